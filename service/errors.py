@@ -1,0 +1,108 @@
+"""What the service refuses, as domain errors. The class name is the stable code; HTTP is decided in one table
+(`service.api.problems`), so nothing here knows a status number."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+
+class Refusal(Exception):
+    """Something asked for can't be done. `about` carries the offending things, JSON-ready."""
+
+    def __init__(self, message: str, **about: Any) -> None:
+        super().__init__(message)
+        self.message = message
+        self.about = about
+
+    @property
+    def code(self) -> str:
+        """The stable code: the class name in snake case."""
+        return re.sub(r"(?<!^)(?=[A-Z])", "_", type(self).__name__).lower()
+
+
+# --- who and what ---
+class KeyMissing(Refusal): ...
+
+
+class KeyUnknown(Refusal): ...
+
+
+class RoleNotAllowed(Refusal): ...
+
+
+class NotFound(Refusal): ...
+
+
+# --- requests ---
+class IdempotencyKeyMissing(Refusal): ...
+
+
+class IdempotencyKeyMalformed(Refusal): ...
+
+
+class IdempotencyKeyReused(Refusal):
+    """The same key came with another body."""
+
+
+class RequestInFlight(Refusal):
+    """The first request with this key has not been answered yet."""
+
+
+class OrderRefTaken(Refusal):
+    """The store has already posted this order under another key; `about["order"]` names it."""
+
+
+class IfMatchMissing(Refusal): ...
+
+
+class StaleVersion(Refusal): ...
+
+
+class BadCursor(Refusal): ...
+
+
+class BadRequest(Refusal):
+    """The request is understood but names something impossible; `about["field"]` says where."""
+
+
+class Unengravable(Refusal):
+    """Intake was asked to refuse what can't be engraved; `about["lines"]` has the findings."""
+
+
+# --- moves ---
+class MoveNotAllowed(Refusal):
+    """The thing is not in a state from which this move is possible."""
+
+
+class LeaseLost(Refusal):
+    """The load was granted to somebody else, or has changed, since the caller last saw it."""
+
+
+class StaleFile(Refusal):
+    """The digest named is not that of the file which this turn would burn now."""
+
+
+class AlreadyBurned(Refusal):
+    """A start for this job, face and attempt is on record."""
+
+
+class LoadRefused(Refusal):
+    """The judge found something wrong with the load; `about["findings"]` says what."""
+
+
+class NothingToDo(Refusal): ...
+
+
+class StockTooLow(Refusal): ...
+
+
+class CatalogueMissing(Refusal): ...
+
+
+class DatabaseBusy(Refusal):
+    """The database could not be written within its time; nothing was changed, trying again is safe."""
+
+
+class CheckTooSlow(Refusal):
+    """A geometry check took longer than a request may take."""

@@ -1,0 +1,43 @@
+"""Settings, all from the environment (`RICASSO_...`), all with a safe default."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from pathlib import Path
+
+from pydantic import Field
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+
+class Settings(BaseSettings):
+    """What can be set. README lists them; a test keeps the two lists equal."""
+
+    model_config = SettingsConfigDict(env_prefix="RICASSO_", frozen=True)
+
+    data: Path = Field(default=Path("var"), description="Folder for the embedded database, files and caches")
+    database_url: str = Field(default="", description="SQLAlchemy URL; empty: SQLite in the data folder")
+    broker_url: str = Field(
+        default="", description="Redis-protocol URL for Celery; empty: tasks run in-process"
+    )
+    fixtures: Path | None = Field(
+        None, description="Folder with the shop's own description; empty: the made-up shop"
+    )
+    lease_seconds: int = Field(
+        900, ge=30, description="How long an unstarted load stays with a silent operator"
+    )
+    sweep_seconds: float = Field(
+        default=5.0, gt=0, description="How often the sweep looks for what was left lying"
+    )
+    check_seconds: float = Field(default=10.0, gt=0, description="Longest geometry check inside a request")
+    check_workers: int = Field(default=2, ge=1, description="Processes for geometry")
+    max_body_bytes: int = Field(
+        65_536, ge=1024, description="Largest request body (uploads have their own limit)"
+    )
+    idempotency_hours: int = Field(default=72, ge=24, description="How long an Idempotency-Key is remembered")
+    docs: bool = Field(default=True, description="Serve the OpenAPI description to signed-in callers")
+    log_level: str = Field(default="INFO", description="DEBUG, INFO, WARNING or ERROR")
+
+    @cached_property
+    def url(self) -> str:
+        """The database URL in force."""
+        return self.database_url or f"sqlite:///{self.data / 'ricasso.sqlite3'}"

@@ -1,0 +1,29 @@
+"""Who does something: a role, the client the key belongs to, and a name for the history."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Role(StrEnum):
+    STORE = "store"
+    DESK = "desk"
+    BENCH = "bench"
+    OWNER = "owner"
+
+
+@dataclass(frozen=True, slots=True)
+class Who:
+    role: Role
+    client: str
+    name: str
+
+    @property
+    def sees_all(self) -> bool:
+        """A store sees its own orders only; the shop's own people see all."""
+        return self.role is not Role.STORE
+
+
+#: The service acting by itself: sweeps and relays.
+SWEEP = Who(role=Role.OWNER, client="ricasso", name="sweep")
