@@ -1,0 +1,211 @@
+"""How large a block of text can be in a region, and where it goes: the largest height, to the height step,
+at which the convex hull of the whole block lies in the region at some position that the zone allows."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely import affinity
+from shapely.geometry import LineString, Point, Polygon
+from shapely.ops import nearest_points
+
+from layout.inner import Room, room_of
+from layout.measure import HEIGHT_STEP_MM, Floats
+from layout.parts import Align, Zone
+from layout.region import Region
+
+#: What lies this near the block at its largest is what stops it growing.
+BINDING_MM = 0.02
+_FAR_MM = 1e4
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """What holds a block: a zone's edge, the silhouette or a keep-out, and the point (face frame) where."""
+
+    kind: str
+    name: str
+    point: tuple[float, float]
+    clearance_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A block placed: capital height, where the composition's origin goes, and how it is turned."""
+
+    height_mm: float
+    x_mm: float
+    y_mm: float
+    turn_deg: float
+    clearance_mm: float
+    binding: tuple[Binding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Overhang:
+    """By how much a block is too long and too tall: what its hull's box exceeds the room's box by, along and
+    across the baseline; where both are nought, the shape of the room is in the way, not its size."""
+
+    length_mm: float
+    height_mm: float
+
+
+def largest(region: Region, hull: Floats, zone: Zone, *, align: Align) -> Fit | None:
+    """The largest fit not above the zone's largest height; None when not even one height step fits."""
+    best: Fit | None = None
+    for room in _rooms(region, zone):
+        top = math.floor(zone.max_height_mm / HEIGHT_STEP_MM + 1e-6)
+        bound = room.upper_bound(hull, most=zone.max_height_mm)
+        if bound is None:
+            continue
+        top = min(top, math.floor(bound[0] / HEIGHT_STEP_MM + 1e-6))
+        low = math.floor(best.height_mm / HEIGHT_STEP_MM + 1e-6) if best else 0
+        steps = _largest_step(room, hull, zone, align, low, top)
+        if steps > low:
+            best = _placed(region, room, hull, zone, align, round(steps * HEIGHT_STEP_MM, 6)) or best
+    return best
+
+
+def place(region: Region, hull: Floats, zone: Zone, *, align: Align, height_mm: float) -> Fit | None:
+    """The block at that height, as near to the zone's anchor as it fits; None when it fits nowhere."""
+    found = [
+        fit
+        for room in _rooms(region, zone)
+        if (fit := _placed(region, room, hull, zone, align, height_mm)) is not None
+    ]
+    goal = _anchor(zone, align)
+    return min(found, key=lambda f: math.hypot(*_off(f, hull, goal)), default=None)
+
+
+def overhang(region: Region, hull: Floats, zone: Zone, *, height_mm: float) -> Overhang:
+    """See Overhang; measured against the roomiest piece of the region."""
+    sized = hull * height_mm
+    length, height = (sized.max(axis=0) - sized.min(axis=0)).tolist()
+    boxes = [room.polygon.bounds for room in _rooms(region, zone)]
+    if not boxes:
+        return Overhang(length, height)
+    x0, y0, x1, y1 = max(boxes, key=lambda b: (b[2] - b[0]) * (b[3] - b[1]))
+    return Overhang(max(0.0, length - (x1 - x0)), max(0.0, height - (y1 - y0)))
+
+
+def turn_of(zone: Zone) -> float:
+    """Direction of a straight baseline in degrees."""
+    (x0, y0), (x1, y1) = zone.baseline.points[0], zone.baseline.points[-1]
+    return math.degrees(math.atan2(y1 - y0, x1 - x0))
+
+
+def _rooms(region: Region, zone: Zone) -> tuple[Room, ...]:
+    return _turned_rooms(shapely.to_wkb(region.polygon), turn_of(zone))
+
+
+@lru_cache(maxsize=512)
+def _turned_rooms(wkb: bytes, turn_deg: float) -> tuple[Room, ...]:
+    """The region's pieces in a frame where the baseline is level."""
+    level = affinity.rotate(shapely.from_wkb(wkb), -turn_deg, origin=(0, 0))
+    return tuple(room_of(part) for part in shapely.get_parts(level) if part.area > 0)
+
+
+def _largest_step(room: Room, hull: Floats, zone: Zone, align: Align, low: int, top: int) -> int:
+    """Largest whole step in (low, top] that is feasible, or `low`. Bisection: for a hull, what fits at a height
+    fits at every smaller one under each of the zone's slides."""
+    if room.is_convex and zone.slide == "both":
+        return top
+    if top <= low or not _feasible(room, hull, zone, align, low + 1):
+        return low
+    if _feasible(room, hull, zone, align, top):
+        return top
+    low += 1
+    while top - low > 1:
+        middle = (low + top) // 2
+        if _feasible(room, hull, zone, align, middle):
+            low = middle
+        else:
+            top = middle
+    return low
+
+
+def _feasible(room: Room, hull: Floats, zone: Zone, align: Align, step: int) -> bool:
+    return not _allowed(room, hull, zone, align, step * HEIGHT_STEP_MM).is_empty
+
+
+def _allowed(room: Room, hull: Floats, zone: Zone, align: Align, height_mm: float) -> Any:
+    """Positions of the composition's origin (level frame) that fit and that the zone's slide allows."""
+    positions = room.positions(hull, height_mm)
+    if zone.slide == "both" or positions.is_empty:
+        return positions
+    x, y = _wanted(hull, zone, align, height_mm)
+    tracks = {
+        "along": LineString([(-_FAR_MM, y), (_FAR_MM, y)]),
+        "across": LineString([(x, -_FAR_MM), (x, _FAR_MM)]),
+        "none": Point(x, y),
+    }
+    return shapely.intersection(positions, tracks[zone.slide])
+
+
+def _placed(region: Region, room: Room, hull: Floats, zone: Zone, align: Align, height_mm: float) -> Fit | None:
+    allowed = _allowed(room, hull, zone, align, height_mm)
+    if allowed.is_empty:
+        return None
+    spot = nearest_points(allowed, Point(_wanted(hull, zone, align, height_mm)))[0]
+    turn = turn_of(zone)
+    x, y = affinity.rotate(spot, turn, origin=(0, 0)).coords[0]
+    block = affinity.rotate(Polygon(hull * height_mm + np.array(spot.coords[0])), turn, origin=(0, 0))
+    clearance = float(region.polygon.boundary.distance(block))
+    return Fit(height_mm, float(x), float(y), turn, clearance, _bindings(region, block))
+
+
+def _anchor(zone: Zone, align: Align) -> tuple[float, float]:
+    """The zone's anchor in the level frame: given, or the zone's start, middle or end on its mid-line."""
+    turn = turn_of(zone)
+    if zone.anchor is not None:
+        x, y = affinity.rotate(Point(zone.anchor), -turn, origin=(0, 0)).coords[0]
+        return float(x), float(y)
+    x0, y0, x1, y1 = affinity.rotate(zone.polygon, -turn, origin=(0, 0)).bounds
+    return {"start": x0, "centre": (x0 + x1) / 2, "end": x1}[align], (y0 + y1) / 2
+
+
+def _reference(hull: Floats) -> tuple[float, float]:
+    """The block's own point that goes to the anchor: on its aligned edge, in the middle of its height.
+
+    Where that point lies outside the hull, the hull's nearest: shrinking about a point of the hull keeps the
+    block inside itself, which is what makes a fit at one height a fit at every smaller one.
+    """
+    y0, y1 = hull[:, 1].min(), hull[:, 1].max()
+    wanted = Point(0.0, (y0 + y1) / 2)
+    body = shapely.convex_hull(shapely.multipoints(hull))
+    point = nearest_points(body, wanted)[0]
+    return float(point.x), float(point.y)
+
+
+def _wanted(hull: Floats, zone: Zone, align: Align, height_mm: float) -> tuple[float, float]:
+    ax, ay = _anchor(zone, align)
+    rx, ry = _reference(hull)
+    return ax - rx * height_mm, ay - ry * height_mm
+
+
+def _off(fit: Fit, hull: Floats, goal: tuple[float, float]) -> tuple[float, float]:
+    x, y = affinity.rotate(Point(fit.x_mm, fit.y_mm), -fit.turn_deg, origin=(0, 0)).coords[0]
+    rx, ry = _reference(hull)
+    return x + rx * fit.height_mm - goal[0], y + ry * fit.height_mm - goal[1]
+
+
+def _bindings(region: Region, block: Polygon) -> tuple[Binding, ...]:
+    """Everything of the region's boundary within BINDING_MM of the block, one entry per thing."""
+    found: dict[tuple[str, str], Binding] = {}
+    for part in shapely.get_parts(region.polygon):
+        for ring in (part.exterior, *part.interiors):
+            for corner in block.exterior.coords[:-1]:
+                gap = ring.distance(Point(corner))
+                if gap > BINDING_MM:
+                    continue
+                point = nearest_points(ring, Point(corner))[0]
+                source = region.source_at(point.x, point.y)
+                key = (source.kind, source.name)
+                if key not in found or gap < found[key].clearance_mm:
+                    found[key] = Binding(source.kind, source.name, (point.x, point.y), gap)
+    return tuple(found[key] for key in sorted(found))
