@@ -1,0 +1,175 @@
+"""Features a laser line can or can't make: thinnest stroke, narrowest counter, narrowest gap.
+
+One definition for code and check alike, in the unit of the geometry given:
+- thinnest stroke: the smallest w for which opening the region with a disc of diameter w loses more than
+  LOST_WIDTHS * w anywhere. A corner of angle a loses w/2 (1/sin(a/2) - 1), so corners of 29 degrees and more
+  are forgiven;
+- narrowest counter: each hole alone, the smallest w of a disc that no longer goes in;
+- narrowest gap: the distance between neighbouring clusters that don't touch.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+import shapely
+from shapely.geometry import LineString, MultiPolygon, Polygon
+
+from layout.fonts import Font
+from layout.typeset import Cluster, Composition, Glyph, glyph_areas, glyph_strokes
+
+LOST_WIDTHS = 1.5
+#: The search for the thinnest stroke goes up in these steps before it bisects, because the loss is not
+#: monotone in w: bisection alone can step over a thin neck.
+_GROWTH = 1.12
+_RELATIVE_ACCURACY = 0.002
+#: Capital heights at which glyphs are measured: 10 mm classes are flattened to 0.0002 of the capital height.
+_MEASURED_AT_MM = 10.0
+
+
+class FeatureStore(Protocol):
+    """Keeps measured features between runs; values are JSON-able."""
+
+    def get(self, key: str) -> Any | None: ...
+
+    def put(self, key: str, value: Any) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """A width in capital heights and the grapheme range of the letter, or pair of letters, that has it."""
+
+    width: float
+    span: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Features:
+    """The narrowest of each kind; None where the text has none (no holes, a single letter, a single-line font)."""
+
+    stroke: Feature | None
+    counter: Feature | None
+    gap: Feature | None
+
+
+def thinnest_stroke(region: Polygon | MultiPolygon, *, least: float, most: float) -> float:
+    """Smallest w in [least, most] that is lost by the definition above; `most` when none is."""
+    points = shapely.get_coordinates(shapely.segmentize(region.boundary, least))
+    tips = shapely.points(points)
+    low, w = least, least
+    while not _lost(region, tips, w):
+        if w >= most:
+            return most
+        low, w = w, min(w * _GROWTH, most)
+    if w == least:
+        return least
+    high = w
+    while high - low > _RELATIVE_ACCURACY * low:
+        middle = (low + high) / 2
+        if _lost(region, tips, middle):
+            high = middle
+        else:
+            low = middle
+    return (low + high) / 2
+
+
+def _lost(region: Any, tips: Any, w: float) -> bool:
+    eroded = region.buffer(-w / 2, quad_segs=16)
+    if eroded.is_empty:
+        return True
+    opened = eroded.buffer(w / 2, quad_segs=16)
+    return bool(shapely.distance(tips, opened).max() > LOST_WIDTHS * w)
+
+
+def narrowest_counter(region: Polygon | MultiPolygon) -> float | None:
+    """Diameter of the largest disc in the smallest hole; None without holes."""
+    holes = [Polygon(ring) for part in shapely.get_parts(region) for ring in part.interiors]
+    return min((_widest_disc(hole) for hole in holes), default=None)
+
+
+def _widest_disc(hole: Polygon) -> float:
+    tolerance = math.sqrt(hole.area) * 0.002
+    return 2 * float(shapely.maximum_inscribed_circle(hole, tolerance=tolerance).length)
+
+
+def features_of(composition: Composition, *, store: FeatureStore | None = None) -> Features:
+    """The narrowest features of a composition; glyphs and pairs are measured once per font."""
+    font = composition.font
+    strokes, counters = [], []
+    for cluster in composition.clusters:
+        for glyph in cluster.glyphs:
+            stroke, counter = _glyph_features(font, glyph.gid, store)
+            if stroke is not None:
+                strokes.append(Feature(stroke, cluster.span))
+            if counter is not None:
+                counters.append(Feature(counter, cluster.span))
+    gaps = [
+        Feature(gap, (min(a.span[0], b.span[0]), max(a.span[1], b.span[1])))
+        for a, b in _neighbours(composition.clusters)
+        if (gap := _gap(font, a, b)) > 0
+    ]
+    return Features(_narrowest(strokes), _narrowest(counters), _narrowest(gaps))
+
+
+def _narrowest(found: Sequence[Feature]) -> Feature | None:
+    return min(found, key=lambda feature: (feature.width, feature.span), default=None)
+
+
+def _glyph_features(font: Font, gid: int, store: FeatureStore | None) -> tuple[float | None, float | None]:
+    kept: dict[int, tuple[float | None, float | None]] = font.__dict__.setdefault("_features", {})
+    if gid in kept:
+        return kept[gid]
+    axes = ",".join(f"{tag}={value:g}" for tag, value in font.spec.axes)
+    key = f"features-1/{font.spec.sha256}/{font.spec.face_index}/{axes}/{gid}"
+    known = store.get(key) if store else None
+    if known is None:
+        known = _measured(font, gid)
+        if store:
+            store.put(key, list(known))
+    kept[gid] = (known[0], known[1])
+    return kept[gid]
+
+
+def _measured(font: Font, gid: int) -> tuple[float | None, float | None]:
+    areas = glyph_areas(font, gid, _MEASURED_AT_MM)
+    if not areas:
+        return None, None
+    region = shapely.transform(MultiPolygon(areas), lambda points: points / font.capital_height)
+    return thinnest_stroke(region, least=0.004, most=0.6), narrowest_counter(region)
+
+
+def _neighbours(clusters: Sequence[Cluster]) -> Iterator[tuple[Cluster, Cluster]]:
+    inked = [cluster for cluster in clusters if cluster.glyphs]
+    for a, b in zip(inked, inked[1:], strict=False):
+        if a.line == b.line:
+            yield a, b
+
+
+def _gap(font: Font, a: Cluster, b: Cluster) -> float:
+    """Distance of two neighbours' ink in capital heights; 0 where they touch or one has no ink."""
+    kept: dict[Any, float] = font.__dict__.setdefault("_gaps", {})
+    base = a.glyphs[0]
+    key = (_relative(a.glyphs, base), _relative(b.glyphs, base))
+    if key not in kept:
+        ink_a, ink_b = _ink(font, a.glyphs), _ink(font, b.glyphs)
+        kept[key] = 0.0 if ink_a.is_empty or ink_b.is_empty else float(ink_a.distance(ink_b))
+    return kept[key]
+
+
+def _relative(glyphs: Sequence[Glyph], base: Glyph) -> tuple[tuple[int, int, int], ...]:
+    return tuple((g.gid, round((g.x - base.x) * 1e5), round((g.y - base.y) * 1e5)) for g in glyphs)
+
+
+def _ink(font: Font, glyphs: Sequence[Glyph]) -> Any:
+    pieces: list[Polygon | LineString] = []
+    for glyph in glyphs:
+        at = np.array([glyph.x, glyph.y])
+        for piece in (*glyph_areas(font, glyph.gid, _MEASURED_AT_MM), *glyph_strokes(font, glyph.gid)):
+            pieces.append(
+                shapely.transform(piece, lambda points, at=at: points / font.capital_height + at)
+            )
+    return shapely.geometrycollections(pieces)
