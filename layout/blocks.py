@@ -84,10 +84,14 @@ def monogram_block(initials: str, font: Font, frame: Artwork | None, *, store: F
 
     def framed(size: float, x: float, y: float, turn: float) -> Outline:
         letters = draw(composition, height_mm=size, x_mm=x, y_mm=y, turn_deg=turn)
-        around = _moved(frame.outline, scale=scale * size, inner=to_initials, size=size, at=(x, y), turn_deg=turn)
+        around = _moved(
+            frame.outline, scale=scale * size, inner=to_initials, size=size, at=(x, y), turn_deg=turn
+        )
         return frozen([*letters.areas, *around.areas], [*letters.strokes, *around.strokes])
 
-    return Block(_convex(hull), framed, _narrower(features, _artwork_features(frame.outline, scale)), (initials,))
+    return Block(
+        _convex(hull), framed, _narrower(features, _artwork_features(frame.outline, scale)), (initials,)
+    )
 
 
 def artwork_block(artwork: Artwork) -> Block:
@@ -113,7 +117,10 @@ def code_block(inscription: CodeInscription) -> Block:
     quiet = QUIET_MODULES[inscription.symbology]
     half = np.array([columns / 2, rows / 2])
     region = shapely.union_all(
-        [box(c - half[0], half[1] - r - 1, c + 1 - half[0], half[1] - r) for r, c in zip(*np.nonzero(cells), strict=True)]
+        [
+            box(c - half[0], half[1] - r - 1, c + 1 - half[0], half[1] - r)
+            for r, c in zip(*np.nonzero(cells), strict=True)
+        ]
     )
     dark = Outline(areas=tuple(shapely.get_parts(region)))
     w, h = half + quiet
@@ -144,13 +151,21 @@ def code_cells(inscription: CodeInscription) -> np.ndarray[tuple[int, int], np.d
 
 
 def _moved(
-    outline: Outline, *, scale: float, inner: tuple[float, float], size: float, at: tuple[float, float], turn_deg: float
+    outline: Outline,
+    *,
+    scale: float,
+    inner: tuple[float, float],
+    size: float,
+    at: tuple[float, float],
+    turn_deg: float,
 ) -> Outline:
     cos, sin = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
 
     def move(points: Floats) -> Floats:
         local = points * scale + np.array(inner) * size
-        turned = np.column_stack([local[:, 0] * cos - local[:, 1] * sin, local[:, 0] * sin + local[:, 1] * cos])
+        turned = np.column_stack(
+            [local[:, 0] * cos - local[:, 1] * sin, local[:, 0] * sin + local[:, 1] * cos]
+        )
         return np.asarray(turned + np.array(at))
 
     return frozen(

@@ -50,8 +50,8 @@ def eligible(
     return frozenset(
         candidate.place
         for candidate in where
-        if _in_field(shop, mark, candidate, calibrations) and focus_spread_mm(mark, candidate.seat) / 2
-        <= candidate.process.focus_tolerance_mm + _ROUNDING_MM
+        if _in_field(shop, mark, candidate, calibrations)
+        and focus_spread_mm(mark, candidate.seat) / 2 <= candidate.process.focus_tolerance_mm + _ROUNDING_MM
     )
 
 

@@ -169,7 +169,5 @@ def _ink(font: Font, glyphs: Sequence[Glyph]) -> Any:
     for glyph in glyphs:
         at = np.array([glyph.x, glyph.y])
         for piece in (*glyph_areas(font, glyph.gid, _MEASURED_AT_MM), *glyph_strokes(font, glyph.gid)):
-            pieces.append(
-                shapely.transform(piece, lambda points, at=at: points / font.capital_height + at)
-            )
+            pieces.append(shapely.transform(piece, lambda points, at=at: points / font.capital_height + at))
     return shapely.geometrycollections(pieces)

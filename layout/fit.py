@@ -147,7 +147,9 @@ def _allowed(room: Room, hull: Floats, zone: Zone, align: Align, height_mm: floa
     return shapely.intersection(positions, tracks[zone.slide])
 
 
-def _placed(region: Region, room: Room, hull: Floats, zone: Zone, align: Align, height_mm: float) -> Fit | None:
+def _placed(
+    region: Region, room: Room, hull: Floats, zone: Zone, align: Align, height_mm: float
+) -> Fit | None:
     allowed = _allowed(room, hull, zone, align, height_mm)
     if allowed.is_empty:
         return None

@@ -67,7 +67,11 @@ def room_of(polygon: Polygon) -> Room:
     whole = orient(polygon)
     frame = orient(whole.convex_hull)
     normals, offsets = half_planes(shapely.get_coordinates(frame)[:-1])
-    pockets = [p for p in shapely.get_parts(shapely.difference(frame, Polygon(whole.exterior))) if p.area > _FLAT_AREA_MM2]
+    pockets = [
+        p
+        for p in shapely.get_parts(shapely.difference(frame, Polygon(whole.exterior)))
+        if p.area > _FLAT_AREA_MM2
+    ]
     holes = [Polygon(ring) for ring in whole.interiors]
     obstacles = [corners for piece in (*pockets, *holes) for corners in _convex_pieces(piece)]
     return Room(whole, normals, offsets, tuple(obstacles))
@@ -82,7 +86,9 @@ def _convex_pieces(piece: Polygon) -> list[Floats]:
     for triangle in triangles:
         for index, other in enumerate(joined):
             both = shapely.union(other, triangle)
-            if both.geom_type == "Polygon" and both.convex_hull.area - both.area <= 1e-9 * max(both.area, 1e-3):
+            if both.geom_type == "Polygon" and both.convex_hull.area - both.area <= 1e-9 * max(
+                both.area, 1e-3
+            ):
                 joined[index] = both.convex_hull
                 break
         else:

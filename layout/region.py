@@ -38,7 +38,9 @@ class Region:
     def source_at(self, x_mm: float, y_mm: float) -> Source:
         """What bounds the region nearest to that point."""
         point = Point(x_mm, y_mm)
-        return min(self.sources, key=lambda source: (source.boundary.distance(point), source.kind, source.name))
+        return min(
+            self.sources, key=lambda source: (source.boundary.distance(point), source.kind, source.name)
+        )
 
 
 def region_of(face: Face, zone: Zone, *, line_width_mm: float, plays: Iterable[Play]) -> Region:
@@ -53,7 +55,9 @@ def region_of(face: Face, zone: Zone, *, line_width_mm: float, plays: Iterable[P
 
 
 def _areas_only(geometry: Any) -> Any:
-    parts = [part for part in shapely.get_parts(geometry) if part.geom_type == "Polygon" and not part.is_empty]
+    parts = [
+        part for part in shapely.get_parts(geometry) if part.geom_type == "Polygon" and not part.is_empty
+    ]
     return parts[0] if len(parts) == 1 else shapely.multipolygons(parts)
 
 

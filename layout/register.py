@@ -101,7 +101,9 @@ def _affine(source: Floats, target: Floats) -> tuple[Floats, Floats]:
     return solution[:2].T, solution[2]
 
 
-def error_at(calibration: Calibration, points: Sequence[tuple[float, float]], at: tuple[float, float]) -> float:
+def error_at(
+    calibration: Calibration, points: Sequence[tuple[float, float]], at: tuple[float, float]
+) -> float:
     """Predicted error (mm, root mean square) of a rigid registration at a plate point, from its residual.
 
     Fitzpatrick, West and Maurer, "Predicting error in rigid-body point-based registration", IEEE TMI 17 (1998),

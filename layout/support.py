@@ -10,7 +10,9 @@ _FAR = 1e6  # mm; no face is that large
 _TINY = 1e-10
 
 
-def largest_copy(hull: Floats, normals: Floats, offsets: Floats, *, most: float) -> tuple[float, float, float] | None:
+def largest_copy(
+    hull: Floats, normals: Floats, offsets: Floats, *, most: float
+) -> tuple[float, float, float] | None:
     """Largest s with s * hull + p inside {x: normals @ x <= offsets}, s <= most; returns (s, px, py) or None.
 
     Each half-plane asks s * h(n) + n . p <= b, h being the hull's support function (Boyd and Vandenberghe,

@@ -50,7 +50,9 @@ def inspect(text: str, policy: Policy) -> tuple[Finding, ...]:
     clusters = graphemes(normalise(text))
     findings: list[Finding] = []
     if not text.strip() or all(_is_blank(cluster) for cluster in clusters):
-        findings.append(Finding("empty_text", Severity.REFUSE, "There is nothing to engrave: the words are empty."))
+        findings.append(
+            Finding("empty_text", Severity.REFUSE, "There is nothing to engrave: the words are empty.")
+        )
     findings += _odd_characters(clusters)
     findings += _look_alikes(clusters)
     findings += _lengths(clusters, policy)

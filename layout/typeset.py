@@ -107,7 +107,9 @@ def draw(
 
     def to_mm(points: Floats, glyph: Glyph) -> Floats:
         local = points * scale + np.array([glyph.x, glyph.y]) * height_mm
-        turned = np.column_stack([local[:, 0] * cos - local[:, 1] * sin, local[:, 0] * sin + local[:, 1] * cos])
+        turned = np.column_stack(
+            [local[:, 0] * cos - local[:, 1] * sin, local[:, 0] * sin + local[:, 1] * cos]
+        )
         return np.asarray(turned + np.array([x_mm, y_mm]))
 
     areas: list[Polygon] = []
@@ -188,7 +190,9 @@ def _set_single_line(line: str, font: SingleLineFont, spacing: float) -> tuple[C
     return tuple(clusters)
 
 
-def _shape_line(line: str, font: OutlineFont, spacing: float, features: Mapping[str, bool]) -> tuple[Cluster, ...]:
+def _shape_line(
+    line: str, font: OutlineFont, spacing: float, features: Mapping[str, bool]
+) -> tuple[Cluster, ...]:
     grapheme_at = _grapheme_index(line)
     unit = 1.0 / font.capital_height
     pen, clusters = 0.0, []
@@ -208,9 +212,7 @@ def _shape_line(line: str, font: OutlineFont, spacing: float, features: Mapping[
             for info, position in zip(
                 buffer.glyph_infos[first:last], buffer.glyph_positions[first:last], strict=True
             ):
-                glyphs.append(
-                    Glyph(info.codepoint, pen + position.x_offset * unit, position.y_offset * unit)
-                )
+                glyphs.append(Glyph(info.codepoint, pen + position.x_offset * unit, position.y_offset * unit))
                 pen += position.x_advance * unit
             start = grapheme_at[buffer.glyph_infos[first].cluster]
             end = grapheme_at[cluster_end - 1] + 1
@@ -235,7 +237,9 @@ def _grapheme_index(line: str) -> list[int]:
     return index
 
 
-def _aligned(lines: Sequence[tuple[Cluster, ...]], font: Font, align: Align, leading: float) -> tuple[Cluster, ...]:
+def _aligned(
+    lines: Sequence[tuple[Cluster, ...]], font: Font, align: Align, leading: float
+) -> tuple[Cluster, ...]:
     """Shift every line so that its ink's start, middle or end stands at x = 0, and drop it to its baseline."""
     placed: list[Cluster] = []
     for number, clusters in enumerate(lines):

@@ -1,0 +1,87 @@
+"""DXF burn files (AutoCAD 2010 release, millimetres), the same bytes on every machine."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from itertools import groupby
+from threading import Lock
+from typing import Any
+
+import ezdxf
+import numpy as np
+from ezdxf.colors import RGB
+
+from layout.burn import Burn, BurnPart
+from layout.measure import Floats
+from layout.parts import Station
+from layout.svg import is_closed
+
+MILLIMETRES, METRIC = 4, 1
+
+_METADATA = Lock()
+
+
+def burn_dxf(burn: Burn, station: Station) -> bytes:
+    """What shall burn, as DXF in station coordinates (mm, y up).
+
+    One layer per process, named and coloured as the station's profile says. Areas are closed LWPOLYLINEs
+    (shell and holes alike: the receiving software fills even-odd), rows are LINEs, edge lines and strokes
+    LWPOLYLINEs; each slot's entities form a group `layer$slot`. Repeats are not drawn: the layer's recipe
+    carries them. Dates, identities and library version are fixed: same burn, same bytes.
+
+    Raises KeyError for a process that the station has no layer for, ValueError for a coordinate that is
+    not finite.
+    """
+    with _fixed_metadata():
+        document = ezdxf.new("R2010", units=MILLIMETRES)
+        document.header["$MEASUREMENT"] = METRIC
+        for process, parts in groupby(burn.parts, key=lambda part: part.process):
+            style = station.layers[process]
+            document.layers.add(style.layer, true_color=ezdxf.rgb2int(RGB.from_hex(style.colour)))
+            for part in parts:
+                entities = _draw(document.modelspace(), part, style.layer)
+                document.groups.new(f"{style.layer}${part.slot}").extend(entities)
+        written = io.StringIO()
+        document.write(written)
+    # Line ends are written as they are, never translated by a text file of the platform.
+    return written.getvalue().encode("utf-8")
+
+
+@contextmanager
+def _fixed_metadata() -> Iterator[None]:
+    """The library stamps dates, identities and its version into a file unless this option of its says not to.
+
+    The option belongs to the whole process, so only one file at a time is made, and it is put back.
+    """
+    with _METADATA:
+        before = ezdxf.options.write_fixed_meta_data_for_testing
+        ezdxf.options.write_fixed_meta_data_for_testing = True
+        try:
+            yield
+        finally:
+            ezdxf.options.write_fixed_meta_data_for_testing = before
+
+
+def _draw(space: Any, part: BurnPart, layer: str) -> list[Any]:
+    attributes = {"layer": layer}
+    entities: list[Any] = []
+    for piece in part.pieces:
+        for area in piece.areas:
+            for ring in (area.exterior, *area.interiors):
+                points = _finite(np.asarray(ring.coords))[:-1]
+                entities.append(space.add_lwpolyline(points, format="xy", close=True, dxfattribs=attributes))
+        entities += [space.add_line(a, b, dxfattribs=attributes) for a, b in _finite(piece.rows).tolist()]
+        for line in piece.lines:
+            closed = is_closed(line)
+            points = _finite(line)[:-1] if closed else _finite(line)
+            entities.append(space.add_lwpolyline(points, format="xy", close=closed, dxfattribs=attributes))
+    return entities
+
+
+def _finite(points: Any) -> Floats:
+    array = np.asarray(points, dtype=np.float64)
+    if not np.isfinite(array).all():
+        raise ValueError("not a finite coordinate")
+    return array
