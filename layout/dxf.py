@@ -9,9 +9,10 @@ from itertools import groupby
 from threading import Lock
 from typing import Any
 
-import ezdxf
 import numpy as np
-from ezdxf.colors import RGB
+from ezdxf._options import options
+from ezdxf.colors import RGB, rgb2int
+from ezdxf.filemanagement import new
 
 from layout.burn import Burn, BurnPart
 from layout.measure import Floats
@@ -35,11 +36,11 @@ def burn_dxf(burn: Burn, station: Station) -> bytes:
     not finite.
     """
     with _fixed_metadata():
-        document = ezdxf.new("R2010", units=MILLIMETRES)
+        document = new("R2010", units=MILLIMETRES)
         document.header["$MEASUREMENT"] = METRIC
         for process, parts in groupby(burn.parts, key=lambda part: part.process):
             style = station.layers[process]
-            document.layers.add(style.layer, true_color=ezdxf.rgb2int(RGB.from_hex(style.colour)))
+            document.layers.add(style.layer, true_color=rgb2int(RGB.from_hex(style.colour)))
             for part in parts:
                 entities = _draw(document.modelspace(), part, style.layer)
                 document.groups.new(f"{style.layer}${part.slot}").extend(entities)
@@ -56,12 +57,12 @@ def _fixed_metadata() -> Iterator[None]:
     The option belongs to the whole process, so only one file at a time is made, and it is put back.
     """
     with _METADATA:
-        before = ezdxf.options.write_fixed_meta_data_for_testing
-        ezdxf.options.write_fixed_meta_data_for_testing = True
+        before = options.write_fixed_meta_data_for_testing
+        options.write_fixed_meta_data_for_testing = True
         try:
             yield
         finally:
-            ezdxf.options.write_fixed_meta_data_for_testing = before
+            options.write_fixed_meta_data_for_testing = before
 
 
 def _draw(space: Any, part: BurnPart, layer: str) -> list[Any]:

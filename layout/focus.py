@@ -47,7 +47,7 @@ def middle_mm(heights: list[Heights]) -> float:
 
 
 def turn_focus_mm(shop: Shop, load: LoadLayout, turn: int) -> float:
-    """Head height (mm) to set for a turn: the station's focus on the datum plus the surface height to focus on.
+    """Head height (mm) to set for a turn: the station's focus on the datum, plus the surface to focus on.
 
     A turn without marks keeps the station's focus. Raises KeyError for a name the shop doesn't know or a
     surface without a usable process.

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import shapely
-from shapely.geometry import Point
 
 from layout.measure import Floats
 from layout.outline import Outline
@@ -31,7 +30,7 @@ def clearance_mm(outline: Outline, free: Any, play: Play, *, enough_mm: float) -
     Negative when some of the outline is not in the free area at all: then how far out it gets.
     Exact to SETTLED_MM where it is below `enough_mm`; where it is above, only that is certain.
     """
-    ink = shapely.union_all([*outline.areas, *outline.strokes])
+    ink = np.array([*outline.areas, *outline.strokes], dtype=object)
     lever = float(np.hypot(*(shapely.get_coordinates(ink) - np.array(play.about)).T).max())
     turn = math.radians(abs(play.tilt_deg))
 
@@ -58,10 +57,10 @@ def _room_mm(ink: Any, free: Any) -> float:
     """Distance from ink to the edge of the free area; negative: how far out the ink gets."""
     if free.is_empty:
         return -math.inf
-    if free.covers(ink):
-        return float(ink.distance(free.boundary))
-    outside = shapely.get_coordinates(ink - free)
-    return -max((float(free.distance(Point(xy))) for xy in outside), default=0.0)
+    if shapely.covers(free, ink).all():
+        return float(shapely.distance(free.boundary, ink).min())
+    outside = shapely.get_coordinates(shapely.difference(ink, free))
+    return -float(shapely.distance(free, shapely.points(outside)).max())
 
 
 def _turned(geometry: Any, angle: float, about: tuple[float, float]) -> Any:

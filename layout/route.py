@@ -19,7 +19,7 @@ SHORTENED_MM = 1e-9
 
 
 def order_rows(rows: Floats, start: Floats | None = None) -> Floats:
-    """Rows (n, 2, 2) of one connected area in burn order and direction, each next one the nearest by its ends.
+    """Rows (n, 2, 2) of one connected area in burn order and direction: the next one has the nearest end.
 
     `start` (2,) is where the beam comes from; None begins with the first row as given.
     """
@@ -44,7 +44,7 @@ def order_rows(rows: Floats, start: Floats | None = None) -> Floats:
 
 
 def jump_mm(paths: Sequence[Floats], start: Floats | None = None) -> float:
-    """Idle travel (mm) between paths (each (n, 2)) burned in this order, from `start` or the first path's start."""
+    """Idle travel (mm) between paths (each (n, 2)) in this order, from `start` if given."""
     ends = [path[-1] for path in paths]
     starts = [path[0] for path in paths]
     between = sum(float(np.hypot(*(b - a))) for a, b in zip(ends, starts[1:], strict=False))

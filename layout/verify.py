@@ -193,12 +193,16 @@ def _mark(
 
 
 def _overlaps(marks: tuple[Mark, ...], who: str) -> Iterator[Finding]:
-    inks = [shapely.union_all([*mark.outline.areas, *mark.outline.strokes]) for mark in marks]
+    inks = [shapely.STRtree([*mark.outline.areas, *mark.outline.strokes]) for mark in marks]
     for first in range(len(marks)):
         for second in range(first + 1, len(marks)):
-            if marks[first].face == marks[second].face and inks[first].intersects(inks[second]):
+            if marks[first].face == marks[second].face and _touch(inks[first], inks[second]):
                 zones = f"{marks[first].zone} and {marks[second].zone}"
                 yield _refuse("marks_overlap", f"{who}: the marks in {zones} would burn the same metal twice")
+
+
+def _touch(one: shapely.STRtree, other: shapely.STRtree) -> bool:
+    return bool(one.query(other.geometries, predicate="intersects").size)
 
 
 def _focus(heights: list[tuple[str, Heights]]) -> Iterator[Finding]:
