@@ -78,7 +78,7 @@ def _turned(geometry: Any, angle: float, about: tuple[float, float]) -> Any:
 def field_overhang_mm(
     outline: Outline, pose: Pose, calibration: Calibration, station: Station, *, line_width_mm: float
 ) -> float:
-    """How far (mm) the beam would have to leave the station's field, half a line's width included; 0 if not."""
+    """How far (mm) the beam would leave the station's field, half a line's width included; 0 if not."""
     points = shapely.get_coordinates([*outline.areas, *outline.strokes])
     turn = math.radians(pose.turn_deg)
     x = pose.x_mm + points[:, 0] * math.cos(turn) - points[:, 1] * math.sin(turn)
