@@ -20,7 +20,7 @@ def burn_svg(burn: Burn, station: Station) -> bytes:
     """What shall burn, as an SVG of the station's field: one user unit is one millimetre.
 
     One group per process named and coloured as the station's profile says; in it one group per slot
-    (`layer/slot`); in that one path per letter's areas or rows and one per line. Repeats are not drawn:
+    (`layer.slot`); in that one path per letter's areas or rows and one per line. Repeats are not drawn:
     the layer's recipe carries them. Same burn, same bytes.
 
     Raises KeyError for a process that the station has no layer for, ValueError for a coordinate that
@@ -69,7 +69,7 @@ def area_data(area: Polygon, box: Box) -> str:
 def _slot_group(sheet: Any, part: BurnPart, style: LayerStyle, box: Box) -> Any:
     width = format_mm(part.line_width_mm)
     # Round ends are what a round beam leaves: a reader that draws the file sees what will be on the metal.
-    slot = sheet.g(id=f"{style.layer}/{part.slot}", stroke_width=width, stroke_linecap="round")
+    slot = sheet.g(id=f"{style.layer}.{part.slot}", stroke_width=width, stroke_linecap="round")
     for piece in part.pieces:
         for area in piece.areas:
             # The stroke's colour names the layer to software that reads it, its width of 0 adds no ink.
