@@ -1,0 +1,218 @@
+"""Burn files accepted only when independent readers agree with the approved geometry.
+
+Readers: fontTools' SVG path parser, resvg, GDAL, ezdxf's auditor and MuPDF. The approved geometry is placed
+here by Shapely's own affine transform, not by the code that places burns. Limits: 1 µm for every vertex,
+0.1 % of the area at 20 pixels to the millimetre.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import replace
+
+import ezdxf
+import numpy as np
+import pytest
+import shapely
+from pyogrio.errors import DataSourceError
+from shapely.affinity import affine_transform
+
+from layout.burn import Piece, burn_of
+from layout.dxf import burn_dxf
+from layout.fill import rows
+from layout.measure import MICROMETRE_MM
+from layout.outline import Outline
+from layout.parts import Pose
+from layout.pdf import burn_pdf
+from layout.svg import burn_svg
+from tests.golden.turns import (
+    a_fill,
+    a_load,
+    a_mark,
+    a_plate,
+    a_process,
+    a_shop,
+    a_station,
+    strokes,
+    words,
+)
+from tests.references.readers import dxf_paths, off_mm, pdf_paths, svg_area_mm2, svg_paths
+
+BOX = (-70.0, -40.0, 70.0, 40.0)
+POSE = Pose(12.25, 10.5, 7.5, 3.0)
+AREA_TOLERANCE = 0.001
+
+
+def placed(outline: Outline) -> list[shapely.Geometry]:
+    """The outline in slot A1 of the builders' station, by Shapely's affine transform."""
+    cos, sin = math.cos(math.radians(POSE.turn_deg)), math.sin(math.radians(POSE.turn_deg))
+    matrix = [cos, -sin, sin, cos, POSE.x_mm - 60.0, POSE.y_mm - 30.0]
+    return [affine_transform(g, matrix) for g in (*outline.areas, *outline.strokes)]
+
+
+def approved_paths(outline: Outline) -> list[np.ndarray]:
+    geometries = placed(outline)
+    rings = [
+        ring
+        for g in geometries
+        for ring in ((g.exterior, *g.interiors) if g.geom_type == "Polygon" else (g,))
+    ]
+    return [np.asarray(ring.coords) for ring in rings]
+
+
+def files_of(outline: Outline, *, fill: str = "outline") -> dict[str, bytes]:
+    shop = a_shop(station=a_station(fill=fill), plate=a_plate(pose=POSE))
+    burn = burn_of(shop, a_load(a_fill(marks=(a_mark(outline),)), shop=shop), 1)
+    station = shop.stations["left"]
+    return {"svg": burn_svg(burn, station), "dxf": burn_dxf(burn, station), "pdf": burn_pdf(burn, station)}
+
+
+def read_all(files: dict[str, bytes]) -> dict[str, list[np.ndarray]]:
+    return {
+        "svg": svg_paths(files["svg"], BOX),
+        "dxf": dxf_paths(files["dxf"]),
+        "pdf": pdf_paths(files["pdf"], BOX),
+    }
+
+
+@pytest.mark.parametrize("outline", [words("Ångström & Søn 8"), strokes()], ids=["outlines", "single line"])
+def test_every_reader_finds_the_approved_vertices_within_a_micrometre(outline):
+    files = files_of(outline)
+
+    read = read_all(files)
+
+    assert {name: off_mm(paths, approved_paths(outline)) < MICROMETRE_MM for name, paths in read.items()} == {
+        "svg": True,
+        "dxf": True,
+        "pdf": True,
+    }
+
+
+@pytest.mark.parametrize("fill", ["outline", "rows"])
+def test_the_three_formats_of_one_burn_hold_the_same_paths(fill):
+    files = files_of(words("Rå 3"), fill=fill)
+
+    read = read_all(files)
+
+    assert off_mm(read["svg"], read["dxf"]) < MICROMETRE_MM
+    assert off_mm(read["pdf"], read["dxf"]) < MICROMETRE_MM
+
+
+def test_a_renderer_finds_the_approved_area():
+    outline = words("Ångström & Søn 8")
+
+    drawn = svg_area_mm2(files_of(outline)["svg"], dots_per_mm=20)
+
+    assert drawn == pytest.approx(outline.region.area, rel=AREA_TOLERANCE)
+
+
+def test_rows_widened_to_the_lines_width_cover_the_letter_and_stay_in_it():
+    outline, process = words("Rå 3"), a_process()
+    files = files_of(outline, fill="rows")
+
+    inked = {
+        name: shapely.union_all([shapely.LineString(p).buffer(process.line_width_mm / 2) for p in paths])
+        for name, paths in read_all(files).items()
+    }
+
+    letters = shapely.union_all(placed(outline))
+    for ink in inked.values():
+        assert ink.difference(letters.buffer(2 * MICROMETRE_MM)).area == pytest.approx(0, abs=1e-6)
+        # What a round beam can't reach is left bare in sharp corners only.
+        assert ink.area > 0.99 * letters.area
+
+
+def test_a_renderer_finds_the_area_of_widened_rows():
+    outline, process = words("Rå 3"), a_process()
+    files = files_of(outline, fill="rows")
+
+    drawn = svg_area_mm2(files["svg"], dots_per_mm=40)
+
+    ink = shapely.union_all(
+        [shapely.LineString(p).buffer(process.line_width_mm / 2) for p in svg_paths(files["svg"], BOX)]
+    )
+    # Overlapping lines add up in the renderer's antialiased edges, so this checks the scale.
+    assert drawn == pytest.approx(ink.area, rel=0.02)
+
+
+def test_the_rows_in_a_file_are_the_rows_of_the_face():
+    outline, process = words("Rå 3"), a_process(edge_line=False)
+    shop = a_shop(station=a_station(fill="rows"), plate=a_plate(pose=POSE), process=process)
+    burn = burn_of(shop, a_load(a_fill(marks=(a_mark(outline),)), shop=shop), 1)
+
+    read = dxf_paths(burn_dxf(burn, shop.stations["left"]))
+
+    face_rows = rows(outline, process)
+    assert len(read) == len(face_rows)
+    length = sum(shapely.LineString(p).length for p in read)
+    assert length == pytest.approx(np.hypot(*(face_rows[:, 1] - face_rows[:, 0]).T).sum(), abs=1e-3)
+
+
+def test_the_dxf_says_millimetres_and_the_auditor_finds_nothing():
+    document = ezdxf.read(io.StringIO(files_of(words("Rå 3"))["dxf"].decode()))
+
+    errors = document.audit().errors
+
+    assert (document.header["$INSUNITS"], document.header["$MEASUREMENT"], errors) == (4, 1, [])
+    assert [layer.dxf.name for layer in document.layers if layer.dxf.name == "SATIN"] == ["SATIN"]
+    assert "SATIN$A1" in dict(document.groups)
+
+
+# --- controls: seeded faults that these checks must catch ---------------------------------------------
+
+
+def test_a_wrong_view_box_is_caught():
+    data = files_of(words("Rå 3"))["svg"].replace(b'viewBox="0 0 140 80"', b'viewBox="0 0 280 160"')
+
+    with pytest.raises(ValueError, match="one user unit"):
+        svg_paths(data, BOX)
+
+    assert svg_area_mm2(data, dots_per_mm=20) != pytest.approx(words("Rå 3").region.area, rel=0.1)
+
+
+def test_a_missing_view_box_is_caught_by_the_renderer():
+    data = files_of(words("Rå 3"))["svg"].replace(b'viewBox="0 0 140 80"', b"")
+
+    assert svg_area_mm2(data, dots_per_mm=20) != pytest.approx(words("Rå 3").region.area, rel=AREA_TOLERANCE)
+
+
+@pytest.mark.parametrize("name", ["svg", "dxf", "pdf"])
+def test_a_shift_of_two_micrometres_is_caught(name):
+    outline = words("Rå 3")
+    shifted = Outline(
+        areas=tuple(shapely.transform(a, lambda xy: xy + np.array([0.002, 0.0])) for a in outline.areas)
+    )
+
+    off = off_mm(read_all(files_of(shifted))[name], approved_paths(outline))
+
+    assert off == pytest.approx(0.002, abs=2e-4)
+    assert off > MICROMETRE_MM
+
+
+def test_a_truncated_dxf_is_caught():
+    data = files_of(words("Rå 3"))["dxf"]
+
+    cut = data[: data.rindex(b"LWPOLYLINE")]
+
+    with pytest.raises(DataSourceError):
+        dxf_paths(cut)
+
+
+def test_a_missing_letter_is_caught():
+    outline = words("Rå 3")
+
+    fewer = Outline(areas=outline.areas[:-1])
+
+    assert off_mm(dxf_paths(files_of(fewer)["dxf"]), approved_paths(outline)) == math.inf
+
+
+def test_a_coordinate_that_is_no_number_is_never_written():
+    station, shop = a_station(), a_shop()
+    burn = burn_of(shop, a_load(shop=shop), 1)
+    piece = Piece((), np.empty((0, 2, 2)), (np.array([[0.0, 0.0], [math.nan, 1.0]]),))
+    spoiled = replace(burn, parts=(replace(burn.parts[0], pieces=(piece,)),))
+
+    for write in (burn_svg, burn_dxf, burn_pdf):
+        with pytest.raises(ValueError, match="not a finite"):
+            write(spoiled, station)
