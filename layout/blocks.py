@@ -15,13 +15,19 @@ import segno
 import shapely
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
-from layout.features import Features, FeatureStore, features_of, narrowest_counter, thinnest_stroke
-from layout.features import Feature
+from layout.features import (
+    Feature,
+    Features,
+    FeatureStore,
+    features_of,
+    narrowest_counter,
+    thinnest_stroke,
+)
 from layout.fonts import Font
 from layout.measure import Floats
 from layout.outline import Outline, frozen
 from layout.parts import Align, Artwork, CodeInscription, Zone
-from layout.typeset import compose, draw
+from layout.typeset import Composition, compose, draw
 
 #: Modules of quiet zone on every side: QR four (ISO/IEC 18004), Data Matrix one (ISO/IEC 16022); from memory.
 QUIET_MODULES = {"qr": 4, "datamatrix": 1}
@@ -40,6 +46,7 @@ class Block:
     draw: Draw
     features: Features
     lines: tuple[str, ...] = ()
+    composition: Composition | None = None  # of text, which may also run along a curve
 
 
 def text_block(
@@ -59,7 +66,7 @@ def text_block(
     def drawn(size: float, x: float, y: float, turn: float) -> Outline:
         return draw(composition, height_mm=size, x_mm=x, y_mm=y, turn_deg=turn)
 
-    return Block(composition.hull, drawn, features_of(composition, store=store), lines)
+    return Block(composition.hull, drawn, features_of(composition, store=store), lines, composition)
 
 
 def monogram_block(initials: str, font: Font, frame: Artwork | None, *, store: FeatureStore | None) -> Block:

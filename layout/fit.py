@@ -158,7 +158,7 @@ def _placed(
     x, y = affinity.rotate(spot, turn, origin=(0, 0)).coords[0]
     block = affinity.rotate(Polygon(hull * height_mm + np.array(spot.coords[0])), turn, origin=(0, 0))
     clearance = float(region.polygon.boundary.distance(block))
-    return Fit(height_mm, float(x), float(y), turn, clearance, _bindings(region, block))
+    return Fit(height_mm, float(x), float(y), turn, clearance, bindings_of(region, block))
 
 
 def _anchor(zone: Zone, align: Align) -> tuple[float, float]:
@@ -196,15 +196,15 @@ def _off(fit: Fit, hull: Floats, goal: tuple[float, float]) -> tuple[float, floa
     return x + rx * fit.height_mm - goal[0], y + ry * fit.height_mm - goal[1]
 
 
-def _bindings(region: Region, block: Polygon) -> tuple[Binding, ...]:
-    """Everything of the region's boundary within BINDING_MM of the block, one entry per thing."""
+def bindings_of(region: Region, block: Any) -> tuple[Binding, ...]:
+    """Everything of the region's boundary within BINDING_MM of the block's corners, one entry per thing."""
     found: dict[tuple[str, str], Binding] = {}
+    corners = shapely.get_coordinates(block)
     for part in shapely.get_parts(region.polygon):
         for ring in (part.exterior, *part.interiors):
-            for corner in block.exterior.coords[:-1]:
+            near = shapely.distance(ring, shapely.points(corners)) <= BINDING_MM
+            for corner in corners[near].tolist():
                 gap = ring.distance(Point(corner))
-                if gap > BINDING_MM:
-                    continue
                 point = nearest_points(ring, Point(corner))[0]
                 source = region.source_at(point.x, point.y)
                 key = (source.kind, source.name)
