@@ -15,7 +15,7 @@ import ezdxf
 import numpy as np
 import pytest
 import shapely
-from pyogrio.errors import DataSourceError
+from pyogrio.errors import FeatureError
 from shapely.affinity import affine_transform
 
 from layout.burn import Piece, burn_of
@@ -195,7 +195,7 @@ def test_a_truncated_dxf_is_caught():
 
     cut = data[: data.rindex(b"LWPOLYLINE")]
 
-    with pytest.raises(DataSourceError):
+    with pytest.raises(FeatureError):
         dxf_paths(cut)
 
 
