@@ -58,7 +58,7 @@ def running_postgres(run: str) -> Iterator[URL]:
 @contextmanager
 def _one_at_a_time(folder: Path) -> Iterator[None]:
     """Keeps one worker from deleting the data while the next is on its way in."""
-    with folder.with_suffix(".lock").open("w") as file:
+    with (folder.parent / "ricasso-pg.lock").open("w") as file:
         fcntl.flock(file, fcntl.LOCK_EX)
         yield
 

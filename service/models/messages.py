@@ -31,7 +31,8 @@ class Outbox(Base):
     created_at: Mapped[datetime]
     claimed_until: Mapped[datetime | None]
     sent_at: Mapped[datetime | None]
-    attempts: Mapped[int] = mapped_column(default=0)
+    attempts: Mapped[int] = mapped_column(default=0)  # runs begun, not sendings
+    running_until: Mapped[datetime | None]  # lease of the run in progress
     done_at: Mapped[datetime | None]
     failed_why: Mapped[str | None]
 
