@@ -190,9 +190,9 @@ def _straights(path: Floats) -> Floats:
 def _area_travel(outline: Outline, process: Process, station: Station, *, acceleration: bool) -> Travel:
     """Rows, crossed rows and edge lines, counted and not drawn: an edge that rises by d across the rows
     is crossed by d / spacing of them, and each row has two crossings."""
-    if not outline.areas:
-        return Travel()
     inside = shrink(outline, process)
+    if inside.is_empty:
+        return Travel()
     rings = shapely.get_rings(np.array(inside.geoms, dtype=object))
     points, ring = shapely.get_coordinates(rings, return_index=True)
     steps = np.diff(points, axis=0)[ring[1:] == ring[:-1]]
