@@ -78,11 +78,12 @@ def thinnest_stroke(region: Polygon | MultiPolygon, *, least: float, most: float
 
 
 def _lost(region: Any, tips: Any, w: float) -> bool:
-    eroded = region.buffer(-w / 2, quad_segs=16)
+    eroded = region.buffer(-w / 2, quad_segs=8)
     if eroded.is_empty:
         return True
-    opened = eroded.buffer(w / 2, quad_segs=16)
-    return bool(shapely.distance(tips, opened).max() > LOST_WIDTHS * w)
+    opened = eroded.buffer(w / 2, quad_segs=8)
+    shapely.prepare(opened)  # makes the distance test below several times faster
+    return not bool(shapely.dwithin(opened, tips, LOST_WIDTHS * w).all())
 
 
 def narrowest_counter(region: Polygon | MultiPolygon) -> float | None:
