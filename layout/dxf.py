@@ -44,6 +44,9 @@ def burn_dxf(burn: Burn, station: Station) -> bytes:
             for part in parts:
                 entities = _draw(document.modelspace(), part, style.layer)
                 document.groups.new(f"{style.layer}${part.slot}").extend(entities)
+        # The library walks a set when it declares classes while writing: declared here, their order is fixed.
+        for name in sorted(document.entitydb.dxf_types_in_use()):
+            document.classes.add_class(name)
         written = io.StringIO()
         document.write(written)
     # Line ends are written as they are, never translated by a text file of the platform.
