@@ -78,10 +78,10 @@ def thinnest_stroke(region: Polygon | MultiPolygon, *, least: float, most: float
 
 
 def _lost(region: Any, tips: Any, w: float) -> bool:
-    eroded = region.buffer(-w / 2, quad_segs=8)
+    eroded = region.buffer(-w / 2, quad_segs=16)
     if eroded.is_empty:
         return True
-    opened = eroded.buffer(w / 2, quad_segs=8)
+    opened = eroded.buffer(w / 2, quad_segs=16)
     shapely.prepare(opened)  # makes the distance test below several times faster
     return not bool(shapely.dwithin(opened, tips, LOST_WIDTHS * w).all())
 
