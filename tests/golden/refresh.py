@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import sys
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 from layout.burn import burn_of
@@ -55,6 +56,7 @@ def cases() -> dict[str, tuple[Shop, LoadLayout]]:
     }
 
 
+@cache
 def files() -> dict[str, bytes]:
     """Name and content of every golden file."""
     written: dict[str, bytes] = {}
