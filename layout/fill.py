@@ -100,17 +100,27 @@ def _crossings(parts: Any, owners: Any, spacing_mm: float, angle_deg: float) -> 
     first = np.ceil(np.minimum(v0, v1)).astype(np.int64)
     count = np.ceil(np.maximum(v0, v1)).astype(np.int64) - first
     edge = np.repeat(np.arange(len(count)), count)
-    before = np.cumsum(count) - count
-    row = np.arange(len(edge)) - before[edge] + first[edge]
+    row = np.arange(len(edge)) + (first - (np.cumsum(count) - count))[edge]
     # An edge along a row has count 0, so no division here is by zero.
-    u = u0[edge] + (row - v0[edge]) * ((u1 - u0)[edge] / (v1 - v0)[edge])
-    order = np.lexsort((u, row, owner[edge]))
-    start, end = u[order][0::2], u[order][1::2]
+    slope = np.divide(u1 - u0, v1 - v0, out=np.zeros_like(u0), where=count > 0)
+    u = u0[edge] + (row - v0[edge]) * slope[edge]
+    # One number holds owner, row and place along the row, so that one plain sort, several times as quick as
+    # sorting by three keys, puts crossings in order. It costs a rounding far below a frozen step.
+    reach = float(np.abs(along).max()) + 1
+    low = int(row.min(initial=0))
+    levels = int(row.max(initial=0)) - low + 1
+    crossing = np.sort(((owner[edge] * levels + (row - low)) * (2 * reach)) + (u + reach))
+    level = np.floor(crossing[0::2] / (2 * reach))
+    start, end = crossing.reshape(-1, 2).T - (level * (2 * reach) + reach)
     keep = end - start > FROZEN_STEP_MM
-    v = (row[order][0::2][keep] + 0.5) * spacing_mm
-    ends = np.stack([start[keep], end[keep]], axis=1)
-    segments = np.stack([ends * cos - v[:, None] * sin, ends * sin + v[:, None] * cos], axis=2)
-    return segments, owner[edge][order][0::2][keep]
+    level, start, end = level[keep], start[keep], end[keep]
+    whose = np.floor(level / levels)
+    v = (level - whose * levels + (low + 0.5)) * spacing_mm
+    segments = np.empty((len(v), 2, 2))
+    for side, ends in enumerate((start, end)):
+        segments[:, side, 0] = ends * cos - v * sin
+        segments[:, side, 1] = ends * sin + v * cos
+    return segments, whose.astype(np.intp)
 
 
 def _angles(process: Process) -> tuple[float, ...]:
