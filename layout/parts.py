@@ -144,13 +144,18 @@ class KeepOut:
 
 @dataclass(frozen=True, slots=True)
 class Face:
-    """One face of a blade as the laser sees it. `handle_deg` is where the handle points, in this frame."""
+    """One face of a blade as the laser sees it. `handle_deg` is where the handle points, in this frame.
+
+    `body` is the outline of the whole unit with this face up, handle and all, where it is more than the
+    silhouette: units on a plate must not touch one another. It never bounds a mark.
+    """
 
     face: str
     silhouette: Polygon
     zones: tuple[Zone, ...]
     keep_outs: tuple[KeepOut, ...]
     handle_deg: float
+    body: Polygon | None = None
 
     def zone(self, name: str) -> Zone:
         """The zone of that name. Raises KeyError."""
