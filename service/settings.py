@@ -20,10 +20,10 @@ class Settings(BaseSettings):
         default="", description="Redis-protocol URL for Celery; empty: tasks run in-process"
     )
     fixtures: Path | None = Field(
-        None, description="Folder with the shop's own description; empty: the made-up shop"
+        default=None, description="Folder with the shop's own description; empty: the made-up shop"
     )
     lease_seconds: int = Field(
-        900, ge=30, description="How long an unstarted load stays with a silent operator"
+        default=900, ge=30, description="How long an unstarted load stays with a silent operator"
     )
     sweep_seconds: float = Field(
         default=5.0, gt=0, description="How often the sweep looks for what was left lying"
@@ -31,9 +31,12 @@ class Settings(BaseSettings):
     check_seconds: float = Field(default=10.0, gt=0, description="Longest geometry check inside a request")
     check_workers: int = Field(default=2, ge=1, description="Processes for geometry")
     max_body_bytes: int = Field(
-        65_536, ge=1024, description="Largest request body (uploads have their own limit)"
+        default=65_536, ge=1024, description="Largest request body (uploads have their own limit)"
     )
     idempotency_hours: int = Field(default=72, ge=24, description="How long an Idempotency-Key is remembered")
+    callbacks_to_loopback: bool = Field(
+        default=False, description="For trials: callbacks may go to plain http on this machine"
+    )
     docs: bool = Field(default=True, description="Serve the OpenAPI description to signed-in callers")
     log_level: str = Field(default="INFO", description="DEBUG, INFO, WARNING or ERROR")
 

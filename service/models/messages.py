@@ -60,6 +60,7 @@ class Callback(Base):
     url: Mapped[str] = mapped_column(String(500))
     secret: Mapped[str] = mapped_column(String(120))
     previous_secret: Mapped[str | None] = mapped_column(String(120))
+    rotated_at: Mapped[datetime | None]  # the previous secret signs too for a day after this
     disabled_at: Mapped[datetime | None]
     disabled_why: Mapped[str | None]
     created_at: Mapped[datetime]

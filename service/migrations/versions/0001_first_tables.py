@@ -61,6 +61,7 @@ def upgrade() -> None:
         sa.Column("url", sa.String(length=500), nullable=False),
         sa.Column("secret", sa.String(length=120), nullable=False),
         sa.Column("previous_secret", sa.String(length=120), nullable=True),
+        sa.Column("rotated_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("disabled_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("disabled_why", sa.String(length=200), nullable=True),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
