@@ -93,7 +93,9 @@ def _crossings(parts: Any, owners: Any, spacing_mm: float, angle_deg: float) -> 
     if not len(points):
         return np.empty((0, 2, 2)), np.empty(0, dtype=np.intp)
     cos, sin = _turn(angle_deg)
-    along, across = points @ np.array([cos, sin]), (points @ np.array([-sin, cos])) / spacing_mm - 0.5
+    x, y = points[:, 0], points[:, 1]
+    # Written out, not as a matrix product, whose last bit differs from one processor's kernel to another's.
+    along, across = x * cos + y * sin, (y * cos - x * sin) / spacing_mm - 0.5
     same = ring[1:] == ring[:-1]
     u0, u1, v0, v1 = along[:-1][same], along[1:][same], across[:-1][same], across[1:][same]
     owner = owners[ring_part[ring[1:][same]]]

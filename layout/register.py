@@ -1,4 +1,4 @@
-"""Registration: from a face to its slot, to the plate, to the station; and calibration from measured points."""
+"""Registration: from a face to its slot, to the plate, to the station; calibration from measured points."""
 
 from __future__ import annotations
 
@@ -38,15 +38,21 @@ def nominal(station: Station, plate: Plate, copy: str) -> Calibration:
 def place_points(points: Any, pose: Pose, calibration: Calibration) -> Floats:
     """Points (n, 2) of a face's frame in station coordinates."""
     cos, sin = math.cos(math.radians(pose.turn_deg)), math.sin(math.radians(pose.turn_deg))
-    face = np.asarray(points, dtype=np.float64)
-    plate = face @ np.array([[cos, sin], [-sin, cos]]) + np.array([pose.x_mm, pose.y_mm])
+    plate = _transformed(points, (cos, -sin, sin, cos, pose.x_mm, pose.y_mm))
     return to_station(plate, calibration)
 
 
 def to_station(points: Any, calibration: Calibration) -> Floats:
     """Points (n, 2) of a plate's frame in station coordinates."""
-    a, b, c, d, tx, ty = calibration.matrix
-    return np.asarray(np.asarray(points, dtype=np.float64) @ np.array([[a, c], [b, d]]) + np.array([tx, ty]))
+    return _transformed(points, calibration.matrix)
+
+
+def _transformed(points: Any, matrix: tuple[float, float, float, float, float, float]) -> Floats:
+    # Written out, not as a matrix product, whose last bit differs from one processor's kernel to another's.
+    a, b, c, d, tx, ty = matrix
+    given = np.asarray(points, dtype=np.float64)
+    x, y = given[:, 0], given[:, 1]
+    return np.column_stack([a * x + b * y + tx, c * x + d * y + ty])
 
 
 def calibrate(
@@ -98,7 +104,7 @@ def _affine(source: Floats, target: Floats) -> tuple[Floats, Floats]:
     if np.linalg.matrix_rank(design) < 3:
         raise ValueError("the points lie in one line")
     solution, *_ = np.linalg.lstsq(design, target, rcond=None)
-    return solution[:2].T, solution[2]
+    return np.asarray(solution[:2].T, dtype=np.float64), np.asarray(solution[2], dtype=np.float64)
 
 
 def error_at(
@@ -106,9 +112,10 @@ def error_at(
 ) -> float:
     """Predicted error (mm, root mean square) of a rigid registration at a plate point, from its residual.
 
-    Fitzpatrick, West and Maurer, "Predicting error in rigid-body point-based registration", IEEE TMI 17 (1998),
-    in its form for the plane (from memory): FLE² = FRE² / (1 - 3/(2N)), TRE² = FLE²/N (1 + d²/(2 f²)), with d the
-    distance from the fiducials' centre and f their root mean square distance from it. Infinite for two points.
+    Fitzpatrick, West and Maurer, "Predicting error in rigid-body point-based registration", IEEE TMI 17
+    (1998), in its form for the plane (from memory): FLE² = FRE² / (1 - 3/(2N)), TRE² = FLE²/N (1 + d²/(2 f²)),
+    with d the distance from the fiducials' centre and f their root mean square distance from it. Infinite
+    for two points.
     """
     source = np.array(points, dtype=float)
     count = len(source)

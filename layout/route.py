@@ -12,10 +12,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from layout.measure import Floats
+from layout.measure import FROZEN_STEPS_PER_MM, Floats
 
-#: A reversal must shorten the tour by more than this (mm), or rounding could make it swap for ever.
-SHORTENED_MM = 1e-9
+#: A reversal must shorten the tour by more than this (frozen steps), or rounding could make it swap for ever.
+SHORTENED_STEPS = 0.001
 
 
 def order_rows(rows: Floats, start: Floats | None = None) -> Floats:
@@ -27,10 +27,11 @@ def order_rows(rows: Floats, start: Floats | None = None) -> Floats:
     if count == 0:
         return rows
     # x and y of all first ends, then of all second ends: index i and i + count belong to row i.
-    x, y = np.concatenate([rows[:, 0, 0], rows[:, 1, 0]]), np.concatenate([rows[:, 0, 1], rows[:, 1, 1]])
+    whole = _steps(rows)
+    x, y = np.concatenate([whole[:, 0, 0], whole[:, 1, 0]]), np.concatenate([whole[:, 0, 1], whole[:, 1, 1]])
     far = np.zeros(2 * count)  # infinite where the row is done
     picked, flipped = np.empty(count, dtype=np.intp), np.empty(count, dtype=bool)
-    at_x, at_y = (rows[0, 0] if start is None else start).tolist()
+    at_x, at_y = (whole[0, 0] if start is None else _steps(start)).tolist()
     for step in range(count):
         nearest = int(np.argmin((x - at_x) ** 2 + (y - at_y) ** 2 + far))
         row, second = nearest % count, nearest >= count
@@ -56,7 +57,8 @@ def tour(points: Floats) -> tuple[int, ...]:
     count = len(points)
     if count < 3:
         return tuple(np.lexsort((points[:, 0], points[:, 1])).tolist()) if count else ()
-    gap = np.hypot(*(points[:, None] - points[None]).transpose(2, 0, 1))
+    away = _steps(points)[:, None] - _steps(points)[None]
+    gap = np.sqrt(away[:, :, 0] ** 2 + away[:, :, 1] ** 2)
     path = [int(np.lexsort((points[:, 0], points[:, 1]))[0])]
     left = [i for i in range(count) if i != path[0]]
     while left:
@@ -73,6 +75,12 @@ def path_mm(points: Floats, path: Sequence[int]) -> float:
     return sum(float(np.hypot(*(points[b] - points[a]))) for a, b in pairwise(path))
 
 
+def _steps(points: Floats) -> Floats:
+    """Coordinates in whole frozen steps: sums of their squares are exact, so that equal distances are equal
+    and a tie goes to the lower index on every machine."""
+    return np.rint(points * FROZEN_STEPS_PER_MM)
+
+
 def _reversal(path: list[int], gap: Floats) -> list[int] | None:
     """The path with the first stretch reversed that shortens it, its beginning kept; None when none does."""
     last = len(path) - 1
@@ -80,6 +88,6 @@ def _reversal(path: list[int], gap: Floats) -> list[int] | None:
         for j in range(i + 1, last + 1):
             old = gap[path[i - 1], path[i]] + (gap[path[j], path[j + 1]] if j < last else 0.0)
             new = gap[path[i - 1], path[j]] + (gap[path[i], path[j + 1]] if j < last else 0.0)
-            if new < old - SHORTENED_MM:
+            if new < old - SHORTENED_STEPS:
                 return path[:i] + path[i : j + 1][::-1] + path[j + 1 :]
     return None
