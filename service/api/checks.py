@@ -1,0 +1,24 @@
+"""Feasibility: can these words be engraved there?"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+
+from service import checks
+from service.api.security import Intake
+from service.api.wire import CheckIn
+
+router = APIRouter(tags=["checks"])
+
+
+@router.post("/v1/checks")
+def check(request: Request, body: CheckIn, who: Intake) -> dict[str, Any]:
+    """Check inscriptions on a product, with everything that stands in the way, and a picture."""
+    return checks.check(
+        request.app.state.database,
+        request.app.state.geometry,
+        body.sku,
+        tuple(one.value() for one in body.inscriptions),
+    )

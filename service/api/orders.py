@@ -1,0 +1,145 @@
+"""Orders: taken, looked at, amended, approved, cancelled."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request, Response
+
+from service import intake, orders
+from service.api import wire
+from service.api.security import Anyone, Desk, Intake
+from service.errors import NotFound
+from service.ids import ORDER, number
+from service.repositories import orders as rows
+from service.states import JobState
+from service.who import Who
+
+router = APIRouter(tags=["orders"])
+
+
+@router.post("/v1/orders", status_code=201)
+def post_order(
+    request: Request, body: wire.OrderIn, who: Intake, idempotency_key: wire.IdempotencyKey = None
+) -> Response:
+    """Take an order. A well-formed order is always stored; what can't be engraved is held for the desk."""
+    return wire.json_answer(intake.take_order(request.app.state, body, idempotency_key, who=who))
+
+
+@router.get("/v1/orders")
+def get_orders(
+    request: Request,
+    response: Response,
+    who: Anyone,
+    limit: wire.Limit = 50,
+    cursor: wire.Cursor = None,
+    state: Annotated[JobState | None, Query()] = None,
+) -> dict[str, Any]:
+    """Orders, newest first; `state` keeps those with a job in that state."""
+    with request.app.state.database.reading() as session:
+        found = rows.page(
+            session,
+            client=_client(who),
+            before_id=wire.read_cursor(cursor),
+            limit=limit + 1,
+            job_state=state.value if state else None,
+        )
+        if len(found) > limit:
+            response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
+        return {"orders": [orders.order_json(order) for order in found[:limit]]}
+
+
+@router.get("/v1/orders/{identity}")
+def get_order(request: Request, response: Response, identity: str, who: Anyone) -> dict[str, Any]:
+    """One order with its lines, findings and jobs."""
+    with request.app.state.database.reading() as session:
+        order = rows.find(session, number(ORDER, identity), client=_client(who))
+        if order is None:
+            raise NotFound("no such order", id=identity)
+        response.headers["ETag"] = orders.etag_of(order)
+        moves = [
+            {"to": m.move_to, "who": m.who, "why": m.why, "at": m.at.isoformat()}
+            for m in rows.history(session, "order", order.id)
+        ]
+        return {**orders.order_json(order), "history": moves}
+
+
+@router.patch("/v1/orders/{identity}/lines/{line_ref}")
+def patch_line(
+    request: Request,
+    response: Response,
+    identity: str,
+    line_ref: str,
+    body: wire.AmendIn,
+    who: Intake,
+    if_match: wire.IfMatch = None,
+) -> dict[str, Any]:
+    """Other words for a line, until a unit of it is in a load. An approval of the old words is void."""
+    etag = wire.if_match_of(if_match)
+    order = intake.amend_line(request.app.state, identity, line_ref, body.inscriptions, etag, who=who)
+    response.headers["ETag"] = order["etag"]
+    return order["order"]  # type: ignore[no-any-return]
+
+
+@router.post("/v1/orders/{identity}/approve")
+def approve(
+    request: Request,
+    response: Response,
+    identity: str,
+    body: wire.ApproveIn,
+    who: Desk,
+    if_match: wire.IfMatch = None,
+) -> dict[str, Any]:
+    """Let held lines go on; what can't be engraved as it stands must be amended instead."""
+    etag = wire.if_match_of(if_match)
+
+    def work(session: Any) -> dict[str, Any]:
+        order = orders.changeable(session, identity, etag, who=who)
+        orders.approve(session, order, body.lines, by=body.by, who=who, now=request.app.state.clock())
+        response.headers["ETag"] = orders.etag_of(order)
+        return orders.order_json(order)
+
+    return request.app.state.database.write(work)  # type: ignore[no-any-return]
+
+
+@router.post("/v1/orders/{identity}/cancel")
+def cancel(
+    request: Request,
+    response: Response,
+    identity: str,
+    body: wire.CancelIn,
+    who: Intake,
+    if_match: wire.IfMatch = None,
+) -> dict[str, Any]:
+    """Cancel an order or some of its lines, until their load has started."""
+    etag = wire.if_match_of(if_match)
+
+    def work(session: Any) -> dict[str, Any]:
+        order = orders.changeable(session, identity, etag, who=who)
+        orders.cancel(
+            session, order, body.lines, who=who, now=request.app.state.clock(), why=body.reason
+        )
+        response.headers["ETag"] = orders.etag_of(order)
+        return orders.order_json(order)
+
+    return request.app.state.database.write(work)  # type: ignore[no-any-return]
+
+
+@router.get("/v1/orders/{identity}/proof.{kind}")
+def proof(
+    request: Request,
+    identity: str,
+    kind: str,
+    who: Anyone,
+    line: Annotated[str | None, Query(max_length=100)] = None,
+    face: Annotated[str | None, Query(max_length=20)] = None,
+) -> Response:
+    """A picture of one line's face (the first of each, when none is named) as it was approved."""
+    picture, media_type = intake.proof(
+        request.app.state, identity, kind, line_ref=line, face=face, who=who
+    )
+    return Response(picture, media_type=media_type, headers={"Content-Disposition": "inline"})
+
+
+def _client(who: Who) -> str | None:
+    return None if who.sees_all else who.client

@@ -1,0 +1,139 @@
+"""Problem answers (RFC 9457) and the one table that knows which refusal is which HTTP status."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import structlog
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+from sqlalchemy.exc import OperationalError
+
+from service import errors
+from service.errors import Refusal
+
+log = structlog.get_logger(__name__)
+
+MEDIA_TYPE = "application/problem+json"
+
+STATUS: Mapping[type[Refusal], int] = {
+    errors.KeyMissing: 401,
+    errors.KeyUnknown: 401,
+    errors.RoleNotAllowed: 403,
+    errors.NotFound: 404,
+    errors.IdempotencyKeyMissing: 400,
+    errors.IdempotencyKeyMalformed: 400,
+    errors.IdempotencyKeyReused: 422,
+    errors.RequestInFlight: 409,
+    errors.OrderRefTaken: 409,
+    errors.IfMatchMissing: 428,
+    errors.StaleVersion: 412,
+    errors.BadCursor: 400,
+    errors.BadRequest: 422,
+    errors.Unengravable: 422,
+    errors.MoveNotAllowed: 409,
+    errors.LeaseLost: 412,
+    errors.StaleFile: 409,
+    errors.AlreadyBurned: 409,
+    errors.LoadRefused: 409,
+    errors.StockTooLow: 409,
+    errors.CatalogueMissing: 409,
+    errors.DatabaseBusy: 503,
+    errors.CheckTooSlow: 503,
+}
+_RETRY_AFTER = {errors.RequestInFlight: "1", errors.DatabaseBusy: "1", errors.CheckTooSlow: "5"}
+_TITLES = {
+    400: "The request can't be read",
+    401: "A key is needed",
+    403: "This key's role may not do that",
+    404: "Not found",
+    405: "Not a method of this address",
+    409: "Not possible in the present state",
+    412: "Changed since you last saw it",
+    413: "Too large",
+    415: "Not a media type that is taken",
+    422: "The request can't be carried out as it stands",
+    428: "Say which version you mean",
+    500: "Something went wrong here",
+    503: "Busy, try again",
+}
+
+
+def problem(
+    status: int, code: str, detail: str, *, headers: Mapping[str, str] | None = None, **more: Any
+) -> JSONResponse:
+    """An RFC 9457 answer with a stable `code`."""
+    body = {
+        "type": f"/problems/{code}",
+        "title": _TITLES.get(status, "Refused"),
+        "status": status,
+        "detail": detail,
+        "code": code,
+        **more,
+    }
+    return JSONResponse(body, status_code=status, media_type=MEDIA_TYPE, headers=dict(headers or {}))
+
+
+def install(app: FastAPI) -> None:
+    """Let every error leave the application as a problem."""
+    app.add_exception_handler(Refusal, _refused)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(OperationalError, _database)
+    app.add_exception_handler(Exception, _broken)
+
+
+def _refused(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, Refusal)
+    status = next((STATUS[kind] for kind in type(error).__mro__ if kind in STATUS), 409)
+    headers = {"Retry-After": _RETRY_AFTER[type(error)]} if type(error) in _RETRY_AFTER else {}
+    if status == 401:
+        headers["WWW-Authenticate"] = "Bearer"
+    return problem(status, error.code, error.message, headers=headers, **error.about)
+
+
+def _invalid(request: Request, error: Exception) -> JSONResponse:
+    """What was wrong with which field; never what was in it, because that may be a customer's words."""
+    assert isinstance(error, RequestValidationError)
+    found = list(error.errors())
+    if any(e["type"] == "json_invalid" for e in found):
+        return problem(400, "malformed_json", "The body is not JSON.")
+    fields = [{"field": _pointer(e["loc"]), "message": _said(e)} for e in found]
+    detail = f"{fields[0]['field']}: {fields[0]['message']}" if fields else "The request is not valid."
+    return problem(422, "invalid_request", detail, errors=fields)
+
+
+def _pointer(place: Sequence[Any]) -> str:
+    return ".".join(str(part) for part in place if part not in {"body"}) or "body"
+
+
+def _said(error: Mapping[str, Any]) -> str:
+    return str(error["msg"]).removeprefix("Value error, ")
+
+
+def _http(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, HTTPException)
+    codes = {404: "not_found", 405: "method_not_allowed", 413: "body_too_large", 400: "bad_request"}
+    code = codes.get(error.status_code, "refused")
+    detail = {
+        404: "There is nothing at this address.",
+        405: "This address does not take that method.",
+        413: "The body is larger than is taken here.",
+        400: "The body can't be read.",
+    }.get(error.status_code, "Refused.")
+    return problem(error.status_code, code, detail, headers=error.headers)
+
+
+def _database(request: Request, error: Exception) -> JSONResponse:
+    log.error("database_unreachable", kind=type(error).__name__)
+    return problem(
+        503, "database_busy", "The database can't be reached; nothing was changed.", headers={"Retry-After": "2"}
+    )
+
+
+def _broken(request: Request, error: Exception) -> JSONResponse:
+    log.exception("unhandled", route=getattr(request.scope.get("route"), "path", ""))
+    return problem(500, "internal_error", "Something went wrong here; it is in the log.")

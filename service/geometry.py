@@ -1,0 +1,146 @@
+"""Geometry in worker processes: a check is arithmetic for tens of milliseconds and would hold up every request.
+
+Workers are spawned, load the catalogue once, and keep measured glyph features in a folder.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import multiprocessing
+import os
+import threading
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
+from typing import Any
+
+from layout import proof
+from layout.checks import CheckResult, check
+from layout.parts import Calibration, Inscription, Shop
+from service import catalogue
+from service.errors import CheckTooSlow
+
+Calibrations = Mapping[tuple[str, str], Calibration]
+
+
+class FeatureFiles:
+    """A feature store on disk: one small JSON file per glyph, read once into memory."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._known: dict[str, Any] = {}
+        folder.mkdir(parents=True, exist_ok=True)
+
+    def get(self, key: str) -> Any | None:
+        if key not in self._known:
+            try:
+                self._known[key] = json.loads(self._path(key).read_text())
+            except (FileNotFoundError, ValueError):
+                return None  # not measured yet, or cut off while written: measured again
+        return self._known[key]
+
+    def put(self, key: str, value: Any) -> None:
+        self._known[key] = value
+        path = self._path(key)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        scratch = path.with_suffix(f".{os.getpid()}")
+        scratch.write_text(json.dumps(value))
+        scratch.replace(path)
+
+    def _path(self, key: str) -> Path:
+        name = hashlib.sha256(key.encode()).hexdigest()
+        return self._folder / name[:2] / f"{name[2:]}.json"
+
+
+class Geometry:
+    """Checks and proofs, in `workers` processes; with none, in the caller's own (tests, the command line)."""
+
+    def __init__(self, folder: Path, cache: Path, *, workers: int, timeout_seconds: float) -> None:
+        self._folder, self._cache = folder, cache
+        self._workers, self._timeout = workers, timeout_seconds
+        self._lock = threading.Lock()
+        self._pool: ProcessPoolExecutor | None = None
+
+    def check(self, sku: str, inscriptions: Sequence[Inscription], *, calibrations: Calibrations) -> CheckResult:
+        """Check one unit's inscriptions. Raises CheckTooSlow."""
+        result: CheckResult = self._run(_check, sku, tuple(inscriptions), dict(calibrations))
+        return result
+
+    def proof(
+        self, sku: str, inscriptions: Sequence[Inscription], *, calibrations: Calibrations
+    ) -> tuple[CheckResult, dict[str, str]]:
+        """The check and, by face, an SVG picture of what it saw. Raises CheckTooSlow."""
+        result: tuple[CheckResult, dict[str, str]] = self._run(
+            _proof, sku, tuple(inscriptions), dict(calibrations)
+        )
+        return result
+
+    def close(self) -> None:
+        with self._lock:
+            if self._pool is not None:
+                self._pool.shutdown(wait=False, cancel_futures=True)
+                self._pool = None
+
+    def _run(self, work: Any, *arguments: Any) -> Any:
+        if self._workers == 0:
+            _open_shop(self._folder, self._cache)
+            return work(*arguments)
+        for last_try in (False, True):
+            pool = self._open_pool()
+            try:
+                return pool.submit(work, *arguments).result(timeout=self._timeout)
+            except TimeoutError:
+                self._discard(pool)
+                raise CheckTooSlow("the check took too long; ask for fewer or shorter inscriptions") from None
+            except BrokenProcessPool:
+                # A worker was killed from outside: the pool is of no use any more, the check may be repeated.
+                self._discard(pool)
+                if last_try:
+                    raise
+        raise AssertionError("unreachable")
+
+    def _open_pool(self) -> ProcessPoolExecutor:
+        with self._lock:
+            if self._pool is None:
+                self._pool = ProcessPoolExecutor(
+                    self._workers,
+                    mp_context=multiprocessing.get_context("spawn"),
+                    initializer=_open_shop,
+                    initargs=(self._folder, self._cache),
+                )
+            return self._pool
+
+    def _discard(self, pool: ProcessPoolExecutor) -> None:
+        with self._lock:
+            if self._pool is pool:
+                self._pool = None
+        for process in list((pool._processes or {}).values()):  # no public way to end a worker that hangs
+            process.kill()
+        pool.shutdown(wait=False, cancel_futures=True)
+
+
+# --- in the worker ---
+
+_OPEN: dict[str, Any] = {}
+
+
+def _open_shop(folder: Path, cache: Path) -> None:
+    if _OPEN.get("folder") != folder or _OPEN.get("cache") != cache:
+        _OPEN.update(folder=folder, cache=cache, shop=catalogue.load(folder), store=FeatureFiles(cache))
+
+
+def _check(sku: str, inscriptions: Sequence[Inscription], calibrations: Calibrations) -> CheckResult:
+    return check(_OPEN["shop"], sku, inscriptions, calibrations=calibrations, store=_OPEN["store"])
+
+
+def _proof(
+    sku: str, inscriptions: Sequence[Inscription], calibrations: Calibrations
+) -> tuple[CheckResult, dict[str, str]]:
+    shop: Shop = _OPEN["shop"]
+    result = _check(sku, inscriptions, calibrations)
+    if sku not in shop.products:
+        return result, {}
+    faces = dict.fromkeys(one.face for one in result.inscriptions if one.face is not None)
+    return result, {face: proof.proof_svg(shop, sku, face, result) for face in faces}

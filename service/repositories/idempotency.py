@@ -1,0 +1,75 @@
+"""Remembered answers to POSTs that create."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import delete, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+
+from service.models import IdempotentRequest
+
+
+def insert(
+    session: Session,
+    *,
+    client: str,
+    route: str,
+    key: str,
+    fingerprint: str,
+    now: datetime,
+    claimed_until: datetime,
+) -> bool:
+    """Claim a key; False when somebody has it."""
+    values = {
+        "client": client,
+        "route": route,
+        "key": key,
+        "fingerprint": fingerprint,
+        "created_at": now,
+        "claimed_until": claimed_until,
+    }
+    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    statement = dialect.insert(IdempotentRequest).values(values).on_conflict_do_nothing()
+    return bool(session.execute(statement).rowcount == 1)  # type: ignore[attr-defined]
+
+
+def find(session: Session, *, client: str, route: str, key: str) -> IdempotentRequest | None:
+    return session.scalars(
+        select(IdempotentRequest).where(
+            IdempotentRequest.client == client, IdempotentRequest.route == route, IdempotentRequest.key == key
+        )
+    ).one_or_none()
+
+
+def take_over(session: Session, row: IdempotentRequest, *, now: datetime, claimed_until: datetime) -> bool:
+    """Claim a key whose first caller was cut off before it answered."""
+    done = session.execute(
+        update(IdempotentRequest)
+        .where(
+            IdempotentRequest.id == row.id,
+            IdempotentRequest.status.is_(None),
+            IdempotentRequest.claimed_until <= now,
+        )
+        .values(claimed_until=claimed_until, fingerprint=row.fingerprint)
+    )
+    return bool(done.rowcount == 1)  # type: ignore[attr-defined]
+
+
+def remove(session: Session, *, client: str, route: str, key: str) -> None:
+    """Forget a claim that came to nothing, so that the caller may correct itself and try again."""
+    session.execute(
+        delete(IdempotentRequest).where(
+            IdempotentRequest.client == client,
+            IdempotentRequest.route == route,
+            IdempotentRequest.key == key,
+            IdempotentRequest.status.is_(None),
+        )
+    )
+
+
+def forget_older(session: Session, before: datetime) -> int:
+    """Forget answers older than the time that is promised."""
+    done = session.execute(delete(IdempotentRequest).where(IdempotentRequest.created_at < before))
+    return int(done.rowcount)  # type: ignore[attr-defined]

@@ -1,0 +1,88 @@
+"""Boxed units in bins: guarded updates, so that no unit is promised twice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import func, select, update
+from sqlalchemy.orm import Session
+
+from service.models import Bin, Job, Stock
+from service.states import JobState
+
+
+def free_bins(session: Session, sku: str) -> list[str]:
+    """Bins with a unit nobody has reserved, in walking order."""
+    return list(
+        session.scalars(
+            select(Stock.bin)
+            .join(Bin, Bin.bin == Stock.bin)
+            .where(Stock.sku == sku, Stock.boxed > Stock.reserved)
+            .order_by(Bin.walking_order, Stock.bin)
+        )
+    )
+
+
+def change(
+    session: Session, bin_name: str, sku: str, *, boxed: int = 0, reserved: int = 0
+) -> bool:
+    """Add to the two counts of one bin; False when that would break them (reserved between 0 and boxed)."""
+    done = session.execute(
+        update(Stock)
+        .where(
+            Stock.bin == bin_name,
+            Stock.sku == sku,
+            Stock.reserved + reserved >= 0,
+            Stock.boxed + boxed >= Stock.reserved + reserved,
+        )
+        .values(boxed=Stock.boxed + boxed, reserved=Stock.reserved + reserved, version=Stock.version + 1),
+        execution_options={"synchronize_session": False},
+    )
+    return bool(done.rowcount == 1)  # type: ignore[attr-defined]
+
+
+def available(session: Session, sku: str) -> int:
+    """Units that are boxed and not reserved."""
+    free = session.scalar(select(func.sum(Stock.boxed - Stock.reserved)).where(Stock.sku == sku))
+    return int(free or 0)
+
+
+def all_rows(session: Session) -> Sequence[tuple[Stock, int]]:
+    """Every stock row with its bin's walking order, in that order."""
+    found = session.execute(
+        select(Stock, Bin.walking_order)
+        .join(Bin, Bin.bin == Stock.bin)
+        .order_by(Bin.walking_order, Stock.bin, Stock.sku)
+        .execution_options(populate_existing=True)
+    )
+    return [(row[0], row[1]) for row in found]
+
+
+def one_row(session: Session, bin_name: str, sku: str) -> Stock | None:
+    return session.get(Stock, (bin_name, sku), populate_existing=True)
+
+
+def one_bin(session: Session, bin_name: str) -> Bin | None:
+    return session.get(Bin, bin_name)
+
+
+def short_jobs(session: Session, sku: str) -> list[Job]:
+    """Jobs that wait for a unit of this product, the most urgent first."""
+    return list(
+        session.scalars(
+            select(Job)
+            .where(Job.state == JobState.SHORT.value, Job.sku == sku)
+            .order_by(Job.priority.desc(), Job.ship_by, Job.id)
+        )
+    )
+
+
+def reserving_jobs(session: Session, bin_name: str, sku: str) -> list[Job]:
+    """Ready jobs whose reserved unit stands in this bin, the least urgent first."""
+    return list(
+        session.scalars(
+            select(Job)
+            .where(Job.state == JobState.READY.value, Job.sku == sku, Job.bin == bin_name)
+            .order_by(Job.priority, Job.ship_by.desc(), Job.id.desc())
+        )
+    )
