@@ -113,7 +113,7 @@ def error_at(
     """Predicted error (mm, root mean square) of a rigid registration at a plate point, from its residual.
 
     Fitzpatrick, West and Maurer, "Predicting error in rigid-body point-based registration", IEEE TMI 17
-    (1998), in its form for the plane (from memory): FLE² = FRE² / (1 - 3/(2N)), TRE² = FLE²/N (1 + d²/(2 f²)),
+    (1998), for the plane (from memory): FLE² = FRE² / (1 - 3/(2N)), TRE² = FLE²/N (1 + d²/(2 f²)),
     with d the distance from the fiducials' centre and f their root mean square distance from it. Infinite
     for two points.
     """
