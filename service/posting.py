@@ -62,7 +62,7 @@ def post(url: str, *, headers: Mapping[str, str], body: bytes, loopback_allowed:
                 ssl_context=ssl.create_default_context(), network_backend=backend, retries=0
             ) as pool,
             pool.stream(
-                "POST", url, headers=dict(headers), content=body, extensions={"timeout": waits}
+                "POST", url, headers=list(headers.items()), content=body, extensions={"timeout": waits}
             ) as response,
         ):
             _read_a_little(response)

@@ -1,0 +1,129 @@
+"""Where stores want to be told: register, list, rotate the secret, resend, remove."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Request, Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from service import callbacks, ids
+from service.api.security import caller
+from service.models import Callback, Delivery, Event
+from service.repositories import callbacks as rows
+from service.who import Role, Who
+
+router = APIRouter(prefix="/v1/callbacks")
+
+StoreOrOwner = Annotated[Who, Depends(caller(Role.STORE, Role.OWNER))]
+_SHOWN = 50
+
+
+class CallbackIn(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+    url: Annotated[str, Field(min_length=8, max_length=500)]
+    client: Annotated[str | None, Field(min_length=1, max_length=60)] = None
+
+
+class ResendIn(BaseModel):
+    """`deliveries` left out: all that were not delivered."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    deliveries: Annotated[list[str] | None, Field(min_length=1, max_length=500)] = None
+
+
+@router.get("")
+def listed(request: Request, who: StoreOrOwner) -> dict[str, Any]:
+    """The callbacks of the caller's store (the owner: of all), without their secrets."""
+    with request.app.state.database.reading() as session:
+        return {"callbacks": [_shown(callback) for callback in callbacks.listed(session, who=who)]}
+
+
+@router.post("", status_code=201)
+def register(request: Request, wanted: CallbackIn, who: StoreOrOwner) -> dict[str, Any]:
+    """Register an address. The secret that signs is shown here, once."""
+    state = request.app.state
+    callback = state.database.write(
+        lambda session: callbacks.register(
+            session,
+            wanted.url,
+            client=wanted.client,
+            who=who,
+            now=state.clock(),
+            loopback_allowed=state.settings.callbacks_to_loopback,
+        )
+    )
+    return {**_shown(callback), "secret": callback.secret}
+
+
+@router.get("/{callback}")
+def one(request: Request, callback: str, who: StoreOrOwner) -> dict[str, Any]:
+    """One callback with its newest deliveries."""
+    with request.app.state.database.reading() as session:
+        found = callbacks.find(session, callback, who=who)
+        sent = rows.deliveries_of(session, found.id, limit=_SHOWN)
+        return {**_shown(found), "deliveries": [_delivery(delivery, event) for delivery, event in sent]}
+
+
+@router.post("/{callback}/rotate")
+def rotate(request: Request, callback: str, who: StoreOrOwner) -> dict[str, Any]:
+    """A new secret, shown once; the old one signs as well for a day."""
+    state = request.app.state
+    rotated = state.database.write(
+        lambda session: callbacks.rotate(
+            session, callbacks.find(session, callback, who=who), now=state.clock()
+        )
+    )
+    return {**_shown(rotated), "secret": rotated.secret}
+
+
+@router.post("/{callback}/resend")
+def resend(request: Request, callback: str, wanted: ResendIn, who: StoreOrOwner) -> dict[str, int]:
+    """Send again what was not delivered, or the deliveries named."""
+    state = request.app.state
+    only = None if wanted.deliveries is None else [callbacks.delivery_id(name) for name in wanted.deliveries]
+    count = state.database.write(
+        lambda session: callbacks.resend(
+            session, callbacks.find(session, callback, who=who), now=state.clock(), only=only
+        )
+    )
+    return {"resent": count}
+
+
+@router.delete("/{callback}", status_code=204)
+def remove(request: Request, callback: str, who: StoreOrOwner) -> Response:
+    """Send nothing there any more."""
+    state = request.app.state
+    state.database.write(
+        lambda session: callbacks.remove(
+            session, callbacks.find(session, callback, who=who), now=state.clock()
+        )
+    )
+    return Response(status_code=204)
+
+
+def _shown(callback: Callback) -> dict[str, Any]:
+    return {
+        "id": ids.public(callbacks.CALLBACK, callback.id),
+        "client": callback.client,
+        "url": callback.url,
+        "created_at": callback.created_at,
+        "disabled_at": callback.disabled_at,
+        "disabled_why": callback.disabled_why,
+    }
+
+
+def _delivery(delivery: Delivery, event: Event) -> dict[str, Any]:
+    return {
+        "id": callbacks.public_delivery(delivery),
+        "webhook_id": f"ev_{event.id}",
+        "type": event.type,
+        "at": event.at,
+        "attempts": delivery.attempts,
+        "delivered_at": delivery.delivered_at,
+        "next_at": delivery.next_at,
+        "last_status": delivery.last_status,
+        "last_error": delivery.last_error,
+    }

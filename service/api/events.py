@@ -1,0 +1,48 @@
+"""`GET /v1/events`: a server-sent stream (https://html.spec.whatwg.org/multipage/server-sent-events.html)."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Header, Query, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+
+from service.api.security import Anyone
+from service.events import Follower
+
+router = APIRouter()
+
+_POLL_SECONDS = 1.0
+#: Streams end by themselves so that keys taken away and old processes don't live on in them.
+_POLLS = 900
+_QUIET_POLLS = 15
+
+
+@router.get("/v1/events", response_class=EventSourceResponse)
+async def follow(
+    request: Request,
+    who: Anyone,
+    last_event_id: Annotated[int | None, Header(ge=0, le=2**62)] = None,
+    until: Annotated[Literal["now", "closed"], Query(description="now: end after what is there")] = "closed",
+) -> AsyncIterator[ServerSentEvent]:
+    """What happens from now on, or since `Last-Event-ID`; a store hears of its own orders only."""
+    state = request.app.state
+    follower = await run_in_threadpool(Follower, state.database, who, clock=state.clock, after=last_event_id)
+    quiet = 0
+    yield ServerSentEvent(comment="listening")
+    for _ in range(_POLLS):
+        news = await run_in_threadpool(follower.news)
+        for event in news:
+            yield ServerSentEvent(
+                id=str(event.id), event=event.type, data={"at": event.at.isoformat(), **event.data}
+            )
+        if until == "now":
+            return
+        quiet = 0 if news else quiet + 1
+        if quiet >= _QUIET_POLLS:
+            quiet = 0
+            yield ServerSentEvent(comment="still here")
+        await asyncio.sleep(_POLL_SECONDS)
