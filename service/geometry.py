@@ -63,7 +63,9 @@ class Geometry:
         self._lock = threading.Lock()
         self._pool: ProcessPoolExecutor | None = None
 
-    def check(self, sku: str, inscriptions: Sequence[Inscription], *, calibrations: Calibrations) -> CheckResult:
+    def check(
+        self, sku: str, inscriptions: Sequence[Inscription], *, calibrations: Calibrations
+    ) -> CheckResult:
         """Check one unit's inscriptions. Raises CheckTooSlow."""
         result: CheckResult = self._run(_check, sku, tuple(inscriptions), dict(calibrations))
         return result

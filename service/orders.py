@@ -91,7 +91,14 @@ def _refuse_unengravable(wanted: OrderWanted, checks: Sequence[CheckResult]) -> 
 
 
 def _add_line(
-    session: Session, order: Order, wanted: LineWanted, result: CheckResult, *, shop: Shop, who: Who, now: datetime
+    session: Session,
+    order: Order,
+    wanted: LineWanted,
+    result: CheckResult,
+    *,
+    shop: Shop,
+    who: Who,
+    now: datetime,
 ) -> None:
     line = OrderLine(
         order=order, line_ref=wanted.line_ref, sku=wanted.sku, quantity=wanted.quantity, verdict="", findings=[],
@@ -148,7 +155,9 @@ def _add_job(
     if line.hold_reason is None:
         job.state = (JobState.READY if stock.reserve(session, job) else JobState.SHORT).value
         session.flush()
-    write_history(session, "job", job.id, move_from=None, move_to=job.state, who=who, now=now, why="order taken")
+    write_history(
+        session, "job", job.id, move_from=None, move_to=job.state, who=who, now=now, why="order taken"
+    )
 
 
 def faces_of(shop: Shop, sku: str, result: CheckResult) -> list[str]:
@@ -175,7 +184,9 @@ def hold_reason(order: Order, line: OrderLine, *, now: datetime) -> str | None:
 def _announce(session: Session, order: Order, *, now: datetime) -> None:
     held = [line.line_ref for line in order.lines if line.hold_reason]
     name = "order.held" if held else "order.accepted"
-    tell(session, name, client=order.client, now=now, order=public(ORDER, order.id), order_ref=order.order_ref)
+    tell(
+        session, name, client=order.client, now=now, order=public(ORDER, order.id), order_ref=order.order_ref
+    )
 
 
 # --- changes by the desk ---
@@ -219,13 +230,26 @@ def amend(
         _settle(session, job, line.hold_reason, who=who, now=now, why="words changed")
     order.version += 1
     write_history(
-        session, "order", order.id, move_from=None, move_to="amended", who=who, now=now, why=f"line {line_ref}"
+        session,
+        "order",
+        order.id,
+        move_from=None,
+        move_to="amended",
+        who=who,
+        now=now,
+        why=f"line {line_ref}",
     )
     _announce(session, order, now=now)
 
 
 def approve(
-    session: Session, order: Order, line_refs: Sequence[str], *, by: Literal["desk", "buyer"], who: Who, now: datetime
+    session: Session,
+    order: Order,
+    line_refs: Sequence[str],
+    *,
+    by: Literal["desk", "buyer"],
+    who: Who,
+    now: datetime,
 ) -> None:
     """Let held lines go on: the desk has looked, or the buyer has agreed. What can't be engraved stays held.
 
@@ -235,7 +259,8 @@ def approve(
     for line in lines:
         if line.verdict == Verdict.REFUSE.value:
             raise MoveNotAllowed(
-                f"line {line.line_ref} can't be engraved as it stands; amend or cancel it", line_ref=line.line_ref
+                f"line {line.line_ref} can't be engraved as it stands; amend or cancel it",
+                line_ref=line.line_ref,
             )
         if by == "desk":
             line.reviewed_revision = line.words_revision
@@ -250,7 +275,9 @@ def approve(
         _announce(session, order, now=now)
 
 
-def cancel(session: Session, order: Order, line_refs: Sequence[str], *, who: Who, now: datetime, why: str) -> None:
+def cancel(
+    session: Session, order: Order, line_refs: Sequence[str], *, who: Who, now: datetime, why: str
+) -> None:
     """Cancel lines (all, when none is named), until their load has started. All of them or nothing.
 
     Raises NotFound, MoveNotAllowed.
@@ -374,7 +401,8 @@ def job_json(job: Job, moves: Sequence[Any] = ()) -> dict[str, Any]:
         "bin": job.bin,
         "unit_in_hand": job.unit_in_hand,
         "history": [
-            {"from": m.move_from, "to": m.move_to, "who": m.who, "why": m.why, "at": m.at.isoformat()} for m in moves
+            {"from": m.move_from, "to": m.move_to, "who": m.who, "why": m.why, "at": m.at.isoformat()}
+            for m in moves
         ],
     }
 

@@ -29,7 +29,7 @@ class Settings(BaseSettings):
         default=5.0, gt=0, description="How often the sweep looks for what was left lying"
     )
     check_seconds: float = Field(default=10.0, gt=0, description="Longest geometry check inside a request")
-    check_workers: int = Field(default=2, ge=1, description="Processes for geometry")
+    check_workers: int = Field(default=2, ge=0, description="Processes for geometry; 0: in the caller's own")
     max_body_bytes: int = Field(
         default=65_536, ge=1024, description="Largest request body (uploads have their own limit)"
     )

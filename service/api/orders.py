@@ -116,9 +116,7 @@ def cancel(
 
     def work(session: Any) -> dict[str, Any]:
         order = orders.changeable(session, identity, etag, who=who)
-        orders.cancel(
-            session, order, body.lines, who=who, now=request.app.state.clock(), why=body.reason
-        )
+        orders.cancel(session, order, body.lines, who=who, now=request.app.state.clock(), why=body.reason)
         response.headers["ETag"] = orders.etag_of(order)
         return orders.order_json(order)
 
@@ -135,9 +133,7 @@ def proof(
     face: Annotated[str | None, Query(max_length=20)] = None,
 ) -> Response:
     """A picture of one line's face (the first of each, when none is named) as it was approved."""
-    picture, media_type = intake.proof(
-        request.app.state, identity, kind, line_ref=line, face=face, who=who
-    )
+    picture, media_type = intake.proof(request.app.state, identity, kind, line_ref=line, face=face, who=who)
     return Response(picture, media_type=media_type, headers={"Content-Disposition": "inline"})
 
 

@@ -9,8 +9,8 @@ import structlog
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
-from starlette.exceptions import HTTPException
 from sqlalchemy.exc import OperationalError
+from starlette.exceptions import HTTPException
 
 from service import errors
 from service.errors import Refusal
@@ -130,7 +130,10 @@ def _http(request: Request, error: Exception) -> JSONResponse:
 def _database(request: Request, error: Exception) -> JSONResponse:
     log.error("database_unreachable", kind=type(error).__name__)
     return problem(
-        503, "database_busy", "The database can't be reached; nothing was changed.", headers={"Retry-After": "2"}
+        503,
+        "database_busy",
+        "The database can't be reached; nothing was changed.",
+        headers={"Retry-After": "2"},
     )
 
 

@@ -54,12 +54,12 @@ class AmendIn(Strict):
 
 
 class ApproveIn(Strict):
-    lines: list[Ref] = []
+    lines: list[Ref] = Field(default_factory=list)
     by: Literal["desk", "buyer"] = "desk"
 
 
 class CancelIn(Strict):
-    lines: list[Ref] = []
+    lines: list[Ref] = Field(default_factory=list)
     reason: str = Field(default="cancelled by the desk", max_length=200)
 
 

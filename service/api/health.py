@@ -1,0 +1,27 @@
+"""Is it alive, can it work: open to all, without detail."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from fastapi.responses import JSONResponse
+from sqlalchemy import text
+from sqlalchemy.exc import SQLAlchemyError
+
+router = APIRouter(tags=["health"])
+
+
+@router.get("/healthz")
+def healthz() -> dict[str, str]:
+    """The process answers; nothing else is looked at."""
+    return {"status": "ok"}
+
+
+@router.get("/readyz")
+def readyz(request: Request) -> JSONResponse:
+    """The database answers. A dead broker is no reason to turn orders away, so it isn't asked."""
+    try:
+        with request.app.state.database.reading() as session:
+            session.execute(text("SELECT 1"))
+    except SQLAlchemyError:
+        return JSONResponse({"status": "unready"}, status_code=503)
+    return JSONResponse({"status": "ready"})

@@ -1,0 +1,140 @@
+"""The HTTP application: settings in, routes out, threads beside."""
+
+from __future__ import annotations
+
+import logging
+import re
+import secrets
+import sys
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+
+import structlog
+from fastapi import Depends, FastAPI, Request, Response
+from fastapi.openapi.utils import get_openapi
+
+from service import clock as clocks
+from service.api import (
+    callbacks,
+    catalogue,
+    checks,
+    events,
+    health,
+    jobs,
+    metrics,
+    orders,
+    problems,
+    stock,
+)
+from service.api.security import EVERYBODY, caller
+from service.assembly import assemble
+from service.clock import Clock
+from service.relay import Publish
+from service.runner import Runner
+from service.settings import Settings
+from service.tools import Tools
+
+log = structlog.get_logger(__name__)
+
+ROUTERS = (health, checks, orders, jobs, stock, catalogue, callbacks, events, metrics)
+
+_SECURITY_HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+    # Nothing that the API answers, pictures included, may run or fetch anything.
+    "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox",
+}
+_REQUEST_ID = re.compile(r"^[A-Za-z0-9_-]{1,64}$", re.ASCII)
+
+
+def create_app(settings: Settings, *, clock: Clock = clocks.now, tools: Tools | None = None) -> FastAPI:
+    """The application. Its threads run from start-up to shut-down; `tools` may be handed in by a test."""
+    held = tools or assemble(settings, clock=clock)
+    runner = Runner(held, publish=_publisher(settings))
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        runner.start()
+        try:
+            yield
+        finally:
+            runner.stop()
+            held.geometry.close()
+            held.database.engine.dispose()
+
+    app = FastAPI(
+        title="Ricasso",
+        version="1",
+        description="Laser-personalisation job queue: orders in, verified burn files and pulls out.",
+        lifespan=lifespan,
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+        max_body_size=settings.max_body_bytes,
+        telemetry={"logs": False},  # a validation message could quote a customer's words
+    )
+    app.state.database, app.state.geometry = held.database, held.geometry
+    app.state.catalogue, app.state.clock, app.state.settings = held.catalogue, clock, settings
+    problems.install(app)
+    for module in ROUTERS:
+        app.include_router(module.router)
+    if settings.docs:
+        _describe(app)
+    app.middleware("http")(_watch)
+    return app
+
+
+def _publisher(settings: Settings) -> Publish | None:
+    """With a broker, tasks are handed to it; without, they run in this process."""
+    if not settings.broker_url:
+        return None
+    from service.worker import publish
+
+    return publish
+
+
+def _describe(app: FastAPI) -> None:
+    def openapi() -> dict[str, object]:
+        return get_openapi(
+            title=app.title, version=app.version, description=app.description, routes=app.routes
+        )
+
+    app.get("/openapi.json", include_in_schema=False, dependencies=[Depends(caller(*EVERYBODY))])(openapi)
+
+
+async def _watch(request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:
+    """Name every request, add the security headers, write one line of log (routes, never words)."""
+    given = request.headers.get("X-Request-ID", "")
+    request_id = given if _REQUEST_ID.match(given) else secrets.token_hex(8)
+    begun = time.perf_counter()
+    response = await go_on(request)
+    route = getattr(request.scope.get("route"), "path", "unknown")
+    log.info(
+        "request",
+        request_id=request_id,
+        method=request.method,
+        route=route,
+        status=response.status_code,
+        seconds=round(time.perf_counter() - begun, 4),
+    )
+    response.headers["X-Request-ID"] = request_id
+    for name, value in _SECURITY_HEADERS.items():
+        response.headers.setdefault(name, value)
+    return response
+
+
+def set_up_logging(level: str) -> None:
+    """JSON lines on standard error."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            structlog.processors.JSONRenderer(),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[level.upper()]),
+        logger_factory=structlog.PrintLoggerFactory(file=sys.stderr),
+    )

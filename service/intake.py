@@ -1,0 +1,168 @@
+"""What a request for an order needs besides its transaction: geometry first, then one write."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from datetime import UTC
+from typing import Any, Protocol
+
+from sqlalchemy.orm import Session
+
+from layout.checks import CheckResult
+from layout.outline import Outline
+from layout.parts import Inscription, Mark, Surface
+from layout.proof import Note, face_svg
+from service import checks, orders
+from service.clock import Clock
+from service.db import Database
+from service.errors import BadRequest, NotFound
+from service.geometry import Geometry
+from service.idempotency import Answer, answer_once, fingerprint_of, key_of
+from service.ids import ORDER, number, public
+from service.models import Order, OrderLine
+from service.orders import LineWanted, OrderWanted
+from service.repositories import orders as rows
+from service.shelf import Shelf
+from service.who import Who
+
+
+class Service(Protocol):
+    """What the application holds for its routes."""
+
+    database: Database
+    geometry: Geometry
+    catalogue: Shelf
+    clock: Clock
+
+
+def take_order(service: Service, body: Any, idempotency_key: str | None, *, who: Who) -> Answer:
+    """Answer `POST /v1/orders` once per key. `body` is a validated `OrderIn`."""
+    key = key_of(idempotency_key)
+    wanted = _wanted(body)
+    fingerprint = fingerprint_of(body.model_dump(mode="json"))
+
+    def work(session: Session, results: Sequence[CheckResult]) -> Answer:
+        now = service.clock()
+        service.catalogue.keep_current(session, now=now)
+        order = orders.take(session, wanted, results, shop=service.catalogue.current, who=who, now=now)
+        session.flush()
+        headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": orders.etag_of(order)}
+        return Answer(201, _dumped(orders.order_json(order)), headers)
+
+    return answer_once(
+        service.database,
+        service.clock,
+        client=who.client,
+        route="POST /v1/orders",
+        key=key,
+        fingerprint=fingerprint,
+        prepare=lambda: check_lines(service, wanted),
+        work=work,
+    )
+
+
+def check_lines(service: Service, wanted: OrderWanted) -> list[CheckResult]:
+    """Check every line; lines that ask for the same are checked once."""
+    with service.database.reading() as session:
+        calibrations = checks.calibrations_in_force(session)
+    known: dict[Any, CheckResult] = {}
+    results = []
+    for line in wanted.lines:
+        asked = (line.sku, line.inscriptions)
+        if asked not in known:
+            known[asked] = service.geometry.check(line.sku, line.inscriptions, calibrations=calibrations)
+        results.append(known[asked])
+    return results
+
+
+def _wanted(body: Any) -> OrderWanted:
+    refs = [line.line_ref for line in body.lines]
+    if len(set(refs)) != len(refs):
+        raise BadRequest("two lines have the same line_ref", field="lines.line_ref")
+    return OrderWanted(
+        order_ref=body.order_ref,
+        ship_by=body.ship_by.astimezone(UTC),
+        priority=body.priority,
+        refuse_unengravable=body.if_unengravable == "refuse",
+        proof=body.proof,
+        lines=tuple(
+            LineWanted(
+                line.line_ref, line.sku, line.quantity, tuple(one.value() for one in line.inscriptions)
+            )
+            for line in body.lines
+        ),
+    )
+
+
+def amend_line(
+    service: Service, identity: str, line_ref: str, inscriptions: Sequence[Any], etag: str, *, who: Who
+) -> dict[str, Any]:
+    """Check other words for a line, then write them if the order is still as the caller saw it."""
+    values: tuple[Inscription, ...] = tuple(one.value() for one in inscriptions)
+    with service.database.reading() as session:
+        sku = orders.line_of(_visible(session, identity, who), line_ref).sku
+        calibrations = checks.calibrations_in_force(session)
+    result = service.geometry.check(sku, values, calibrations=calibrations)
+
+    def work(session: Session) -> dict[str, Any]:
+        now = service.clock()
+        service.catalogue.keep_current(session, now=now)
+        order = orders.changeable(session, identity, etag, who=who)
+        orders.amend(
+            session, order, line_ref, values, result, shop=service.catalogue.current, who=who, now=now
+        )
+        return {"order": orders.order_json(order), "etag": orders.etag_of(order)}
+
+    return service.database.write(work)
+
+
+def proof(
+    service: Service, identity: str, kind: str, *, line_ref: str | None, face: str | None, who: Who
+) -> tuple[bytes, str]:
+    """A picture of one face of a line, from its frozen outlines. Raises NotFound."""
+    if kind not in {"svg", "png"}:
+        raise NotFound("a proof is svg or png", kind=kind)
+    with service.database.reading() as session:
+        order = _visible(session, identity, who)
+        line = orders.line_of(order, line_ref) if line_ref else order.lines[0]
+        shop = service.catalogue.at(session, line.catalogue_version)
+        marks = [
+            Mark(m.zone, m.face, Surface(m.material, m.finish), Outline.from_record(m.outline))
+            for m in rows.marks(session, line.id, line.words_revision)
+        ]
+        faces = list(dict.fromkeys(mark.face for mark in marks))
+        if line.sku not in shop.products or not faces or (face is not None and face not in faces):
+            raise NotFound("there is nothing approved to show here", line_ref=line.line_ref)
+        picture = face_svg(
+            shop,
+            line.sku,
+            face or faces[0],
+            [mark for mark in marks if mark.face == (face or faces[0])],
+            notes=_notes(line),
+        )
+    return _as(picture, kind)
+
+
+def _notes(line: OrderLine) -> list[Note]:
+    signs = {"refuse": "✕", "review": "?", "note": "i"}
+    return [Note(signs[finding["severity"]], finding["message"]) for finding in line.findings]
+
+
+def _as(svg: str, kind: str) -> tuple[bytes, str]:
+    if kind == "svg":
+        return svg.encode(), "image/svg+xml"
+    import resvg_py
+
+    return bytes(resvg_py.svg_to_bytes(svg_string=svg, dpi=200)), "image/png"
+
+
+def _visible(session: Session, identity: str, who: Who) -> Order:
+    order = rows.find(session, number(ORDER, identity), client=None if who.sees_all else who.client)
+    if order is None:
+        raise NotFound("no such order", id=identity)
+    return order
+
+
+def _dumped(body: Any) -> str:
+    return json.dumps(body, ensure_ascii=False, separators=(",", ":"))
