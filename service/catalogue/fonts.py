@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
+from collections.abc import Mapping
 from functools import cache
 from importlib import import_module
 from importlib.resources import files
+
+from fontTools.ttLib import TTFont
 
 from layout.parts import FontSpec
 from service.catalogue.schema import FontFile
@@ -24,6 +28,8 @@ def spec_of(entry: FontFile) -> FontSpec:
     digest = hashlib.sha256(data).hexdigest()
     if digest != entry.sha256:
         raise ValueError(f"{entry.package}/{entry.file} has digest {digest}, not the pinned one")
+    if entry.kind == "outline":
+        _check_axes(data, entry.axes)
     return FontSpec(
         font=entry.font,
         name=entry.name,
@@ -34,6 +40,20 @@ def spec_of(entry: FontFile) -> FontSpec:
         sha256=digest,
         axes=tuple(sorted(entry.axes.items())),
     )
+
+
+def _check_axes(data: bytes, axes: Mapping[str, float]) -> None:
+    """A variable font is offered as one fixed instance, every axis of it named and in range."""
+    font = TTFont(io.BytesIO(data), lazy=True)
+    known = {a.axisTag: (a.minValue, a.maxValue) for a in font["fvar"].axes} if "fvar" in font else {}
+    if missing := sorted(known.keys() - axes.keys()):
+        raise ValueError(f"the variable font's axes {missing} need a fixed value")
+    for tag, value in axes.items():
+        if tag not in known:
+            raise ValueError(f"the font has no axis {tag!r}")
+        least, most = known[tag]
+        if not least <= value <= most:
+            raise ValueError(f"axis {tag!r} goes from {least:g} to {most:g}, not to {value:g}")
 
 
 @cache

@@ -2,14 +2,30 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from collections.abc import Mapping
+from datetime import date
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 _.'#-]{0,59}$")]
+#: Words for people: no control characters, and short enough for a label.
+Words = Annotated[str, Field(pattern=r"^[^\x00-\x1f\x7f]{1,120}$")]
 Point = tuple[float, float]
+Path = Annotated[str, Field(min_length=1, max_length=20_000)]
 Mm = Annotated[float, Field(ge=0, le=2000)]
 Fraction = Annotated[float, Field(ge=0, le=10)]
+
+
+def _distinct(values: list[Any]) -> list[Any]:
+    if len(set(values)) < len(values):
+        raise ValueError("the same thing stands twice")
+    return values
+
+
+def _day(value: str) -> str:
+    date.fromisoformat(value)
+    return value
 
 
 class Strict(BaseModel):
@@ -19,8 +35,8 @@ class Strict(BaseModel):
 class Shape(Strict):
     """Exactly one way to give a closed shape, in mm, y up."""
 
-    path: str | None = None
-    points: list[Point] | None = None
+    path: Path | None = None
+    points: Annotated[list[Point], Field(min_length=3, max_length=5000)] | None = None
     circle: tuple[float, float, float] | None = None
     rect: tuple[float, float, float, float] | None = None
 
@@ -32,7 +48,9 @@ class Shape(Strict):
 
 
 class CurvePath(Strict):
-    path: str
+    """A curved baseline as SVG path data, y up."""
+
+    path: Path
 
 
 class KeepOutFile(Strict):
@@ -52,8 +70,10 @@ class KeepOutRowFile(KeepOutFile):
 class ZoneFile(Strict):
     zone: Name
     polygon: Shape
-    baseline: list[Point] | CurvePath
-    kinds: list[Literal["text", "monogram", "artwork", "code"]] = Field(min_length=1)
+    baseline: Annotated[list[Point], Field(min_length=2, max_length=500)] | CurvePath
+    kinds: Annotated[
+        list[Literal["text", "monogram", "artwork", "code"]], Field(min_length=1), AfterValidator(_distinct)
+    ]
     fonts: Literal["all"] | list[Name]
     max_lines: int = Field(ge=1, le=6)
     min_height_mm: float = Field(gt=0, le=50)
@@ -78,9 +98,16 @@ class ZoneFile(Strict):
 
 
 class FaceFile(Strict):
+    """A face as the laser sees it: drawn, or the mirror image of a face before it (less what `leave_out` names).
+
+    `rest_of_unit` is what belongs to the unit beyond the silhouette, such as the handle.
+    """
+
     face: Literal["mark_side", "pile_side", "spine", "bolster", "handle"]
     silhouette: Shape | None = None
-    mirror_of: str | None = None
+    rest_of_unit: Shape | None = None
+    mirror_of: Literal["mark_side", "pile_side", "spine", "bolster", "handle"] | None = None
+    leave_out: list[Name] = []
     handle_deg: float = Field(ge=0, lt=360)
     keep_out: list[KeepOutFile] = []
     keep_out_row: list[KeepOutRowFile] = []
@@ -90,19 +117,23 @@ class FaceFile(Strict):
     def _drawn(self) -> FaceFile:
         if (self.silhouette is None) == (self.mirror_of is None):
             raise ValueError("give either silhouette or mirror_of")
+        if self.mirror_of is not None and self.rest_of_unit is not None:
+            raise ValueError("rest_of_unit comes from the face that is mirrored")
+        if self.mirror_of is None and self.leave_out:
+            raise ValueError("leave_out goes with mirror_of")
         return self
 
 
 class BladeFile(Strict):
     blade: Name
-    name: str
+    name: Words
     bare: bool = False
     face: list[FaceFile] = Field(min_length=1)
 
 
 class ProductFile(Strict):
     sku: Name
-    name: str
+    name: Words
     barcodes: list[Annotated[str, Field(pattern=r"^[0-9]{8,14}$")]]
     blade: Name
     material: Name
@@ -129,17 +160,20 @@ class PlayFile(Strict):
 
 
 class SeatFile(Strict):
+    """How slots take a blade with a face up, the pose in the slot's frame. Without `slots`: all of them do."""
+
     blade: Name
-    face: str
+    face: Literal["mark_side", "pile_side", "spine", "bolster", "handle"]
+    slots: list[Name] | None = None
     pose: PoseFile
     play: PlayFile
 
 
 class PlateFile(Strict):
     plate: Name
-    name: str
+    name: Words
     size_mm: tuple[Annotated[float, Field(gt=0)], Annotated[float, Field(gt=0)]]
-    copies: list[Name] = Field(min_length=1)
+    copies: Annotated[list[Name], Field(min_length=1), AfterValidator(_distinct)]
     slot_outline: Shape
     fiducials: list[Point] = Field(min_length=2, max_length=9)
     slots: list[tuple[Name, float, float, float]] = Field(min_length=1, max_length=200)
@@ -153,14 +187,14 @@ class LayerFile(Strict):
 
 class StationFile(Strict):
     station: Name
-    name: str
+    name: Words
     field_mm: tuple[Annotated[float, Field(gt=0)], Annotated[float, Field(gt=0)]]
     origin: Literal["centre", "lower_left"]
     spot_mm: float = Field(gt=0, le=1)
     focus_mm: float
     jump_speed_mm_s: float = Field(gt=0)
     acceleration_mm_s2: float = Field(gt=0)
-    formats: list[Literal["svg", "dxf", "pdf"]] = Field(min_length=1)
+    formats: Annotated[list[Literal["svg", "dxf", "pdf"]], Field(min_length=1), AfterValidator(_distinct)]
     fill: Literal["rows", "outline"]
     load_seconds_per_slot: float = Field(default=20.0, ge=0)
     turn_seconds_per_slot: float = Field(default=12.0, ge=0)
@@ -177,9 +211,9 @@ class RowsFile(Strict):
 class TestCardFile(Strict):
     __test__ = False
 
-    date: Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")]
-    by: str
-    note: str = ""
+    date: Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$"), AfterValidator(_day)]
+    by: Words
+    note: Annotated[str, Field(max_length=500)] = ""
 
 
 class ProcessFile(Strict):
@@ -205,14 +239,22 @@ class ProcessesFile(Strict):
 
 class FontFile(Strict):
     font: Name
-    name: str
+    name: Words
     kind: Literal["outline", "single_line"]
-    style: str
-    licence: str
-    package: str
-    file: str
+    style: Words
+    licence: Words
+    package: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
+    file: Annotated[str, Field(pattern=r"^[A-Za-z0-9_\[\],./-]+$")]
     sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
     axes: dict[Annotated[str, Field(min_length=4, max_length=4)], float] = {}
+
+    @model_validator(mode="after")
+    def _safe(self) -> FontFile:
+        if ".." in self.file or self.file.startswith("/"):
+            raise ValueError("the font file must lie inside its wheel")
+        if self.kind == "single_line" and self.axes:
+            raise ValueError("a single-line font has no axes")
+        return self
 
 
 class FontsFile(Strict):
@@ -221,10 +263,16 @@ class FontsFile(Strict):
 
 class ArtworkFile(Strict):
     artwork: Name
-    name: str
+    name: Words
     use: Literal["mark", "symbol", "frame"]
     file: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+\.svg$")]
     initials_box_mm: tuple[float, float, float, float] | None = None
+
+    @model_validator(mode="after")
+    def _boxed(self) -> ArtworkFile:
+        if (self.use == "frame") != (self.initials_box_mm is not None):
+            raise ValueError("a frame, and only a frame, has initials_box_mm")
+        return self
 
 
 class ArtworksFile(Strict):
@@ -249,3 +297,25 @@ class BinFile(Strict):
 
 class BinsFile(Strict):
     bin: list[BinFile]
+
+
+#: The folders of a catalogue and the schema of the files in each.
+KINDS: Mapping[str, type[Strict]] = {
+    "artwork": ArtworksFile,
+    "blades": BladeFile,
+    "fonts": FontsFile,
+    "plates": PlateFile,
+    "policy": PolicyFile,
+    "processes": ProcessesFile,
+    "products": ProductsFile,
+    "stations": StationFile,
+    "stock": BinsFile,
+}
+
+
+def json_schemas() -> dict[str, dict[str, Any]]:
+    """JSON Schema (2020-12) of every kind, for editors and other programs; by folder name."""
+    return {
+        kind: {"$schema": "https://json-schema.org/draft/2020-12/schema", **model.model_json_schema()}
+        for kind, model in KINDS.items()
+    }

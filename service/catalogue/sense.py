@@ -1,185 +1,179 @@
-"""What no schema can see: names that lead nowhere, blades that overlap, products nobody can engrave."""
+"""What no schema can see: names that lead nowhere, shapes that don't meet, products nobody can engrave."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 
-import numpy as np
 import shapely
-from shapely import affinity
 
-from layout.parts import Face, Plate, Pose, Shop
-from layout.register import nominal, place_points
-from service.catalogue.loader import Trouble
+from layout.parts import Blade, Face, Product, Shop, Station, Zone
+from service.catalogue.mounting import plate_troubles, seat_reaches
+from service.catalogue.troubles import Trouble
 
 
-def troubles_of(shop: Shop) -> list[Trouble]:
+@dataclass(frozen=True, slots=True)
+class Whereabouts:
+    """In which file each thing stands, by kind and name; which names the files declare, broken ones included;
+    and whether everything could be read, so that the shop can be judged as a whole."""
+
+    files: Mapping[tuple[str, str], str]
+    declared: Mapping[str, frozenset[str]]
+    whole: bool
+
+    def file(self, kind: str, name: str) -> str:
+        return self.files.get((kind, name), f"{kind}/")
+
+
+def troubles_of(shop: Shop, where: Whereabouts) -> list[Trouble]:
     """Everything that does not make sense, all at once."""
     return [
-        *_of_blades(shop),
-        *_of_products(shop),
-        *_of_plates(shop),
-        *_of_stations(shop),
-        *_of_processes(shop),
-        *_of_engraving(shop),
+        *(t for blade in shop.blades.values() for t in _of_blade(blade, where)),
+        *_of_products(shop, where),
+        *(
+            t
+            for plate in shop.plates.values()
+            for t in plate_troubles(shop, plate, where.file("plates", plate.plate), where.declared["blades"])
+        ),
+        *_of_copies(shop, where),
+        *(t for station in shop.stations.values() for t in _of_station(shop, station, where)),
+        *_of_processes(shop, where),
+        *(_of_engraving(shop, where) if where.whole else ()),
     ]
 
 
-def _of_blades(shop: Shop) -> Iterator[Trouble]:
-    for blade in shop.blades.values():
-        file = f"blades/{blade.blade}"
-        zones = Counter(zone.zone for face in blade.faces for zone in face.zones)
-        for name, times in zones.items():
-            if times > 1:
-                yield Trouble(file, name, "this zone name stands on more than one place of the blade")
-        for face in blade.faces:
-            yield from _of_face(shop, file, face)
+def _of_blade(blade: Blade, where: Whereabouts) -> Iterator[Trouble]:
+    file = where.file("blades", blade.blade)
+    for name in _twice(zone.zone for face in blade.faces for zone in face.zones):
+        yield Trouble(file, name, "two zones of this blade have this name")
+    for face in blade.faces:
+        for name in _twice(k.keep_out for k in face.keep_outs):
+            yield Trouble(file, f"{face.face}.{name}", "two keep-outs of this face have this name")
+        for keep_out in face.keep_outs:
+            if not keep_out.polygon.intersects(face.silhouette):
+                yield Trouble(file, f"{face.face}.{keep_out.keep_out}", "the keep-out lies beside the blade")
+        for zone in face.zones:
+            for reason in _zone_reasons(face, zone, where.declared["fonts"]):
+                yield Trouble(file, f"{face.face}.{zone.zone}", reason)
 
 
-def _of_face(shop: Shop, file: str, face: Face) -> Iterator[Trouble]:
-    kept_out = shapely.union_all([k.polygon for k in face.keep_outs])
-    for zone in face.zones:
-        place = f"{face.face}.{zone.zone}"
-        if not zone.polygon.intersects(face.silhouette):
-            yield Trouble(file, place, "the zone lies beside the blade")
-        elif (
-            zone.polygon.intersection(face.silhouette)
-            .difference(kept_out)
-            .buffer(-zone.edge_margin_mm)
-            .is_empty
-        ):
-            yield Trouble(file, place, "keep-outs and margins leave nothing of the zone")
-        for font in zone.fonts:
-            if font not in shop.fonts:
-                yield Trouble(file, f"{place}.fonts", f"no font {font!r}")
-    for keep_out in face.keep_outs:
-        if not keep_out.polygon.intersects(face.silhouette):
-            yield Trouble(file, f"{face.face}.{keep_out.keep_out}", "the keep-out lies beside the blade")
+def _zone_reasons(face: Face, zone: Zone, fonts: frozenset[str]) -> Iterator[str]:
+    on_blade = zone.polygon.intersection(face.silhouette)
+    free = on_blade.difference(shapely.union_all([k.polygon for k in face.keep_outs]))
+    if on_blade.area == 0:
+        yield "the zone lies beside the blade"
+    elif free.buffer(-zone.edge_margin_mm).is_empty:
+        yield "keep-outs and the edge margin leave nothing of the zone"
+    if not zone.baseline.line.intersects(zone.polygon):
+        yield "the baseline lies beside the zone"
+    if zone.anchor is not None and not zone.polygon.covers(shapely.Point(zone.anchor)):
+        yield "the anchor lies beside the zone"
+    if not zone.baseline.is_straight and zone.kinds != {"text"}:
+        yield "on a curved baseline only text can run"
+    for font in zone.fonts:
+        if font not in fonts:
+            yield f"no font {font!r}"
 
 
-def _of_products(shop: Shop) -> Iterator[Trouble]:
-    barcodes = Counter(code for product in shop.products.values() for code in product.barcodes)
+def _of_products(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
+    shared = set(_twice(code for product in shop.products.values() for code in product.barcodes))
     for product in shop.products.values():
-        if product.blade not in shop.blades:
-            yield Trouble("products/", product.sku, f"no blade {product.blade!r}")
+        file = where.file("products", product.sku)
+        if product.blade not in where.declared["blades"]:
+            yield Trouble(file, f"{product.sku}.blade", f"no blade {product.blade!r}")
         for code in product.barcodes:
-            if barcodes[code] > 1:
-                yield Trouble("products/", product.sku, f"barcode {code} stands on two products")
-            if len(code) == 13 and not _check_digit_holds(code):
-                yield Trouble("products/", product.sku, f"barcode {code} has a wrong check digit")
+            if code in shared:
+                yield Trouble(file, f"{product.sku}.barcodes", f"barcode {code} stands twice")
+            if not check_digit_holds(code):
+                yield Trouble(file, f"{product.sku}.barcodes", f"barcode {code} has a wrong check digit")
 
 
-def _check_digit_holds(code: str) -> bool:
-    """GS1 General Specifications: weights 1 and 3 from the left of 13 digits, sum a multiple of ten."""
-    return sum(int(digit) * (3 if index % 2 else 1) for index, digit in enumerate(code)) % 10 == 0
+def check_digit_holds(code: str) -> bool:
+    """Whether the last digit of a GTIN of 8, 12, 13 or 14 digits is right; False for other lengths.
+
+    GS1 General Specifications, check digit calculation: weights 3 and 1 from the right, beginning beside the
+    check digit, sum a multiple of ten.
+
+    >>> check_digit_holds("6291041500213")
+    True
+    """
+    if len(code) not in (8, 12, 13, 14) or not code.isdecimal():
+        return False
+    return sum(int(digit) * (3 if i % 2 else 1) for i, digit in enumerate(reversed(code))) % 10 == 0
 
 
-def _of_plates(shop: Shop) -> Iterator[Trouble]:
-    copies = Counter(copy for plate in shop.plates.values() for copy in plate.copies)
-    for plate in shop.plates.values():
-        file = f"plates/{plate.plate}"
-        for copy in plate.copies:
-            if copies[copy] > 1:
-                yield Trouble(file, "copies", f"{copy!r} is the name of two copies")
-        for name, times in Counter(slot.slot for slot in plate.slots).items():
-            if times > 1:
-                yield Trouble(file, "slots", f"slot {name!r} stands twice")
-        for seat in plate.slots[0].seats:
-            blade = shop.blades.get(seat.blade)
-            if blade is None:
-                yield Trouble(file, "seat", f"no blade {seat.blade!r}")
-            elif not any(face.face == seat.face for face in blade.faces):
-                yield Trouble(file, "seat", f"blade {seat.blade!r} has no face {seat.face!r}")
-        if (
-            len(plate.fiducials) > 2
-            and np.linalg.matrix_rank(np.diff(np.array(plate.fiducials), axis=0), 1e-6) < 2
-        ):
-            yield Trouble(file, "fiducials", "all fiducials lie in one line")
-        yield from _collisions(shop, plate, file)
+def _of_copies(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
+    for copy in _twice(copy for plate in shop.plates.values() for copy in plate.copies):
+        for plate in shop.plates.values():
+            if copy in plate.copies:
+                reason = f"{copy!r} is the name of two copies"
+                yield Trouble(where.file("plates", plate.plate), "copies", reason)
 
 
-def _collisions(shop: Shop, plate: Plate, file: str) -> Iterator[Trouble]:
-    """Blades in neighbouring slots must not touch, whichever of its blades each slot holds."""
-    bodies = []
-    for slot in plate.slots:
-        shapes = [
-            _posed(face.silhouette, seat.pose)
-            for seat in slot.seats
-            if (blade := shop.blades.get(seat.blade))
-            for face in blade.faces
-            if face.face == seat.face
-        ]
-        bodies.append((slot.slot, shapely.union_all(shapes)))
-    for index, (name, body) in enumerate(bodies):
-        for other, other_body in bodies[index + 1 :]:
-            if body.intersects(other_body):
-                yield Trouble(file, "slots", f"blades in slots {name!r} and {other!r} would touch")
+def _of_station(shop: Shop, station: Station, where: Whereabouts) -> Iterator[Trouble]:
+    file = where.file("stations", station.station)
+    for plate in station.plates:
+        if plate not in where.declared["plates"]:
+            yield Trouble(file, f"plates.{plate}", "no such plate")
+    for process in station.layers:
+        if process not in where.declared["processes"]:
+            yield Trouble(file, f"layers.{process}", "no such process")
+        elif (known := shop.processes.get(process)) and known.station != station.station:
+            yield Trouble(file, f"layers.{process}", f"this process belongs to station {known.station!r}")
+    for layer in _twice(style.layer for style in station.layers.values()):
+        yield Trouble(file, "layers", f"layer {layer!r} stands for two processes")
+    for colour in _twice(style.colour for style in station.layers.values()):
+        yield Trouble(file, "layers", f"colour {colour!r} stands for two processes")
 
 
-def _posed(polygon: object, pose: Pose) -> object:
-    return affinity.translate(affinity.rotate(polygon, pose.turn_deg, origin=(0, 0)), pose.x_mm, pose.y_mm)
-
-
-def _of_stations(shop: Shop) -> Iterator[Trouble]:
-    for station in shop.stations.values():
-        file = f"stations/{station.station}"
-        for plate in station.plates:
-            if plate not in shop.plates:
-                yield Trouble(file, f"plates.{plate}", "no such plate")
-        for process in station.layers:
-            if process not in shop.processes:
-                yield Trouble(file, f"layers.{process}", "no such process")
-        named = Counter(style.layer for style in station.layers.values())
-        for layer, times in named.items():
-            if times > 1:
-                yield Trouble(file, "layers", f"layer {layer!r} stands for two processes")
-
-
-def _of_processes(shop: Shop) -> Iterator[Trouble]:
+def _of_processes(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
     seen: dict[tuple[str, object], str] = {}
     for process in shop.processes.values():
-        file = "processes/"
+        file = where.file("processes", process.process)
         station = shop.stations.get(process.station)
         if station is None:
-            yield Trouble(file, process.process, f"no station {process.station!r}")
-        elif process.process not in station.layers:
+            if process.station not in where.declared["stations"]:
+                yield Trouble(file, f"{process.process}.station", f"no station {process.station!r}")
+            continue
+        if process.process not in station.layers:
             yield Trouble(file, process.process, f"station {process.station!r} names no layer for it")
         twin = seen.setdefault((process.station, process.surface), process.process)
         if twin != process.process:
-            yield Trouble(file, process.process, f"{twin!r} is for the same station, material and finish")
+            reason = f"{twin!r} is for the same station, material and finish"
+            yield Trouble(file, process.process, reason)
+        if process.line_width_mm < station.spot_mm:
+            yield Trouble(file, f"{process.process}.line_width_mm", "a line can't be finer than the spot")
 
 
-def _of_engraving(shop: Shop) -> Iterator[Trouble]:
+def _of_engraving(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
     """Every zone of every product can be burned somewhere: a usable process, a plate, inside the field."""
     for product in shop.products.values():
+        file = where.file("products", product.sku)
         blade = shop.blades.get(product.blade)
         for face in blade.faces if blade else ():
             for zone in face.zones:
-                if not _burnable(shop, product.blade, face, zone.zone, product.sku):
-                    yield Trouble(
-                        "products/",
-                        product.sku,
-                        f"zone {zone.zone!r}: no station has a usable process, a plate for it and room in its field",
-                    )
+                reason = _unburnable(shop, product, face, zone)
+                if reason:
+                    yield Trouble(file, f"{product.sku}.{zone.zone}", reason)
 
 
-def _burnable(shop: Shop, blade: str, face: Face, zone: str, sku: str) -> bool:
-    surface = shop.surface_of(sku, zone)
-    polygon = face.zone(zone).polygon
-    for station in shop.stations.values():
-        if shop.process_for(station.station, surface) is None:
-            continue
-        field = shapely.box(*station.field_box_mm)
+def _unburnable(shop: Shop, product: Product, face: Face, zone: Zone) -> str | None:
+    surface = shop.surface_of(product.sku, zone.zone)
+    able = [s for s in shop.stations.values() if shop.process_for(s.station, surface) is not None]
+    if not able:
+        named = any(p.surface == surface for p in shop.processes.values())
+        missing = "its process has no test card" if named else "no process is for it"
+        return f"{surface.material}, {surface.finish}: {missing}"
+    for station in able:
         for plate_name in station.plates:
             plate = shop.plates.get(plate_name)
             for slot in plate.slots if plate else ():
-                seat = slot.seat(blade, face.face)
-                if seat is None or plate is None:
-                    continue
-                corners = place_points(
-                    shapely.get_coordinates(polygon), seat.pose, nominal(station, plate, plate.copies[0])
-                )
-                if field.covers(shapely.multipoints(corners)):
-                    return True
-    return False
+                seat = slot.seat(product.blade, face.face)
+                if plate and seat and seat_reaches(station, plate, seat, zone.polygon.intersection(face.silhouette)):
+                    return None
+    return "no station with a usable process can mount a plate that takes this face with the zone in its field"
+
+
+def _twice(names: Iterable[str]) -> list[str]:
+    return [name for name, times in Counter(names).items() if times > 1]

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from fontTools.svgLib.path import parse_path
 from shapely import affinity
-from shapely.geometry import Point, Polygon, box
+from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.polygon import orient
 from shapely.validation import explain_validity
 
-from layout.glyphs import RingPen
-from layout.measure import freeze_mm
+from layout.glyphs import RingPen, TooComplex
+from layout.measure import Floats, freeze_mm
 from layout.parts import Baseline
 from service.catalogue.schema import CurvePath, Shape
 
@@ -21,6 +21,8 @@ def polygon_of(shape: Shape) -> Polygon:
     """The polygon of a shape, counter-clockwise. Raises ValueError when it is none."""
     if shape.circle:
         x, y, r = shape.circle
+        if r <= 0:
+            raise ValueError("a circle needs a radius above 0")
         made = Point(x, y).buffer(r, quad_segs=24)
     elif shape.rect:
         x0, y0, x1, y1 = shape.rect
@@ -41,12 +43,16 @@ def baseline_of(given: list[tuple[float, float]] | CurvePath) -> Baseline:
     """A straight or curved baseline. Raises ValueError when it has no length."""
     if isinstance(given, CurvePath):
         pen = _OpenPen(TOLERANCE_MM)
-        parse_path(given.path, pen)
-        points = tuple((float(x), float(y)) for x, y in freeze_mm(pen.points))
+        _draw(given.path, pen)
+        if len(pen.lines) != 1:
+            raise ValueError(f"the path draws {len(pen.lines)} lines; one is wanted")
+        points = tuple((float(x), float(y)) for x, y in freeze_mm(pen.lines[0]))
     else:
         points = tuple((float(x), float(y)) for x, y in given)
     if len(points) < 2 or points[0] == points[-1]:
         raise ValueError("a baseline needs two different ends")
+    if not LineString(points).is_simple:
+        raise ValueError("the baseline crosses itself")
     return Baseline(points)
 
 
@@ -55,18 +61,27 @@ def mirrored(polygon: Polygon) -> Polygon:
     return orient(affinity.scale(polygon, -1, 1, origin=(0, 0)))
 
 
-def _rings(path: str) -> list[object]:
+def _rings(path: str) -> list[Floats]:
     pen = RingPen(TOLERANCE_MM)
-    parse_path(path, pen)
+    _draw(path, pen)
     return list(pen.rings)
 
 
-class _OpenPen(RingPen):
-    """Keeps one open path instead of closing it."""
+def _draw(path: str, pen: RingPen) -> None:
+    try:
+        parse_path(path, pen)
+    except (ValueError, IndexError, AssertionError, TypeError, TooComplex, ZeroDivisionError) as error:
+        raise ValueError(f"the path can't be read: {error or type(error).__name__}") from error
 
-    points: list[tuple[float, float]]
+
+class _OpenPen(RingPen):
+    """Keeps open lines instead of closing them."""
+
+    def __init__(self, tolerance: float) -> None:
+        super().__init__(tolerance)
+        self.lines: list[list[tuple[float, float]]] = []
 
     def _endPath(self) -> None:
-        self.points = list(self._points)
+        self.lines.append(list(self._points))
 
     _closePath = _endPath

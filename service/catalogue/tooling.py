@@ -1,0 +1,93 @@
+"""Plates, stations and processes from their files."""
+
+from __future__ import annotations
+
+from math import cos, radians, sin
+from typing import Any
+
+from shapely import affinity
+
+from layout.parts import (
+    LayerStyle,
+    Plate,
+    Play,
+    Pose,
+    Process,
+    Rows,
+    Seat,
+    Slot,
+    Station,
+    Surface,
+    TestCard,
+)
+from service.catalogue.schema import PlateFile, ProcessFile, SeatFile, StationFile
+from service.catalogue.shapes import polygon_of
+
+
+def plate_of(p: PlateFile) -> Plate:
+    """A plate. Raises ValueError when the slots' outline is no polygon."""
+    outline = polygon_of(p.slot_outline)
+    slots = tuple(_slot(entry, outline, p.seat) for entry in p.slots)
+    return Plate(p.plate, p.name, p.size_mm, slots, tuple(p.copies), tuple(p.fiducials))
+
+
+def _slot(entry: tuple[str, float, float, float], outline: Any, seats: list[SeatFile]) -> Slot:
+    name, x, y, turn = entry
+    placed = affinity.translate(affinity.rotate(outline, turn, origin=(0, 0)), x, y)
+    taken = tuple(_seat(seat, x, y, turn) for seat in seats if seat.slots is None or name in seat.slots)
+    return Slot(name, placed, taken)
+
+
+def _seat(seat: SeatFile, x: float, y: float, turn: float) -> Seat:
+    """A seat's pose is given in its slot's frame; the shop keeps it in the plate's."""
+    p, spin = seat.pose, radians(turn)
+    pose = Pose(
+        # A micrometre's thousandth: what turning by 180 degrees leaves as noise would change the digest of files.
+        x_mm=round(x + p.x_mm * cos(spin) - p.y_mm * sin(spin), 6),
+        y_mm=round(y + p.x_mm * sin(spin) + p.y_mm * cos(spin), 6),
+        turn_deg=turn + p.turn_deg,
+        height_mm=p.height_mm,
+        tilt_deg=p.tilt_deg,
+        tilt_towards_deg=turn + p.tilt_towards_deg,
+    )
+    return Seat(seat.blade, seat.face, pose, Play(seat.play.shift_mm, seat.play.tilt_deg, seat.play.about))
+
+
+def station_of(s: StationFile) -> Station:
+    """A station."""
+    return Station(
+        station=s.station,
+        name=s.name,
+        field_mm=s.field_mm,
+        origin=s.origin,
+        spot_mm=s.spot_mm,
+        focus_mm=s.focus_mm,
+        jump_speed_mm_s=s.jump_speed_mm_s,
+        acceleration_mm_s2=s.acceleration_mm_s2,
+        formats=tuple(s.formats),
+        fill=s.fill,
+        layers={name: LayerStyle(style.layer, style.colour) for name, style in s.layers.items()},
+        plates=dict(s.plates),
+        load_seconds_per_slot=s.load_seconds_per_slot,
+        turn_seconds_per_slot=s.turn_seconds_per_slot,
+    )
+
+
+def process_of(p: ProcessFile) -> Process:
+    """A process, usable only if its test card is there."""
+    card = p.test_card
+    return Process(
+        process=p.process,
+        station=p.station,
+        surface=Surface(p.material, p.finish),
+        power_percent=p.power_percent,
+        speed_mm_s=p.speed_mm_s,
+        frequency_khz=p.frequency_khz,
+        rows=Rows(p.rows.spacing_mm, p.rows.angle_deg, p.rows.crossed),
+        edge_line=p.edge_line,
+        edge_allowance_mm=p.edge_allowance_mm,
+        repeats=p.repeats,
+        line_width_mm=p.line_width_mm,
+        focus_tolerance_mm=p.focus_tolerance_mm,
+        test_card=TestCard(card.date, card.by, card.note) if card else None,
+    )
