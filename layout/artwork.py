@@ -8,7 +8,7 @@ import shapely
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import ParseError, fromstring
 from fontTools.svgLib.path import parse_path
-from shapely.geometry import MultiPolygon
+from shapely.geometry import MultiPolygon, Polygon
 
 from layout.glyphs import RingPen, TooComplex, merged
 from layout.measure import Floats
@@ -57,7 +57,7 @@ def read_artwork(svg: bytes) -> Outline:
         moved: Floats = (points - [left, top]) * [scale, -scale] + [0.0, height]
         return moved
 
-    areas = []
+    areas: list[Polygon] = []
     for path in paths:
         pen = RingPen(_TOLERANCE_MM / scale)
         try:

@@ -34,6 +34,11 @@ QUIET_MODULES = {"qr": 4, "datamatrix": 1}
 #: Gap between the initials of a monogram, in capital heights.
 MONOGRAM_SPACING = 0.12
 
+
+class NotEncodable(ValueError):
+    """The content doesn't go into the code asked for."""
+
+
 Draw = Callable[[float, float, float, float], Outline]  # size, x, y (mm), turn (degrees)
 
 
@@ -117,7 +122,7 @@ def artwork_block(artwork: Artwork) -> Block:
 def code_block(inscription: CodeInscription) -> Block:
     """A two-dimensional code, its unit one module; the quiet zone belongs to the hull, not to the outline.
 
-    Raises ValueError when the content doesn't go into the symbology.
+    Raises NotEncodable when the content doesn't go into the symbology.
     """
     cells = code_cells(inscription)
     rows, columns = cells.shape
@@ -141,19 +146,19 @@ def code_block(inscription: CodeInscription) -> Block:
 
 
 def code_cells(inscription: CodeInscription) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
-    """Dark modules, top row first, without quiet zone. Raises ValueError for content that can't be encoded."""
+    """Dark modules, top row first, without quiet zone. Raises NotEncodable."""
     if not inscription.content:
-        raise ValueError("the code has no content")
+        raise NotEncodable("the code has no content")
     if inscription.symbology == "qr":
         try:
             code = segno.make(inscription.content, error="m", boost_error=False, micro=False)
         except segno.DataOverflowError as error:
-            raise ValueError("too much content for one code") from error
+            raise NotEncodable("too much content for one code") from error
         return np.array([list(row) for row in code.matrix], dtype=bool)
     try:
         matrix = ppf.datamatrix.DataMatrix(inscription.content).matrix
     except (ValueError, IndexError, UnicodeEncodeError) as error:
-        raise ValueError("the content doesn't go into a Data Matrix") from error
+        raise NotEncodable("the content doesn't go into a Data Matrix") from error
     return np.array(matrix, dtype=bool)
 
 
@@ -187,7 +192,7 @@ def _artwork_hull(outline: Outline) -> Floats:
 
 
 def _convex(points: Floats) -> Floats:
-    return shapely.get_coordinates(shapely.convex_hull(shapely.multipoints(points)))[:-1]
+    return np.asarray(shapely.get_coordinates(shapely.convex_hull(shapely.multipoints(points)))[:-1])
 
 
 def _artwork_features(outline: Outline, scale: float) -> Features:

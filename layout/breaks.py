@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import combinations
 
-from uniseg.linebreak import line_break_units
+import icu
 
 from layout.text import LINE_FEED
 
@@ -38,11 +38,12 @@ def _broken(own: tuple[str, ...], extra: int) -> list[tuple[str, ...]]:
 
 
 def _places(line: str) -> list[int]:
-    at, places = 0, []
-    for unit in line_break_units(line):
-        at += len(unit)
-        places.append(at)
-    return places[:-1]
+    """Offsets (code points) inside the line at which it may be broken."""
+    iterator = icu.BreakIterator.createLineInstance(icu.Locale.getRoot())
+    text = icu.UnicodeString(line)
+    iterator.setText(text)
+    # ICU counts in UTF-16; the text before a break has as many code points as it says itself.
+    return [text.countChar32(0, at) for at in iterator if at < text.length()]
 
 
 def _cut(own: tuple[str, ...], chosen: tuple[tuple[int, int], ...]) -> tuple[str, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from types import MappingProxyType
@@ -10,7 +10,7 @@ from types import MappingProxyType
 import shapely
 
 from layout import breaks, fit
-from layout.blocks import Block, artwork_block, code_block, monogram_block, text_block
+from layout.blocks import Block, NotEncodable, artwork_block, code_block, monogram_block, text_block
 from layout.eligible import Candidate, candidates, eligible
 from layout.estimate import mark_seconds
 from layout.features import FeatureStore
@@ -24,7 +24,6 @@ from layout.parts import (
     Align,
     ArtworkInscription,
     Calibration,
-    CodeInscription,
     Face,
     Inscription,
     Mark,
@@ -36,7 +35,7 @@ from layout.parts import (
 )
 from layout.region import Region, region_of
 from layout.suggest import suggestions_for
-from layout.text import inspect, normalise
+from layout.text import LINE_FEED, inspect, normalise
 
 NOMINAL: Mapping[tuple[str, str], Calibration] = MappingProxyType({})
 #: Artwork and codes have no capital height; their zone's shape alone limits them.
@@ -105,7 +104,7 @@ def check(
         findings += [finding.about(index) for finding in said]
         checked.append(one)
     findings += _together(checked)
-    everywhere, said = _common_places(shop, checked)
+    everywhere, said = _common_places(checked)
     findings += said
     verdict = verdict_of(tuple(findings))
     marks = tuple(one.mark for one in checked if one.mark is not None)
@@ -144,12 +143,13 @@ def check_one(
         return one, findings
     region = _region(face, zone, where)
     try:
-        blocks = _blocks(shop, zone, inscription, store)
+        placed, said = _place(
+            shop, face, zone, region, inscription, _blocks(shop, zone, inscription, store), where
+        )
     except FontRefused as error:
         return one, [*findings, Finding("font_refused", Severity.REFUSE, str(error))]
-    except ValueError as error:
+    except NotEncodable as error:
         return one, [*findings, Finding("code_content", Severity.REFUSE, f"{error}.".capitalize())]
-    placed, said = _place(shop, face, zone, region, inscription, blocks, where)
     placed = replace(placed, region=region)
     findings += said
     if placed.mark is not None:
@@ -203,11 +203,11 @@ def _word_findings(shop: Shop, inscription: Inscription) -> list[Finding]:
         return findings
     normal = normalise(words)
     for start, end in font.missing(normal):
-        findings.append(_missing_glyph(shop, inscription, normal, start, end))
+        findings.append(_missing_glyph(shop, inscription, start, end))
     return findings
 
 
-def _missing_glyph(shop: Shop, inscription: Inscription, words: str, start: int, end: int) -> Finding:
+def _missing_glyph(shop: Shop, inscription: Inscription, start: int, end: int) -> Finding:
     assert isinstance(inscription, TextInscription | MonogramInscription)
     message = f"Character {start + 1} is not in the font {shop.fonts[inscription.font].name}."
     return Finding("missing_glyph", Severity.REFUSE, message, span=(start, end))
@@ -244,22 +244,23 @@ def _region(face: Face, zone: Zone, where: Sequence[Candidate]) -> Region:
 _REGIONS: dict[tuple[int, str, tuple[object, ...]], tuple[Region, Face]] = {}
 
 
-def _blocks(shop: Shop, zone: Zone, inscription: Inscription, store: FeatureStore | None) -> list[Block]:
-    """The block, or for text one for every way to break it into lines."""
+def _blocks(shop: Shop, zone: Zone, inscription: Inscription, store: FeatureStore | None) -> Iterator[Block]:
+    """The block, or for text one for every way to break it into lines, set only when it is asked for."""
     if isinstance(inscription, TextInscription):
         font = open_font(shop.fonts[inscription.font])
         words = normalise(inscription.text)
-        return [
-            text_block(lines, font, zone, align=inscription.align or zone.align, text=words, store=store)
-            for lines in breaks.choices(words, zone.max_lines)
-        ]
+        align = inscription.align or zone.align
+        for lines in breaks.choices(words, zone.max_lines):
+            yield text_block(lines, font, zone, align=align, text=words, store=store)
+        return
     if isinstance(inscription, MonogramInscription):
         frame = shop.artworks[inscription.frame] if inscription.frame else None
         font = open_font(shop.fonts[inscription.font])
-        return [monogram_block(normalise(inscription.initials.strip()), font, frame, store=store)]
-    if isinstance(inscription, ArtworkInscription):
-        return [artwork_block(shop.artworks[inscription.artwork])]
-    return [code_block(inscription)]
+        yield monogram_block(normalise(inscription.initials.strip()), font, frame, store=store)
+    elif isinstance(inscription, ArtworkInscription):
+        yield artwork_block(shop.artworks[inscription.artwork])
+    else:
+        yield code_block(inscription)
 
 
 def size_asked(inscription: Inscription) -> float | None:
@@ -275,15 +276,10 @@ def _place(
     zone: Zone,
     region: Region,
     inscription: Inscription,
-    blocks: Sequence[Block],
+    blocks: Iterable[Block],
     where: Sequence[Candidate],
 ) -> tuple[Checked, list[Finding]]:
-    blocks = [block for block in blocks if len(block.hull) > 2]
-    if not blocks:
-        return Checked(inscription, face.face), [
-            Finding("empty_text", Severity.REFUSE, "There is nothing to engrave: the words leave no mark.")
-        ]
-    findings = _line_findings(zone, blocks)
+    findings = _line_findings(zone, inscription)
     limits = (
         zone
         if words_of(inscription) is not None
@@ -292,7 +288,11 @@ def _place(
     align: Align = (inscription.align if isinstance(inscription, TextInscription) else None) or zone.align
     asked = size_asked(inscription)
     fitter = fitter_for(region, limits, align)
-    block, found = _best(fitter, blocks, asked)
+    best = _best(fitter, blocks, asked)
+    if best is None:
+        message = "There is nothing to engrave: the words leave no mark."
+        return Checked(inscription, face.face), [Finding("empty_text", Severity.REFUSE, message)]
+    block, found = best
     largest = fitter.largest(block) if found is None else None
     largest_mm = largest.height_mm if largest else None
     findings += size_findings(
@@ -332,8 +332,9 @@ def _contained(outline: Outline, region: Region) -> bool:
     return bool(shapely.covers(allowed, [*outline.areas, *outline.strokes]).all())
 
 
-def _line_findings(zone: Zone, blocks: Sequence[Block]) -> list[Finding]:
-    own = len(blocks[0].lines)
+def _line_findings(zone: Zone, inscription: Inscription) -> list[Finding]:
+    """More of the buyer's own lines than the zone takes."""
+    own = len(inscription.text.split(LINE_FEED)) if isinstance(inscription, TextInscription) else 1
     if own <= zone.max_lines:
         return []
     message = f"{own} lines; this zone takes {zone.max_lines}."
@@ -343,20 +344,23 @@ def _line_findings(zone: Zone, blocks: Sequence[Block]) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _best(fitter: Fitter, blocks: Sequence[Block], asked: float | None) -> tuple[Block, fit.Fit | None]:
-    """The block with the largest size; with a size asked for, the one with the fewest lines that has it."""
-    if asked is not None:
-        for block in blocks:
-            found = fitter.place(block, asked)
-            if found is not None:
-                return block, found
-        return max(blocks, key=lambda b: _size(fitter.largest(b))), None
-    best: tuple[Block, fit.Fit | None] = (blocks[0], None)
+def _best(
+    fitter: Fitter, blocks: Iterable[Block], asked: float | None
+) -> tuple[Block, fit.Fit | None] | None:
+    """The block with the largest size; with a size asked for, the one with the fewest lines that has it.
+
+    None when no block has any ink.
+    """
+    best: tuple[Block, fit.Fit | None] | None = None
     for block in blocks:
-        found = fitter.largest(block)
-        if found is not None and (best[1] is None or found.height_mm > best[1].height_mm):
-            best = (block, found)
-    return best
+        if len(block.hull) < 3:
+            continue
+        if asked is not None and (found := fitter.place(block, asked)) is not None:
+            return block, found
+        largest = fitter.largest(block)
+        if best is None or _size(largest) > _size(best[1]):
+            best = (block, largest)
+    return best if best is None or asked is None else (best[0], None)
 
 
 def _size(found: fit.Fit | None) -> float:
@@ -383,7 +387,7 @@ def _touch(a: Mark, b: Mark) -> bool:
     return bool(first.intersects(second))
 
 
-def _common_places(shop: Shop, checked: Sequence[Checked]) -> tuple[frozenset[Place], list[Finding]]:
+def _common_places(checked: Sequence[Checked]) -> tuple[frozenset[Place], list[Finding]]:
     """Places at which every mark of a face can be burned: all marks of one face are burned in one seating."""
     per_face: dict[str, frozenset[Place]] = {}
     for one in checked:

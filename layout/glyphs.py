@@ -22,7 +22,7 @@ class TooComplex(ValueError):
     """A glyph draws more than MOST_OPERATIONS segments."""
 
 
-class RingPen(BasePen):
+class RingPen(BasePen):  # type: ignore[misc]  # fontTools is untyped
     """Collects flattened rings, each an (n, 2) array in the pen's units, first point not repeated.
 
     The number of chords follows Wang's formula, which bounds the distance between a Bézier curve and its

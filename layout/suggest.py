@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from itertools import chain
 from typing import Any
 
 from layout.findings import Finding, Verdict, verdict_of
@@ -16,11 +17,19 @@ from layout.parts import (
     Shop,
     TextInscription,
 )
-from layout.text import normalise
+from layout.text import normalise, plain_words
 
 MOST_SUGGESTIONS = 3
 #: Every suggestion costs a check; a bench of fonts must not make one refusal slow.
 MOST_TRIED = 8
+
+#: Words that no other size, font or zone makes acceptable. Only other words do.
+_WORDS = frozenset(
+    {
+        "empty_text", "control_character", "zero_width", "private_character", "unassigned_character",
+        "lone_surrogate", "look_alike", "too_many_characters", "initials_count", "code_content",
+    }
+)  # fmt: skip
 
 TryOne = Callable[[Inscription], tuple[Any, list[Finding]]]
 
@@ -30,7 +39,14 @@ def suggestions_for(
 ) -> list[Finding]:
     """The findings, the first refusing one with up to MOST_SUGGESTIONS inscriptions that pass the check."""
     passing: list[Inscription] = []
-    for tried, candidate in enumerate(_candidates(shop, sku, checked.inscription)):
+    codes = {finding.code for finding in findings}
+    wordings = [_cleaned(checked.inscription)] if codes & _WORDS else [checked.inscription]
+    candidates = chain.from_iterable(
+        chain([wording] if wording != checked.inscription else [], _candidates(shop, sku, wording))
+        for wording in wordings
+        if wording is not None
+    )
+    for tried, candidate in enumerate(candidates):
         if tried >= MOST_TRIED or len(passing) >= MOST_SUGGESTIONS:
             break
         _, said = try_one(candidate)
@@ -41,6 +57,18 @@ def suggestions_for(
         replace(finding, suggestions=tuple(passing)) if index == first else finding
         for index, finding in enumerate(findings)
     ]
+
+
+def _cleaned(inscription: Inscription) -> Inscription | None:
+    """The words without what can't be seen and with look-alikes in the letters they look like; None if that
+    leaves nothing or changes nothing."""
+    if isinstance(inscription, TextInscription):
+        words = plain_words(inscription.text)
+        return replace(inscription, text=words) if words not in {"", inscription.text} else None
+    if isinstance(inscription, MonogramInscription):
+        words = plain_words(inscription.initials)
+        return replace(inscription, initials=words) if words not in {"", inscription.initials} else None
+    return None
 
 
 def _candidates(shop: Shop, sku: str, inscription: Inscription) -> Iterator[Inscription]:
@@ -71,6 +99,3 @@ def _fonts(shop: Shop, words: str, allowed: tuple[str, ...], asked: str) -> list
     style = shop.fonts[asked].style if asked in shop.fonts else ""
     able = [font for font in suggest(words, shop.fonts, allowed) if font != asked]
     return sorted(able, key=lambda font: shop.fonts[font].style != style)
-
-
-__all__ = ["MOST_SUGGESTIONS", "MonogramInscription", "suggestions_for"]

@@ -6,8 +6,8 @@ and everything else is a finding.
 
 from __future__ import annotations
 
-import unicodedata2
 import regex
+import unicodedata2
 from fontTools import unicodedata as scripts
 
 from layout.findings import Finding, Severity
@@ -57,6 +57,20 @@ def inspect(text: str, policy: Policy) -> tuple[Finding, ...]:
     findings += _look_alikes(clusters)
     findings += _lengths(clusters, policy)
     return tuple(findings)
+
+
+def plain_words(text: str) -> str:
+    """The words without characters that can't be engraved, and with the Latin twin of each look-alike in a
+    Latin word: an offer for a person to take, never a silent change."""
+    normal = normalise("".join(char for char in text if not 0xD800 <= ord(char) <= 0xDFFF))
+    here = {script_of(char) for char in normal}
+    kept = "".join(char for char in normal if char == LINE_FEED or _oddity(char, here) is None)
+    clusters = list(graphemes(kept))
+    for finding in _look_alikes(tuple(clusters)):
+        if finding.code == "look_alike" and finding.span:
+            at = finding.span[0]
+            clusters[at] = "".join(_LATIN_OF.get(char, ("", char))[1] for char in clusters[at])
+    return "".join(clusters).strip()
 
 
 def script_of(char: str) -> str:
@@ -120,7 +134,8 @@ def _look_alikes(clusters: tuple[str, ...]) -> list[Finding]:
 
 
 def _words(clusters: tuple[str, ...]) -> list[tuple[int, int]]:
-    words, start = [], None
+    words: list[tuple[int, int]] = []
+    start: int | None = None
     for index, cluster in enumerate((*clusters, " ")):
         if cluster.isspace():
             if start is not None:

@@ -284,5 +284,5 @@ def _hull(clusters: Sequence[Cluster], font: Font) -> Floats:
         return np.empty((0, 2))
     hull = shapely.convex_hull(shapely.multipoints(points))
     if hull.geom_type == "Polygon":
-        return shapely.get_coordinates(orient(hull))[:-1]
-    return shapely.get_coordinates(hull)
+        return np.asarray(shapely.get_coordinates(orient(hull))[:-1])
+    return np.asarray(shapely.get_coordinates(hull))
