@@ -91,9 +91,9 @@ def _publisher(settings: Settings) -> Publish | None:
     """With a broker, tasks are handed to it; without, they run in this process."""
     if not settings.broker_url:
         return None
-    from service.worker import publish
+    from service.worker import publisher
 
-    return publish
+    return publisher(settings)
 
 
 def _describe(app: FastAPI) -> None:

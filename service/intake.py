@@ -30,16 +30,20 @@ from service.who import Who
 class Service(Protocol):
     """What the application holds for its routes."""
 
-    database: Database
-    geometry: Geometry
-    catalogue: Shelf
-    clock: Clock
+    @property
+    def database(self) -> Database: ...
+    @property
+    def geometry(self) -> Geometry: ...
+    @property
+    def catalogue(self) -> Shelf: ...
+    @property
+    def clock(self) -> Clock: ...
 
 
 def take_order(service: Service, body: Any, idempotency_key: str | None, *, who: Who) -> Answer:
     """Answer `POST /v1/orders` once per key. `body` is a validated `OrderIn`."""
     key = key_of(idempotency_key)
-    wanted = _wanted(body)
+    wanted = wanted_of(body)
     fingerprint = fingerprint_of(body.model_dump(mode="json"))
 
     def work(session: Session, results: Sequence[CheckResult]) -> Answer:
@@ -76,7 +80,7 @@ def check_lines(service: Service, wanted: OrderWanted) -> list[CheckResult]:
     return results
 
 
-def _wanted(body: Any) -> OrderWanted:
+def wanted_of(body: Any) -> OrderWanted:
     refs = [line.line_ref for line in body.lines]
     if len(set(refs)) != len(refs):
         raise BadRequest("two lines have the same line_ref", field="lines.line_ref")

@@ -14,6 +14,7 @@ from celery import Celery
 from celery.signals import worker_process_init, worker_process_shutdown
 
 from service import relay, tasks
+from service.relay import Publish
 from service.repositories.outbox import Hint
 from service.settings import Settings
 from service.tools import Tools
@@ -111,3 +112,11 @@ def poke() -> None:
 def publish(hint: Hint) -> None:
     """Send a hint to the broker. Raises when the broker can't be had, within a few seconds."""
     celery.send_task("ricasso.run", args=[hint.id], ignore_result=True)
+
+
+def publisher(settings: Settings) -> Publish:
+    """`publish`, to the broker of these settings; for the relay beside an API process."""
+    celery.conf.broker_url = settings.broker_url
+    # The relay can wait for the next round; it must not hang on a broker that has stopped answering.
+    celery.conf.broker_transport_options = {**celery.conf.broker_transport_options, "socket_timeout": 2}
+    return publish

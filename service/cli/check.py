@@ -1,0 +1,85 @@
+"""`ricasso check`: can these words be engraved there?"""
+
+from __future__ import annotations
+
+import json
+from enum import StrEnum
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Annotated, Any
+
+import typer
+
+from service.cli.saying import Failed, settings_of
+
+
+class Align(StrEnum):
+    START = "start"
+    CENTRE = "centre"
+    END = "end"
+
+
+def check(
+    sku: Annotated[str, typer.Argument(help="Product, as the store sells it")],
+    zone: Annotated[str, typer.Option(help="Where on the blade")],
+    text: Annotated[str, typer.Option(help=r"What is to be engraved; \n begins a new line")],
+    font: Annotated[str, typer.Option(help="In which font")],
+    height: Annotated[
+        float | None,
+        typer.Option(help="Height of a capital in mm; left out: the largest that fits", min=0.01),
+    ] = None,
+    align: Annotated[Align | None, typer.Option(help="Side that the lines keep to")] = None,
+    proof: Annotated[Path | None, typer.Option(help="Write a picture of the face to this SVG file")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the whole answer as JSON")] = False,  # noqa: FBT002
+    fixtures: Annotated[Path | None, typer.Option(help="Folder with the shop's description")] = None,
+) -> None:
+    """Check one inscription. Exit code 0: accepted, 1: refused, 3: a person must look at it."""
+    from pydantic import ValidationError
+
+    from service.answers import result_json
+    from service.catalogue import default_folder
+    from service.geometry import Geometry
+    from service.inscriptions import TextIn
+
+    try:
+        asked = TextIn(
+            zone=zone,
+            text=text.replace("\\n", "\n"),
+            font=font,
+            height_mm=height,
+            align=align.value if align else None,
+        )
+    except ValidationError as error:
+        first = error.errors(include_input=False, include_url=False)[0]
+        raise Failed(f"{first['loc'][-1]}: {str(first['msg']).removeprefix('Value error, ')}") from error
+    folder = fixtures or settings_of(None).fixtures or default_folder()
+    with TemporaryDirectory(prefix="ricasso-check-") as cache:
+        geometry = Geometry(folder, Path(cache), workers=0, timeout_seconds=60)
+        result, pictures = geometry.proof(sku, (asked.value(),), calibrations={})
+    answer = result_json(result)
+    if proof and pictures:
+        proof.write_text(next(iter(pictures.values())), encoding="utf-8")
+    typer.echo(json.dumps(answer, ensure_ascii=False, indent=2) if as_json else _story(answer))
+    if proof and not as_json:
+        typer.echo(f"proof      {proof}" if pictures else "proof      none: there is nothing to draw")
+    raise typer.Exit({"accept": 0, "refuse": 1, "review": 3}[answer["verdict"]])
+
+
+def _story(answer: dict[str, Any]) -> str:
+    said = [f"verdict    {answer['verdict']}"]
+    for one in answer["inscriptions"]:
+        if one["box_mm"]:
+            x0, y0, x1, y1 = one["box_mm"]
+            said.append(
+                f"placed     {one['zone']} on {one['face']}: capitals {one['height_mm']:.2f} mm,"
+                f" {x1 - x0:.2f} x {y1 - y0:.2f} mm, clearance {one['clearance_mm'] or 0:.2f} mm"
+            )
+        if one["thinnest_stroke_mm"]:
+            said.append(f"           thinnest stroke {one['thinnest_stroke_mm']:.3f} mm")
+    for finding in answer["findings"]:
+        said.append(f"{finding['severity']:<10} {finding['message']} [{finding['code']}]")
+        for suggestion in finding["suggestions"][:3]:
+            said.append(f"           instead: {json.dumps(suggestion, ensure_ascii=False)}")
+    if answer["burn_seconds"]:
+        said.append(f"burning    about {answer['burn_seconds']:.0f} s")
+    return "\n".join(said)

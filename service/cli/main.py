@@ -1,0 +1,50 @@
+"""The commands, put together from one module each."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import sys
+
+import typer
+
+from service.cli import check, imports, keys, serve
+
+app = typer.Typer(
+    name="ricasso",
+    help="Laser-personalisation job queue: orders in, verified burn files and pulls out.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+app.command("serve")(serve.serve)
+app.command("worker")(serve.worker)
+app.command("check")(check.check)
+app.command("import-orders")(imports.import_orders)
+app.command("import-stock")(imports.import_stock)
+app.add_typer(keys.app, name="keys")
+if importlib.util.find_spec("service.cli.catalogue"):
+    app.add_typer(importlib.import_module("service.cli.catalogue").app, name="catalogue")
+
+
+def main() -> None:
+    """Run one command; every refusal is one line and a non-zero exit."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """The exit code of one command."""
+    from service.cli.saying import one_line
+
+    if not arguments:
+        arguments = ["--help"]
+    try:
+        code = app(arguments, standalone_mode=False)
+    except KeyboardInterrupt:
+        return 130
+    except Exception as error:
+        message, code = one_line(error)
+        sys.stderr.write(f"ricasso: {message}\n")
+        return code
+    return code if isinstance(code, int) else 0

@@ -1,0 +1,78 @@
+"""Errors in one line, and the settings that commands share."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from service.settings import Settings
+    from service.tools import Tools
+
+Data = Annotated[
+    Path | None,
+    typer.Option(
+        "--data", help="Folder with the database and files (otherwise RICASSO_DATA, otherwise ./var)"
+    ),
+]
+
+
+class Failed(Exception):
+    """A command could not do what was asked; the text says why, in one line."""
+
+
+def settings_of(data: Path | None) -> Settings:
+    """The environment's settings, with the folder given on the command line."""
+    from service.settings import Settings
+
+    return Settings() if data is None else Settings(data=data)
+
+
+def tools_of(data: Path | None) -> Tools:
+    """What commands work with: geometry in this very process."""
+    from service.app import set_up_logging
+    from service.assembly import assemble
+
+    set_up_logging("ERROR")
+    return assemble(settings_of(data), in_worker=True)
+
+
+def one_line(error: Exception) -> tuple[str, int]:
+    """What to say of an error and with which exit code."""
+    from pydantic import ValidationError
+    from sqlalchemy.exc import SQLAlchemyError
+
+    from service.catalogue import CatalogueError
+    from service.errors import Refusal
+
+    said: dict[type[Exception], Callable[[Any], str]] = {
+        # How a command is written: "Missing parameter: zone".
+        typer.TyperException: lambda e: e.format_message() if hasattr(e, "format_message") else str(e),
+        typer.Abort: lambda _: "stopped",
+        ValidationError: _first_of,
+        CatalogueError: lambda e: f"the shop's description is refused: {e}",
+        Refusal: lambda e: e.message,
+        Failed: str,
+        OSError: lambda e: f"{e.strerror or e}: {e.filename or ''}".rstrip(": "),
+        SQLAlchemyError: lambda e: f"the database can't be used: {getattr(e, 'orig', None) or e}",
+    }
+    for kind, say in said.items():
+        if isinstance(error, kind):
+            return _flat(say(error)), getattr(error, "exit_code", 1)
+    if os.environ.get("RICASSO_LOG_LEVEL", "").upper() == "DEBUG":
+        raise error
+    fault = f"a fault of the program: {type(error).__name__}: {error} (RICASSO_LOG_LEVEL=DEBUG shows more)"
+    return _flat(fault), 1
+
+
+def _first_of(error: Any) -> str:
+    first = error.errors(include_input=False, include_url=False)[0]
+    return f"{'.'.join(str(part) for part in first['loc'])}: {first['msg']}"
+
+
+def _flat(text: str) -> str:
+    return " ".join(text.split())

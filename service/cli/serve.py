@@ -1,0 +1,93 @@
+"""`ricasso serve` and `ricasso worker`."""
+
+from __future__ import annotations
+
+import os
+import socket
+from typing import Annotated
+
+import typer
+
+from service.cli.saying import Data, Failed, settings_of
+
+_GRACE_SECONDS = 5
+
+
+def serve(
+    port: Annotated[int, typer.Option(help="Port to listen on; 0: any free one", min=0, max=65535)] = 8000,
+    host: Annotated[str, typer.Option(help="Address to listen on")] = "127.0.0.1",
+    data: Data = None,
+) -> None:
+    """Bring the database up to date, put the opening stock into an empty one, and serve until stopped."""
+    import uvicorn
+
+    from service import imports
+    from service.app import create_app, set_up_logging
+    from service.assembly import assemble
+
+    settings = settings_of(data)
+    listening = _listen(host, port)
+    set_up_logging(settings.log_level)
+    tools = assemble(settings)
+    stocked = imports.open_the_store_room(tools)
+    app = create_app(settings, tools=tools)
+    shown = f"[{host}]" if ":" in host else host
+    address = f"http://{shown}:{listening.getsockname()[1]}"
+    typer.echo(f"Ricasso    {address}  (health: {address}/healthz)")
+    typer.echo(f"data       {settings.data.resolve()}")
+    typer.echo(f"database   {tools.database.engine.url.render_as_string(hide_password=True)}")
+    typer.echo(f"tasks      {'handed to the broker' if settings.broker_url else 'run in this process'}")
+    typer.echo(f"shop       {tools.catalogue.folder}  version {tools.catalogue.current.version[:12]}")
+    if stocked:
+        typer.echo(f"stock      {stocked} counts of the opening stock were put in")
+    typer.echo(f"keys       ricasso keys new owner --data {settings.data}")
+    typer.echo("Ctrl-C stops it.")
+    config = uvicorn.Config(
+        app,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        limit_concurrency=200,
+        timeout_keep_alive=5,
+        timeout_graceful_shutdown=_GRACE_SECONDS,
+        h11_max_incomplete_event_size=16_384,
+    )
+    try:
+        uvicorn.Server(config).run(sockets=[listening])
+    except KeyboardInterrupt:
+        typer.echo("stopped")
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """The listening socket, had before anything else is begun. Raises Failed for a port that is taken."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listening = socket.socket(family, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((host, port))
+        listening.listen(128)
+    except OSError as error:
+        listening.close()
+        raise Failed(
+            f"can't listen on {host} port {port}: {error.strerror}; choose another --port"
+        ) from error
+    return listening
+
+
+def worker(
+    concurrency: Annotated[int, typer.Option(help="Processes", min=1, max=64)] = 2,
+    *,
+    beat: Annotated[
+        bool, typer.Option("--beat", help="Only send the pokes that start periodic tasks")
+    ] = False,
+) -> None:
+    """Run tasks from the broker (RICASSO_DATABASE_URL and RICASSO_BROKER_URL must be set)."""
+    if not os.environ.get("RICASSO_BROKER_URL"):
+        raise Failed("RICASSO_BROKER_URL is not set; without a broker `ricasso serve` runs the tasks itself")
+    from service.worker import celery
+
+    if beat:
+        celery.start(["beat", "--loglevel", "WARNING", "--pidfile="])
+        return
+    alone = ["--without-gossip", "--without-mingle"]  # workers have nothing to say to one another here
+    celery.start(["worker", "--concurrency", str(concurrency), "--loglevel", "WARNING", *alone])
