@@ -50,7 +50,7 @@ _FAMILY = "'DejaVu Sans', Verdana, sans-serif"
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """A page being drawn: svgwrite's drawing, its box (x0, y0, x1, y1, mm, y up) and the size of its letters."""
+    """A page being drawn: svgwrite's drawing, its box (x0, y0, x1, y1, mm, y up), its letters' size."""
 
     drawing: Any
     box: Box
@@ -75,15 +75,23 @@ class Sheet:
 
 
 def draw_face(blade: Blade, face: Face) -> str:
-    """One face of a blade as the laser sees it, with its keep-outs, zones, baselines and a legend, as SVG text."""
+    """One face as the laser sees it, with keep-outs, zones, baselines and a legend, as SVG text."""
     body = face.body or face.silhouette
     x0, y0, x1, y1 = shapely.union_all([body, face.silhouette]).bounds
     letter = max(2.4, (x1 - x0) / 90)
     legend = _face_legend(face)
     below = letter * (1.7 * len(legend) + 7)
-    sheet = _sheet((x0 - 4 * letter, y0 - below, max(x1, x0 + 56 * letter) + 4 * letter, y1 + 8 * letter), letter)
+    sheet = _sheet(
+        (x0 - 4 * letter, y0 - below, max(x1, x0 + 56 * letter) + 4 * letter, y1 + 8 * letter), letter
+    )
     left = x0
-    sheet.text(f"{blade.name}, {_spoken(face.face)}", left, y1 + 5.2 * letter, font_size=format_mm(1.5 * letter), font_weight="bold")
+    sheet.text(
+        f"{blade.name}, {_spoken(face.face)}",
+        left,
+        y1 + 5.2 * letter,
+        font_size=format_mm(1.5 * letter),
+        font_weight="bold",
+    )
     sheet.text(_face_note(blade, face), left, y1 + 3.4 * letter, fill=FAINT)
     add_face(sheet, face)
     _arrow_to_handle(sheet, face, body)
@@ -100,10 +108,10 @@ def draw_face(blade: Blade, face: Face) -> str:
 def add_face(sheet: Sheet, face: Face) -> None:
     """The face itself in its own frame: handle, metal, hatched keep-outs, zones with their baselines."""
     hair = sheet.letter_mm / 12
+    own, rest = _materials(face)
     if face.body is not None:
-        sheet.area(face.body.difference(face.silhouette), fill=WOOD, stroke=INK, stroke_width=hair)
-    metal = METAL if face.face != "handle" else WOOD
-    sheet.area(face.silhouette, fill=metal, stroke=INK, stroke_width=2 * hair)
+        sheet.area(face.body.difference(face.silhouette), fill=rest, stroke=INK, stroke_width=hair)
+    sheet.area(face.silhouette, fill=own, stroke=INK, stroke_width=2 * hair)
     for keep_out in face.keep_outs:
         _hatch(sheet, keep_out, face.silhouette)
     for zone in face.zones:
@@ -115,7 +123,7 @@ def add_face(sheet: Sheet, face: Face) -> None:
         sheet.line(zone.baseline.points, stroke=PETROL, stroke_width=1.2 * hair)
     for number, group in enumerate(_grouped(face.keep_outs), start=1):
         for keep_out in group:
-            x, y = _middle(keep_out.polygon.intersection(face.silhouette))
+            x, y = _beside_or_in(keep_out.polygon.intersection(face.silhouette), sheet.letter_mm)
             _badge(sheet, str(number), x, y, RUST)
     for index, zone in enumerate(face.zones):
         _badge(sheet, chr(65 + index), *zone.baseline.points[0], PETROL)
@@ -131,9 +139,9 @@ def draw_plate(
 ) -> str:
     """A plate from above with its slots, fiducials and units, as SVG text.
 
-    `seated` says by slot which blade lies in it with which face up; without it every slot shows all units that
-    it takes, the first one filled and the others in outline. `words` are lines to write in a slot beside its
-    number. Raises KeyError for a slot, blade or seat that isn't there.
+    `seated` says by slot which blade lies in it with which face up; without it every slot shows all units
+    that it takes, the first one filled and the others in outline. `words` are lines to write in a slot
+    beside its number. Raises KeyError for a slot, blade or seat that isn't there.
     """
     width, height = plate.size_mm
     letter = max(2.6, width / 110)
@@ -142,9 +150,14 @@ def draw_plate(
     x0, y0, x1, y1 = shapely.union_all([box(0, 0, width, height), *bodies]).bounds
     below = letter * (1.7 * len(kinds) + 6.5)
     sheet = _sheet((x0 - 4 * letter, y0 - below, x1 + 4 * letter, y1 + 8 * letter), letter)
-    copies = f"{len(plate.copies)} {'copy' if len(plate.copies) == 1 else 'copies'}: {', '.join(plate.copies)}"
-    sheet.text(title or plate.name, x0, y1 + 5.2 * letter, font_size=format_mm(1.5 * letter), font_weight="bold")
-    note = f"plate {plate.plate}, {format_mm(width)} x {format_mm(height)} mm, {len(plate.slots)} slots, {copies}"
+    copies = (
+        f"{len(plate.copies)} {'copy' if len(plate.copies) == 1 else 'copies'}: {', '.join(plate.copies)}"
+    )
+    sheet.text(
+        title or plate.name, x0, y1 + 5.2 * letter, font_size=format_mm(1.5 * letter), font_weight="bold"
+    )
+    size = f"{format_mm(width)} x {format_mm(height)} mm"
+    note = f"plate {plate.plate}, {size}, {len(plate.slots)} slots, {copies}"
     sheet.text(note, x0, y1 + 3.4 * letter, fill=FAINT)
     sheet.area(box(0, 0, width, height).buffer(letter / 2), fill=PALLET, stroke=INK, stroke_width=letter / 8)
     for slot in plate.slots:
@@ -152,7 +165,13 @@ def draw_plate(
     for name in seated or {}:
         plate.slot(name)
     for slot in plate.slots:
-        _draw_slot(sheet, slot, blades, None if seated is None else seated.get(slot.slot, ()), (words or {}).get(slot.slot, ()))
+        _draw_slot(
+            sheet,
+            slot,
+            blades,
+            None if seated is None else seated.get(slot.slot, ()),
+            (words or {}).get(slot.slot, ()),
+        )
     for x, y in plate.fiducials:
         _fiducial(sheet, x, y)
     y = y0 - 3.2 * letter
@@ -179,7 +198,9 @@ def _face_legend(face: Face) -> list[tuple[str, str, str]]:
         name = _stem(group[0].keep_out)
         times = f", {len(group)} of them" if len(group) > 1 else ""
         reason = REASON_WORDS[group[0].reason]
-        rows.append((str(number), RUST, f"keep-out: {name}{times}" + (f" ({reason})" if reason != name else "")))
+        rows.append(
+            (str(number), RUST, f"keep-out: {name}{times}" + (f" ({reason})" if reason != name else ""))
+        )
     return rows
 
 
@@ -202,6 +223,11 @@ def _grouped(keep_outs: Sequence[KeepOut]) -> list[list[KeepOut]]:
 
 def _stem(name: str) -> str:
     return re.sub(r" \d+$", "", name)
+
+
+def _materials(face: Face) -> tuple[str, str]:
+    """Fill of the face itself and of the rest of the unit."""
+    return (WOOD, METAL) if face.face == "handle" else (METAL, WOOD)
 
 
 def _hatch(sheet: Sheet, keep_out: KeepOut, silhouette: Polygon) -> None:
@@ -258,7 +284,11 @@ def _arrow(sheet: Sheet, tail: Any, tip: Any) -> None:
 
 
 def _draw_slot(
-    sheet: Sheet, slot: Slot, blades: Mapping[str, Blade], seated: tuple[str, ...] | None, words: Sequence[str]
+    sheet: Sheet,
+    slot: Slot,
+    blades: Mapping[str, Blade],
+    seated: tuple[str, ...] | None,
+    words: Sequence[str],
 ) -> None:
     letter = sheet.letter_mm
     chosen = None if seated is None else (seated[0], seated[1]) if seated else None
@@ -267,8 +297,9 @@ def _draw_slot(
         last = index == len(units) - 1
         face = blades[seat.blade].face(seat.face)
         if last:
-            sheet.area(body, fill=WOOD, stroke=INK, stroke_width=letter / 20)
-            sheet.area(posed(face.silhouette, seat.pose), fill=METAL, stroke=INK, stroke_width=letter / 14)
+            own, rest = _materials(face)
+            sheet.area(body, fill=rest, stroke=INK, stroke_width=letter / 20)
+            sheet.area(posed(face.silhouette, seat.pose), fill=own, stroke=INK, stroke_width=letter / 14)
             for zone in face.zones:
                 shown = posed(zone.polygon.intersection(face.silhouette), seat.pose)
                 sheet.area(shown, fill=PETROL, fill_opacity=0.10, stroke=PETROL, stroke_width=letter / 24)
@@ -279,13 +310,35 @@ def _draw_slot(
                 stroke_dasharray=f"{format_mm(letter / 2)} {format_mm(letter / 3)}",
             )  # fmt: skip
     x0, y0, x1, y1 = slot.outline.bounds
-    sheet.text(slot.slot, x0 + 0.5 * letter, y1 - 1.25 * letter, font_weight="bold")
+    _slot_number(sheet, slot, [body for _, body in units])
     for index, line in enumerate(words):
         y = (y0 + y1) / 2 + letter * (0.65 * (len(words) - 1) - 1.3 * index - 0.35)
         sheet.text(
             line, (x0 + x1) / 2, y, text_anchor="middle", stroke=PAPER, stroke_width=letter / 4,
             paint_order="stroke", stroke_linejoin="round",
         )  # fmt: skip
+
+
+def _slot_number(sheet: Sheet, slot: Slot, bodies: Sequence[Polygon]) -> None:
+    """In the corner of the slot that its units leave most room in."""
+    letter = sheet.letter_mm
+    x0, y0, x1, y1 = slot.outline.bounds
+    width = 0.75 * letter * len(slot.slot)
+    taken = shapely.union_all(list(bodies))
+
+    def room(corner: tuple[float, float]) -> float:
+        label = box(corner[0], corner[1], corner[0] + width, corner[1] + 0.8 * letter)
+        return (
+            1.0 if taken.is_empty else -float(label.intersection(taken).area) or float(label.distance(taken))
+        )
+
+    corners = [
+        (x, y)
+        for x in (x0 + 0.4 * letter, x1 - 0.4 * letter - width)
+        for y in (y1 - 1.15 * letter, y0 + 0.4 * letter)
+    ]
+    x, y = max(corners, key=room)
+    sheet.text(slot.slot, x, y, font_weight="bold")
 
 
 def _units(
@@ -333,7 +386,11 @@ def _seat_kinds(plate: Plate) -> tuple[Seat, ...]:
 
 def _seat_words(seat: Seat) -> str:
     pose, play = seat.pose, seat.play
-    tilt = f", tilt {format_mm(pose.tilt_deg)}° towards {format_mm(pose.tilt_towards_deg % 360)}°" if pose.tilt_deg else ""
+    tilt = (
+        f", tilt {format_mm(pose.tilt_deg)}° towards {format_mm(pose.tilt_towards_deg % 360)}°"
+        if pose.tilt_deg
+        else ""
+    )
     return (
         f"takes {seat.blade}, {_spoken(seat.face)} up: surface {format_mm(pose.height_mm)} mm high{tilt}; "
         f"play {format_mm(play.shift_mm)} mm and {format_mm(play.tilt_deg)}°"
@@ -382,10 +439,24 @@ def _at(sheet: Sheet, x: float, y: float) -> tuple[str, str]:
 
 
 def _middle(geometry: Any) -> tuple[float, float]:
-    """The point deepest inside the largest part."""
+    """The point deepest inside the largest part; of a long thin one, the middle of its length."""
     part = max(_polygons(geometry), key=lambda p: p.area)
+    x0, y0, x1, y1 = part.bounds
+    if part.area < 0.25 * (x1 - x0) * (y1 - y0) or x1 - x0 > 8 * (y1 - y0):
+        across = part.intersection(LineString([((x0 + x1) / 2, y0 - 1), ((x0 + x1) / 2, y1 + 1)]))
+        middle = max(shapely.get_parts(across), key=lambda piece: piece.length).centroid
+        return float(middle.x), float(middle.y)
     deepest = shapely.maximum_inscribed_circle(part, tolerance=0.1).coords[0]
     return float(deepest[0]), float(deepest[1])
+
+
+def _beside_or_in(geometry: Any, letter_mm: float) -> tuple[float, float]:
+    """Where the number of a keep-out goes: in it, or above it where it would hide a small one."""
+    x, y = _middle(geometry)
+    x0, y0, x1, y1 = geometry.bounds
+    if max(x1 - x0, y1 - y0) < 2.4 * letter_mm:
+        return x, y1 + 1.1 * letter_mm
+    return x, y
 
 
 def _polygons(geometry: Any) -> list[Polygon]:

@@ -47,7 +47,9 @@ class BladeReading:
         return Blade(content.blade, content.name, tuple(faces.values()), content.bare)
 
     def _face(self, place: str, entry: FaceFile, faces: Mapping[str, Face]) -> Face | None:
-        drawn = self._mirrored(place, entry, faces) if entry.mirror_of is not None else self._drawn(place, entry)
+        drawn = (
+            self._mirrored(place, entry, faces) if entry.mirror_of is not None else self._drawn(place, entry)
+        )
         own = self._keep_outs(place, entry)
         zones = [
             zone

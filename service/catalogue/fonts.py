@@ -20,7 +20,7 @@ _BASELINE, _CAP_LINE = 9, -12
 
 
 def spec_of(entry: FontFile) -> FontSpec:
-    """The font of an entry. Raises ValueError when the wheel or file is missing or is another than the pinned."""
+    """The font of an entry. Raises ValueError when its wheel or file is missing or is not the pinned one."""
     try:
         data = _hershey(entry.file) if entry.kind == "single_line" else _from_wheel(entry.package, entry.file)
     except (ModuleNotFoundError, FileNotFoundError, KeyError) as error:

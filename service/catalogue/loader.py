@@ -51,8 +51,8 @@ def reopen(content: Mapping[str, str]) -> Shop:
     """The shop of a version that was accepted before, for work that still refers to it.
 
     Today's checks are not asked again, and a font that has been updated or removed since is left out: marks
-    were frozen on acceptance, and what was accepted must stay burnable. Raises CatalogueError when the content
-    can't be read at all.
+    were frozen on acceptance, and what was accepted must stay burnable. Raises CatalogueError when the
+    content can't be read at all.
     """
     reading = _Reading(content)
     troubles = [t for t in reading.troubles if not t.file.startswith("fonts/")]
@@ -151,8 +151,7 @@ class _Reading:
 
     def _stations(self) -> list[tuple[str, Station]]:
         return [
-            (file, station_of(content))
-            for file, content in self.documents.of("stations", schema.StationFile)
+            (file, station_of(content)) for file, content in self.documents.of("stations", schema.StationFile)
         ]
 
     def _processes(self) -> list[tuple[str, Process]]:

@@ -67,7 +67,7 @@ def _seat_names(shop: Shop, plate: Plate, file: str, blades: frozenset[str]) -> 
 
 
 def _places(shop: Shop, plate: Plate, file: str) -> Iterator[Trouble]:
-    """Units lie on the plate, and those of different slots don't touch, whichever of its blades each holds."""
+    """Units lie on the plate, and those of different slots don't touch, whatever each of them holds."""
     top = box(0, 0, *plate.size_mm).buffer(CONTAINMENT_MM)
     bodies: list[tuple[str, Any]] = []
     for slot in plate.slots:
@@ -80,7 +80,9 @@ def _places(shop: Shop, plate: Plate, file: str) -> Iterator[Trouble]:
                 yield Trouble(file, f"slot {slot.slot}", reason)
         bodies.append((slot.slot, shapely.union_all([body for _, body in shapes])))
     yield from _touching(file, "units in", bodies)
-    yield from _touching(file, "outlines of", [(s.slot, s.outline.buffer(-CONTAINMENT_MM)) for s in plate.slots])
+    yield from _touching(
+        file, "outlines of", [(s.slot, s.outline.buffer(-CONTAINMENT_MM)) for s in plate.slots]
+    )
 
 
 def _touching(file: str, what: str, bodies: list[tuple[str, Any]]) -> Iterator[Trouble]:
@@ -121,7 +123,9 @@ def _out_of_reach(shop: Shop, station: Station, plate: Plate, slot: Slot) -> Ite
             if face.face != seat.face:
                 continue
             for zone in face.zones:
-                surfaces = {zone.surface or p.surface for p in shop.products.values() if p.blade == seat.blade}
+                surfaces = {
+                    zone.surface or p.surface for p in shop.products.values() if p.blade == seat.blade
+                }
                 usable = any(shop.process_for(station.station, surface) for surface in surfaces)
                 area = zone.polygon.intersection(face.silhouette)
                 if usable and not area.is_empty and not seat_reaches(station, plate, seat, area):

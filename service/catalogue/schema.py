@@ -98,8 +98,9 @@ class ZoneFile(Strict):
 
 
 class FaceFile(Strict):
-    """A face as the laser sees it: drawn, or the mirror image of a face before it (less what `leave_out` names).
+    """A face as the laser sees it: drawn, or the mirror image of a face before it.
 
+    `leave_out` names keep-outs of that face which this one does not have.
     `rest_of_unit` is what belongs to the unit beyond the silhouette, such as the handle.
     """
 
@@ -160,7 +161,7 @@ class PlayFile(Strict):
 
 
 class SeatFile(Strict):
-    """How slots take a blade with a face up, the pose in the slot's frame. Without `slots`: all of them do."""
+    """How slots take a blade with a face up, the pose in the slot's frame; all slots, or those named."""
 
     blade: Name
     face: Literal["mark_side", "pile_side", "spine", "bolster", "handle"]

@@ -170,9 +170,15 @@ def _unburnable(shop: Shop, product: Product, face: Face, zone: Zone) -> str | N
             plate = shop.plates.get(plate_name)
             for slot in plate.slots if plate else ():
                 seat = slot.seat(product.blade, face.face)
-                if plate and seat and seat_reaches(station, plate, seat, zone.polygon.intersection(face.silhouette)):
+                if (
+                    plate
+                    and seat
+                    and seat_reaches(station, plate, seat, zone.polygon.intersection(face.silhouette))
+                ):
                     return None
-    return "no station with a usable process can mount a plate that takes this face with the zone in its field"
+    return (
+        "no station with a usable process can mount a plate that takes this face with the zone in its field"
+    )
 
 
 def _twice(names: Iterable[str]) -> list[str]:

@@ -81,7 +81,8 @@ class _OpenPen(RingPen):
         super().__init__(tolerance)
         self.lines: list[list[tuple[float, float]]] = []
 
-    def _endPath(self) -> None:
+    def _endPath(self) -> None:  # noqa: N802  (fontTools' name)
         self.lines.append(list(self._points))
 
-    _closePath = _endPath
+    def _closePath(self) -> None:  # noqa: N802
+        self._endPath()

@@ -42,7 +42,7 @@ def _seat(seat: SeatFile, x: float, y: float, turn: float) -> Seat:
     """A seat's pose is given in its slot's frame; the shop keeps it in the plate's."""
     p, spin = seat.pose, radians(turn)
     pose = Pose(
-        # A micrometre's thousandth: what turning by 180 degrees leaves as noise would change the digest of files.
+        # Rounded to a nanometre: the noise that a turn by 180 degrees leaves would change files' digests.
         x_mm=round(x + p.x_mm * cos(spin) - p.y_mm * sin(spin), 6),
         y_mm=round(y + p.x_mm * sin(spin) + p.y_mm * cos(spin), 6),
         turn_deg=turn + p.turn_deg,
