@@ -328,9 +328,9 @@ def _slot_number(sheet: Sheet, slot: Slot, bodies: Sequence[Polygon]) -> None:
 
     def room(corner: tuple[float, float]) -> float:
         label = box(corner[0], corner[1], corner[0] + width, corner[1] + 0.8 * letter)
-        return (
-            1.0 if taken.is_empty else -float(label.intersection(taken).area) or float(label.distance(taken))
-        )
+        if taken.is_empty or label.distance(taken) > letter / 2:
+            return 1.0
+        return -float(label.intersection(taken).area)
 
     corners = [
         (x, y)

@@ -1,0 +1,98 @@
+"""`ricasso catalogue`: what is wrong with the shop's description, and pictures of what it describes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from layout.parts import Shop
+
+app = typer.Typer(help="The shop's description: check it, draw it.", no_args_is_help=True)
+
+Fixtures = Annotated[
+    Path | None,
+    typer.Option(
+        "--fixtures",
+        metavar="DIR",
+        help="Folder of the description (otherwise RICASSO_FIXTURES, the made-up shop)",
+    ),
+]
+
+
+@app.command("check")
+def check(fixtures: Fixtures = None) -> None:
+    """Say everything that is wrong, one line each (file: place: reason); exit code 1 if there is anything."""
+    from service.catalogue import load, load_stock, troubles_in
+
+    folder = _folder(fixtures)
+    troubles = troubles_in(folder)
+    for trouble in troubles:
+        typer.echo(str(trouble))
+    if troubles:
+        raise typer.Exit(1)
+    shop = load(folder)
+    boxed = sum(stock.boxed for stock in load_stock(folder))
+    slots = sum(len(plate.slots) * len(plate.copies) for plate in shop.plates.values())
+    typer.echo(
+        f"{folder}: {len(shop.products)} products, {len(shop.blades)} blades, {len(shop.plates)} plates "
+        f"({slots} slots with all copies), {len(shop.stations)} stations, {len(shop.processes)} processes, "
+        f"{len(shop.fonts)} fonts, {len(shop.artworks)} marks, {boxed} boxed units; "
+        f"version {shop.version[:12]}"
+    )
+    for process in shop.processes.values():
+        if process.test_card is None:
+            typer.echo(f"note: process {process.process} has no test card and is not used")
+
+
+@app.command("draw")
+def draw(
+    fixtures: Fixtures = None,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where to write the pictures")] = Path(
+        "pictures"
+    ),
+) -> None:
+    """Draw every blade's faces and every plate to SVG, and say which files were written."""
+    from service.catalogue import load
+
+    shop = load(_folder(fixtures))
+    out.mkdir(parents=True, exist_ok=True)
+    for name, svg in _pictures(shop):
+        path = out / name
+        path.write_text(svg, encoding="utf-8")
+        typer.echo(str(path))
+
+
+@app.command("schemas")
+def schemas(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where to write the schemas")],
+) -> None:
+    """Write the JSON Schema of every kind of file, for editors and other programs."""
+    from service.catalogue.schema import json_schemas
+
+    out.mkdir(parents=True, exist_ok=True)
+    for kind, content in json_schemas().items():
+        path = out / f"{kind}.schema.json"
+        path.write_text(json.dumps(content, indent=2, sort_keys=True) + "\n", encoding="utf-8")
+        typer.echo(str(path))
+
+
+def _folder(fixtures: Path | None) -> Path:
+    from service.catalogue import default_folder
+    from service.settings import Settings
+
+    return fixtures or Settings().fixtures or default_folder()
+
+
+def _pictures(shop: Shop) -> Iterator[tuple[str, str]]:
+    from layout.drawing import draw_face, draw_plate
+
+    for blade in shop.blades.values():
+        for face in blade.faces:
+            yield f"blade.{blade.blade}.{face.face}.svg", draw_face(blade, face)
+    for plate in shop.plates.values():
+        yield f"plate.{plate.plate}.svg", draw_plate(plate, shop.blades)
