@@ -31,8 +31,13 @@ def insert(
         "claimed_until": claimed_until,
     }
     dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
-    statement = dialect.insert(IdempotentRequest).values(values).on_conflict_do_nothing()
-    return bool(session.execute(statement).rowcount == 1)  # type: ignore[attr-defined]
+    statement = (
+        dialect.insert(IdempotentRequest)
+        .values(values)
+        .on_conflict_do_nothing()
+        .returning(IdempotentRequest.id)
+    )
+    return session.execute(statement).first() is not None
 
 
 def find(session: Session, *, client: str, route: str, key: str) -> IdempotentRequest | None:

@@ -1,0 +1,110 @@
+"""The service over HTTP, in this process, for tests: one client per role, a clock that stands still."""
+
+from __future__ import annotations
+
+import functools
+import itertools
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from fastapi.testclient import TestClient
+from httpx import Response
+
+from service import catalogue, keys, stock
+from service.app import create_app
+from service.db import Database
+from service.geometry import Geometry
+from service.settings import Settings
+from service.shelf import Shelf
+from service.tools import Tools
+from service.who import SWEEP, Role
+from tests.clocks import SetClock
+
+_numbers = itertools.count(1)
+
+
+@functools.cache
+def the_shelf() -> Shelf:
+    """The made-up shop, read once for all tests of this process."""
+    return Shelf(catalogue.default_folder())
+
+
+class Counter:
+    """A running service and a key of each role."""
+
+    def __init__(self, client: TestClient, tools: Tools, made: dict[str, str]) -> None:
+        self.client, self.tools, self.keys = client, tools, made
+
+    def ask(self, role: str, method: str, path: str, body: Any = None, **headers: str) -> Response:
+        """One request with the role's key; header names with underscores for dashes."""
+        named = {name.replace("_", "-"): value for name, value in headers.items()}
+        named["Authorization"] = f"Bearer {self.keys[role]}"
+        return self.client.request(method, path, json=body, headers=named)
+
+    def post_order(self, body: dict[str, Any], *, key: str | None = None, role: str = "store") -> Response:
+        return self.ask(role, "POST", "/v1/orders", body, Idempotency_Key=key or a_key())
+
+
+def a_key() -> str:
+    return f"test-key-{next(_numbers)}"
+
+
+def an_inscription(**changes: Any) -> dict[str, Any]:
+    return {"zone": "ricasso", "text": "Allotment 7", "font": "lato-bold", "height_mm": 3.0, **changes}
+
+
+def a_line(**changes: Any) -> dict[str, Any]:
+    return {
+        "line_ref": "1",
+        "sku": "AQ-HORI-18",
+        "quantity": 1,
+        "inscriptions": [an_inscription()],
+        **changes,
+    }
+
+
+def an_order(**changes: Any) -> dict[str, Any]:
+    return {
+        "order_ref": f"W-{next(_numbers)}",
+        "ship_by": "2026-12-01T12:00:00Z",
+        "lines": [a_line()],
+        **changes,
+    }
+
+
+def some_tools(database: Database, clock: SetClock, folder: Path, **settings: Any) -> Tools:
+    """Tools around a test's database; geometry is done in this process."""
+    shelf = the_shelf()
+    database.write(lambda session: shelf.keep_current(session, now=clock()))
+    return Tools(
+        database=database,
+        settings=Settings(data=folder, check_workers=0, sweep_seconds=3600, **settings),
+        catalogue=shelf,
+        geometry=Geometry(shelf.folder, Path(".test-features"), workers=0, timeout_seconds=60),
+        clock=clock,
+    )
+
+
+@contextmanager
+def an_open_counter(
+    database: Database, clock: SetClock, folder: Path, *, boxed: int | None = None, **settings: Any
+) -> Iterator[Counter]:
+    """A service with the made-up shop's stock, or `boxed` units in every bin."""
+    tools = some_tools(database, clock, folder, **settings)
+    made: dict[str, str] = {}
+
+    def prepare(session: Any) -> None:
+        for role in Role:
+            made[role.value] = keys.new_key(session, role, client=f"{role.value}-1", now=clock())
+        made["other_store"] = keys.new_key(session, Role.STORE, client="store-2", now=clock())
+        counts = [
+            stock.Count(b.bin, b.sku, b.boxed if boxed is None else boxed, b.walking_order)
+            for b in catalogue.load_stock(catalogue.default_folder())
+        ]
+        stock.put_counts(session, counts, who=SWEEP, now=clock())
+
+    database.write(prepare)
+    # Not entered as a context manager: the service's own threads would work beside the test.
+    yield Counter(TestClient(create_app(tools.settings, clock=clock, tools=tools)), tools, made)
