@@ -13,6 +13,8 @@ from contextlib import asynccontextmanager
 import structlog
 from fastapi import Depends, FastAPI, Request, Response
 from fastapi.openapi.utils import get_openapi
+from starlette.datastructures import Headers
+from starlette.types import Receive, Scope, Send
 
 from service import clock as clocks
 from service.api import (
@@ -45,9 +47,29 @@ _SECURITY_HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Cache-Control": "no-store",
     # Nothing that the API answers, pictures included, may run or fetch anything.
-    "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox",
+    "Content-Security-Policy": (
+        "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
+    ),
 }
 _REQUEST_ID = re.compile(r"^[A-Za-z0-9_-]{1,64}$", re.ASCII)
+
+
+class Application(FastAPI):
+    """FastAPI, but a body whose announced length is too large is turned away with a problem like any other;
+    the framework would answer in plain text before any handler of ours is asked."""
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http" and _announced(scope) > self.state.settings.max_body_bytes:
+            answer = problems.problem(413, "body_too_large", "The body is larger than is taken here.")
+            await answer(scope, receive, send)
+            return
+        await super().__call__(scope, receive, send)
+
+
+def _announced(scope: Scope) -> int:
+    """The Content-Length, 0 where there is none or none that is a number."""
+    length = Headers(scope=scope).get("content-length", "0")
+    return int(length) if length.isascii() and length.isdecimal() and len(length) < 18 else 0
 
 
 def create_app(settings: Settings, *, clock: Clock = clocks.now, tools: Tools | None = None) -> FastAPI:
@@ -65,7 +87,7 @@ def create_app(settings: Settings, *, clock: Clock = clocks.now, tools: Tools | 
             held.geometry.close()
             held.database.engine.dispose()
 
-    app = FastAPI(
+    app = Application(
         title="Ricasso",
         version="1",
         description="Laser-personalisation job queue: orders in, verified burn files and pulls out.",
