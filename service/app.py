@@ -24,9 +24,12 @@ from service.api import (
     events,
     health,
     jobs,
+    loads,
+    lots,
     metrics,
     orders,
     problems,
+    pulls,
     stock,
 )
 from service.api.security import EVERYBODY, caller
@@ -39,7 +42,20 @@ from service.tools import Tools
 
 log = structlog.get_logger(__name__)
 
-ROUTERS = (health, checks, orders, jobs, stock, catalogue, callbacks, events, metrics)
+ROUTERS = (
+    health,
+    checks,
+    orders,
+    jobs,
+    stock,
+    catalogue,
+    loads,
+    lots,
+    pulls,
+    callbacks,
+    events,
+    metrics,
+)
 
 _SECURITY_HEADERS = {
     "X-Content-Type-Options": "nosniff",

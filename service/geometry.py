@@ -10,11 +10,11 @@ import json
 import multiprocessing
 import os
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from layout import proof
 from layout.checks import CheckResult, check
@@ -22,6 +22,7 @@ from layout.parts import Calibration, Inscription, Shop
 from service import catalogue
 from service.errors import CheckTooSlow
 
+T = TypeVar("T")
 Calibrations = Mapping[tuple[str, str], Calibration]
 
 
@@ -77,6 +78,11 @@ class Geometry:
         result: tuple[CheckResult, dict[str, str]] = self._run(
             _proof, sku, tuple(inscriptions), dict(calibrations)
         )
+        return result
+
+    def work(self, function: Callable[..., T], *arguments: Any) -> T:
+        """Run a function of module level on picklable values. Raises CheckTooSlow."""
+        result: T = self._run(function, *arguments)
         return result
 
     def close(self) -> None:

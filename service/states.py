@@ -66,7 +66,8 @@ LOAD_MOVES: Mapping[LoadState, frozenset[LoadState]] = MappingProxyType(
     {
         L.CLAIMED: frozenset({L.PULLED, L.DROPPED}),
         L.PULLED: frozenset({L.SEATED, L.DROPPED}),
-        L.SEATED: frozenset({L.BURNING, L.DROPPED}),
+        # back to turning: the last unit of a later turn came out of its slot again
+        L.SEATED: frozenset({L.BURNING, L.DROPPED, L.TURNING}),
         L.BURNING: frozenset({L.TURNING, L.BURNED, L.INTERRUPTED}),
         L.TURNING: frozenset({L.SEATED, L.BURNED}),
         L.BURNED: frozenset({L.SEATED, L.CLOSED}),  # seated: burned again before unseating

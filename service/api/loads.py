@@ -1,0 +1,285 @@
+"""Loads at the bench: claimed, fetched, seated, burned, inspected, released."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Request, Response
+from pydantic import Field
+
+from service import bench, burns, doubts, files, inspection, leases, pulls, seating
+from service.api import wire
+from service.api.security import Bench, House
+from service.ids import LOAD, number
+from service.inscriptions import Name, Strict
+from service.inspection import BladesInspected, Inspected
+
+router = APIRouter(tags=["loads"])
+
+Unit = Annotated[str, Field(min_length=2, max_length=24)]
+SlotName = Annotated[str, Field(min_length=1, max_length=30)]
+TurnNumber = Annotated[int, Field(ge=1, le=9)]
+Count = Annotated[int, Field(ge=0, le=10_000)]
+Reason = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class NextIn(Strict):
+    station: Name
+    operator: Annotated[str, Field(min_length=1, max_length=60)]
+
+
+class PulledIn(Strict):
+    jobs: dict[Unit, pulls.Fetched] = Field(default_factory=dict)
+    lots: dict[Unit, Count] = Field(default_factory=dict)
+
+
+class SeatedIn(Strict):
+    turn: TurnNumber
+    slots: dict[SlotName, seating.Seated]
+
+
+class StartIn(Strict):
+    turn: TurnNumber
+    file_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+
+
+class FinishIn(Strict):
+    turn: TurnNumber
+
+
+class AgainIn(Strict):
+    turn: TurnNumber
+    jobs: Annotated[list[Unit], Field(min_length=1, max_length=100)]
+    reason: Reason
+
+
+class BladesResolvedIn(Strict):
+    clean: Count = 0
+    partial: Count = 0
+    complete: Count = 0
+
+
+class ResolveIn(Strict):
+    jobs: dict[Unit, dict[Name, doubts.Outcome]] = Field(default_factory=dict)
+    lots: dict[Unit, BladesResolvedIn] = Field(default_factory=dict)
+
+
+class InspectedIn(Strict):
+    result: Literal["pass", "scrap"]
+    reason: Annotated[str, Field(max_length=200)] = ""
+
+
+class BladesInspectedIn(Strict):
+    passed: Count = Field(default=0, alias="pass")
+    scrap: Count = 0
+
+
+class InspectIn(Strict):
+    jobs: dict[Unit, InspectedIn] = Field(default_factory=dict)
+    lots: dict[Unit, BladesInspectedIn] = Field(default_factory=dict)
+
+
+@router.post("/v1/loads/next", status_code=201, responses={200: {}, 204: {}})
+def post_next(request: Request, response: Response, body: NextIn, who: Bench) -> Any:
+    """The next load of a station: 201 a new one, 200 the one the operator holds, 204 nothing to do."""
+    found = bench.next_load(request.app.state, body.station, body.operator, who=who)
+    if found is None:
+        return Response(status_code=204)
+    load, is_new = found
+    response.status_code = 201 if is_new else 200
+    return _answer(response, bench.seen(request.app.state, load.id))
+
+
+@router.get("/v1/loads/{identity}")
+def get_load(request: Request, response: Response, identity: str, who: House) -> dict[str, Any]:
+    """One load with its turns, slots, files and pulls."""
+    return _answer(response, bench.seen(request.app.state, number(LOAD, identity)))
+
+
+@router.post("/v1/loads/{identity}/renew")
+def post_renew(
+    request: Request, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
+) -> dict[str, Any]:
+    """Keep the load: its holder is still there."""
+    etag = wire.if_match_of(if_match)
+    return _answer(response, bench.renew(request.app.state, number(LOAD, identity), etag))
+
+
+@router.post("/v1/loads/{identity}/drop")
+def post_drop(
+    request: Request, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
+) -> dict[str, Any]:
+    """Give an unstarted load back to the queue."""
+    return _change(
+        request, response, identity, if_match,
+        lambda session, load, now: leases.drop(session, load, who=who, now=now),
+    )  # fmt: skip
+
+
+@router.post("/v1/loads/{identity}/pulled")
+def post_pulled(
+    request: Request,
+    response: Response,
+    identity: str,
+    body: PulledIn,
+    who: Bench,
+    if_match: wire.IfMatch = None,
+) -> dict[str, Any]:
+    """What was found in the bins, and what was missing or blemished."""
+    return _change(
+        request, response, identity, if_match,
+        lambda session, load, now: pulls.pulled(session, load, body.jobs, body.lots, who=who, now=now),
+    )  # fmt: skip
+
+
+@router.post("/v1/loads/{identity}/seated")
+def post_seated(
+    request: Request,
+    response: Response,
+    identity: str,
+    body: SeatedIn,
+    who: Bench,
+    if_match: wire.IfMatch = None,
+) -> dict[str, Any]:
+    """What sits in the slots of a turn, and what does not fit."""
+    return _change(
+        request, response, identity, if_match,
+        lambda session, load, now: seating.seated(session, load, body.turn, body.slots, who=who, now=now),
+    )  # fmt: skip
+
+
+@router.post("/v1/loads/{identity}/start")
+def post_start(
+    request: Request,
+    response: Response,
+    identity: str,
+    body: StartIn,
+    who: Bench,
+    if_match: wire.IfMatch = None,
+) -> dict[str, Any]:
+    """Before the beam is on: this turn burns now, from the file with this digest."""
+    etag = wire.if_match_of(if_match)
+    load_id = number(LOAD, identity)
+    return _answer(
+        response,
+        bench.start(request.app.state, load_id, etag, body.turn, body.file_sha256, who=who),
+    )
+
+
+@router.post("/v1/loads/{identity}/finish")
+def post_finish(
+    request: Request,
+    response: Response,
+    identity: str,
+    body: FinishIn,
+    who: Bench,
+    if_match: wire.IfMatch = None,
+) -> dict[str, Any]:
+    """The turn has burned to its end."""
+    etag = wire.if_match_of(if_match)
+    return _answer(
+        response, bench.finish(request.app.state, number(LOAD, identity), etag, body.turn, who=who)
+    )
+
+
+@router.post("/v1/loads/{identity}/again")
+def post_again(
+    request: Request,
+    response: Response,
+    identity: str,
+    body: AgainIn,
+    who: Bench,
+    if_match: wire.IfMatch = None,
+) -> dict[str, Any]:
+    """Burn faint or partial marks again in the same seating: a new file, those jobs only."""
+    return _change(
+        request, response, identity, if_match,
+        lambda session, load, now: burns.burn_again(
+            session, load, body.turn, body.jobs, body.reason, who=who, now=now
+        ),
+    )  # fmt: skip
+
+
+@router.post("/v1/loads/{identity}/resolve")
+def post_resolve(
+    request: Request,
+    response: Response,
+    identity: str,
+    body: ResolveIn,
+    who: Bench,
+    if_match: wire.IfMatch = None,
+) -> dict[str, Any]:
+    """After an interruption: what is on the metal, unit by unit and face by face."""
+    lots: dict[str, dict[doubts.Outcome, int]] = {
+        lot: {"clean": count.clean, "partial": count.partial, "complete": count.complete}
+        for lot, count in body.lots.items()
+    }
+    return _change(
+        request, response, identity, if_match,
+        lambda session, load, now: doubts.resolve(session, load, body.jobs, lots, who=who, now=now),
+    )  # fmt: skip
+
+
+@router.post("/v1/loads/{identity}/inspect")
+def post_inspect(
+    request: Request,
+    response: Response,
+    identity: str,
+    body: InspectIn,
+    who: Bench,
+    if_match: wire.IfMatch = None,
+) -> dict[str, Any]:
+    """What inspection found: pass, or scrap with a reason."""
+    jobs = {job: Inspected(found.result, found.reason) for job, found in body.jobs.items()}
+    lots = {lot: BladesInspected(count.passed, count.scrap) for lot, count in body.lots.items()}
+    return _change(
+        request, response, identity, if_match,
+        lambda session, load, now: inspection.inspect(session, load, jobs, lots, who=who, now=now),
+    )  # fmt: skip
+
+
+@router.post("/v1/loads/{identity}/release")
+def post_release(
+    request: Request, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
+) -> dict[str, Any]:
+    """Hand over to packing what passed, and free the plate."""
+    return _change(
+        request, response, identity, if_match,
+        lambda session, load, now: inspection.release(session, load, who=who, now=now),
+    )  # fmt: skip
+
+
+@router.get("/v1/loads/{identity}/turns/{turn}/burn.{kind}")
+def get_burn(request: Request, identity: str, turn: int, kind: str, who: House) -> Response:
+    """A burn file: judged, and what is left to burn in that turn only."""
+    return _file(
+        request, files.burn_file(request.app.state, number(LOAD, identity), turn, kind), "attachment"
+    )
+
+
+@router.get("/v1/loads/{identity}/turns/{turn}/guide.svg")
+def get_guide(request: Request, identity: str, turn: int, who: House) -> Response:
+    """Where each unit sits; never for burning."""
+    return _file(request, files.guide(request.app.state, number(LOAD, identity), turn), "inline")
+
+
+def _file(request: Request, served: files.Served, disposition: str) -> Response:
+    headers = {
+        "ETag": f'"{served.sha256}"',
+        "Content-Disposition": f'{disposition}; filename="{served.name}"',
+    }
+    if request.headers.get("If-None-Match") == headers["ETag"]:
+        return Response(status_code=304, headers=headers)
+    return Response(served.data, media_type=served.media_type, headers=headers)
+
+
+def _change(
+    request: Request, response: Response, identity: str, if_match: str | None, work: bench.Change
+) -> dict[str, Any]:
+    etag = wire.if_match_of(if_match)
+    return _answer(response, bench.change(request.app.state, number(LOAD, identity), etag, work))
+
+
+def _answer(response: Response, load: dict[str, Any]) -> dict[str, Any]:
+    response.headers["ETag"] = load["etag"]
+    return load

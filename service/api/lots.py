@@ -1,0 +1,83 @@
+"""Lots of bare blades for the house mark."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request, Response
+from pydantic import AwareDatetime, Field
+
+from service import intake_lots, lots
+from service.api import wire
+from service.api.security import Bench, House, Owner
+from service.errors import NotFound
+from service.ids import LOT, number
+from service.inscriptions import InscriptionsIn, Name, Strict
+from service.repositories import lots as rows
+from service.repositories import orders as order_rows
+from service.states import LotState
+
+router = APIRouter(tags=["lots"])
+
+
+class LotIn(Strict):
+    sku: Name
+    inscriptions: InscriptionsIn
+    quantity: int = Field(ge=1, le=100_000)
+    due: AwareDatetime
+
+
+@router.post("/v1/lots", status_code=201)
+def post_lot(
+    request: Request, body: LotIn, who: Owner, idempotency_key: wire.IdempotencyKey = None
+) -> Response:
+    """Ask for a quantity of bare blades to be marked."""
+    return wire.json_answer(intake_lots.take_lot(request.app.state, body, idempotency_key, who=who))
+
+
+@router.get("/v1/lots")
+def get_lots(
+    request: Request,
+    response: Response,
+    who: House,
+    limit: wire.Limit = 50,
+    cursor: wire.Cursor = None,
+    state: Annotated[LotState | None, Query()] = None,
+) -> dict[str, Any]:
+    """Lots with their counts, oldest first."""
+    with request.app.state.database.reading() as session:
+        found = rows.page(
+            session,
+            after_id=wire.read_cursor(cursor),
+            limit=limit + 1,
+            state=state.value if state else None,
+        )
+        if len(found) > limit:
+            response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
+        return {"lots": [lots.lot_json(lot) for lot in found[:limit]]}
+
+
+@router.get("/v1/lots/{identity}")
+def get_lot(request: Request, response: Response, identity: str, who: House) -> dict[str, Any]:
+    """One lot with its history."""
+    with request.app.state.database.reading() as session:
+        lot = rows.find(session, number(LOT, identity))
+        if lot is None:
+            raise NotFound("no such lot", id=identity)
+        response.headers["ETag"] = lots.etag_of(lot)
+        return lots.lot_json(lot, order_rows.history(session, "lot", lot.id))
+
+
+@router.post("/v1/lots/{identity}/hand-over")
+def post_hand_over(
+    request: Request, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
+) -> dict[str, Any]:
+    """Give a finished lot to assembly."""
+    etag = wire.if_match_of(if_match)
+
+    def work(session: Any) -> dict[str, Any]:
+        lot = lots.hand_over(session, identity, etag, who=who, now=request.app.state.clock())
+        response.headers["ETag"] = lots.etag_of(lot)
+        return lots.lot_json(lot)
+
+    return request.app.state.database.write(work)  # type: ignore[no-any-return]

@@ -1,0 +1,19 @@
+"""The queue of finished units to fetch."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+
+from service import pulls
+from service.api.security import House
+
+router = APIRouter(tags=["pulls"])
+
+
+@router.get("/v1/pulls")
+def get_pulls(request: Request, who: House) -> dict[str, Any]:
+    """Claimed loads first, then what the next ones will need, in walking order within each."""
+    with request.app.state.database.reading() as session:
+        return {"pulls": pulls.queue(session)}

@@ -1,0 +1,209 @@
+"""Burning: started once, finished, and burned again only by an explicit act."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from layout.findings import Finding
+from service import contents, leases, progress
+from service.answers import finding_json
+from service.errors import AlreadyBurned, BadRequest, LoadRefused, MoveNotAllowed, StaleFile, StaleVersion
+from service.ids import JOB, LOAD, ORDER, public
+from service.models import BurnStart, Job, Load, LoadSlot
+from service.repositories import loads as rows
+from service.repositories.messages import tell
+from service.repositories.moves import move_job, move_load, write_history
+from service.states import JobState, LoadState
+from service.who import Who
+
+#: A burn is silent when it takes this many times its estimate, and a lease on top.
+_SLOWEST = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What the judge said of a load's contents at one revision."""
+
+    load: int
+    fence: int
+    revision: int
+    findings: tuple[Finding, ...]
+
+
+def start(
+    session: Session,
+    load: Load,
+    turn: int,
+    file_sha256: str,
+    *,
+    judged: Judged,
+    lease: timedelta,
+    who: Who,
+    now: datetime,
+) -> None:
+    """Record, before the beam is on, that a turn burns now. From here on nothing of it comes back by itself.
+
+    Raises MoveNotAllowed when the turn is not seated or another load burns at the station, StaleFile when the
+    digest is not that of a file of this turn and revision, LoadRefused when the judge found something,
+    AlreadyBurned when a start for one of the jobs, face and attempt is on record.
+    """
+    if LoadState(load.state) is LoadState.BURNING:
+        raise AlreadyBurned(f"turn {load.current_turn} has been started", turn=load.current_turn)
+    leases.must_be(load, LoadState.SEATED, to="started")
+    leases.must_be_turn(load, turn)
+    slots = contents.pending(load, turn)
+    if not slots or any(slot.state != "seated" for slot in slots):
+        raise MoveNotAllowed(f"not every unit of turn {turn} is seated", turn=turn)
+    files = [file for file in rows.files(session, load.id, revision=load.revision) if file.turn == turn]
+    if file_sha256 not in {file.sha256 for file in files}:
+        raise StaleFile(f"this is no file of turn {turn} as it is now", turn=turn, revision=load.revision)
+    if (judged.load, judged.fence, judged.revision) != (load.id, load.fence, load.revision):
+        raise StaleVersion("what is in this load changed while it was judged; try again")
+    if judged.findings:
+        raise LoadRefused("this load may not be burned", findings=[finding_json(f) for f in judged.findings])
+    other = rows.burning(session, load.station, but=load.id)
+    if other is not None:
+        raise MoveNotAllowed(
+            f"{public(LOAD, other.id)} is burning at {load.station}", burning=public(LOAD, other.id)
+        )
+    _all_loaded(session, slots)
+    _write_starts(session, load, slots, file_sha256, now=now)
+    until = now + lease + timedelta(seconds=_SLOWEST * load.burn_seconds)
+    try:
+        move_load(
+            session, load, LoadState.BURNING, who=who, now=now, why=f"turn {turn}",
+            lease_until=until, started_at=load.started_at or now,
+        )  # fmt: skip
+    except IntegrityError as error:
+        raise MoveNotAllowed(f"another load is burning at {load.station}") from error
+
+
+def finish(session: Session, load: Load, turn: int, *, lease: timedelta, who: Who, now: datetime) -> None:
+    """The turn has burned to its end: its faces are on the metal. Raises MoveNotAllowed."""
+    leases.must_be(load, LoadState.BURNING, to="finished")
+    leases.must_be_turn(load, turn)
+    burned = rows.open_starts(session, load.id)
+    jobs = rows.jobs(session, [start.job_id for start in burned if start.job_id is not None])
+    by_slot = {(slot.turn, slot.slot): slot for slot in load.slots}
+    for one in burned:
+        one.finished_at, one.outcome = now, "complete"
+        by_slot[one.turn, one.slot].state = "burned"
+        if one.job_id is not None:
+            face_done(session, load, jobs[one.job_id], one.face, who=who, now=now)
+    load.lease_until = now + lease
+    progress.move_on(session, load, who=who, now=now, why=f"turn {turn} burned")
+
+
+def face_done(session: Session, load: Load, job: Job, face: str, *, who: Who, now: datetime) -> None:
+    """A face is on the metal; with no further turn in this load the job is engraved."""
+    if face not in job.faces_done:
+        job.faces_done = [*job.faces_done, face]
+    session.flush()
+    if any(slot.job_id == job.id for slot in contents.pending(load)):
+        if JobState(job.state) is JobState.DOUBTFUL:
+            move_job(session, job, JobState.LOADED, who=who, now=now, why=f"{face} is complete")
+        return
+    move_job(session, job, JobState.ENGRAVED, who=who, now=now, why=f"{face} in {public(LOAD, load.id)}")
+    if set(job.faces) <= set(job.faces_done):
+        order = job.line.order
+        tell(
+            session, "job.engraved", client=order.client, now=now, order=public(ORDER, order.id),
+            order_ref=order.order_ref, line_ref=job.line.line_ref, job=public(JOB, job.id),
+        )  # fmt: skip
+
+
+def burn_again(
+    session: Session,
+    load: Load,
+    turn: int,
+    identities: Sequence[str],
+    reason: str,
+    *,
+    who: Who,
+    now: datetime,
+) -> None:
+    """Let faint or partial marks be burned again in the same seating: a new attempt, in a new file with those
+    jobs only.
+
+    Raises BadRequest for a job whose face was not burned in this turn, MoveNotAllowed when the turn was left.
+    """
+    leases.must_be(load, LoadState.TURNING, LoadState.BURNED, LoadState.INTERRUPTED, to="burned again")
+    if rows.open_starts(session, load.id):
+        raise MoveNotAllowed("first say what is on the metal of every unit (resolve)", state=load.state)
+    if turn != _last_burned_turn(load) or any(
+        slot.state == "seated" and slot.turn != turn for slot in contents.pending(load)
+    ):
+        raise MoveNotAllowed(f"the units of turn {turn} no longer sit as they were burned", turn=turn)
+    job_ids = sorted({contents.job_of(load, identity) for identity in identities})
+    jobs = rows.jobs(session, [*contents.active_jobs(load)])
+    left = [j for j in jobs.values() if JobState(j.state) is JobState.DOUBTFUL and j.id not in job_ids]
+    if left:
+        named = ", ".join(public(JOB, job.id) for job in left)
+        raise MoveNotAllowed(
+            f"{named}: a partial mark must be burned again now, or scrapped first", jobs=named
+        )
+    burned = {slot.job_id: slot for slot in contents.present(load, turn) if slot.state == "burned"}
+    for job_id in job_ids:
+        slot, job = burned.get(job_id), jobs[job_id]
+        if slot is None:
+            raise BadRequest(
+                f"{public(JOB, job_id)} has nothing burned in turn {turn}",
+                field="jobs",
+                job=public(JOB, job_id),
+            )
+        slot.state, slot.attempt = "seated", slot.attempt + 1
+        job.faces_done = [face for face in job.faces_done if face != slot.face]
+        session.flush()
+        if JobState(job.state) is not JobState.LOADED:
+            move_job(session, job, JobState.LOADED, who=who, now=now, why=f"{slot.face} is burned again")
+        write_history(
+            session, "job", job.id, move_from=job.state, move_to="again", who=who, now=now, why=reason
+        )
+    load.current_turn = turn
+    session.flush()
+    move_load(session, load, LoadState.SEATED, who=who, now=now, why=f"again: {reason}")
+    contents.raise_revision(session, load, who=who, now=now, why=f"burned again: {reason}")
+
+
+def _last_burned_turn(load: Load) -> int:
+    return max((slot.turn for slot in contents.present(load) if slot.state == "burned"), default=0)
+
+
+def _all_loaded(session: Session, slots: Sequence[LoadSlot]) -> None:
+    jobs = rows.jobs(session, [slot.job_id for slot in slots if slot.job_id is not None])
+    for job in jobs.values():
+        if JobState(job.state) is not JobState.LOADED:
+            raise MoveNotAllowed(
+                f"{public(JOB, job.id)} is {job.state}", job=public(JOB, job.id), state=job.state
+            )
+
+
+def _write_starts(
+    session: Session, load: Load, slots: Sequence[LoadSlot], file_sha256: str, *, now: datetime
+) -> None:
+    for slot in slots:
+        again = slot.attempt > 1 and slot.job_id is not None
+        session.add(
+            BurnStart(
+                load_id=load.id,
+                turn=slot.turn,
+                slot=slot.slot,
+                job_id=slot.job_id,
+                lot_id=slot.lot_id,
+                face=slot.face,
+                attempt=slot.attempt,
+                file_sha256=file_sha256,
+                started_at=now,
+                why=rows.last_reason(session, slot.job_id or 0, "again") if again else None,
+                operator=load.operator,
+            )
+        )
+    try:
+        session.flush()
+    except IntegrityError as error:
+        raise AlreadyBurned("a start for one of these jobs, face and attempt is on record") from error

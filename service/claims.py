@@ -1,0 +1,210 @@
+"""The next load for an operator: the whole of it in one transaction, or nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from layout.assign import Proposal, propose
+from layout.parts import Calibration, Shop
+from layout.register import nominal
+from service import leases, waiting
+from service.checks import calibrations_in_force
+from service.errors import BadRequest, DatabaseBusy
+from service.ids import JOB, LOAD, LOT, number, public
+from service.loads import calibration_json
+from service.models import Job, Load, LoadJob, LoadSlot
+from service.repositories import claims
+from service.repositories import loads as rows
+from service.repositories.messages import ask_for
+from service.repositories.moves import write_history
+from service.states import JobState, LoadState
+from service.who import Who
+
+#: Looks at the queue before the claim gives way: each look leaves out what others were seen to take.
+_LOOKS = 30
+
+
+def next_load(
+    session: Session,
+    *,
+    shop: Shop,
+    station: str,
+    operator: str,
+    lease: timedelta,
+    who: Who,
+    now: datetime,
+) -> tuple[Load, bool] | None:
+    """The operator's load at the station and whether it is a new one; None when there is nothing to do.
+
+    Asked again, an operator gets the unstarted load that he holds, with its lease renewed. While somebody
+    else prepares a load at the station there is nothing to do there.
+
+    Raises BadRequest for an unknown station, DatabaseBusy when others were faster every time.
+    """
+    if station not in shop.stations:
+        raise BadRequest(f"no station named {station}", field="station")
+    leases.lapse(session, now)
+    claims.lock_station(session, station)
+    prepared = rows.preparing(session, station)
+    if prepared is not None:
+        if prepared.operator != operator:
+            return None
+        leases.renew(session, prepared, lease=lease, now=now)
+        return prepared, False
+    chosen = _choose(session, shop, station, now=now)
+    if chosen is None:
+        return None
+    try:
+        load = _write(
+            session,
+            chosen,
+            shop=shop,
+            station=station,
+            operator=operator,
+            until=now + lease,
+            who=who,
+            now=now,
+        )
+    except IntegrityError as error:
+        # The schema's own guard: another transaction took the copy or a job between our look and our write.
+        raise DatabaseBusy("somebody else took that at the same moment; try again") from error
+    return load, True
+
+
+def _choose(session: Session, shop: Shop, station: str, *, now: datetime) -> Proposal | None:
+    """A proposal whose jobs and copy this transaction has for itself."""
+    jobs = waiting.candidates(session, shop, station)
+    lots = waiting.bare(session, shop, station)
+    mine: set[str] = set()
+    taken: set[str] = set()
+    for _ in range(_LOOKS):
+        plates = waiting.free_plates(shop, station, in_use=rows.copies_in_use(session) | taken)
+        proposal = propose(jobs, plates, bare=lots, urgent_by=waiting.urgent_by(now))
+        if proposal is None:
+            return None
+        if not claims.try_copy(session, proposal.copy):
+            taken.add(proposal.copy)
+            continue
+        if proposal.copy in rows.copies_in_use(session):
+            continue  # its holder has committed since we looked
+        wanted = [job for job in proposal.jobs if job not in mine]
+        locked = claims.lock_ready(session, [number(JOB, job) for job in wanted])
+        mine |= {public(JOB, job_id) for job_id in locked}
+        lost = set(wanted) - mine
+        if not lost:
+            return proposal
+        jobs = [job for job in jobs if job.job not in lost]
+    raise DatabaseBusy("too many claims at the same moment; try again")
+
+
+def _write(
+    session: Session,
+    chosen: Proposal,
+    *,
+    shop: Shop,
+    station: str,
+    operator: str,
+    until: datetime,
+    who: Who,
+    now: datetime,
+) -> Load:
+    job_ids = [number(JOB, job) for job in chosen.jobs]
+    if claims.take(session, job_ids) != set(job_ids):
+        raise DatabaseBusy("some of these jobs were taken at the same moment; try again")
+    load = Load(
+        station=station,
+        plate=chosen.plate,
+        copy=chosen.copy,
+        state=LoadState.CLAIMED.value,
+        operator=operator,
+        lease_until=until,
+        turns=len(chosen.turns),
+        calibration=calibration_json(_calibration(session, shop, station, chosen)),
+        catalogue_version=shop.version,
+        burn_seconds=0.0,
+        created_at=now,
+    )
+    session.add(load)
+    session.flush()
+    jobs = rows.jobs(session, job_ids)
+    _write_slots(session, load, chosen)
+    load.burn_seconds = _seconds(load, chosen, shop, list(jobs.values()))
+    for job_id in job_ids:
+        fetched = "in_hand" if jobs[job_id].unit_in_hand else "to_pull"
+        session.add(LoadJob(load_id=load.id, job_id=job_id, fetched=fetched))
+        write_history(
+            session, "job", job_id, move_from=JobState.READY.value, move_to=JobState.LOADED.value, who=who,
+            now=now, why=public(LOAD, load.id),
+        )  # fmt: skip
+    _take_blades(session, load, chosen, who=who, now=now)
+    write_history(
+        session, "load", load.id, move_from=None, move_to=LoadState.CLAIMED.value, who=who, now=now,
+        why=f"for {operator}",
+    )  # fmt: skip
+    ask_for(session, "render_load", now=now, load=load.id)
+    session.flush()
+    session.refresh(load, ["jobs", "slots"])
+    return load
+
+
+def _write_slots(session: Session, load: Load, chosen: Proposal) -> None:
+    """Slots turn by turn. A face that was started before and came out clean is a further attempt."""
+    attempts = rows.last_attempts(session, [number(JOB, job) for job in chosen.jobs])
+    for turn, filled in enumerate(chosen.turns, start=1):
+        for one in filled:
+            job_id = number(JOB, one.job) if one.job is not None else None
+            before = attempts.get((job_id, one.face), 0) if job_id is not None else 0
+            session.add(
+                LoadSlot(
+                    load_id=load.id,
+                    turn=turn,
+                    slot=one.slot,
+                    job_id=job_id,
+                    lot_id=number(LOT, one.lot) if one.lot is not None else None,
+                    face=one.face,
+                    attempt=before + 1,
+                )
+            )
+    session.flush()
+
+
+def _take_blades(session: Session, load: Load, chosen: Proposal, *, who: Who, now: datetime) -> None:
+    counts: dict[int, int] = {}
+    for one in chosen.turns[0]:
+        if one.lot is not None:
+            counts[number(LOT, one.lot)] = counts.get(number(LOT, one.lot), 0) + 1
+    for lot_id, count in sorted(counts.items()):
+        if not claims.take_blades(session, lot_id, count):
+            raise DatabaseBusy("blades of this lot were taken at the same moment; try again")
+        write_history(
+            session, "lot", lot_id, move_from=None, move_to="loaded", who=who, now=now,
+            why=f"{count} in {public(LOAD, load.id)}",
+        )  # fmt: skip
+
+
+def _calibration(session: Session, shop: Shop, station: str, chosen: Proposal) -> Calibration:
+    measured = calibrations_in_force(session).get((station, chosen.copy))
+    return measured or nominal(shop.stations[station], shop.plates[chosen.plate], chosen.copy)
+
+
+def _seconds(load: Load, chosen: Proposal, shop: Shop, jobs: Sequence[Job]) -> float:
+    """A first estimate from what the check measured; the files' own paths give a better one later."""
+    station = shop.stations[load.station]
+    faces: dict[str, int] = {}
+    for turn in chosen.turns:
+        for one in turn:
+            if one.job is not None:
+                faces[one.job] = faces.get(one.job, 0) + 1
+    marking = sum(
+        (job.line.burn_seconds or 0.0) * faces[public(JOB, job.id)] / max(1, len(job.faces)) for job in jobs
+    )
+    turned = sum(len(turn) for turn in chosen.turns[1:])
+    return (
+        marking
+        + len(chosen.turns[0]) * station.load_seconds_per_slot
+        + turned * station.turn_seconds_per_slot
+    )

@@ -1,0 +1,323 @@
+"""Burn files: derived from frozen outlines and the load's locked versions, judged before a byte leaves.
+
+A file is built in a geometry process, written beside its place, synced, renamed, read back and hashed.
+Its digest names it on disk, so the same file is the same file on every machine; a lost one is built again
+and must come out the same.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import structlog
+from sqlalchemy.orm import Session
+
+from layout.burn import burn_of
+from layout.dxf import burn_dxf
+from layout.estimate import burn_travel
+from layout.findings import Finding
+from layout.guide import guide_svg
+from layout.parts import LoadLayout, Shop, SlotFill, Turn
+from layout.pdf import burn_pdf
+from layout.svg import burn_svg
+from layout.verify import verify
+from service import contents, loads
+from service.answers import finding_json
+from service.burns import Judged
+from service.errors import AlreadyBurned, LoadRefused, MoveNotAllowed, NotFound, StaleFile
+from service.ids import LOAD, public
+from service.models import Load, TurnFile
+from service.repositories import files as file_rows
+from service.repositories import loads as rows
+from service.states import LoadState
+from service.tools import Tools
+
+log = structlog.get_logger(__name__)
+
+WRITERS: Mapping[str, Callable[..., bytes]] = {"svg": burn_svg, "dxf": burn_dxf, "pdf": burn_pdf}
+MEDIA_TYPES = {"svg": "image/svg+xml", "dxf": "image/vnd.dxf", "pdf": "application/pdf"}
+#: States in which a turn of the load may still be burned by a file that leaves now.
+_SERVED = frozenset({LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED, LoadState.TURNING})
+
+
+@dataclass(frozen=True, slots=True)
+class Built:
+    """One file's bytes with its digests; `seconds` is the estimate of its burn."""
+
+    data: bytes
+    sha256: str
+    short_code: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """A file as it leaves."""
+
+    data: bytes
+    sha256: str
+    name: str
+    media_type: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """A load as it was read: what files are built from, and the revision they are good for."""
+
+    load: Load
+    shop: Shop
+    layout: LoadLayout
+    burned: frozenset[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Units that the judge refuses wherever they are alone, and those it refuses only beside the others.
+
+    A unit is (job, None) or (None, slot of a lot's blade).
+    """
+
+    alone: frozenset[tuple[str | None, str | None]]
+    together: frozenset[tuple[str | None, str | None]]
+
+
+# --- for routes and tasks ---
+
+
+def judge(tools: Tools, load_id: int) -> Judged:
+    """What the judge says of everything the load would still burn."""
+    seen = _see(tools, load_id)
+    findings = tools.geometry.work(judged_findings, without_fonts(seen.shop), seen.layout, seen.burned)
+    return Judged(load_id, seen.load.fence, seen.load.revision, findings)
+
+
+def prepare(tools: Tools, load_id: int, *, formats: Sequence[str] | None = None) -> None:
+    """Judge a load, and build the files of its turns that are still to be burned (the station's formats, or
+    those named). Raises LoadRefused."""
+    seen = _see(tools, load_id)
+    if LoadState(seen.load.state) not in _SERVED:
+        return
+    station = seen.shop.stations[seen.load.station]
+    wanted = tuple(formats) if formats is not None else station.formats
+    turns = sorted({slot.turn for slot in contents.pending(seen.load)})
+    missing = _missing(tools, seen.load, turns, wanted)
+    if not missing:
+        return
+    _refuse(tools, seen)
+    for turn, format_name in missing:
+        _build(tools, seen, turn, format_name)
+
+
+def burn_file(tools: Tools, load_id: int, turn: int, format_name: str) -> Served:
+    """One burn file, as bytes that were read back from disk and hashed.
+
+    Raises NotFound for a turn or format that is not there, LoadRefused, AlreadyBurned when nothing of the
+    turn is left to burn, MoveNotAllowed when the load burns or is over.
+    """
+    for _ in range(3):  # the load may change while its file is built
+        seen = _see(tools, load_id)
+        _must_be_servable(seen, turn, format_name)
+        prepare(tools, load_id, formats=[format_name])
+        with tools.database.reading() as session:
+            row = file_rows.find(session, load_id, turn, seen.load.revision, format_name)
+        if row is not None:
+            return _serve(tools, row)
+    raise StaleFile("the load changes faster than its files are built; try again", turn=turn)
+
+
+def guide(tools: Tools, load_id: int, turn: int) -> Served:
+    """The guide of a turn: slots, units and labels, never for burning. Raises NotFound."""
+    with tools.database.reading() as session:
+        load = loads.find(session, load_id)
+        if not 1 <= turn <= load.turns:
+            raise NotFound(f"no turn {turn}", turn=turn)
+        shop = tools.catalogue.at(session, load.catalogue_version)
+        layout = loads.layout_of(session, load, whole=True)
+        name = f"{public(LOAD, load.id)}-t{turn}-r{load.revision}-guide.svg"
+    data = tools.geometry.work(guide_svg, without_fonts(shop), layout, turn)
+    return Served(data, hashlib.sha256(data).hexdigest(), name, MEDIA_TYPES["svg"])
+
+
+# --- in the geometry process ---
+
+
+def judged_findings(
+    shop: Shop, layout: LoadLayout, burned: frozenset[tuple[str, str]]
+) -> tuple[Finding, ...]:
+    """The judge's findings; a turn with nothing left in it is none of its business."""
+    turns = tuple(turn for turn in layout.turns if turn.fills)
+    return verify(shop, replace(layout, turns=turns), burned=burned)
+
+
+def refused_units(shop: Shop, layout: LoadLayout, burned: frozenset[tuple[str, str]]) -> Refused:
+    """Which units of a refused load are in the way. Nobody, when the mounting itself is refused."""
+    if judged_findings(shop, replace(layout, turns=()), burned):
+        return Refused(frozenset(), frozenset())
+    units = list(dict.fromkeys(_unit(fill) for turn in layout.turns for fill in turn.fills))
+    alone = {u for u in units if judged_findings(shop, _only(layout, {u}), burned)}
+    kept: set[tuple[str | None, str | None]] = set()
+    for unit in units:
+        if unit not in alone and not judged_findings(shop, _only(layout, kept | {unit}), burned):
+            kept.add(unit)
+    return Refused(frozenset(alone), frozenset(set(units) - alone - kept))
+
+
+def _unit(fill: SlotFill) -> tuple[str | None, str | None]:
+    return (fill.job, None) if fill.job is not None else (None, fill.slot)
+
+
+def _only(layout: LoadLayout, units: Collection[tuple[str | None, str | None]]) -> LoadLayout:
+    turns = tuple(
+        Turn(turn.turn, tuple(fill for fill in turn.fills if _unit(fill) in units)) for turn in layout.turns
+    )
+    return replace(layout, turns=turns)
+
+
+def build(shop: Shop, layout: LoadLayout, turn: int, format_name: str) -> Built:
+    """One file of one turn. Same values, same bytes, in any process."""
+    station = shop.stations[layout.station]
+    burn = burn_of(shop, layout, turn)
+    data = WRITERS[format_name](burn, station)
+    return Built(
+        data, hashlib.sha256(data).hexdigest(), burn.short_code, burn_travel(shop, burn, station).total_s
+    )
+
+
+def without_fonts(shop: Shop) -> Shop:
+    """The shop without the bytes of its fonts and its artwork: frozen outlines need neither."""
+    return replace(shop, fonts={}, artworks={})
+
+
+# --- steps ---
+
+
+def _see(tools: Tools, load_id: int) -> _Seen:
+    with tools.database.reading() as session:
+        load = loads.find(session, load_id)
+        shop = tools.catalogue.at(session, load.catalogue_version)
+        return _Seen(load, shop, loads.layout_of(session, load), loads.burned_already(session, load))
+
+
+def _refuse(tools: Tools, seen: _Seen) -> None:
+    findings = tools.geometry.work(judged_findings, without_fonts(seen.shop), seen.layout, seen.burned)
+    if findings:
+        log.warning(
+            "load_refused",
+            load=public(LOAD, seen.load.id),
+            codes=sorted({finding.code for finding in findings}),
+        )
+        raise LoadRefused(
+            "this load may not be burned", findings=[finding_json(finding) for finding in findings]
+        )
+
+
+def _must_be_servable(seen: _Seen, turn: int, format_name: str) -> None:
+    station = seen.shop.stations[seen.load.station]
+    if not 1 <= turn <= seen.load.turns or format_name not in station.formats:
+        raise NotFound(f"no {format_name} of turn {turn}", turn=turn, format=format_name)
+    if LoadState(seen.load.state) not in _SERVED:
+        raise MoveNotAllowed(
+            f"{public(LOAD, seen.load.id)} is {seen.load.state}; no burn file leaves now",
+            state=seen.load.state,
+        )
+    if not contents.pending(seen.load, turn):
+        raise AlreadyBurned(f"nothing is left to burn in turn {turn}", turn=turn)
+
+
+def _missing(tools: Tools, load: Load, turns: Sequence[int], formats: Sequence[str]) -> list[tuple[int, str]]:
+    """Files that are not on record, or no longer on disk as they were."""
+    with tools.database.reading() as session:
+        known = {(row.turn, row.format): row for row in rows.files(session, load.id, revision=load.revision)}
+    wanted = [(turn, name) for turn in turns for name in formats]
+    return [key for key in wanted if key not in known or _read(tools, known[key].sha256) is None]
+
+
+def _build(tools: Tools, seen: _Seen, turn: int, format_name: str) -> None:
+    built = tools.geometry.work(build, without_fonts(seen.shop), seen.layout, turn, format_name)
+    keep(_path(tools, built.sha256), built.data, built.sha256)
+    load = seen.load
+    name = f"{public(LOAD, load.id)}-t{turn}-r{load.revision}-{built.short_code}.{format_name}"
+
+    def record(session: Session) -> None:
+        known = file_rows.find(session, load.id, turn, load.revision, format_name)
+        if known is not None:
+            if known.sha256 != built.sha256:
+                raise StaleFile("a file built again came out differently; nothing is served", turn=turn)
+            return
+        current = rows.lock(session, load.id)
+        if current is None or current.revision != load.revision:
+            return  # the contents changed meanwhile; the file on disk belongs to nobody
+        _estimate(current, seen.shop, built)
+        file_rows.add(
+            session,
+            TurnFile(
+                load_id=load.id,
+                turn=turn,
+                revision=load.revision,
+                format=format_name,
+                sha256=built.sha256,
+                short_code=built.short_code,
+                name=name,
+                created_at=tools.clock(),
+            ),
+        )
+
+    tools.database.write(record)
+
+
+def _estimate(load: Load, shop: Shop, built: Built) -> None:
+    """One turn's file knows the real paths: for a load of one turn the estimate is as good as theirs."""
+    if load.turns == 1 and load.started_at is None:
+        station = shop.stations[load.station]
+        loading = len(contents.present(load, 1)) * station.load_seconds_per_slot
+        load.burn_seconds = built.seconds + loading
+
+
+def _serve(tools: Tools, row: TurnFile) -> Served:
+    data = _read(tools, row.sha256)
+    if data is None:
+        raise StaleFile("the file was lost while it was being served; try again", turn=row.turn)
+    return Served(data, row.sha256, row.name, MEDIA_TYPES[row.format])
+
+
+def _path(tools: Tools, sha256: str) -> Path:
+    return tools.settings.data / "files" / sha256[:2] / sha256[2:]
+
+
+def _read(tools: Tools, sha256: str) -> bytes | None:
+    """The bytes of that digest, if they are on disk and still are what they were."""
+    try:
+        data = _path(tools, sha256).read_bytes()
+    except FileNotFoundError:
+        return None
+    return data if hashlib.sha256(data).hexdigest() == sha256 else None
+
+
+def keep(path: Path, data: bytes, sha256: str) -> None:
+    """Write a file so that it is there whole or not at all, and read it back.
+
+    Raises OSError when what was read back is not what was written.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, scratch = tempfile.mkstemp(dir=path.parent, prefix=".writing-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(scratch).replace(path)
+    except BaseException:
+        Path(scratch).unlink(missing_ok=True)
+        raise
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)  # the name must survive a pulled plug as well as the bytes
+    finally:
+        os.close(folder)
+    if hashlib.sha256(path.read_bytes()).hexdigest() != sha256:
+        raise OSError(f"{path.name}: read back differently from what was written")

@@ -1,0 +1,47 @@
+"""What a request for a lot needs besides its transaction: the check first, then one write."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from layout.checks import CheckResult
+from service import checks, lots
+from service.idempotency import Answer, answer_once, fingerprint_of, key_of
+from service.ids import LOT, public
+from service.intake import Service
+from service.who import Who
+
+
+def take_lot(service: Service, body: Any, idempotency_key: str | None, *, who: Who) -> Answer:
+    """Answer `POST /v1/lots` once per key. `body` is a validated `LotIn`."""
+    key = key_of(idempotency_key)
+    inscriptions = tuple(one.value() for one in body.inscriptions)
+    wanted = lots.LotWanted(body.sku, inscriptions, body.quantity, body.due.astimezone(UTC))
+
+    def prepare() -> CheckResult:
+        with service.database.reading() as session:
+            calibrations = checks.calibrations_in_force(session)
+        return service.geometry.check(body.sku, inscriptions, calibrations=calibrations)
+
+    def work(session: Session, result: CheckResult) -> Answer:
+        now = service.clock()
+        service.catalogue.keep_current(session, now=now)
+        lot = lots.open_lot(session, wanted, result, shop=service.catalogue.current, who=who, now=now)
+        headers = {"Location": f"/v1/lots/{public(LOT, lot.id)}", "ETag": lots.etag_of(lot)}
+        body_text = json.dumps(lots.lot_json(lot), ensure_ascii=False, separators=(",", ":"))
+        return Answer(201, body_text, headers)
+
+    return answer_once(
+        service.database,
+        service.clock,
+        client=who.client,
+        route="POST /v1/lots",
+        key=key,
+        fingerprint=fingerprint_of(body.model_dump(mode="json")),
+        prepare=prepare,
+        work=work,
+    )

@@ -1,0 +1,51 @@
+"""Where a load goes when a turn is over: to the next turn, to inspection, or to its end."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from service import contents
+from service.models import Load
+from service.repositories import loads as rows
+from service.repositories.moves import move_load
+from service.states import JobState, LoadState
+from service.who import Who
+
+
+def move_on(session: Session, load: Load, *, who: Who, now: datetime, why: str = "") -> None:
+    """Move a started load that is not burning to where its contents say it is; nothing when it is there."""
+    left = contents.pending(load)
+    in_doubt = _in_doubt(session, load)
+    if in_doubt:
+        to, turn = LoadState.INTERRUPTED, load.current_turn
+    elif left:
+        to, turn = LoadState.TURNING, min(slot.turn for slot in left)
+    elif contents.active_jobs(load) or contents.uninspected_blades(load):
+        to, turn = LoadState.BURNED, load.current_turn
+    elif LoadState(load.state) is LoadState.INTERRUPTED:
+        to, turn = LoadState.CLOSED, load.current_turn
+    else:
+        to, turn = LoadState.BURNED, load.current_turn
+    load.current_turn = turn
+    session.flush()
+    if LoadState(load.state) is not to:
+        ended = {"ended_at": now} if to is LoadState.CLOSED else {}
+        move_load(session, load, to, who=who, now=now, why=why, **ended)
+
+
+def move_on_if_nothing_left(session: Session, load: Load, *, who: Who, now: datetime) -> None:
+    """A started load whose turn has lost its last unit goes on to what is left."""
+    if load.started_at is None or contents.pending(load, load.current_turn):
+        return
+    if LoadState(load.state) is LoadState.SEATED:
+        move_load(session, load, LoadState.TURNING, who=who, now=now, why="the last unit came out again")
+    move_on(session, load, who=who, now=now, why="nothing left to burn in this turn")
+
+
+def _in_doubt(session: Session, load: Load) -> bool:
+    jobs = rows.jobs(session, contents.active_jobs(load)).values()
+    return any(JobState(job.state) is JobState.DOUBTFUL for job in jobs) or bool(
+        rows.open_starts(session, load.id)
+    )

@@ -1,0 +1,132 @@
+"""Fetching units: found, missing or blemished; the queue of what is to be fetched."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any, Literal
+
+from sqlalchemy.orm import Session
+
+from service import contents, leases, stock
+from service.errors import BadRequest
+from service.ids import JOB, LOAD, public
+from service.loads import pull_json
+from service.models import Job, Load, LoadJob, LoadSlot
+from service.repositories import loads as rows
+from service.repositories import pulls as pull_rows
+from service.repositories.moves import move_job, move_load, write_history
+from service.states import JobState, LoadState
+from service.who import Who
+
+Fetched = Literal["found", "missing", "blemished"]
+
+
+def pulled(
+    session: Session,
+    load: Load,
+    jobs: Mapping[str, Fetched],
+    lots: Mapping[str, int],
+    *,
+    who: Who,
+    now: datetime,
+) -> None:
+    """Write down what was fetched; the load is `pulled` when nothing is left to fetch.
+
+    A unit that is missing or blemished is taken off the stock; its job takes another boxed unit, which is
+    then to be fetched, or goes short and leaves the load. Once pulled, a blemish seen at the bench may still
+    be reported. Of a lot, so many blades were found: the others wait again. One report need not name every
+    unit, but the last one counts the blades.
+
+    Raises BadRequest for a job or lot that is not in the load, MoveNotAllowed once the first turn is seated.
+    """
+    leases.must_be(load, LoadState.CLAIMED, LoadState.PULLED, to="pulled")
+    removed = []
+    for identity, what in sorted(jobs.items()):
+        job_id = contents.job_of(load, identity)
+        job = rows.jobs(session, [job_id])[job_id]
+        claim = next(c for c in load.jobs if c.job_id == job_id and c.active)
+        if what == "found":
+            _found(session, load, job, claim, who=who, now=now)
+        elif not _another(session, load, job, claim, what, who=who, now=now):
+            removed.append(identity)
+    removed += _count_blades(session, load, lots, who=who, now=now)
+    if removed:
+        contents.raise_revision(session, load, who=who, now=now, why=f"not there: {', '.join(removed)}")
+    leases.close_if_empty(session, load, who=who, now=now)
+    if LoadState(load.state) is LoadState.CLAIMED and _all_fetched(load, lots):
+        move_load(session, load, LoadState.PULLED, who=who, now=now)
+
+
+def queue(session: Session) -> list[dict[str, Any]]:
+    """All units to be fetched: claimed loads first, then what the next loads will need."""
+    found = [*pull_rows.claimed(session), *pull_rows.planned(session)]
+    return [
+        {"load": public(LOAD, pull.load) if pull.load is not None else None, **pull_json(pull)}
+        for pull in found
+    ]
+
+
+def _found(session: Session, load: Load, job: Job, claim: LoadJob, *, who: Who, now: datetime) -> None:
+    if claim.fetched != "to_pull":
+        return  # reported before, or never was in a bin: saying so again changes nothing
+    bin_name = job.bin
+    stock.take_out(session, job)
+    claim.fetched = "found"
+    session.flush()
+    _note(session, job, "found", f"from {bin_name} for {public(LOAD, load.id)}", who=who, now=now)
+
+
+def _another(
+    session: Session, load: Load, job: Job, claim: LoadJob, what: str, *, who: Who, now: datetime
+) -> bool:
+    """Take another unit for the job, which stays in the load; False when there is none and it has left."""
+    if job.faces_done:
+        raise BadRequest(
+            f"{public(JOB, job.id)} is partly engraved; inspect it instead",
+            field="jobs",
+            job=public(JOB, job.id),
+        )
+    stock.write_off(session, job, who=who, now=now, why=what)
+    _note(session, job, what, public(LOAD, load.id), who=who, now=now)
+    if stock.reserve(session, job):
+        claim.fetched = "to_pull"
+        session.flush()
+        return True
+    claim.fetched = what
+    contents.remove_unit(session, load, job.id, why=what)
+    move_job(session, job, JobState.SHORT, who=who, now=now, why=f"its unit was {what}, no other is boxed")
+    return False
+
+
+def _count_blades(
+    session: Session, load: Load, lots: Mapping[str, int], *, who: Who, now: datetime
+) -> list[str]:
+    """Empty the slots for which no blade was found, the last ones; gives their lots."""
+    removed = []
+    for identity, count in sorted(lots.items()):
+        lot_id = contents.lot_of(load, identity)
+        mine = [slot for slot in contents.present(load, 1) if slot.lot_id == lot_id]
+        if not 0 <= count <= len(mine):
+            raise BadRequest(f"{identity} has {len(mine)} blades in this load", field="lots", lot=identity)
+        absent: list[LoadSlot] = mine[count:]
+        if absent:
+            contents.remove_slots(session, absent, why="missing")
+            contents.give_back_blades(session, lot_id, len(absent))
+            removed.append(identity)
+        write_history(
+            session, "lot", lot_id, move_from=None, move_to="pulled", who=who, now=now,
+            why=f"{count} of {len(mine)} for {public(LOAD, load.id)}",
+        )  # fmt: skip
+    return removed
+
+
+def _all_fetched(load: Load, lots: Mapping[str, int]) -> bool:
+    """Whether no unit is left to fetch. Bare blades are counted in the report that completes the load."""
+    waiting = any(claim.active and claim.fetched == "to_pull" for claim in load.jobs)
+    in_load = {contents.named(slot) for slot in contents.present(load, 1) if slot.lot_id is not None}
+    return not waiting and in_load <= set(lots)
+
+
+def _note(session: Session, job: Job, what: str, why: str, *, who: Who, now: datetime) -> None:
+    write_history(session, "job", job.id, move_from=job.state, move_to=what, who=who, now=now, why=why)

@@ -1,0 +1,168 @@
+"""What waits, and taking it: nobody gets a job, a blade of a lot, or a plate copy twice."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import or_, select, text, update
+from sqlalchemy.orm import Session
+
+from service.models import FrozenMark, Job, Lot, OrderLine
+from service.states import JobState, LotState
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A ready job, as far as planning needs to know it."""
+
+    id: int
+    order_id: int
+    line_id: int
+    words_revision: int
+    sku: str
+    blade: str
+    faces: tuple[str, ...]  # still to be engraved
+    priority: int
+    ship_by: datetime
+    replaces: int | None
+    eligible: list[list[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class MarkSurface:
+    """Where a frozen mark lies and on what, without its outline."""
+
+    id: int
+    line_id: int
+    words_revision: int
+    face: str
+    material: str
+    finish: str
+
+
+def ready_jobs(session: Session, blades: Collection[str], *, limit: int, offset: int) -> list[Waiting]:
+    """Ready jobs of those blades in queue order, their units reserved or in hand."""
+    rows = session.execute(
+        select(
+            Job.id, Job.order_id, Job.line_id, Job.words_revision, Job.sku, Job.blade, Job.faces,
+            Job.faces_done, Job.priority, Job.ship_by, Job.replaces, OrderLine.eligible,
+        )
+        .join(OrderLine, OrderLine.id == Job.line_id)
+        .where(
+            Job.state == JobState.READY.value,
+            Job.blade.in_(sorted(blades)),
+            or_(Job.bin.is_not(None), Job.unit_in_hand),
+        )
+        .order_by(Job.priority.desc(), Job.ship_by, Job.id)
+        .limit(limit)
+        .offset(offset)
+    )  # fmt: skip
+    return [
+        Waiting(
+            id=row.id, order_id=row.order_id, line_id=row.line_id, words_revision=row.words_revision,
+            sku=row.sku, blade=row.blade,
+            faces=tuple(face for face in row.faces if face not in row.faces_done),
+            priority=row.priority, ship_by=row.ship_by, replaces=row.replaces, eligible=row.eligible,
+        )
+        for row in rows
+    ]  # fmt: skip
+
+
+def surfaces(session: Session, line_ids: Collection[int]) -> list[MarkSurface]:
+    """Surfaces of all marks of those lines."""
+    rows = session.execute(
+        select(
+            FrozenMark.id, FrozenMark.line_id, FrozenMark.words_revision, FrozenMark.face,
+            FrozenMark.material, FrozenMark.finish,
+        )
+        .where(FrozenMark.line_id.in_(sorted(line_ids)))
+        .order_by(FrozenMark.id)
+    )  # fmt: skip
+    return [MarkSurface(*row) for row in rows]  # type: ignore[arg-type]
+
+
+def outlines(session: Session, mark_ids: Collection[int]) -> dict[int, dict[str, object]]:
+    """Records of outlines by mark."""
+    rows = session.execute(
+        select(FrozenMark.id, FrozenMark.outline).where(FrozenMark.id.in_(sorted(mark_ids)))
+    )
+    return {row.id: row.outline for row in rows}
+
+
+def open_lots(session: Session, blades: Collection[str]) -> list[Lot]:
+    """Lots with blades that wait, the earliest due first."""
+    return list(
+        session.scalars(
+            select(Lot)
+            .where(Lot.state == LotState.OPEN.value, Lot.waiting > 0, Lot.blade.in_(sorted(blades)))
+            .order_by(Lot.due, Lot.id)
+            .execution_options(populate_existing=True)
+        )
+    )
+
+
+def lock_ready(session: Session, job_ids: Collection[int]) -> set[int]:
+    """Those of the jobs that are ready and that nobody else is taking now; locked until the end."""
+    return set(
+        session.scalars(
+            select(Job.id)
+            .where(Job.id.in_(sorted(job_ids)), Job.state == JobState.READY.value)
+            .order_by(Job.id)
+            .with_for_update(skip_locked=True)
+        )
+    )
+
+
+def take(session: Session, job_ids: Sequence[int]) -> set[int]:
+    """Move ready jobs to loaded; gives those moved. On SQLite the transaction is the only writer."""
+    # MATERIALIZED: otherwise PostgreSQL may run the inner SELECT again for every row
+    # (https://www.postgresql.org/message-id/flat/15715-3d9ee9e1a6ec0e12%40postgresql.org, BUG #15715).
+    pick = (
+        select(Job.id)
+        .where(Job.id.in_(sorted(job_ids)), Job.state == JobState.READY.value)
+        .order_by(Job.id)
+        .with_for_update(skip_locked=True)
+        .cte("pick")
+        .prefix_with("MATERIALIZED", dialect="postgresql")
+    )
+    return set(
+        session.scalars(
+            update(Job)
+            .where(Job.id == pick.c.id)
+            .values(state=JobState.LOADED.value, version=Job.version + 1)
+            .returning(Job.id),
+            execution_options={"synchronize_session": False},
+        )
+    )
+
+
+def take_blades(session: Session, lot_id: int, count: int) -> bool:
+    """Move blades of an open lot from waiting to loaded, all of them or none."""
+    done = session.execute(
+        update(Lot)
+        .where(Lot.id == lot_id, Lot.state == LotState.OPEN.value, Lot.waiting >= count)
+        .values(waiting=Lot.waiting - count, loaded=Lot.loaded + count, version=Lot.version + 1),
+        execution_options={"synchronize_session": False},
+    )
+    return bool(done.rowcount == 1)  # type: ignore[attr-defined]
+
+
+def lock_station(session: Session, station: str) -> None:
+    """One claim at a time for a station. SQLite has one writer anyway."""
+    if session.get_bind().dialect.name == "postgresql":
+        session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _key("station", station)})
+
+
+def try_copy(session: Session, copy: str) -> bool:
+    """Whether this transaction is the only one that claims the copy now; never waits."""
+    if session.get_bind().dialect.name != "postgresql":
+        return True
+    return bool(session.scalar(text("SELECT pg_try_advisory_xact_lock(:key)"), {"key": _key("copy", copy)}))
+
+
+def _key(kind: str, name: str) -> int:
+    """A 64-bit key for PostgreSQL's advisory locks."""
+    return int.from_bytes(hashlib.sha256(f"{kind}:{name}".encode()).digest()[:8], "big", signed=True)

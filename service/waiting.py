@@ -1,0 +1,214 @@
+"""What waits at a station, as the planner's values: ready jobs, open lots, plates with a free copy."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from layout.assign import Bare, Candidate, FreePlate, Option
+from layout.focus import heights_of
+from layout.outline import Outline
+from layout.parts import Place, Seat, Shop, Surface
+from service.ids import JOB, LOT, ORDER, public
+from service.models import FrozenMark, Lot
+from service.repositories import claims
+from service.repositories import loads as rows
+from service.repositories.claims import MarkSurface, Waiting
+
+#: Jobs read at a time, and how many that this station can take are enough to choose from.
+PAGE = 300
+ENOUGH = 200
+
+
+def free_plates(shop: Shop, station: str, *, in_use: Collection[str]) -> list[FreePlate]:
+    """Plates that the station can mount, with the copies nobody has."""
+    return [
+        FreePlate(name, tuple(slot.slot for slot in shop.plates[name].slots), copies)
+        for name in sorted(shop.stations[station].plates)
+        if (copies := tuple(copy for copy in shop.plates[name].copies if copy not in in_use))
+    ]
+
+
+def candidates(session: Session, shop: Shop, station: str) -> list[Candidate]:
+    """The most urgent jobs that the station can take, in queue order."""
+    blades = _blades(shop, station)
+    found: list[Candidate] = []
+    offset = 0
+    while len(found) < ENOUGH:
+        page = claims.ready_jobs(session, blades, limit=PAGE, offset=offset)
+        found += _candidates(session, shop, station, page)
+        if len(page) < PAGE:
+            break
+        offset += PAGE
+    return found
+
+
+def bare(session: Session, shop: Shop, station: str) -> list[Bare]:
+    """Lots with blades that wait and that the station can take."""
+    lots = claims.open_lots(session, _blades(shop, station))
+    marks: dict[int, list[FrozenMark]] = {}
+    for mark in rows.lot_marks(session, [lot.id for lot in lots]):
+        marks.setdefault(mark.lot_id or 0, []).append(mark)
+    found = []
+    for lot in lots:
+        face = marks[lot.id][0].face
+        places = _places(lot.eligible, station)
+        surfaces = [_surface(mark) for mark in marks[lot.id]]
+        options = _options(
+            shop, station, lot.blade, face, places, surfaces, outlines=_outlines_of(marks[lot.id])
+        )
+        if options:
+            found.append(Bare(public(LOT, lot.id), face, tuple(options), lot.waiting, due=_day(lot.due)))
+    return found
+
+
+def face_of(session: Session, lot: Lot) -> str:
+    """The one face on which a lot's blades get their mark."""
+    return rows.lot_marks(session, [lot.id])[0].face
+
+
+def urgent_by(now: datetime, *, days: int = 1) -> float:
+    """Everything due by then keeps lots waiting: today and so many days on."""
+    return _day(now) + days
+
+
+def _day(moment: datetime) -> float:
+    return float(moment.astimezone(UTC).toordinal())
+
+
+def _blades(shop: Shop, station: str) -> set[str]:
+    plates = (shop.plates[name] for name in shop.stations[station].plates)
+    return {seat.blade for plate in plates for slot in plate.slots for seat in slot.seats}
+
+
+def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiting]) -> list[Candidate]:
+    here = [job for job in page if any(place[0] == station for place in job.eligible) and job.faces]
+    surfaces = _surfaces(session, here)
+    misfits = {(job, Place(at, plate, slot, "")) for job, at, plate, slot in _misfits(session, here)}
+    known: dict[tuple[int, int, str], list[Option]] = {}
+    found = []
+    for job in here:
+        places = _places(job.eligible, station)
+        options: list[Option] = []
+        for face in job.faces:
+            key = (job.line_id, job.words_revision, face)
+            if key not in known:
+                marks = surfaces.get(key, [])
+                known[key] = _options(
+                    shop, station, job.blade, face, places, marks, outlines=_Outlines(session, marks)
+                )
+            options += known[key]
+        options = [o for o in options if (job.id, Place(station, o.plate, o.slot, "")) not in misfits]
+        if not any(option.face == job.faces[0] for option in options):
+            continue
+        found.append(
+            Candidate(
+                job=public(JOB, job.id),
+                order=public(ORDER, job.order_id),
+                blade=job.blade,
+                faces=job.faces,
+                options=tuple(options),
+                due=_day(job.ship_by),
+                priority=job.priority,
+                replaces=job.replaces is not None,
+                whole=_whole(job),
+            )
+        )
+    return found
+
+
+def _misfits(session: Session, jobs: Sequence[Waiting]) -> list[tuple[int, str, str, str]]:
+    return rows.misfits(session, [job.id for job in jobs])
+
+
+def _surfaces(session: Session, jobs: Sequence[Waiting]) -> Mapping[tuple[int, int, str], list[MarkSurface]]:
+    found: dict[tuple[int, int, str], list[MarkSurface]] = {}
+    for mark in claims.surfaces(session, {job.line_id for job in jobs}):
+        found.setdefault((mark.line_id, mark.words_revision, mark.face), []).append(mark)
+    return found
+
+
+def _whole(job: Waiting) -> bool:
+    """Whether some plate at some station takes all the faces that are left."""
+    faces: dict[tuple[str, str], set[str]] = {}
+    for station, plate, _, face in job.eligible:
+        faces.setdefault((station, plate), set()).add(face)
+    return any(taken.issuperset(job.faces) for taken in faces.values())
+
+
+def _places(eligible: Iterable[Sequence[str]], station: str) -> set[tuple[str, str, str]]:
+    return {(plate, slot, face) for at, plate, slot, face in eligible if at == station}
+
+
+class _Outlines:
+    """Outlines by mark, read only when a tilted seat asks for them."""
+
+    def __init__(self, session: Session | None, marks: Sequence[MarkSurface]) -> None:
+        self._session, self._marks = session, marks
+        self._known: dict[int, Any] = {}
+
+    def of(self, mark: MarkSurface) -> Outline:
+        if not self._known and self._session is not None:
+            records = claims.outlines(self._session, [one.id for one in self._marks])
+            self._known = {one: Outline.from_record(dict(record)) for one, record in records.items()}
+        found: Outline = self._known[mark.id]
+        return found
+
+
+def _outlines_of(marks: Sequence[FrozenMark]) -> _Outlines:
+    outlines = _Outlines(None, ())
+    outlines._known = {mark.id: Outline.from_record(mark.outline) for mark in marks}
+    return outlines
+
+
+def _surface(mark: FrozenMark) -> MarkSurface:
+    return MarkSurface(mark.id, mark.line_id or 0, mark.words_revision, mark.face, mark.material, mark.finish)
+
+
+def _options(
+    shop: Shop,
+    station: str,
+    blade: str,
+    face: str,
+    places: Collection[tuple[str, str, str]],
+    marks: Sequence[MarkSurface],
+    *,
+    outlines: _Outlines,
+) -> list[Option]:
+    """Ways to seat a face at a station, with the focus heights that suit all its marks."""
+    processes = [shop.process_for(station, Surface(mark.material, mark.finish)) for mark in marks]
+    if not marks or any(process is None for process in processes):
+        return []
+    found = []
+    for name in sorted(shop.stations[station].plates):
+        for slot in shop.plates[name].slots:
+            seat = slot.seat(blade, face)
+            if seat is None or (name, slot.slot, face) not in places:
+                continue
+            low, high = _focus(
+                seat,
+                [(m, p.focus_tolerance_mm) for m, p in zip(marks, processes, strict=True) if p],
+                outlines,
+            )
+            if low <= high:
+                names = "+".join(sorted({process.process for process in processes if process}))
+                found.append(Option(name, slot.slot, face, names, low, high))
+    return found
+
+
+def _focus(
+    seat: Seat, marks: Sequence[tuple[MarkSurface, float]], outlines: _Outlines
+) -> tuple[float, float]:
+    """Lowest and highest focus that every mark's process tolerates (low above high: there is none)."""
+    lows, highs = [], []
+    for mark, tolerance in marks:
+        if seat.pose.tilt_deg == 0:
+            bottom = top = seat.pose.height_mm
+        else:
+            bottom, top = heights_of(outlines.of(mark), seat.pose)
+        lows.append(top - tolerance)
+        highs.append(bottom + tolerance)
+    return max(lows), min(highs)
