@@ -111,8 +111,10 @@ def _turned_rooms(wkb: bytes, turn_deg: float) -> tuple[Room, ...]:
 
 
 def _largest_step(room: Room, hull: Floats, zone: Zone, align: Align, low: int, top: int) -> int:
-    """Largest whole step in (low, top] that is feasible, or `low`. Bisection: for a hull, what fits at a height
-    fits at every smaller one under each of the zone's slides."""
+    """Largest whole step in (low, top] that is feasible, or `low`.
+
+    Bisection: for a hull, what fits at a height fits at every smaller one under each of the zone's slides.
+    """
     if room.is_convex and zone.slide == "both":
         return top
     if top <= low or not _feasible(room, hull, zone, align, low + 1):
@@ -197,17 +199,28 @@ def _off(fit: Fit, hull: Floats, goal: tuple[float, float]) -> tuple[float, floa
 
 
 def bindings_of(region: Region, block: Any) -> tuple[Binding, ...]:
-    """Everything of the region's boundary within BINDING_MM of the block's corners, one entry per thing."""
+    """Everything of the region's boundary within BINDING_MM of the block, one entry per thing: corners of the
+    block near a boundary, and corners of a boundary near an edge of the block."""
     found: dict[tuple[str, str], Binding] = {}
-    corners = shapely.get_coordinates(block)
     for part in shapely.get_parts(region.polygon):
         for ring in (part.exterior, *part.interiors):
-            near = shapely.distance(ring, shapely.points(corners)) <= BINDING_MM
-            for corner in corners[near].tolist():
-                gap = ring.distance(Point(corner))
-                point = nearest_points(ring, Point(corner))[0]
-                source = region.source_at(point.x, point.y)
+            if ring.distance(block) > BINDING_MM:
+                continue
+            for point, gap in _contacts(ring, block):
+                source = region.source_at(*point)
                 key = (source.kind, source.name)
                 if key not in found or gap < found[key].clearance_mm:
-                    found[key] = Binding(source.kind, source.name, (point.x, point.y), gap)
+                    found[key] = Binding(source.kind, source.name, point, gap)
     return tuple(found[key] for key in sorted(found))
+
+
+def _contacts(ring: Any, block: Any) -> list[tuple[tuple[float, float], float]]:
+    """Points of a ring within BINDING_MM of the block, with their distances."""
+    corners = shapely.points(shapely.get_coordinates(block))
+    near_corners = corners[shapely.distance(ring, corners) <= BINDING_MM]
+    feet = shapely.line_interpolate_point(ring, shapely.line_locate_point(ring, near_corners))
+    ring_corners = shapely.points(shapely.get_coordinates(ring))
+    near_ring = ring_corners[shapely.distance(block, ring_corners) <= BINDING_MM]
+    points = np.concatenate([feet, near_ring])
+    gaps = shapely.distance(block, points)
+    return [((float(p.x), float(p.y)), float(gap)) for p, gap in zip(points, gaps, strict=True)]
