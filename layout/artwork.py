@@ -8,16 +8,17 @@ import numpy as np
 import shapely
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import ParseError, fromstring
-from fontTools.svgLib.path import parse_path
 from shapely.geometry import MultiPolygon, Polygon, box
 
 from layout.glyphs import RingPen, TooComplex, merged
 from layout.measure import MICROMETRE_MM, Floats
 from layout.outline import Outline, frozen
+from layout.paths import draw_path
 
 _SVG = "{http://www.w3.org/2000/svg}"
 _LENGTH = re.compile(r"^([0-9]+(?:\.[0-9]+)?)mm$")
 _NUMBER = re.compile(r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?")
+_DECLARATION = re.compile(rb"^(?:\xef\xbb\xbf)?\s*<\?xml\s[^>]*\?>")
 MOST_BYTES = 256 * 1024
 MOST_ELEMENTS = 500
 MOST_DEPTH = 6
@@ -48,7 +49,7 @@ def read_artwork(svg: bytes) -> Outline:
     """
     if len(svg) > MOST_BYTES:
         raise ArtworkRefused(f"larger than {MOST_BYTES} bytes")
-    if b"<?" in svg.removeprefix(b"\xef\xbb\xbf").lstrip()[2:]:
+    if b"<?" in _DECLARATION.sub(b"", svg, count=1):
         raise ArtworkRefused("a processing instruction; only paths are taken")
     try:
         root = fromstring(svg, forbid_dtd=True)
@@ -83,9 +84,9 @@ def _rings(path: str, scale: float) -> list[Floats]:
         raise ArtworkRefused("a path has a number far beyond any drawing")
     pen = _LimitedPen(_TOLERANCE_MM / scale)
     try:
-        parse_path(path, pen)
-    except (ValueError, IndexError, AssertionError, TypeError, NotImplementedError) as error:
-        raise ArtworkRefused(f"a path can't be read: {error or type(error).__name__}") from error
+        draw_path(path, pen)
+    except ValueError as error:
+        raise ArtworkRefused(str(error)) from error
     return pen.rings
 
 
@@ -123,8 +124,9 @@ def _paths(root: object) -> list[str]:
                 raise ArtworkRefused(f"the attribute {attribute!r} on <{tag}>")
         if element.attrib.get("fill-rule", "nonzero") != "nonzero":  # type: ignore[attr-defined]
             raise ArtworkRefused("another fill rule than nonzero")
-        if (element.text or "").strip() and tag not in ("title", "desc"):  # type: ignore[attr-defined]
-            raise ArtworkRefused(f"words in <{tag}>; only paths are taken")
+        inside = "" if tag in ("title", "desc") else element.text  # type: ignore[attr-defined]
+        if (inside or "").strip() or (element.tail or "").strip():  # type: ignore[attr-defined]
+            raise ArtworkRefused(f"words in or after <{tag}>; only paths are taken")
         if tag == "path":
             paths.append(element.attrib.get("d", ""))  # type: ignore[attr-defined]
         waiting += [(child, depth + 1) for child in element]  # type: ignore[attr-defined]

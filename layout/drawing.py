@@ -64,8 +64,7 @@ class Sheet:
     def area(self, polygon: Any, **style: Any) -> None:
         """A filled polygon or several."""
         data = "".join(area_data(part, self.box) for part in _polygons(polygon))
-        if data:
-            self.drawing.add(self.drawing.path(data, fill_rule="evenodd", **style))
+        self.drawing.add(self.drawing.path(data, fill_rule="evenodd", **style))
 
     def line(self, points: Any, **style: Any) -> None:
         """An open polyline (n, 2)."""
@@ -123,8 +122,9 @@ def add_face(sheet: Sheet, face: Face) -> None:
         sheet.line(zone.baseline.points, stroke=PETROL, stroke_width=1.2 * hair)
     for number, group in enumerate(_grouped(face.keep_outs), start=1):
         for keep_out in group:
-            x, y = _beside_or_in(keep_out.polygon.intersection(face.silhouette), sheet.letter_mm)
-            _badge(sheet, str(number), x, y, RUST)
+            shown = keep_out.polygon.intersection(face.silhouette)
+            if shown.area > 0:
+                _badge(sheet, str(number), *_beside_or_in(shown, sheet.letter_mm), RUST)
     for index, zone in enumerate(face.zones):
         _badge(sheet, chr(65 + index), *zone.baseline.points[0], PETROL)
 
@@ -232,6 +232,8 @@ def _materials(face: Face) -> tuple[str, str]:
 
 def _hatch(sheet: Sheet, keep_out: KeepOut, silhouette: Polygon) -> None:
     shown = keep_out.polygon.intersection(silhouette)
+    if shown.area == 0:
+        return
     hair = sheet.letter_mm / 14
     sheet.area(shown, fill=PAPER if keep_out.reason == "hole" else "none", stroke=RUST, stroke_width=hair)
     angle, distance, crossed = HATCHES[keep_out.reason]
@@ -241,8 +243,6 @@ def _hatch(sheet: Sheet, keep_out: KeepOut, silhouette: Polygon) -> None:
 
 
 def _hatch_lines(area: Any, angle_deg: float, distance_mm: float) -> Iterable[LineString]:
-    if area.is_empty:
-        return ()
     level = affinity.rotate(area, -angle_deg, origin=(0, 0))
     x0, y0, x1, y1 = level.bounds
     rows = np.arange(math.ceil(y0 / distance_mm) * distance_mm, y1, distance_mm)

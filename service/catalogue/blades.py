@@ -37,8 +37,9 @@ class BladeReading:
                 continue
             if entry.mirror_of in broken:
                 continue  # Said once, at the face it mirrors.
+            found = len(self.troubles)
             face = self._face(place, entry, faces)
-            if face is None:
+            if face is None or len(self.troubles) > found:
                 broken.add(entry.face)
             else:
                 faces[face.face] = face

@@ -52,14 +52,13 @@ def _posed(polygon: Any, pose: Pose) -> Any:
 
 
 def _seat_names(shop: Shop, plate: Plate, file: str, blades: frozenset[str]) -> Iterator[Trouble]:
-    seen: set[tuple[str, str, str]] = set()
     for slot in plate.slots:
         if not slot.seats:
             yield Trouble(file, f"slot {slot.slot}", "it takes no blade")
+        for (blade, face), times in Counter((seat.blade, seat.face) for seat in slot.seats).items():
+            if times > 1:
+                yield Trouble(file, "seat", f"{blade!r} with its {face} up has two seats in a slot")
         for seat in slot.seats:
-            if (slot.slot, seat.blade, seat.face) in seen:
-                yield Trouble(file, "seat", f"{seat.blade!r} with its {seat.face} up has two seats in a slot")
-            seen.add((slot.slot, seat.blade, seat.face))
             if seat.blade not in blades:
                 yield Trouble(file, "seat", f"no blade {seat.blade!r}")
             elif seat.blade in shop.blades and body_of(shop, seat) is None:

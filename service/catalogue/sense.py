@@ -51,7 +51,7 @@ def _of_blade(blade: Blade, where: Whereabouts) -> Iterator[Trouble]:
         for name in _twice(k.keep_out for k in face.keep_outs):
             yield Trouble(file, f"{face.face}.{name}", "two keep-outs of this face have this name")
         for keep_out in face.keep_outs:
-            if not keep_out.polygon.intersects(face.silhouette):
+            if keep_out.polygon.intersection(face.silhouette).area == 0:
                 yield Trouble(file, f"{face.face}.{keep_out.keep_out}", "the keep-out lies beside the blade")
         for zone in face.zones:
             for reason in _zone_reasons(face, zone, where.declared["fonts"]):
@@ -153,6 +153,8 @@ def _of_engraving(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
         blade = shop.blades.get(product.blade)
         for face in blade.faces if blade else ():
             for zone in face.zones:
+                if not zone.polygon.intersects(face.silhouette):
+                    continue  # Said of the blade itself.
                 reason = _unburnable(shop, product, face, zone)
                 if reason:
                     yield Trouble(file, f"{product.sku}.{zone.zone}", reason)

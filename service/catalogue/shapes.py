@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from fontTools.svgLib.path import parse_path
 from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.polygon import orient
 from shapely.validation import explain_validity
 
-from layout.glyphs import RingPen, TooComplex
+from layout.glyphs import RingPen
 from layout.measure import Floats, freeze_mm
 from layout.parts import Baseline
+from layout.paths import draw_path
 from service.catalogue.schema import CurvePath, Shape
 
 #: Curves of blades and zones are flattened to this; zones are shrunk by far more than that.
@@ -43,7 +43,7 @@ def baseline_of(given: list[tuple[float, float]] | CurvePath) -> Baseline:
     """A straight or curved baseline. Raises ValueError when it has no length."""
     if isinstance(given, CurvePath):
         pen = _OpenPen(TOLERANCE_MM)
-        _draw(given.path, pen)
+        draw_path(given.path, pen)
         if len(pen.lines) != 1:
             raise ValueError(f"the path draws {len(pen.lines)} lines; one is wanted")
         points = tuple((float(x), float(y)) for x, y in freeze_mm(pen.lines[0]))
@@ -63,15 +63,8 @@ def mirrored(polygon: Polygon) -> Polygon:
 
 def _rings(path: str) -> list[Floats]:
     pen = RingPen(TOLERANCE_MM)
-    _draw(path, pen)
+    draw_path(path, pen)
     return list(pen.rings)
-
-
-def _draw(path: str, pen: RingPen) -> None:
-    try:
-        parse_path(path, pen)
-    except (ValueError, IndexError, AssertionError, TypeError, TooComplex, ZeroDivisionError) as error:
-        raise ValueError(f"the path can't be read: {error or type(error).__name__}") from error
 
 
 class _OpenPen(RingPen):
