@@ -312,10 +312,10 @@ def _draw_slot(
     x0, y0, x1, y1 = slot.outline.bounds
     _slot_number(sheet, slot, [body for _, body in units])
     for index, line in enumerate(words):
-        y = (y0 + y1) / 2 + letter * (0.65 * (len(words) - 1) - 1.3 * index - 0.35)
+        y = (y0 + y1) / 2 + letter * (0.75 * (len(words) - 1) - 1.5 * index - 0.4)
         sheet.text(
             line, (x0 + x1) / 2, y, text_anchor="middle", stroke=PAPER, stroke_width=letter / 4,
-            paint_order="stroke", stroke_linejoin="round",
+            paint_order="stroke", stroke_linejoin="round", font_size=format_mm(1.2 * letter),
         )  # fmt: skip
 
 
@@ -365,7 +365,8 @@ def posed(polygon: Any, pose: Pose) -> Any:
 
 
 def _small_handle_arrow(sheet: Sheet, face: Face, seat: Seat, body: Polygon) -> None:
-    handle = posed((face.body or face.silhouette).difference(face.silhouette), seat.pose)
+    rest = (face.body or face.silhouette).difference(face.silhouette)
+    handle = posed(face.silhouette if face.face == "handle" else rest, seat.pose)
     towards = math.radians(face.handle_deg + seat.pose.turn_deg)
     along = np.array([math.cos(towards), math.sin(towards)])
     middle = np.array(_middle(body if handle.is_empty else handle))
