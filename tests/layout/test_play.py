@@ -1,4 +1,4 @@
-"""Play: wherever a unit sits within its play, a mark that fills its region stays in its zone; with less, not."""
+"""Play: wherever a unit sits within its play, a mark that fills its region stays in its zone."""
 
 from __future__ import annotations
 

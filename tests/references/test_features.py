@@ -1,6 +1,6 @@
-"""Thinnest stroke and narrowest counter against raster morphology (SciPy's exact Euclidean distance transform).
+"""Thinnest stroke and narrowest counter against raster morphology (SciPy's exact distance transform).
 
-The definition is the same, the method shares nothing: pixels and distance transforms instead of polygon buffers.
+The definition is the same, the method shares nothing: pixels and distances instead of polygon buffers.
 """
 
 from __future__ import annotations

@@ -1,0 +1,81 @@
+"""A plate of 24 units: the load proposed, judged, and written as files."""
+
+from __future__ import annotations
+
+import tracemalloc
+
+from layout.assign import Candidate, FreePlate, Option, propose
+from layout.burn import burn_of
+from layout.checks import check
+from layout.dxf import burn_dxf
+from layout.parts import ArtworkInscription, LoadLayout, Shop, SlotFill, Turn
+from layout.pdf import burn_pdf
+from layout.register import nominal
+from layout.svg import burn_svg
+from layout.verify import verify
+from service import catalogue
+from tests.bench.timing import figure, input_line, median_seconds
+
+WAITING = 2_000
+
+
+def main() -> None:
+    shop = catalogue.load(catalogue.default_folder())
+    load = a_full_load(shop)
+    fills = load.turns[0].fills
+    station = shop.stations[load.station]
+    burn = burn_of(shop, load, 1)
+    figure("verify_ms_per_slot", median_seconds(lambda: verify(shop, load), rounds=3) * 1e3 / len(fills))
+
+    def write() -> bytes:
+        made = burn_of(shop, load, 1)
+        return burn_svg(made, station) + burn_dxf(made, station) + burn_pdf(made, station)
+
+    figure("burnfile_ms_per_slot", median_seconds(write, rounds=3) * 1e3 / len(fills))
+    tracemalloc.start()
+    write()
+    figure("burnfile_peak_mb", tracemalloc.get_traced_memory()[1] / 1e6)
+    tracemalloc.stop()
+    input_line("burnfile", f"{len(fills)} slots, SVG, DXF and PDF, station {load.station}", burn.digest)
+    propose_figure(shop)
+
+
+def a_full_load(shop: Shop) -> LoadLayout:
+    """Every slot of the largest plate with the first blade that it takes, each with the house mark."""
+    plate = max(shop.plates.values(), key=lambda p: len(p.slots))
+    station = next(s for s in shop.stations.values() if plate.plate in s.plates)
+    seat = plate.slots[0].seats[0]
+    product = next(p for p in shop.products.values() if p.blade == seat.blade)
+    zone = next(z for z in shop.blades[seat.blade].face(seat.face).zones if "artwork" in z.kinds)
+    mark = next(a.artwork for a in shop.artworks.values() if a.use == "mark")
+    result = check(shop, product.sku, [ArtworkInscription(zone.zone, mark, width_mm=10.0)])
+    assert result.marks, result.findings
+    fills = tuple(
+        SlotFill(
+            slot.slot, product.sku, seat.blade, seat.face, result.marks, result.eligible, job=f"J{number}"
+        )
+        for number, slot in enumerate(plate.slots)
+    )
+    copy = plate.copies[0]
+    return LoadLayout(station.station, plate.plate, copy, nominal(station, plate, copy), (Turn(1, fills),))
+
+
+def propose_figure(shop: Shop) -> None:
+    """The next load out of a long queue."""
+    plate = max(shop.plates.values(), key=lambda p: len(p.slots))
+    options = tuple(Option(plate.plate, slot.slot, "mark_side", "p", 0.0, 1.0) for slot in plate.slots)
+    waiting = [
+        Candidate(f"J{n}", f"O{n // 3}", "blade", ("mark_side",), options, due=float(n % 17))
+        for n in range(WAITING)
+    ]
+    free = [FreePlate(plate.plate, tuple(s.slot for s in plate.slots), plate.copies)]
+
+    def next_load() -> object:
+        return propose(waiting, free)
+
+    figure("propose_ms", median_seconds(next_load, rounds=3) * 1e3)
+    input_line("propose", f"{WAITING} waiting, {len(plate.slots)} slots", repr(next_load()))
+
+
+if __name__ == "__main__":
+    main()
