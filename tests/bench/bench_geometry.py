@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import time
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -83,7 +84,7 @@ def check_figures(shop: Shop, floor: float) -> None:
 
 
 def plain_check(shop: Shop) -> object:
-    """The same questions asked without any cache: outlines, union, region, containment, thinnest stroke and gaps."""
+    """The same questions without any cache: outlines, union, region, containment, strokes, counters, gaps."""
     from layout.features import narrowest_counter, thinnest_stroke
 
     spec = shop.fonts[FONT]
@@ -108,7 +109,7 @@ def plain_check(shop: Shop) -> object:
     region = zone.polygon.intersection(face.silhouette).difference(kept_out).buffer(-0.6)
     strokes = [thinnest_stroke(letter, least=0.02, most=2.0) for letter in letters]
     counters = [narrowest_counter(letter) for letter in letters]
-    gaps = [a.distance(b) for a, b in zip(letters, letters[1:], strict=False)]
+    gaps = [a.distance(b) for a, b in pairwise(letters)]
     return region.contains(text), strokes, counters, gaps
 
 
