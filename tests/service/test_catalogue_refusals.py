@@ -227,6 +227,62 @@ WRONG = {
         ("stock/bins.toml", "= 14 }", "= -1 }"),
         "stock/bins.toml: bin[0].boxed.AQ-CHEF-20",
     ),
+    "a single-line font that isn't there": (
+        ("fonts/fonts.toml", '"futural"', '"futuristic"'),
+        "HersheyFonts/futuristic is not installed",
+    ),
+    "a single-line font with axes": (
+        ("fonts/fonts.toml", 'file = "futural"', 'file = "futural"\naxes = { wght = 400 }'),
+        "a single-line font has no axes",
+    ),
+    "one font twice": (
+        ("fonts/fonts.toml", 'font = "inter-semibold"', 'font = "lato-bold"'),
+        "font[1].font: 'lato-bold' stands twice",
+    ),
+    "one mark twice": (
+        ("artwork/artwork.toml", 'artwork = "star"', 'artwork = "leaf"'),
+        "artwork[2].artwork: 'leaf' stands twice",
+    ),
+    "one kind twice": (
+        (CHEF, '["text", "monogram",', '["text", "text",'),
+        "kinds: the same thing stands twice",
+    ),
+    "a baseline in two pieces": (
+        (CHEF, "M 82 14.5 C", "M 82 14.5 L 90 14.4 M 92 14.4 C"),
+        "zone[1]: the path draws 2 lines; one is wanted",
+    ),
+    "a silhouette in two pieces": (
+        (SANTOKU, "100 21.4 70 21.4 Z", "100 21.4 70 21.4 Z M 300 0 L 310 0 L 310 9 Z"),
+        "face[0].silhouette: the path draws 2 closed shapes; one is wanted",
+    ),
+    "a face both mirrored and drawn": (
+        (CHEF, 'mirror_of = "mark_side"', 'mirror_of = "mark_side"\nsilhouette = { circle = [0, 0, 9] }'),
+        "face[1]: give either silhouette or mirror_of",
+    ),
+    "a mirrored face with a handle of its own": (
+        (CHEF, 'mirror_of = "mark_side"', 'mirror_of = "mark_side"\nrest_of_unit = { circle = [0, 0, 9] }'),
+        "face[1]: rest_of_unit comes from the face that is mirrored",
+    ),
+    "a drawn face that leaves something out": (
+        (SANTOKU, 'face = "handle"', 'face = "handle"\nleave_out = ["hollow 1"]'),
+        "face[2]: leave_out goes with mirror_of",
+    ),
+    "two keep-outs of one name": (
+        (CHEF, 'keep_out = "edge bevel"', 'keep_out = "maker\'s stamp"'),
+        "mark_side.maker's stamp: two keep-outs of this face have this name",
+    ),
+    "a slot that takes nothing": (
+        ("plates/bare.toml", 'blade = "paring-9-bare"', 'blade = "paring-9-bare"\nslots = ["L1"]'),
+        "plates/bare.toml: slot L2: it takes no blade",
+    ),
+    "a process of another station": (
+        (NORTH, "[layers]", '[layers]\nsatin-south = { layer = "X", colour = "#000000" }'),
+        "layers.satin-south: this process belongs to station 'south'",
+    ),
+    "a station without a layer for its process": (
+        ("stations/south.toml", 'satin-south = { layer = "FINE-SATIN", colour = "#5b2a86" }', ""),
+        "satin-south: station 'south' names no layer for it",
+    ),
 }
 
 
@@ -260,6 +316,12 @@ def test_a_broken_blade_is_not_said_to_be_missing_wherever_it_is_named():
     troubles = troubles_of(changed((CHEF, "circle = [10, 13, 5]", "circle = [10, 13, 0]")))
 
     assert troubles == [f"{CHEF}: face[0].keep_out[1].shape: a circle needs a radius above 0"]
+
+
+def test_a_second_policy_is_refused():
+    content = {**CONTENT, "policy/summer.toml": "gap_lines = 2.0"}
+
+    assert troubles_of(content) == ["policy/summer.toml: a shop has one policy file"]
 
 
 def test_a_kind_without_any_file_is_refused():
