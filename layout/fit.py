@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 import shapely
 from shapely import affinity
-from shapely.geometry import LineString, Point, Polygon
+from shapely.geometry import LineString, Point
 from shapely.ops import nearest_points
 
-from layout.inner import Room, room_of
+from layout.inner import Copies, Room, room_of
 from layout.measure import HEIGHT_STEP_MM, Floats
-from layout.parts import Align, Zone
+from layout.parts import Align, Slide, Zone
 from layout.region import Region
 
 #: What lies this near the block at its largest is what stops it growing.
@@ -57,29 +57,27 @@ class Overhang:
 
 def largest(region: Region, hull: Floats, zone: Zone, *, align: Align) -> Fit | None:
     """The largest fit not above the zone's largest height; None when not even one height step fits."""
-    best: Fit | None = None
+    wish = _Wish.of(hull, zone, align)
+    ceiling, step, found = _steps(zone.max_height_mm), 0, None
     for room in _rooms(region, zone):
-        top = math.floor(zone.max_height_mm / HEIGHT_STEP_MM + 1e-6)
-        bound = room.upper_bound(hull, most=zone.max_height_mm)
-        if bound is None:
-            continue
-        top = min(top, math.floor(bound[0] / HEIGHT_STEP_MM + 1e-6))
-        low = math.floor(best.height_mm / HEIGHT_STEP_MM + 1e-6) if best else 0
-        steps = _largest_step(room, hull, zone, align, low, top)
-        if steps > low:
-            best = _placed(region, room, hull, zone, align, round(steps * HEIGHT_STEP_MM, 6)) or best
-    return best
+        copies = Copies(room, hull)
+        best = _largest_step(copies, wish, step, min(ceiling, _steps(copies.bound)))
+        if best > step:
+            step, found = best, copies
+    if found is None:
+        return None
+    return _placed(region, found, hull, wish, _height_mm(step))
 
 
 def place(region: Region, hull: Floats, zone: Zone, *, align: Align, height_mm: float) -> Fit | None:
     """The block at that height, as near to the zone's anchor as it fits; None when it fits nowhere."""
+    wish = _Wish.of(hull, zone, align)
     found = [
         fit
         for room in _rooms(region, zone)
-        if (fit := _placed(region, room, hull, zone, align, height_mm)) is not None
+        if (fit := _placed(region, Copies(room, hull), hull, wish, height_mm)) is not None
     ]
-    goal = _anchor(zone, align)
-    return min(found, key=lambda f: math.hypot(*_off(f, hull, goal)), default=None)
+    return min(found, key=wish.distance_mm, default=None)
 
 
 def overhang(region: Region, hull: Floats, zone: Zone, *, height_mm: float) -> Overhang:
@@ -110,70 +108,98 @@ def _turned_rooms(wkb: bytes, turn_deg: float) -> tuple[Room, ...]:
     return tuple(room_of(part) for part in shapely.get_parts(level) if part.area > 0)
 
 
-def _largest_step(room: Room, hull: Floats, zone: Zone, align: Align, low: int, top: int) -> int:
-    """Largest whole step in (low, top] that is feasible, or `low`.
+@dataclass(frozen=True, slots=True)
+class _Wish:
+    """Where a block wants to be: its own point `own` (composition frame) at `anchor`, both with the baseline
+    level, and how far from there the zone lets it slide."""
 
-    Bisection: for a hull, what fits at a height fits at every smaller one under each of the zone's slides.
-    """
-    if room.is_convex and zone.slide == "both":
-        return top
-    if top <= low or not _feasible(room, hull, zone, align, low + 1):
+    anchor: tuple[float, float]
+    own: tuple[float, float]
+    slide: Slide
+    turn_deg: float
+
+    @classmethod
+    def of(cls, hull: Floats, zone: Zone, align: Align) -> _Wish:
+        return cls(_anchor(zone, align), _own_point(hull), zone.slide, turn_of(zone))
+
+    def origin(self, height_mm: float) -> tuple[float, float]:
+        """Where the composition's origin comes to lie when the wish is granted (level frame)."""
+        return self.anchor[0] - self.own[0] * height_mm, self.anchor[1] - self.own[1] * height_mm
+
+    def allowed(self, positions: Any, height_mm: float) -> Any:
+        """Those of the positions to which the block may slide."""
+        if self.slide == "both" or positions.is_empty:
+            return positions
+        x, y = self.origin(height_mm)
+        tracks = {
+            "along": LineString([(-_FAR_MM, y), (_FAR_MM, y)]),
+            "across": LineString([(x, -_FAR_MM), (x, _FAR_MM)]),
+            "none": Point(x, y),
+        }
+        return shapely.intersection(positions, tracks[self.slide])
+
+    def distance_mm(self, fit: Fit) -> float:
+        """How far from its wish a block was placed."""
+        wished = self.origin(fit.height_mm)
+        x, y = _turned((fit.x_mm, fit.y_mm), -self.turn_deg)
+        return math.hypot(x - wished[0], y - wished[1])
+
+
+def _steps(height_mm: float) -> int:
+    """Whole height steps in a height, with allowance for its float representation."""
+    return math.floor(height_mm / HEIGHT_STEP_MM + 1e-6)
+
+
+def _height_mm(step: int) -> float:
+    return round(step * HEIGHT_STEP_MM, 6)
+
+
+def _largest_step(copies: Copies, wish: _Wish, low: int, top: int) -> int:
+    """Largest whole step in (low, top] that is feasible, or `low`. Bisection: what fits of a hull at a height
+    fits at every smaller one under each of the zone's slides."""
+
+    def feasible(step: int) -> bool:
+        height = _height_mm(step)
+        return not wish.allowed(copies.positions(height), height).is_empty
+
+    if top <= low:
         return low
-    if _feasible(room, hull, zone, align, top):
+    if feasible(top):
         return top
+    if top == low + 1 or not feasible(low + 1):
+        return low
     low += 1
     while top - low > 1:
         middle = (low + top) // 2
-        if _feasible(room, hull, zone, align, middle):
+        if feasible(middle):
             low = middle
         else:
             top = middle
     return low
 
 
-def _feasible(room: Room, hull: Floats, zone: Zone, align: Align, step: int) -> bool:
-    return not _allowed(room, hull, zone, align, step * HEIGHT_STEP_MM).is_empty
-
-
-def _allowed(room: Room, hull: Floats, zone: Zone, align: Align, height_mm: float) -> Any:
-    """Positions of the composition's origin (level frame) that fit and that the zone's slide allows."""
-    positions = room.positions(hull, height_mm)
-    if zone.slide == "both" or positions.is_empty:
-        return positions
-    x, y = _wanted(hull, zone, align, height_mm)
-    tracks = {
-        "along": LineString([(-_FAR_MM, y), (_FAR_MM, y)]),
-        "across": LineString([(x, -_FAR_MM), (x, _FAR_MM)]),
-        "none": Point(x, y),
-    }
-    return shapely.intersection(positions, tracks[zone.slide])
-
-
-def _placed(
-    region: Region, room: Room, hull: Floats, zone: Zone, align: Align, height_mm: float
-) -> Fit | None:
-    allowed = _allowed(room, hull, zone, align, height_mm)
+def _placed(region: Region, copies: Copies, hull: Floats, wish: _Wish, height_mm: float) -> Fit | None:
+    allowed = wish.allowed(copies.positions(height_mm), height_mm)
     if allowed.is_empty:
         return None
-    spot = nearest_points(allowed, Point(_wanted(hull, zone, align, height_mm)))[0]
-    turn = turn_of(zone)
-    x, y = affinity.rotate(spot, turn, origin=(0, 0)).coords[0]
-    block = affinity.rotate(Polygon(hull * height_mm + np.array(spot.coords[0])), turn, origin=(0, 0))
+    spot = nearest_points(allowed, Point(wish.origin(height_mm)))[0]
+    x, y = _turned((spot.x, spot.y), wish.turn_deg)
+    corners = hull * height_mm + [spot.x, spot.y]
+    block = affinity.rotate(shapely.convex_hull(shapely.multipoints(corners)), wish.turn_deg, origin=(0, 0))
     clearance = float(region.polygon.boundary.distance(block))
-    return Fit(height_mm, float(x), float(y), turn, clearance, bindings_of(region, block))
+    return Fit(height_mm, x, y, wish.turn_deg, clearance, bindings_of(region, block))
 
 
 def _anchor(zone: Zone, align: Align) -> tuple[float, float]:
     """The zone's anchor in the level frame: given, or the zone's start, middle or end on its mid-line."""
     turn = turn_of(zone)
     if zone.anchor is not None:
-        x, y = affinity.rotate(Point(zone.anchor), -turn, origin=(0, 0)).coords[0]
-        return float(x), float(y)
+        return _turned(zone.anchor, -turn)
     x0, y0, x1, y1 = affinity.rotate(zone.polygon, -turn, origin=(0, 0)).bounds
     return {"start": x0, "centre": (x0 + x1) / 2, "end": x1}[align], (y0 + y1) / 2
 
 
-def _reference(hull: Floats) -> tuple[float, float]:
+def _own_point(hull: Floats) -> tuple[float, float]:
     """The block's own point that goes to the anchor: on its aligned edge, in the middle of its height.
 
     Where that point lies outside the hull, the hull's nearest: shrinking about a point of the hull keeps the
@@ -186,16 +212,10 @@ def _reference(hull: Floats) -> tuple[float, float]:
     return float(point.x), float(point.y)
 
 
-def _wanted(hull: Floats, zone: Zone, align: Align, height_mm: float) -> tuple[float, float]:
-    ax, ay = _anchor(zone, align)
-    rx, ry = _reference(hull)
-    return ax - rx * height_mm, ay - ry * height_mm
-
-
-def _off(fit: Fit, hull: Floats, goal: tuple[float, float]) -> tuple[float, float]:
-    x, y = affinity.rotate(Point(fit.x_mm, fit.y_mm), -fit.turn_deg, origin=(0, 0)).coords[0]
-    rx, ry = _reference(hull)
-    return x + rx * fit.height_mm - goal[0], y + ry * fit.height_mm - goal[1]
+def _turned(point: tuple[float, float], turn_deg: float) -> tuple[float, float]:
+    turn = math.radians(turn_deg)
+    cos, sin = math.cos(turn), math.sin(turn)
+    return point[0] * cos - point[1] * sin, point[0] * sin + point[1] * cos
 
 
 def bindings_of(region: Region, block: Any) -> tuple[Binding, ...]:

@@ -8,6 +8,9 @@ from layout.measure import Floats
 
 _FAR = 1e6  # mm; no face is that large
 _TINY = 1e-10
+_SLACK_MM = 1e-9
+#: Ordinary regions need fewer than ten turns of the simplex method.
+_QUICK_TURNS, _MOST_TURNS = 50, 5000
 
 
 def largest_copy(
@@ -28,25 +31,28 @@ def largest_copy(
     )
     limits = np.concatenate([[most, _FAR, _FAR, _FAR, _FAR], offsets])
     basis = [0, 1, 2]
-    for _ in range(50 + 10 * len(rows)):
+    for turn in range(_MOST_TURNS):
         inverse = np.linalg.inv(rows[basis])
         x = inverse @ limits[basis]
         slack = limits - rows @ x
-        worst = int(slack.argmin())
-        if slack[worst] >= -1e-9:
+        violated = np.flatnonzero(slack < -_SLACK_MM)
+        if len(violated) == 0:
             return (float(x[0]), float(x[1]), float(x[2])) if x[0] > 0 else None
-        multipliers = inverse[0]  # c = (1, 0, 0)
-        step = rows[worst] @ inverse
-        ratios = np.where(step > _TINY, multipliers / np.where(step > _TINY, step, 1.0), np.inf)
-        leaving = int(ratios.argmin())
-        if not np.isfinite(ratios[leaving]):
+        # Bland's rule (lowest numbers first) can't go round in circles, but is slow; the worst is quick.
+        by_rule = turn >= _QUICK_TURNS
+        entering = int(violated[0] if by_rule else slack.argmin())
+        step = rows[entering] @ inverse
+        ratios = np.where(step > _TINY, inverse[0] / np.where(step > _TINY, step, 1.0), np.inf)
+        if not np.isfinite(ratios.min()):
             return None  # no copy of any size, not even a point
-        basis[leaving] = worst
+        ties = np.flatnonzero(ratios <= ratios.min() + _TINY)
+        leaving = min(ties, key=lambda tie: basis[tie]) if by_rule else ratios.argmin()
+        basis[int(leaving)] = entering
     raise ArithmeticError("the linear programme did not settle")
 
 
 def half_planes(polygon_ring: Floats) -> tuple[Floats, Floats]:
-    """Outward unit normals (n, 2) and offsets (n,) of a counter-clockwise convex ring (n, 2), not repeated."""
+    """Outward unit normals (n, 2) and offsets (n,) of an anticlockwise convex ring (n, 2), not repeated."""
     along = np.roll(polygon_ring, -1, axis=0) - polygon_ring
     length = np.hypot(along[:, 0], along[:, 1])
     keep = length > 0
