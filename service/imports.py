@@ -26,7 +26,15 @@ from typing import Any
 from pydantic import ValidationError
 
 from service import intake, stock
-from service.errors import BadRequest, IdempotencyKeyReused, OrderRefTaken, Refusal
+from service.errors import (
+    BadRequest,
+    CheckTooSlow,
+    DatabaseBusy,
+    IdempotencyKeyReused,
+    OrderRefTaken,
+    Refusal,
+    RequestInFlight,
+)
 from service.ids import ORDER, public
 from service.models import Order
 from service.tools import Tools
@@ -52,6 +60,11 @@ class Result(StrEnum):
     WOULD_TAKE = "would be taken"
     WOULD_HOLD = "would be held"
     REFUSED = "refused"
+    LATER = "not done yet"
+
+
+#: What another try, a little later, will not meet again.
+_PASSING = (RequestInFlight, DatabaseBusy, CheckTooSlow)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +75,10 @@ class Reported:
     ref: str
     result: Result
     message: str = ""
+
+
+class NotAllDone(Refusal):
+    """Some orders of a file could not be taken just now; the import must run again."""
 
 
 class UnreadableFile(Refusal):
@@ -137,6 +154,8 @@ def import_orders(
             reported.append(_one_order(tools, ref, its_rows, who=who, dry_run=dry_run))
         except _WrongRow as wrong:
             reported.append(Reported(wrong.row, ref, Result.REFUSED, wrong.message))
+        except _PASSING as passing:
+            reported.append(Reported(its_rows[0][0], ref, Result.LATER, passing.message))
         except Refusal as refusal:
             reported.append(Reported(its_rows[0][0], ref, Result.REFUSED, refusal.message))
         if progress:
@@ -375,12 +394,18 @@ def store_for_later(tools: Tools, content: bytes, *, client: str) -> str:
 
 
 def import_stored(tools: Tools, name: str, *, client: str) -> list[Reported]:
-    """Import a file kept by `store_for_later` and write its report beside it. Raises BadRequest, OSError."""
+    """Import a file kept by `store_for_later` and write its report beside it.
+
+    Raises BadRequest, OSError, and NotAllDone when it must run again.
+    """
     if not (len(name) == 64 and name.isascii() and name.isalnum()):
         raise BadRequest("a stored file is named by its digest", field="file")
     folder = _folder(tools)
     reported = import_orders(tools, (folder / f"{name}.csv").read_bytes(), client=client, dry_run=False)
     (folder / f"{name}.report.csv").write_text(report_csv(reported), encoding="utf-8")
+    later = sum(one.result is Result.LATER for one in reported)
+    if later:
+        raise NotAllDone(f"{later} of {len(reported)} orders could not be taken just now")
     return reported
 
 

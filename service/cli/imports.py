@@ -66,7 +66,7 @@ def _tell(reported: Sequence[Reported], report: Path | None) -> None:
     from service.imports import Result, report_csv, shown
 
     for one in reported:
-        if one.message and one.result in {Result.REFUSED, Result.HELD, Result.WOULD_HOLD}:
+        if one.message and one.result in {Result.REFUSED, Result.LATER, Result.HELD, Result.WOULD_HOLD}:
             typer.echo(f"row {one.row}: {shown(one.ref)}: {one.result.value}: {shown(one.message, 200)}")
     counts = Counter(one.result.value for one in reported)
     typer.echo(", ".join(f"{number} {result}" for result, number in counts.items()) or "nothing to do")
@@ -75,3 +75,5 @@ def _tell(reported: Sequence[Reported], report: Path | None) -> None:
     refused = counts[Result.REFUSED.value]
     if refused:
         raise Failed(f"{refused} of {len(reported)} refused; the rest is done")
+    if later := counts[Result.LATER.value]:
+        raise Failed(f"{later} of {len(reported)} could not be done just now; run it again")

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 import sys
 
 import typer
 
-from service.cli import check, imports, keys, serve
+from service.cli import catalogue, check, imports, keys, serve
 
 app = typer.Typer(
     name="ricasso",
@@ -24,8 +22,7 @@ app.command("check")(check.check)
 app.command("import-orders")(imports.import_orders)
 app.command("import-stock")(imports.import_stock)
 app.add_typer(keys.app, name="keys")
-if importlib.util.find_spec("service.cli.catalogue"):
-    app.add_typer(importlib.import_module("service.cli.catalogue").app, name="catalogue")
+app.add_typer(catalogue.app, name="catalogue")
 
 
 def main() -> None:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import delete, func, select, update
 
-from service import imports
+from service import imports, tasks
 from service.catalogue import default_folder
 from service.db import Database
 from service.geometry import Geometry
 from service.imports import Result, UnreadableFile, harmless, import_orders, import_stock, report_csv, shown
-from service.models import Job, Order, Outbox, Stock
+from service.models import FrozenMark, IdempotentRequest, Job, Order, OrderLine, Outbox, Stock
 from service.settings import Settings
 from service.shelf import Shelf
 from service.tools import Tools
@@ -229,8 +230,6 @@ def test_the_opening_stock_is_put_in_once(tools: Tools) -> None:
 
 
 def test_a_stored_file_is_imported_by_its_task(tools: Tools) -> None:
-    from service import tasks
-
     name = imports.store_for_later(tools, orders_file(an_order("W-1")), client="garden-shop")
 
     outcome = tasks.run(tools, 1)
@@ -240,6 +239,27 @@ def test_a_stored_file_is_imported_by_its_task(tools: Tools) -> None:
     assert '"taken"' in (tools.settings.data / "imports" / f"{name}.report.csv").read_text()
     with tools.database.reading() as session:
         assert session.get_one(Outbox, 1).arguments == {"file": name, "client": "garden-shop"}
+
+
+def test_an_import_that_meets_an_unanswered_request_is_put_off_not_called_done(
+    tools: Tools, clock: SetClock
+) -> None:
+    """A worker that was killed leaves its claim on the key behind for a minute."""
+    content = orders_file(an_order("W-1"), an_order("W-2"))
+    imports.store_for_later(tools, content, client="garden-shop")
+    take(tools, orders_file(an_order("W-2")))
+    killed = update(IdempotentRequest).values(status=None, claimed_until=clock() + timedelta(seconds=60))
+    tools.database.write(lambda s: s.execute(killed))
+    tools.database.write(lambda s: s.execute(delete(Job)) and s.execute(delete(FrozenMark)))
+    tools.database.write(lambda s: s.execute(delete(OrderLine)) and s.execute(delete(Order)))
+
+    at_once = tasks.run(tools, 1)
+    clock.advance(seconds=61)
+    later = tasks.run(tools, 1)
+
+    assert (at_once, later) == (tasks.Outcome.PUT_OFF, tasks.Outcome.DONE)
+    with tools.database.reading() as session:
+        assert sorted(session.scalars(select(Order.order_ref))) == ["W-1", "W-2"]
 
 
 @pytest.mark.parametrize("cell", ["=1+1", "+1", "-1", "@x", "\tx", "\rx", "\n=x", " =1", "＝1", "\u3000-1"])

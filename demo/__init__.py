@@ -1,0 +1,1 @@
+"""A made-up shop that runs the whole job: Alder & Quay, which does not exist, its buyers and its orders."""
