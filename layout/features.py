@@ -27,6 +27,9 @@ LOST_WIDTHS = 1.5
 #: monotone in w: bisection alone can step over a thin neck.
 _GROWTH = 1.12
 _RELATIVE_ACCURACY = 0.002
+#: Neighbours nearer than this (in capital heights) are meant to touch: joined letters of script fonts meet to
+#: within the rounding of the font's own units.
+TOUCHING = 0.002
 #: Capital heights at which glyphs are measured: 10 mm classes are flattened to 0.0002 of the capital height.
 _MEASURED_AT_MM = 10.0
 
@@ -111,7 +114,7 @@ def features_of(composition: Composition, *, store: FeatureStore | None = None) 
     gaps = [
         Feature(gap, (min(a.span[0], b.span[0]), max(a.span[1], b.span[1])))
         for a, b in _neighbours(composition.clusters)
-        if (gap := _gap(font, a, b)) > 0
+        if (gap := _gap(font, a, b)) > TOUCHING
     ]
     return Features(_narrowest(strokes), _narrowest(counters), _narrowest(gaps))
 
