@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Protocol
 
 import numpy as np
@@ -52,7 +53,7 @@ class Feature:
 
 @dataclass(frozen=True, slots=True)
 class Features:
-    """The narrowest of each kind; None where the text has none (no holes, a single letter, a single-line font)."""
+    """The narrowest of each kind; None where the text has none (no holes, one letter, a single-line font)."""
 
     stroke: Feature | None
     counter: Feature | None
@@ -148,7 +149,7 @@ def _measured(font: Font, gid: int) -> tuple[float | None, float | None]:
 
 def _neighbours(clusters: Sequence[Cluster]) -> Iterator[tuple[Cluster, Cluster]]:
     inked = [cluster for cluster in clusters if cluster.glyphs]
-    for a, b in zip(inked, inked[1:], strict=False):
+    for a, b in pairwise(inked):
         if a.line == b.line:
             yield a, b
 
