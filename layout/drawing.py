@@ -399,7 +399,7 @@ def _seat_words(seat: Seat) -> str:
 
 
 def _fiducial(sheet: Sheet, x: float, y: float) -> None:
-    arm = 1.1 * sheet.letter_mm
+    arm = 0.8 * sheet.letter_mm
     for dx, dy in ((arm, 0.0), (0.0, arm)):
         sheet.line([(x - dx, y - dy), (x + dx, y + dy)], stroke=INK, stroke_width=sheet.letter_mm / 8)
     ring = shapely.Point(x, y).buffer(0.6 * arm).exterior.coords
