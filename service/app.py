@@ -148,7 +148,11 @@ async def _watch(request: Request, go_on: Callable[[Request], Awaitable[Response
     given = request.headers.get("X-Request-ID", "")
     request_id = given if _REQUEST_ID.match(given) else secrets.token_hex(8)
     begun = time.perf_counter()
-    response = await go_on(request)
+    response: Response
+    try:
+        response = await go_on(request)
+    except Exception as error:  # answered here, or the server would write its message to the log
+        response = problems.broken(request, error)
     route = getattr(request.scope.get("route"), "path", "unknown")
     log.info(
         "request",

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
-from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.errors import DatabaseBusy
@@ -37,7 +37,9 @@ def open_engine(url: str) -> Engine:
     """An engine for the URL, with the settings that the service relies on."""
     parsed = make_url(url)
     if parsed.get_backend_name() == "sqlite":
-        engine = create_engine(parsed, connect_args={"check_same_thread": False, "timeout": 30})
+        engine = create_engine(
+            parsed, connect_args={"check_same_thread": False, "timeout": 30}, hide_parameters=True
+        )
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
         return engine
@@ -49,6 +51,7 @@ def open_engine(url: str) -> Engine:
         max_overflow=5,
         pool_timeout=5,
         pool_recycle=1800,
+        hide_parameters=True,  # values of a failed statement could be a customer's words
     )
 
 
@@ -98,12 +101,15 @@ class Database:
                 raise
 
     def write(self, work: Callable[[Session], T]) -> T:
-        """Run `work` in one transaction, again from the start when the database asks for that (3 times)."""
+        """Run `work` in one transaction, again from the start when the database asks for that (3 times).
+
+        Also when a row broke a constraint: somebody else was faster, and a second look sees what they wrote.
+        """
         for attempt in range(1, _ATTEMPTS + 1):
             try:
                 with self.writing() as session:
                     return work(session)
-            except DatabaseBusy:
+            except (DatabaseBusy, IntegrityError):
                 if attempt == _ATTEMPTS:
                     raise
         raise AssertionError("unreachable")

@@ -31,6 +31,10 @@ class KeyUnknown(Refusal): ...
 class RoleNotAllowed(Refusal): ...
 
 
+class FormTokenWrong(Refusal):
+    """A signed-in browser sent something that did not come from a page of its session."""
+
+
 class NotFound(Refusal): ...
 
 
@@ -106,3 +110,7 @@ class DatabaseBusy(Refusal):
 
 class CheckTooSlow(Refusal):
     """A geometry check took longer than a request may take."""
+
+
+class CheckersBusy(Refusal):
+    """All workers were busy with other checks for as long as a request may wait; nothing was changed."""

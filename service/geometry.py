@@ -1,4 +1,4 @@
-"""Geometry in worker processes: a check is arithmetic for tens of milliseconds and would hold up every request.
+"""Geometry in worker processes: a check is arithmetic for tens of milliseconds and would hold up requests.
 
 Workers are spawned, load the catalogue once, and keep measured glyph features in a folder.
 """
@@ -11,7 +11,7 @@ import multiprocessing
 import os
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import CancelledError, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from typing import Any, TypeVar
@@ -20,7 +20,7 @@ from layout import proof
 from layout.checks import CheckResult, check
 from layout.parts import Calibration, Inscription, Shop
 from service import catalogue
-from service.errors import CheckTooSlow
+from service.errors import CheckersBusy, CheckTooSlow
 
 T = TypeVar("T")
 Calibrations = Mapping[tuple[str, str], Calibration]
@@ -46,7 +46,7 @@ class FeatureFiles:
         self._known[key] = value
         path = self._path(key)
         path.parent.mkdir(parents=True, exist_ok=True)
-        scratch = path.with_suffix(f".{os.getpid()}")
+        scratch = path.with_suffix(f".{os.getpid()}-{threading.get_ident()}")
         scratch.write_text(json.dumps(value))
         scratch.replace(path)
 
@@ -98,12 +98,23 @@ class Geometry:
         for last_try in (False, True):
             pool = self._open_pool()
             try:
-                return pool.submit(work, *arguments).result(timeout=self._timeout)
+                future = pool.submit(work, *arguments)
+            except RuntimeError:  # broken, or discarded by another request, since it was looked up
+                self._discard(pool)
+                if last_try:
+                    raise
+                continue
+            try:
+                return future.result(timeout=self._timeout)
             except TimeoutError:
+                if future.cancel():
+                    # It never began: the workers are busy with others, who must not be killed for that.
+                    raise CheckersBusy("too many checks at once; try again") from None
                 self._discard(pool)
                 raise CheckTooSlow("the check took too long; ask for fewer or shorter inscriptions") from None
-            except BrokenProcessPool:
-                # A worker was killed from outside: the pool is of no use any more, the check may be repeated.
+            except (BrokenProcessPool, CancelledError):
+                # A worker was killed, from outside or beside a neighbour that hung: the pool is of no use any
+                # more, the check may be repeated.
                 self._discard(pool)
                 if last_try:
                     raise

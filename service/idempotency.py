@@ -1,8 +1,8 @@
 """Idempotency-Key: the same key and body get the same answer, whatever happened in between.
 
-The key is claimed in a small transaction of its own, so that a second caller is told 409 while the first is
-still at work; the answer is stored in the transaction that does the work, so that either both exist or neither.
-A claim whose owner was killed lapses and can be taken over.
+The key is claimed in a small transaction of its own, so that a second caller is told 409 while the first
+is still at work; the answer is stored in the transaction that does the work, so that either both exist or
+neither. A claim whose owner was killed lapses and can be taken over.
 """
 
 from __future__ import annotations
@@ -77,9 +77,10 @@ def answer_once(
     also stores its answer. Raises IdempotencyKeyReused, RequestInFlight, and whatever the two raise."""
     scope = {"client": client, "route": route, "key": key}
 
+    now = clock()
+    until = now + _IN_FLIGHT
+
     def claim(session: Session) -> Answer | None:
-        now = clock()
-        until = now + _IN_FLIGHT
         if rows.insert(session, **scope, fingerprint=fingerprint, now=now, claimed_until=until):
             return None
         row = rows.find(session, **scope)
@@ -94,16 +95,16 @@ def answer_once(
         prepared = prepare()
 
         def do(session: Session) -> Answer:
-            answer = work(session, prepared)
-            row = rows.find(session, **scope)
-            if row is None or row.status is not None:
+            row = rows.find(session, lock=True, client=client, route=route, key=key)
+            if row is None or row.status is not None or row.claimed_until != until:
                 raise RequestInFlight("another request with this key was faster; ask again for its answer")
+            answer = work(session, prepared)
             row.status, row.body, row.headers = answer.status, answer.body, json.dumps(answer.headers)
             return answer
 
         return database.write(do)
     except BaseException:
-        database.write(lambda session: rows.remove(session, **scope))
+        database.write(lambda session: rows.remove(session, **scope, claimed_until=until))
         raise
 
 

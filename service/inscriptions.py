@@ -22,7 +22,7 @@ from layout.parts import (
 LONGEST_TEXT = 1000
 
 
-def _storable(text: str) -> str:
+def storable(text: str) -> str:
     """Refuse what no database and no UTF-8 file can hold."""
     if "\x00" in text:
         raise ValueError("holds U+0000")
@@ -31,9 +31,9 @@ def _storable(text: str) -> str:
     return text
 
 
-Words = Annotated[str, Field(max_length=LONGEST_TEXT), AfterValidator(_storable)]
-Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(_storable)]
-Ref = Annotated[str, Field(min_length=1, max_length=100), AfterValidator(_storable)]
+Words = Annotated[str, Field(max_length=LONGEST_TEXT), AfterValidator(storable)]
+Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(storable)]
+Ref = Annotated[str, Field(min_length=1, max_length=100), AfterValidator(storable)]
 Size = Annotated[float, Field(gt=0, le=500, allow_inf_nan=False)]
 
 

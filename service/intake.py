@@ -7,17 +7,19 @@ from collections.abc import Sequence
 from datetime import UTC
 from typing import Any, Protocol
 
+import structlog
 from sqlalchemy.orm import Session
 
 from layout.checks import CheckResult
+from layout.findings import Finding, Severity, Verdict
 from layout.outline import Outline
 from layout.parts import Inscription, Mark, Surface
 from layout.proof import Note, face_svg
 from service import checks, orders
 from service.clock import Clock
 from service.db import Database
-from service.errors import BadRequest, NotFound
-from service.geometry import Geometry
+from service.errors import BadRequest, CheckersBusy, NotFound
+from service.geometry import Calibrations, Geometry
 from service.idempotency import Answer, answer_once, fingerprint_of, key_of
 from service.ids import ORDER, number, public
 from service.models import Order, OrderLine
@@ -25,6 +27,23 @@ from service.orders import LineWanted, OrderWanted
 from service.repositories import orders as rows
 from service.shelf import Shelf
 from service.who import Who
+
+log = structlog.get_logger(__name__)
+
+_NOT_CHECKED = CheckResult(
+    Verdict.REFUSE,
+    (
+        Finding(
+            "not_checked",
+            Severity.REFUSE,
+            "These words could not be checked; amend the line, with the same or other words, to try again.",
+        ),
+    ),
+    (),
+    (),
+    frozenset(),
+    None,
+)
 
 
 class Service(Protocol):
@@ -75,9 +94,24 @@ def check_lines(service: Service, wanted: OrderWanted) -> list[CheckResult]:
     for line in wanted.lines:
         asked = (line.sku, line.inscriptions)
         if asked not in known:
-            known[asked] = service.geometry.check(line.sku, line.inscriptions, calibrations=calibrations)
+            known[asked] = _check_or_hold(service, line, calibrations, refuse=wanted.refuse_unengravable)
         results.append(known[asked])
     return results
+
+
+def _check_or_hold(
+    service: Service, line: LineWanted, calibrations: Calibrations, *, refuse: bool
+) -> CheckResult:
+    """The check, or, when it fails or takes too long, a finding that holds the line: it is paid for."""
+    try:
+        return service.geometry.check(line.sku, line.inscriptions, calibrations=calibrations)
+    except CheckersBusy:
+        raise  # nothing is known against these words: asked again, they are checked
+    except Exception as error:
+        if refuse:
+            raise
+        log.error("check_failed", kind=type(error).__name__)
+        return _NOT_CHECKED
 
 
 def wanted_of(body: Any) -> OrderWanted:

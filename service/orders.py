@@ -1,4 +1,4 @@
-"""Taking orders, holding what needs a person, amending, approving, cancelling. A paid order is never dropped."""
+"""Orders: taken, held for a person, amended, approved, cancelled. A paid order is never dropped."""
 
 from __future__ import annotations
 
@@ -101,8 +101,8 @@ def _add_line(
     now: datetime,
 ) -> None:
     line = OrderLine(
-        order=order, line_ref=wanted.line_ref, sku=wanted.sku, quantity=wanted.quantity, verdict="", findings=[],
-        inscriptions=[], checked=[], eligible=[], catalogue_version=shop.version,
+        order=order, line_ref=wanted.line_ref, sku=wanted.sku, quantity=wanted.quantity, verdict="",
+        findings=[], inscriptions=[], checked=[], eligible=[], catalogue_version=shop.version,
     )  # fmt: skip
     session.add(line)
     _write_check(line, wanted.inscriptions, result, shop)
@@ -147,8 +147,9 @@ def _add_job(
     product = shop.products.get(line.sku)
     job = Job(
         line=line, order_id=order.id, unit=unit, sku=line.sku, blade=product.blade if product else "",
-        state=JobState.HELD.value, hold_reason=line.hold_reason, priority=order.priority, ship_by=order.ship_by,
-        words_revision=line.words_revision, faces=faces_of(shop, line.sku, result), faces_done=[], created_at=now,
+        state=JobState.HELD.value, hold_reason=line.hold_reason, priority=order.priority,
+        ship_by=order.ship_by, words_revision=line.words_revision, faces=faces_of(shop, line.sku, result),
+        faces_done=[], created_at=now,
     )  # fmt: skip
     session.add(job)
     session.flush()
@@ -262,6 +263,8 @@ def approve(
                 f"line {line.line_ref} can't be engraved as it stands; amend or cancel it",
                 line_ref=line.line_ref,
             )
+        if line.hold_reason is None:
+            continue  # it goes on already, and may be in a load
         if by == "desk":
             line.reviewed_revision = line.words_revision
         # The desk passes on what the buyer said by telephone or mail; the history says who did.
@@ -285,16 +288,21 @@ def cancel(
     from service import loads
 
     lines = [line_of(order, ref) for ref in line_refs] or list(order.lines)
+    if not any(_not_undone(line) for line in lines):
+        raise MoveNotAllowed("there is nothing left to cancel")
     for line in lines:
-        for job in _living(line):
+        for job in _not_undone(line):
             if JobState(job.state) is JobState.LOADED:
                 loads.remove_job(session, job, reason="cancelled", who=who, now=now)
-            if JobState(job.state) not in OPEN_JOBS:
-                raise MoveNotAllowed(
-                    f"a unit of line {line.line_ref} is {job.state}; it is too late to cancel",
-                    line_ref=line.line_ref, state=job.state,
-                )  # fmt: skip
+            _must_be_open(line, job, "cancelled")
             stock.unreserve(session, job)
+            if job.unit_in_hand:
+                # It was fetched for a load: whoever puts it back counts it in, the service can't know where.
+                job.unit_in_hand = False
+                write_history(
+                    session, "stock", job.id, move_from=None, move_to="to_put_back", who=who, now=now,
+                    why=f"{job.sku}: cancelled after it was pulled",
+                )  # fmt: skip
             move_job(session, job, JobState.CANCELLED, who=who, now=now, why=why, hold_reason=None)
         line.hold_reason = None
         stock.serve_short(session, line.sku, who=who, now=now)
@@ -318,15 +326,26 @@ def _living(line: OrderLine) -> list[Job]:
 
 
 def _all_open(line: OrderLine, what: str) -> None:
-    jobs = [job for job in line.jobs if JobState(job.state) not in {JobState.SCRAPPED, JobState.CANCELLED}]
+    jobs = _not_undone(line)
     if not jobs:
         raise MoveNotAllowed(f"line {line.line_ref} is cancelled", line_ref=line.line_ref)
     for job in jobs:
-        if JobState(job.state) not in OPEN_JOBS:
-            raise MoveNotAllowed(
-                f"a unit of line {line.line_ref} is {job.state}; the line can't be {what} any more",
-                line_ref=line.line_ref, state=job.state,
-            )  # fmt: skip
+        _must_be_open(line, job, what)
+
+
+def _not_undone(line: OrderLine) -> list[Job]:
+    """Jobs of the line that are neither cancelled nor replaced; released ones are among them."""
+    return [job for job in line.jobs if JobState(job.state) not in {JobState.SCRAPPED, JobState.CANCELLED}]
+
+
+def _must_be_open(line: OrderLine, job: Job, what: str) -> None:
+    """A job between two visits is ready, but has a finished face: no words of it can change any more."""
+    if JobState(job.state) not in OPEN_JOBS or job.faces_done:
+        state = "half engraved" if job.faces_done else job.state
+        raise MoveNotAllowed(
+            f"a unit of line {line.line_ref} is {state}; it is too late for the line to be {what}",
+            line_ref=line.line_ref, state=job.state,
+        )  # fmt: skip
 
 
 def _settle(session: Session, job: Job, reason: str | None, *, who: Who, now: datetime, why: str) -> None:

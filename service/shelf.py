@@ -15,7 +15,7 @@ from service.models import CatalogueVersion
 
 
 class Shelf:
-    """Shops by version. The current one was loaded from files and checked; older ones are parsed from their rows."""
+    """Shops by version: the current one loaded from files and checked, older ones parsed from their rows."""
 
     def __init__(self, folder: Path) -> None:
         """Raises service.catalogue.CatalogueError when the folder's files are refused."""

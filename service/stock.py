@@ -7,7 +7,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from service.errors import BadRequest, StockTooLow
+from service.errors import BadRequest, StaleVersion, StockTooLow
 from service.models import Bin, Job, Stock
 from service.repositories import stock as rows
 from service.repositories.moves import move_job, write_history
@@ -17,16 +17,20 @@ from service.who import Who
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """What was counted: so many boxed units of a product in a bin. `walking_order` is needed for a new bin."""
+    """What was counted: so many boxed units of a product in a bin.
+
+    `walking_order` is needed for a new bin. `version`, when given, is that of the row the counter has seen.
+    """
 
     bin: str
     sku: str
     boxed: int
     walking_order: int | None = None
+    version: int | None = None
 
 
 def reserve(session: Session, job: Job) -> bool:
-    """Reserve a boxed unit for a job, from the first bin in walking order that has one; False when none has."""
+    """Reserve a boxed unit for a job, from the first bin in walking order that has one; False: none has."""
     if job.unit_in_hand or job.bin is not None:
         return True
     for bin_name in rows.free_bins(session, job.sku):
@@ -119,8 +123,12 @@ def _put(session: Session, count: Count, *, who: Who, now: datetime) -> None:
         row = Stock(bin=count.bin, sku=count.sku, boxed=0, reserved=0)
         session.add(row)
         session.flush()
+    if count.version is not None and count.version != row.version:
+        raise StaleVersion(
+            "this bin has changed since you last saw it", bin=count.bin, sku=count.sku, version=row.version
+        )
     before = row.boxed
-    displaced = _free_down_to(session, count, row, who=who, now=now)
+    displaced = _free_down_to(session, count, row)
     if not rows.change(session, count.bin, count.sku, boxed=count.boxed - before):
         raise StockTooLow(
             f"bin {count.bin} holds reserved units of {count.sku} for loads under way", bin=count.bin
@@ -135,11 +143,14 @@ def _put(session: Session, count: Count, *, who: Who, now: datetime) -> None:
         move_job(session, job, JobState.SHORT, who=who, now=now, why="fewer counted than reserved")
 
 
-def _free_down_to(session: Session, count: Count, row: Stock, *, who: Who, now: datetime) -> list[Job]:
-    """Take reservations from the least urgent ready jobs until no more are left than were counted."""
+def _free_down_to(session: Session, count: Count, row: Stock) -> list[Job]:
+    """Take reservations from the least urgent ready jobs until no more are left than were counted.
+
+    Returns those jobs, the most urgent first.
+    """
     displaced: list[Job] = []
     over = row.reserved - count.boxed
     for job in rows.reserving_jobs(session, count.bin, count.sku)[: max(0, over)]:
         unreserve(session, job)
         displaced.append(job)
-    return displaced
+    return displaced[::-1]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import traceback
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -17,12 +19,16 @@ from service.errors import Refusal
 
 log = structlog.get_logger(__name__)
 
+_FIELD = re.compile(r"^[A-Za-z][A-Za-z0-9_-]{0,39}$", re.ASCII)
+_KINDS = frozenset({"text", "monogram", "artwork", "code"})
+
 MEDIA_TYPE = "application/problem+json"
 
 STATUS: Mapping[type[Refusal], int] = {
     errors.KeyMissing: 401,
     errors.KeyUnknown: 401,
     errors.RoleNotAllowed: 403,
+    errors.FormTokenWrong: 403,
     errors.NotFound: 404,
     errors.IdempotencyKeyMissing: 400,
     errors.IdempotencyKeyMalformed: 400,
@@ -43,8 +49,14 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.CatalogueMissing: 409,
     errors.DatabaseBusy: 503,
     errors.CheckTooSlow: 503,
+    errors.CheckersBusy: 503,
 }
-_RETRY_AFTER = {errors.RequestInFlight: "1", errors.DatabaseBusy: "1", errors.CheckTooSlow: "5"}
+_RETRY_AFTER = {
+    errors.RequestInFlight: "1",
+    errors.DatabaseBusy: "1",
+    errors.CheckTooSlow: "5",
+    errors.CheckersBusy: "1",
+}
 _TITLES = {
     400: "The request can't be read",
     401: "A key is needed",
@@ -83,7 +95,6 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(OperationalError, _database)
-    app.add_exception_handler(Exception, _broken)
 
 
 def _refused(request: Request, error: Exception) -> JSONResponse:
@@ -107,10 +118,20 @@ def _invalid(request: Request, error: Exception) -> JSONResponse:
 
 
 def _pointer(place: Sequence[Any]) -> str:
-    return ".".join(str(part) for part in place if part not in {"body"}) or "body"
+    """The field's address, e.g. `lines.0.inscriptions.1.text`: what a caller wrote as a name is shown only
+    when it looks like one, and the kind that the union was resolved to is no part of the address."""
+    parts = [part for part in place if part != "body"]
+    shown = [
+        str(part) if isinstance(part, int) or _FIELD.match(str(part)) else "?"
+        for before, part in zip([None, None, *parts], parts, strict=False)
+        if not (before == "inscriptions" and part in _KINDS)
+    ]
+    return ".".join(shown) or "body"
 
 
 def _said(error: Mapping[str, Any]) -> str:
+    if error["type"].startswith("union_tag"):
+        return "kind should be one of text, monogram, artwork, code"
     return str(error["msg"]).removeprefix("Value error, ")
 
 
@@ -137,6 +158,12 @@ def _database(request: Request, error: Exception) -> JSONResponse:
     )
 
 
-def _broken(request: Request, error: Exception) -> JSONResponse:
-    log.exception("unhandled", route=getattr(request.scope.get("route"), "path", ""))
+def broken(request: Request, error: Exception) -> JSONResponse:
+    """The answer to a fault of ours. The log gets its kind and place: its message could quote a customer."""
+    log.error(
+        "unhandled",
+        route=getattr(request.scope.get("route"), "path", ""),
+        kind=type(error).__name__,
+        at=[f"{f.filename}:{f.lineno} {f.name}" for f in traceback.extract_tb(error.__traceback__)[-8:]],
+    )
     return problem(500, "internal_error", "Something went wrong here; it is in the log.")

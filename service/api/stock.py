@@ -25,7 +25,7 @@ def get_stock(request: Request, who: House) -> dict[str, Any]:
 @router.put("/v1/stock")
 def put_stock(request: Request, body: StockIn, who: Desk) -> dict[str, Any]:
     """Set what was counted. Jobs that waited for a unit become ready; all counts are taken or none."""
-    counts = [stock.Count(c.bin, c.sku, c.boxed, c.walking_order) for c in body.counts]
+    counts = [stock.Count(c.bin, c.sku, c.boxed, c.walking_order, c.version) for c in body.counts]
 
     def work(session: Session) -> dict[str, Any]:
         stock.put_counts(session, counts, who=who, now=request.app.state.clock())
@@ -44,6 +44,7 @@ def _stock_json(session: Session) -> dict[str, Any]:
                 "boxed": row.boxed,
                 "reserved": row.reserved,
                 "available": row.boxed - row.reserved,
+                "version": row.version,
             }
             for row, order in rows.all_rows(session)
         ]

@@ -11,11 +11,11 @@ from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import Header, Query, Request, Response
-from pydantic import AwareDatetime, Field
+from pydantic import AfterValidator, AwareDatetime, Field
 
 from service.errors import BadCursor, IfMatchMissing
 from service.idempotency import Answer
-from service.inscriptions import InscriptionsIn, Name, Ref, Strict
+from service.inscriptions import InscriptionsIn, Name, Ref, Strict, storable
 
 IfMatch = Annotated[str | None, Header(alias="If-Match")]
 IdempotencyKey = Annotated[str | None, Header(alias="Idempotency-Key")]
@@ -60,14 +60,15 @@ class ApproveIn(Strict):
 
 class CancelIn(Strict):
     lines: list[Ref] = Field(default_factory=list)
-    reason: str = Field(default="cancelled by the desk", max_length=200)
+    reason: Annotated[str, Field(max_length=200), AfterValidator(storable)] = "cancelled by the desk"
 
 
 class CountIn(Strict):
-    bin: Annotated[str, Field(min_length=1, max_length=30)]
+    bin: Annotated[str, Field(min_length=1, max_length=30), AfterValidator(storable)]
     sku: Name
     boxed: int = Field(ge=0, le=100_000)
     walking_order: int | None = Field(default=None, ge=0, le=1_000_000)
+    version: int | None = Field(default=None, ge=0, le=2**31)
 
 
 class StockIn(Strict):

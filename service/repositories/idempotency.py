@@ -40,12 +40,14 @@ def insert(
     return session.execute(statement).first() is not None
 
 
-def find(session: Session, *, client: str, route: str, key: str) -> IdempotentRequest | None:
-    return session.scalars(
-        select(IdempotentRequest).where(
-            IdempotentRequest.client == client, IdempotentRequest.route == route, IdempotentRequest.key == key
-        )
-    ).one_or_none()
+def find(
+    session: Session, *, client: str, route: str, key: str, lock: bool = False
+) -> IdempotentRequest | None:
+    """The claim or answer under a key; `lock` keeps others from changing it until the transaction ends."""
+    wanted = select(IdempotentRequest).where(
+        IdempotentRequest.client == client, IdempotentRequest.route == route, IdempotentRequest.key == key
+    )
+    return session.scalars(wanted.with_for_update() if lock else wanted).one_or_none()
 
 
 def take_over(session: Session, row: IdempotentRequest, *, now: datetime, claimed_until: datetime) -> bool:
@@ -62,13 +64,14 @@ def take_over(session: Session, row: IdempotentRequest, *, now: datetime, claime
     return bool(done.rowcount == 1)  # type: ignore[attr-defined]
 
 
-def remove(session: Session, *, client: str, route: str, key: str) -> None:
+def remove(session: Session, *, client: str, route: str, key: str, claimed_until: datetime) -> None:
     """Forget a claim that came to nothing, so that the caller may correct itself and try again."""
     session.execute(
         delete(IdempotentRequest).where(
             IdempotentRequest.client == client,
             IdempotentRequest.route == route,
             IdempotentRequest.key == key,
+            IdempotentRequest.claimed_until == claimed_until,  # not one that another caller took over
             IdempotentRequest.status.is_(None),
         )
     )

@@ -24,12 +24,14 @@ def find(session: Session, order_id: int, *, client: str | None) -> Order | None
 
 
 def lock(session: Session, order_id: int, *, client: str | None) -> Order | None:
-    """One order whole, its row locked against others who would change it."""
+    """One order whole, its row and its jobs' locked: no load can take a job while its words change."""
     wanted = select(Order.id).where(Order.id == order_id)
     if client is not None:
         wanted = wanted.where(Order.client == client)
     if session.scalars(wanted.with_for_update()).one_or_none() is None:
         return None
+    jobs = select(Job.id).where(Job.order_id == order_id).order_by(Job.id)
+    session.scalars(jobs.with_for_update()).all()
     return find(session, order_id, client=client)
 
 

@@ -23,9 +23,7 @@ def free_bins(session: Session, sku: str) -> list[str]:
     )
 
 
-def change(
-    session: Session, bin_name: str, sku: str, *, boxed: int = 0, reserved: int = 0
-) -> bool:
+def change(session: Session, bin_name: str, sku: str, *, boxed: int = 0, reserved: int = 0) -> bool:
     """Add to the two counts of one bin; False when that would break them (reserved between 0 and boxed)."""
     done = session.execute(
         update(Stock)
@@ -59,7 +57,8 @@ def all_rows(session: Session) -> Sequence[tuple[Stock, int]]:
 
 
 def one_row(session: Session, bin_name: str, sku: str) -> Stock | None:
-    return session.get(Stock, (bin_name, sku), populate_existing=True)
+    """The row, locked: a count replaces what is in it, and nobody may take a unit out in between."""
+    return session.get(Stock, (bin_name, sku), populate_existing=True, with_for_update=True)
 
 
 def one_bin(session: Session, bin_name: str) -> Bin | None:

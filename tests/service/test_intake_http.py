@@ -13,6 +13,9 @@ from sqlalchemy import func, select
 
 from service.db import Database
 from service.models import Job, Order, Outbox
+from service.repositories.moves import move_job
+from service.states import JobState
+from service.who import SWEEP
 from tests.clocks import SetClock
 from tests.counter import Counter, a_key, a_line, an_inscription, an_open_counter, an_order
 
@@ -126,15 +129,117 @@ def test_an_order_ref_posted_again_under_another_key_names_the_order_that_exists
     assert answer.json()["order"] == first["id"]
 
 
-def test_many_retries_of_many_keys_make_one_order_a_key(counter: Counter) -> None:
-    bodies = [(a_key(), an_order()) for _ in range(8)]
+def test_one_order_ref_under_many_keys_at_once_is_one_order(counter: Counter) -> None:
+    body = an_order()
+
+    with ThreadPoolExecutor(8) as pool:
+        answers = list(pool.map(lambda _: counter.post_order(body), range(8)))
+
+    assert sorted(answer.status_code for answer in answers) == [201] + [409] * 7
+    assert {a.json()["code"] for a in answers if a.status_code == 409} == {"order_ref_taken"}
+    assert _count(counter, Order) == 1
+
+
+def test_an_answer_lost_between_commit_and_client_is_replayed(counter: Counter) -> None:
+    write = counter.tools.database.write
+    body, key = an_order(), a_key()
+
+    def lose_the_answer(work: Any) -> Any:
+        result = write(work)
+        if getattr(result, "status", None) == 201:
+            raise ConnectionError("cut off after the commit")
+        return result
+
+    counter.tools.database.write = lose_the_answer  # type: ignore[method-assign]
+    lost = counter.post_order(body, key=key)
+    counter.tools.database.write = write  # type: ignore[method-assign]
+
+    again = counter.post_order(body, key=key)
+
+    assert lost.status_code == 500
+    assert (again.status_code, again.headers["Idempotency-Replayed"]) == (201, "true")
+    assert _count(counter, Order) == 1
+
+
+def test_a_check_that_breaks_holds_the_order_instead_of_losing_it(counter: Counter) -> None:
+    check = counter.tools.geometry.check
+
+    def broken_check(*_: Any, **__: Any) -> Any:
+        raise ArithmeticError("a fault of the geometry")
+
+    counter.tools.geometry.check = broken_check  # type: ignore[method-assign]
+    order = counter.post_order(an_order())
+    counter.tools.geometry.check = check  # type: ignore[method-assign]
+
+    assert order.status_code == 201
+    assert order.json()["lines"][0]["findings"][0]["code"] == "not_checked"
+    amended = counter.ask(
+        "desk", "PATCH", f"{order.headers['Location']}/lines/1", {"inscriptions": [an_inscription()]},
+        If_Match=order.headers["ETag"],
+    )  # fmt: skip
+    assert amended.json()["state"] == "ready"
+
+
+def _into_a_load(counter: Counter, order: dict[str, Any]) -> None:
+    """The move alone: what a load does besides is another test's business."""
+    job_id = int(order["lines"][0]["jobs"][0]["id"][1:])
+
+    def work(session: Any) -> None:
+        job = session.get(Job, job_id)
+        move_job(session, job, JobState.LOADED, who=SWEEP, now=counter.tools.clock(), why="test")
+
+    counter.tools.database.write(work)
+
+
+def test_approving_an_order_leaves_a_loaded_job_where_it_is(counter: Counter) -> None:
+    order = counter.post_order(an_order())
+    _into_a_load(counter, order.json())
+
+    counter.ask("desk", "POST", f"{order.headers['Location']}/approve", {}, If_Match="*")
+
+    assert counter.ask("desk", "GET", order.headers["Location"]).json()["state"] == "loaded"
+
+
+def test_words_of_a_loaded_job_can_not_change(counter: Counter) -> None:
+    order = counter.post_order(an_order())
+    _into_a_load(counter, order.json())
+
+    answer = counter.ask(
+        "desk", "PATCH", f"{order.headers['Location']}/lines/1", {"inscriptions": [an_inscription()]},
+        If_Match="*",
+    )  # fmt: skip
+
+    assert (answer.status_code, answer.json()["code"]) == (409, "move_not_allowed")
+
+
+def test_an_order_cancelled_once_can_not_be_cancelled_again(counter: Counter) -> None:
+    path = counter.post_order(an_order()).headers["Location"]
+    counter.ask("desk", "POST", f"{path}/cancel", {}, If_Match="*")
+
+    again = counter.ask("desk", "POST", f"{path}/cancel", {}, If_Match="*")
+
+    assert (again.status_code, again.json()["code"]) == (409, "move_not_allowed")
+
+
+def test_a_count_by_somebody_who_saw_an_older_bin_is_stale(counter: Counter) -> None:
+    row = counter.ask("desk", "GET", "/v1/stock").json()["stock"][0]
+    count = {"bin": row["bin"], "sku": row["sku"], "boxed": 3, "version": row["version"]}
+    counter.ask("desk", "PUT", "/v1/stock", {"counts": [count]})
+
+    answer = counter.ask("desk", "PUT", "/v1/stock", {"counts": [count]})
+
+    assert (answer.status_code, answer.json()["code"]) == (412, "stale_version")
+
+
+def test_64_callers_with_20_keys_make_20_orders(counter: Counter) -> None:
+    bodies = [(a_key(), an_order()) for _ in range(20)]
 
     def post(number: int) -> int:
         key, body = bodies[number % len(bodies)]
         return counter.post_order(body, key=key).status_code
 
-    with ThreadPoolExecutor(12) as pool:
-        statuses = list(pool.map(post, range(48)))
+    with ThreadPoolExecutor(64) as pool:
+        statuses = list(pool.map(post, range(256)))
 
     assert set(statuses) <= {201, 409}
     assert _count(counter, Order) == len(bodies)
