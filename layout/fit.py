@@ -4,6 +4,7 @@ at which the convex hull of the whole block lies in the region at some position 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -14,24 +15,14 @@ from shapely import affinity
 from shapely.geometry import LineString, Point
 from shapely.ops import nearest_points
 
+from layout.binding import Binding, bindings_of
 from layout.inner import Copies, Room, room_of
 from layout.measure import HEIGHT_STEP_MM, Floats
 from layout.parts import Align, Slide, Zone
 from layout.region import Region
 
-#: What lies this near the block at its largest is what stops it growing.
-BINDING_MM = 0.02
 _FAR_MM = 1e4
-
-
-@dataclass(frozen=True, slots=True)
-class Binding:
-    """What holds a block: a zone's edge, the silhouette or a keep-out, and the point (face frame) where."""
-
-    kind: str
-    name: str
-    point: tuple[float, float]
-    clearance_mm: float
+_SHARES = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +39,12 @@ class Fit:
 
 @dataclass(frozen=True, slots=True)
 class Overhang:
-    """By how much a block is too long and too tall: what its hull's box exceeds the room's box by, along and
-    across the baseline; where both are nought, the shape of the room is in the way, not its size."""
+    """By how much (mm) a block is too long, along its baseline, and too tall, across it.
+
+    Where being shorter is enough for it to fit at the height asked for, `length_mm` says how much shorter;
+    where being lower is enough at its length, `height_mm` says how much lower; where either would do, both
+    say so. Where neither would, both are needed together.
+    """
 
     length_mm: float
     height_mm: float
@@ -80,15 +75,58 @@ def place(region: Region, hull: Floats, zone: Zone, *, align: Align, height_mm: 
     return min(found, key=wish.distance_mm, default=None)
 
 
-def overhang(region: Region, hull: Floats, zone: Zone, *, height_mm: float) -> Overhang:
-    """See Overhang; measured against the roomiest piece of the region."""
-    sized = hull * height_mm
-    length, height = (sized.max(axis=0) - sized.min(axis=0)).tolist()
-    boxes = [room.polygon.bounds for room in _rooms(region, zone)]
-    if not boxes:
-        return Overhang(length, height)
-    x0, y0, x1, y1 = max(boxes, key=lambda b: (b[2] - b[0]) * (b[3] - b[1]))
-    return Overhang(max(0.0, length - (x1 - x0)), max(0.0, height - (y1 - y0)))
+def overhang(
+    region: Region, hull: Floats, zone: Zone, *, height_mm: float, align: Align | None = None
+) -> Overhang:
+    """How far over a block is that does not fit at that height; noughts when it fits. See Overhang.
+
+    `align` is the zone's own when left out. Lengths and heights are found by halving, to a 4096th of the
+    block's; a block that leans along a leaning edge may fit at some longer lengths, too.
+    """
+    rooms, wish = _rooms(region, zone), _Wish.of(hull, zone, align or zone.align)
+    length, height = (np.ptp(hull, axis=0) * height_mm).tolist()
+
+    def fits(along: float, across: float) -> bool:
+        squeezed = wish.own + (hull - wish.own) * [along, across]
+        return any(
+            not wish.allowed(Copies(room, squeezed).positions(height_mm), height_mm).is_empty
+            for room in rooms
+        )
+
+    if fits(1.0, 1.0):
+        return Overhang(0.0, 0.0)
+    shorter = _most_that(lambda share: fits(share, 1.0))
+    lower = _most_that(lambda share: fits(1.0, share))
+    if shorter or lower:
+        return Overhang(
+            length * (1 - shorter) if shorter else 0.0,
+            height * (1 - lower) if lower else 0.0,
+        )
+    along, across = _box_shares(rooms, length, height)
+    if not fits(along, across):
+        along = across = _most_that(lambda share: fits(share, share)) or 0.0
+    return Overhang(length * (1 - along), height * (1 - across))
+
+
+def _most_that(fits: Callable[[float], bool]) -> float | None:
+    """The largest share of a size that fits, found by halving; None when not even a 4096th does."""
+    low, high = 1, _SHARES
+    if not fits(low / _SHARES):
+        return None
+    while high - low > 1:
+        middle = (low + high) // 2
+        if fits(middle / _SHARES):
+            low = middle
+        else:
+            high = middle
+    return low / _SHARES
+
+
+def _box_shares(rooms: tuple[Room, ...], length: float, height: float) -> tuple[float, float]:
+    """What share of its length and height a block can have in the box of the largest room."""
+    boxes = [room.polygon.bounds for room in rooms] or [(0.0, 0.0, 0.0, 0.0)]
+    x0, y0, x1, y1 = max(boxes, key=lambda box: (box[2] - box[0]) * (box[3] - box[1]))
+    return min(1.0, (x1 - x0) / length), min(1.0, (y1 - y0) / height)
 
 
 def turn_of(zone: Zone) -> float:
@@ -187,7 +225,7 @@ def _placed(region: Region, copies: Copies, hull: Floats, wish: _Wish, height_mm
     corners = hull * height_mm + [spot.x, spot.y]
     block = affinity.rotate(shapely.convex_hull(shapely.multipoints(corners)), wish.turn_deg, origin=(0, 0))
     clearance = float(region.polygon.boundary.distance(block))
-    return Fit(height_mm, x, y, wish.turn_deg, clearance, bindings_of(region, block))
+    return Fit(height_mm, x, y, wish.turn_deg, clearance, bindings_of(region, block, turn_deg=wish.turn_deg))
 
 
 def _anchor(zone: Zone, align: Align) -> tuple[float, float]:
@@ -218,29 +256,13 @@ def _turned(point: tuple[float, float], turn_deg: float) -> tuple[float, float]:
     return point[0] * cos - point[1] * sin, point[0] * sin + point[1] * cos
 
 
-def bindings_of(region: Region, block: Any) -> tuple[Binding, ...]:
-    """Everything of the region's boundary within BINDING_MM of the block, one entry per thing: corners of the
-    block near a boundary, and corners of a boundary near an edge of the block."""
-    found: dict[tuple[str, str], Binding] = {}
-    for part in shapely.get_parts(region.polygon):
-        for ring in (part.exterior, *part.interiors):
-            if ring.distance(block) > BINDING_MM:
-                continue
-            for point, gap in _contacts(ring, block):
-                source = region.source_at(*point)
-                key = (source.kind, source.name)
-                if key not in found or gap < found[key].clearance_mm:
-                    found[key] = Binding(source.kind, source.name, point, gap)
-    return tuple(found[key] for key in sorted(found))
-
-
-def _contacts(ring: Any, block: Any) -> list[tuple[tuple[float, float], float]]:
-    """Points of a ring within BINDING_MM of the block, with their distances."""
-    corners = shapely.points(shapely.get_coordinates(block))
-    near_corners = corners[shapely.distance(ring, corners) <= BINDING_MM]
-    feet = shapely.line_interpolate_point(ring, shapely.line_locate_point(ring, near_corners))
-    ring_corners = shapely.points(shapely.get_coordinates(ring))
-    near_ring = ring_corners[shapely.distance(block, ring_corners) <= BINDING_MM]
-    points = np.concatenate([feet, near_ring])
-    gaps = shapely.distance(block, points)
-    return [((float(p.x), float(p.y)), float(gap)) for p, gap in zip(points, gaps, strict=True)]
+__all__ = [
+    "Binding",
+    "Fit",
+    "Overhang",
+    "bindings_of",
+    "largest",
+    "overhang",
+    "place",
+    "turn_of",
+]
