@@ -10,22 +10,46 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import shapely
-import svgwrite
 from shapely import affinity
 from shapely.geometry import LineString, Polygon, box
 
 from layout.measure import format_mm
 from layout.parts import Blade, Face, KeepOut, KeepOutReason, Plate, Pose, Seat, Slot, Zone
-from layout.svg import Box, area_data, flip, path_data
+from layout.sheet import (
+    FAINT,
+    INK,
+    METAL,
+    PALLET,
+    PAPER,
+    PETROL,
+    POCKET,
+    RUST,
+    WOOD,
+    Sheet,
+    middle_of,
+    new_sheet,
+)
 
-PAPER, INK, FAINT = "#fbf9f4", "#20303a", "#7f8a90"
-METAL, WOOD, PALLET, POCKET = "#dde3e4", "#d9c6a5", "#eef0ec", "#ffffff"
-PETROL, RUST = "#0b6470", "#a8442a"
+__all__ = [
+    "FAINT",
+    "INK",
+    "METAL",
+    "PAPER",
+    "PETROL",
+    "RUST",
+    "WOOD",
+    "Sheet",
+    "add_face",
+    "draw_face",
+    "draw_plate",
+    "new_sheet",
+    "posed",
+]
+
 #: Line of the hatch of each reason: angle in degrees, distance in mm, crossed.
 HATCHES: Mapping[KeepOutReason, tuple[float, float, bool]] = {
     "hole": (0, 1.2, True),
@@ -45,32 +69,6 @@ REASON_WORDS: Mapping[KeepOutReason, str] = {
     "edge": "edge",
     "other": "other",
 }
-_FAMILY = "'DejaVu Sans', Verdana, sans-serif"
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """A page being drawn: svgwrite's drawing, its box (x0, y0, x1, y1, mm, y up), its letters' size."""
-
-    drawing: Any
-    box: Box
-    letter_mm: float
-
-    def text(self, words: str, x: float, y: float, **style: Any) -> None:
-        """Words with their baseline at (x, y), y up."""
-        given: dict[str, Any] = {"font_size": format_mm(self.letter_mm), "fill": INK, **style}
-        self.drawing.add(self.drawing.text(words, insert=_at(self, x, y), font_family=_FAMILY, **given))
-
-    def area(self, polygon: Any, **style: Any) -> None:
-        """A filled polygon or several."""
-        data = "".join(area_data(part, self.box) for part in _polygons(polygon))
-        self.drawing.add(self.drawing.path(data, fill_rule="evenodd", **style))
-
-    def line(self, points: Any, **style: Any) -> None:
-        """An open polyline (n, 2)."""
-        self.drawing.add(
-            self.drawing.path(path_data(points, self.box, closed=False), **{"fill": "none", **style})
-        )
 
 
 def draw_face(blade: Blade, face: Face) -> str:
@@ -80,7 +78,7 @@ def draw_face(blade: Blade, face: Face) -> str:
     letter = max(2.4, (x1 - x0) / 90)
     legend = _face_legend(face)
     below = letter * (1.7 * len(legend) + 7)
-    sheet = _sheet(
+    sheet = new_sheet(
         (x0 - 4 * letter, y0 - below, max(x1, x0 + 56 * letter) + 4 * letter, y1 + 8 * letter), letter
     )
     left = x0
@@ -95,13 +93,13 @@ def draw_face(blade: Blade, face: Face) -> str:
     add_face(sheet, face)
     _arrow_to_handle(sheet, face, body)
     y = y0 - 3.2 * letter
-    _scale_bar(sheet, sheet.box[2] - 3 * letter, y)
+    sheet.scale_bar(sheet.box[2] - 3 * letter, y)
     for badge, colour, words in legend:
-        _badge(sheet, badge, left + letter, y + 0.35 * letter, colour)
+        sheet.badge(badge, left + letter, y + 0.35 * letter, colour)
         sheet.text(words, left + 2.8 * letter, y)
         y -= 1.7 * letter
     sheet.text("As the laser sees it. A picture, not for burning.", left, y - 0.6 * letter, fill=FAINT)
-    return _svg_text(sheet)
+    return sheet.svg()
 
 
 def add_face(sheet: Sheet, face: Face) -> None:
@@ -124,9 +122,9 @@ def add_face(sheet: Sheet, face: Face) -> None:
         for keep_out in group:
             shown = keep_out.polygon.intersection(face.silhouette)
             if shown.area > 0:
-                _badge(sheet, str(number), *_beside_or_in(shown, sheet.letter_mm), RUST)
+                sheet.badge(str(number), *_beside_or_in(shown, sheet.letter_mm), RUST)
     for index, zone in enumerate(face.zones):
-        _badge(sheet, chr(65 + index), *zone.baseline.points[0], PETROL)
+        sheet.badge(chr(65 + index), *zone.baseline.points[0], PETROL)
 
 
 def draw_plate(
@@ -149,7 +147,7 @@ def draw_plate(
     bodies = [b for slot in plate.slots for _, b in _units(slot, blades, (seated or {}).get(slot.slot))]
     x0, y0, x1, y1 = shapely.union_all([box(0, 0, width, height), *bodies]).bounds
     below = letter * (1.7 * len(kinds) + 6.5)
-    sheet = _sheet((x0 - 4 * letter, y0 - below, x1 + 4 * letter, y1 + 8 * letter), letter)
+    sheet = new_sheet((x0 - 4 * letter, y0 - below, x1 + 4 * letter, y1 + 8 * letter), letter)
     copies = (
         f"{len(plate.copies)} {'copy' if len(plate.copies) == 1 else 'copies'}: {', '.join(plate.copies)}"
     )
@@ -175,12 +173,12 @@ def draw_plate(
     for x, y in plate.fiducials:
         _fiducial(sheet, x, y)
     y = y0 - 3.2 * letter
-    _scale_bar(sheet, x1, y)
+    sheet.scale_bar(x1, y)
     for seat in kinds:
         sheet.text(_seat_words(seat), x0, y)
         y -= 1.7 * letter
     sheet.text("Seen from above. A picture, not for burning.", x0, y - 0.6 * letter, fill=FAINT)
-    return _svg_text(sheet)
+    return sheet.svg()
 
 
 # --- pieces of a face ---
@@ -230,6 +228,15 @@ def _materials(face: Face) -> tuple[str, str]:
     return (WOOD, METAL) if face.face == "handle" else (METAL, WOOD)
 
 
+def _beside_or_in(geometry: Any, letter_mm: float) -> tuple[float, float]:
+    """Where the number of a keep-out goes: in it, or above it where it would hide a small one."""
+    x, y = middle_of(geometry)
+    x0, y0, x1, y1 = geometry.bounds
+    if max(x1 - x0, y1 - y0) < 2.4 * letter_mm:
+        return x, y1 + 1.1 * letter_mm
+    return x, y
+
+
 def _hatch(sheet: Sheet, keep_out: KeepOut, silhouette: Polygon) -> None:
     shown = keep_out.polygon.intersection(silhouette)
     if shown.area == 0:
@@ -251,33 +258,14 @@ def _hatch_lines(area: Any, angle_deg: float, distance_mm: float) -> Iterable[Li
     return [part for part in shapely.get_parts(cut) if part.geom_type == "LineString"]
 
 
-def _badge(sheet: Sheet, mark: str, x: float, y: float, colour: str) -> None:
-    """A small disc (zones) or square (keep-outs) with a letter or number in it."""
-    half = 0.75 * sheet.letter_mm
-    shape = box(x - half, y - half, x + half, y + half)
-    if colour == PETROL:
-        shape = shapely.Point(x, y).buffer(1.15 * half)
-    sheet.area(shape, fill=colour, stroke=PAPER, stroke_width=sheet.letter_mm / 10)
-    sheet.text(mark, x, y - 0.36 * sheet.letter_mm, fill="#ffffff", text_anchor="middle", font_weight="bold")
-
-
 def _arrow_to_handle(sheet: Sheet, face: Face, body: Polygon) -> None:
     """Above the face, where the title is not: which way the handle points."""
     letter = sheet.letter_mm
     along = np.array([math.cos(math.radians(face.handle_deg)), math.sin(math.radians(face.handle_deg))])
     _, _, x1, y1 = body.bounds
     middle = np.array([max(x1, sheet.box[2] - 12 * letter) - 6 * letter, y1 + 5.2 * letter])
-    _arrow(sheet, middle - along * 2.5 * letter, middle + along * 2.5 * letter)
+    sheet.arrow(middle - along * 2.5 * letter, middle + along * 2.5 * letter)
     sheet.text("handle", float(middle[0]), float(middle[1]) - 1.8 * letter, text_anchor="middle")
-
-
-def _arrow(sheet: Sheet, tail: Any, tip: Any) -> None:
-    letter = sheet.letter_mm
-    along = (tip - tail) / np.linalg.norm(tip - tail)
-    side = np.array([-along[1], along[0]])
-    sheet.line([tail, tip - along * letter / 2], stroke=INK, stroke_width=letter / 6)
-    head = [tip, tip - along * letter + side * letter / 2.2, tip - along * letter - side * letter / 2.2]
-    sheet.area(Polygon(head), fill=INK)
 
 
 # --- pieces of a plate ---
@@ -369,12 +357,12 @@ def _small_handle_arrow(sheet: Sheet, face: Face, seat: Seat, body: Polygon) -> 
     handle = posed(face.silhouette if face.face == "handle" else rest, seat.pose)
     towards = math.radians(face.handle_deg + seat.pose.turn_deg)
     along = np.array([math.cos(towards), math.sin(towards)])
-    middle = np.array(_middle(body if handle.is_empty else handle))
+    middle = np.array(middle_of(body if handle.is_empty else handle))
     if handle.is_empty:
         # A bare blade: the arrow lies on its tang.
         reach = max(float((np.array(p) - middle) @ along) for p in body.exterior.coords)
         middle = middle + along * (reach - 2.5 * sheet.letter_mm)
-    _arrow(sheet, middle - along * 1.8 * sheet.letter_mm, middle + along * 1.8 * sheet.letter_mm)
+    sheet.arrow(middle - along * 1.8 * sheet.letter_mm, middle + along * 1.8 * sheet.letter_mm)
 
 
 def _seat_kinds(plate: Plate) -> tuple[Seat, ...]:
@@ -404,64 +392,6 @@ def _fiducial(sheet: Sheet, x: float, y: float) -> None:
         sheet.line([(x - dx, y - dy), (x + dx, y + dy)], stroke=INK, stroke_width=sheet.letter_mm / 8)
     ring = shapely.Point(x, y).buffer(0.6 * arm).exterior.coords
     sheet.line(ring, stroke=INK, stroke_width=sheet.letter_mm / 8)
-
-
-# --- the page ---
-
-
-def _sheet(page: Box, letter_mm: float) -> Sheet:
-    x0, y0, x1, y1 = page
-    width, height = format_mm(x1 - x0), format_mm(y1 - y0)
-    drawing = svgwrite.Drawing(
-        size=(f"{width}mm", f"{height}mm"), viewBox=f"0 0 {width} {height}", debug=False, profile="full"
-    )
-    drawing.add(drawing.rect((0, 0), (width, height), fill=PAPER))
-    return Sheet(drawing, page, letter_mm)
-
-
-def _svg_text(sheet: Sheet) -> str:
-    return f'<?xml version="1.0" encoding="utf-8"?>\n{sheet.drawing.tostring()}\n'
-
-
-def _scale_bar(sheet: Sheet, right: float, y: float) -> None:
-    """50 mm, or 20 mm on a small page, in steps of 10 mm, black and white in turn."""
-    length = 50 if sheet.box[2] - sheet.box[0] > 160 else 20
-    letter = sheet.letter_mm
-    for step in range(length // 10):
-        x = right - length + 10 * step
-        fill = INK if step % 2 == 0 else PAPER
-        sheet.area(box(x, y, x + 10, y + letter / 2), fill=fill, stroke=INK, stroke_width=letter / 16)
-    sheet.text(f"{length} mm", right, y - 1.3 * letter, text_anchor="end")
-
-
-def _at(sheet: Sheet, x: float, y: float) -> tuple[str, str]:
-    across, down = flip(x, y, sheet.box)
-    return format_mm(across), format_mm(down)
-
-
-def _middle(geometry: Any) -> tuple[float, float]:
-    """The point deepest inside the largest part; of a long thin one, the middle of its length."""
-    part = max(_polygons(geometry), key=lambda p: p.area)
-    x0, y0, x1, y1 = part.bounds
-    if part.area < 0.25 * (x1 - x0) * (y1 - y0) or x1 - x0 > 8 * (y1 - y0):
-        across = part.intersection(LineString([((x0 + x1) / 2, y0 - 1), ((x0 + x1) / 2, y1 + 1)]))
-        middle = max(shapely.get_parts(across), key=lambda piece: piece.length).centroid
-        return float(middle.x), float(middle.y)
-    deepest = shapely.maximum_inscribed_circle(part, tolerance=0.1).coords[0]
-    return float(deepest[0]), float(deepest[1])
-
-
-def _beside_or_in(geometry: Any, letter_mm: float) -> tuple[float, float]:
-    """Where the number of a keep-out goes: in it, or above it where it would hide a small one."""
-    x, y = _middle(geometry)
-    x0, y0, x1, y1 = geometry.bounds
-    if max(x1 - x0, y1 - y0) < 2.4 * letter_mm:
-        return x, y1 + 1.1 * letter_mm
-    return x, y
-
-
-def _polygons(geometry: Any) -> list[Polygon]:
-    return [p for p in shapely.get_parts(geometry) if p.geom_type == "Polygon" and not p.is_empty]
 
 
 def _spoken(face: str) -> str:

@@ -11,7 +11,7 @@ import pytest
 import resvg_py
 import shapely
 
-from layout.drawing import HATCHES, PAPER, REASON_WORDS, draw_face, draw_plate
+from layout.drawing import HATCHES, PAPER, REASON_WORDS, draw_face, draw_plate, new_sheet
 from layout.parts import KeepOut, KeepOutReason
 from service.catalogue import default_folder, load
 
@@ -164,6 +164,15 @@ def test_a_keep_out_beside_the_blade_is_left_out_of_the_picture():
     svg = draw_face(blade, replace(face, keep_outs=(beside,)))
 
     assert_whole(svg)
+
+
+def test_an_area_without_polygons_leaves_the_page_as_it_was():
+    sheet = new_sheet((0.0, 0.0, 10.0, 10.0), 2.0)
+    before = sheet.svg()
+
+    sheet.area(shapely.LineString([(0, 0), (1, 1)]))
+
+    assert sheet.svg() == before
 
 
 def test_the_paper_is_the_pages_background():
