@@ -83,7 +83,7 @@ def answer_once(
     def claim(session: Session) -> Answer | None:
         if rows.insert(session, **scope, fingerprint=fingerprint, now=now, claimed_until=until):
             return None
-        row = rows.find(session, **scope)
+        row = rows.find(session, client=client, route=route, key=key)
         if row is None:  # removed between the two looks: its first caller failed just now
             raise RequestInFlight("the first request with this key is being answered; try again")
         return _known(session, row, fingerprint, now=now, until=until)
