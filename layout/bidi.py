@@ -1,12 +1,20 @@
-"""Runs of one direction, script and level, in the order in which they are seen (Unicode Annexes 9 and 24)."""
+"""Runs of one direction and script, in the order in which they are seen (Unicode Annexes 9 and 24)."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import icu
+import regex
+import unicodedata2
 
-from layout.text import script_of
+from layout.text import SHARED_SCRIPTS, script_of
+
+#: Blocks that hold everything read from right to left, unassigned places included, and the bidi controls
+#: (DerivedBidiClass.txt of the Unicode Character Database). A line without any needs no reordering.
+_RIGHT_TO_LEFT = regex.compile(
+    r"[\u0590-\u08ff\u200f\u202a-\u202e\u2066-\u2069\ufb1d-\ufdff\ufe70-\ufeff\U00010800-\U00010fff\U0001e800-\U0001efff]"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,15 +27,23 @@ class Run:
     script: str
 
 
-def visual_runs(line: str) -> tuple[Run, ...]:
+def visual_runs(line: str, *, paragraph: str | None = None, at: int = 0) -> tuple[Run, ...]:
     """The line's runs from left to right as seen; the words inside a run stay in logical order.
 
-    The line's own direction is that of its first letter with one.
+    `paragraph` is the text up to the buyer's own breaks of which the line is the part that begins at `at`:
+    direction is settled for a paragraph as a whole and only then applied to its lines. The paragraph's own
+    direction is that of its first letter with one; None means that the line stands alone.
     """
     if not line:
         return ()
+    whole = line if paragraph is None else paragraph
+    if not _RIGHT_TO_LEFT.search(whole):
+        return tuple(_by_script(line, 0, len(line), rtl=False))
     bidi = icu.Bidi()
-    bidi.setPara(icu.UnicodeString(line), icu.Bidi.DEFAULT_LTR)
+    bidi.setPara(icu.UnicodeString(whole), icu.Bidi.DEFAULT_LTR)
+    if len(line) < len(whole):
+        first = _utf16_length(whole[:at])
+        bidi = bidi.setLine(first, first + _utf16_length(line))
     to_point = _utf16_to_points(line)
     runs: list[Run] = []
     for number in range(bidi.countRuns()):
@@ -37,24 +53,29 @@ def visual_runs(line: str) -> tuple[Run, ...]:
     return tuple(runs)
 
 
+def _utf16_length(text: str) -> int:
+    return len(text) + sum(char > "\uffff" for char in text)
+
+
 def _utf16_to_points(line: str) -> list[int]:
     """For every UTF-16 offset the code point offset: ICU counts in UTF-16, Python in code points."""
     offsets = []
     for index, char in enumerate(line):
-        offsets += [index] * (2 if ord(char) > 0xFFFF else 1)
+        offsets += [index] * (2 if char > "\uffff" else 1)
     return [*offsets, len(line)]
 
 
 def _by_script(line: str, start: int, end: int, *, rtl: bool) -> list[Run]:
-    """Split by script; characters common to all scripts go with what stands before them (or after)."""
+    """Split by script; what all scripts share, and every mark, goes with what stands before it (or after)."""
+    if line.isascii():
+        return [Run(start, end, rtl, "Latn")]
     codes = [script_of(char) for char in line[start:end]]
-    known = [code not in {"Zyyy", "Zinh", "Zzzz"} for code in codes]
-    current = next((code for code, ok in zip(codes, known, strict=True) if ok), "Latn")
+    current = next((code for code in codes if code not in SHARED_SCRIPTS), "Latn")
     runs: list[Run] = []
     begun = start
-    for offset, (code, ok) in enumerate(zip(codes, known, strict=True)):
-        if ok and code != current:
-            runs.append(Run(begun, start + offset, rtl, current))
-            begun, current = start + offset, code
+    for at, code in enumerate(codes, start):
+        if code != current and code not in SHARED_SCRIPTS and unicodedata2.category(line[at])[0] != "M":
+            runs.append(Run(begun, at, rtl, current))
+            begun, current = at, code
     runs.append(Run(begun, end, rtl, current))
     return [run for run in runs if run.end > run.start]

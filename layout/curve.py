@@ -3,25 +3,36 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 import shapely
-from shapely.geometry import LineString, Polygon
+from shapely.geometry import LineString
 
+from layout.hulls import hull_of
+from layout.ink import Spot, inked
 from layout.measure import HEIGHT_STEP_MM, Floats
-from layout.outline import Outline, frozen
+from layout.outline import Outline
 from layout.parts import Align, Zone
 from layout.region import Region
-from layout.typeset import Cluster, Composition, glyph_areas, glyph_hull, glyph_strokes, union_touching
+from layout.shaping import ink_of
+from layout.typeset import Cluster, Composition
 
-#: Clusters that don't touch on a straight line keep at least this share of their straight distance on a curve.
-_KEPT_GAP = 0.5
+#: Clusters that don't touch on a straight line keep at least this share of their distance on a curve.
+KEPT_GAP = 0.5
+#: Tightest steps of tracking, and the slack that counts as none, in capital heights.
+_TRACKING_STEP = 0.01
+_SLACK = 1e-6
+#: A bend that needs more rounds than this (about 0.6 capital heights between letters) is no place for text.
+_MOST_ROUNDS = 60
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """One cluster on the curve: its pen mid-point goes to (x, y), turned by `turn` radians."""
+    """One cluster on the curve: its advance's mid-point goes to (x, y) mm, turned by `turn` radians."""
 
     cluster: Cluster
     x: float
@@ -31,71 +42,123 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class Bent:
-    """A one-line composition on a curve at a capital height, in the face's frame (mm)."""
+    """A one-line composition on a curve at a capital height, in the face's frame (mm).
+
+    `tracking` is what was added between letters to keep them apart, in capital heights; `shapes` are the
+    convex hulls of the inked clusters, mm (a line where a single-line letter has no width).
+    """
 
     composition: Composition
     height_mm: float
     placed: tuple[Placed, ...]
+    tracking: float
+    shapes: tuple[Any, ...]
 
-    def hulls(self) -> tuple[Polygon, ...]:
+    def hulls(self) -> tuple[Any, ...]:
         """Convex hull of each inked cluster, mm."""
-        return tuple(
-            shapely.convex_hull(shapely.multipoints(points))
-            for placed in self.placed
-            if len(points := _cluster_points(self.composition, placed, self.height_mm)) > 0
-        )
+        return self.shapes
+
+
+class Strip:
+    """A one-line composition cut up for bending, in capital heights, each cluster about its mid-point."""
+
+    def __init__(self, composition: Composition) -> None:
+        self.composition = composition
+        self.clusters = tuple(c for c in composition.clusters if c.glyphs or c.advance > 0)
+        self.advances = np.array([c.advance for c in self.clusters])
+        self.middles = np.array([c.origin + c.advance / 2 for c in self.clusters])
+        inks = [self._ink(number) for number in range(len(self.clusters))]
+        #: Numbers of the clusters that have ink; all arrays below go by these.
+        self.inked = [number for number, ink in enumerate(inks) if not ink.is_empty]
+        self.inks = np.array([inks[number] for number in self.inked], dtype=object)
+        self.hulls = np.array([self._hull(number) for number in self.inked], dtype=object)
+        count = len(self.inked)
+        #: Neighbours and next but one: a dot or an i is too thin to keep its own neighbours apart.
+        pairs = [(a, a + step) for step in (1, 2) for a in range(count - step)]
+        self.pairs = np.array(pairs, dtype=int).reshape(-1, 2)
+        self.gaps = self._distances(self.inks, self._straight())
+        #: Clusters that touch the next one on a straight line: connected letters stay connected.
+        self.tied = np.zeros(max(len(self.clusters) - 1, 0), dtype=bool)
+        for (a, b), gap in zip(self.pairs, self.gaps, strict=True):
+            if gap <= 0 and b == a + 1 and self.inked[b] == self.inked[a] + 1:
+                self.tied[self.inked[a]] = True
+
+    def _ink(self, number: int) -> Any:
+        back = np.array([self.middles[number], 0.0])
+        ink = ink_of(self.composition.font, self.clusters[number].glyphs)
+        return shapely.transform(ink, lambda points: points - back)
+
+    def _hull(self, number: int) -> Any:
+        font, cluster = self.composition.font, self.clusters[number]
+        back = self.middles[number]
+        points = [font.hull(g.gid) + np.array([g.x - back, g.y]) for g in cluster.glyphs]
+        return shapely.convex_hull(shapely.multipoints(hull_of(np.concatenate(points))))
+
+    def _straight(self) -> Floats:
+        return np.column_stack([self.middles, np.zeros(len(self.middles)), np.zeros(len(self.middles))])
+
+    def posed(self, pieces: Any, poses: Floats, scale: float = 1.0) -> Any:
+        """Inks or hulls put where they belong; `poses` (n, 3): x, y, turn of every cluster at that scale."""
+        if len(pieces) == 0:
+            return pieces
+        counts = shapely.get_num_coordinates(pieces)
+        x0, y0, turn = np.repeat(poses[self.inked], counts, axis=0).T
+        return shapely.transform(pieces, partial(_turned, x0=x0, y0=y0, turn=turn, scale=scale))
+
+    def _distances(self, pieces: Any, poses: Floats) -> Floats:
+        put = self.posed(pieces, poses)
+        return np.asarray(shapely.distance(put[self.pairs[:, 0]], put[self.pairs[:, 1]]), dtype=np.float64)
+
+    def shortfall(self, poses: Floats) -> Floats:
+        """How much each pair lacks of the gap it must keep; for touching pairs the gap that has opened."""
+        if len(self.pairs) == 0:
+            return np.zeros(0)
+        apart = self._distances(self.hulls, poses)
+        tied = self.gaps <= 0
+        # Hulls are quick and never further apart than the ink itself: the ink decides only where they fail.
+        doubtful = np.flatnonzero(tied | (apart < KEPT_GAP * self.gaps))
+        if len(doubtful):
+            put = self.posed(self.inks, poses)
+            first, second = self.pairs[doubtful].T
+            apart[doubtful] = shapely.distance(put[first], put[second])
+        return np.where(tied, apart, np.maximum(KEPT_GAP * self.gaps - apart, 0.0))
 
 
 def bend(composition: Composition, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:
-    """Place a one-line composition on the baseline. None when the curve is too short for it.
+    """Place a one-line composition on the baseline, from its start, in its middle or to its end.
 
-    Where the curve bends towards the letters' tops, neighbours are moved apart until their hulls keep half
-    of the distance they have on a straight line (and don't overlap where they did not before).
+    Where the curve bends towards the letters' tops, all letters get the same extra distance, as little as
+    keeps every two of them at half of their straight distance or more. Letters that touch on a straight line
+    (a connected script) are not parted but moved together until they touch again. None when the curve is too
+    short or too tight.
     """
-    inked = [c for c in composition.clusters if c.glyphs or c.advance > 0]
-    middles = np.array([c.origin + c.advance / 2 for c in inked]) * height_mm
-    if len(inked) == 0:
-        return None
-    gaps = _straight_gaps(composition, inked, height_mm)
-    at = middles - middles[0]
-    for _ in range(4):  # every pass only moves letters apart; four are enough for the bends that fit a blade
-        start = _start(at, inked, height_mm, baseline.length, align)
-        if start is None:
-            return None
-        placed = [_on(baseline, c, start + s) for c, s in zip(inked, at, strict=True)]
-        push = _pushes(composition, placed, gaps, height_mm)
-        if not push.any():
-            return Bent(composition, height_mm, tuple(placed))
-        at = at + np.concatenate([[0.0], np.cumsum(push)])
-    return None
+    return _bend(Strip(composition), baseline, height_mm=height_mm, align=align)
 
 
 def draw(bent: Bent) -> Outline:
     """The frozen outline of a bent composition."""
-    composition, height = bent.composition, bent.height_mm
-    font = composition.font
-    areas, strokes = [], []
+    height = bent.height_mm
+    spots = []
     for placed in bent.placed:
+        cos, sin = math.cos(placed.turn), math.sin(placed.turn)
+        middle = placed.cluster.origin + placed.cluster.advance / 2
         for glyph in placed.cluster.glyphs:
-            offset = np.array([glyph.x, glyph.y])
-
-            def to_mm(points: Floats, placed: Placed = placed, offset: Floats = offset) -> Floats:
-                return _move(points / font.capital_height + offset, placed, height)
-
-            areas += [shapely.transform(a, to_mm) for a in glyph_areas(font, glyph.gid, height)]
-            strokes += [shapely.transform(s, to_mm) for s in glyph_strokes(font, glyph.gid)]
-    return frozen(union_touching(areas), strokes)
+            x, y = (glyph.x - middle) * height, glyph.y * height
+            at = (placed.x + cos * x - sin * y, placed.y + sin * x + cos * y)
+            spots.append(Spot(glyph.gid, *at, cos, sin))
+    return inked(bent.composition.font, spots, height_mm=height)
 
 
 def largest_on_curve(region: Region, composition: Composition, zone: Zone, *, align: Align) -> float | None:
     """Largest capital height, scanned upward from the zone's floor to the first height that fails."""
     best = None
-    step = max(1, round(zone.min_height_mm / HEIGHT_STEP_MM))
+    strip, baseline = Strip(composition), zone.baseline.line
+    step = max(1, math.ceil(zone.min_height_mm / HEIGHT_STEP_MM - 1e-6))
     last = math.floor(zone.max_height_mm / HEIGHT_STEP_MM + 1e-6)
     shapely.prepare(region.polygon)
     while step <= last:
         height = round(step * HEIGHT_STEP_MM, 6)
-        if not fits(region, composition, zone, align=align, height_mm=height):
+        if not _inside(region, _bend(strip, baseline, height_mm=height, align=align)):
             break
         best, step = height, step + 1
     return best
@@ -103,62 +166,87 @@ def largest_on_curve(region: Region, composition: Composition, zone: Zone, *, al
 
 def fits(region: Region, composition: Composition, zone: Zone, *, align: Align, height_mm: float) -> bool:
     """Whether every cluster's hull lies in the region at that height."""
-    bent = bend(composition, zone.baseline.line, height_mm=height_mm, align=align)
-    return bent is not None and bool(shapely.covers(region.polygon, list(bent.hulls())).all())
+    return _inside(region, bend(composition, zone.baseline.line, height_mm=height_mm, align=align))
 
 
-def _start(at: Floats, inked: list[Cluster], height: float, length: float, align: Align) -> float | None:
-    before, after = inked[0].advance / 2 * height, inked[-1].advance / 2 * height
-    needed = before + float(at[-1]) + after
+def _inside(region: Region, bent: Bent | None) -> bool:
+    return bent is not None and bool(np.all(shapely.covers(region.polygon, list(bent.shapes))))
+
+
+def _bend(strip: Strip, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:
+    if len(strip.inked) == 0:
+        return None
+    # Everything is reckoned in capital heights, on a baseline made smaller instead of letters made larger.
+    track = _Track(shapely.get_coordinates(baseline) / height_mm)
+    tracking, pulls = 0.0, np.zeros(len(strip.tied))
+    for _ in range(_MOST_ROUNDS):
+        steps = np.diff(strip.middles) + np.where(strip.tied, -pulls, tracking)
+        at = np.concatenate([[0.0], np.cumsum(steps)])
+        first = _first(at, strip.advances, track.length, align)
+        if first is None:
+            return None
+        poses = track.poses(first + at, strip.advances)
+        lacking = strip.shortfall(poses)
+        if not np.any(lacking > _SLACK):
+            return _bent(strip, poses, height_mm, tracking)
+        tracking, pulls = _adjusted(strip, lacking, tracking, pulls)
+    return None
+
+
+def _adjusted(strip: Strip, lacking: Floats, tracking: float, pulls: Floats) -> tuple[float, Floats]:
+    """More tracking where a pair is too near, a stronger pull where a tied pair has come apart."""
+    free = strip.gaps > 0
+    if np.any(lacking[free] > _SLACK):
+        tracking += max(_TRACKING_STEP, float(lacking[free].max()))
+    pulled = pulls.copy()
+    for (a, b), gap in zip(strip.pairs[~free], lacking[~free], strict=True):
+        if gap > _SLACK and b == a + 1:
+            pulled[strip.inked[a]] += 1.2 * gap + _SLACK
+    return tracking, pulled
+
+
+def _bent(strip: Strip, poses: Floats, height_mm: float, tracking: float) -> Bent:
+    scaled = poses * np.array([height_mm, height_mm, 1.0])
+    placed = tuple(
+        Placed(cluster, float(x), float(y), float(turn))
+        for cluster, (x, y, turn) in zip(strip.clusters, scaled, strict=True)
+    )
+    shapes = tuple(strip.posed(strip.hulls, scaled, height_mm))
+    return Bent(strip.composition, height_mm, placed, tracking, shapes)
+
+
+def _first(at: Floats, advances: Floats, length: float, align: Align) -> float | None:
+    """Arc length of the first cluster's mid-point; None when the curve is too short."""
+    before, after = advances[0] / 2, advances[-1] / 2
+    needed = float(before + at[-1] + after)
     if needed > length:
         return None
-    return {"start": 0.0, "centre": (length - needed) / 2, "end": length - needed}[align] + before
+    return float({"start": 0.0, "centre": (length - needed) / 2, "end": length - needed}[align] + before)
 
 
-def _on(baseline: LineString, cluster: Cluster, at: float) -> Placed:
-    half = max(cluster.advance * 0.25, 0.05)
-    point = baseline.interpolate(at)
-    a, b = baseline.interpolate(max(0.0, at - half)), baseline.interpolate(min(baseline.length, at + half))
-    return Placed(cluster, point.x, point.y, math.atan2(b.y - a.y, b.x - a.x))
+class _Track:
+    """A polyline with its arc length."""
+
+    def __init__(self, points: Floats) -> None:
+        self._points = points
+        self._arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+        self.length = float(self._arc[-1])
+
+    def poses(self, at: Floats, advances: Floats) -> Floats:
+        """x, y, turn (n, 3) at arc lengths; the turn is that of the chord under the advance, which on
+        a circle is the tangent's and on a polyline doesn't jump at its corners."""
+        reach = np.minimum(np.maximum(advances / 2, 0.05), np.minimum(at, self.length - at))
+        chord = self._at(at + reach) - self._at(at - reach)
+        return np.column_stack([self._at(at), np.arctan2(chord[:, 1], chord[:, 0])])
+
+    def _at(self, arc: Floats) -> Floats:
+        return np.column_stack([np.interp(arc, self._arc, axis) for axis in self._points.T])
 
 
-def _move(points: Floats, placed: Placed, height: float) -> Floats:
-    local = (points - [placed.cluster.origin + placed.cluster.advance / 2, 0.0]) * height
-    cos, sin = math.cos(placed.turn), math.sin(placed.turn)
-    turned = np.column_stack([local[:, 0] * cos - local[:, 1] * sin, local[:, 0] * sin + local[:, 1] * cos])
-    return np.asarray(turned + [placed.x, placed.y])
+def _turned(points: Floats, *, x0: Floats, y0: Floats, turn: Floats, scale: float) -> Floats:
+    cos, sin = np.cos(turn) * scale, np.sin(turn) * scale
+    x, y = points[:, 0], points[:, 1]
+    return np.column_stack([x0 + x * cos - y * sin, y0 + x * sin + y * cos])
 
 
-def _cluster_points(composition: Composition, placed: Placed, height: float) -> Floats:
-    font = composition.font
-    points = [
-        _move(hull / font.capital_height + [glyph.x, glyph.y], placed, height)
-        for glyph in placed.cluster.glyphs
-        if len(hull := glyph_hull(font, glyph.gid))
-    ]
-    return np.concatenate(points) if points else np.empty((0, 2))
-
-
-def _straight_gaps(composition: Composition, inked: list[Cluster], height: float) -> list[float]:
-    straight = [Placed(c, (c.origin + c.advance / 2) * height, 0.0, 0.0) for c in inked]
-    return [_distance(composition, a, b, height) for a, b in zip(straight, straight[1:], strict=False)]
-
-
-def _pushes(composition: Composition, placed: list[Placed], gaps: list[float], height: float) -> Floats:
-    push = np.zeros(len(placed) - 1)
-    for index, (a, b) in enumerate(zip(placed, placed[1:], strict=False)):
-        if gaps[index] <= 0:
-            continue  # they touch or overlap on a straight line already: connected letters stay connected
-        short = _KEPT_GAP * gaps[index] - _distance(composition, a, b, height)
-        if short > 1e-6:
-            push[index] = short * 1.2 + 0.01 * height
-    return push
-
-
-def _distance(composition: Composition, a: Placed, b: Placed, height: float) -> float:
-    """Distance of two clusters' hulls; 0 where they meet or one has no ink."""
-    first, second = (_cluster_points(composition, p, height) for p in (a, b))
-    if len(first) == 0 or len(second) == 0:
-        return 0.0
-    hulls = [shapely.convex_hull(shapely.multipoints(points)) for points in (first, second)]
-    return float(hulls[0].distance(hulls[1]))
+__all__: Sequence[str] = ["KEPT_GAP", "Bent", "Placed", "bend", "draw", "fits", "largest_on_curve"]

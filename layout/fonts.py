@@ -1,51 +1,119 @@
-"""Opening fonts: what is refused, what is measured, and glyph shapes, computed once and kept."""
+"""Fonts ready for typesetting: what they cover, their capital height, their shapes computed once and kept."""
 
 from __future__ import annotations
 
-import io
-import json
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import shapely
 import uharfbuzz as hb
-from fontTools.ttLib import TTFont, TTLibError
-from shapely.geometry import LineString, MultiPolygon, Polygon
+from fontTools.pens.boundsPen import BoundsPen
+from shapely.geometry import LineString, Polygon
 
-from layout.glyphs import RingPen, TooComplex, joined, merged
-from layout.measure import FLATTEN_MM
+from layout import fontfile, single_line
+from layout.fontfile import FontRefused
+from layout.glyphs import RingPen, TooComplex, even_odd_differs, merged
+from layout.hulls import hull_around
+from layout.measure import FLATTEN_MM, Floats
 from layout.parts import FontSpec
-from layout.text import graphemes, normalise
+from layout.text import LINE_FEED, SHARED_SCRIPTS, graphemes, normalise, script_of
 
 #: Glyph shapes are kept for these capital heights (mm): the next larger one serves, so that chords are
 #: never coarser than FLATTEN_MM and seldom more than twice as fine as needed.
 SIZE_CLASSES_MM = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
+#: A font is said to be made for a script when it has this many of its letters, a handful aside.
+_LETTERS_OF_A_SCRIPT = 20
+_DOTTED_CIRCLE = "\u25cc"
+_LATIN_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
+_NO_POINTS: Floats = np.empty((0, 2))
 
 
-class FontRefused(ValueError):
-    """A font that can't be trusted on metal; the message says why."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Shape:
+    """One closed area of a glyph in capital heights. `clearance` is how far its parts keep from one another:
+    moving every corner by less than half of it leaves the area valid."""
+
+    area: Polygon
+    corners: int
+    clearance: float
 
 
 class Font:
     """A font ready for typesetting. Lengths are font units; `upem` of them make an em."""
 
-    def __init__(self, spec: FontSpec) -> None:
-        self.spec = spec
-        self.kind = spec.kind
-        self._areas: dict[tuple[int, float], tuple[Polygon, ...]] = {}
-
     upem: int
     #: Height of the capital H, or of the small x where the font has no capitals.
     capital_height: float
 
-    def missing(self, text: str) -> tuple[tuple[int, int], ...]:
-        """Grapheme ranges of `text` (NFC) that this font can't draw."""
+    def __init__(self, spec: FontSpec) -> None:
+        self.spec = spec
+        self.kind = spec.kind
+        self._covered: dict[str, bool] = {LINE_FEED: True}
+        self._hulls: dict[int, Floats] = {}
+        self._shapes: dict[tuple[int, float], tuple[Shape, ...]] = {}
+
+    @property
+    def scripts(self) -> frozenset[str]:
+        """ISO 15924 codes of the scripts that the font is made for."""
         raise NotImplementedError
 
+    def missing(self, text: str) -> tuple[tuple[int, int], ...]:
+        """Grapheme ranges of `text` (NFC) that this font can't draw."""
+        covered = self._covered
+        spans = []
+        for index, cluster in enumerate(graphemes(text)):
+            known = covered.get(cluster)
+            if known is None:
+                known = covered[cluster] = self._draws(cluster)
+            if not known:
+                spans.append((index, index + 1))
+        return tuple(spans)
+
     def covers(self, text: str) -> bool:
-        """Whether every character of the text has a glyph."""
+        """Whether every character of the text (NFC) has a glyph."""
         return not self.missing(text)
+
+    def lacks(self, features: Mapping[str, bool]) -> tuple[str, ...]:
+        """Those of the switched-on OpenType features that the font doesn't have."""
+        return tuple(sorted(tag for tag, on in features.items() if on))
+
+    def areas(self, glyph: int, height_mm: float) -> tuple[Polygon, ...]:
+        """A glyph's region in font units, flattened finely enough for that capital height."""
+        return ()
+
+    def strokes_of(self, glyph: int) -> tuple[LineString, ...]:
+        """A glyph's open strokes in font units."""
+        return ()
+
+    def hull(self, glyph: int) -> Floats:
+        """Convex hull (n, 2) of a glyph in capital heights, counter-clockwise; it holds the shapes of all
+        size classes and stands off the curve by no more than `layout.hulls.STAND_OFF`."""
+        if glyph not in self._hulls:
+            self._hulls[glyph] = hull_around(self._extremes(glyph) / self.capital_height)
+        return self._hulls[glyph]
+
+    def shapes(self, glyph: int, height_mm: float) -> tuple[Shape, ...]:
+        """A glyph's areas in capital heights, with what drawing needs to know of each."""
+        key = (glyph, _size_class(height_mm))
+        if key not in self._shapes:
+            scaled = [
+                shapely.transform(area, lambda points: points / self.capital_height)
+                for area in self.areas(glyph, height_mm)
+            ]
+            self._shapes[key] = tuple(
+                Shape(a, int(shapely.get_num_coordinates(a)), float(shapely.minimum_clearance(a)))
+                for a in scaled
+            )
+        return self._shapes[key]
+
+    def _draws(self, cluster: str) -> bool:
+        raise NotImplementedError
+
+    def _extremes(self, glyph: int) -> Floats:
+        """Points (n, 2) in font units whose hull is that of the glyph's ink."""
+        raise NotImplementedError
 
 
 class OutlineFont(Font):
@@ -53,87 +121,148 @@ class OutlineFont(Font):
 
     def __init__(self, spec: FontSpec) -> None:
         super().__init__(spec)
-        table = _opened(spec)
-        self.upem = int(table["head"].unitsPerEm)
-        self._cmap = table.getBestCmap()
-        face = hb.Face(spec.data, spec.face_index)
-        self.hb_font = hb.Font(face)
+        self._file = fontfile.read(spec)
+        self.upem = self._file.upem
+        self.features = self._file.features
+        self.hb_font = hb.Font(hb.Face(spec.data, spec.face_index))
         self.hb_font.scale = (self.upem, self.upem)
         if spec.axes:
             self.hb_font.set_variations(dict(spec.axes))
-        self.features = frozenset(_feature_tags(table))
-        self.capital_height = self._height_of("H") or self._height_of("x") or 0.0
+        self._areas: dict[tuple[int, float], tuple[Polygon, ...]] = {}
+        self._scripts: frozenset[str] | None = None
+        self.capital_height = self._top_of("H") or self._top_of("x") or 0.0
         if self.capital_height <= 0:
-            self.capital_height = float(getattr(table["OS/2"], "sCapHeight", 0) or self.upem * 0.7)
+            raise FontRefused(f"{spec.font}: neither a capital H nor a small x to measure its height by")
+        if self._file.even_odd:
+            for letter in _LATIN_LETTERS:
+                glyph = self.hb_font.get_nominal_glyph(ord(letter))
+                if glyph:
+                    self._drawn(glyph, self.upem / 1000)
 
-    def missing(self, text: str) -> tuple[tuple[int, int], ...]:
-        buffer = hb.Buffer()
-        clusters = graphemes(text)
-        spans = []
-        for index, cluster in enumerate(clusters):
-            if cluster.isspace():
-                continue
-            buffer = hb.Buffer()
-            buffer.add_str(cluster)
-            buffer.guess_segment_properties()
-            hb.shape(self.hb_font, buffer)
-            if any(info.codepoint == 0 for info in buffer.glyph_infos):
-                spans.append((index, index + 1))
-        return tuple(spans)
+    @property
+    def scripts(self) -> frozenset[str]:
+        if self._scripts is None:
+            counts: dict[str, int] = {}
+            for code in self._file.cmap:
+                char = chr(code)
+                if char.isalpha():
+                    counts[script_of(char)] = counts.get(script_of(char), 0) + 1
+            self._scripts = frozenset(
+                script
+                for script, count in counts.items()
+                if count >= _LETTERS_OF_A_SCRIPT and script not in SHARED_SCRIPTS
+            )
+        return self._scripts
+
+    def lacks(self, features: Mapping[str, bool]) -> tuple[str, ...]:
+        return tuple(sorted(tag for tag, on in features.items() if on and tag not in self.features))
 
     def areas(self, glyph: int, height_mm: float) -> tuple[Polygon, ...]:
-        """The glyph's region in font units, flattened finely enough for that capital height."""
-        size = next((s for s in SIZE_CLASSES_MM if s >= height_mm), height_mm)
-        key = (glyph, size)
+        key = (glyph, _size_class(height_mm))
         if key not in self._areas:
-            self._areas[key] = self._drawn(glyph, FLATTEN_MM * self.capital_height / size)
+            self._areas[key] = self._drawn(glyph, FLATTEN_MM * self.capital_height / key[1])
         return self._areas[key]
 
+    def _draws(self, cluster: str) -> bool:
+        """Shaped alone, the cluster has no missing glyph, leaves ink where it should, and nothing was added.
+
+        Shaping finds what the character map alone doesn't: composed marks, and the dotted circle that
+        HarfBuzz puts under a mark that has nothing to stand on.
+        """
+        buffer = hb.Buffer()
+        buffer.add_str(cluster)
+        buffer.guess_segment_properties()
+        try:
+            hb.shape(self.hb_font, buffer)
+        except MemoryError:
+            return False
+        glyphs = [info.codepoint for info in buffer.glyph_infos]
+        if 0 in glyphs:
+            return False
+        circle = self.hb_font.get_nominal_glyph(ord(_DOTTED_CIRCLE))
+        if circle and circle in glyphs and _DOTTED_CIRCLE not in cluster:
+            return False
+        return cluster.isspace() or any(self._rings(glyph, self.upem / 100) for glyph in glyphs)
+
+    def _extremes(self, glyph: int) -> Floats:
+        # Every size class cuts the curves at other points, so the hull of one would be overhung by another.
+        rings = [
+            ring
+            for size in SIZE_CLASSES_MM
+            for ring in self._rings(glyph, FLATTEN_MM * self.capital_height / size)
+        ]
+        return np.concatenate(rings) if rings else _NO_POINTS
+
     def _drawn(self, glyph: int, tolerance: float) -> tuple[Polygon, ...]:
+        rings = self._rings(glyph, tolerance)
+        if self._file.even_odd and even_odd_differs(rings):
+            raise FontRefused(
+                f"{self.spec.font}: the even-odd and non-zero rules fill glyph {glyph} differently"
+            )
+        return merged(rings)
+
+    def _rings(self, glyph: int, tolerance: float) -> list[Floats]:
         pen = RingPen(tolerance)
         try:
             self.hb_font.draw_glyph_with_pen(glyph, pen)
         except (MemoryError, RecursionError, TooComplex) as error:
             raise FontRefused(f"{self.spec.font}: glyph {glyph} is too complex") from error
-        return merged(pen.rings)
+        return pen.rings
 
-    def _height_of(self, char: str) -> float | None:
+    def _top_of(self, char: str) -> float | None:
         glyph = self.hb_font.get_nominal_glyph(ord(char))
-        if not glyph:
-            return None
-        areas = self._drawn(glyph, self.upem / 2000)
-        return float(shapely.total_bounds(np.array(areas, dtype=object))[3]) if areas else None
+        pen = BoundsPen(None)
+        if glyph:
+            self.hb_font.draw_glyph_with_pen(glyph, pen)
+        return float(pen.bounds[3]) if pen.bounds else None
 
 
 class SingleLineFont(Font):
-    """A font of open strokes. `spec.data` is JSON: {"capital_height", "glyphs": {char: {"advance", "strokes"}}}
-    in font units, strokes as lists of [x, y] points, y up from the baseline."""
+    """A font of open strokes; a glyph's number is its character's code point. See `layout.single_line`."""
 
     def __init__(self, spec: FontSpec) -> None:
         super().__init__(spec)
-        try:
-            content = json.loads(spec.data)
-            self.capital_height = float(content["capital_height"])
-            self.advances = {char: float(glyph["advance"]) for char, glyph in content["glyphs"].items()}
-            self.strokes: Mapping[str, tuple[LineString, ...]] = {
-                char: joined([np.array(stroke, dtype=np.float64) for stroke in glyph["strokes"]])
-                for char, glyph in content["glyphs"].items()
-            }
-        except (ValueError, KeyError, TypeError) as error:
-            raise FontRefused(f"{spec.font}: not a single-line font: {error}") from error
-        self.upem = round(self.capital_height)
+        content = single_line.read(spec)
+        self.capital_height = content.capital_height
+        self.upem = round(content.capital_height)
+        self.advances = content.advances
+        self.strokes = content.strokes
 
-    def missing(self, text: str) -> tuple[tuple[int, int], ...]:
-        return tuple(
-            (index, index + 1)
-            for index, cluster in enumerate(graphemes(text))
-            if cluster not in self.advances and not cluster.isspace()
-        )
+    @property
+    def scripts(self) -> frozenset[str]:
+        letters = [script_of(char) for char in self.strokes if char.isalpha()]
+        return frozenset(script for script in letters if letters.count(script) >= _LETTERS_OF_A_SCRIPT)
+
+    def strokes_of(self, glyph: int) -> tuple[LineString, ...]:
+        return self.strokes.get(chr(glyph), ())
+
+    def _draws(self, cluster: str) -> bool:
+        return cluster.isspace() or bool(self.strokes.get(cluster))
+
+    def _extremes(self, glyph: int) -> Floats:
+        strokes = self.strokes_of(glyph)
+        return shapely.get_coordinates(strokes) if strokes else _NO_POINTS
 
 
-@lru_cache(maxsize=256)
-def _cached(sha256: str, index: int, axes: tuple[tuple[str, float], ...], opener: _Opener) -> Font:
-    return opener.open()
+def open_font(spec: FontSpec) -> Font:
+    """The font of a spec, opened once per process. Raises FontRefused."""
+    return _cached(spec.sha256, spec.face_index, spec.axes, _Opener(spec))
+
+
+def suggest(text: str, fonts: Mapping[str, FontSpec], allowed: tuple[str, ...]) -> tuple[str, ...]:
+    """Those of the allowed fonts that can draw every character of the text, in the order given.
+
+    A font that can't be opened is left out: whoever loads the catalogue hears of it.
+    """
+    words = normalise(text)
+    return tuple(name for name in allowed if name in fonts and _covers(fonts[name], words))
+
+
+def _covers(spec: FontSpec, words: str) -> bool:
+    try:
+        return open_font(spec).covers(words)
+    except FontRefused:
+        return False
 
 
 class _Opener:
@@ -152,41 +281,13 @@ class _Opener:
         return SingleLineFont(self.spec) if self.spec.kind == "single_line" else OutlineFont(self.spec)
 
 
-def open_font(spec: FontSpec) -> Font:
-    """The font of a spec, opened once per process. Raises FontRefused."""
-    return _cached(spec.sha256, spec.face_index, spec.axes, _Opener(spec))
+@lru_cache(maxsize=256)
+def _cached(_sha256: str, _index: int, _axes: tuple[tuple[str, float], ...], opener: _Opener) -> Font:
+    return opener.open()
 
 
-def suggest(text: str, fonts: Mapping[str, FontSpec], allowed: tuple[str, ...]) -> tuple[str, ...]:
-    """Those of the allowed fonts that can draw every character of the text, in the order given."""
-    words = normalise(text)
-    return tuple(name for name in allowed if name in fonts and open_font(fonts[name]).covers(words))
+def _size_class(height_mm: float) -> float:
+    return next((size for size in SIZE_CLASSES_MM if size >= height_mm), height_mm)
 
 
-def _opened(spec: FontSpec) -> TTFont:
-    """The font's tables, after refusing the kinds whose letters could come out wrong."""
-    try:
-        font = TTFont(io.BytesIO(spec.data), fontNumber=spec.face_index, lazy=True)
-        if not font.getBestCmap():
-            raise FontRefused(f"{spec.font}: no Unicode character map")
-    except (TTLibError, AssertionError, KeyError, IndexError) as error:
-        raise FontRefused(f"{spec.font}: not a readable font: {error}") from error
-    if "glyf" in font and ("CFF " in font or "CFF2" in font):
-        raise FontRefused(f"{spec.font}: two different sets of outlines in one file")
-    if "glyf" not in font and "CFF " not in font and "CFF2" not in font:
-        raise FontRefused(f"{spec.font}: no outlines")
-    if font["OS/2"].fsType & 0x0002:
-        raise FontRefused(f"{spec.font}: its licence bits forbid embedding")
-    return font
-
-
-def _feature_tags(font: TTFont) -> set[str]:
-    return {
-        record.FeatureTag
-        for table in ("GSUB", "GPOS")
-        if table in font and font[table].table.FeatureList
-        for record in font[table].table.FeatureList.FeatureRecord
-    }
-
-
-__all__ = ["Font", "FontRefused", "MultiPolygon", "OutlineFont", "SingleLineFont", "open_font", "suggest"]
+__all__ = ["Font", "FontRefused", "OutlineFont", "Shape", "SingleLineFont", "open_font", "suggest"]

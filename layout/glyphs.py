@@ -1,5 +1,7 @@
 """From a font's curves to regions: flattening with a stated tolerance, merging by the non-zero rule."""
 
+# ruff: noqa: N802  (the pen's methods have the names that fontTools calls)
+
 from __future__ import annotations
 
 import math
@@ -9,7 +11,7 @@ from typing import Any
 import numpy as np
 import shapely
 from fontTools.pens.basePen import BasePen
-from shapely.geometry import LinearRing, LineString, Polygon
+from shapely.geometry import LinearRing, Polygon
 from shapely.geometry.polygon import orient
 
 from layout.measure import Floats
@@ -91,20 +93,32 @@ def merged(rings: Sequence[Floats]) -> tuple[Polygon, ...]:
     Exact in the sense that every face of the noded rings is judged by its winding number; grouping rings
     by their direction is wrong for islands in holes, and even-odd is wrong where strokes overlap.
     """
-    if not rings:
-        return ()
     if len(rings) == 1:
         alone = Polygon(rings[0])
         if alone.is_valid:
             return (orient(alone),)
-    noded = shapely.union_all(np.array([LinearRing(ring) for ring in rings], dtype=object))
-    faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
-    if len(faces) == 0:
+    faces, windings = _faces(rings)
+    if not windings.any():
         return ()
-    inside = shapely.get_coordinates(shapely.point_on_surface(faces))
-    windings = np.sum([_winding(ring, inside) for ring in rings], axis=0)
     region = shapely.union_all(faces[windings != 0])
     return tuple(orient(part) for part in shapely.get_parts(region) if part.area > 0)
+
+
+def even_odd_differs(rings: Sequence[Floats]) -> bool:
+    """Whether the even-odd rule would leave out something that the non-zero rule fills."""
+    _, windings = _faces(rings)
+    return bool(np.any((windings != 0) & (windings % 2 == 0)))
+
+
+def _faces(rings: Sequence[Floats]) -> tuple[Any, Any]:
+    """The faces into which rings cut the plane, and the winding number of each."""
+    if not rings:
+        return np.array([], dtype=object), np.array([], dtype=int)
+    noded = shapely.union_all(np.array([LinearRing(ring) for ring in rings], dtype=object))
+    faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
+    inside = shapely.get_coordinates(shapely.point_on_surface(faces))
+    windings = np.sum([_winding(ring, inside) for ring in rings], axis=0, dtype=int)
+    return faces, windings
 
 
 def _winding(ring: Floats, points: Floats) -> Any:
@@ -116,19 +130,3 @@ def _winding(ring: Floats, points: Floats) -> Any:
     up = (y0 <= py) & (y1 > py) & (left > 0)
     down = (y0 > py) & (y1 <= py) & (left < 0)
     return up.sum(axis=1) - down.sum(axis=1)
-
-
-def joined(strokes: Sequence[Floats]) -> tuple[LineString, ...]:
-    """Open strokes joined end to end where exactly two of them meet; the order of first appearance is kept."""
-    lines = [LineString(stroke) for stroke in strokes if len(stroke) > 1]
-    if len(lines) < 2:
-        return tuple(lines)
-    merged_lines = shapely.get_parts(shapely.line_merge(shapely.multilinestrings(lines)))
-    # line_merge gives no order; a single-line letter is burned in the order in which it was drawn.
-    starts = [_first_touch(lines, line) for line in merged_lines]
-    return tuple(line for _, line in sorted(zip(starts, merged_lines, strict=True), key=lambda pair: pair[0]))
-
-
-def _first_touch(lines: Sequence[LineString], line: LineString) -> int:
-    ends = {line.coords[0], line.coords[-1]} | set(line.coords)
-    return next(i for i, candidate in enumerate(lines) if candidate.coords[0] in ends)

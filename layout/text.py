@@ -6,30 +6,52 @@ and everything else is a finding.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import regex
 import unicodedata2
 from fontTools import unicodedata as scripts
 
 from layout.findings import Finding, Severity
+from layout.lookalikes import SHARED_SCRIPTS, look_alikes, without_look_alikes
 from layout.parts import Policy
 
 LINE_FEED = "\n"
+#: Scripts whose letters change shape with their neighbours, so that a joiner between them has a meaning.
+JOINING_SCRIPTS = frozenset(
+    {"Arab", "Syrc", "Mong", "Nkoo", "Adlm", "Rohg", "Mand", "Deva", "Beng", "Guru", "Gujr", "Orya", "Taml",
+     "Telu", "Knda", "Mlym", "Sinh", "Khmr", "Mymr"}
+)  # fmt: skip
+#: A reader takes no more than this for one letter; UAX 15 calls 30 marks in a row the most that is sane.
+MOST_POINTS_PER_GRAPHEME = 16
+#: A text that many times too long is not looked at letter by letter.
+_FAR_TOO_LONG = 8
+
 _GRAPHEME = regex.compile(r"\X")
-_JOINERS = {"\u200c", "\u200d"}  # ZWNJ and ZWJ have a meaning inside Arabic and Indic words
-_ZERO_WIDTH = {"\u200b", "\u2060", "\ufeff", "\u00ad", "\u034f", "\u115f", "\u1160", "\u3164", "\u180e"}
-_JOINING_SCRIPTS = {"Arab", "Syrc", "Mong", "Nkoo", "Deva", "Beng", "Guru", "Gujr", "Orya", "Taml", "Telu",
-                    "Knda", "Mlym", "Sinh", "Khmr"}  # fmt: skip
-#: Letters of one script that the eye takes for another's. Pairs chosen from the identical printed shapes
-#: of Latin, Greek and Cyrillic capitals and small letters (compare Unicode Technical Standard 39).
-LOOK_ALIKES = {
-    "Cyrl": dict(zip("АВЕЅІЈКМНОРСТУХаеорсухіјѕԁ", "ABESIJKMHOPCTYXaeopcyxijsd", strict=True)),
-    "Grek": dict(zip("ΑΒΕΖΗΙΚΜΝΟΡΤΥΧορν", "ABEZHIKMNOPTYXopv", strict=True)),
+_JOINERS = frozenset("\u200c\u200d")
+_ZERO_WIDTH = regex.compile(r"[\u00ad\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u200b\u2060-\u2064\u3164\ufe00-\ufe0f\ufeff\uffa0\U000E0100-\U000E01EF]")  # fmt: skip  # noqa: E501
+_BIDI_CONTROL = regex.compile(r"[\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+_ODDITIES = {
+    "zero_width": "invisible and takes no room",
+    "bidi_control": "an invisible control of the reading direction",
+    "control_character": "a control character",
+    "private_character": "a private-use character",
+    "unassigned_character": "no assigned character",
+    "replacement_character": "the sign for a character that was lost on the way",
+    "lone_mark": "a mark with no letter to stand on",
+    "overloaded_character": "a letter with too many marks",
 }
-_LATIN_OF = {char: (script, latin) for script, table in LOOK_ALIKES.items() for char, latin in table.items()}
+_BY_CATEGORY = {
+    **dict.fromkeys(("Cc", "Cf", "Zl", "Zp"), "control_character"),
+    "Co": "private_character",
+    "Cn": "unassigned_character",
+}
 
 
 def normalise(text: str) -> str:
     """The text in NFC, with Unicode 18 data whatever the interpreter's own."""
+    if text.isascii():
+        return text
     normal: str = unicodedata2.normalize("NFC", text)
     return normal
 
@@ -40,123 +62,140 @@ def graphemes(text: str) -> tuple[str, ...]:
     >>> graphemes("e\\u0301a")
     ('é', 'a')
     """
+    if text.isascii() and "\r" not in text:
+        return tuple(text)  # only CR LF would be a cluster of two
     return tuple(_GRAPHEME.findall(text))
 
 
-def inspect(text: str, policy: Policy) -> tuple[Finding, ...]:
-    """Everything about the words alone that stands in the way of engraving them, all at once."""
-    if any(0xD800 <= ord(char) <= 0xDFFF for char in text):
-        return (Finding("lone_surrogate", Severity.REFUSE, "The words hold half of a character."),)
-    clusters = graphemes(normalise(text))
-    findings: list[Finding] = []
-    if not text.strip() or all(_is_blank(cluster) for cluster in clusters):
-        findings.append(
-            Finding("empty_text", Severity.REFUSE, "There is nothing to engrave: the words are empty.")
-        )
-    findings += _odd_characters(clusters)
-    findings += _look_alikes(clusters)
-    findings += _lengths(clusters, policy)
-    return tuple(findings)
-
-
-def plain_words(text: str) -> str:
-    """The words without characters that can't be engraved, and with the Latin twin of each look-alike in a
-    Latin word: an offer for a person to take, never a silent change."""
-    normal = normalise("".join(char for char in text if not 0xD800 <= ord(char) <= 0xDFFF))
-    here = {script_of(char) for char in normal}
-    kept = "".join(char for char in normal if char == LINE_FEED or _oddity(char, here) is None)
-    clusters = list(graphemes(kept))
-    for finding in _look_alikes(tuple(clusters)):
-        if finding.code == "look_alike" and finding.span:
-            at = finding.span[0]
-            clusters[at] = "".join(_LATIN_OF.get(char, ("", char))[1] for char in clusters[at])
-    return "".join(clusters).strip()
-
-
+@lru_cache(maxsize=4096)
 def script_of(char: str) -> str:
     """ISO 15924 code of a character's script; Zyyy and Zinh for what all scripts share."""
     code: str = scripts.script(char)
     return code
 
 
+def inspect(text: str, policy: Policy) -> tuple[Finding, ...]:
+    """Everything about the words alone that stands in the way of engraving them, all at once.
+
+    Spans are grapheme ranges of the NFC text.
+    """
+    if any("\ud800" <= char <= "\udfff" for char in text):
+        return (Finding("lone_surrogate", Severity.REFUSE, "The words hold half of a character."),)
+    if len(text) > _FAR_TOO_LONG * max(policy.max_graphemes, 1) * MOST_POINTS_PER_GRAPHEME:
+        return (_too_many(len(text), policy.max_graphemes, "in all"),)
+    clusters = graphemes(normalise(text))
+    findings: list[Finding] = []
+    if all(_is_blank(cluster) for cluster in clusters):
+        findings.append(
+            Finding("empty_text", Severity.REFUSE, "There is nothing to engrave: the words are empty.")
+        )
+    findings += _oddities(clusters)
+    if not text.isascii():
+        findings += look_alikes(clusters, script_of)
+    findings += _lengths(clusters, policy)
+    return tuple(findings)
+
+
+def plain_words(text: str) -> str:
+    """The words without characters that can't be engraved, and with each look-alike replaced by the letter it
+    looks like: an offer for a person to take, never a silent change."""
+    kept: list[str] = []
+    before = ""
+    for cluster in graphemes(normalise("".join(char for char in text if not "\ud800" <= char <= "\udfff"))):
+        odd = dict((char, code) for code, char in _oddities_of(cluster, before))
+        if "overloaded_character" in odd.values():
+            kept.append(cluster[0])
+        else:
+            kept += (char if char not in odd else " " if char.isspace() else "" for char in cluster)
+        before = next((char for char in reversed(cluster) if script_of(char) not in SHARED_SCRIPTS), "")
+    clusters = graphemes("".join(kept))
+    return normalise("".join(without_look_alikes(clusters, script_of)).strip())
+
+
 def _is_blank(cluster: str) -> bool:
-    return all(char.isspace() or char in _ZERO_WIDTH or char in _JOINERS for char in cluster)
+    return all(char.isspace() or char in _JOINERS or _ZERO_WIDTH.match(char) for char in cluster)
 
 
-def _odd_characters(clusters: tuple[str, ...]) -> list[Finding]:
+def _oddities(clusters: tuple[str, ...]) -> list[Finding]:
     findings = []
-    scripts_here = {script_of(char) for cluster in clusters for char in cluster}
+    before = ""  # the last character seen that isn't shared by all scripts
     for index, cluster in enumerate(clusters):
-        for char in cluster:
-            if char == LINE_FEED:
-                continue
-            said = _oddity(char, scripts_here)
-            if said:
-                code, what = said
-                message = f"Character {index + 1} is {what} (U+{ord(char):04X}); it can't be engraved."
-                findings.append(Finding(code, Severity.REFUSE, message, span=(index, index + 1)))
-    return findings
-
-
-def _oddity(char: str, scripts_here: set[str]) -> tuple[str, str] | None:
-    category = unicodedata2.category(char)
-    if char in _ZERO_WIDTH or (char in _JOINERS and not scripts_here & _JOINING_SCRIPTS):
-        return "zero_width", "invisible and takes no room"
-    if char in _JOINERS:
-        return None
-    if category in {"Cc", "Cf", "Zl", "Zp"}:
-        return "control_character", "a control character"
-    if category == "Co":
-        return "private_character", "a private-use character"
-    if category == "Cn":
-        return "unassigned_character", "no assigned character"
-    return None
-
-
-def _look_alikes(clusters: tuple[str, ...]) -> list[Finding]:
-    """A word of one alphabet with a letter of another that looks the same: a slip, or a trick."""
-    findings = []
-    for start, end in _words(clusters):
-        letters = [(i, char) for i in range(start, end) for char in clusters[i] if char.isalpha()]
-        present = {script_of(char) for _, char in letters} - {"Zyyy", "Zinh"}
-        if len(present) < 2:
+        if cluster == LINE_FEED or (cluster.isascii() and cluster.isprintable()):
+            before = cluster
             continue
-        for index, char in letters:
-            twin = _LATIN_OF.get(char)
-            if twin and "Latn" in present:
-                name = {"Cyrl": "Cyrillic", "Grek": "Greek"}[twin[0]]
-                message = f"Character {index + 1} is the {name} letter that looks like Latin {twin[1]}."
-                findings.append(Finding("look_alike", Severity.REFUSE, message, span=(index, index + 1)))
-        if not any(_LATIN_OF.get(char) for _, char in letters):
-            message = "One word mixes letters of different alphabets."
-            findings.append(Finding("mixed_alphabets", Severity.REVIEW, message, span=(start, end)))
+        for code, char in _oddities_of(cluster, before):
+            message = f"Character {index + 1} is {_ODDITIES[code]} (U+{ord(char):04X}); it can't be engraved."
+            findings.append(Finding(code, Severity.REFUSE, message, span=(index, index + 1)))
+        before = next((char for char in reversed(cluster) if script_of(char) not in SHARED_SCRIPTS), "")
     return findings
 
 
-def _words(clusters: tuple[str, ...]) -> list[tuple[int, int]]:
-    words: list[tuple[int, int]] = []
-    start: int | None = None
-    for index, cluster in enumerate((*clusters, " ")):
-        if cluster.isspace():
-            if start is not None:
-                words.append((start, index))
-            start = None
-        elif start is None:
-            start = index
-    return words
+def _oddities_of(cluster: str, before: str) -> list[tuple[str, str]]:
+    """(code, character) of all that is odd in a grapheme; `before` is the letter in front of it."""
+    found = []
+    if len(cluster) > MOST_POINTS_PER_GRAPHEME:
+        found.append(("overloaded_character", cluster[0]))
+    if unicodedata2.category(cluster[0]).startswith("M") and not _ZERO_WIDTH.match(cluster[0]):
+        found.append(("lone_mark", cluster[0]))
+    for char in cluster:
+        if char in _JOINERS:
+            # A joiner shapes the letter in front of it; elsewhere it is an invisible difference.
+            if not before or script_of(before) not in JOINING_SCRIPTS:
+                found.append(("zero_width", char))
+        elif (code := _oddity(char)) is not None:
+            found.append((code, char))
+        if script_of(char) not in SHARED_SCRIPTS:
+            before = char
+    return found
+
+
+def _oddity(char: str) -> str | None:
+    if char == LINE_FEED:
+        return None
+    if _ZERO_WIDTH.match(char):
+        return "zero_width"
+    if _BIDI_CONTROL.match(char):
+        return "bidi_control"
+    if char in "\ufffd\ufffc":
+        return "replacement_character"
+    return _BY_CATEGORY.get(unicodedata2.category(char))
 
 
 def _lengths(clusters: tuple[str, ...], policy: Policy) -> list[Finding]:
-    findings = []
-    longest = max((len(graphemes(line)) for line in "".join(clusters).split(LINE_FEED)), default=0)
-    for measured, limit, what in (
-        (len(clusters), policy.max_graphemes, "in all"),
-        (longest, policy.max_graphemes_per_line, "in one line"),
-    ):
-        if measured > limit:
-            message = f"{measured} characters {what}; at most {limit} are taken."
-            findings.append(
-                Finding("too_many_characters", Severity.REFUSE, message,
-                        measured=float(measured), limit=float(limit), unit="characters")
-            )  # fmt: skip
-    return findings
+    longest = here = 0
+    for cluster in clusters:
+        here = 0 if cluster == LINE_FEED else here + 1
+        longest = max(longest, here)
+    return [
+        _too_many(measured, limit, where)
+        for measured, limit, where in (
+            (len(clusters), policy.max_graphemes, "in all"),
+            (longest, policy.max_graphemes_per_line, "in one line"),
+        )
+        if measured > limit
+    ]
+
+
+def _too_many(measured: int, limit: int, where: str) -> Finding:
+    message = f"{measured} characters {where}; at most {limit} are taken."
+    return Finding(
+        "too_many_characters",
+        Severity.REFUSE,
+        message,
+        measured=float(measured),
+        limit=float(limit),
+        unit="characters",
+    )
+
+
+__all__ = [
+    "JOINING_SCRIPTS",
+    "LINE_FEED",
+    "MOST_POINTS_PER_GRAPHEME",
+    "SHARED_SCRIPTS",
+    "graphemes",
+    "inspect",
+    "normalise",
+    "plain_words",
+    "script_of",
+]
