@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -9,12 +10,13 @@ from typing import Any
 import shapely
 from shapely.geometry import Point, Polygon
 
+from layout.measure import CONTAINMENT_MM
 from layout.parts import Face, Play, Zone
 from layout.play import worst_stray_mm
 
-#: Arcs round keep-outs are drawn with this many chords to the quarter: they lie inside the true arc
-#: by less than 0.03 % of the margin, which CONTAINMENT_MM covers.
-QUARTER_CHORDS = 32
+#: Round a corner that stands into it a region ends in an arc, drawn with chords that lie this much outside at
+#: most: half of what CONTAINMENT_MM allows.
+ARC_MM = CONTAINMENT_MM / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +30,7 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Region:
-    """`polygon` (Polygon or MultiPolygon, perhaps empty) is where the true outline may lie, in mm, face frame."""
+    """`polygon` (Polygon or MultiPolygon, perhaps empty; mm, face frame) is where the true outline may lie."""
 
     polygon: Any
     margin_mm: float
@@ -50,8 +52,15 @@ def region_of(face: Face, zone: Zone, *, line_width_mm: float, plays: Iterable[P
     free = shapely.intersection(zone.polygon, face.silhouette)
     if face.keep_outs:
         free = shapely.difference(free, shapely.union_all([k.polygon for k in face.keep_outs]))
-    shrunk = free.buffer(-margin, quad_segs=QUARTER_CHORDS)
+    shrunk = free.buffer(-margin, quad_segs=_quarter_chords(margin))
     return Region(_areas_only(shrunk), margin, play_mm, _sources(face, zone))
+
+
+def _quarter_chords(radius_mm: float) -> int:
+    """How many chords to the quarter keep an arc of that radius within ARC_MM."""
+    if radius_mm <= ARC_MM:
+        return 1
+    return max(8, math.ceil(math.pi / 4 / math.acos(1 - ARC_MM / radius_mm)))
 
 
 def _areas_only(geometry: Any) -> Any:
