@@ -28,6 +28,7 @@ _WORDS = frozenset(
     {
         "empty_text", "control_character", "zero_width", "private_character", "unassigned_character",
         "lone_surrogate", "look_alike", "too_many_characters", "initials_count", "code_content",
+        "bidi_control", "lone_mark", "overloaded_character", "replacement_character",
     }
 )  # fmt: skip
 

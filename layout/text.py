@@ -102,7 +102,7 @@ def plain_words(text: str) -> str:
     kept: list[str] = []
     before = ""
     for cluster in graphemes(normalise("".join(char for char in text if not "\ud800" <= char <= "\udfff"))):
-        odd = dict((char, code) for code, char in _oddities_of(cluster, before))
+        odd = {char: code for code, char in _oddities_of(cluster, before)}
         if "overloaded_character" in odd.values():
             kept.append(cluster[0])
         else:
