@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import shapely
-from shapely.geometry import Point, Polygon
+from shapely.geometry import MultiPolygon, Point, Polygon
 
 from layout.measure import CONTAINMENT_MM
 from layout.parts import Face, Play, Zone
@@ -30,7 +30,7 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Region:
-    """`polygon` (Polygon or MultiPolygon, perhaps empty; mm, face frame) is where the true outline may lie."""
+    """`polygon` (Polygon or MultiPolygon, perhaps empty; mm, face frame): where the true outline may lie."""
 
     polygon: Any
     margin_mm: float
@@ -67,7 +67,7 @@ def _areas_only(geometry: Any) -> Any:
     parts = [
         part for part in shapely.get_parts(geometry) if part.geom_type == "Polygon" and not part.is_empty
     ]
-    return parts[0] if len(parts) == 1 else shapely.multipolygons(parts)
+    return parts[0] if len(parts) == 1 else MultiPolygon(parts)
 
 
 def _sources(face: Face, zone: Zone) -> tuple[Source, ...]:
