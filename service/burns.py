@@ -109,12 +109,19 @@ def face_done(session: Session, load: Load, job: Job, face: str, *, who: Who, no
             move_job(session, job, JobState.LOADED, who=who, now=now, why=f"{face} is complete")
         return
     move_job(session, job, JobState.ENGRAVED, who=who, now=now, why=f"{face} in {public(LOAD, load.id)}")
-    if set(job.faces) <= set(job.faces_done):
+    if set(job.faces) <= set(job.faces_done) and not _was_whole(session, job, face):
         order = job.line.order
         tell(
             session, "job.engraved", client=order.client, now=now, order=public(ORDER, order.id),
             order_ref=order.order_ref, line_ref=job.line.line_ref, job=public(JOB, job.id),
         )  # fmt: skip
+
+
+def _was_whole(session: Session, job: Job, face: str) -> bool:
+    """Whether every face was complete before this burn of one of them: then the store knows already."""
+    complete = [start.face for start in rows.starts(session, [job.id]) if start.outcome == "complete"]
+    complete.remove(face)
+    return set(job.faces) <= set(complete)
 
 
 def burn_again(

@@ -1,4 +1,4 @@
-"""Builders for the bench: a small made-up shop, orders with square outlines, and an operator who drives loads.
+"""Builders for the bench: a small made-up shop, orders with square outlines, an operator who drives loads.
 
 Nothing here goes through text or fonts: outlines are squares, frozen directly.
 """
@@ -74,7 +74,7 @@ def turning_plate(*, slots: int = 6, copies: int = 2) -> Plate:
 
 def flat_plate(face: str = "mark_side", *, slots: int = 3) -> Plate:
     """Takes parers with one face up only."""
-    name = f"flat_{face.split('_')[0]}"
+    name = f"flat_{face.removesuffix('_side')}"
     return a_plate_of(name, {f"F{n}": [a_seat_of("parer", face)] for n in range(1, slots + 1)}, copies=1)
 
 
@@ -185,7 +185,7 @@ def put_order(
     outline: Outline | None = None,
     client: str = "store-1",
 ) -> list[Job]:
-    """An accepted order of one line, as intake leaves it: frozen marks, eligible places, jobs ready or short."""
+    """An accepted order of one line, as intake leaves it: frozen marks, eligible places, jobs."""
     number = next(_numbers)
     order = Order(
         client=client, order_ref=f"W-{number}", ship_by=now + timedelta(days=due_days), priority=priority,
@@ -214,7 +214,7 @@ def put_order(
                 finish=SATIN.finish,
                 outline=square.to_record(),
                 digest=square.digest,
-            )  # fmt: skip
+            )
         )
     jobs = []
     for unit in range(1, quantity + 1):
@@ -235,7 +235,7 @@ def put_order(
                 who="store:test",
                 why="",
                 at=now,
-            )  # fmt: skip
+            )
         )
         jobs.append(job)
     session.flush()
@@ -261,7 +261,7 @@ def put_lot(session: Session, shop: Shop, *, now: datetime, quantity: int = 4, d
             finish=SATIN.finish,
             outline=mark.outline.to_record(),
             digest=mark.outline.digest,
-        )  # fmt: skip
+        )
     )
     session.flush()
     return lot
