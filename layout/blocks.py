@@ -6,15 +6,17 @@ The unit is the capital height for text and monograms, the width for artwork, on
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from types import MappingProxyType
+from typing import Any
 
 import numpy as np
-import ppf.datamatrix
-import segno
 import shapely
-from shapely.geometry import LineString, MultiPolygon, Polygon, box
+from shapely.geometry import LineString, MultiPolygon, Polygon
 
+from layout.codes import QUIET_MODULES, dark_areas
 from layout.features import (
     Feature,
     Features,
@@ -23,87 +25,102 @@ from layout.features import (
     narrowest_counter,
     thinnest_stroke,
 )
+from layout.fit import own_point
 from layout.fonts import Font
 from layout.measure import Floats
 from layout.outline import Outline, frozen
 from layout.parts import Align, Artwork, CodeInscription, Zone
 from layout.typeset import Composition, compose, draw
 
-#: Modules of quiet zone on every side: QR four (ISO/IEC 18004), Data Matrix one (ISO/IEC 16022); from memory.
-QUIET_MODULES = {"qr": 4, "datamatrix": 1}
-#: Gap between the initials of a monogram, in capital heights.
-MONOGRAM_SPACING = 0.12
-
-
-class NotEncodable(ValueError):
-    """The content doesn't go into the code asked for."""
-
+#: Ink of a single straight stroke has no width; its hull is taken this much wider on every side.
+_HAIR = 1e-6
+#: So many blocks are remembered: the same words come again at another height, in a suggestion, in an order.
+_MOST_BLOCKS = 512
 
 Draw = Callable[[float, float, float, float], Outline]  # size, x, y (mm), turn (degrees)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)  # no slots: cached properties need a dictionary
 class Block:
-    """`hull` (n, 2) at unit size about the block's origin; `draw(size, x, y, turn)` gives the frozen outline.
-    `features` are per unit of size; `lines` is the text as set, for text and monograms."""
+    """`hull` (n, 2) at unit size about the block's origin, empty without ink; `draw(size, x, y, turn)` gives
+    the frozen outline; `measure()` the narrowest features per unit of size. `lines` is the text as set."""
 
     hull: Floats
     draw: Draw
-    features: Features
+    measure: Callable[[], Features]
     lines: tuple[str, ...] = ()
     composition: Composition | None = None  # of text, which may also run along a curve
+
+    @cached_property
+    def features(self) -> Features:
+        """Measured when first asked for: most of the ways to break a line are never looked at so closely."""
+        return self.measure()
+
+    @cached_property
+    def extent(self) -> tuple[float, float]:
+        """Length and height of the hull at unit size."""
+        length, height = (self.hull.max(axis=0) - self.hull.min(axis=0)).tolist()
+        return length, height
+
+    @cached_property
+    def reference(self) -> tuple[float, float]:
+        """The block's own point that goes to a zone's anchor."""
+        return own_point(self.hull)
 
 
 def text_block(
     lines: tuple[str, ...], font: Font, zone: Zone, *, align: Align, text: str, store: FeatureStore | None
 ) -> Block:
-    """A block of typeset words."""
-    composition = compose(
-        lines,
-        font,
-        align=align,
-        leading=zone.leading,
-        letter_spacing=zone.letter_spacing,
-        features=zone.features,
-        text=text,
+    """A block of typeset words (NFC); the same object for the same words while it is remembered.
+
+    Raises FontRefused.
+    """
+    features = tuple(sorted(zone.features.items()))
+    return _text_block(
+        lines, font, align, (zone.leading, zone.letter_spacing), features, text, _Unasked(store)
     )
+
+
+class _Unasked:
+    """Carries something past a cache's key: where features are kept says nothing about what they are."""
+
+    def __init__(self, store: FeatureStore | None) -> None:
+        self.store = store
+
+    def __hash__(self) -> int:
+        return 0
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Unasked)
+
+
+@lru_cache(maxsize=_MOST_BLOCKS)
+def _text_block(
+    lines: tuple[str, ...],
+    font: Font,
+    align: Align,
+    spacing: tuple[float, float],
+    features: tuple[tuple[str, bool], ...],
+    text: str,
+    past_key: _Unasked,
+) -> Block:
+    switched: Mapping[str, bool] = MappingProxyType(dict(features))
+    composition = compose(
+        lines, font, align=align, leading=spacing[0], letter_spacing=spacing[1], features=switched, text=text
+    )
+    return composed_block(composition, lines, store=past_key.store)
+
+
+def composed_block(composition: Composition, lines: tuple[str, ...], *, store: FeatureStore | None) -> Block:
+    """A block of a composition alone."""
 
     def drawn(size: float, x: float, y: float, turn: float) -> Outline:
         return draw(composition, height_mm=size, x_mm=x, y_mm=y, turn_deg=turn)
 
-    return Block(composition.hull, drawn, features_of(composition, store=store), lines, composition)
+    def measured() -> Features:
+        return features_of(composition, store=store)
 
-
-def monogram_block(initials: str, font: Font, frame: Artwork | None, *, store: FeatureStore | None) -> Block:
-    """One to three initials, in the box of a frame if there is one."""
-    composition = compose((initials,), font, align="centre", letter_spacing=MONOGRAM_SPACING)
-    features = features_of(composition, store=store)
-    if frame is None or len(composition.hull) == 0:
-
-        def bare(size: float, x: float, y: float, turn: float) -> Outline:
-            return draw(composition, height_mm=size, x_mm=x, y_mm=y, turn_deg=turn)
-
-        return Block(composition.hull, bare, features, (initials,))
-
-    x0, y0, x1, y1 = composition.bounds
-    bx0, by0, bx1, by1 = frame.initials_box_mm or frame.outline.bounds_mm
-    scale = max((x1 - x0) / (bx1 - bx0), (y1 - y0) / (by1 - by0))
-    to_initials = (
-        (x0 + x1) / 2 - scale * (bx0 + bx1) / 2,
-        (y0 + y1) / 2 - scale * (by0 + by1) / 2,
-    )
-    hull = np.vstack([composition.hull, _artwork_hull(frame.outline) * scale + np.array(to_initials)])
-
-    def framed(size: float, x: float, y: float, turn: float) -> Outline:
-        letters = draw(composition, height_mm=size, x_mm=x, y_mm=y, turn_deg=turn)
-        around = _moved(
-            frame.outline, scale=scale * size, inner=to_initials, size=size, at=(x, y), turn_deg=turn
-        )
-        return frozen([*letters.areas, *around.areas], [*letters.strokes, *around.strokes])
-
-    return Block(
-        _convex(hull), framed, _narrower(features, _artwork_features(frame.outline, scale)), (initials,)
-    )
+    return Block(solid(composition.hull), drawn, measured, lines, composition)
 
 
 def artwork_block(artwork: Artwork) -> Block:
@@ -113,10 +130,10 @@ def artwork_block(artwork: Artwork) -> Block:
     centre = (-scale * (x0 + x1) / 2, -scale * (y0 + y1) / 2)
 
     def drawn(size: float, x: float, y: float, turn: float) -> Outline:
-        return _moved(artwork.outline, scale=scale * size, inner=centre, size=size, at=(x, y), turn_deg=turn)
+        return moved(artwork.outline, scale=scale * size, inner=centre, size=size, at=(x, y), turn_deg=turn)
 
-    hull = _artwork_hull(artwork.outline) * scale + np.array(centre)
-    return Block(hull, drawn, _artwork_features(artwork.outline, scale))
+    hull = outline_hull(artwork.outline) * scale + np.array(centre)
+    return Block(hull, drawn, lambda: outline_features(artwork.outline, scale))
 
 
 def code_block(inscription: CodeInscription) -> Block:
@@ -124,45 +141,19 @@ def code_block(inscription: CodeInscription) -> Block:
 
     Raises NotEncodable when the content doesn't go into the symbology.
     """
-    cells = code_cells(inscription)
-    rows, columns = cells.shape
+    dark, (rows, columns) = dark_areas(inscription)
     quiet = QUIET_MODULES[inscription.symbology]
-    half = np.array([columns / 2, rows / 2])
-    region = shapely.union_all(
-        [
-            box(c - half[0], half[1] - r - 1, c + 1 - half[0], half[1] - r)
-            for r, c in zip(*np.nonzero(cells), strict=True)
-        ]
-    )
-    dark = Outline(areas=tuple(shapely.get_parts(region)))
-    w, h = half + quiet
+    w, h = columns / 2 + quiet, rows / 2 + quiet
     hull = np.array([[-w, -h], [w, -h], [w, h], [-w, h]])
 
     def drawn(size: float, x: float, y: float, turn: float) -> Outline:
-        return _moved(dark, scale=size, inner=(0.0, 0.0), size=size, at=(x, y), turn_deg=turn)
+        return moved(dark, scale=size, inner=(0.0, 0.0), size=size, at=(x, y), turn_deg=turn)
 
     one = Feature(1.0, (0, 0))
-    return Block(hull, drawn, Features(one, one, None))
+    return Block(hull, drawn, lambda: Features(one, one, None))
 
 
-def code_cells(inscription: CodeInscription) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
-    """Dark modules, top row first, without quiet zone. Raises NotEncodable."""
-    if not inscription.content:
-        raise NotEncodable("the code has no content")
-    if inscription.symbology == "qr":
-        try:
-            code = segno.make(inscription.content, error="m", boost_error=False, micro=False)
-        except segno.DataOverflowError as error:
-            raise NotEncodable("too much content for one code") from error
-        return np.array([list(row) for row in code.matrix], dtype=bool)
-    try:
-        matrix = ppf.datamatrix.DataMatrix(inscription.content).matrix
-    except (ValueError, IndexError, UnicodeEncodeError) as error:
-        raise NotEncodable("the content doesn't go into a Data Matrix") from error
-    return np.array(matrix, dtype=bool)
-
-
-def _moved(
+def moved(
     outline: Outline,
     *,
     scale: float,
@@ -171,6 +162,7 @@ def _moved(
     at: tuple[float, float],
     turn_deg: float,
 ) -> Outline:
+    """An outline scaled, moved by `inner` (per unit of size), turned about the origin, moved to `at` (mm)."""
     cos, sin = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
 
     def move(points: Floats) -> Floats:
@@ -186,29 +178,54 @@ def _moved(
     )
 
 
-def _artwork_hull(outline: Outline) -> Floats:
+def outline_hull(outline: Outline) -> Floats:
+    """Convex hull (n, 2) of everything in an outline, in its own units."""
     pieces: list[Polygon | LineString] = [*outline.areas, *outline.strokes]
-    return _convex(shapely.get_coordinates(shapely.geometrycollections(pieces)))
+    return convex(shapely.get_coordinates(shapely.geometrycollections(pieces)))
 
 
-def _convex(points: Floats) -> Floats:
+def convex(points: Floats) -> Floats:
+    """Corners (n, 2) of the convex hull of points, which must not lie in one line."""
     return np.asarray(shapely.get_coordinates(shapely.convex_hull(shapely.multipoints(points)))[:-1])
 
 
-def _artwork_features(outline: Outline, scale: float) -> Features:
+def solid(hull: Floats) -> Floats:
+    """A hull with an inside: a lone stroke or dot is widened by a hair; no ink stays no ink."""
+    if len(hull) == 0 or len(hull) > 2:
+        return hull
+    grown: Any = shapely.multipoints(hull).buffer(_HAIR, quad_segs=1)
+    return convex(shapely.get_coordinates(grown))
+
+
+@lru_cache(maxsize=_MOST_BLOCKS)
+def _outline_features(_digest: str, carried: _Carried) -> Features:
+    region = MultiPolygon(carried.outline.areas)
+    x0, _, x1, _ = region.bounds
+    stroke = thinnest_stroke(region, least=(x1 - x0) / 500, most=(x1 - x0) / 2)
+    counter = narrowest_counter(region)
+    return Features(Feature(stroke, (0, 0)), None if counter is None else Feature(counter, (0, 0)), None)
+
+
+class _Carried:
+    """An outline behind its digest, which alone is the cache's key."""
+
+    def __init__(self, outline: Outline) -> None:
+        self.outline = outline
+
+    def __hash__(self) -> int:
+        return 0
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Carried)
+
+
+def outline_features(outline: Outline, scale: float) -> Features:
+    """Thinnest stroke and narrowest counter of a library mark (mm at natural size) times `scale`."""
     if not outline.areas:
         return Features(None, None, None)
-    region = MultiPolygon(outline.areas)
-    x0, _, x1, _ = region.bounds
-    stroke = thinnest_stroke(region, least=(x1 - x0) / 500, most=(x1 - x0) / 2) * scale
-    counter = narrowest_counter(region)
-    return Features(
-        Feature(stroke, (0, 0)), None if counter is None else Feature(counter * scale, (0, 0)), None
-    )
+    known = _outline_features(outline.digest, _Carried(outline))
 
+    def scaled(feature: Feature | None) -> Feature | None:
+        return None if feature is None else Feature(feature.width * scale, feature.span)
 
-def _narrower(a: Features, b: Features) -> Features:
-    def least(x: Feature | None, y: Feature | None) -> Feature | None:
-        return min((f for f in (x, y) if f is not None), key=lambda f: f.width, default=None)
-
-    return Features(least(a.stroke, b.stroke), least(a.counter, b.counter), least(a.gap, b.gap))
+    return Features(scaled(known.stroke), scaled(known.counter), scaled(known.gap))

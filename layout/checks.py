@@ -4,75 +4,112 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from itertools import groupby
 from types import MappingProxyType
 
-import shapely
-
-from layout import breaks, fit
-from layout.blocks import Block, NotEncodable, artwork_block, code_block, monogram_block, text_block
-from layout.eligible import Candidate, candidates, eligible
+from layout import breaks
+from layout.asked import NOTHING_TO_PLACE, asked_findings, size_asked, words_of
+from layout.blocks import Block, artwork_block, code_block, text_block
+from layout.codes import NotEncodable
 from layout.estimate import mark_seconds
 from layout.features import FeatureStore
 from layout.findings import Finding, Severity, Verdict, verdict_of
-from layout.fitters import Fitter, fitter_for
-from layout.fonts import Font, FontRefused, open_font
-from layout.legible import feature_findings, size_findings
-from layout.measure import CONTAINMENT_MM
+from layout.fit import Binding, Fit
+from layout.fitters import Fitter
+from layout.fonts import FontRefused, open_font
+from layout.ground import Ground, ground_of
+from layout.legible import does_not_fit, feature_findings, limit_findings, small_findings
+from layout.measure import HEIGHT_STEP_MM
+from layout.monogram import monogram_block
 from layout.outline import Outline
 from layout.parts import (
     Align,
     ArtworkInscription,
     Calibration,
-    Face,
     Inscription,
     Mark,
     MonogramInscription,
     Place,
+    Process,
     Shop,
+    Station,
     TextInscription,
     Zone,
 )
-from layout.region import Region, region_of
+from layout.region import Region
 from layout.suggest import suggestions_for
-from layout.text import LINE_FEED, inspect, normalise
+from layout.text import normalise
+from layout.together import pair_findings, places_by_face, slot_findings
 
 NOMINAL: Mapping[tuple[str, str], Calibration] = MappingProxyType({})
-#: Artwork and codes have no capital height; their zone's shape alone limits them.
-_NO_LIMIT_MM = 500.0
 
 
 @dataclass(frozen=True, slots=True)
 class Checked:
     """What the check measured of one inscription; sizes in mm, face frame. `size_mm` is the capital height,
-    the width of artwork, or the module of a code. None where nothing could be placed."""
+    the width of artwork, or the module of a code. None where nothing could be placed.
+
+    `overrun` is the outline at the size asked for where it does not fit, at the zone's anchor: a picture of
+    what is wrong, never a mark.
+    """
 
     inscription: Inscription
     face: str | None
     lines: tuple[str, ...] = ()
     size_mm: float | None = None
     largest_mm: float | None = None
-    box_mm: tuple[float, float, float, float] | None = None
-    clearance_mm: float | None = None
     thinnest_stroke_mm: float | None = None
     narrowest_gap_mm: float | None = None
-    binding: tuple[fit.Binding, ...] = ()
+    line_width_mm: float = 0.0
     region: Region | None = None
+    fit: Fit | None = None
     mark: Mark | None = None
+    overrun: Outline | None = None
     places: frozenset[Place] = frozenset()
+
+    @property
+    def box_mm(self) -> tuple[float, float, float, float] | None:
+        """x0, y0, x1, y1 of the mark."""
+        return self.mark.outline.bounds_mm if self.mark else None
+
+    @property
+    def clearance_mm(self) -> float | None:
+        """Room left between the block's hull and the region's boundary."""
+        return self.fit.clearance_mm if self.fit else None
+
+    @property
+    def binding(self) -> tuple[Binding, ...]:
+        """What stops the mark from being larger or elsewhere."""
+        return self.fit.binding if self.fit else ()
 
 
 @dataclass(frozen=True, slots=True)
 class CheckResult:
     """All findings and all measurements. `marks` is complete only when the verdict is not refuse;
-    `eligible` are the places at which the whole job can be engraved, per face."""
+    `eligible` are the places at which the whole job can be engraved, per face. `stations` are those of the
+    eligible places, each with the process for every mark."""
 
     verdict: Verdict
     findings: tuple[Finding, ...]
-    inscriptions: tuple[Checked, ...]
-    marks: tuple[Mark, ...]
-    eligible: frozenset[Place]
-    burn_seconds: float | None
+    inscriptions: tuple[Checked, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    eligible: frozenset[Place] = frozenset()
+    stations: tuple[tuple[Station, tuple[Process | None, ...]], ...] = ()
+
+    @property
+    def burn_seconds(self) -> float | None:
+        """Burning time at the slowest of the eligible stations, worked out when asked for: a promise must
+        hold wherever the job lands. None where nothing will be burned."""
+        if self.verdict is Verdict.REFUSE or not self.stations:
+            return None
+        return round(max(self._seconds_at(*at) for at in self.stations), 1)
+
+    def _seconds_at(self, station: Station, processes: tuple[Process | None, ...]) -> float:
+        return sum(
+            mark_seconds(mark.outline, process, station)
+            for mark, process in zip(self.marks, processes, strict=True)
+            if process is not None
+        )
 
 
 def check(
@@ -83,33 +120,43 @@ def check(
     calibrations: Mapping[tuple[str, str], Calibration] = NOMINAL,
     store: FeatureStore | None = None,
 ) -> CheckResult:
-    """Check all inscriptions of one unit of a product. Never raises for what a customer may send."""
+    """Check all inscriptions of one unit of a product. Never raises for what a customer may send.
+
+    Every suggestion of a finding was checked in place of the inscription that it is said of, with all others
+    as they are, and nothing refuses it.
+    """
     if sku not in shop.products:
-        finding = Finding("unknown_product", Severity.REFUSE, "There is no product with this sku.")
-        return CheckResult(Verdict.REFUSE, (finding,), (), (), frozenset(), None)
-    findings: list[Finding] = []
-    checked: list[Checked] = []
+        message = "There is no product with this sku."
+        return CheckResult(Verdict.REFUSE, (Finding("unknown_product", Severity.REFUSE, message),))
     if not inscriptions:
-        findings.append(Finding("no_inscription", Severity.REFUSE, "There is nothing to engrave."))
-    for index, inscription in enumerate(inscriptions):
-        one, said = check_one(shop, sku, inscription, calibrations=calibrations, store=store)
-        if verdict_of(tuple(said)) is Verdict.REFUSE:
-            said = suggestions_for(
-                shop,
-                sku,
-                one,
-                said,
-                try_one=partial(check_one, shop, sku, calibrations=calibrations, store=store),
-            )
-        findings += [finding.about(index) for finding in said]
-        checked.append(one)
+        message = "There is nothing to engrave."
+        return CheckResult(Verdict.REFUSE, (Finding("no_inscription", Severity.REFUSE, message),))
+
+    def check_alone(inscription: Inscription) -> tuple[Checked, list[Finding]]:
+        return check_one(shop, sku, inscription, calibrations=calibrations, store=store)
+
+    alone = [check_alone(inscription) for inscription in inscriptions]
+    checked = [one for one, _ in alone]
+    findings = [finding.about(index) for index, (_, said) in enumerate(alone) for finding in said]
     findings += _together(checked)
-    everywhere, said = _common_places(checked)
-    findings += said
     verdict = verdict_of(tuple(findings))
+    if verdict is Verdict.REFUSE:
+
+        def verdict_with(index: int, candidate: Inscription) -> Verdict:
+            one, said = check_alone(candidate)
+            if verdict_of(tuple(said)) is Verdict.REFUSE:
+                return Verdict.REFUSE
+            # Put last, so that whatever stands between it and the others is said of it.
+            others = [other for at, other in enumerate(checked) if at != index]
+            against = [f for f in _together([*others, one]) if f.inscription == len(others)]
+            return verdict_of((*said, *against))
+
+        findings = suggestions_for(shop, sku, inscriptions, findings, verdict_with=verdict_with)
     marks = tuple(one.mark for one in checked if one.mark is not None)
-    seconds = _seconds(shop, marks, everywhere) if verdict is not Verdict.REFUSE else None
-    return CheckResult(verdict, tuple(findings), tuple(checked), marks, everywhere, seconds)
+    everywhere: frozenset[Place] = frozenset().union(*places_by_face(checked).values())
+    return CheckResult(
+        verdict, tuple(findings), tuple(checked), marks, everywhere, _stations(shop, marks, everywhere)
+    )
 
 
 def check_one(
@@ -120,140 +167,133 @@ def check_one(
     calibrations: Mapping[tuple[str, str], Calibration] = NOMINAL,
     store: FeatureStore | None = None,
 ) -> tuple[Checked, list[Finding]]:
-    """Check one inscription by itself; no suggestions."""
-    blade = shop.blades[shop.products[sku].blade]
-    try:
-        face = blade.face_of_zone(inscription.zone)
-    except KeyError:
-        offered = ", ".join(zone.zone for f in blade.faces for zone in f.zones)
+    """Check one inscription by itself; no suggestions. Raises KeyError for an unknown product."""
+    ground = ground_of(shop, sku, inscription.zone)
+    if ground is None:
+        blade = shop.blades[shop.products[sku].blade]
+        offered = ", ".join(zone.zone for face in blade.faces for zone in face.zones)
         message = f"This product has no zone of that name; it has {offered}."
         return Checked(inscription, None), [Finding("unknown_zone", Severity.REFUSE, message)]
-    zone = face.zone(inscription.zone)
-    findings = _offer_findings(shop, zone, inscription)
-    findings += _word_findings(shop, inscription)
-    surface = shop.surface_of(sku, zone.zone)
-    where = candidates(shop, sku, face.face, surface)
-    if not where:
-        message = (
-            f"No station has a proven process for {surface.material}, {surface.finish}, and a plate for it."
-        )
-        findings.append(Finding("no_process", Severity.REFUSE, message))
-    one = Checked(inscription, face.face)
-    if any(finding.code in _NOTHING_TO_PLACE for finding in findings) or not where:
+    findings = asked_findings(shop, ground.zone, inscription)
+    one = Checked(inscription, ground.face.face, region=ground.region, line_width_mm=ground.line_width_mm)
+    if not ground.where:
+        surface = f"{ground.surface.material}, {ground.surface.finish}"
+        message = f"No station has a proven process for {surface}, and a plate for it."
+        return one, [*findings, Finding("no_process", Severity.REFUSE, message)]
+    if any(finding.code in NOTHING_TO_PLACE for finding in findings):
         return one, findings
-    region = _region(face, zone, where)
     try:
-        placed, said = _place(
-            shop, face, zone, region, inscription, _blocks(shop, zone, inscription, store), where
-        )
+        placed, said = _place(shop, ground, one, store)
     except FontRefused as error:
-        return one, [*findings, Finding("font_refused", Severity.REFUSE, str(error))]
+        return one, [*findings, Finding("font_refused", Severity.REFUSE, f"{error}.")]
     except NotEncodable as error:
-        return one, [*findings, Finding("code_content", Severity.REFUSE, f"{error}.".capitalize())]
-    placed = replace(placed, region=region)
+        message = f"It can't be a {inscription.kind}: {error}."
+        return one, [*findings, Finding("code_content", Severity.REFUSE, message)]
     findings += said
     if placed.mark is not None:
-        places = eligible(shop, placed.mark, where, calibrations=calibrations)
-        placed = replace(placed, places=places)
-        if not places:
+        placed = replace(placed, places=ground.reach.places(placed.mark.outline, calibrations))
+        if not placed.places:
             message = "At no slot does the mark lie inside the laser's field and its depth of focus."
             findings.append(Finding("out_of_reach", Severity.REFUSE, message))
     return placed, findings
 
 
-_NOTHING_TO_PLACE = frozenset(
-    {"empty_text", "unknown_font", "unknown_artwork", "lone_surrogate", "initials_count", "font_refused"}
-)
+def _place(
+    shop: Shop, ground: Ground, one: Checked, store: FeatureStore | None
+) -> tuple[Checked, list[Finding]]:
+    """Set the inscription, place it, and measure what came of it. Raises FontRefused, NotEncodable."""
+    inscription = one.inscription
+    limited = words_of(inscription) is not None
+    align = _align(inscription, ground.zone)
+    fitter = ground.fitter(align, limited=limited)
+    zone = ground.limits(limited=limited)
+    asked = size_asked(inscription)
+    chosen = _chosen(fitter, _blocks(shop, ground, inscription, store), asked)
+    if chosen is None:
+        message = "There is nothing to engrave: the words leave no mark."
+        return one, [Finding("empty_text", Severity.REFUSE, message)]
+    block, found, largest_mm = chosen
+    one = replace(one, lines=block.lines, largest_mm=largest_mm)
+    findings = limit_findings(zone, inscription, asked)
+    too_small = found is not None and asked is None and found.height_mm < zone.min_height_mm - 1e-6
+    if found is None or too_small:
+        size = asked or max(zone.min_height_mm, HEIGHT_STEP_MM)
+        fits_at = largest_mm or (found.height_mm if found else None)
+        over = fitter.overhang(block, size, fits_at)
+        findings += does_not_fit(inscription, lines=len(block.lines), size=size, over=over, largest=fits_at)
+        if found is None:
+            return replace(one, overrun=_sketch(fitter, block, size)), findings
+    assert found is not None
+    if not findings:
+        findings += small_findings(shop.policy, inscription, found.height_mm)
+    return _measured(shop, ground, fitter, one, block, found, findings)
 
 
-def _offer_findings(shop: Shop, zone: Zone, inscription: Inscription) -> list[Finding]:
-    """What the zone and the shop don't offer."""
-    findings = []
-    if inscription.kind not in zone.kinds:
-        message = f"This zone takes {', '.join(sorted(zone.kinds))}; not {inscription.kind}."
-        findings.append(Finding("kind_not_offered", Severity.REFUSE, message))
-    if isinstance(inscription, TextInscription | MonogramInscription):
-        if inscription.font not in shop.fonts:
-            findings.append(Finding("unknown_font", Severity.REFUSE, "There is no font of that name."))
-        elif inscription.font not in zone.fonts:
-            findings.append(
-                Finding("font_not_offered", Severity.REFUSE, "This font is not offered for this zone.")
-            )
-    if isinstance(inscription, ArtworkInscription):
-        artwork = shop.artworks.get(inscription.artwork)
-        if artwork is None or artwork.use == "frame":
-            findings.append(Finding("unknown_artwork", Severity.REFUSE, "There is no mark of that name."))
-    if isinstance(inscription, MonogramInscription) and inscription.frame is not None:
-        frame = shop.artworks.get(inscription.frame)
-        if frame is None or frame.use != "frame":
-            findings.append(Finding("unknown_artwork", Severity.REFUSE, "There is no frame of that name."))
-    return findings
+def _measured(
+    shop: Shop,
+    ground: Ground,
+    fitter: Fitter,
+    one: Checked,
+    block: Block,
+    found: Fit,
+    findings: list[Finding],
+) -> tuple[Checked, list[Finding]]:
+    """Draw what was placed, and measure the drawing."""
+    size, features = found.height_mm, block.features
+    findings = [
+        *findings, *feature_findings(shop.policy, features, size, ground.line_width_mm, one.inscription)
+    ]  # fmt: skip
+    stroke, gap = features.stroke, features.gap
+    one = replace(
+        one,
+        size_mm=size,
+        fit=found,
+        thinnest_stroke_mm=stroke.width * size if stroke else None,
+        narrowest_gap_mm=gap.width * size if gap else None,
+    )
+    outline = _drawn(fitter, block, found)
+    if outline is None or outline.is_empty:
+        message = f"At {size:g} mm nothing is left of it when coordinates are rounded."
+        return one, [*findings, Finding("nothing_left", Severity.REFUSE, message)]
+    if not ground.holds(outline):
+        message = "The drawn outline does not lie inside the printable region."
+        findings.append(Finding("outline_outside", Severity.REFUSE, message))
+    mark = Mark(ground.zone.zone, ground.face.face, ground.surface, outline)
+    return replace(one, mark=mark), findings
 
 
-def _word_findings(shop: Shop, inscription: Inscription) -> list[Finding]:
-    """What is wrong with the words themselves, and characters that the font lacks."""
-    words = words_of(inscription)
-    if words is None:
-        return []
-    findings = list(inspect(words, shop.policy))
-    if isinstance(inscription, MonogramInscription) and not 1 <= len(words.strip()) <= 3:
-        findings.append(Finding("initials_count", Severity.REFUSE, "A monogram has one to three initials."))
-    font = opened(shop, inscription)
-    if font is None or any(finding.code == "lone_surrogate" for finding in findings):
-        return findings
-    normal = normalise(words)
-    for start, end in font.missing(normal):
-        findings.append(_missing_glyph(shop, inscription, start, end))
-    return findings
+def _align(inscription: Inscription, zone: Zone) -> Align:
+    asked = inscription.align if isinstance(inscription, TextInscription) else None
+    return asked or zone.align
 
 
-def _missing_glyph(shop: Shop, inscription: Inscription, start: int, end: int) -> Finding:
-    assert isinstance(inscription, TextInscription | MonogramInscription)
-    message = f"Character {start + 1} is not in the font {shop.fonts[inscription.font].name}."
-    return Finding("missing_glyph", Severity.REFUSE, message, span=(start, end))
-
-
-def words_of(inscription: Inscription) -> str | None:
-    """The words of an inscription that has any."""
-    if isinstance(inscription, TextInscription):
-        return inscription.text
-    return inscription.initials if isinstance(inscription, MonogramInscription) else None
-
-
-def opened(shop: Shop, inscription: Inscription) -> Font | None:
-    """The inscription's font, where it names one that the shop has."""
-    if not isinstance(inscription, TextInscription | MonogramInscription):
+def _drawn(fitter: Fitter, block: Block, found: Fit) -> Outline | None:
+    """The frozen outline; None where rounding leaves nothing valid of it (see `outline.frozen`)."""
+    try:
+        return fitter.draw(block, found)
+    except ValueError:
         return None
-    spec = shop.fonts.get(inscription.font)
-    return open_font(spec) if spec else None
 
 
-def _region(face: Face, zone: Zone, where: Sequence[Candidate]) -> Region:
-    """The region for the widest line and the worst play of all places where the job may land."""
-    key = (id(face), zone.zone, tuple((c.process.line_width_mm, c.seat.play) for c in where))
-    if key not in _REGIONS:
-        if len(_REGIONS) > 4096:
-            _REGIONS.clear()
-        line_width = max(c.process.line_width_mm for c in where)
-        plays = {c.seat.play for c in where}
-        # The face is kept with its region, so that its id is not given to another while the entry lives.
-        _REGIONS[key] = (region_of(face, zone, line_width_mm=line_width, plays=plays), face)
-    return _REGIONS[key][0]
+def _sketch(fitter: Fitter, block: Block, size: float) -> Outline | None:
+    try:
+        return fitter.sketch(block, size)
+    except ValueError:
+        return None
 
 
-_REGIONS: dict[tuple[int, str, tuple[object, ...]], tuple[Region, Face]] = {}
-
-
-def _blocks(shop: Shop, zone: Zone, inscription: Inscription, store: FeatureStore | None) -> Iterator[Block]:
-    """The block, or for text one for every way to break it into lines, set only when it is asked for."""
+def _blocks(
+    shop: Shop, ground: Ground, inscription: Inscription, store: FeatureStore | None
+) -> Iterator[Block]:
+    """The block, or for text one for every way to break it into lines, fewest lines first; set only when
+    asked for. Raises FontRefused, NotEncodable."""
     if isinstance(inscription, TextInscription):
         font = open_font(shop.fonts[inscription.font])
         words = normalise(inscription.text)
-        align = inscription.align or zone.align
-        for lines in breaks.choices(words, zone.max_lines):
-            yield text_block(lines, font, zone, align=align, text=words, store=store)
-        return
-    if isinstance(inscription, MonogramInscription):
+        align = _align(inscription, ground.zone)
+        for lines in breaks.choices(words, ground.zone.max_lines):
+            yield text_block(lines, font, ground.zone, align=align, text=words, store=store)
+    elif isinstance(inscription, MonogramInscription):
         frame = shop.artworks[inscription.frame] if inscription.frame else None
         font = open_font(shop.fonts[inscription.font])
         yield monogram_block(normalise(inscription.initials.strip()), font, frame, store=store)
@@ -263,159 +303,54 @@ def _blocks(shop: Shop, zone: Zone, inscription: Inscription, store: FeatureStor
         yield code_block(inscription)
 
 
-def size_asked(inscription: Inscription) -> float | None:
-    """The size that was asked for: capital height, width or module (mm)."""
-    if isinstance(inscription, TextInscription | MonogramInscription):
-        return inscription.height_mm
-    return inscription.width_mm if isinstance(inscription, ArtworkInscription) else inscription.cell_mm
-
-
-def _place(
-    shop: Shop,
-    face: Face,
-    zone: Zone,
-    region: Region,
-    inscription: Inscription,
-    blocks: Iterable[Block],
-    where: Sequence[Candidate],
-) -> tuple[Checked, list[Finding]]:
-    findings = _line_findings(zone, inscription)
-    limits = (
-        zone
-        if words_of(inscription) is not None
-        else replace(zone, min_height_mm=0.0, max_height_mm=_NO_LIMIT_MM)
-    )
-    align: Align = (inscription.align if isinstance(inscription, TextInscription) else None) or zone.align
-    asked = size_asked(inscription)
-    fitter = fitter_for(region, limits, align)
-    best = _best(fitter, blocks, asked)
-    if best is None:
-        message = "There is nothing to engrave: the words leave no mark."
-        return Checked(inscription, face.face), [Finding("empty_text", Severity.REFUSE, message)]
-    block, found = best
-    largest = fitter.largest(block) if found is None else None
-    largest_mm = largest.height_mm if largest else None
-    findings += size_findings(
-        shop.policy, limits, region, block, inscription, asked=asked, found=found, largest_mm=largest_mm
-    )
-    if found is None:
-        return Checked(inscription, face.face, block.lines, largest_mm=largest_mm), findings
-    outline = fitter.draw(block, found)
-    line_width = max(c.process.line_width_mm for c in where)
-    findings += feature_findings(shop.policy, block.features, found.height_mm, line_width, inscription)
-    if not _contained(outline, region):
-        message = "The drawn outline does not lie inside the printable region."
-        findings.append(Finding("outline_outside", Severity.REFUSE, message))
-    mark = Mark(zone.zone, face.face, where[0].process.surface, outline)
-    stroke, gap = block.features.stroke, block.features.gap
-    return (
-        Checked(
-            inscription,
-            face.face,
-            block.lines,
-            size_mm=found.height_mm,
-            largest_mm=largest_mm,
-            box_mm=outline.bounds_mm,
-            clearance_mm=found.clearance_mm,
-            thinnest_stroke_mm=stroke.width * found.height_mm if stroke else None,
-            narrowest_gap_mm=gap.width * found.height_mm if gap else None,
-            binding=found.binding,
-            mark=mark,
-        ),
-        findings,
-    )
-
-
-def _contained(outline: Outline, region: Region) -> bool:
-    allowed = region.polygon.buffer(CONTAINMENT_MM)
-    shapely.prepare(allowed)
-    return bool(shapely.covers(allowed, [*outline.areas, *outline.strokes]).all())
-
-
-def _line_findings(zone: Zone, inscription: Inscription) -> list[Finding]:
-    """More of the buyer's own lines than the zone takes."""
-    own = len(inscription.text.split(LINE_FEED)) if isinstance(inscription, TextInscription) else 1
-    if own <= zone.max_lines:
-        return []
-    message = f"{own} lines; this zone takes {zone.max_lines}."
-    return [
-        Finding("too_many_lines", Severity.REFUSE, message,
-                measured=float(own), limit=float(zone.max_lines), unit="lines")
-    ]  # fmt: skip
-
-
-def _best(
+def _chosen(
     fitter: Fitter, blocks: Iterable[Block], asked: float | None
-) -> tuple[Block, fit.Fit | None] | None:
-    """The block with the largest size; with a size asked for, the one with the fewest lines that has it.
+) -> tuple[Block, Fit | None, float | None] | None:
+    """The way to break the words, its placement, and the largest size of that way where that was looked for.
 
-    None when no block has any ink.
+    With no size asked for: the way whose size is the largest. With a size: the words stay in as few lines
+    as have that size, for that is how the buyer typed them, and among ways of as many lines the one that
+    could be largest is the most even. Where none has it: the way whose size is the largest, unplaced. Of
+    equal ways the first. None when no way leaves any ink.
     """
-    best: tuple[Block, fit.Fit | None] | None = None
-    for block in blocks:
-        if len(block.hull) < 3:
-            continue
-        if asked is not None and (found := fitter.place(block, asked)) is not None:
-            return block, found
-        largest = fitter.largest(block)
-        if best is None or _size(largest) > _size(best[1]):
-            best = (block, largest)
-    return best if best is None or asked is None else (best[0], None)
+    seen: list[Block] = []
+    for _, group in groupby(blocks, key=lambda block: len(block.lines)):
+        inked = [block for block in group if len(block.hull) > 0]
+        if asked is not None:
+            fitting = {block: found for block in inked if (found := fitter.place(block, asked)) is not None}
+            if fitting:
+                best = next(iter(fitting)) if len(fitting) == 1 else _roomiest(fitter, list(fitting))[0]
+                return best, fitting[best], None
+        seen += inked
+    if not seen:
+        return None
+    block, found = _roomiest(fitter, seen)
+    return block, found if asked is None else None, found.height_mm if found else None
 
 
-def _size(found: fit.Fit | None) -> float:
-    return found.height_mm if found else 0.0
+def _roomiest(fitter: Fitter, blocks: Sequence[Block]) -> tuple[Block, Fit | None]:
+    """The block with the largest size, the first of equals; the first of all where none fits."""
+    best: tuple[float, int, Fit | None] = (0.0, 0, None)
+    hopeful = sorted(range(len(blocks)), key=lambda at: -fitter.bound(blocks[at]))
+    for at in hopeful:
+        if fitter.bound(blocks[at]) < best[0]:
+            break  # nor can any after it
+        found = fitter.largest(blocks[at])
+        size = found.height_mm if found else 0.0
+        if size > best[0] or (size == best[0] and found is not None and at < best[1]):
+            best = (size, at, found)
+    return blocks[best[1]], best[2]
 
 
 def _together(checked: Sequence[Checked]) -> list[Finding]:
-    """Marks of one unit must not lie on one another, and a zone takes one inscription."""
-    findings = []
-    for index, one in enumerate(checked):
-        for other in range(index):
-            first = checked[other]
-            if one.face is not None and one.inscription.zone == first.inscription.zone:
-                message = f"Inscription {other + 1} is in this zone already."
-                findings.append(Finding("zone_taken", Severity.REFUSE, message, inscription=index))
-            elif one.mark and first.mark and one.face == first.face and _touch(one.mark, first.mark):
-                message = f"It would lie on inscription {other + 1}."
-                findings.append(Finding("marks_overlap", Severity.REFUSE, message, inscription=index))
-    return findings
+    """What is wrong only because several inscriptions are on one unit."""
+    return [] if len(checked) < 2 else [*pair_findings(checked), *slot_findings(checked)]
 
 
-def _touch(a: Mark, b: Mark) -> bool:
-    first, second = (shapely.geometrycollections([*m.outline.areas, *m.outline.strokes]) for m in (a, b))
-    return bool(first.intersects(second))
-
-
-def _common_places(checked: Sequence[Checked]) -> tuple[frozenset[Place], list[Finding]]:
-    """Places at which every mark of a face can be burned: all marks of one face are burned in one seating."""
-    per_face: dict[str, frozenset[Place]] = {}
-    for one in checked:
-        if one.face is None or one.mark is None:
-            continue
-        known = per_face.get(one.face)
-        per_face[one.face] = one.places if known is None else known & one.places
-    findings = [
-        Finding("no_common_slot", Severity.REFUSE, f"No slot can take all that is asked for on the {face}.")
-        for face, places in sorted(per_face.items())
-        if not places and all(one.places for one in checked if one.face == face and one.mark)
-    ]
-    everywhere: frozenset[Place] = frozenset().union(*per_face.values()) if per_face else frozenset()
-    return everywhere, findings
-
-
-def _seconds(shop: Shop, marks: Sequence[Mark], places: frozenset[Place]) -> float | None:
-    """Burning time at the slowest of the eligible stations: a promise must hold wherever the job lands."""
-    stations = sorted({place.station for place in places})
-    times = []
-    for name in stations:
-        station = shop.stations[name]
-        processes = [shop.process_for(name, mark.surface) for mark in marks]
-        times.append(
-            sum(
-                mark_seconds(mark.outline, process, station)
-                for mark, process in zip(marks, processes, strict=True)
-                if process is not None
-            )
-        )
-    return round(max(times), 1) if times else None
+def _stations(
+    shop: Shop, marks: Sequence[Mark], places: frozenset[Place]
+) -> tuple[tuple[Station, tuple[Process | None, ...]], ...]:
+    return tuple(
+        (shop.stations[name], tuple(shop.process_for(name, mark.surface) for mark in marks))
+        for name in sorted({place.station for place in places})
+    )

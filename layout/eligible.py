@@ -1,16 +1,25 @@
-"""Where a unit may be engraved: stations with a usable process, plates whose slots seat the blade that way up."""
+"""Where a unit may be engraved: stations with a usable process, slots that seat the blade that way up."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from layout.parts import Calibration, Mark, Place, Process, Seat, Shop, Surface
+import numpy as np
+import shapely
+
+from layout.focus import heights_of
+from layout.measure import Floats
+from layout.outline import Outline
+from layout.parts import Calibration, Place, Pose, Process, Seat, Shop, Surface
 from layout.register import nominal, place_points
 
-#: A mark's corners may be this far outside the field or the focus: rounding, nothing that shows.
+#: A mark may be this far outside the field or the focus: rounding, nothing that shows.
 _ROUNDING_MM = 1e-6
+_UNIT_POINTS = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+
+Calibrations = Mapping[tuple[str, str], Calibration]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,46 +47,84 @@ def candidates(shop: Shop, sku: str, face: str, surface: Surface) -> tuple[Candi
     return tuple(found)
 
 
-def eligible(
-    shop: Shop,
-    mark: Mark,
-    where: Iterable[Candidate],
-    *,
-    calibrations: Mapping[tuple[str, str], Calibration],
-) -> frozenset[Place]:
-    """Those candidates at which the whole mark lies in the field of the station, whichever copy of the plate is
-    mounted, and at heights whose spread the process's focus tolerance covers."""
-    return frozenset(
-        candidate.place
-        for candidate in where
-        if _in_field(shop, mark, candidate, calibrations)
-        and focus_spread_mm(mark, candidate.seat) / 2 <= candidate.process.focus_tolerance_mm + _ROUNDING_MM
-    )
+class Reach:
+    """At which of some candidates a mark lies in the station's field, whichever copy of the plate is mounted,
+    and at heights whose spread the process's focus tolerance covers. Prepared once, asked often."""
+
+    def __init__(self, shop: Shop, where: Sequence[Candidate]) -> None:
+        self._shop, self._where = shop, tuple(where)
+        self._everywhere = frozenset(candidate.place for candidate in where)
+        # One row for each candidate and each copy of its plate.
+        self._rows = [
+            (number, (candidate.place.station, copy))
+            for number, candidate in enumerate(where)
+            for copy in shop.plates[candidate.place.plate].copies
+        ]
+        self._fields = np.array([self._field_of(number) for number, _ in self._rows]).reshape(-1, 2, 2)
+        self._known: dict[tuple[Calibration | None, ...], tuple[Floats, Floats]] = {}
+        # A mark no longer than this lies in focus at all of them, whichever way it runs.
+        self._always_in_focus_mm = min(
+            (2 * c.process.focus_tolerance_mm / rise for c in where if (rise := _rise(c.seat.pose)) > 0),
+            default=math.inf,
+        )
+
+    def places(self, outline: Outline, calibrations: Calibrations) -> frozenset[Place]:
+        """Those places that can take the outline (not empty)."""
+        x0, y0, x1, y1 = outline.bounds_mm
+        corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
+        fits = self._in_field(corners, calibrations)
+        in_focus = math.hypot(x1 - x0, y1 - y0) <= self._always_in_focus_mm
+        if in_focus and fits.all():
+            return self._everywhere
+        if not fits.all():  # the corners of the box lie farther out than the mark itself may
+            fits = self._in_field(shapely.get_coordinates([*outline.areas, *outline.strokes]), calibrations)
+        out = {number for (number, _), inside in zip(self._rows, fits.tolist(), strict=True) if not inside}
+        return frozenset(
+            candidate.place
+            for number, candidate in enumerate(self._where)
+            if number not in out and (in_focus or _in_focus(outline, candidate))
+        )
+
+    def _field_of(self, number: int) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Lowest and highest corner of the field for the middle of a line."""
+        candidate = self._where[number]
+        x0, y0, x1, y1 = self._shop.stations[candidate.place.station].field_box_mm
+        half = candidate.process.line_width_mm / 2
+        return (x0 + half, y0 + half), (x1 - half, y1 - half)
+
+    def _in_field(
+        self, points: Floats, calibrations: Calibrations
+    ) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+        """For each row, whether all points (n, 2, face frame) lie in the field."""
+        key = tuple(calibrations.get(row) for _, row in self._rows)
+        if key not in self._known:
+            self._known[key] = self._maps(key)
+        origins, axes = self._known[key]
+        at = points @ axes + origins[:, None, :]
+        low, high = self._fields[:, None, 0], self._fields[:, None, 1]
+        return np.asarray(((at >= low - _ROUNDING_MM) & (at <= high + _ROUNDING_MM)).all(axis=(1, 2)))
+
+    def _maps(self, known: Sequence[Calibration | None]) -> tuple[Floats, Floats]:
+        """Origins (rows, 2) and axes (rows, 2, 2) of the face's frame in station coordinates."""
+        placed = [self._map(row, calibration) for row, calibration in zip(self._rows, known, strict=True)]
+        points = np.array(placed).reshape(-1, 3, 2)
+        return points[:, 0], points[:, 1:] - points[:, :1]
+
+    def _map(self, row: tuple[int, tuple[str, str]], known: Calibration | None) -> Floats:
+        candidate, copy = self._where[row[0]], row[1][1]
+        station, plate = (
+            self._shop.stations[candidate.place.station],
+            self._shop.plates[candidate.place.plate],
+        )
+        return place_points(_UNIT_POINTS, candidate.seat.pose, known or nominal(station, plate, copy))
 
 
-def focus_spread_mm(mark: Mark, seat: Seat) -> float:
-    """Difference of the highest and the lowest point of a mark on a tilted face."""
-    rise = math.tan(math.radians(seat.pose.tilt_deg))
-    if rise == 0:
-        return 0.0
-    towards = math.radians(seat.pose.tilt_towards_deg - seat.pose.turn_deg)
-    x0, y0, x1, y1 = mark.outline.bounds_mm
-    along = [x * math.cos(towards) + y * math.sin(towards) for x in (x0, x1) for y in (y0, y1)]
-    return abs(rise) * (max(along) - min(along))
+def _in_focus(outline: Outline, candidate: Candidate) -> bool:
+    if _rise(candidate.seat.pose) == 0:
+        return True
+    low, high = heights_of(outline, candidate.seat.pose)
+    return (high - low) / 2 <= candidate.process.focus_tolerance_mm + _ROUNDING_MM
 
 
-def _in_field(
-    shop: Shop, mark: Mark, candidate: Candidate, calibrations: Mapping[tuple[str, str], Calibration]
-) -> bool:
-    station = shop.stations[candidate.place.station]
-    plate = shop.plates[candidate.place.plate]
-    fx0, fy0, fx1, fy1 = station.field_box_mm
-    x0, y0, x1, y1 = mark.outline.bounds_mm
-    half = candidate.process.line_width_mm / 2
-    corners = [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
-    for copy in plate.copies:
-        known = calibrations.get((station.station, copy)) or nominal(station, plate, copy)
-        for x, y in place_points(corners, candidate.seat.pose, known).tolist():
-            if not (fx0 + half <= x <= fx1 - half and fy0 + half <= y <= fy1 - half):
-                return False
-    return True
+def _rise(pose: Pose) -> float:
+    return abs(math.tan(math.radians(pose.tilt_deg)))

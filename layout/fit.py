@@ -33,8 +33,19 @@ class Fit:
     x_mm: float
     y_mm: float
     turn_deg: float
-    clearance_mm: float
-    binding: tuple[Binding, ...]
+    region: Region
+    #: What was kept inside the region (face frame): the block's hull, or those of its clusters on a curve.
+    block: Any
+
+    @property
+    def clearance_mm(self) -> float:
+        """Distance from the block to the region's boundary; worked out when asked for."""
+        return float(self.region.polygon.boundary.distance(self.block))
+
+    @property
+    def binding(self) -> tuple[Binding, ...]:
+        """What stops the block from growing or moving; worked out when asked for."""
+        return bindings_of(self.region, self.block, turn_deg=self.turn_deg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +169,7 @@ class _Wish:
 
     @classmethod
     def of(cls, hull: Floats, zone: Zone, align: Align) -> _Wish:
-        return cls(_anchor(zone, align), _own_point(hull), zone.slide, turn_of(zone))
+        return cls(anchor_of(zone, align), own_point(hull), zone.slide, turn_of(zone))
 
     def origin(self, height_mm: float) -> tuple[float, float]:
         """Where the composition's origin comes to lie when the wish is granted (level frame)."""
@@ -224,11 +235,10 @@ def _placed(region: Region, copies: Copies, hull: Floats, wish: _Wish, height_mm
     x, y = _turned((spot.x, spot.y), wish.turn_deg)
     corners = hull * height_mm + [spot.x, spot.y]
     block = affinity.rotate(shapely.convex_hull(shapely.multipoints(corners)), wish.turn_deg, origin=(0, 0))
-    clearance = float(region.polygon.boundary.distance(block))
-    return Fit(height_mm, x, y, wish.turn_deg, clearance, bindings_of(region, block, turn_deg=wish.turn_deg))
+    return Fit(height_mm, x, y, wish.turn_deg, region, block)
 
 
-def _anchor(zone: Zone, align: Align) -> tuple[float, float]:
+def anchor_of(zone: Zone, align: Align) -> tuple[float, float]:
     """The zone's anchor in the level frame: given, or the zone's start, middle or end on its mid-line."""
     turn = turn_of(zone)
     if zone.anchor is not None:
@@ -237,7 +247,7 @@ def _anchor(zone: Zone, align: Align) -> tuple[float, float]:
     return {"start": x0, "centre": (x0 + x1) / 2, "end": x1}[align], (y0 + y1) / 2
 
 
-def _own_point(hull: Floats) -> tuple[float, float]:
+def own_point(hull: Floats) -> tuple[float, float]:
     """The block's own point that goes to the anchor: on its aligned edge, in the middle of its height.
 
     Where that point lies outside the hull, the hull's nearest: shrinking about a point of the hull keeps the
@@ -260,9 +270,11 @@ __all__ = [
     "Binding",
     "Fit",
     "Overhang",
+    "anchor_of",
     "bindings_of",
     "largest",
     "overhang",
+    "own_point",
     "place",
     "turn_of",
 ]

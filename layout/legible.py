@@ -1,13 +1,13 @@
-"""Findings about size: what doesn't fit, what a zone forbids, what the line can't make or the eye can't read."""
+"""Findings about size: what doesn't fit, what a zone forbids, what the line can't make."""
 
 from __future__ import annotations
 
 import math
 
-from layout import fit
-from layout.blocks import Block
+from layout.asked import SIZE_WORDS
 from layout.features import Feature, Features
 from layout.findings import Finding, Severity
+from layout.fit import Overhang
 from layout.measure import HEIGHT_STEP_MM
 from layout.parts import (
     ArtworkInscription,
@@ -18,86 +18,63 @@ from layout.parts import (
     TextInscription,
     Zone,
 )
-from layout.region import Region
 
-_SIZE_WORD = {"text": "capital height", "monogram": "capital height", "artwork": "width", "code": "module"}
 _LEAST_MM = 1e-6
 
 
-def size_findings(
-    policy: Policy,
-    zone: Zone,
-    region: Region,
-    block: Block,
-    inscription: Inscription,
-    *,
-    asked: float | None,
-    found: fit.Fit | None,
-    largest_mm: float | None,
-) -> list[Finding]:
-    """Too large for the room, outside the zone's own limits, or small enough for a person to look at.
-
-    `found` is the placement at the size asked for (or at the largest), None when there is none; `largest_mm`
-    is then the largest size that fits.
-    """
-    word = _SIZE_WORD[inscription.kind]
-    findings: list[Finding] = []
-    if found is None or (asked is None and found.height_mm < zone.min_height_mm - _LEAST_MM):
-        fits_at = found.height_mm if found else largest_mm
-        findings.append(_does_not_fit(zone, region, block, word, asked=asked, largest_mm=fits_at))
+def limit_findings(zone: Zone, inscription: Inscription, asked: float | None) -> list[Finding]:
+    """A size asked for that the zone forbids, whether it would fit or not."""
+    word = SIZE_WORDS[inscription.kind]
     if asked is not None and asked > zone.max_height_mm + _LEAST_MM:
         message = f"A {word} of {asked:g} mm; this zone takes at most {zone.max_height_mm:g} mm."
-        findings.append(_limit("above_largest", message, asked, zone.max_height_mm))
+        return [_limit("above_largest", message, asked, zone.max_height_mm)]
     if asked is not None and asked < zone.min_height_mm - _LEAST_MM:
         message = (
             f"A {word} of {asked:g} mm; the smallest that is readable here is {zone.min_height_mm:g} mm."
         )
-        findings.append(_limit("below_smallest", message, asked, zone.min_height_mm))
-    elif (
-        not findings
-        and found is not None
-        and isinstance(inscription, TextInscription)
-        and found.height_mm < policy.review_height_mm - _LEAST_MM
-    ):
-        message = f"Capitals of {found.height_mm:.2f} mm are small; a person looks at them first."
-        findings.append(
-            Finding("small_capitals", Severity.REVIEW, message,
-                    measured=found.height_mm, limit=policy.review_height_mm, unit="mm")
-        )  # fmt: skip
-    return findings
+        return [_limit("below_smallest", message, asked, zone.min_height_mm)]
+    return []
 
 
-def _limit(code: str, message: str, measured: float, limit: float) -> Finding:
-    return Finding(code, Severity.REFUSE, message, measured=measured, limit=limit, unit="mm")
+def small_findings(policy: Policy, inscription: Inscription, size: float) -> list[Finding]:
+    """Capitals that can be read, but not by everybody."""
+    if not isinstance(inscription, TextInscription) or size >= policy.review_height_mm - _LEAST_MM:
+        return []
+    message = f"Capitals of {size:.2f} mm are small; a person looks at them first."
+    return [
+        Finding("small_capitals", Severity.REVIEW, message,
+                measured=size, limit=policy.review_height_mm, unit="mm")
+    ]  # fmt: skip
 
 
-def _does_not_fit(
-    zone: Zone, region: Region, block: Block, word: str, *, asked: float | None, largest_mm: float | None
-) -> Finding:
-    """How far over, in words that say what would fit."""
-    size = asked if asked is not None else zone.min_height_mm or HEIGHT_STEP_MM
-    over = fit.overhang(region, block.hull, zone, height_mm=size)
-    fits = f"it fits at {largest_mm:.2f} mm" if largest_mm else "it fits at no size"
-    at = f"at a {word} of {size:g} mm"
-    if over.length_mm >= over.height_mm and over.length_mm > 0:
-        message = f"It is {over.length_mm:.1f} mm too long {at}; {fits}."
-        return Finding("too_long", Severity.REFUSE, message, measured=over.length_mm, limit=0.0, unit="mm")
-    if over.height_mm > 0:
-        message = f"It is {over.height_mm:.1f} mm too tall {at}; {fits}."
-        return Finding("too_tall", Severity.REFUSE, message, measured=over.height_mm, limit=0.0, unit="mm")
-    message = f"The shape of the zone leaves no room for it {at}; {fits}."
-    return Finding("no_room", Severity.REFUSE, message, measured=size, limit=largest_mm, unit="mm")
+def does_not_fit(
+    inscription: Inscription, *, lines: int, size: float, over: Overhang, largest: float | None
+) -> list[Finding]:
+    """How far over at that size, and the size at which the same lines fit; one finding for each direction."""
+    broken = f" in {lines} lines" if lines > 1 else ""
+    at = f"{broken} at a {SIZE_WORDS[inscription.kind]} of {size:g} mm"
+    fits = f"it fits at {largest:.2f} mm" if largest else "it fits at no size"
+    findings = [
+        Finding(code, Severity.REFUSE, f"It is {_shown(by)} mm too {word}{at}; {fits}.",
+                measured=by, limit=0.0, unit="mm")
+        for code, word, by in (("too_long", "long", over.length_mm), ("too_tall", "tall", over.height_mm))
+        if by > 0
+    ]  # fmt: skip
+    if findings:
+        return findings
+    message = f"The shape of the zone leaves no room for it{at}; {fits}."
+    return [Finding("no_room", Severity.REFUSE, message, measured=size, limit=largest, unit="mm")]
 
 
 def feature_findings(
     policy: Policy, features: Features, size: float, line_width_mm: float, inscription: Inscription
 ) -> list[Finding]:
-    """Strokes, counters and gaps narrower than the laser's line can make, with the size from which they're fine."""
+    """Strokes, counters and gaps narrower than the laser's line can make, and from which size it can."""
     if isinstance(inscription, CodeInscription):
         least = policy.code_cell_lines * line_width_mm
-        if size >= least:
+        if size >= least - _LEAST_MM:
             return []
-        message = f"Modules of {size:.2f} mm; this line makes them from {least:.2f} mm on."
+        message = f"Modules of {size:.2f} mm; this line makes them from {_step_up(least):.2f} mm on."
         return [_limit("module_too_small", message, size, least)]
     findings = []
     for code, what, feature, lines in (
@@ -110,17 +87,26 @@ def feature_findings(
     return findings
 
 
+def fine_from(finding: Finding, size: float) -> float | None:
+    """The size from which what that finding measured, at `size`, is no longer too fine; None for others."""
+    if finding.code not in _TOO_FINE or not finding.measured or finding.limit is None:
+        return None
+    return _step_up(size * finding.limit / finding.measured)
+
+
+_TOO_FINE = frozenset({"stroke_too_thin", "counter_too_narrow", "gap_too_narrow", "module_too_small"})
+
+
 def _too_fine(
     code: str, what: str, feature: Feature, size: float, limit: float, inscription: Inscription
 ) -> Finding:
-    fine_from = math.ceil(limit / feature.width / HEIGHT_STEP_MM - 1e-9) * HEIGHT_STEP_MM
     whole = isinstance(inscription, ArtworkInscription | MonogramInscription)
     where = "" if whole else f" of character {feature.span[0] + 1}"
     if feature.span[1] - feature.span[0] > 1 and not whole:
         where = f" at characters {feature.span[0] + 1} to {feature.span[1]}"
     message = (
         f"The {what}{where} is {feature.width * size:.3f} mm; the line needs {limit:.3f} mm. "
-        f"It is fine from a {_SIZE_WORD[inscription.kind]} of {fine_from:.2f} mm."
+        f"It is fine from a {SIZE_WORDS[inscription.kind]} of {_step_up(limit / feature.width):.2f} mm."
     )
     return Finding(
         code,
@@ -131,3 +117,16 @@ def _too_fine(
         limit=limit,
         unit="mm",
     )
+
+
+def _limit(code: str, message: str, measured: float, limit: float) -> Finding:
+    return Finding(code, Severity.REFUSE, message, measured=measured, limit=limit, unit="mm")
+
+
+def _step_up(size: float) -> float:
+    return round(math.ceil(size / HEIGHT_STEP_MM - 1e-9) * HEIGHT_STEP_MM, 6)
+
+
+def _shown(by_mm: float) -> str:
+    """Tenths, or hundredths where tenths would say nought."""
+    return f"{by_mm:.1f}" if by_mm >= 0.1 else f"{max(by_mm, 0.01):.2f}"
