@@ -11,7 +11,7 @@ def _in_days(days: int) -> str:
 
 
 def todays_orders() -> list[dict[str, Any]]:
-    """Three orders that can be engraved: several lines, a quantity, two faces, other scripts, single lines."""
+    """Orders that can be engraved: several lines, a quantity, two faces, other scripts, single lines."""
     return [
         {
             "order_ref": "AQ-1001",
@@ -43,13 +43,21 @@ def todays_orders() -> list[dict[str, Any]]:
                     "line_ref": "1",
                     "sku": "AQ-CHEESE-14",
                     "quantity": 1,
-                    "inscriptions": [{"zone": "between_holes", "text": "\u0646\u0648\u0631", "font": "amiri-bold"}],
+                    "inscriptions": [
+                        {"zone": "between_holes", "text": "\u0646\u0648\u0631", "font": "amiri-bold"}
+                    ],
                 },
                 {
                     "line_ref": "2",
                     "sku": "AQ-CHEF-20",
                     "quantity": 1,
-                    "inscriptions": [{"zone": "heel", "text": "\u0395\u03bb\u03ad\u03bd\u03b7", "font": "noto-sans-semibold"}],
+                    "inscriptions": [
+                        {
+                            "zone": "heel",
+                            "text": "\u0395\u03bb\u03ad\u03bd\u03b7",
+                            "font": "noto-sans-semibold",
+                        }
+                    ],
                 },
             ],
         },
@@ -61,7 +69,9 @@ def todays_orders() -> list[dict[str, Any]]:
                     "line_ref": "1",
                     "sku": "AQ-SANT-17",
                     "quantity": 1,
-                    "inscriptions": [{"zone": "flat", "text": "Quay Lane 7", "font": "line-script", "height_mm": 5.0}],
+                    "inscriptions": [
+                        {"zone": "flat", "text": "Quay Lane 7", "font": "line-script", "height_mm": 5.0}
+                    ],
                 },
             ],
         },
@@ -91,7 +101,12 @@ WORDS_AGREED = [{"zone": "flat", "text": "Zo\u00eb & Bo", "font": "cinzel-semibo
 A_CHECK_THAT_FAILS = {
     "sku": "AQ-CHEF-20",
     "inscriptions": [
-        {"zone": "heel", "text": "In memory of a long summer by the sea", "font": "great-vibes", "height_mm": 8.0}
+        {
+            "zone": "heel",
+            "text": "In memory of a long summer by the sea",
+            "font": "great-vibes",
+            "height_mm": 8.0,
+        }
     ],
 }
 

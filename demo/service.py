@@ -56,7 +56,8 @@ def serving(port: int, data: Path) -> Iterator[str]:
     """The service, up and ready; its address. Stopped at the end. Raises StoryBroken."""
     environment = {name: value for name, value in os.environ.items() if not name.startswith("RICASSO_")}
     # The store of this story listens on this very machine, which callbacks otherwise never go to.
-    environment |= {"RICASSO_CALLBACKS_TO_LOOPBACK": "true"}
+    # A small or busy machine may take its time for the first check, which reads all fonts.
+    environment |= {"RICASSO_CALLBACKS_TO_LOOPBACK": "true", "RICASSO_CHECK_SECONDS": "120"}
     data.mkdir(parents=True, exist_ok=True)
     with (data / "service.log").open("wb") as log:
         # A group of its own, so that Ctrl-C reaches the story first and the service is stopped in order.
@@ -112,7 +113,7 @@ class Caller:
 
     def __init__(self, address: str, key: str) -> None:
         self._http = httpx.Client(
-            base_url=address, headers={"Authorization": f"Bearer {key}"}, timeout=60, trust_env=False
+            base_url=address, headers={"Authorization": f"Bearer {key}"}, timeout=180, trust_env=False
         )
 
     def __enter__(self) -> Self:
@@ -126,13 +127,17 @@ class Caller:
         answer = self._http.request(method, path, **how)
         wanted = (expect,) if isinstance(expect, int) else expect
         if answer.status_code not in wanted:
-            raise StoryBroken(f"{method} {path} answered {answer.status_code}, not {expect}: {answer.text[:600]}")
+            raise StoryBroken(
+                f"{method} {path} answered {answer.status_code}, not {expect}: {answer.text[:600]}"
+            )
         return answer
 
     def get(self, path: str, *, expect: int | tuple[int, ...] = 200, **how: Any) -> httpx.Response:
         return self.call("GET", path, expect=expect, **how)
 
-    def post(self, path: str, body: Any, *, expect: int | tuple[int, ...] = 200, **headers: str) -> httpx.Response:
+    def post(
+        self, path: str, body: Any, *, expect: int | tuple[int, ...] = 200, **headers: str
+    ) -> httpx.Response:
         named = {name.replace("_", "-"): value for name, value in headers.items()}
         return self.call("POST", path, expect=expect, json=body, headers=named)
 

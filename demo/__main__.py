@@ -1,0 +1,55 @@
+"""`sh demo/run`: a made-up shop's day, from an order over HTTP to a released unit."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import signal
+import sys
+import threading
+from pathlib import Path
+
+from demo.service import Listener, StoryBroken, free_port, serving
+from demo.story import Story
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="demo/run", description=__doc__)
+    parser.add_argument("--once", action="store_true", help="end the service when the story is told")
+    parser.add_argument("--port", type=int, help="port to serve on (otherwise 8000, or a free one)")
+    parser.add_argument(
+        "--out", type=Path, default=ROOT / "demo" / "out", help="folder for data and pictures"
+    )
+    asked = parser.parse_args()
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        return _tell(asked.port, asked.out, once=asked.once)
+    except StoryBroken as broken:
+        print(f"\nThe story broke: {broken}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print("\nstopped")
+        return 0 if not asked.once else 130
+
+
+def _tell(port: int | None, out: Path, *, once: bool) -> int:
+    port, note = free_port(port)
+    # One folder per port: two of these side by side don't share a database.
+    folder = (out / str(port)).resolve()
+    shutil.rmtree(folder, ignore_errors=True)
+    (folder / "files").mkdir(parents=True)
+    if note:
+        print(note)
+    print(f"Starting the service on SQLite, data in {folder / 'data'} ...")
+    with serving(port, folder / "data") as address, Listener() as listener:
+        Story(address=address, folder=folder, listener=listener).tell()
+        if not once:
+            print(f"\nThe service stays up at {address} (Ctrl-C stops it).")
+            threading.Event().wait()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,293 @@
+"""The day itself, step by step. A step that does not end as it must ends the story."""
+
+from __future__ import annotations
+
+import hashlib
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+from demo import orders
+from demo.service import Caller, Listener, StoryBroken, new_key
+
+STATIONS = ("north", "south")
+_MOST_LOADS = 20
+
+
+class Story:
+    """What happens between the store, the desk and the bench; `folder` gets the files and pictures."""
+
+    def __init__(self, *, address: str, folder: Path, listener: Listener) -> None:
+        self.address, self.folder, self.listener = address, folder, listener
+        self.posted: dict[str, dict[str, Any]] = {}
+        self.scrapped: str | None = None
+        self.turned_over = 0
+        self._step = 0
+
+    def tell(self) -> None:
+        keys = self._keys()
+        with (
+            Caller(self.address, keys["store"]) as store,
+            Caller(self.address, keys["desk"]) as desk,
+            Caller(self.address, keys["bench"]) as bench,
+        ):
+            self._checks(desk)
+            self._orders(store)
+            self._hold_and_amend(store, desk)
+            self._engrave_everything(bench)
+            self._released(store)
+        self._summary()
+
+    # --- the steps ---
+
+    def _keys(self) -> dict[str, str]:
+        self._title("Keys, one of each role (made with `ricasso keys new ROLE`; shown once)")
+        clients = {"store": "alder-quay", "desk": "desk", "bench": "bench", "owner": "owner"}
+        keys = {role: new_key(role, client, self.folder / "data") for role, client in clients.items()}
+        for role, key in keys.items():
+            self._say(f"{role:<6} {key}")
+        answer = httpx.get(f"{self.address}/v1/orders", timeout=20)
+        self._must(answer.status_code == 401, "nothing but health may be open")
+        return keys
+
+    def _checks(self, desk: Caller) -> None:
+        self._title("The desk asks: can this be engraved?")
+        refused = desk.post("/v1/checks", orders.A_CHECK_THAT_FAILS).json()
+        self._must(refused["verdict"] == "refuse", "far too long a text must be refused")
+        self._say(f'"{orders.A_CHECK_THAT_FAILS["inscriptions"][0]["text"]}" -> {refused["verdict"]}')
+        for finding in refused["findings"]:
+            self._say(f"  {finding['severity']}: {finding['message']} [{finding['code']}]")
+        suggestions = [one for finding in refused["findings"] for one in finding["suggestions"]]
+        for one in suggestions[:2]:
+            again = desk.post("/v1/checks", {"sku": "AQ-CHEF-20", "inscriptions": [one]}).json()
+            self._must(again["verdict"] != "refuse", "a suggestion must pass the same check")
+            self._say(f"  suggested, and it passes: {one['text']!r} in {one['font']}")
+        accepted = desk.post("/v1/checks", orders.A_CHECK_THAT_PASSES).json()
+        self._must(accepted["verdict"] == "accept", f"this must be accepted: {accepted['findings']}")
+        placed = accepted["inscriptions"][0]
+        self._say(
+            f'"Marta / and Jonas" -> accept, capitals {placed["height_mm"]:.2f} mm,'
+            f" clearance {placed['clearance_mm']:.2f} mm, about {accepted['burn_seconds']:.0f} s to burn"
+        )
+        self._picture("proof", accepted["proof_svg"])
+
+    def _orders(self, store: Caller) -> None:
+        self._title("The store posts its orders (each with an Idempotency-Key)")
+        registered = store.post("/v1/callbacks", {"url": self.listener.url}, expect=201).json()
+        self.listener.secret = registered["secret"]
+        for order in orders.todays_orders():
+            self._post(store, order)
+        first = orders.todays_orders()[0]
+        known = self.posted[first["order_ref"]]
+        again = store.post("/v1/orders", known["body"], expect=201, Idempotency_Key=known["key"])
+        self._must(again.json()["id"] == known["answer"]["id"], "the same key must give the same order")
+        self._must(again.headers.get("Idempotency-Replayed") == "true", "a replay must say that it is one")
+        self._say(
+            f"the line dropped and the store posted {first['order_ref']} again: still {again.json()['id']}"
+        )
+        other = store.post("/v1/orders", known["body"], expect=409, Idempotency_Key="another-key-1001")
+        self._must(other.json()["code"] == "order_ref_taken", "an order_ref is taken once for ever")
+
+    def _post(self, store: Caller, order: dict[str, Any], state: str = "ready") -> None:
+        key = f"demo-{order['order_ref']}"
+        answer = store.post("/v1/orders", order, expect=201, Idempotency_Key=key).json()
+        self.posted[order["order_ref"]] = {"body": order, "key": key, "answer": answer}
+        units = sum(len(line["jobs"]) for line in answer["lines"])
+        findings = [finding for line in answer["lines"] for finding in line["findings"]]
+        self._must(
+            answer["state"] == state, f"{order['order_ref']} is {answer['state']}, not {state}: {findings}"
+        )
+        self._say(f"{order['order_ref']} -> {answer['id']}, {units} unit(s), {answer['state']}")
+
+    def _hold_and_amend(self, store: Caller, desk: Caller) -> None:
+        self._title("One paid order can't be engraved as asked: it is held, never dropped")
+        order = orders.an_order_to_hold()
+        self._post(store, order, state="held")
+        identity = self.posted[order["order_ref"]]["answer"]["id"]
+        seen = desk.get(f"/v1/orders/{identity}")
+        for finding in seen.json()["lines"][0]["findings"]:
+            self._say(f"  {finding['severity']}: {finding['message']} [{finding['code']}]")
+        path = f"/v1/orders/{identity}/lines/1"
+        body = {"inscriptions": orders.WORDS_AGREED}
+        desk.call("PATCH", path, expect=428, json=body)
+        etag = seen.headers["ETag"]
+        amended = desk.call("PATCH", path, expect=200, json=body, headers={"If-Match": etag}).json()
+        self._must(amended["state"] == "ready", f"the amended order is {amended['state']}")
+        desk.call("PATCH", path, expect=412, json=body, headers={"If-Match": etag})
+        self._say(f"the desk telephones and amends {identity}: {orders.WORDS_AGREED[0]['text']!r} -> ready")
+
+    def _engrave_everything(self, bench: Caller) -> None:
+        self._title("The bench takes load after load")
+        self._say("(real work: goggles for the laser's wavelength, extraction on, cut-resistant gloves;")
+        self._say(" local rules, the maker's manual and the laser safety officer come first)")
+        loads = 0
+        while any(self._one_load(bench, station) for station in STATIONS):
+            loads += 1
+            self._must(loads <= _MOST_LOADS, "the backlog does not get shorter")
+        self._must(loads > 0, "there was nothing to do at any station")
+        self._must(self.scrapped is not None, "no unit was scrapped and replaced")
+        self._must(self.turned_over > 0, "no unit was turned over or came back for its other face")
+
+    def _one_load(self, bench: Caller, station: str) -> bool:
+        operator = f"Ines at {station}"
+        asked = {"station": station, "operator": operator}
+        answer = bench.post("/v1/loads/next", asked, expect=(201, 204))
+        if answer.status_code == 204:
+            return False
+        load = answer.json()
+        held = bench.post("/v1/loads/next", asked, expect=200).json()
+        self._must(held["id"] == load["id"], "asked again, the operator must get the load already held")
+        self._say("")
+        self._say(f"{load['id']} at {station}: plate {load['copy']}, {len(load['turns'])} turn(s)")
+        load = self._pull(bench, load)
+        turns = len(load["turns"])
+        while load["state"] in {"pulled", "turning"}:
+            load = self._burn_turn(bench, load)
+            self._must(load["current_turn"] <= turns, "more turns than the load has")
+        self._inspect(bench, load)
+        return True
+
+    def _pull(self, bench: Caller, load: dict[str, Any]) -> dict[str, Any]:
+        for pull in load["pulls"]:
+            self._say(
+                f"  pull {pull['quantity']} x {pull['sku']} from bin {pull['bin']}"
+                f" for {', '.join(pull['jobs'])}"
+            )
+        queue = bench.get("/v1/pulls").json()
+        self._must(bool(queue), "the queue of units to pull can be read")
+        found = {job: "found" for pull in load["pulls"] for job in pull["jobs"]}
+        return self._change(bench, load, "pulled", {"jobs": found})
+
+    def _burn_turn(self, bench: Caller, load: dict[str, Any]) -> dict[str, Any]:
+        turn = load["current_turn"]
+        here = next(one for one in load["turns"] if one["turn"] == turn)
+        waiting = [slot for slot in here["slots"] if slot["state"] in {"planned", "seated"}]
+        if turn > 1:
+            self.turned_over += len(waiting)
+            self._say(f"  units turned over for turn {turn}")
+        for slot in waiting:
+            words = " / ".join(text.replace("\n", " ") for text in slot["texts"])
+            self._say(
+                f"  slot {slot['slot']}: {slot.get('job') or slot.get('lot')} {slot['sku']}"
+                f" {slot['face']}: {words}"
+            )
+        load = self._change(
+            bench, load, "seated", {"turn": turn, "slots": {slot["slot"]: "seated" for slot in waiting}}
+        )
+        here = next(one for one in load["turns"] if one["turn"] == turn)
+        digest = self._download(bench, load, here)
+        wrong = bench.post(
+            f"/v1/loads/{load['id']}/start",
+            {"turn": turn, "file_sha256": hashlib.sha256(b"an older file").hexdigest()},
+            expect=409,
+            If_Match=load["etag"],
+        )
+        self._must(wrong.json()["code"] == "stale_file", "a start with another file must be refused")
+        load = self._change(bench, load, "start", {"turn": turn, "file_sha256": digest})
+        self._must(load["state"] == "burning", "after start the load burns")
+        bench.post(
+            f"/v1/loads/{load['id']}/start",
+            {"turn": turn, "file_sha256": digest},
+            expect=(409, 412),
+            If_Match=load["etag"],
+        )
+        return self._change(bench, load, "finish", {"turn": turn})
+
+    def _download(self, bench: Caller, load: dict[str, Any], turn: dict[str, Any]) -> str:
+        """Every file of a turn, its bytes hashed here and compared with what the load says."""
+        digest: str = turn["file_sha256"]
+        matched = []
+        for kind, path in turn["files"].items():
+            got = bench.get(path)
+            name = got.headers["Content-Disposition"].split('filename="')[1].rstrip('"')
+            (self.folder / "files" / name).write_bytes(got.content)
+            if hashlib.sha256(got.content).hexdigest() == digest:
+                matched.append(kind)
+                self._say(
+                    f"  file {name}, {len(got.content)} bytes, sha256 {digest[:12]}... as the load says"
+                )
+            if kind == "guide":
+                self._picture(f"pallet-{load['id']}-turn{turn['turn']}", got.text)
+        self._must(len(matched) == 1, f"one of the files must have the digest {digest}")
+        self._must(str(turn["short_code"]) in str(turn["file"]), "the file's name carries its short code")
+        return digest
+
+    def _inspect(self, bench: Caller, load: dict[str, Any]) -> None:
+        self._must(load["state"] == "burned", f"the load is {load['state']}, not burned")
+        found: dict[str, dict[str, str]] = {}
+        for one in load["jobs"]:
+            if self.scrapped is None and one["state"] == "engraved":
+                self.scrapped = one["job"]
+                found[one["job"]] = {"result": "scrap", "reason": "blade slipped while it was wiped"}
+                self._say(f"  {one['job']} is spoiled: scrapped, a replacement goes first in the queue")
+            elif one["state"] == "engraved":
+                found[one["job"]] = {"result": "pass"}
+        load = self._change(bench, load, "inspect", {"jobs": found})
+        if load["state"] == "burned":
+            load = self._change(bench, load, "release", {})
+        passed = sum(one["result"] == "pass" for one in found.values())
+        self._say(f"  inspected: {passed} passed; {load['id']} is {load['state']}")
+
+    def _released(self, store: Caller) -> None:
+        self._title("Everything is released, and the store was told")
+        for ref, known in self.posted.items():
+            seen = store.get(f"/v1/orders/{known['answer']['id']}").json()
+            states = ", ".join(
+                f"{job['id']} {job['state']}" for line in seen["lines"] for job in line["jobs"]
+            )
+            self._must(seen["state"] == "released", f"{ref} is {seen['state']}: {states}")
+            self._say(f"{ref} -> {seen['state']} ({states})")
+        self.listener.wait_for("order.released", len(self.posted))
+        self._must(self.listener.unsigned == 0, "every callback must carry a good signature")
+        kinds = sorted({event["type"] for event in self.listener.told})
+        self._say(f"{len(self.listener.told)} signed callbacks came: {', '.join(kinds)}")
+        history = store.get(f"/v1/jobs/{self.scrapped}").json()["history"]
+        self._say(f"history of {self.scrapped}: " + " -> ".join(move["to"] for move in history))
+
+    def _summary(self) -> None:
+        print(f"\nEvery step held. Pictures and files: {self.folder}")
+        for picture in sorted(self.folder.glob("*.png")):
+            print(f"  {picture}")
+        files = self.folder / "files"
+        print(f"  {files}  ({len(list(files.iterdir()))} burn files and guides)")
+        print(f"  {self.folder / 'data'}  (database, service.log)")
+
+    # --- small things ---
+
+    def _change(self, bench: Caller, load: dict[str, Any], what: str, body: dict[str, Any]) -> dict[str, Any]:
+        answer = bench.post(f"/v1/loads/{load['id']}/{what}", body, If_Match=load["etag"])
+        changed: dict[str, Any] = answer.json()
+        return changed
+
+    def _picture(self, name: str, svg: str) -> None:
+        import resvg_py
+
+        file = self.folder / f"{name}.png"
+        # Labels are in the page's sans serif; a fresh machine may have no font, so one is brought along.
+        letters = [
+            str(resources.files("fontpkg_lato") / "files" / f"Lato-{cut}.ttf") for cut in ("Medium", "Bold")
+        ]
+        png = resvg_py.svg_to_bytes(
+            svg_string=svg,
+            dpi=160,
+            background="white",
+            font_files=letters,
+            font_family="Lato",
+            sans_serif_family="Lato",
+            skip_system_fonts=True,
+        )
+        file.write_bytes(bytes(png))
+        self._say(f"  picture {file}")
+
+    def _title(self, text: str) -> None:
+        self._step += 1
+        print(f"\n{self._step}. {text}", flush=True)
+
+    def _say(self, text: str) -> None:
+        print(f"   {text}" if text else "", flush=True)
+
+    def _must(self, held: bool, why: str) -> None:  # noqa: FBT001  reads like the sentence it is
+        if not held:
+            raise StoryBroken(why)
