@@ -71,6 +71,12 @@ class Outline:
         return hashlib.sha256(canonical.encode("ascii")).hexdigest()
 
 
+#: An area narrower than this is no mark: overlapping contours leave such splinters where they cross at a
+#: sharp angle. It is also what files are compared to.
+SPLINTER_MM = 0.001
+_CERTAINLY_WIDE_MM2 = 0.001
+
+
 def frozen(areas: Iterable[Polygon], strokes: Iterable[LineString] = ()) -> Outline:
     """Freeze geometry (mm): round to the frozen step, orient rings, drop what rounding made empty.
 
@@ -93,7 +99,11 @@ def _rounded(area: Polygon) -> Sequence[Polygon]:
         cleaned = [shapely.transform(part, freeze_mm) for part in cleaned]
         if not all(part.is_valid for part in cleaned):
             raise ValueError("an area is not valid on the frozen grid")
-    return [orient(part) for part in cleaned if part.area > 0]
+    return [orient(part) for part in cleaned if not _is_splinter(part)]
+
+
+def _is_splinter(part: Polygon) -> bool:
+    return part.area < _CERTAINLY_WIDE_MM2 and part.buffer(-SPLINTER_MM / 2).is_empty
 
 
 def _rounded_line(stroke: LineString) -> Floats:
