@@ -103,7 +103,7 @@ def _rounded(area: Polygon) -> Sequence[Polygon]:
 
 
 def _is_splinter(part: Polygon) -> bool:
-    return part.area < _CERTAINLY_WIDE_MM2 and part.buffer(-SPLINTER_MM / 2).is_empty
+    return bool(part.area < _CERTAINLY_WIDE_MM2 and part.buffer(-SPLINTER_MM / 2).is_empty)
 
 
 def _rounded_line(stroke: LineString) -> Floats:
