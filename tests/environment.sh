@@ -30,7 +30,7 @@ environment() {
         }
     fi
     rm -f .venv/made
-    .venv/bin/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt \
+    .venv/bin/python -m pip install --quiet --quiet --disable-pip-version-check --constraint constraints.txt \
         --editable ".[$extras]" >&2
     echo "$extras $mark" >.venv/made
 }
