@@ -11,6 +11,8 @@ import httpx
 
 from demo import orders
 from demo.service import Caller, Listener, StoryBroken, new_key
+from layout.drawing import draw_plate
+from service import catalogue
 
 STATIONS = ("north", "south")
 _MOST_LOADS = 20
@@ -21,6 +23,7 @@ class Story:
 
     def __init__(self, *, address: str, folder: Path, listener: Listener) -> None:
         self.address, self.folder, self.listener = address, folder, listener
+        self.shop = catalogue.load(catalogue.default_folder())
         self.posted: dict[str, dict[str, Any]] = {}
         self.scrapped: str | None = None
         self.turned_over = 0
@@ -208,11 +211,18 @@ class Story:
                 self._say(
                     f"  file {name}, {len(got.content)} bytes, sha256 {digest[:12]}... as the load says"
                 )
-            if kind == "guide":
-                self._picture(f"pallet-{load['id']}-turn{turn['turn']}", got.text)
+        self._picture(f"pallet-{load['id']}-turn{turn['turn']}", self._pallet(load, turn))
         self._must(len(matched) == 1, f"one of the files must have the digest {digest}")
         self._must(str(turn["short_code"]) in str(turn["file"]), "the file's name carries its short code")
         return digest
+
+    def _pallet(self, load: dict[str, Any], turn: dict[str, Any]) -> str:
+        """The plate from above with the units of this turn and what will be burned on each."""
+        shop = self.shop
+        seated = {s["slot"]: (shop.products[s["sku"]].blade, s["face"]) for s in turn["slots"]}
+        words = {s["slot"]: [s["job"] or s["lot"], *s["texts"]] for s in turn["slots"]}
+        title = f"Load {load['id']}, turn {turn['turn']}, plate {load['copy']}"
+        return draw_plate(shop.plates[load["plate"]], shop.blades, seated=seated, words=words, title=title)
 
     def _inspect(self, bench: Caller, load: dict[str, Any]) -> None:
         self._must(load["state"] == "burned", f"the load is {load['state']}, not burned")
