@@ -26,6 +26,10 @@ T = TypeVar("T")
 Calibrations = Mapping[tuple[str, str], Calibration]
 
 
+#: Longest that the workers may take to start.
+_START_SECONDS = 120.0
+
+
 class FeatureFiles:
     """A feature store on disk: one small JSON file per glyph, read once into memory."""
 
@@ -85,6 +89,11 @@ class Geometry:
         result: T = self._run(function, *arguments)
         return result
 
+    def warm(self) -> None:
+        """Start the workers, so that the first check need not wait for them. Raises BrokenProcessPool."""
+        if self._workers > 0:
+            self._open_pool()
+
     def close(self) -> None:
         with self._lock:
             if self._pool is not None:
@@ -123,12 +132,16 @@ class Geometry:
     def _open_pool(self) -> ProcessPoolExecutor:
         with self._lock:
             if self._pool is None:
-                self._pool = ProcessPoolExecutor(
+                pool = ProcessPoolExecutor(
                     self._workers,
                     mp_context=multiprocessing.get_context("spawn"),
                     initializer=_open_shop,
                     initargs=(self._folder, self._cache),
                 )
+                # Starting takes seconds on a busy machine, which must not count as a check's time.
+                for started in [pool.submit(_is_open) for _ in range(self._workers)]:
+                    started.result(timeout=_START_SECONDS)
+                self._pool = pool
             return self._pool
 
     def _discard(self, pool: ProcessPoolExecutor) -> None:
@@ -148,6 +161,10 @@ _OPEN: dict[str, Any] = {}
 def _open_shop(folder: Path, cache: Path) -> None:
     if _OPEN.get("folder") != folder or _OPEN.get("cache") != cache:
         _OPEN.update(folder=folder, cache=cache, shop=catalogue.load(folder), store=FeatureFiles(cache))
+
+
+def _is_open() -> bool:
+    return "shop" in _OPEN
 
 
 def _check(sku: str, inscriptions: Sequence[Inscription], calibrations: Calibrations) -> CheckResult:
