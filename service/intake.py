@@ -39,10 +39,6 @@ _NOT_CHECKED = CheckResult(
             "These words could not be checked; amend the line, with the same or other words, to try again.",
         ),
     ),
-    (),
-    (),
-    frozenset(),
-    None,
 )
 
 

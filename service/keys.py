@@ -32,9 +32,7 @@ def new_key(session: Session, role: Role, *, client: str, now: datetime) -> str:
     """Store a new key and return it; it can't be shown again."""
     key_id, secret = _random(8), _random(40)
     session.add(
-        ApiKey(
-            role=role.value, client=client, key_id=key_id, secret_sha256=_hash(secret), created_at=now
-        )
+        ApiKey(role=role.value, client=client, key_id=key_id, secret_sha256=_hash(secret), created_at=now)
     )
     body = f"rcs_{role.value}_{key_id}_{secret}"
     return body + _checksum(body)

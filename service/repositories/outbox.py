@@ -93,7 +93,9 @@ def begin(session: Session, outbox_id: int, *, now: datetime, until: datetime) -
         .returning(Outbox.id, Outbox.task, Outbox.arguments, Outbox.attempts),
         execution_options={"synchronize_session": False},
     ).one_or_none()
-    return row and Run(id=row.id, task=row.task, arguments=dict(row.arguments), attempt=row.attempts)
+    if row is None:
+        return None
+    return Run(id=row.id, task=row.task, arguments=dict(row.arguments), attempt=row.attempts)
 
 
 def finish(session: Session, run: Run, *, now: datetime) -> bool:
