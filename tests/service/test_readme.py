@@ -1,0 +1,48 @@
+"""README says what the program does: settings, commands, pictures that are there."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+import typer.main
+
+from service.cli.main import app
+from service.settings import Settings
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_every_setting_is_listed_with_its_default() -> None:
+    listed = dict(re.findall(r"^\| `RICASSO_(\w+)` \| ([^|]*) \|", README, flags=re.MULTILINE))
+
+    assert set(listed) == {name.upper() for name in Settings.model_fields}
+    for name, field in Settings.model_fields.items():
+        default = "" if field.default in {None, ""} else str(field.default)
+        assert listed[name.upper()].strip().strip("`") == default, name
+
+
+def test_every_command_is_listed() -> None:
+    commands = set(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
+
+    listed = set(re.findall(r"`ricasso ([a-z-]+)", README)) | set(re.findall(r" / `([a-z-]+)[ `]", README))
+
+    assert commands <= listed, commands - listed
+
+
+@pytest.mark.parametrize("picture", re.findall(r"!\[[^\]]*\]\(([^)]+)\)", README))
+def test_every_picture_is_there(picture: str) -> None:
+    assert (ROOT / picture).is_file()
+
+
+@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md"])
+def test_every_file_that_a_page_names_is_there(page: str) -> None:
+    text = (ROOT / page).read_text(encoding="utf-8")
+    named = re.findall(r"`((?:layout|service|tests|fixtures|demo)/[A-Za-z0-9_./-]*)`", text)
+    named += re.findall(r"\]\(((?!http)[^)#]+)\)", text)
+
+    missing = [name for name in named if not (ROOT / name).exists()]
+
+    assert missing == []
