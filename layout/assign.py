@@ -279,6 +279,8 @@ def _seat(empty: _Filling, chosen: _Chosen, unit: Candidate) -> _Chosen | None:
     for turn in range(len(unit.faces)):
         slots = _slots(_options(unit, empty.plate, turn), empty.plate, empty.heights[turn])
         before = turns[turn] if turn < len(turns) else Seating()
+        if len(before.unit_in) == len(empty.plate.slots):
+            break
         after = before.seat(unit.job, slots)
         if after is None:
             break

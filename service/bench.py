@@ -31,6 +31,7 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
 
     What the judge refuses is held for the desk, so that it can't come up again and again.
     """
+    made: set[int] = set()
     while True:
         found = tools.database.write(
             lambda session: claims.next_load(
@@ -46,13 +47,14 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
         if found is None:
             return None
         load, is_new = found
+        made |= {load.id} if is_new else set()
         try:
             files.prepare(tools, load.id, formats=_preferred(tools, load))
         except LoadRefused:
             if not tools.database.write(partial(_hold_refused, tools=tools, load_id=load.id)):
                 raise
             continue
-        return load, is_new
+        return load, load.id in made
 
 
 def change(tools: Tools, load_id: int, if_match: str, work: Change) -> dict[str, Any]:

@@ -19,8 +19,8 @@ from service.repositories import loads as rows
 from service.repositories.claims import MarkSurface, Waiting
 
 #: Jobs read at a time, and how many that this station can take are enough to choose from.
-PAGE = 300
-ENOUGH = 200
+PAGE = 100
+ENOUGH = 100
 
 
 def free_plates(shop: Shop, station: str, *, in_use: Collection[str]) -> list[FreePlate]:
@@ -85,20 +85,27 @@ def _blades(shop: Shop, station: str) -> set[str]:
 
 
 def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiting]) -> list[Candidate]:
-    here = [job for job in page if any(place[0] == station for place in job.eligible) and job.faces]
+    eligible = claims.eligible(session, {job.line_id for job in page})
+    places_of = {line: _places(places, station) for line, places in eligible.items()}
+    here = [job for job in page if places_of[job.line_id] and job.faces]
     surfaces = _surfaces(session, here)
     misfits = {(job, Place(at, plate, slot, "")) for job, at, plate, slot in _misfits(session, here)}
     known: dict[tuple[int, int, str], list[Option]] = {}
     found = []
     for job in here:
-        places = _places(job.eligible, station)
         options: list[Option] = []
         for face in job.faces:
             key = (job.line_id, job.words_revision, face)
             if key not in known:
                 marks = surfaces.get(key, [])
                 known[key] = _options(
-                    shop, station, job.blade, face, places, marks, outlines=_Outlines(session, marks)
+                    shop,
+                    station,
+                    job.blade,
+                    face,
+                    places_of[job.line_id],
+                    marks,
+                    outlines=_Outlines(session, marks),
                 )
             options += known[key]
         options = [o for o in options if (job.id, Place(station, o.plate, o.slot, "")) not in misfits]
@@ -114,7 +121,7 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
                 due=_day(job.ship_by),
                 priority=job.priority,
                 replaces=job.replaces is not None,
-                whole=_whole(job),
+                whole=len(job.faces) == 1 or _whole(job.faces, eligible[job.line_id]),
             )
         )
     return found
@@ -131,12 +138,12 @@ def _surfaces(session: Session, jobs: Sequence[Waiting]) -> Mapping[tuple[int, i
     return found
 
 
-def _whole(job: Waiting) -> bool:
+def _whole(wanted: Sequence[str], eligible: Sequence[Sequence[str]]) -> bool:
     """Whether some plate at some station takes all the faces that are left."""
     faces: dict[tuple[str, str], set[str]] = {}
-    for station, plate, _, face in job.eligible:
+    for station, plate, _, face in eligible:
         faces.setdefault((station, plate), set()).add(face)
-    return any(taken.issuperset(job.faces) for taken in faces.values())
+    return any(taken.issuperset(wanted) for taken in faces.values())
 
 
 def _places(eligible: Iterable[Sequence[str]], station: str) -> set[tuple[str, str, str]]:

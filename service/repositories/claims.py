@@ -28,7 +28,6 @@ class Waiting:
     priority: int
     ship_by: datetime
     replaces: int | None
-    eligible: list[list[str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +47,8 @@ def ready_jobs(session: Session, blades: Collection[str], *, limit: int, offset:
     rows = session.execute(
         select(
             Job.id, Job.order_id, Job.line_id, Job.words_revision, Job.sku, Job.blade, Job.faces,
-            Job.faces_done, Job.priority, Job.ship_by, Job.replaces, OrderLine.eligible,
+            Job.faces_done, Job.priority, Job.ship_by, Job.replaces,
         )
-        .join(OrderLine, OrderLine.id == Job.line_id)
         .where(
             Job.state == JobState.READY.value,
             Job.blade.in_(sorted(blades)),
@@ -65,10 +63,16 @@ def ready_jobs(session: Session, blades: Collection[str], *, limit: int, offset:
             id=row.id, order_id=row.order_id, line_id=row.line_id, words_revision=row.words_revision,
             sku=row.sku, blade=row.blade,
             faces=tuple(face for face in row.faces if face not in row.faces_done),
-            priority=row.priority, ship_by=row.ship_by, replaces=row.replaces, eligible=row.eligible,
+            priority=row.priority, ship_by=row.ship_by, replaces=row.replaces,
         )
         for row in rows
     ]  # fmt: skip
+
+
+def eligible(session: Session, line_ids: Collection[int]) -> dict[int, list[list[str]]]:
+    """Frozen places by line, read once for all its units."""
+    rows = session.execute(select(OrderLine.id, OrderLine.eligible).where(OrderLine.id.in_(sorted(line_ids))))
+    return {row.id: row.eligible for row in rows}
 
 
 def surfaces(session: Session, line_ids: Collection[int]) -> list[MarkSurface]:

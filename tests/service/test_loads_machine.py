@@ -1,0 +1,387 @@
+"""Any order of events at the bench, by Hypothesis' rule-based machine, with what must always hold.
+
+After every step: units are in exactly one state and none is lost; no job, face and attempt was started twice;
+no job is held by two loads; a load's fence never falls; what is cancelled never starts afterwards; every
+state has a row of history that led there; counts of lots and stock add up.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    invariant,
+    precondition,
+    rule,
+    run_state_machine_as_test,
+)
+from sqlalchemy import select
+
+from service import bench, burns, contents, doubts, inspection, leases, loads, pulls, seating, stock
+from service.db import Database
+from service.errors import Refusal
+from service.inspection import BladesInspected, Inspected
+from service.loads import etag_of
+from service.models import Base, BurnStart, History, Job, Load, LoadJob, Lot, Stock
+from service.repositories.moves import move_job
+from service.states import JOB_MOVES, LOAD_MOVES, JobState, LoadState
+from tests.benches import (
+    OPERATOR,
+    a_bench_shop,
+    bench_tools,
+    claim,
+    load_now,
+    put_lot,
+    put_order,
+    put_stock,
+    turning_plate,
+)
+from tests.clocks import SetClock, a_clock
+from tests.servers import empty_all_tables
+
+FACES = st.sampled_from([("mark_side",), ("pile_side",), ("mark_side", "pile_side")])
+#: Rows of history that are not moves: what was done with a job while its state stayed.
+NOTES = {"found", "missing", "blemished", "again", "clean", "partial", "complete"}
+
+
+class BenchMachine(RuleBasedStateMachine):
+    """Two operators at one station with two copies of a plate of three slots."""
+
+    database: Database
+    folder: Path
+
+    def __init__(self) -> None:
+        super().__init__()
+        if self.database.is_sqlite:
+            with self.database.engine.begin() as connection:
+                for table in reversed(Base.metadata.sorted_tables):
+                    connection.execute(table.delete())
+        else:
+            empty_all_tables(self.database.engine)
+        self.clock: SetClock = a_clock()
+        self.shop = a_bench_shop(turning_plate(slots=3, copies=2))
+        self.tools = bench_tools(self.database, self.clock, self.folder, self.shop)
+        self.database.write(lambda session: put_stock(session, self.shop, boxed=4))
+        self.fences: dict[int, int] = {}
+        self.cancelled: dict[int, int] = {}  # job: starts when it was cancelled
+        self.boxed_at_first = 8
+        self.tags: dict[int, list[str]] = {}  # every ETag that was ever seen
+
+    # --- what may happen ---
+
+    @rule(faces=FACES, quantity=st.integers(1, 3), days=st.integers(0, 9))
+    def order_comes(self, faces: tuple[str, ...], quantity: int, days: int) -> None:
+        self.database.write(
+            lambda s: put_order(s, self.shop, now=self.clock(), faces=faces, quantity=quantity, due_days=days)
+        )
+
+    @rule(quantity=st.integers(1, 4))
+    def lot_comes(self, quantity: int) -> None:
+        self.database.write(lambda s: put_lot(s, self.shop, now=self.clock(), quantity=quantity))
+
+    @rule(operator=st.sampled_from(["One", "Two"]))
+    def claims(self, operator: str) -> None:
+        load = claim(self.tools, operator=operator)
+        if load is not None:
+            self.tags.setdefault(load.id, []).append(etag_of(load_now(self.database, load.id)))
+
+    @rule(minutes=st.integers(1, 200))
+    def time_passes(self, minutes: int) -> None:
+        self.clock.advance(minutes=minutes)
+
+    @rule()
+    def sweeps(self) -> None:
+        self.database.write(lambda session: leases.lapse(session, self.clock()))
+
+    @precondition(lambda self: self.tags)
+    @rule(data=st.data())
+    def writes_with_any_tag_ever_seen(self, data: st.DataObject) -> None:
+        """A tablet that slept: whatever it sends, with an older tag nothing may change."""
+        load_id = data.draw(st.sampled_from(sorted(self.tags)))
+        tag = data.draw(st.sampled_from(self.tags[load_id]))
+        work = data.draw(st.sampled_from(["renew", "drop", "start", "finish"]))
+        before = load_now(self.database, load_id)
+        is_current = tag == etag_of(before)
+        done = self.attempt(load_id, work, tag=tag)
+        assert is_current or not done
+
+    @precondition(lambda self: self.tags)
+    @rule(data=st.data())
+    def goes_on(self, data: st.DataObject) -> None:
+        """The next step of one of the active loads, with a bit of bad luck."""
+        active = [load.id for load in self.all_loads() if load.state not in {"closed", "dropped"}]
+        if not active:
+            return
+        load_id = data.draw(st.sampled_from(active))
+        load = load_now(self.database, load_id)
+        unlucky = data.draw(st.integers(0, 3)) == 0
+        if load.state == "turning" and any(s.state == "burned" for s in load.slots) and unlucky:
+            self.attempt(load_id, "again")
+            return
+        step = {
+            "claimed": "pulled",
+            "pulled": "seated",
+            "turning": "seated",
+            "seated": "start",
+            "burning": "resolve" if unlucky else "finish",
+            "interrupted": "resolve"
+            if self.in_doubt(load_id)
+            else data.draw(st.sampled_from(["again", "scrap"])),
+            "burned": data.draw(st.sampled_from(["pass", "scrap", "again", "release", "release"])),
+        }[load.state]
+        self.attempt(load_id, step, data=data)
+
+    @rule(data=st.data())
+    def a_unit_is_cancelled(self, data: st.DataObject) -> None:
+        jobs = [job for job in self.all_jobs() if job.state in {"ready", "short", "loaded"}]
+        if not jobs:
+            return
+        job_id = data.draw(st.sampled_from([job.id for job in jobs]))
+
+        def cancel(session: Any) -> None:
+            job = session.get_one(Job, job_id)
+            if job.state == "loaded":
+                loads.remove_job(session, job, reason="cancelled", who=OPERATOR, now=self.clock())
+            stock.unreserve(session, job)
+            move_job(session, job, JobState.CANCELLED, who=OPERATOR, now=self.clock())
+
+        try:
+            self.database.write(cancel)
+        except Refusal:
+            return
+        self.cancelled[job_id] = self.starts_of(job_id)
+
+    @rule()
+    def stock_arrives(self) -> None:
+        def arrive(session: Any) -> None:
+            row = session.get_one(Stock, ("A1", "PARER"))
+            row.boxed += 1
+            session.flush()
+            stock.serve_short(session, "PARER", who=OPERATOR, now=self.clock())
+
+        self.database.write(arrive)
+
+    # --- how it is done ---
+
+    def attempt(
+        self, load_id: int, step: str, *, tag: str | None = None, data: st.DataObject | None = None
+    ) -> bool:
+        """Do a step through the use cases; gives whether it was not refused."""
+        load = load_now(self.database, load_id)
+        tag = etag_of(load) if tag is None else tag
+        lease = timedelta(minutes=15)
+
+        def work(session: Any, held: Load, now: datetime) -> None:
+            turn = held.current_turn
+            args = {"who": OPERATOR, "now": now}
+            if step == "renew":
+                leases.renew(session, held, lease=lease, now=now)
+            elif step == "drop":
+                leases.drop(session, held, **args)
+            elif step == "pulled":
+                pulls.pulled(session, held, self.fetched(held, data), self.counted(held), **args)
+            elif step == "seated":
+                seating.seated(session, held, turn, self.sitting(held, data), **args)
+            elif step == "finish":
+                burns.finish(session, held, turn, lease=lease, **args)
+            elif step == "again":
+                burned = sorted({s.turn for s in contents.present(held) if s.state == "burned"}) or [1]
+                jobs = [
+                    s.job_id
+                    for s in contents.present(held, burned[-1])
+                    if s.job_id in contents.active_jobs(held)
+                ]
+                burns.burn_again(session, held, burned[-1], [f"J{job}" for job in jobs[:1]], "faint", **args)
+            elif step == "resolve":
+                self.resolve(session, held, data, args)
+            elif step in {"pass", "scrap"}:
+                found = {f"J{job}": Inspected(step, "slipped") for job in contents.active_jobs(held)}  # type: ignore[arg-type]
+                chosen = found if step == "pass" else dict(list(found.items())[:1])
+                inspection.inspect(session, held, chosen, self.blades(held), **args)
+            elif step == "release":
+                inspection.release(session, held, **args)
+
+        try:
+            if step == "start":
+                digest = next(
+                    (
+                        t["file_sha256"]
+                        for t in bench.seen(self.tools, load_id)["turns"]
+                        if t["turn"] == load.current_turn
+                    ),
+                    None,
+                )
+                answer = bench.start(
+                    self.tools, load_id, tag, load.current_turn, digest or "0" * 64, who=OPERATOR
+                )
+            else:
+                answer = bench.change(self.tools, load_id, tag, work)
+        except Refusal:
+            return False
+        self.tags.setdefault(load_id, []).append(answer["etag"])
+        return True
+
+    def fetched(self, load: Load, data: st.DataObject | None) -> dict[str, Any]:
+        said = {}
+        for one in load.jobs:
+            if one.active and one.fetched == "to_pull":
+                lucky = data is None or data.draw(st.integers(0, 5)) > 0
+                said[f"J{one.job_id}"] = "found" if lucky else "missing"
+        return said
+
+    def counted(self, load: Load) -> dict[str, int]:
+        return dict(Counter(f"LOT{s.lot_id}" for s in contents.present(load, 1) if s.lot_id is not None))
+
+    def sitting(self, load: Load, data: st.DataObject | None) -> dict[str, Any]:
+        return {
+            slot.slot: "seated" if data is None or data.draw(st.integers(0, 5)) > 0 else "does_not_fit"
+            for slot in contents.pending(load, load.current_turn)
+        }
+
+    def blades(self, load: Load) -> dict[str, BladesInspected]:
+        counts = Counter(slot.lot_id for slot in contents.uninspected_blades(load))
+        return {f"LOT{lot}": BladesInspected(count, 0) for lot, count in counts.items()}
+
+    def resolve(self, session: Any, load: Load, data: st.DataObject | None, args: dict[str, Any]) -> None:
+        outcomes = st.sampled_from(["clean", "partial", "complete"])
+        started = [
+            s
+            for s in session.scalars(select(BurnStart).where(BurnStart.load_id == load.id))
+            if s.outcome is None
+        ]
+        jobs: dict[str, dict[str, Any]] = {}
+        lots: dict[str, dict[str, int]] = {}
+        for one in started:
+            outcome = data.draw(outcomes) if data is not None else "complete"
+            if one.job_id is not None:
+                jobs.setdefault(f"J{one.job_id}", {})[one.face] = outcome
+            else:
+                counts = lots.setdefault(f"LOT{one.lot_id}", {})
+                counts[outcome] = counts.get(outcome, 0) + 1
+        doubts.resolve(session, load, jobs, lots, **args)  # type: ignore[arg-type]
+
+    def in_doubt(self, load_id: int) -> bool:
+        with self.database.reading() as session:
+            open_starts = select(BurnStart.id).where(
+                BurnStart.load_id == load_id, BurnStart.outcome.is_(None)
+            )
+            return session.scalars(open_starts).first() is not None
+
+    def all_jobs(self) -> list[Job]:
+        with self.database.reading() as session:
+            return list(session.scalars(select(Job).order_by(Job.id)))
+
+    def all_loads(self) -> list[Load]:
+        with self.database.reading() as session:
+            return list(session.scalars(select(Load).order_by(Load.id)))
+
+    def starts_of(self, job_id: int) -> int:
+        with self.database.reading() as session:
+            return len(session.scalars(select(BurnStart).where(BurnStart.job_id == job_id)).all())
+
+    # --- what must hold ---
+
+    @invariant()
+    def every_unit_is_somewhere_and_held_by_one_load_at_most(self) -> None:
+        with self.database.reading() as session:
+            jobs = {job.id: job for job in session.scalars(select(Job))}
+            claims = session.scalars(select(LoadJob).where(LoadJob.active)).all()
+            units = Counter((job.line_id, job.unit) for job in jobs.values() if job.state != "scrapped")
+        assert set(units.values()) <= {1}
+        assert max(Counter(claim.job_id for claim in claims).values(), default=0) <= 1
+        held = {claim.job_id for claim in claims}
+        in_loads = {"loaded", "engraved", "passed", "doubtful"}
+        assert held == {job.id for job in jobs.values() if job.state in in_loads}
+
+    @invariant()
+    def nothing_was_started_twice_and_nothing_cancelled_at_all(self) -> None:
+        with self.database.reading() as session:
+            starts = session.scalars(select(BurnStart)).all()
+        each = Counter((s.job_id, s.face, s.attempt) for s in starts if s.job_id is not None)
+        assert max(each.values(), default=0) <= 1
+        for job_id, before in self.cancelled.items():
+            assert sum(start.job_id == job_id for start in starts) == before
+
+    @invariant()
+    def a_finished_face_was_started_once_and_completed(self) -> None:
+        with self.database.reading() as session:
+            complete = {
+                (s.job_id, s.face) for s in session.scalars(select(BurnStart)) if s.outcome == "complete"
+            }
+        for job in self.all_jobs():
+            assert {(job.id, face) for face in job.faces_done} <= complete
+            if job.state in {"passed", "released"}:
+                assert set(job.faces) == set(job.faces_done)
+
+    @invariant()
+    def no_fence_falls(self) -> None:
+        for load in self.all_loads():
+            assert load.fence >= self.fences.get(load.id, 0)
+            self.fences[load.id] = load.fence
+
+    @invariant()
+    def every_state_has_a_history_of_allowed_moves(self) -> None:
+        with self.database.reading() as session:
+            rows = session.scalars(select(History).order_by(History.id)).all()
+        for subject, things, table, kind in (
+            ("job", self.all_jobs(), JOB_MOVES, JobState),
+            ("load", self.all_loads(), LOAD_MOVES, LoadState),
+        ):
+            last: dict[int, str] = {}
+            for row in rows:
+                if row.subject != subject or row.move_to in NOTES | {"revised"}:
+                    continue
+                if row.subject_id in last:
+                    assert row.move_from == last[row.subject_id]
+                    assert kind(row.move_to) in table[kind(row.move_from)]  # type: ignore[index]
+                last[row.subject_id] = row.move_to
+            assert {thing.id: thing.state for thing in things} == last
+
+    @invariant()
+    def counts_add_up(self) -> None:
+        with self.database.reading() as session:
+            reserved = sum(row.reserved for row in session.scalars(select(Stock).where(Stock.sku == "PARER")))
+            with_bin = len([job for job in session.scalars(select(Job)) if job.bin is not None])
+            for lot in session.scalars(select(Lot)):
+                assert lot.waiting + lot.loaded + lot.marked + lot.scrapped == lot.quantity
+            stations = Counter(
+                load.station
+                for load in session.scalars(
+                    select(Load).where(Load.state.in_(["claimed", "pulled", "seated"]))
+                )
+                if load.started_at is None
+            )
+        assert reserved == with_bin
+        assert max(stations.values(), default=0) <= 1
+
+
+def run(database: Database, folder: Path, *, examples: int, steps: int) -> None:
+    machine = type("Machine", (BenchMachine,), {"database": database, "folder": folder})
+    run_state_machine_as_test(
+        machine,
+        settings=settings(
+            max_examples=examples,
+            stateful_step_count=steps,
+            deadline=None,
+            suppress_health_check=list(HealthCheck),
+            print_blob=True,
+        ),
+    )
+
+
+def test_whatever_happens_at_the_bench_nothing_is_burned_twice_or_lost(
+    sqlite_database: Database, tmp_path: Path
+) -> None:
+    run(sqlite_database, tmp_path, examples=20, steps=40)
+
+
+@pytest.mark.postgres
+def test_the_same_holds_on_postgresql(postgres_database: Database, tmp_path: Path) -> None:
+    run(postgres_database, tmp_path, examples=6, steps=40)
