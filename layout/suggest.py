@@ -38,6 +38,14 @@ _ELSEWHERE = frozenset({"unknown_zone", "zone_taken", "kind_not_offered"})
 #: What a smaller size may do away with.
 _SMALLER = frozenset({"marks_overlap", "no_common_slot", "out_of_reach"})
 _SHARES = (0.75, 0.5)
+#: What another font, mark, frame or kind of code may do away with.
+_OTHERWISE = frozenset(
+    {
+        "unknown_font", "font_not_offered", "font_refused", "missing_glyph", "unknown_artwork",
+        "code_content", "too_long", "too_tall", "no_room", "stroke_too_thin", "counter_too_narrow",
+        "gap_too_narrow", "module_too_small",
+    }
+)  # fmt: skip
 
 #: The verdict of the whole request with an inscription (by its index) put in place of the one asked for.
 VerdictWith = Callable[[int, Inscription], Verdict]
@@ -109,7 +117,8 @@ def _candidates(
         return
     yield from (_sized(inscription, size) for size in _sizes(shop, here, inscription, about))
     yield _sized(inscription, None)
-    yield from _otherwise(shop, here, inscription)
+    if codes & _OTHERWISE:
+        yield from _otherwise(shop, here, inscription)
     yield from _in_zones(shop, inscription, free)
     if "missing_glyph" in codes:
         yield from _without_missing(inscription, about)
@@ -161,12 +170,14 @@ def _sizes(shop: Shop, here: Zone, inscription: Inscription, about: Sequence[Fin
 def _otherwise(shop: Shop, here: Zone, inscription: Inscription) -> Iterator[Inscription]:
     """The same zone at its largest, with another font, mark or kind of code."""
     whole = _sized(inscription, None)
-    if isinstance(whole, TextInscription | MonogramInscription):
-        yield from (replace(whole, font=font) for font in _fonts(shop, here, whole))
-        if isinstance(whole, MonogramInscription) and whole.frame is not None:
-            frames = [name for name, artwork in shop.artworks.items() if artwork.use == "frame"]
+    if isinstance(whole, MonogramInscription) and whole.frame is not None:
+        frames = [name for name, artwork in shop.artworks.items() if artwork.use == "frame"]
+        if whole.frame not in frames:
             yield from (replace(whole, frame=frame) for frame in _alike(whole.frame, frames)[:2])
             yield replace(whole, frame=None)
+            return
+    if isinstance(whole, TextInscription | MonogramInscription):
+        yield from (replace(whole, font=font) for font in _fonts(shop, here, whole))
     elif isinstance(whole, ArtworkInscription):
         marks = [name for name, artwork in shop.artworks.items() if artwork.use != "frame"]
         yield from (replace(whole, artwork=mark) for mark in _alike(whole.artwork, marks)[:2])
@@ -175,8 +186,11 @@ def _otherwise(shop: Shop, here: Zone, inscription: Inscription) -> Iterator[Ins
 
 
 def _in_zones(shop: Shop, inscription: Inscription, zones: Iterable[Zone]) -> Iterator[Inscription]:
-    """The same in other zones that take it: as asked for and at its largest, in a font that they offer."""
-    for zone in zones:
+    """The same in other zones that take it: as asked for and at its largest, in a font that they offer.
+
+    Zones with a curved baseline come last: the largest size on a curve takes long to find.
+    """
+    for zone in sorted(zones, key=lambda zone: not zone.baseline.is_straight):
         if inscription.kind not in zone.kinds:
             continue
         moved = replace(inscription, zone=zone.zone)

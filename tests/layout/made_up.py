@@ -1,0 +1,50 @@
+"""Builders of checks in the made-up shop, and of shops that differ from it in one thing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+from layout.checks import CheckResult, check
+from layout.findings import Finding
+from layout.parts import Face, Inscription, Shop, TextInscription, Zone
+from service.catalogue.loader import default_folder, load
+
+CHEF = "AQ-CHEF-20"
+
+
+@cache
+def the_shop() -> Shop:
+    return load(default_folder())
+
+
+def words(text: str, **changes: Any) -> TextInscription:
+    return replace(TextInscription("heel", text, "lato-bold"), **changes)
+
+
+def checked(*inscriptions: Inscription, shop: Shop | None = None, sku: str = CHEF) -> CheckResult:
+    return check(shop or the_shop(), sku, inscriptions)
+
+
+def codes(result: CheckResult) -> list[str]:
+    return [finding.code for finding in result.findings]
+
+
+def the_finding(result: CheckResult, code: str) -> Finding:
+    found = [finding for finding in result.findings if finding.code == code]
+    assert found, f"{code} is not among {codes(result)}"
+    return found[0]
+
+
+def with_zone(zone: str, change: Callable[[Zone], Zone], *, shop: Shop | None = None) -> Shop:
+    """The shop with one zone of the chef's knife changed."""
+    before = shop or the_shop()
+    blade = before.blades["chef-20"]
+
+    def face_with(face: Face) -> Face:
+        return replace(face, zones=tuple(change(z) if z.zone == zone else z for z in face.zones))
+
+    faces = tuple(face_with(face) for face in blade.faces)
+    return replace(before, blades={**before.blades, "chef-20": replace(blade, faces=faces)})
