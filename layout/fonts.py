@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 import uharfbuzz as hb
 from fontTools.pens.boundsPen import BoundsPen
+from fontTools.pens.recordingPen import RecordingPen
 from shapely.geometry import LineString, Polygon
 
 from layout import fontfile, single_line
@@ -32,11 +33,12 @@ _NO_POINTS: Floats = np.empty((0, 2))
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shape:
-    """One closed area of a glyph in capital heights. `clearance` is how far its parts keep from one another:
-    moving every corner by less than half of it leaves the area valid."""
+    """One closed area of a glyph in capital heights; `size` is its area. `clearance` is how far its parts
+    keep from one another: moving every corner by less than half of it leaves the area valid."""
 
     area: Polygon
     corners: int
+    size: float
     clearance: float
 
 
@@ -103,7 +105,7 @@ class Font:
                 for area in self.areas(glyph, height_mm)
             ]
             self._shapes[key] = tuple(
-                Shape(a, int(shapely.get_num_coordinates(a)), float(shapely.minimum_clearance(a)))
+                Shape(a, int(shapely.get_num_coordinates(a)), a.area, float(shapely.minimum_clearance(a)))
                 for a in scaled
             )
         return self._shapes[key]
@@ -202,18 +204,29 @@ class OutlineFont(Font):
         return merged(rings)
 
     def _rings(self, glyph: int, tolerance: float) -> list[Floats]:
-        pen = RingPen(tolerance)
+        notes, pen = self._notes(glyph), RingPen(tolerance)
         try:
-            self.hb_font.draw_glyph_with_pen(glyph, pen)
-        except (MemoryError, RecursionError, TooComplex) as error:
+            notes.replay(pen)
+        except TooComplex as error:
             raise FontRefused(f"{self.spec.font}: glyph {glyph} is too complex") from error
+        except (ValueError, OverflowError) as error:
+            raise FontRefused(f"{self.spec.font}: glyph {glyph} has points that are no numbers") from error
         return pen.rings
+
+    def _notes(self, glyph: int) -> RecordingPen:
+        """What HarfBuzz draws. Its binding swallows what a pen raises, so the pen it drives only notes."""
+        notes = RecordingPen()
+        try:
+            self.hb_font.draw_glyph_with_pen(glyph, notes)
+        except MemoryError as error:
+            raise FontRefused(f"{self.spec.font}: glyph {glyph} is too complex") from error
+        return notes
 
     def _top_of(self, char: str) -> float | None:
         glyph = self.hb_font.get_nominal_glyph(ord(char))
         pen = BoundsPen(None)
         if glyph:
-            self.hb_font.draw_glyph_with_pen(glyph, pen)
+            self._notes(glyph).replay(pen)
         return float(pen.bounds[3]) if pen.bounds else None
 
 

@@ -75,6 +75,8 @@ class RingPen(BasePen):  # type: ignore[misc]  # fontTools is untyped
 
     def _closePath(self) -> None:
         points = np.array(self._points, dtype=np.float64)
+        if not np.isfinite(points).all():
+            raise ValueError("a contour has points that are no numbers")
         if len(points) > 1:
             distinct = np.any(points != np.roll(points, 1, axis=0), axis=1)
             points = points[distinct]

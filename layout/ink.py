@@ -18,6 +18,8 @@ from layout.single_line import joined
 
 #: Rounding moves a corner by at most half a frozen step both ways; parts further apart than this stay apart.
 _SAFE_CLEARANCE_MM = 2 * FROZEN_STEP_MM
+#: A smaller area could be a splinter, which freezing drops.
+_SAFE_SIZE_MM2 = 0.001
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +80,9 @@ def _frozen_areas(shapes: Sequence[tuple[Spot, Shape]], height_mm: float) -> lis
     areas: list[Polygon] = []
     for area, (_, shape) in zip(moved, shapes, strict=True):
         # Validity costs more than everything else here, so it is asked only where rounding could break it.
-        sound = shape.clearance * height_mm > _SAFE_CLEARANCE_MM
+        sound = (
+            shape.clearance * height_mm > _SAFE_CLEARANCE_MM and shape.size * height_mm**2 > _SAFE_SIZE_MM2
+        )
         areas += (area,) if sound else frozen([area]).areas
     return areas
 
