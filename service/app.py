@@ -12,11 +12,13 @@ from contextlib import asynccontextmanager
 
 import structlog
 from fastapi import Depends, FastAPI, Request, Response
+from fastapi.concurrency import run_in_threadpool
 from fastapi.openapi.utils import get_openapi
 from starlette.datastructures import Headers
 from starlette.types import Receive, Scope, Send
 
 from service import clock as clocks
+from service import pages
 from service.api import (
     callbacks,
     catalogue,
@@ -55,6 +57,7 @@ ROUTERS = (
     callbacks,
     events,
     metrics,
+    *pages.ROUTERS,
 )
 
 _SECURITY_HEADERS = {
@@ -95,6 +98,7 @@ def create_app(settings: Settings, *, clock: Clock = clocks.now, tools: Tools | 
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        await run_in_threadpool(held.geometry.warm)
         runner.start()
         try:
             yield

@@ -1,4 +1,5 @@
-"""Who is calling: a Bearer key with a role. Routes name the roles they are for; the rest is refused."""
+"""Who is calling: a Bearer key with a role, or a browser that was signed in with one. Routes name the roles
+they are for; the rest is refused."""
 
 from __future__ import annotations
 
@@ -9,8 +10,8 @@ from typing import Annotated
 from fastapi import Depends, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
-from service import keys
-from service.errors import KeyMissing, RoleNotAllowed
+from service import keys, sessions
+from service.errors import FormTokenWrong, KeyMissing, RoleNotAllowed
 from service.who import Role, Who
 
 _bearer = HTTPBearer(auto_error=False, description="A key made with `ricasso keys new ROLE`")
@@ -26,16 +27,35 @@ def caller(*roles: Role) -> Callable[..., Who]:
         request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(_bearer)]
     ) -> Who:
         if given is None:
-            raise KeyMissing("send Authorization: Bearer KEY")
-        with request.app.state.database.reading() as session:
-            who = keys.who_has(session, given.credentials, now=request.app.state.clock())
+            who = browser(request).who
+        else:
+            with request.app.state.database.reading() as session:
+                who = keys.who_has(session, given.credentials, now=request.app.state.clock())
         if who.role not in roles:
             raise RoleNotAllowed(f"this needs a key of {' or '.join(role.value for role in roles)}")
         # On a shared bench key the person's name, when the client says it, goes to the history.
-        named = request.headers.get("X-Operator", "").strip()[:60]
+        named = request.headers.get("X-Operator", "").strip()[:60] if given else ""
         return replace(who, name=named) if named.isprintable() and named else who
 
     return find
+
+
+def browser(request: Request) -> sessions.SignedIn:
+    """The signed-in browser that asks. What changes something must carry its session's token as well, which
+    no other site knows: a cookie alone only reads. Raises KeyMissing, KeyUnknown, FormTokenWrong."""
+    cookie = request.cookies.get(sessions.COOKIE)
+    if cookie is None:
+        raise KeyMissing("send Authorization: Bearer KEY")
+    state = request.app.state
+    with state.database.reading() as session:
+        found = sessions.signed_in(
+            session, cookie, secret=sessions.secret_of(state.settings.data), now=state.clock()
+        )
+    if request.method not in {"GET", "HEAD"} and not sessions.is_token(
+        request.headers.get(sessions.TOKEN_HEADER, ""), found.token
+    ):
+        raise FormTokenWrong(f"a signed-in browser must send {sessions.TOKEN_HEADER}")
+    return found
 
 
 Anyone = Annotated[Who, Depends(caller(*EVERYBODY))]

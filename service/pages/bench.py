@@ -1,0 +1,290 @@
+"""The bench: take a load, pull, seat, burn, inspect, release. Each step is a page that a reload brings back."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import RedirectResponse
+
+from service import bench, burns, delivery, doubts, inspection, leases, pulls, seating
+from service.bench import Change
+from service.errors import BadRequest, NotFound, Refusal
+from service.ids import LOAD, number
+from service.pages import scanning, steps
+from service.pages.gate import BenchVisitor, Form, HouseVisitor, Visitor
+from service.pages.render import PageRoute, page, status_of
+from service.repositories import board as rows
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+SCRAP_REASONS = (
+    "faint mark",
+    "wrong place",
+    "double mark",
+    "scratched",
+    "stained",
+    "interrupted burn",
+    "other",
+)
+AGAIN_REASONS = ("faint mark", "interrupted burn")
+
+
+@router.get("/bench")
+def get_bench(request: Request, visitor: HouseVisitor) -> Response:
+    """The stations with what is in hand there, and the queue of units to pull."""
+    return _bench(request, visitor)
+
+
+@router.post("/bench/next")
+def post_next(request: Request, visitor: BenchVisitor, form: Form) -> Response:
+    """Take the next load of a station, or go back to the one already held."""
+    station = str(form.get("station", ""))
+    try:
+        found = bench.next_load(request.app.state, station, visitor.who.name, who=visitor.who)
+    except Refusal as refusal:
+        return _bench(request, visitor, refused=refusal)
+    if found is None:
+        return _bench(request, visitor, nothing_at=station)
+    return _to_load(f"L{found[0].id}")
+
+
+@router.get("/bench/loads/{identity}")
+def get_load(request: Request, identity: str, visitor: HouseVisitor) -> Response:
+    """The load, at the step where it is."""
+    return _load(request, identity, visitor)
+
+
+@router.get("/bench/loads/{identity}/interrupted")
+def get_interrupted(request: Request, identity: str, visitor: HouseVisitor) -> Response:
+    """What is on the metal? Asked before it is recorded that a burn was interrupted."""
+    return _load(request, identity, visitor, is_stopped=True)
+
+
+@router.post("/bench/loads/{identity}/scan")
+def post_scan(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """What a scanner read, or a person typed: taken for the step where the load is, or refused loudly."""
+    state, code = request.app.state, str(form.get("code", ""))
+    try:
+        seen = bench.seen(state, number(LOAD, identity))
+        scanned = scanning.read(state.catalogue.current, seen, code)
+        if scanned.step == "pulled":
+            _change(request, identity, form, lambda session, load, now: pulls.pulled(
+                session, load, {scanned.job: "found"}, {}, who=visitor.who, now=now))  # fmt: skip
+        elif scanned.step == "seated":
+            _change(request, identity, form, lambda session, load, now: seating.seated(
+                session, load, seen["current_turn"], {scanned.slot: "seated"}, who=visitor.who, now=now))  # fmt: skip
+        elif scanned.step == "start":
+            _start(request, identity, visitor, form, code)
+    except Refusal as refusal:
+        return _load(request, identity, visitor, refused=refusal)
+    return _load(request, identity, visitor, scanned=scanned)
+
+
+@router.post("/bench/loads/{identity}/pulled")
+def post_pulled(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """Units found, missing or blemished; bare blades counted."""
+    what: Any = _one_of(form, "what", ("found", "missing", "blemished"), "found")
+    jobs = {str(job): what for job in form.getlist("job")}
+    lots = {
+        name.removeprefix("lot-"): _count(value) for name, value in form.items() if name.startswith("lot-")
+    }
+    return _step(request, identity, visitor, form, lambda session, load, now: pulls.pulled(
+        session, load, jobs, lots, who=visitor.who, now=now))  # fmt: skip
+
+
+@router.post("/bench/loads/{identity}/seated")
+def post_seated(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """Units that sit in their slots, or that do not fit."""
+    what: Any = _one_of(form, "what", ("seated", "does_not_fit"), "seated")
+    slots = {str(slot): what for slot in form.getlist("slot")}
+    turn = _count(form.get("turn", "0"))
+    return _step(request, identity, visitor, form, lambda session, load, now: seating.seated(
+        session, load, turn, slots, who=visitor.who, now=now))  # fmt: skip
+
+
+@router.post("/bench/loads/{identity}/send")
+def post_send(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """Put the turn's file into the station's folder."""
+    try:
+        sent = delivery.deliver(
+            request.app.state,
+            number(LOAD, identity),
+            _count(form.get("turn", "0")),
+            str(form.get("format", "")),
+        )
+    except Refusal as refusal:
+        return _load(request, identity, visitor, refused=refusal)
+    return _load(request, identity, visitor, sent=sent)
+
+
+@router.post("/bench/loads/{identity}/start")
+def post_start(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """Burn: only when the code that the laser's own screen shows is that of this load's file."""
+    try:
+        _start(request, identity, visitor, form, str(form.get("code", "")))
+    except Refusal as refusal:
+        return _load(request, identity, visitor, refused=refusal)
+    return _to_load(identity)
+
+
+@router.post("/bench/loads/{identity}/finish")
+def post_finish(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """The laser has come to the end of the file."""
+    try:
+        bench.finish(
+            request.app.state,
+            number(LOAD, identity),
+            _etag(form),
+            _count(form.get("turn", "0")),
+            who=visitor.who,
+        )
+    except Refusal as refusal:
+        return _load(request, identity, visitor, refused=refusal)
+    return _to_load(identity)
+
+
+@router.post("/bench/loads/{identity}/resolve")
+def post_resolve(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """After an interruption: what is on the metal, slot by slot."""
+    jobs: dict[str, dict[str, Any]] = {}
+    lots: dict[str, dict[Any, int]] = {}
+    for name, value in form.items():
+        what, _, rest = name.partition("|")
+        unit, _, last = rest.partition("|")
+        if what == "job":
+            jobs.setdefault(unit, {})[last] = _known(str(value), ("clean", "partial", "complete"))
+        elif what == "lot":
+            lots.setdefault(unit, {})[_known(last, ("clean", "partial", "complete"))] = _count(value)
+    return _step(request, identity, visitor, form, lambda session, load, now: doubts.resolve(
+        session, load, jobs, lots, who=visitor.who, now=now))  # fmt: skip
+
+
+@router.post("/bench/loads/{identity}/again")
+def post_again(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """Burn a faint or partial mark again, in the same seating."""
+    jobs = [str(job) for job in form.getlist("job")]
+    turn, reason = _count(form.get("turn", "0")), str(form.get("reason", ""))[:200].strip()
+    if not jobs or not reason:
+        return _load(
+            request, identity, visitor, refused=BadRequest("say which mark, and why", field="reason")
+        )
+    return _step(request, identity, visitor, form, lambda session, load, now: burns.burn_again(
+        session, load, turn, jobs, reason, who=visitor.who, now=now))  # fmt: skip
+
+
+@router.post("/bench/loads/{identity}/inspect")
+def post_inspect(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """Pass, or scrap with a reason."""
+    what: Any = _one_of(form, "what", ("pass", "scrap"), "")
+    reason = " ".join(str(form.get("reason", "")).split())[:100]
+    note = " ".join(str(form.get("note", "")).split())[:90]
+    said = f"{reason}: {note}" if reason and note else reason or note
+    jobs = {str(job): inspection.Inspected(what, said) for job in form.getlist("job")}
+    lots = {}
+    for lot in form.getlist("lot"):
+        counts = inspection.BladesInspected(_count(form.get("pass", "0")), _count(form.get("scrap", "0")))
+        lots[str(lot)] = counts
+    return _step(request, identity, visitor, form, lambda session, load, now: inspection.inspect(
+        session, load, jobs, lots, who=visitor.who, now=now))  # fmt: skip
+
+
+@router.post("/bench/loads/{identity}/release")
+def post_release(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """Hand over to packing, once each reminder was checked off."""
+    if {str(one) for one in form.getlist("done")} != set(steps.REMINDERS):
+        wanted = BadRequest("first wipe, bag and re-box the units, and check each off", field="done")
+        return _load(request, identity, visitor, refused=wanted)
+    return _step(request, identity, visitor, form, lambda session, load, now: inspection.release(
+        session, load, who=visitor.who, now=now))  # fmt: skip
+
+
+@router.post("/bench/loads/{identity}/drop")
+def post_drop(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """Give an unstarted load back to the queue."""
+    return _step(request, identity, visitor, form, lambda session, load, now: leases.drop(
+        session, load, who=visitor.who, now=now))  # fmt: skip
+
+
+# --- how a step is done and shown ---
+
+
+def _step(request: Request, identity: str, visitor: Visitor, form: Form, work: Change) -> Response:
+    try:
+        _change(request, identity, form, work)
+    except Refusal as refusal:
+        return _load(request, identity, visitor, refused=refusal)
+    return _to_load(identity)
+
+
+def _change(request: Request, identity: str, form: Form, work: Change) -> None:
+    bench.change(request.app.state, number(LOAD, identity), _etag(form), work)
+
+
+def _start(request: Request, identity: str, visitor: Visitor, form: Form, code: str) -> None:
+    """Raises BadRequest when the code is not that of the turn's file, and what `bench.start` raises."""
+    state = request.app.state
+    load = bench.seen(state, number(LOAD, identity))
+    turn = steps.turn_of(load)
+    if not scanning.is_code_of(turn, code):
+        raise BadRequest("that is not the code of this load's file", field="code")
+    bench.start(
+        state, number(LOAD, identity), _etag(form), turn["turn"], turn["file_sha256"], who=visitor.who
+    )
+
+
+def _to_load(identity: str) -> Response:
+    return RedirectResponse(f"/bench/loads/{identity}", 303)
+
+
+def _load(
+    request: Request, identity: str, visitor: Visitor, *, refused: Refusal | None = None, **values: Any
+) -> Response:
+    view = steps.view_of(request.app.state, number(LOAD, identity))
+    if refused is not None and isinstance(refused, NotFound):
+        raise refused
+    shown = {"is_stopped": False, "scanned": None, "sent": None, **values}
+    return page(
+        request, "load.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
+        view=view, scrap_reasons=SCRAP_REASONS, again_reasons=AGAIN_REASONS, **shown,
+    )  # fmt: skip
+
+
+def _bench(
+    request: Request, visitor: Visitor, *, refused: Refusal | None = None, nothing_at: str | None = None
+) -> Response:
+    state = request.app.state
+    with state.database.reading() as session:
+        loads = rows.active_loads(session)
+        units = rows.units_in(session, [load.id for load in loads])
+        queue = pulls.queue(session)
+    shop = state.catalogue.current
+    return page(
+        request, "bench.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
+        stations=list(shop.stations.values()), loads=loads, units=units, queue=queue, products=shop.products,
+        nothing_at=nothing_at,
+    )  # fmt: skip
+
+
+# --- what forms say ---
+
+
+def _etag(form: Form) -> str:
+    return str(form.get("etag", ""))
+
+
+def _count(value: Any) -> int:
+    text = str(value).strip()
+    if not (text.isascii() and text.isdecimal() and len(text) < 7):
+        raise BadRequest("a count is a whole number", field="count")
+    return int(text)
+
+
+def _one_of(form: Form, name: str, known: tuple[str, ...], default: str) -> str:
+    return _known(str(form.get(name, default)), known)
+
+
+def _known(value: str, known: tuple[str, ...]) -> str:
+    if value not in known:
+        raise BadRequest(f"must be {' or '.join(known)}", field="what")
+    return value

@@ -1,0 +1,77 @@
+"""The buyer's proof: what a signed link shows, and the two answers it takes. No sign-in, nothing else to see."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy.orm import Session
+
+from service import intake, orders, proof_links, sessions
+from service.errors import Refusal
+from service.ids import ORDER, public
+from service.pages.gate import OwnForm
+from service.pages.render import PageRoute, page, status_of
+from service.who import Role, Who
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+
+@router.get("/proof/{token}")
+def get_buyers_proof(request: Request, token: str) -> Response:
+    return _proof(request, token)
+
+
+@router.post("/proof/{token}")
+def post_buyers_answer(request: Request, token: str, form: OwnForm) -> Response:
+    """Yes, or what should be otherwise. The token itself proves who may answer."""
+    state = request.app.state
+    secret, now = sessions.secret_of(state.settings.data), state.clock()
+
+    def work(session: Session) -> None:
+        if form.get("answer") == "yes":
+            proof_links.agree(session, token, secret=secret, now=now)
+        else:
+            proof_links.ask_for_change(session, token, str(form.get("wish", "")), secret=secret, now=now)
+
+    try:
+        state.database.write(work)
+    except Refusal as refusal:
+        return _proof(request, token, refused=refusal)
+    return _proof(request, token, answered="yes" if form.get("answer") == "yes" else "change")
+
+
+def _proof(request: Request, token: str, *, refused: Refusal | None = None, answered: str = "") -> Response:
+    state = request.app.state
+    with state.database.reading() as session:
+        opened = proof_links.open_link(
+            session, token, secret=sessions.secret_of(state.settings.data), now=state.clock()
+        )
+        shown = orders.order_json(opened.order)
+        client, identity = opened.order.client, public(ORDER, opened.order.id)
+    pictures: dict[str, list[str]] = {}
+    who = Who(role=Role.STORE, client=client, name="the buyer, by proof link")
+    for line in shown["lines"]:
+        pictures[line["line_ref"]] = _pictures(state, identity, line, who)
+    return page(
+        request, "proof.html", status=status_of(refused) if refused else 200, refused=refused, order=shown,
+        until=opened.until, pictures=pictures, products=state.catalogue.current.products, answered=answered,
+        longest=proof_links.LONGEST_WISH,
+    )  # fmt: skip
+
+
+def _pictures(state: Any, identity: str, line: dict[str, Any], who: Who) -> list[str]:
+    """One picture a face; none for a line that can't be engraved as it stands."""
+    if line["verdict"] == "refuse":
+        return []
+    faces = dict.fromkeys(one["face"] for one in line["checked"] if one.get("face"))
+    return [
+        svg_of(intake.proof(state, identity, "svg", line_ref=line["line_ref"], face=face, who=who)[0])
+        for face in faces
+    ]
+
+
+def svg_of(picture: bytes) -> str:
+    """The picture's SVG element alone, to stand in a page."""
+    text = picture.decode()
+    return text[text.index("<svg") :]

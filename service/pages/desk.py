@@ -1,0 +1,313 @@
+"""The desk: can we engrave this? What is held, why, and what to do; the buyer's proof."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request, Response
+from fastapi.responses import RedirectResponse
+from pydantic import TypeAdapter, ValidationError
+from sqlalchemy.orm import Session
+
+from layout.parts import Shop
+from service import checks, intake, orders, proof_links, sessions
+from service.errors import BadRequest, NotFound, Refusal
+from service.ids import ORDER, number, public
+from service.inscriptions import InscriptionIn, InscriptionsIn
+from service.models import Order
+from service.pages import samples
+from service.pages.gate import DeskVisitor, Form, Visitor
+from service.pages.render import PageRoute, page, status_of
+from service.repositories import board
+from service.repositories import orders as rows
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+_ONE: TypeAdapter[Any] = TypeAdapter(InscriptionIn)
+_MANY: TypeAdapter[Any] = TypeAdapter(InscriptionsIn)
+
+
+# --- can we engrave this? ---
+
+
+@router.get("/desk")
+def get_desk(
+    request: Request, visitor: DeskVisitor, find: Annotated[str, Query(max_length=100)] = ""
+) -> Response:
+    """What waits for the desk, and orders by their reference."""
+    state = request.app.state
+    with state.database.reading() as session:
+        held = [_listed(order) for order in board.held_orders(session)]
+        found = [_listed(order) for order in board.orders_like(session, find.strip(), limit=30)]
+        asked = {
+            order["id"]: wish
+            for order in (*held, *found)
+            if (wish := _wish(session, number(ORDER, order["id"]))) is not None
+        }
+    return page(request, "desk.html", visitor, held=held, found=found, find=find, asked=asked)
+
+
+@router.get("/desk/check")
+def get_check(
+    request: Request,
+    visitor: DeskVisitor,
+    sku: Annotated[str, Query(max_length=60)] = "",
+    zone: Annotated[str, Query(max_length=60)] = "",
+) -> Response:
+    """The form, for a product and zone, with no words yet."""
+    return _check(request, visitor, {"sku": sku, "zone": zone})
+
+
+@router.post("/desk/check")
+def post_check(request: Request, visitor: DeskVisitor, form: Form) -> Response:
+    """Check what is on the form and show its proof. Words come by POST, so that no address or log holds them."""
+    return _check(request, visitor, {name: str(value) for name, value in form.items()}, is_asked=True)
+
+
+@router.post("/desk/fonts")
+def post_fonts(request: Request, visitor: DeskVisitor, form: Form) -> Response:
+    """The same words in every font of the zone, side by side; those that fail say why."""
+    given = {name: str(value) for name, value in form.items()}
+    shop = request.app.state.catalogue.current
+    chosen = _chosen(shop, given)
+    sheet = samples.sheet(
+        request.app.state, chosen["product"].sku, _inscription(chosen, given), chosen["fonts"]
+    )
+    return page(request, "fonts.html", visitor, given=given, chosen=chosen, sheet=sheet)
+
+
+# --- orders ---
+
+
+@router.get("/desk/orders/{identity}")
+def get_order(request: Request, identity: str, visitor: DeskVisitor) -> Response:
+    """One order: what stands in its way, with one-tap fixes, and everything that happened to it."""
+    return _order(request, identity, visitor)
+
+
+@router.post("/desk/orders/{identity}/amend")
+def post_amend(request: Request, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+    """Other words for a line: a suggestion taken, or typed ones."""
+
+    def work() -> None:
+        line_ref = str(form.get("line", ""))
+        with request.app.state.database.reading() as session:
+            order = _found(session, identity)
+            asked = list(orders.line_of(order, line_ref).inscriptions)
+        index = _index(form, len(asked))
+        if form.get("suggestion"):
+            asked[index] = _suggested(request, identity, line_ref, index, str(form["suggestion"]))
+        else:
+            asked[index] = _retyped(asked[index], form)
+        intake.amend_line(
+            request.app.state, identity, line_ref, _valid(asked), str(form.get("etag", "")), who=visitor.who
+        )
+
+    return _do(request, identity, visitor, work)
+
+
+@router.post("/desk/orders/{identity}/approve")
+def post_approve(request: Request, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+    """Let a held line go on: the desk has looked, or the buyer said yes."""
+    lines = [str(line) for line in form.getlist("line")]
+    by: Any = "buyer" if form.get("by") == "buyer" else "desk"
+
+    def work(session: Session) -> None:
+        order = orders.changeable(session, identity, str(form.get("etag", "")), who=visitor.who)
+        orders.approve(session, order, lines, by=by, who=visitor.who, now=request.app.state.clock())
+
+    return _do(request, identity, visitor, lambda: request.app.state.database.write(work))
+
+
+@router.post("/desk/orders/{identity}/cancel")
+def post_cancel(request: Request, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+    """Cancel a line or the order, until its load has started."""
+    lines = [str(line) for line in form.getlist("line")]
+    reason = " ".join(str(form.get("reason", "")).split())[:200] or "cancelled by the desk"
+
+    def work(session: Session) -> None:
+        order = orders.changeable(session, identity, str(form.get("etag", "")), who=visitor.who)
+        orders.cancel(session, order, lines, who=visitor.who, now=request.app.state.clock(), why=reason)
+
+    return _do(request, identity, visitor, lambda: request.app.state.database.write(work))
+
+
+@router.post("/desk/orders/{identity}/proof-link")
+def post_proof_link(request: Request, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+    """A link for the buyer, shown to be sent."""
+    state = request.app.state
+    with state.database.reading() as session:
+        token, until = proof_links.make(
+            _found(session, identity), secret=sessions.secret_of(state.settings.data), now=state.clock()
+        )
+    link = str(request.url_for("get_buyers_proof", token=token))
+    return _order(request, identity, visitor, link=link, until=until)
+
+
+# --- how it is done and shown ---
+
+
+def _check(
+    request: Request, visitor: Visitor, given: Mapping[str, str], *, is_asked: bool = False
+) -> Response:
+    state = request.app.state
+    shop: Shop = state.catalogue.current
+    chosen = _chosen(shop, given)
+    result, wrong = None, None
+    if is_asked and given.get("words", "").strip():
+        try:
+            result = checks.check(
+                state.database, state.geometry, chosen["product"].sku, [_inscription(chosen, given)]
+            )
+        except Refusal as refusal:
+            wrong = refusal
+    return page(
+        request, "check.html", visitor, status=status_of(wrong) if wrong else 200, refused=wrong, given=given,
+        products=list(shop.products.values()), blades=shop.blades, chosen=chosen, result=result,
+    )  # fmt: skip
+
+
+def _chosen(shop: Shop, given: Mapping[str, str]) -> dict[str, Any]:
+    """Product, zone and font of a form; the first of each where it names none that is there."""
+    sellable = [p for p in shop.products.values() if not shop.blades[p.blade].bare]
+    product = shop.products.get(given.get("sku", "")) or sellable[0]
+    faces = shop.blades[product.blade].faces
+    zones = [(face, zone) for face in faces for zone in face.zones if "text" in zone.kinds]
+    if not zones:
+        zones = [(face, zone) for face in faces for zone in face.zones]
+    face, zone = next((pair for pair in zones if pair[1].zone == given.get("zone")), zones[0])
+    fonts = [shop.fonts[name] for name in zone.fonts if name in shop.fonts] or list(shop.fonts.values())
+    font = next((one for one in fonts if one.font == given.get("font")), fonts[0])
+    return {"product": product, "face": face, "zone": zone, "zones": zones, "fonts": fonts, "font": font}
+
+
+def _inscription(chosen: Mapping[str, Any], given: Mapping[str, str]) -> Any:
+    """The text inscription that a form asks for. Raises BadRequest."""
+    asked: dict[str, Any] = {
+        "zone": chosen["zone"].zone,
+        "text": given.get("words", "").replace("\r\n", "\n"),
+        "font": chosen["font"].font,
+    }
+    if given.get("height", "").strip():
+        asked["height_mm"] = given["height"].strip().replace(",", ".")
+    if given.get("align") in {"start", "centre", "end"}:
+        asked["align"] = given["align"]
+    return _one(asked)
+
+
+def _one(asked: Mapping[str, Any]) -> Any:
+    try:
+        return _ONE.validate_python(asked).value()
+    except ValidationError as invalid:
+        error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
+        raise BadRequest(f"{error['loc'][-1]}: {error['msg']}", field=str(error["loc"][-1])) from None
+
+
+def _valid(asked: list[Any]) -> list[Any]:
+    try:
+        found: list[Any] = _MANY.validate_python(asked)
+    except ValidationError as invalid:
+        error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
+        raise BadRequest(f"{error['loc'][-1]}: {error['msg']}", field=str(error["loc"][-1])) from None
+    return found
+
+
+def _retyped(before: Mapping[str, Any], form: Form) -> dict[str, Any]:
+    """The inscription with what the form changes; a height left empty asks for the largest that fits."""
+    said = dict(before)
+    name = {"text": "text", "monogram": "initials", "code": "content"}.get(str(said.get("kind", "text")))
+    if name and form.get("words") is not None:
+        said[name] = str(form["words"]).replace("\r\n", "\n")
+    if form.get("font"):
+        said["font"] = str(form["font"])
+    said.pop("height_mm", None)
+    if str(form.get("height", "")).strip():
+        said["height_mm"] = str(form["height"]).strip().replace(",", ".")
+    return said
+
+
+def _suggested(request: Request, identity: str, line_ref: str, index: int, which: str) -> dict[str, Any]:
+    """The suggestion on record that a button names as `finding.suggestion`. Raises BadRequest."""
+    with request.app.state.database.reading() as session:
+        line = orders.line_of(_found(session, identity), line_ref)
+        try:
+            finding, suggestion = (int(part) for part in which.split("."))
+            found = line.findings[finding]
+            if found.get("inscription") != index:
+                raise IndexError(which)
+            one: dict[str, Any] = found["suggestions"][suggestion]
+        except (ValueError, IndexError, KeyError):
+            raise BadRequest("this suggestion is no longer there", field="suggestion") from None
+    return one
+
+
+def _index(form: Form, count: int) -> int:
+    text = str(form.get("inscription", "0"))
+    if not text.isdecimal() or int(text) >= count:
+        raise BadRequest("this line has no such inscription", field="inscription")
+    return int(text)
+
+
+def _do(request: Request, identity: str, visitor: Visitor, work: Any) -> Response:
+    try:
+        work()
+    except NotFound:
+        raise
+    except Refusal as refusal:
+        return _order(request, identity, visitor, refused=refusal)
+    return RedirectResponse(f"/desk/orders/{identity}", 303)
+
+
+def _order(
+    request: Request, identity: str, visitor: Visitor, *, refused: Refusal | None = None, **values: Any
+) -> Response:
+    state = request.app.state
+    with state.database.reading() as session:
+        order = _found(session, identity)
+        shown = orders.order_json(order)
+        etag = orders.etag_of(order)
+        history = rows.history(session, "order", order.id)
+        wish = _wish(session, order.id)
+        pictured = {
+            line.line_ref for line in order.lines if rows.marks(session, line.id, line.words_revision)
+        }
+    shop = state.catalogue.current
+    return page(
+        request, "order.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
+        order=shown, etag=etag, history=history, products=shop.products, fonts=shop.fonts, wish=wish,
+        zones=_zones(shop), pictured=pictured, **{"link": None, "until": None, **values},
+    )  # fmt: skip
+
+
+def _zones(shop: Shop) -> dict[tuple[str, str], Any]:
+    return {
+        (product.sku, zone.zone): zone
+        for product in shop.products.values()
+        for face in shop.blades[product.blade].faces
+        for zone in face.zones
+    }
+
+
+def _found(session: Session, identity: str) -> Order:
+    order = rows.find(session, number(ORDER, identity), client=None)
+    if order is None:
+        raise NotFound("there is no such order", id=identity)
+    return order
+
+
+def _wish(session: Session, order_id: int) -> str | None:
+    """What a buyer wants otherwise and nobody has answered: asked after the last amendment or approval."""
+    wish = None
+    for move in rows.history(session, "order", order_id):
+        if move.move_to == "change_asked":
+            wish = move.why
+        elif move.move_to in {"amended", "approved", "cancelled"}:
+            wish = None
+    return wish
+
+
+def _listed(order: Order) -> dict[str, Any]:
+    shown = orders.order_json(order)
+    reasons = sorted({line.hold_reason for line in order.lines if line.hold_reason})
+    return {**shown, "id": public(ORDER, order.id), "reasons": reasons}

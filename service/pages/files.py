@@ -1,0 +1,43 @@
+"""Style, script and icon, under names that change with their content so that a browser may keep them."""
+
+from __future__ import annotations
+
+import hashlib
+from functools import cache
+from pathlib import Path
+
+from fastapi import APIRouter, Response
+
+from service.errors import NotFound
+
+router = APIRouter(include_in_schema=False)
+
+_FOLDER = Path(__file__).parent / "static"
+_TYPES = {
+    "pages.css": "text/css; charset=utf-8",
+    "pages.js": "text/javascript; charset=utf-8",
+    "mark.svg": "image/svg+xml",
+}
+
+
+@cache
+def _read(name: str) -> tuple[bytes, str]:
+    data = (_FOLDER / name).read_bytes()
+    return data, hashlib.sha256(data).hexdigest()[:12]
+
+
+def address(name: str) -> str:
+    """Where a page finds the file."""
+    return f"/static/{_read(name)[1]}/{name}"
+
+
+@router.get("/static/{digest}/{name}")
+def get_static(digest: str, name: str) -> Response:
+    """One file, for ever: another content has another address."""
+    if name not in _TYPES or _read(name)[1] != digest:
+        raise NotFound("there is nothing at this address")
+    return Response(
+        _read(name)[0],
+        media_type=_TYPES[name],
+        headers={"Cache-Control": "public, max-age=31536000, immutable"},
+    )

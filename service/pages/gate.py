@@ -1,0 +1,95 @@
+"""Who may see a page: signed in, of the right role; and which forms are believed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated, Any
+from urllib.parse import quote
+
+from fastapi import Depends, HTTPException, Request
+from starlette.datastructures import FormData
+
+from service import sessions
+from service.errors import FormTokenWrong, KeyUnknown, RoleNotAllowed
+from service.pages import texts
+from service.who import Role, Who
+
+TOKEN_FIELD = "token"
+
+
+@dataclass(frozen=True, slots=True)
+class Visitor:
+    """A signed-in person at a page."""
+
+    who: Who
+    token: str
+    language: str
+
+    def may(self, *roles: str) -> bool:
+        """Whether the person's role is one of these; the owner may see everything."""
+        return self.who.role is Role.OWNER or self.who.role.value in roles
+
+
+def visitor(*roles: Role) -> Callable[[Request], Visitor]:
+    """A dependency: the visitor, if one of the roles; a browser that is not signed in goes to do so."""
+
+    def find(request: Request) -> Visitor:
+        found = _signed_in(request)
+        if found is None:
+            back = quote(request.url.path, safe="/") if request.method == "GET" else "/"
+            raise HTTPException(303, headers={"Location": f"/sign-in?then={back}"})
+        if found.who.role not in roles:
+            raise RoleNotAllowed(f"this page is for {' and '.join(role.value for role in roles)}")
+        return found
+
+    return find
+
+
+async def own_form(request: Request) -> FormData:
+    """The form as sent, if no other site sent it: browsers say where a request comes from.
+    Raises FormTokenWrong."""
+    if request.headers.get("sec-fetch-site", "same-origin") not in {"same-origin", "none"}:
+        raise FormTokenWrong("this form came from another site")
+    return await request.form(max_files=1, max_fields=400)
+
+
+async def form_of(request: Request) -> FormData:
+    """The form as sent, if it came from a page of this very session. Raises FormTokenWrong."""
+    form = await own_form(request)
+    cookie = request.cookies.get(sessions.COOKIE)
+    token = form.get(TOKEN_FIELD)
+    secret = sessions.secret_of(request.app.state.settings.data)
+    if (
+        cookie is None
+        or not isinstance(token, str)
+        or not sessions.is_token(token, sessions.token_of(secret, cookie))
+    ):
+        raise FormTokenWrong("this form is from another sign-in")
+    return form
+
+
+def _signed_in(request: Request) -> Visitor | None:
+    cookie = request.cookies.get(sessions.COOKIE)
+    if cookie is None:
+        return None
+    state: Any = request.app.state
+    try:
+        with state.database.reading() as session:
+            found = sessions.signed_in(
+                session, cookie, secret=sessions.secret_of(state.settings.data), now=state.clock()
+            )
+    except KeyUnknown:
+        return None
+    language = texts.language_of(
+        request.cookies.get("ricasso_language"), request.headers.get("accept-language", "")
+    )
+    return Visitor(found.who, found.token, language)
+
+
+BenchVisitor = Annotated[Visitor, Depends(visitor(Role.BENCH, Role.OWNER))]
+DeskVisitor = Annotated[Visitor, Depends(visitor(Role.DESK, Role.OWNER))]
+HouseVisitor = Annotated[Visitor, Depends(visitor(Role.BENCH, Role.DESK, Role.OWNER))]
+OwnerVisitor = Annotated[Visitor, Depends(visitor(Role.OWNER))]
+Form = Annotated[FormData, Depends(form_of)]
+OwnForm = Annotated[FormData, Depends(own_form)]

@@ -1,0 +1,52 @@
+"""What changed, as it changes: a stream that tells a page to draw itself again. It carries no contents."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+from collections.abc import AsyncIterator
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+
+from service.ids import LOAD, number
+from service.pages.gate import HouseVisitor
+from service.repositories import board as rows
+
+router = APIRouter(include_in_schema=False)
+
+_POLL_SECONDS = 1.0
+#: Streams end by themselves, and the browser asks again: a key that was taken away does not live on in one.
+_POLLS = 600
+_QUIET_POLLS = 15
+
+
+def signature_of(state: Any, about: str) -> str:
+    """A short text that changes whenever what a page shows of a load (`L5`) or of everything (`all`) does."""
+    with state.database.reading() as session:
+        said = (
+            str(rows.newest_move(session))
+            if about == "all"
+            else rows.load_signature(session, number(LOAD, about))
+        )
+    return hashlib.sha256(said.encode()).hexdigest()[:16]
+
+
+@router.get("/live", response_class=EventSourceResponse)
+async def follow(
+    request: Request, visitor: HouseVisitor, about: Annotated[str, Query(pattern=r"^(all|L\d{1,18})$")]
+) -> AsyncIterator[ServerSentEvent]:
+    """The signature at once, so that a page knows whether it missed something, then each new one."""
+    last, quiet = "", 0
+    for _ in range(_POLLS):
+        now = await run_in_threadpool(signature_of, request.app.state, about)
+        quiet += 1
+        if now != last:
+            last, quiet = now, 0
+            yield ServerSentEvent(event="changed", raw_data=now)
+        elif quiet >= _QUIET_POLLS:
+            quiet = 0
+            yield ServerSentEvent(comment="still here")
+        await asyncio.sleep(_POLL_SECONDS)

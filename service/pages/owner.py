@@ -1,0 +1,283 @@
+"""The owner: the catalogue as pictures, stock from a file, keys, callbacks, calibration."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import RedirectResponse
+from sqlalchemy.orm import Session
+from starlette.datastructures import UploadFile
+
+from layout.drawing import draw_face, draw_plate
+from layout.parts import Shop
+from layout.register import nominal, to_station
+from service import calibrations, callbacks, ids, imports, keys
+from service.errors import BadRequest, NotFound, Refusal
+from service.models import Callback
+from service.pages.buyer import svg_of
+from service.pages.gate import Form, OwnerVisitor, Visitor
+from service.pages.render import PageRoute, page, status_of
+from service.repositories import callbacks as callback_rows
+from service.repositories import keys as key_rows
+from service.repositories import orders as order_rows
+from service.repositories import stock as stock_rows
+from service.who import Role
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+_SHOWN = 50
+
+
+@router.get("/owner")
+def get_owner(request: Request, visitor: OwnerVisitor) -> Response:
+    """What there is: blades, plates, stations, and the ways to the rest."""
+    shop: Shop = request.app.state.catalogue.current
+    return page(request, "owner.html", visitor, shop=shop)
+
+
+@router.get("/owner/blades/{blade}")
+def get_blade(request: Request, blade: str, visitor: OwnerVisitor) -> Response:
+    """Every face of a blade with its zones and keep-outs."""
+    shop: Shop = request.app.state.catalogue.current
+    if blade not in shop.blades:
+        raise NotFound("there is no such blade", id=blade)
+    one = shop.blades[blade]
+    pictures = [svg_of(draw_face(one, face).encode()) for face in one.faces]
+    products = [product for product in shop.products.values() if product.blade == blade]
+    return page(request, "picture.html", visitor, title=one.name, pictures=pictures, products=products)
+
+
+@router.get("/owner/plates/{plate}")
+def get_plate(request: Request, plate: str, visitor: OwnerVisitor) -> Response:
+    """A plate with every slot and what each takes."""
+    shop: Shop = request.app.state.catalogue.current
+    if plate not in shop.plates:
+        raise NotFound("there is no such plate", id=plate)
+    one = shop.plates[plate]
+    pictures = [svg_of(draw_plate(one, shop.blades).encode())]
+    return page(request, "picture.html", visitor, title=one.name, pictures=pictures, products=[])
+
+
+@router.get("/owner/stock")
+def get_stock(request: Request, visitor: OwnerVisitor) -> Response:
+    return _stock(request, visitor)
+
+
+@router.post("/owner/stock")
+def post_stock(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+    """Set counts from a CSV file; each row is taken or refused by itself, and said so."""
+    file = form.get("file")
+    try:
+        if not isinstance(file, UploadFile) or not file.filename:
+            raise BadRequest("choose a file", field="file")
+        reported = imports.import_stock(
+            request.app.state, file.file.read(), dry_run=form.get("try") is not None
+        )
+    except Refusal as refusal:
+        return _stock(request, visitor, refused=refusal)
+    return _stock(request, visitor, reported=reported)
+
+
+@router.get("/owner/keys")
+def get_keys(request: Request, visitor: OwnerVisitor) -> Response:
+    return _keys(request, visitor)
+
+
+@router.post("/owner/keys")
+def post_key(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+    """A new key, shown once."""
+    state = request.app.state
+    client = " ".join(str(form.get("client", "")).split())[:60]
+    role = str(form.get("role", ""))
+    if role not in {one.value for one in Role} or not client or not client.isprintable():
+        wrong = BadRequest("say whose key it is, and what it may do", field="client")
+        return _keys(request, visitor, refused=wrong)
+    key = state.database.write(
+        lambda session: keys.new_key(session, Role(role), client=client, now=state.clock())
+    )
+    return _keys(request, visitor, made=key)
+
+
+@router.post("/owner/keys/{key_id}/revoke")
+def post_revoke(request: Request, key_id: str, visitor: OwnerVisitor, form: Form) -> Response:
+    """Take a key out of use, and with it every session that was signed in by it."""
+    state = request.app.state
+    try:
+        state.database.write(lambda session: keys.revoke(session, key_id, now=state.clock()))
+    except Refusal as refusal:
+        return _keys(request, visitor, refused=refusal)
+    return RedirectResponse("/owner/keys", 303)
+
+
+@router.get("/owner/callbacks")
+def get_callbacks(request: Request, visitor: OwnerVisitor) -> Response:
+    return _callbacks(request, visitor)
+
+
+@router.post("/owner/callbacks")
+def post_callback(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+    """Register an address for a store; the secret that signs is shown once."""
+    state = request.app.state
+    url, client = str(form.get("url", "")).strip(), str(form.get("client", "")).strip()
+
+    def work(session: Session) -> Callback:
+        return callbacks.register(
+            session, url, client=client or None, who=visitor.who, now=state.clock(),
+            loopback_allowed=state.settings.callbacks_to_loopback,
+        )  # fmt: skip
+
+    try:
+        made = state.database.write(work)
+    except Refusal as refusal:
+        return _callbacks(request, visitor, refused=refusal)
+    return _callbacks(request, visitor, secret=made.secret)
+
+
+@router.post("/owner/callbacks/{identity}/resend")
+def post_resend(request: Request, identity: str, visitor: OwnerVisitor, form: Form) -> Response:
+    """Send again what was not delivered, or the one delivery named."""
+    state = request.app.state
+    only = [callbacks.delivery_id(str(name)) for name in form.getlist("delivery")] or None
+
+    def work(session: Session) -> int:
+        found = callbacks.find(session, identity, who=visitor.who)
+        return callbacks.resend(session, found, now=state.clock(), only=only)
+
+    try:
+        count = state.database.write(work)
+    except Refusal as refusal:
+        return _callbacks(request, visitor, refused=refusal)
+    return _callbacks(request, visitor, resent=count)
+
+
+@router.post("/owner/callbacks/{identity}/remove")
+def post_remove(request: Request, identity: str, visitor: OwnerVisitor, form: Form) -> Response:
+    state = request.app.state
+
+    def work(session: Session) -> None:
+        callbacks.remove(session, callbacks.find(session, identity, who=visitor.who), now=state.clock())
+
+    try:
+        state.database.write(work)
+    except Refusal as refusal:
+        return _callbacks(request, visitor, refused=refusal)
+    return RedirectResponse("/owner/callbacks", 303)
+
+
+@router.get("/owner/calibration")
+def get_calibration(request: Request, visitor: OwnerVisitor, station: str = "", copy: str = "") -> Response:
+    return _calibration(request, visitor, station, copy)
+
+
+@router.post("/owner/calibration")
+def post_calibration(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+    """Where the laser's pointer met each of the plate's marks."""
+    state = request.app.state
+    station, copy = str(form.get("station", "")), str(form.get("copy", ""))
+    try:
+        plate_points, measured = _pairs(form)
+        made = state.database.write(
+            lambda session: calibrations.record(
+                session, state.catalogue.current, station, copy, plate_points=plate_points, measured=measured,
+                model="rigid", who=visitor.who, now=state.clock(),
+            )
+        )  # fmt: skip
+    except Refusal as refusal:
+        return _calibration(request, visitor, station, copy, refused=refusal)
+    return _calibration(request, visitor, station, copy, made=made.residual_mm)
+
+
+# --- how it is shown ---
+
+
+def _stock(
+    request: Request, visitor: Visitor, *, refused: Refusal | None = None, reported: Any = None
+) -> Response:
+    state = request.app.state
+    with state.database.reading() as session:
+        counts = [
+            (row.bin, order, row.sku, row.boxed, row.reserved) for row, order in stock_rows.all_rows(session)
+        ]
+    return page(
+        request, "stock.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
+        counts=counts, reported=reported, products=state.catalogue.current.products,
+        most_kb=state.settings.max_body_bytes // 1024,
+    )  # fmt: skip
+
+
+def _keys(
+    request: Request, visitor: Visitor, *, refused: Refusal | None = None, made: str | None = None
+) -> Response:
+    with request.app.state.database.reading() as session:
+        known = key_rows.all_keys(session)
+    return page(
+        request, "keys.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
+        keys=known, made=made, roles=[role.value for role in Role],
+    )  # fmt: skip
+
+
+def _callbacks(
+    request: Request, visitor: Visitor, *, refused: Refusal | None = None, **said: Any
+) -> Response:
+    with request.app.state.database.reading() as session:
+        listed = [
+            {
+                "id": ids.public(callbacks.CALLBACK, one.id),
+                "callback": one,
+                "deliveries": [
+                    (callbacks.public_delivery(delivery), delivery, event)
+                    for delivery, event in callback_rows.deliveries_of(session, one.id, limit=_SHOWN)
+                ],
+            }
+            for one in callbacks.listed(session, who=visitor.who)
+        ]
+    return page(
+        request, "callbacks.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
+        listed=listed, **{"secret": None, "resent": None, **said},
+    )  # fmt: skip
+
+
+def _calibration(
+    request: Request, visitor: Visitor, station: str, copy: str, *, refused: Refusal | None = None,
+    made: float | None = None,
+) -> Response:  # fmt: skip
+    state = request.app.state
+    shop: Shop = state.catalogue.current
+    with state.database.reading() as session:
+        records = list(order_rows.calibrations(session))
+    pairs = [
+        (name, one, plate)
+        for name, mounted in shop.stations.items()
+        for plate in mounted.plates
+        for one in shop.plates[plate].copies
+    ]
+    chosen = next((pair for pair in pairs if pair[:2] == (station, copy)), pairs[0])
+    plate = shop.plates[chosen[2]]
+    expected = to_station(plate.fiducials, nominal(shop.stations[chosen[0]], plate, chosen[1]))
+    marks = [(*at, float(x), float(y)) for at, (x, y) in zip(plate.fiducials, expected, strict=True)]
+    return page(
+        request, "calibration.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
+        pairs=pairs, chosen=chosen, marks=marks, records=records, made=made, limit=calibrations.LIMIT_MM,
+    )  # fmt: skip
+
+
+def _pairs(form: Form) -> tuple[list[tuple[float, float]], list[tuple[float, float]]]:
+    """Plate marks with where they were met; a mark left empty was not measured. Raises BadRequest."""
+    plate_points, measured = [], []
+    for number in range(1, 10):
+        said = [
+            str(form.get(f"{name}-{number}", "")).strip().replace(",", ".")
+            for name in ("px", "py", "mx", "my")
+        ]
+        if not any(said[2:]):
+            continue
+        try:
+            px, py, mx, my = (float(text) for text in said)
+        except ValueError:
+            raise BadRequest(f"mark {number} needs two numbers, x and y in mm", field="points") from None
+        if not all(abs(value) < 1e5 for value in (px, py, mx, my)):
+            raise BadRequest(f"mark {number} is no place on a plate", field="points")
+        plate_points.append((px, py))
+        measured.append((mx, my))
+    return plate_points, measured

@@ -1,0 +1,129 @@
+"""Templates into pages: one environment per language, the headers that keep a page to itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Coroutine, Mapping
+from datetime import datetime
+from functools import cache, partial
+from pathlib import Path
+from typing import Any
+
+from fastapi import Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import HTMLResponse
+from fastapi.routing import APIRoute
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from service.api.problems import STATUS
+from service.errors import BadRequest, Refusal
+from service.pages import files, live, texts, words
+from service.pages.gate import Visitor
+
+_TEMPLATES = Path(__file__).parent / "templates"
+HEADERS = {
+    # A page runs our own script, shows our own pictures and talks to this service alone.
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
+        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    ),
+    # With `no-referrer` a browser would send `Origin: null` with our own forms.
+    "Referrer-Policy": "same-origin",
+    "Cache-Control": "no-store",
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
+}
+
+
+class PageRoute(APIRoute):
+    """A route for people: what is refused is said on a page, not as a problem for programs."""
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        handle = super().get_route_handler()
+
+        async def handle_for_people(request: Request) -> Response:
+            try:
+                return await handle(request)
+            except Refusal as refusal:
+                return page(request, "refused.html", status=status_of(refusal), refused=refusal)
+            except RequestValidationError:
+                wrong = BadRequest("this address or form is not one that a page of this service makes")
+                return page(request, "refused.html", status=422, refused=wrong)
+
+        return handle_for_people
+
+
+def status_of(refusal: Refusal) -> int:
+    """The HTTP status of a refusal, the same as programs get."""
+    return next((STATUS[kind] for kind in type(refusal).__mro__ if kind in STATUS), 409)
+
+
+def page(
+    request: Request,
+    template: str,
+    visitor: Visitor | None = None,
+    *,
+    status: int = 200,
+    refused: Refusal | None = None,
+    **values: Any,
+) -> HTMLResponse:
+    """A whole page. `refused` is said at its top, loudly."""
+    language = visitor.language if visitor else language_of(request)
+    content = (
+        _environment(language)
+        .get_template(template)
+        .render(
+            visitor=visitor,
+            language=language,
+            languages=texts.LANGUAGES,
+            here=request.url.path,
+            static=files.address,
+            refused=refused,
+            signature=partial(live.signature_of, request.app.state),
+            **values,
+        )
+    )
+    return HTMLResponse(content, status_code=status, headers=HEADERS)
+
+
+def language_of(request: Request) -> str:
+    return texts.language_of(
+        request.cookies.get("ricasso_language"), request.headers.get("accept-language", "")
+    )
+
+
+@cache
+def _environment(language: str) -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
+    )
+    said = texts.texts_of(language)
+    environment.install_gettext_translations(said, newstyle=True)  # type: ignore[attr-defined]
+    environment.policies["ext.i18n.trimmed"] = True
+    environment.filters["moment"] = lambda moment: texts.day_and_time(_moment(moment), language)
+    environment.filters["minutes"] = lambda seconds: words.minutes(seconds, said.gettext)
+    environment.filters["mm"] = lambda value: f"{value:.2f}"
+    environment.filters["face"] = lambda name: said.gettext(words.FACES.get(name, name.replace("_", " ")))
+    environment.filters["spoken"] = lambda name: str(name).replace("_", " ")
+    environment.filters["state"] = lambda state: said.gettext(words.STATES.get(state, state))
+    environment.filters["reason"] = lambda name: said.gettext(
+        words.REASONS.get(name, str(name).replace("_", " "))
+    )
+    environment.filters["handle"] = lambda degrees: said.gettext(words.handle(degrees))
+    environment.filters["refusal"] = lambda refusal: said.gettext(
+        words.REFUSALS.get(refusal.code, refusal.message)
+    )
+    environment.globals["handle_arrow"] = words.handle_arrow
+    return environment
+
+
+def _moment(given: Any) -> datetime:
+    return given if isinstance(given, datetime) else datetime.fromisoformat(given)
+
+
+def values_of(form: Mapping[str, Any]) -> dict[str, str]:
+    """A form's text fields."""
+    return {name: value for name, value in form.items() if isinstance(value, str)}

@@ -1,0 +1,75 @@
+"""The same words in every font of a zone, as they would be burned: each outline cropped to its own box."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import shapely
+
+from layout.checks import CheckResult
+from layout.findings import Severity
+from layout.measure import format_mm
+from layout.outline import Outline
+from layout.parts import FontSpec, TextInscription
+from layout.svg import Box, area_data, path_data
+from service.checks import calibrations_in_force
+
+_PICTURE_MM = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One font: its picture, its capital height in mm, and why it can't be used if it can't."""
+
+    font: FontSpec
+    picture: str
+    height_mm: float | None
+    why_not: str
+    is_good: bool
+
+
+def sheet(state: Any, sku: str, asked: TextInscription, fonts: Sequence[FontSpec]) -> list[Sample]:
+    """One sample a font, usable ones first, the largest letters before smaller ones. Raises CheckTooSlow."""
+    with state.database.reading() as session:
+        calibrations = calibrations_in_force(session)
+    found = [
+        _sample(font, state.geometry.check(sku, (replace(asked, font=font.font),), calibrations=calibrations))
+        for font in fonts
+    ]
+    return sorted(found, key=lambda one: (not one.is_good, -(one.height_mm or 0.0), one.font.name))
+
+
+def _sample(font: FontSpec, result: CheckResult) -> Sample:
+    one = result.inscriptions[0] if result.inscriptions else None
+    refused = [f.message for f in result.findings if f.severity is Severity.REFUSE]
+    outline = one.mark.outline if one is not None and one.mark is not None else None
+    return Sample(
+        font=font,
+        picture=outline_svg(outline) if outline is not None and not outline.is_empty else "",
+        height_mm=one.size_mm if one is not None else None,
+        why_not=refused[0] if refused else "",
+        is_good=not refused,
+    )
+
+
+def outline_svg(outline: Outline) -> str:
+    """An outline alone, as SVG that fills the box it is put in."""
+    x0, y0, x1, y1 = outline.bounds_mm
+    edge = 0.04 * (x1 - x0) + 0.2
+    box: Box = (x0 - edge, y0 - edge, x1 + edge, y1 + edge)
+    areas = "".join(
+        area_data(part, box)
+        for area in outline.areas
+        for part in shapely.get_parts(area.simplify(_PICTURE_MM))
+        if not part.is_empty
+    )
+    lines = "".join(path_data(stroke.coords, box, closed=False) for stroke in outline.strokes)
+    size = f"{format_mm(box[2] - box[0])} {format_mm(box[3] - box[1])}"
+    return (
+        f'<svg viewBox="0 0 {size}" aria-hidden="true" xmlns="http://www.w3.org/2000/svg">'
+        + (f'<path class="mark" fill-rule="evenodd" d="{areas}"/>' if areas else "")
+        + (f'<path class="line" d="{lines}"/>' if lines else "")
+        + "</svg>"
+    )

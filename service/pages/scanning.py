@@ -1,0 +1,109 @@
+"""What a scanner read at the bench, and what it means at the step where the load is.
+
+Labels carry identities (`J42` on a unit, `L5` on a load's sheet), boxes carry the product's barcode, and the
+laser's screen shows the file's name with the short code. Whatever belongs elsewhere is refused loudly.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from layout.parts import Shop
+from service.errors import Refusal
+from service.pages.steps import turn_of
+
+_JOB = re.compile(r"^J\d{1,18}$", re.ASCII)
+_LOAD = re.compile(r"^L\d{1,18}$", re.ASCII)
+
+
+class WrongUnit(Refusal):
+    """A unit, box or label that does not belong where it was scanned."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scanned:
+    """What is to be done: `step` says which, `job` and `slot` with what."""
+
+    step: Literal["pulled", "seated", "start", "show", "load"]
+    job: str = ""
+    slot: str = ""
+
+
+def read(shop: Shop, load: Mapping[str, Any], typed: str) -> Scanned:
+    """What a code means now. Raises WrongUnit."""
+    code = typed.strip()
+    if not code:
+        raise WrongUnit("nothing was read; scan again")
+    if _LOAD.match(code.upper()):
+        return _load_label(load, code.upper())
+    turn = turn_of(load)
+    if load["state"] == "seated" and is_code_of(turn, code):
+        return Scanned("start")
+    if _JOB.match(code.upper()):
+        return _unit_label(load, turn, code.upper())
+    sku = next((p.sku for p in shop.products.values() if code in p.barcodes or code == p.sku), None)
+    if sku is None:
+        raise WrongUnit(f"{shown(code)} is not a unit, a box or a load of this shop; scan again")
+    return _box(shop, load, turn, sku)
+
+
+def is_code_of(turn: Mapping[str, Any], typed: str) -> bool:
+    """Whether what was typed is the file's short code, or the file's name, which ends with it.
+
+    >>> is_code_of({"short_code": "K7M2QX", "file": "L5-t1-r1-K7M2QX.svg"}, " k7m2qx ")
+    True
+    """
+    code = typed.strip().upper()
+    if not turn.get("short_code") or not code:
+        return False
+    name = str(turn.get("file") or "").upper()
+    return code in {str(turn["short_code"]).upper(), name, name.rsplit(".", 1)[0]}
+
+
+def _load_label(load: Mapping[str, Any], code: str) -> Scanned:
+    if code != load["id"]:
+        raise WrongUnit(f"this is the label of {code}; the load on this page is {load['id']}")
+    return Scanned("load")
+
+
+def _unit_label(load: Mapping[str, Any], turn: Mapping[str, Any], code: str) -> Scanned:
+    held = {one["job"]: one for one in load["jobs"]}
+    if code not in held:
+        raise WrongUnit(f"{code} does not belong to {load['id']}; put it aside and do not burn it")
+    if load["state"] == "claimed":
+        if held[code]["unit"] != "to_pull":
+            raise WrongUnit(f"{code} was checked off before")
+        return Scanned("pulled", job=code)
+    if load["state"] in {"pulled", "turning"}:
+        slot = next((s for s in turn["slots"] if s.get("job") == code), None)
+        if slot is None:
+            raise WrongUnit(f"{code} has no slot in this turn; put it aside")
+        if slot["state"] != "planned":
+            raise WrongUnit(f"{code} is seated already, in slot {slot['slot']}")
+        return Scanned("seated", job=code, slot=slot["slot"])
+    return Scanned("show", job=code)
+
+
+def _box(shop: Shop, load: Mapping[str, Any], turn: Mapping[str, Any], sku: str) -> Scanned:
+    name = shop.products[sku].name
+    if load["state"] == "claimed":
+        wanted = {job for pull in load["pulls"] if pull["sku"] == sku for job in pull["jobs"]}
+        left = [one["job"] for one in load["jobs"] if one["job"] in wanted and one["unit"] == "to_pull"]
+        if left:
+            return Scanned("pulled", job=left[0])
+        needed = sorted({shop.products[p["sku"]].name for p in load["pulls"] if p["jobs"]})
+        raise WrongUnit(f"wrong unit: this is a {name}. Still to pull: {'; '.join(needed) or 'nothing'}")
+    if load["state"] in {"pulled", "turning"}:
+        slot = next((s for s in turn["slots"] if s["sku"] == sku and s["state"] == "planned"), None)
+        if slot is not None:
+            return Scanned("seated", job=slot.get("job", ""), slot=slot["slot"])
+    raise WrongUnit(f"wrong unit: no {name} is wanted now")
+
+
+def shown(code: str) -> str:
+    """What was read, as it may be shown: short and printable."""
+    safe = "".join(char if char.isprintable() else "?" for char in code)
+    return safe if len(safe) <= 24 else safe[:23] + "…"

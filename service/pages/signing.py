@@ -1,0 +1,93 @@
+"""Signing in and out, and the way to one's own page."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request, Response
+from fastapi.responses import RedirectResponse
+
+from service import sessions
+from service.errors import KeyUnknown, RoleNotAllowed
+from service.pages import texts
+from service.pages.gate import Form, HouseVisitor, OwnForm
+from service.pages.render import PageRoute, page
+from service.who import Role
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+_HOME = {Role.BENCH: "/bench", Role.DESK: "/desk", Role.OWNER: "/owner"}
+_YEAR = 365 * 24 * 3600
+
+
+@router.get("/")
+def get_home(visitor: HouseVisitor) -> Response:
+    """Everybody's own first page."""
+    return RedirectResponse(_HOME[visitor.who.role], 303)
+
+
+@router.get("/sign-in")
+def get_sign_in(request: Request, then: Annotated[str, Query(max_length=200)] = "/") -> Response:
+    return page(request, "sign_in.html", then=_inside(then))
+
+
+@router.post("/sign-in")
+def post_sign_in(request: Request, form: OwnForm) -> Response:
+    """Turn a key into a session. Only our own page may ask, or another site could sign a browser in as itself."""
+    said = {name: str(form.get(name, "")) for name in ("key", "name", "then")}
+    state = request.app.state
+    try:
+        with state.database.reading() as session:
+            cookie = sessions.sign_in(
+                session,
+                said["key"],
+                name=" ".join(said["name"].split()),
+                secret=sessions.secret_of(state.settings.data),
+                now=state.clock(),
+            )
+            who = sessions.signed_in(
+                session, cookie, secret=sessions.secret_of(state.settings.data), now=state.clock()
+            ).who
+        if who.role is Role.STORE:
+            raise RoleNotAllowed(
+                "a store's key is for its own programs; pages are for the people of the shop"
+            )
+    except (KeyUnknown, RoleNotAllowed) as refusal:
+        return page(request, "sign_in.html", status=401, refused=refusal, then=_inside(said["then"]))
+    answer = RedirectResponse(_inside(said["then"]), 303)
+    answer.set_cookie(
+        sessions.COOKIE,
+        cookie,
+        max_age=int(sessions.LASTS.total_seconds()),
+        httponly=True,
+        samesite="strict",
+        secure=request.url.scheme == "https",
+    )
+    return answer
+
+
+@router.post("/sign-out")
+def post_sign_out(form: Form) -> Response:
+    answer = RedirectResponse("/sign-in", 303)
+    answer.delete_cookie(sessions.COOKIE, httponly=True, samesite="strict")
+    return answer
+
+
+@router.get("/language/{code}")
+def get_language(request: Request, code: str, then: Annotated[str, Query(max_length=200)] = "/") -> Response:
+    """Read the pages in another language from now on."""
+    answer = RedirectResponse(_inside(then), 303)
+    if code in texts.LANGUAGES:
+        answer.set_cookie("ricasso_language", code, max_age=_YEAR, httponly=True, samesite="lax",
+                          secure=request.url.scheme == "https")  # fmt: skip
+    return answer
+
+
+def _inside(then: str) -> str:
+    """An address of this service only: nobody is led elsewhere by a link to our sign-in.
+
+    >>> _inside("//elsewhere.example/"), _inside("/bench")
+    ('/', '/bench')
+    """
+    plain = then.startswith("/") and not then.startswith(("//", "/\\")) and then.isprintable()
+    return then if plain and "\\" not in then else "/"

@@ -1,0 +1,151 @@
+// What the pages do beyond forms and links. Without it they work the same, only slower.
+"use strict";
+(() => {
+  const live = () => document.getElementById("live");
+  const token = () => document.querySelector("meta[name=form-token]")?.content || "";
+  let audio = null, stream = null, timers = [], latest = 0;
+
+  // A refusal is also heard: two low tones, and a higher one when all is well.
+  function sound(kind) {
+    if (!kind || !audio) return;
+    const tones = kind === "refuse" ? [[196, 0], [147, 0.22]] : [[659, 0]];
+    for (const [pitch, after] of tones) {
+      const tone = audio.createOscillator(), volume = audio.createGain(), at = audio.currentTime + after;
+      tone.type = kind === "refuse" ? "square" : "sine";
+      tone.frequency.value = pitch;
+      volume.gain.setValueAtTime(0.2, at);
+      volume.gain.exponentialRampToValueAtTime(0.001, at + 0.2);
+      tone.connect(volume).connect(audio.destination);
+      tone.start(at);
+      tone.stop(at + 0.22);
+    }
+  }
+  function wake() {
+    const Sound = window.AudioContext;
+    if (!audio && Sound) audio = new Sound();
+    if (audio && audio.state === "suspended") audio.resume();
+  }
+  addEventListener("pointerdown", wake, true);
+  addEventListener("keydown", wake, true);
+
+  function swap(text, address, isAsked) {
+    const page = new DOMParser().parseFromString(text, "text/html"), next = page.getElementById("live");
+    if (!next) { location.assign(address); return; }
+    const field = document.activeElement, kept = field && field.id && live().contains(field) ? field.id : "";
+    live().replaceWith(document.importNode(next, true));
+    document.title = page.title;
+    const meta = page.querySelector("meta[name=form-token]");
+    if (meta) document.querySelector("meta[name=form-token]").content = meta.content;
+    if (isAsked && new URL(address, location).pathname !== location.pathname) history.pushState(null, "", address);
+    const loud = live().querySelector("[data-sound]");
+    if (isAsked && loud) {
+      sound(loud.dataset.sound);
+      if (loud.dataset.sound === "refuse") loud.scrollIntoView({ block: "nearest" });
+    }
+    const target = (kept && document.getElementById(kept)) || (isAsked && live().querySelector("[autofocus], h1"));
+    if (target) { if (!target.matches("input,select,textarea,button,a")) target.tabIndex = -1; target.focus({ preventScroll: true }); }
+    begin();
+  }
+
+  async function send(form, button) {
+    const data = new FormData(form, button), address = (button && button.getAttribute("formaction")) || form.action;
+    const isGet = form.method === "get";
+    const url = isGet ? address.split("?")[0] + "?" + new URLSearchParams(data) : address;
+    const body = isGet ? undefined : form.enctype === "multipart/form-data" ? data : new URLSearchParams(data);
+    form.setAttribute("aria-busy", "true");
+    try {
+      const answer = await fetch(url, { method: isGet ? "GET" : "POST", body, credentials: "same-origin" });
+      swap(await answer.text(), answer.redirected || isGet ? answer.url : location.href, true);
+    } catch {
+      form.removeAttribute("aria-busy");
+      const note = document.getElementById("offline");
+      if (note) { note.hidden = false; sound("refuse"); }
+    }
+  }
+  addEventListener("submit", (event) => {
+    const form = event.target;
+    if (event.defaultPrevented || form.hasAttribute("data-whole") || form.hasAttribute("data-proof")) return;
+    event.preventDefault();
+    if (form.getAttribute("aria-busy") !== "true") send(form, event.submitter);
+  });
+  addEventListener("popstate", () => location.reload());
+
+  // Somebody else's change: the middle is drawn anew, unless something is being typed there.
+  async function refresh() {
+    const field = document.activeElement;
+    const isTyping = field && live().contains(field) && field.matches("input,textarea,select") && field.value
+      && field.value !== field.defaultValue && !field.matches("[type=checkbox],[type=radio],[type=hidden]");
+    const isChosen = live().querySelector("form[data-keep] :checked:not([data-usual])");
+    if (isTyping || isChosen || live().querySelector("[aria-busy=true]")) {
+      const note = document.getElementById("stale");
+      if (note) note.hidden = false;
+      return;
+    }
+    const answer = await fetch(location.href, { credentials: "same-origin" });
+    if (answer.ok) swap(await answer.text(), location.href, false);
+  }
+  addEventListener("click", (event) => { if (event.target.closest("[data-refresh]")) location.reload(); });
+
+  function listen() {
+    const about = live().dataset.watch;
+    if (stream && stream.about === about) return;
+    if (stream) stream.close();
+    stream = null;
+    if (!about) return;
+    stream = new EventSource("/live?about=" + encodeURIComponent(about));
+    stream.about = about;
+    stream.addEventListener("changed", (event) => {
+      if (event.data !== live().dataset.seen) refresh();
+    });
+  }
+
+  // A scanner types: what comes while no field has the focus goes into the scan field.
+  addEventListener("keydown", (event) => {
+    const field = document.getElementById("scan"), on = document.activeElement;
+    if (!field || event.ctrlKey || event.altKey || event.metaKey || event.key.length !== 1 || event.key === " ") return;
+    if (on && on.matches("input:not([type=checkbox]):not([type=radio]),select,textarea")) return;
+    field.focus();
+  });
+
+  // The desk's proof, drawn again as one types.
+  async function prove(form) {
+    const mine = ++latest;
+    const answer = await fetch(form.dataset.proof, {
+      method: "POST", body: new URLSearchParams(new FormData(form)), credentials: "same-origin",
+    });
+    const text = await answer.text();
+    if (mine !== latest) return; // a newer one is on its way
+    const found = new DOMParser().parseFromString(text, "text/html").getElementById("proof");
+    if (found) document.getElementById("proof").replaceWith(document.importNode(found, true));
+    else if (!answer.ok) document.getElementById("stale").hidden = false;
+  }
+  addEventListener("input", (event) => {
+    const form = event.target.closest("form[data-proof]");
+    if (!form) return;
+    if (event.target.matches("[data-whole-form]")) { form.requestSubmit(); return; }
+    clearTimeout(form.timer);
+    form.timer = setTimeout(() => prove(form), 60);
+  });
+
+  function begin() {
+    timers.forEach(clearInterval);
+    timers = [];
+    listen();
+    const bar = live().querySelector("progress[data-seconds]");
+    if (bar) timers.push(setInterval(() => {
+      bar.value = Math.min(Number(bar.max), Number(bar.value) + 1);
+      const left = document.getElementById("left");
+      const seconds = Math.max(0, Math.round(Number(bar.dataset.seconds) - Number(bar.value)));
+      if (left) left.textContent = Math.floor(seconds / 60) + ":" + String(seconds % 60).padStart(2, "0");
+    }, 1000));
+    // An unstarted load stays with whoever has its page open.
+    const kept = live().dataset.renew;
+    if (kept) timers.push(setInterval(() => {
+      if (document.visibilityState === "visible") fetch("/v1/loads/" + kept + "/renew", {
+        method: "POST", credentials: "same-origin",
+        headers: { "X-Form-Token": token(), "If-Match": live().dataset.etag },
+      });
+    }, 120000));
+  }
+  begin();
+})();

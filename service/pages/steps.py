@@ -1,0 +1,182 @@
+"""A load as the bench's page shows it: at which step it is, with names, pictures and times added."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from layout.burn import burn_of
+from layout.estimate import burn_travel
+from layout.parts import LoadLayout, Shop
+from service import bench, loads
+from service.files import without_fonts
+from service.ids import JOB, LOT, public
+from service.models import BurnStart
+from service.pages.plate import plate_svg
+from service.repositories import loads as rows
+from service.tools import Tools
+
+#: What must have been done with every unit before it goes to packing.
+REMINDERS = ("wiped", "bagged", "boxed")
+STEPS = ("pull", "seat", "burn", "inspect", "release")
+_STEP_OF = {
+    "claimed": "pull",
+    "pulled": "seat",
+    "turning": "seat",
+    "seated": "burn",
+    "burning": "burn",
+    "interrupted": "burn",
+    "burned": "inspect",
+    "closed": "release",
+    "dropped": "pull",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """One face of one unit, or the blades of a lot, of which it is not known what is on the metal."""
+
+    unit: str
+    face: str
+    slots: tuple[str, ...]
+    is_lot: bool
+    was_burned_before: bool
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything that the load's page shows."""
+
+    load: Mapping[str, Any]
+    turn: Mapping[str, Any]
+    step: str
+    plate: str
+    products: Mapping[str, Any]
+    to_pull: tuple[Mapping[str, Any], ...]
+    doubts: tuple[Doubt, ...]
+    blades: Mapping[str, int]
+    started_at: datetime | None
+    turn_seconds: float
+    last_burned_turn: int
+    now: datetime
+
+    @property
+    def is_unstarted(self) -> bool:
+        return self.load["started_at"] is None and self.load["state"] in {"claimed", "pulled", "seated"}
+
+    @property
+    def states(self) -> Mapping[str, str]:
+        """State of each job that the load holds."""
+        return {one["job"]: one["state"] for one in self.load["jobs"]}
+
+    @property
+    def inspected(self) -> bool:
+        """Whether nothing waits for a look any more."""
+        return not self.blades and all(state == "passed" for state in self.states.values())
+
+    @property
+    def share(self) -> float:
+        """How much of the turn's estimate has gone by, 0 to 1."""
+        if self.started_at is None or self.turn_seconds <= 0:
+            return 0.0
+        return min(1.0, (self.now - self.started_at).total_seconds() / self.turn_seconds)
+
+    def units(self, *states: str) -> list[dict[str, Any]]:
+        """Jobs in those states with what was burned on them, in slot order of the last turn that bears them."""
+        found: dict[str, dict[str, Any]] = {}
+        for turn in self.load["turns"]:
+            for slot in turn["slots"]:
+                job = slot.get("job")
+                if job is None or self.states.get(job) not in states:
+                    continue
+                one = found.setdefault(job, {**slot, "state": self.states[job], "faces": []})
+                one["faces"].append({"face": slot["face"], "texts": slot["texts"], "slot": slot["slot"],
+                                     "turn": turn["turn"], "state": slot["state"]})  # fmt: skip
+        return list(found.values())
+
+
+def turn_of(load: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The turn that the load is at."""
+    found: Mapping[str, Any] = next(t for t in load["turns"] if t["turn"] == load["current_turn"])
+    return found
+
+
+def view_of(tools: Tools, load_id: int) -> View:
+    """Read a load for its page. Raises NotFound."""
+    load = bench.seen(tools, load_id)
+    turn = turn_of(load)
+    with tools.database.reading() as session:
+        row = loads.find(session, load_id)
+        shop = tools.catalogue.at(session, row.catalogue_version)
+        whole = loads.layout_of(session, row, whole=True)
+        starts = rows.open_starts(session, load_id)
+        burned = [s for s in rows.starts(session, [c.job_id for c in row.jobs]) if s.load_id == load_id]
+        blades: dict[str, int] = {}
+        for slot in row.slots:
+            if slot.lot_id is not None and slot.state == "burned" and not slot.removed_why:
+                name = public(LOT, slot.lot_id)
+                blades[name] = blades.get(name, 0) + 1
+        pending = loads.layout_of(session, row)
+        last = max((s.turn for s in row.slots if s.state == "burned"), default=0)
+    seconds = 0.0
+    if load["state"] in {"seated", "burning"}:
+        seconds = _turn_seconds(tools, shop, pending, load["current_turn"], load["etag"], load["id"])
+    return View(
+        load=load,
+        turn=turn,
+        step=_STEP_OF[load["state"]],
+        plate=_picture(shop, whole, load, turn),
+        products=shop.products,
+        to_pull=tuple(load["pulls"]),
+        doubts=_doubts(starts, burned),
+        blades=blades,
+        started_at=min((s.started_at for s in starts), default=None),
+        turn_seconds=seconds,
+        last_burned_turn=last,
+        now=tools.clock(),
+    )
+
+
+def _picture(shop: Shop, layout: LoadLayout, load: Mapping[str, Any], turn: Mapping[str, Any]) -> str:
+    states = {slot["slot"]: slot["state"] for slot in turn["slots"]}
+    clear = [one["slot"] for one in load["clear"] if one["turn"] == turn["turn"]]
+    title = f"{load['plate']}, {load['copy']}, {load['id']}, turn {turn['turn']}"
+    return plate_svg(shop, layout, turn["turn"], states=states, clear=clear, title=title)
+
+
+def _doubts(starts: list[BurnStart], burned: list[BurnStart]) -> tuple[Doubt, ...]:
+    found: list[Doubt] = []
+    lots: dict[int, list[BurnStart]] = {}
+    for one in starts:
+        if one.job_id is None:
+            lots.setdefault(one.lot_id or 0, []).append(one)
+            continue
+        before = any(
+            b.job_id == one.job_id and b.face == one.face and b.outcome in {"complete", "partial"}
+            for b in burned
+        )
+        found.append(Doubt(public(JOB, one.job_id), one.face, (one.slot,), False, before))
+    for lot_id, its in sorted(lots.items()):
+        found.append(Doubt(public(LOT, lot_id), its[0].face, tuple(s.slot for s in its), True, False))
+    return tuple(found)
+
+
+#: Estimates by load, ETag and turn: the geometry of one revision does not change.
+_SECONDS: dict[tuple[str, str, int], float] = {}
+_MOST_KEPT = 200
+
+
+def _turn_seconds(tools: Tools, shop: Shop, layout: LoadLayout, turn: int, etag: str, load: str) -> float:
+    key = (load, etag, turn)
+    if key not in _SECONDS:
+        if len(_SECONDS) >= _MOST_KEPT:
+            _SECONDS.clear()
+        _SECONDS[key] = tools.geometry.work(seconds_of, without_fonts(shop), layout, turn)
+    return _SECONDS[key]
+
+
+def seconds_of(shop: Shop, layout: LoadLayout, turn: int) -> float:
+    """How long the beam and the jumps of a turn take, in seconds; in a geometry process."""
+    return burn_travel(shop, burn_of(shop, layout, turn), shop.stations[layout.station]).total_s

@@ -1,0 +1,115 @@
+"""Words for what the service names in code: states, faces, reasons, directions. The catalogue translates them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+
+def _(message: str) -> str:
+    """Marks a message for the catalogue; it is translated where it is shown."""
+    return message
+
+
+STATES = {
+    "held": _("held"),
+    "short": _("short"),
+    "ready": _("ready"),
+    "loaded": _("in a load"),
+    "engraved": _("engraved"),
+    "passed": _("passed"),
+    "released": _("released"),
+    "scrapped": _("scrapped"),
+    "doubtful": _("doubtful"),
+    "cancelled": _("cancelled"),
+    "claimed": _("being pulled"),
+    "pulled": _("being seated"),
+    "seated": _("ready to start"),
+    "burning": _("burning"),
+    "turning": _("being turned over"),
+    "burned": _("at inspection"),
+    "closed": _("released"),
+    "dropped": _("given back"),
+    "interrupted": _("interrupted"),
+    "accept": _("can be engraved"),
+    "review": _("a person must look"),
+    "refuse": _("can't be engraved"),
+    "note": _("note"),
+}
+FACES = {
+    "mark_side": _("mark side"),
+    "pile_side": _("pile side"),
+    "spine": _("spine"),
+    "bolster": _("bolster"),
+    "handle": _("handle"),
+}
+REASONS = {
+    "findings": _("can't be engraved as it stands"),
+    "review": _("a person must look at it"),
+    "buyer_approval": _("waits for the buyer's yes"),
+    "ship_by_past": _("came after its ship-by time"),
+    "judge_refused": _("the last check before burning refused it"),
+    "does_not_fit": _("fits no slot that is left"),
+    "missing": _("missing"),
+    "blemished": _("blemished"),
+    "cancelled": _("cancelled"),
+    "clean": _("came out clean"),
+    "scrapped": _("scrapped"),
+    "given_back": _("given back"),
+}
+#: Refusals whose own words are for programs; the others are shown as they are.
+REFUSALS = {
+    "key_unknown": _("This key is not known. Check it, or ask the owner for another one."),
+    "lease_lost": _(
+        "This load is no longer yours: it came back to the queue or was granted anew. Stop, and take a load again."
+    ),
+    "stale_version": _(
+        "Something in this load or order changed since this page was drawn. Look at it again before you go on."
+    ),
+    "stale_file": _(
+        "This is not the file of this turn as it is now. Take the file again; do not burn the old one."
+    ),
+    "already_burned": _("This has been started already. Do not burn it again."),
+    "form_token_wrong": _("This form is from another sign-in. Reload the page and try again."),
+    "database_busy": _("Somebody else was writing at that moment. Nothing was changed; try again."),
+}
+_DIRECTIONS = (
+    (_("handle to the right"), "→"),
+    (_("handle to the upper right"), "↗"),
+    (_("handle away from you"), "↑"),
+    (_("handle to the upper left"), "↖"),
+    (_("handle to the left"), "←"),
+    (_("handle to the lower left"), "↙"),
+    (_("handle towards you"), "↓"),
+    (_("handle to the lower right"), "↘"),
+)
+
+
+def handle(degrees: float) -> str:
+    """Where the handle points, in words.
+
+    >>> handle(181.0)
+    'handle to the left'
+    """
+    return _DIRECTIONS[round(degrees / 45) % 8][0]
+
+
+def handle_arrow(degrees: float) -> str:
+    """
+    >>> handle_arrow(359.0)
+    '→'
+    """
+    return _DIRECTIONS[round(degrees / 45) % 8][1]
+
+
+def minutes(seconds: float, say: Callable[[str], str]) -> str:
+    """A duration, no finer than a person plans with.
+
+    >>> minutes(4000, lambda message: message)
+    '1 h 7 min'
+    """
+    whole = max(0, round(seconds / 60))
+    if 0 < seconds < 60:
+        return say(_("under 1 min"))
+    if whole < 60:
+        return say(_("%s min")) % whole
+    return say(_("%s h")) % (whole // 60) + (f" {say(_('%s min')) % (whole % 60)}" if whole % 60 else "")
