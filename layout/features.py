@@ -5,13 +5,13 @@ One definition for code and check alike, in the unit of the geometry given:
   LOST_WIDTHS * w anywhere. A corner of angle a loses w/2 (1/sin(a/2) - 1), so corners of 29 degrees and more
   are forgiven;
 - narrowest counter: each hole alone, the smallest w of a disc that no longer goes in;
-- narrowest gap: the distance between neighbouring clusters that don't touch.
+- narrowest gap: the distance between clusters that don't touch.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Protocol
@@ -109,19 +109,18 @@ def features_of(composition: Composition, *, store: FeatureStore | None = None) 
         for glyph in cluster.glyphs:
             stroke, counter = _glyph_features(font, glyph.gid, store)
             if stroke is not None:
-                strokes.append(Feature(stroke, cluster.span))
+                strokes.append((stroke, cluster.span))
             if counter is not None:
-                counters.append(Feature(counter, cluster.span))
-    gaps = [
-        Feature(gap, (min(a.span[0], b.span[0]), max(a.span[1], b.span[1])))
-        for a, b in _neighbours(composition.clusters)
-        if (gap := _gap(font, a, b)) > TOUCHING
-    ]
-    return Features(_narrowest(strokes), _narrowest(counters), _narrowest(gaps))
+                counters.append((counter, cluster.span))
+    return Features(_narrowest(strokes), _narrowest(counters), _narrowest(_gaps(composition)))
 
 
-def _narrowest(found: Sequence[Feature]) -> Feature | None:
-    return min(found, key=lambda feature: (feature.width, feature.span), default=None)
+#: A width and the span of the letters that have it: a feature while there are many of them.
+_Width = tuple[float, tuple[int, int]]
+
+
+def _narrowest(found: Sequence[_Width]) -> Feature | None:
+    return Feature(*min(found)) if found else None
 
 
 def _glyph_features(font: Font, gid: int, store: FeatureStore | None) -> tuple[float | None, float | None]:
@@ -147,18 +146,72 @@ def _measured(font: Font, gid: int) -> tuple[float | None, float | None]:
     return thinnest_stroke(region, least=0.004, most=0.6), narrowest_counter(region)
 
 
-def _neighbours(clusters: Sequence[Cluster]) -> Iterator[tuple[Cluster, Cluster]]:
-    inked = [cluster for cluster in clusters if cluster.glyphs]
-    for a, b in pairwise(inked):
-        if a.line == b.line:
-            yield a, b
+def _gaps(composition: Composition) -> list[_Width]:
+    """Of neighbours in a line, and of any others whose boxes come nearer than the narrowest of those gaps.
+
+    The others are letters of two lines set close, or those on both sides of a very narrow one.
+    """
+    font = composition.font
+    boxed = [(c, box) for c in composition.clusters if (box := _box(font, c)) is not None]
+    inked = [cluster for cluster, _ in boxed]
+    found = [
+        gap for a, b in pairwise(inked) if a.line == b.line and (gap := _gap_width(font, a, b)) is not None
+    ]
+    least = min(found)[0] if found else np.inf
+    for one, other in _nearer_than(least, [box for _, box in boxed]):
+        gap = _gap_width(font, inked[one], inked[other])
+        if gap is not None and (other - one > 1 or inked[one].line != inked[other].line):
+            found.append(gap)
+    return found
+
+
+def _gap_width(font: Font, a: Cluster, b: Cluster) -> _Width | None:
+    gap = _gap(font, a, b)
+    return (gap, (min(a.span[0], b.span[0]), max(a.span[1], b.span[1]))) if gap > TOUCHING else None
+
+
+#: x0, y0, x1, y1 in capital heights.
+_Box = tuple[float, float, float, float]
+
+
+def _box(font: Font, cluster: Cluster) -> _Box | None:
+    """Box of a cluster's ink; None without ink."""
+    known: dict[int, _Box | None] = font.__dict__.setdefault("_boxes", {})
+    boxes = []
+    for glyph in cluster.glyphs:
+        if glyph.gid not in known:
+            hull = font.hull(glyph.gid)
+            known[glyph.gid] = (*hull.min(axis=0).tolist(), *hull.max(axis=0).tolist()) if len(hull) else None
+        box = known[glyph.gid]
+        if box is not None:
+            boxes.append((box[0] + glyph.x, box[1] + glyph.y, box[2] + glyph.x, box[3] + glyph.y))
+    if len(boxes) < 2:
+        return boxes[0] if boxes else None
+    x0, y0, x1, y1 = zip(*boxes, strict=True)
+    return min(x0), min(y0), max(x1), max(y1)
+
+
+def _nearer_than(least: float, boxes: Sequence[_Box]) -> list[tuple[int, int]]:
+    """Pairs of boxes that come nearer to one another than that."""
+    if len(boxes) < 2:
+        return []
+    x0, y0, x1, y1 = np.array(boxes).T
+    across = np.maximum(x0[:, None] - x1, x0 - x1[:, None])
+    up = np.maximum(y0[:, None] - y1, y0 - y1[:, None])
+    near = (across < least) & (up < least)
+    return [(int(one), int(other)) for one, other in np.argwhere(near) if one < other]
 
 
 def _gap(font: Font, a: Cluster, b: Cluster) -> float:
     """Distance of two neighbours' ink in capital heights; 0 where they touch or one has no ink."""
     kept: dict[Any, float] = font.__dict__.setdefault("_gaps", {})
     base = a.glyphs[0]
-    key = (_relative(a.glyphs, base), _relative(b.glyphs, base))
+    key: Any
+    if len(a.glyphs) == len(b.glyphs) == 1:  # nearly all of them: a short key saves most of the time here
+        other = b.glyphs[0]
+        key = base.gid, other.gid, round((other.x - base.x) * 1e5), round((other.y - base.y) * 1e5)
+    else:
+        key = _relative(a.glyphs, base), _relative(b.glyphs, base)
     if key not in kept:
         ink_a, ink_b = _ink(font, a.glyphs), _ink(font, b.glyphs)
         kept[key] = 0.0 if ink_a.is_empty or ink_b.is_empty else float(ink_a.distance(ink_b))
