@@ -254,3 +254,118 @@ def test_the_roomier_piece_of_a_divided_region_is_used() -> None:
     assert found is not None
     assert found.height_mm == 8.0
     assert found.x_mm >= 24.0
+
+
+def _steps_up(polygon: Polygon, hull: Floats) -> float:
+    found = fit.largest(a_region(polygon), hull, a_zone(polygon), align="centre")
+    return found.height_mm if found else 0.0
+
+
+@pytest.mark.parametrize("height_mm", [1.0, 3.3, 7.77, 12.0])
+@pytest.mark.parametrize("kept_out", [False, True])
+def test_what_fits_exactly_is_not_lost_to_rounding(height_mm: float, kept_out: bool) -> None:
+    room = box(10.1, 3.7, 10.1 + 1.3 * height_mm, 3.7 + height_mm)
+    polygon = shapely.union(room, box(room.bounds[2] - 0.1, 3.9, 90, 4.2)) if kept_out else room
+    hull = SQUARE * [1.3, 1.0]
+
+    assert _steps_up(polygon, hull) == pytest.approx(height_mm, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("hull", "expected"),
+    [
+        (np.array([[0.0, 0.0], [0.0, 1.0]]), 10.0),  # an upright stroke
+        (np.array([[-0.5, 0.0], [0.5, 0.0]]), 20.0),  # a dash
+    ],
+)
+def test_strokes_without_any_width_fit_as_their_length_does(hull: Floats, expected: float) -> None:
+    polygon = box(0, 0, 20, 10)
+    with_hole = polygon.difference(box(4, 4, 5, 5))
+
+    assert _steps_up(polygon, hull) == pytest.approx(expected)
+    assert _steps_up(with_hole, hull) == pytest.approx(expected)
+
+
+def test_an_empty_region_takes_nothing_and_everything_is_over() -> None:
+    nothing = shapely.MultiPolygon()
+    zone = a_zone(box(0, 0, 10, 10))
+
+    assert fit.largest(a_region(nothing), SQUARE, zone, align="centre") is None
+    assert fit.place(a_region(nothing), SQUARE, zone, align="centre", height_mm=1.0) is None
+    assert fit.overhang(a_region(nothing), SQUARE, zone, height_mm=2.0) == fit.Overhang(2.0, 2.0)
+
+
+def test_a_block_too_long_or_too_tall_says_only_that() -> None:
+    polygon = box(0, 0, 20, 5)
+    wide, tall = SQUARE * [6.0, 1.0], SQUARE * [0.5, 1.0]
+
+    too_long = fit.overhang(a_region(polygon), wide, a_zone(polygon), height_mm=4.0)
+    too_tall = fit.overhang(a_region(polygon), tall, a_zone(polygon), height_mm=7.5)
+    neither = fit.overhang(a_region(polygon), tall, a_zone(polygon), height_mm=4.0)
+
+    assert too_long == fit.Overhang(length_mm=pytest.approx(4.0, abs=0.01), height_mm=0.0)
+    assert too_tall == fit.Overhang(length_mm=0.0, height_mm=pytest.approx(2.5, abs=0.01))
+    assert neither == fit.Overhang(0.0, 0.0)
+
+
+def test_a_block_in_a_slanting_room_could_be_shorter_or_lower_and_then_fits() -> None:
+    polygon = Polygon([(0, 0), (60, 0), (50, 12), (10, 12)])
+    hull = SQUARE * [10.0, 1.0]
+    region, zone = a_region(polygon), a_zone(polygon)
+
+    over = fit.overhang(region, hull, zone, height_mm=5.5)
+
+    shorter = hull * [1 - over.length_mm / 55.0, 1.0]
+    lower = hull * [1.0, 1 - over.height_mm / 5.5]
+    assert over.length_mm > 0
+    assert over.height_mm > 0
+    assert fit.place(region, shorter, zone, align="centre", height_mm=5.5) is not None
+    assert fit.place(region, lower, zone, align="centre", height_mm=5.5) is not None
+    assert fit.place(region, shorter * [1.01, 1.0], zone, align="centre", height_mm=5.5) is None
+
+
+def test_a_block_both_too_long_and_too_tall_for_a_round_room_is_scaled_to_it() -> None:
+    polygon = Point(0, 0).buffer(5.0, quad_segs=64)
+
+    over = fit.overhang(a_region(polygon), SQUARE, a_zone(polygon), height_mm=12.0)
+
+    # The largest square in a circle has the diameter as its diagonal.
+    assert over.length_mm == pytest.approx(12 - 10 / math.sqrt(2), abs=0.02)
+    assert over.height_mm == pytest.approx(over.length_mm)
+
+
+def test_what_binds_is_named_on_every_side_beyond_the_margin() -> None:
+    from layout.parts import Face, KeepOut
+    from layout.region import region_of
+
+    zone = a_zone(box(0, 0, 60, 10), edge_margin_mm=0.4)
+    hole = KeepOut("pin", "pivot", box(50, 0, 52, 10))
+    face = Face("mark_side", box(-9, -9, 70, 19), (zone,), (hole,), handle_deg=180.0)
+    region = region_of(face, zone, line_width_mm=0.2, plays=[])
+
+    found = fit.largest(region, SQUARE * [10.0, 1.0], zone, align="centre")
+
+    assert found is not None
+    assert found.height_mm == pytest.approx(4.9)  # 0.5 mm of margin at both ends of 50 mm
+    held = {(b.kind, b.name, b.side) for b in found.binding}
+    assert held == {("zone", "z", "before"), ("keep_out", "pin", "after")}
+    assert all(abs(b.clearance_mm) <= 0.02 for b in found.binding)
+
+
+def test_a_keep_out_under_a_long_straight_edge_of_the_block_binds_it() -> None:
+    hole = Point(30, 0).buffer(2, quad_segs=32)
+    polygon = box(0, 0, 60, 10).difference(hole)
+    from layout.region import Region, Source
+
+    region = Region(
+        polygon, 0.0, 0.0,
+        (Source("zone", "z", box(0, 0, 60, 10).boundary), Source("keep_out", "pin", hole.boundary)),
+    )  # fmt: skip
+
+    found = fit.largest(region, SQUARE * [5.0, 1.0], a_zone(polygon), align="centre")
+
+    assert found is not None
+    assert found.height_mm == pytest.approx(8.0)
+    pin = next(b for b in found.binding if b.name == "pin")
+    assert pin.side == "below"
+    assert pin.point == pytest.approx((30.0, 2.0), abs=0.3)
