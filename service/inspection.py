@@ -119,6 +119,12 @@ def _scrap(session: Session, load: Load, job: Job, reason: str, *, who: Who, now
             f"first say what is on the metal of {public(JOB, job.id)} (resolve)", job=public(JOB, job.id)
         )
     shortened = any(slot.job_id == job.id for slot in contents.pending(load))
+    scrap(session, load, job, reason, who=who, now=now)
+    return shortened
+
+
+def scrap(session: Session, load: Load, job: Job, reason: str, *, who: Who, now: datetime) -> None:
+    """Take a spoiled unit out of its load and put a replacement for it into the queue."""
     contents.remove_unit(session, load, job.id, why="scrapped")
     job.unit_in_hand = False
     move_job(session, job, JobState.SCRAPPED, who=who, now=now, why=reason)
@@ -129,7 +135,6 @@ def _scrap(session: Session, load: Load, job: Job, reason: str, *, who: Who, now
         order_ref=order.order_ref, line_ref=job.line.line_ref, job=public(JOB, job.id),
         replacement=public(JOB, replacement.id),
     )  # fmt: skip
-    return shortened
 
 
 def _replace(session: Session, job: Job, *, who: Who, now: datetime) -> Job:

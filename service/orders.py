@@ -254,9 +254,16 @@ def approve(
 ) -> None:
     """Let held lines go on: the desk has looked, or the buyer has agreed. What can't be engraved stays held.
 
-    Raises NotFound, MoveNotAllowed when a line can't be engraved as it stands.
+    A review by the desk is no agreement of the buyer: a line that waits for both needs both. Units that the
+    bench sent to the desk go on as well, and may be tried in every place again. Lines that are cancelled or
+    released are left as they are.
+
+    Raises NotFound, MoveNotAllowed when a line can't be engraved as it stands, or nothing is left to approve.
     """
     lines = [line_of(order, ref) for ref in line_refs] or list(order.lines)
+    lines = [line for line in lines if _living(line)]
+    if not lines:
+        raise MoveNotAllowed("there is nothing left to approve")
     for line in lines:
         if line.verdict == Verdict.REFUSE.value:
             raise MoveNotAllowed(
@@ -264,11 +271,13 @@ def approve(
                 line_ref=line.line_ref,
             )
         if line.hold_reason is None:
-            continue  # it goes on already, and may be in a load
+            _let_go(session, line, who=who, now=now, why=f"approved by {by}")
+            continue  # the rest goes on already, and may be in a load
         if by == "desk":
             line.reviewed_revision = line.words_revision
-        # The desk passes on what the buyer said by telephone or mail; the history says who did.
-        line.approved_revision, line.approved_by = line.words_revision, f"{by}:{who.name}"
+        if by == "buyer" or line.hold_reason == BUYER:
+            # The desk passes on what the buyer said by telephone or mail; the history says who did.
+            line.approved_revision, line.approved_by = line.words_revision, f"{by}:{who.name}"
         line.hold_reason = hold_reason(order, line, now=now)
         for job in _living(line):
             _settle(session, job, line.hold_reason, who=who, now=now, why=f"approved by {by}")
@@ -276,6 +285,14 @@ def approve(
     write_history(session, "order", order.id, move_from=None, move_to="approved", who=who, now=now, why=by)
     if not any(line.hold_reason for line in order.lines):
         _announce(session, order, now=now)
+
+
+def _let_go(session: Session, line: OrderLine, *, who: Who, now: datetime, why: str) -> None:
+    """Units of an accepted line that the bench sent to the desk: they fitted nowhere, or were refused."""
+    for job in _living(line):
+        if JobState(job.state) is JobState.HELD:
+            rows.forget_misfits(session, job.id)
+            stock.make_ready(session, job, who=who, now=now, why=why)
 
 
 def cancel(
@@ -300,16 +317,31 @@ def cancel(
                 # It was fetched for a load: whoever puts it back counts it in, the service can't know where.
                 job.unit_in_hand = False
                 write_history(
-                    session, "stock", job.id, move_from=None, move_to="to_put_back", who=who, now=now,
+                    session, "job", job.id, move_from=job.state, move_to="to_put_back", who=who, now=now,
                     why=f"{job.sku}: cancelled after it was pulled",
                 )  # fmt: skip
             move_job(session, job, JobState.CANCELLED, who=who, now=now, why=why, hold_reason=None)
         line.hold_reason = None
         stock.serve_short(session, line.sku, who=who, now=now)
     order.version += 1
-    write_history(session, "order", order.id, move_from=None, move_to="cancelled", who=who, now=now, why=why)
-    tell(session, "order.cancelled", client=order.client, now=now, order=public(ORDER, order.id),
-         order_ref=order.order_ref)  # fmt: skip
+    named = ", ".join(line.line_ref for line in lines)
+    write_history(
+        session, "order", order.id, move_from=None, move_to="cancelled", who=who, now=now,
+        why=f"line {named}: {why}" if line_refs else why,
+    )  # fmt: skip
+    _announce_rest(session, order, now=now)
+
+
+def _announce_rest(session: Session, order: Order, *, now: datetime) -> None:
+    """After a cancellation: the order is cancelled only when nothing of it is left, and its release may have
+    waited for nothing but what was cancelled."""
+    told = {JobState.CANCELLED: "order.cancelled", JobState.RELEASED: "order.released"}
+    name = told.get(_state_of(order))
+    if name is not None:
+        tell(
+            session, name, client=order.client, now=now, order=public(ORDER, order.id),
+            order_ref=order.order_ref,
+        )  # fmt: skip
 
 
 def line_of(order: Order, line_ref: str) -> OrderLine:
@@ -371,12 +403,16 @@ def etag_of(order: Order) -> str:
     return f'"{order.version}.{sum(job.version for line in order.lines for job in line.jobs)}"'
 
 
+def _state_of(order: Order) -> JobState:
+    return derived_state(JobState(job.state) for line in order.lines for job in line.jobs)
+
+
 def order_json(order: Order) -> dict[str, Any]:
     return {
         "id": public(ORDER, order.id),
         "order_ref": order.order_ref,
         "client": order.client,
-        "state": derived_state(JobState(j.state) for line in order.lines for j in line.jobs).value,
+        "state": _state_of(order).value,
         "ship_by": order.ship_by.isoformat(),
         "priority": order.priority,
         "proof": order.proof,
@@ -398,9 +434,17 @@ def line_json(line: OrderLine) -> dict[str, Any]:
         "checked": line.checked,
         "burn_seconds": line.burn_seconds,
         "promise": {"engraved_by": None},
-        "jobs": [{"id": public("J", job.id), "state": job.state} for job in line.jobs],
+        "jobs": [_job_in_line(job, line) for job in line.jobs],
     }
     return {key: value for key, value in said.items() if key != "hold_reason" or value is not None}
+
+
+def _job_in_line(job: Job, line: OrderLine) -> dict[str, Any]:
+    """A unit that the bench sent to the desk says itself why it is held; its line is not."""
+    said: dict[str, Any] = {"id": public("J", job.id), "state": job.state}
+    if job.hold_reason is not None and job.hold_reason != line.hold_reason:
+        said["hold_reason"] = job.hold_reason
+    return said
 
 
 def job_json(job: Job, moves: Sequence[Any] = ()) -> dict[str, Any]:

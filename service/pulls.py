@@ -8,9 +8,9 @@ from typing import Any, Literal
 
 from sqlalchemy.orm import Session
 
-from service import contents, leases, stock
+from service import contents, inspection, leases, stock
 from service.errors import BadRequest
-from service.ids import JOB, LOAD, public
+from service.ids import LOAD, public
 from service.loads import pull_json
 from service.models import Job, Load, LoadJob, LoadSlot
 from service.repositories import loads as rows
@@ -34,8 +34,9 @@ def pulled(
     """Write down what was fetched; the load is `pulled` when nothing is left to fetch.
 
     A unit that is missing or blemished is taken off the stock; its job takes another boxed unit, which is
-    then to be fetched, or goes short and leaves the load. Once pulled, a blemish seen at the bench may still
-    be reported. Of a lot, so many blades were found: the others wait again. One report need not name every
+    then to be fetched and seated, or goes short and leaves the load. Half engraved units have no like in any
+    bin: such a job is scrapped and replaced. Once pulled, a blemish seen at the bench may still be reported.
+    Of a lot, so many blades were found: the others wait again. One report need not name every
     unit, but the last one counts the blades.
 
     Raises BadRequest for a job or lot that is not in the load, MoveNotAllowed once the first turn is seated.
@@ -48,6 +49,9 @@ def pulled(
         claim = next(c for c in load.jobs if c.job_id == job_id and c.active)
         if what == "found":
             _found(session, load, job, claim, who=who, now=now)
+        elif job.faces_done:
+            inspection.scrap(session, load, job, f"half engraved, then {what}", who=who, now=now)
+            removed.append(identity)
         elif not _another(session, load, job, claim, what, who=who, now=now):
             removed.append(identity)
     removed += _count_blades(session, load, lots, who=who, now=now)
@@ -81,16 +85,13 @@ def _another(
     session: Session, load: Load, job: Job, claim: LoadJob, what: str, *, who: Who, now: datetime
 ) -> bool:
     """Take another unit for the job, which stays in the load; False when there is none and it has left."""
-    if job.faces_done:
-        raise BadRequest(
-            f"{public(JOB, job.id)} is partly engraved; inspect it instead",
-            field="jobs",
-            job=public(JOB, job.id),
-        )
     stock.write_off(session, job, who=who, now=now, why=what)
     _note(session, job, what, public(LOAD, load.id), who=who, now=now)
     if stock.reserve(session, job):
         claim.fetched = "to_pull"
+        for slot in contents.present(load):
+            if slot.job_id == job.id:
+                slot.state = "planned"  # the unit that sat here is gone; the other one is not there yet
         session.flush()
         return True
     claim.fetched = what

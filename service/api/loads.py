@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Request, Response
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from service import bench, burns, doubts, files, inspection, leases, pulls, seating
 from service.api import wire
 from service.api.security import Bench, House
 from service.ids import LOAD, number
-from service.inscriptions import Name, Strict
+from service.inscriptions import Name, Strict, storable
 from service.inspection import BladesInspected, Inspected
 
 router = APIRouter(tags=["loads"])
@@ -20,12 +20,14 @@ Unit = Annotated[str, Field(min_length=2, max_length=24)]
 SlotName = Annotated[str, Field(min_length=1, max_length=30)]
 TurnNumber = Annotated[int, Field(ge=1, le=9)]
 Count = Annotated[int, Field(ge=0, le=10_000)]
-Reason = Annotated[str, Field(min_length=1, max_length=200)]
+Operator = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(storable)]
+Reason = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(storable)]
+ReasonIfAny = Annotated[str, Field(max_length=200), AfterValidator(storable)]
 
 
 class NextIn(Strict):
     station: Name
-    operator: Annotated[str, Field(min_length=1, max_length=60)]
+    operator: Operator
 
 
 class PulledIn(Strict):
@@ -66,7 +68,7 @@ class ResolveIn(Strict):
 
 class InspectedIn(Strict):
     result: Literal["pass", "scrap"]
-    reason: Annotated[str, Field(max_length=200)] = ""
+    reason: ReasonIfAny = ""
 
 
 class BladesInspectedIn(Strict):

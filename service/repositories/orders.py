@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy import ColumnElement, and_, select
+from sqlalchemy import ColumnElement, and_, select, update
 from sqlalchemy.orm import Session, selectinload
 
-from service.models import CalibrationRecord, FrozenMark, History, Job, Order, OrderLine
+from service.models import CalibrationRecord, FrozenMark, History, Job, LoadSlot, Order, OrderLine
 
 _WHOLE = (
     selectinload(Order.lines).selectinload(OrderLine.jobs),
@@ -60,6 +60,15 @@ def job(session: Session, job_id: int, *, client: str | None) -> Job | None:
     if client is not None:
         wanted = wanted.join(Order, Order.id == Job.order_id).where(Order.client == client)
     return session.scalars(wanted).one_or_none()
+
+
+def forget_misfits(session: Session, job_id: int) -> None:
+    """Slots in which a unit did not fit may be tried again; the load's record still says that it did not."""
+    session.execute(
+        update(LoadSlot)
+        .where(LoadSlot.job_id == job_id, LoadSlot.removed_why == "does_not_fit")
+        .values(removed_why="did_not_fit")
+    )
 
 
 def jobs_page(
