@@ -350,6 +350,7 @@ def test_what_binds_is_named_on_every_side_beyond_the_margin() -> None:
     held = {(b.kind, b.name, b.side) for b in found.binding}
     assert held == {("zone", "z", "before"), ("keep_out", "pin", "after")}
     assert all(abs(b.clearance_mm) <= 0.02 for b in found.binding)
+    assert found.clearance_mm == pytest.approx(0.0, abs=0.02)
 
 
 def test_a_keep_out_under_a_long_straight_edge_of_the_block_binds_it() -> None:
