@@ -30,6 +30,7 @@ from service.api import (
     lots,
     metrics,
     orders,
+    papers,
     problems,
     pulls,
     stock,
@@ -46,6 +47,7 @@ log = structlog.get_logger(__name__)
 
 ROUTERS = (
     health,
+    papers,  # before orders, which would take proof.pdf for one of its own pictures
     checks,
     orders,
     jobs,

@@ -1,4 +1,4 @@
-"""Pages for bench, desk, board and owner: rendered here, live by server-sent events, little script of our own.
+"""Pages for bench, desk, board and owner: rendered here, live by server-sent events.
 
 Every page works by plain forms and links. The script (`static/pages.js`) only spares waiting: it swaps the
 page's middle instead of the whole, listens for changes, types what a scanner reads into the right field.
@@ -10,3 +10,5 @@ from service.pages import bench, board, buyer, desk, files, live, owner, signing
 
 #: Modules with a `router`, as the application includes them.
 ROUTERS = (signing, bench, desk, board, owner, buyer, live, files)
+
+__all__ = ["ROUTERS", "bench", "board", "buyer", "desk", "files", "live", "owner", "signing"]

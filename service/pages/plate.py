@@ -24,7 +24,7 @@ from layout.svg import Box, path_data
 #: Pictures need no more: a pixel of a tablet is a few tenths of a millimetre.
 _PICTURE_MM = 0.08
 _MARGIN_MM = 6.0
-_BADGE_MM = 9.0
+_BADGE_MM = 10.0
 _SIGNS = {"planned": "", "seated": "✓", "burned": "●", "removed": "✕"}
 
 
@@ -142,7 +142,11 @@ def _badge(slot: str, outline: Floats, box: Box, angle: float | None, sign: str)
     return (
         f'<circle class="badge" cx="{left:.1f}" cy="{top:.1f}" r="{_BADGE_MM}"/>'
         f'<text class="number" x="{left:.1f}" y="{top + 4.2:.1f}">{escape(slot)}</text>'
-        + (f'<text class="sign" x="{left + 15:.1f}" y="{top + 4.2:.1f}">{sign}</text>' if sign else "")
+        + (
+            f'<text class="sign" x="{left + 16 * along[0]:.1f}" y="{top + 5 - 16 * along[1]:.1f}">{sign}</text>'
+            if sign
+            else ""
+        )
     )
 
 

@@ -45,9 +45,9 @@ def texts_of(language: str) -> Texts:
     plurals: dict[str, tuple[str, str]] = {}
     for message in catalogue:
         if not isinstance(message.id, str):
-            one, many = message.string or ("", "")
-            if one and many:
-                plurals[message.id[0]] = (str(one), str(many))
+            said = [*message.string] if message.string else []
+            if len(said) == 2 and all(said):
+                plurals[message.id[0]] = (said[0], said[1])
         elif message.id and message.string:
             messages[message.id] = str(message.string)
     return Texts(messages, plurals)

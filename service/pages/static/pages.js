@@ -34,6 +34,7 @@
     const field = document.activeElement, kept = field && field.id && live().contains(field) ? field.id : "";
     live().replaceWith(document.importNode(next, true));
     document.title = page.title;
+    for (const note of ["stale", "offline"]) document.getElementById(note).hidden = true;
     const meta = page.querySelector("meta[name=form-token]");
     if (meta) document.querySelector("meta[name=form-token]").content = meta.content;
     if (isAsked && new URL(address, location).pathname !== location.pathname) history.pushState(null, "", address);
@@ -76,7 +77,8 @@
     const isTyping = field && live().contains(field) && field.matches("input,textarea,select") && field.value
       && field.value !== field.defaultValue && !field.matches("[type=checkbox],[type=radio],[type=hidden]");
     const isChosen = live().querySelector("form[data-keep] :checked:not([data-usual])");
-    if (isTyping || isChosen || live().querySelector("[aria-busy=true]")) {
+    if (live().querySelector("[aria-busy=true]")) return; // the answer on its way shows it as it is
+    if (isTyping || isChosen) {
       const note = document.getElementById("stale");
       if (note) note.hidden = false;
       return;

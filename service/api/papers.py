@@ -1,0 +1,59 @@
+"""Papers as PDF, and the buyer's link."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request, Response
+
+from service import paperwork, proof_links, sessions
+from service.api.security import Anyone, House, Intake
+from service.errors import NotFound
+from service.ids import LOAD, ORDER, number
+from service.repositories import orders as rows
+
+router = APIRouter(tags=["papers"])
+
+
+@router.get("/v1/loads/{identity}/sheet.pdf")
+def get_sheet(request: Request, identity: str, who: House) -> Response:
+    """The sheet that goes with a load."""
+    return _pdf(paperwork.load_sheet(request.app.state, number(LOAD, identity)), f"{identity}-sheet")
+
+
+@router.get("/v1/loads/{identity}/labels.pdf")
+def get_labels(request: Request, identity: str, who: House) -> Response:
+    """A label for every numbered unit of a load, 62 x 29 mm."""
+    return _pdf(paperwork.unit_labels(request.app.state, number(LOAD, identity)), f"{identity}-labels")
+
+
+@router.get("/v1/orders/{identity}/proof.pdf")
+def get_proof_pdf(
+    request: Request, identity: str, who: Anyone, line: Annotated[str | None, Query(max_length=100)] = None
+) -> Response:
+    """What is approved, a page a face, at true size where it fits the paper."""
+    sheet = paperwork.proof_sheet(request.app.state, identity, line_ref=line, who=who)
+    return _pdf(sheet, f"{identity}-proof")
+
+
+@router.post("/v1/orders/{identity}/proof-link")
+def post_proof_link(request: Request, identity: str, who: Intake) -> dict[str, Any]:
+    """A signed link by which the buyer sees the proof and answers, good for these words only."""
+    state = request.app.state
+    with state.database.reading() as session:
+        client = None if who.sees_all else who.client
+        order = rows.find(session, number(ORDER, identity), client=client)
+        if order is None:
+            raise NotFound("no such order", id=identity)
+        token, until = proof_links.make(
+            order, secret=sessions.secret_of(state.settings.data), now=state.clock()
+        )
+    return {"url": str(request.url_for("get_buyers_proof", token=token)), "until": until.isoformat()}
+
+
+def _pdf(data: bytes, name: str) -> Response:
+    return Response(
+        data,
+        media_type="application/pdf",
+        headers={"Content-Disposition": f'inline; filename="{name}.pdf"'},
+    )

@@ -1,0 +1,51 @@
+"""Which papers there are, read from the rows: what `papers` draws, nothing more."""
+
+from __future__ import annotations
+
+from service import bench, loads, papers
+from service.errors import NotFound
+from service.ids import ORDER, number
+from service.repositories import orders as rows
+from service.tools import Tools
+from service.who import Who
+
+
+def load_sheet(tools: Tools, load_id: int) -> bytes:
+    """The sheet that goes with a load. Raises NotFound."""
+    with tools.database.reading() as session:
+        load = loads.find(session, load_id)
+        shop = tools.catalogue.at(session, load.catalogue_version)
+        layout = loads.layout_of(session, load, whole=True)
+    return papers.load_sheet(shop, layout, bench.seen(tools, load_id))
+
+
+def unit_labels(tools: Tools, load_id: int) -> bytes:
+    """Labels for the units of a load. Raises NotFound."""
+    with tools.database.reading() as session:
+        load = loads.find(session, load_id)
+        shop = tools.catalogue.at(session, load.catalogue_version)
+        layout = loads.layout_of(session, load, whole=True)
+    return papers.unit_labels(shop, layout, bench.seen(tools, load_id))
+
+
+def proof_sheet(tools: Tools, identity: str, *, line_ref: str | None, who: Who) -> bytes:
+    """Every face of an order (or of one line) that has something approved to show. Raises NotFound."""
+    pages = []
+    with tools.database.reading() as session:
+        order = rows.find(session, number(ORDER, identity), client=None if who.sees_all else who.client)
+        if order is None:
+            raise NotFound("no such order", id=identity)
+        for line in order.lines:
+            shop = tools.catalogue.at(session, line.catalogue_version)
+            marks = [loads.mark_value(mark) for mark in rows.marks(session, line.id, line.words_revision)]
+            if line.sku not in shop.products or line_ref not in {None, line.line_ref}:
+                continue
+            product = shop.products[line.sku]
+            for face in shop.blades[product.blade].faces:
+                here = [mark for mark in marks if mark.face == face.face]
+                if here:
+                    pages.append((line.line_ref, product, face, here))
+        title = f"Proof of order {order.order_ref}"
+    if not pages:
+        raise NotFound("there is nothing approved to show here")
+    return papers.proof_sheet(pages, title=title)
