@@ -13,8 +13,10 @@ from layout.parts import Play
 
 
 def stray_mm(play: Play, polygon: Polygon) -> float:
-    """Farthest that any point of the polygon (face frame) can move under the play: the shift, plus the chord
-    of the tilt at the longest lever arm about the locating point. It bounds the displacement of every point."""
+    """Farthest that any point of the polygon (face frame) can move under the play.
+
+    The shift, plus the chord of the tilt at the longest lever arm about the locating point.
+    """
     points = shapely.get_coordinates(polygon) - np.array(play.about)
     lever = float(np.sqrt((points**2).sum(axis=1)).max())
     return play.shift_mm + 2 * lever * math.sin(math.radians(abs(play.tilt_deg)) / 2)
