@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 import icu
 import regex
-import unicodedata2
 
-from layout.text import SHARED_SCRIPTS, script_of
+from layout.text import SHARED_SCRIPTS, graphemes, script_of
 
 #: Blocks that hold everything read from right to left, unassigned places included, and the bidi controls
 #: (DerivedBidiClass.txt of the Unicode Character Database). A line without any needs no reordering.
@@ -66,15 +66,18 @@ def _utf16_to_points(line: str) -> list[int]:
 
 
 def _by_script(line: str, start: int, end: int, *, rtl: bool) -> list[Run]:
-    """Split by script; what all scripts share, and every mark, goes with what stands before it (or after)."""
+    """Split by script, never inside a grapheme; what all scripts share goes with what stands before it, at
+    the beginning of the line with what comes after."""
     if line.isascii():
         return [Run(start, end, rtl, "Latn")]
     codes = [script_of(char) for char in line[start:end]]
     current = next((code for code in codes if code not in SHARED_SCRIPTS), "Latn")
+    # A letter's marks, and whatever else a reader takes for one character, stay in its run.
+    whole = {0, *accumulate(map(len, graphemes(line)))}
     runs: list[Run] = []
     begun = start
     for at, code in enumerate(codes, start):
-        if code != current and code not in SHARED_SCRIPTS and unicodedata2.category(line[at])[0] != "M":
+        if code != current and code not in SHARED_SCRIPTS and at in whole:
             runs.append(Run(begun, at, rtl, current))
             begun, current = at, code
     runs.append(Run(begun, end, rtl, current))

@@ -26,6 +26,9 @@ KEPT_GAP = 0.5
 #: Tightest steps of tracking, and the slack that counts as none, in capital heights.
 _TRACKING_STEP = 0.01
 _SLACK = 1e-6
+#: Single-line letters that touched on a straight line may come apart by this (capital heights) on a curve:
+#: ends of lines can't be slid into one another as areas can, and no line is narrower than this.
+_OPEN_JOINT = 0.005
 #: A bend that needs more rounds than this (about 0.6 capital heights between letters) is no place for text.
 _MOST_ROUNDS = 60
 
@@ -80,7 +83,7 @@ class Strip:
         #: Clusters that touch the next one on a straight line: connected letters stay connected.
         self.tied = np.zeros(max(len(self.clusters) - 1, 0), dtype=bool)
         for (a, b), gap in zip(self.pairs, self.gaps, strict=True):
-            if gap <= 0 and b == a + 1 and self.inked[b] == self.inked[a] + 1:
+            if gap <= _SLACK and b == a + 1 and self.inked[b] == self.inked[a] + 1:
                 self.tied[self.inked[a]] = True
 
     def _ink(self, number: int) -> Any:
@@ -114,14 +117,15 @@ class Strip:
         if len(self.pairs) == 0:
             return np.zeros(0)
         apart = self._distances(self.hulls, poses)
-        tied = self.gaps <= 0
+        tied = self.gaps <= _SLACK
         # Hulls are quick and never further apart than the ink itself: the ink decides only where they fail.
         doubtful = np.flatnonzero(tied | (apart < KEPT_GAP * self.gaps))
         if len(doubtful):
             put = self.posed(self.inks, poses)
             first, second = self.pairs[doubtful].T
             apart[doubtful] = shapely.distance(put[first], put[second])
-        return np.where(tied, apart, np.maximum(KEPT_GAP * self.gaps - apart, 0.0))
+        joint = _OPEN_JOINT if self.composition.font.kind == "single_line" else 0.0
+        return np.maximum(np.where(tied, apart - joint, KEPT_GAP * self.gaps - apart), 0.0)
 
 
 def bend(composition: Composition, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:
@@ -195,7 +199,7 @@ def _bend(strip: Strip, baseline: LineString, *, height_mm: float, align: Align)
 
 def _adjusted(strip: Strip, lacking: Floats, tracking: float, pulls: Floats) -> tuple[float, Floats]:
     """More tracking where a pair is too near, a stronger pull where a tied pair has come apart."""
-    free = strip.gaps > 0
+    free = strip.gaps > _SLACK
     if np.any(lacking[free] > _SLACK):
         tracking += max(_TRACKING_STEP, float(lacking[free].max()))
     pulled = pulls.copy()

@@ -17,9 +17,9 @@ from layout.outline import Outline, frozen
 from layout.single_line import joined
 
 #: Rounding moves a corner by at most half a frozen step both ways; parts further apart than this stay apart.
-_SAFE_CLEARANCE_MM = 2 * FROZEN_STEP_MM
+SAFE_CLEARANCE_MM = 2 * FROZEN_STEP_MM
 #: A smaller area could be a splinter, which freezing drops.
-_SAFE_SIZE_MM2 = 0.001
+SAFE_SIZE_MM2 = 0.001
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +52,8 @@ def merge_touching(areas: Sequence[Polygon]) -> tuple[Polygon, ...]:
     merged = _merged(areas, snap=False)
     if len(merged) == len(areas) or len(_meeting(np.array(merged, dtype=object))) == 0:
         return merged
-    # Rounding the corners of a union made it meet a neighbour; snapping while merging can't do that.
-    return _merged(areas, snap=True)
+    # Rounding the corners of a union made it meet a neighbour, which it then belongs to.
+    return _merged(merged, snap=True)
 
 
 def _merged(areas: Sequence[Polygon], *, snap: bool) -> tuple[Polygon, ...]:
@@ -80,9 +80,7 @@ def _frozen_areas(shapes: Sequence[tuple[Spot, Shape]], height_mm: float) -> lis
     areas: list[Polygon] = []
     for area, (_, shape) in zip(moved, shapes, strict=True):
         # Validity costs more than everything else here, so it is asked only where rounding could break it.
-        sound = (
-            shape.clearance * height_mm > _SAFE_CLEARANCE_MM and shape.size * height_mm**2 > _SAFE_SIZE_MM2
-        )
+        sound = shape.clearance * height_mm > SAFE_CLEARANCE_MM and shape.size * height_mm**2 > SAFE_SIZE_MM2
         areas += (area,) if sound else frozen([area]).areas
     return areas
 

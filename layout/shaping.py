@@ -163,9 +163,11 @@ def _spaced(pieces: list[Piece], joined: list[bool], font: Font, spacing: float)
 
 
 def _touch(font: Font, one: Piece, other: Piece) -> bool:
-    return bool(shapely.intersects(ink_of(font, one.glyphs), ink_of(font, other.glyphs)))
+    return bool(shapely.dwithin(ink_of(font, one.glyphs), ink_of(font, other.glyphs), _TOUCHING))
 
 
+#: Capital heights: ends of lines that meet do so only to rounding.
+_TOUCHING = 1e-6
 #: Capital height (mm) at whose fineness neighbours are compared.
 _COMPARED_AT_MM = 8.0
 

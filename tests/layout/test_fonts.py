@@ -166,6 +166,45 @@ def test_a_mark_for_which_the_shaper_would_draw_a_circle_is_missing():
     assert font.missing("क \u093f") == ((1, 2),) or font.missing("\u093f") == ((0, 1),)
 
 
+def test_a_character_at_which_the_shaper_gives_up_is_missing(monkeypatch):
+    import uharfbuzz as hb
+
+    def out_of_memory(*_):
+        raise MemoryError
+
+    font = open_font(a_spec(a_font_file(PLAIN)))
+    monkeypatch.setattr(hb, "shape", out_of_memory)
+
+    assert font.missing("H") == ((0, 1),)
+
+
+def test_a_glyph_at_which_the_drawing_gives_up_is_a_refusal(monkeypatch):
+    class Exhausted:
+        def draw_glyph_with_pen(self, *_):
+            raise MemoryError
+
+    font = open_font(a_spec(a_font_file(PLAIN)))
+    monkeypatch.setattr(font, "hb_font", Exhausted())
+
+    with pytest.raises(FontRefused, match="too complex"):
+        font.areas(1, 4.0)
+
+
+def test_contours_with_points_that_are_no_numbers_are_refused(monkeypatch):
+    class Spoilt:
+        def draw_glyph_with_pen(self, _, pen):
+            pen.moveTo((0.0, 0.0))
+            pen.lineTo((math.nan, 1.0))
+            pen.lineTo((1.0, 1.0))
+            pen.closePath()
+
+    font = open_font(a_spec(a_font_file(PLAIN)))
+    monkeypatch.setattr(font, "hb_font", Spoilt())
+
+    with pytest.raises(FontRefused, match="no numbers"):
+        font.areas(2, 4.0)
+
+
 def test_fonts_say_which_scripts_they_are_made_for():
     found = {name: a_shipped_font(name).scripts for name in ALL_FONTS}
 
