@@ -30,7 +30,8 @@ from layout.fonts import Font
 from layout.measure import Floats
 from layout.outline import Outline, frozen
 from layout.parts import Align, Artwork, CodeInscription, Zone
-from layout.typeset import Composition, compose, draw
+from layout.stamp import Stamps
+from layout.typeset import Composition, compose
 
 #: Ink of a single straight stroke has no width; its hull is taken this much wider on every side.
 _HAIR = 1e-6
@@ -114,13 +115,10 @@ def _text_block(
 def composed_block(composition: Composition, lines: tuple[str, ...], *, store: FeatureStore | None) -> Block:
     """A block of a composition alone."""
 
-    def drawn(size: float, x: float, y: float, turn: float) -> Outline:
-        return draw(composition, height_mm=size, x_mm=x, y_mm=y, turn_deg=turn)
-
     def measured() -> Features:
         return features_of(composition, store=store)
 
-    return Block(solid(composition.hull), drawn, measured, lines, composition)
+    return Block(solid(composition.hull), Stamps(composition).draw, measured, lines, composition)
 
 
 def artwork_block(artwork: Artwork) -> Block:

@@ -183,83 +183,87 @@ def check_one(
     if any(finding.code in NOTHING_TO_PLACE for finding in findings):
         return one, findings
     try:
-        placed, said = _place(shop, ground, one, store)
+        placed, said = _place(shop, ground, one, calibrations, store)
     except FontRefused as error:
         return one, [*findings, Finding("font_refused", Severity.REFUSE, f"{error}.")]
     except NotEncodable as error:
         message = f"It can't be a {inscription.kind}: {error}."
         return one, [*findings, Finding("code_content", Severity.REFUSE, message)]
-    findings += said
-    if placed.mark is not None:
-        placed = replace(placed, places=ground.reach.places(placed.mark.outline, calibrations))
-        if not placed.places:
-            message = "At no slot does the mark lie inside the laser's field and its depth of focus."
-            findings.append(Finding("out_of_reach", Severity.REFUSE, message))
-    return placed, findings
+    return placed, findings + said
 
 
 def _place(
-    shop: Shop, ground: Ground, one: Checked, store: FeatureStore | None
+    shop: Shop,
+    ground: Ground,
+    one: Checked,
+    calibrations: Mapping[tuple[str, str], Calibration],
+    store: FeatureStore | None,
 ) -> tuple[Checked, list[Finding]]:
     """Set the inscription, place it, and measure what came of it. Raises FontRefused, NotEncodable."""
     inscription = one.inscription
     limited = words_of(inscription) is not None
-    align = _align(inscription, ground.zone)
-    fitter = ground.fitter(align, limited=limited)
+    fitter = ground.fitter(_align(inscription, ground.zone), limited=limited)
     zone = ground.limits(limited=limited)
     asked = size_asked(inscription)
-    chosen = _chosen(fitter, _blocks(shop, ground, inscription, store), asked)
+    chosen = _chosen(fitter, _ways(shop, ground, inscription, store), asked)
     if chosen is None:
         message = "There is nothing to engrave: the words leave no mark."
         return one, [Finding("empty_text", Severity.REFUSE, message)]
     block, found, largest_mm = chosen
-    one = replace(one, lines=block.lines, largest_mm=largest_mm)
     findings = limit_findings(zone, inscription, asked)
     too_small = found is not None and asked is None and found.height_mm < zone.min_height_mm - 1e-6
     if found is None or too_small:
         size = asked or max(zone.min_height_mm, HEIGHT_STEP_MM)
-        fits_at = largest_mm or (found.height_mm if found else None)
-        over = fitter.overhang(block, size, fits_at)
-        findings += does_not_fit(inscription, lines=len(block.lines), size=size, over=over, largest=fits_at)
+        over = fitter.overhang(block, size, largest_mm)
+        findings += does_not_fit(
+            inscription, lines=len(block.lines), size=size, over=over, largest=largest_mm
+        )
         if found is None:
-            return replace(one, overrun=_sketch(fitter, block, size)), findings
+            overrun = _sketch(fitter, block, size)
+            return replace(one, lines=block.lines, largest_mm=largest_mm, overrun=overrun), findings
     assert found is not None
     if not findings:
         findings += small_findings(shop.policy, inscription, found.height_mm)
-    return _measured(shop, ground, fitter, one, block, found, findings)
+    features = block.features
+    findings += feature_findings(shop.policy, features, found.height_mm, ground.line_width_mm, inscription)
+    mark, places, said = _frozen_mark(ground, fitter, block, found, calibrations)
+    return Checked(
+        inscription,
+        ground.face.face,
+        lines=block.lines,
+        size_mm=found.height_mm,
+        largest_mm=largest_mm,
+        thinnest_stroke_mm=features.stroke.width * found.height_mm if features.stroke else None,
+        narrowest_gap_mm=features.gap.width * found.height_mm if features.gap else None,
+        line_width_mm=ground.line_width_mm,
+        region=ground.region,
+        fit=found,
+        mark=mark,
+        places=places,
+    ), findings + said
 
 
-def _measured(
-    shop: Shop,
+def _frozen_mark(
     ground: Ground,
     fitter: Fitter,
-    one: Checked,
     block: Block,
     found: Fit,
-    findings: list[Finding],
-) -> tuple[Checked, list[Finding]]:
-    """Draw what was placed, and measure the drawing."""
-    size, features = found.height_mm, block.features
-    findings = [
-        *findings, *feature_findings(shop.policy, features, size, ground.line_width_mm, one.inscription)
-    ]  # fmt: skip
-    stroke, gap = features.stroke, features.gap
-    one = replace(
-        one,
-        size_mm=size,
-        fit=found,
-        thinnest_stroke_mm=stroke.width * size if stroke else None,
-        narrowest_gap_mm=gap.width * size if gap else None,
-    )
+    calibrations: Mapping[tuple[str, str], Calibration],
+) -> tuple[Mark | None, frozenset[Place], list[Finding]]:
+    """What was placed, drawn; where it can be engraved; and what the drawing itself has against it."""
     outline = _drawn(fitter, block, found)
     if outline is None or outline.is_empty:
-        message = f"At {size:g} mm nothing is left of it when coordinates are rounded."
-        return one, [*findings, Finding("nothing_left", Severity.REFUSE, message)]
+        message = f"At {found.height_mm:g} mm nothing is left of it when coordinates are rounded."
+        return None, frozenset(), [Finding("nothing_left", Severity.REFUSE, message)]
+    findings = []
     if not ground.holds(outline):
         message = "The drawn outline does not lie inside the printable region."
         findings.append(Finding("outline_outside", Severity.REFUSE, message))
-    mark = Mark(ground.zone.zone, ground.face.face, ground.surface, outline)
-    return replace(one, mark=mark), findings
+    places = ground.reach.places(outline, calibrations)
+    if not places:
+        message = "At no slot does the mark lie inside the laser's field and its depth of focus."
+        findings.append(Finding("out_of_reach", Severity.REFUSE, message))
+    return Mark(ground.zone.zone, ground.face.face, ground.surface, outline), places, findings
 
 
 def _align(inscription: Inscription, zone: Zone) -> Align:
@@ -282,29 +286,35 @@ def _sketch(fitter: Fitter, block: Block, size: float) -> Outline | None:
         return None
 
 
-def _blocks(
+def _ways(
     shop: Shop, ground: Ground, inscription: Inscription, store: FeatureStore | None
-) -> Iterator[Block]:
-    """The block, or for text one for every way to break it into lines, fewest lines first; set only when
-    asked for. Raises FontRefused, NotEncodable."""
+) -> Iterator[list[Block]]:
+    """The block alone; for text the ways to set it in its own lines, in one more, and so on, each set only
+    when asked for. Raises FontRefused, NotEncodable."""
     if isinstance(inscription, TextInscription):
         font = open_font(shop.fonts[inscription.font])
         words = normalise(inscription.text)
         align = _align(inscription, ground.zone)
-        for lines in breaks.choices(words, ground.zone.max_lines):
-            yield text_block(lines, font, ground.zone, align=align, text=words, store=store)
+
+        def set_in(lines: tuple[str, ...]) -> Block:
+            return text_block(lines, font, ground.zone, align=align, text=words, store=store)
+
+        (own,) = breaks.choices(words, 1)
+        yield [set_in(own)]
+        for _, group in groupby(breaks.choices(words, ground.zone.max_lines)[1:], key=len):
+            yield [set_in(lines) for lines in group]
     elif isinstance(inscription, MonogramInscription):
         frame = shop.artworks[inscription.frame] if inscription.frame else None
         font = open_font(shop.fonts[inscription.font])
-        yield monogram_block(normalise(inscription.initials.strip()), font, frame, store=store)
+        yield [monogram_block(normalise(inscription.initials.strip()), font, frame, store=store)]
     elif isinstance(inscription, ArtworkInscription):
-        yield artwork_block(shop.artworks[inscription.artwork])
+        yield [artwork_block(shop.artworks[inscription.artwork])]
     else:
-        yield code_block(inscription)
+        yield [code_block(inscription)]
 
 
 def _chosen(
-    fitter: Fitter, blocks: Iterable[Block], asked: float | None
+    fitter: Fitter, ways: Iterable[Sequence[Block]], asked: float | None
 ) -> tuple[Block, Fit | None, float | None] | None:
     """The way to break the words, its placement, and the largest size of that way where that was looked for.
 
@@ -314,7 +324,7 @@ def _chosen(
     equal ways the first. None when no way leaves any ink.
     """
     seen: list[Block] = []
-    for _, group in groupby(blocks, key=lambda block: len(block.lines)):
+    for group in ways:
         inked = [block for block in group if len(block.hull) > 0]
         if asked is not None:
             fitting = {block: found for block in inked if (found := fitter.place(block, asked)) is not None}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
@@ -20,6 +21,7 @@ _ROUNDING_MM = 1e-6
 _UNIT_POINTS = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
 
 Calibrations = Mapping[tuple[str, str], Calibration]
+Key = tuple[Calibration | None, ...]  # the calibration of each row, None where the nominal one serves
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +51,14 @@ def candidates(shop: Shop, sku: str, face: str, surface: Surface) -> tuple[Candi
 
 class Reach:
     """At which of some candidates a mark lies in the station's field, whichever copy of the plate is mounted,
-    and at heights whose spread the process's focus tolerance covers. Prepared once, asked often."""
+    and at heights whose spread the process's focus tolerance covers. Prepared once, asked often.
 
-    def __init__(self, shop: Shop, where: Sequence[Candidate]) -> None:
-        self._shop, self._where = shop, tuple(where)
+    `region` is what every mark asked about lies in; usually all of it is in reach everywhere, and then so is
+    every mark.
+    """
+
+    def __init__(self, shop: Shop, where: Sequence[Candidate], region: Any = None) -> None:
+        self._shop, self._where, self._region = shop, tuple(where), region
         self._everywhere = frozenset(candidate.place for candidate in where)
         # One row for each candidate and each copy of its plate.
         self._rows = [
@@ -61,28 +67,30 @@ class Reach:
             for copy in shop.plates[candidate.place.plate].copies
         ]
         self._fields = np.array([self._field_of(number) for number, _ in self._rows]).reshape(-1, 2, 2)
-        self._known: dict[tuple[Calibration | None, ...], tuple[Floats, Floats]] = {}
-        # A mark no longer than this lies in focus at all of them, whichever way it runs.
-        self._always_in_focus_mm = min(
-            (2 * c.process.focus_tolerance_mm / rise for c in where if (rise := _rise(c.seat.pose)) > 0),
-            default=math.inf,
-        )
+        self._known: dict[Key, tuple[Floats, Floats]] = {}
+        self._whole: dict[Key, bool] = {}
 
     def places(self, outline: Outline, calibrations: Calibrations) -> frozenset[Place]:
         """Those places that can take the outline (not empty)."""
-        x0, y0, x1, y1 = outline.bounds_mm
-        corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
-        fits = self._in_field(corners, calibrations)
-        in_focus = math.hypot(x1 - x0, y1 - y0) <= self._always_in_focus_mm
-        if in_focus and fits.all():
+        key = tuple([calibrations.get(row) for _, row in self._rows])
+        if key not in self._whole:
+            self._whole[key] = self._takes_region(key)
+        if self._whole[key]:
             return self._everywhere
-        if not fits.all():  # the corners of the box lie farther out than the mark itself may
-            fits = self._in_field(shapely.get_coordinates([*outline.areas, *outline.strokes]), calibrations)
-        out = {number for (number, _), inside in zip(self._rows, fits.tolist(), strict=True) if not inside}
+        return self._those_for([*outline.areas, *outline.strokes], key)
+
+    def _takes_region(self, key: Key) -> bool:
+        parts = shapely.get_parts(self._region) if self._region is not None else ()
+        return len(parts) > 0 and self._those_for(list(parts), key) == self._everywhere
+
+    def _those_for(self, pieces: list[Any], key: Key) -> frozenset[Place]:
+        inside = self._in_field(shapely.get_coordinates(pieces), key).tolist()
+        out = {number for (number, _), fits in zip(self._rows, inside, strict=True) if not fits}
+        shape = Outline(areas=tuple(pieces))  # for its points alone, whatever kind they are of
         return frozenset(
             candidate.place
             for number, candidate in enumerate(self._where)
-            if number not in out and (in_focus or _in_focus(outline, candidate))
+            if number not in out and _in_focus(shape, candidate)
         )
 
     def _field_of(self, number: int) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -92,11 +100,8 @@ class Reach:
         half = candidate.process.line_width_mm / 2
         return (x0 + half, y0 + half), (x1 - half, y1 - half)
 
-    def _in_field(
-        self, points: Floats, calibrations: Calibrations
-    ) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    def _in_field(self, points: Floats, key: Key) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
         """For each row, whether all points (n, 2, face frame) lie in the field."""
-        key = tuple(calibrations.get(row) for _, row in self._rows)
         if key not in self._known:
             self._known[key] = self._maps(key)
         origins, axes = self._known[key]
@@ -104,7 +109,7 @@ class Reach:
         low, high = self._fields[:, None, 0], self._fields[:, None, 1]
         return np.asarray(((at >= low - _ROUNDING_MM) & (at <= high + _ROUNDING_MM)).all(axis=(1, 2)))
 
-    def _maps(self, known: Sequence[Calibration | None]) -> tuple[Floats, Floats]:
+    def _maps(self, known: Key) -> tuple[Floats, Floats]:
         """Origins (rows, 2) and axes (rows, 2, 2) of the face's frame in station coordinates."""
         placed = [self._map(row, calibration) for row, calibration in zip(self._rows, known, strict=True)]
         points = np.array(placed).reshape(-1, 3, 2)

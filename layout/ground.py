@@ -30,10 +30,10 @@ class Ground:
         self.shop = shop  # kept, so that the id by which it is remembered stays its own
         self.face = shop.blades[shop.products[sku].blade].face_of_zone(zone_name)
         self.zone = self.face.zone(zone_name)
+        self._unlimited = replace(self.zone, min_height_mm=0.0, max_height_mm=LARGEST_MM)
         self.surface = shop.surface_of(sku, zone_name)
         self.where = candidates(shop, sku, self.face.face, self.surface)
         self.line_width_mm = max((c.process.line_width_mm for c in self.where), default=0.0)
-        self.reach = Reach(shop, self.where)
         self.region: Region | None = None
         self._fitters: dict[tuple[Align, bool], Fitter] = {}
         if self.where:
@@ -44,6 +44,7 @@ class Ground:
                 shapely.prepare(polygon)
                 # The index is built at the first question: better now, while nobody else can be asking.
                 shapely.covers(polygon, polygon.representative_point().buffer(0.001))
+        self.reach = Reach(shop, self.where, self.region.polygon if self.region else None)
 
     def fitter(self, align: Align, *, limited: bool) -> Fitter:
         """How to fit blocks here; `limited` by the zone's own heights, as words are. Raises ValueError
@@ -57,7 +58,7 @@ class Ground:
 
     def limits(self, *, limited: bool) -> Zone:
         """The zone, with its own heights or with none."""
-        return self.zone if limited else replace(self.zone, min_height_mm=0.0, max_height_mm=LARGEST_MM)
+        return self.zone if limited else self._unlimited
 
     def holds(self, outline: Outline) -> bool:
         """Whether the true outline lies in the region, but for the rounding of frozen coordinates."""
