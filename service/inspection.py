@@ -84,7 +84,7 @@ def release(session: Session, load: Load, *, who: Who, now: datetime) -> None:
     rows.end_claims(session, load.id, job_ids)
     move_load(session, load, LoadState.CLOSED, who=who, now=now, why="released", ended_at=now)
     session.refresh(load, ["jobs", "slots"])
-    for order in {job.order_id: job.line.order for job in jobs.values()}.values():
+    for _, order in sorted({job.order_id: job.line.order for job in jobs.values()}.items()):
         if rows.unreleased_jobs(session, order.id) == 0:
             tell(
                 session, "order.released", client=order.client, now=now, order=public(ORDER, order.id),

@@ -97,6 +97,15 @@ def serve_short(session: Session, sku: str, *, who: Who, now: datetime) -> int:
     return served
 
 
+def serve_all_short(session: Session, *, who: Who, now: datetime) -> int:
+    """Give every unit that is free to a short job; returns how many became ready.
+
+    An order and an arrival that were written at the same moment have not seen each other, so somebody has to
+    look again.
+    """
+    return sum(serve_short(session, sku, who=who, now=now) for sku in rows.short_skus(session))
+
+
 def put_counts(session: Session, counts: list[Count], *, who: Who, now: datetime) -> None:
     """Set what bins hold. Units reserved beyond a lower count are taken from the least urgent ready jobs.
 

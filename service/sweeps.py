@@ -7,9 +7,10 @@ from datetime import timedelta
 
 import structlog
 
-from service import bench, leases
+from service import bench, leases, stock
 from service.repositories import idempotency
 from service.tools import Tools
+from service.who import SWEEP
 
 log = structlog.get_logger(__name__)
 
@@ -20,6 +21,11 @@ def sweep_loads(tools: Tools) -> leases.Lapsed:
     if lapsed.dropped or lapsed.interrupted:
         log.warning("loads_lapsed", dropped=lapsed.dropped, interrupted=lapsed.interrupted)
     return lapsed
+
+
+def sweep_short(tools: Tools) -> int:
+    """Make short jobs ready for which a unit is free after all."""
+    return tools.database.write(lambda session: stock.serve_all_short(session, who=SWEEP, now=tools.clock()))
 
 
 def render_load(tools: Tools, load_id: int) -> None:

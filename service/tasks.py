@@ -137,6 +137,7 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
     return (
         Periodic("sweep_loads", sweep, sweeps.sweep_loads),
         Periodic("sweep_outbox", 6 * sweep, sweep_outbox),
+        Periodic("sweep_short", 6 * sweep, sweeps.sweep_short),
         Periodic("send_callbacks", 1.0, send_callbacks),
         Periodic("forget_old_rows", 3600.0, forget_old_rows),
     )

@@ -111,6 +111,12 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
         options = [o for o in options if (job.id, Place(station, o.plate, o.slot, "")) not in misfits]
         if not any(option.face == job.faces[0] for option in options):
             continue
+        # A unit must not wait for places that it did not fit, or that the shop no longer has.
+        left = [
+            place
+            for place in eligible[job.line_id]
+            if (job.id, Place(*place[:3], "")) not in misfits and _is_mounted(shop, *place[:2])
+        ]
         found.append(
             Candidate(
                 job=public(JOB, job.id),
@@ -121,7 +127,7 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
                 due=_day(job.ship_by),
                 priority=job.priority,
                 replaces=job.replaces is not None,
-                whole=len(job.faces) == 1 or _whole(job.faces, eligible[job.line_id]),
+                whole=len(job.faces) == 1 or _whole(job.faces, left),
             )
         )
     return found
@@ -139,11 +145,15 @@ def _surfaces(session: Session, jobs: Sequence[Waiting]) -> Mapping[tuple[int, i
 
 
 def _whole(wanted: Sequence[str], eligible: Sequence[Sequence[str]]) -> bool:
-    """Whether some plate at some station takes all the faces that are left."""
+    """Whether some plate at some station takes all those faces, in places the unit may still wait for."""
     faces: dict[tuple[str, str], set[str]] = {}
     for station, plate, _, face in eligible:
         faces.setdefault((station, plate), set()).add(face)
     return any(taken.issuperset(wanted) for taken in faces.values())
+
+
+def _is_mounted(shop: Shop, station: str, plate: str) -> bool:
+    return station in shop.stations and plate in shop.stations[station].plates
 
 
 def _places(eligible: Iterable[Sequence[str]], station: str) -> set[tuple[str, str, str]]:

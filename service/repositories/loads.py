@@ -17,6 +17,7 @@ from service.models import (
     LoadJob,
     LoadSlot,
     Lot,
+    Order,
     OrderLine,
     TurnFile,
 )
@@ -199,7 +200,12 @@ def files(session: Session, load_id: int, *, revision: int) -> list[TurnFile]:
 
 
 def unreleased_jobs(session: Session, order_id: int) -> int:
-    """Jobs of an order that are neither released, cancelled nor scrapped."""
+    """Jobs of an order that are neither released, cancelled nor scrapped.
+
+    The order's row is locked first: of two loads that release its last units at the same moment, the second
+    waits and sees what the first has done.
+    """
+    session.scalars(select(Order.id).where(Order.id == order_id).with_for_update()).one()
     return (
         session.scalar(
             select(func.count())

@@ -66,22 +66,34 @@ def one_bin(session: Session, bin_name: str) -> Bin | None:
 
 
 def short_jobs(session: Session, sku: str) -> list[Job]:
-    """Jobs that wait for a unit of this product, the most urgent first."""
+    """Jobs that wait for a unit of this product, the most urgent first, locked: who serves them at the same
+    moment waits, and then finds them served."""
     return list(
         session.scalars(
             select(Job)
             .where(Job.state == JobState.SHORT.value, Job.sku == sku)
             .order_by(Job.priority.desc(), Job.ship_by, Job.id)
+            .with_for_update()
+            .execution_options(populate_existing=True)
         )
     )
 
 
+def short_skus(session: Session) -> list[str]:
+    """Products for which jobs wait although a unit is free."""
+    free = select(Stock.sku).where(Stock.boxed > Stock.reserved)
+    waiting = select(Job.sku).where(Job.state == JobState.SHORT.value, Job.sku.in_(free))
+    return list(session.scalars(waiting.distinct().order_by(Job.sku)))
+
+
 def reserving_jobs(session: Session, bin_name: str, sku: str) -> list[Job]:
-    """Ready jobs whose reserved unit stands in this bin, the least urgent first."""
+    """Ready jobs whose reserved unit stands in this bin, the least urgent first, locked against loads."""
     return list(
         session.scalars(
             select(Job)
             .where(Job.state == JobState.READY.value, Job.sku == sku, Job.bin == bin_name)
             .order_by(Job.priority, Job.ship_by.desc(), Job.id.desc())
+            .with_for_update()
+            .execution_options(populate_existing=True)
         )
     )

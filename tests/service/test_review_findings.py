@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor, wait
 from pathlib import Path
 from typing import Any
 
 import pytest
 from sqlalchemy.orm import Session
 
-from service import stock
+from service import inspection, stock, sweeps
 from service.db import Database
 from service.models import Event, Order, Stock
-from tests.benches import Bench, a_bench_shop, flat_plate, turning_plate
+from service.repositories import loads as load_rows
+from tests.benches import OPERATOR, Bench, a_bench_shop, flat_plate, turning_plate
 from tests.clocks import SetClock
 
 At = Callable[..., Bench]
@@ -71,6 +73,18 @@ def test_a_half_engraved_unit_that_is_spoiled_is_scrapped_and_replaced(at: At, w
     assert bench.job("J1").state == "scrapped"
     assert (bench.job("J2").state, bench.job("J2").replaces) == ("ready", 1)
     assert [event.type for event in bench.rows(Event)].count("job.scrapped") == 1
+
+
+def test_a_unit_that_fits_no_turning_plate_makes_two_visits_to_flat_ones(at: At) -> None:
+    bench = at(a_bench_shop(turning_plate(slots=1), flat_plate("mark_side"), flat_plate("pile_side")))
+    bench.order(faces=("mark_side", "pile_side"))
+    load = bench.pulled(bench.claimed())
+    assert load["plate"] == "turning"
+
+    bench.do(load, "seated", {"turn": 1, "slots": {"S1": "does_not_fit"}})
+
+    assert bench.job("J1").state == "ready"
+    assert bench.claimed()["plate"] == "flat_mark"
 
 
 def approve(bench: Bench, identity: str = "O1", **body: Any) -> Any:
@@ -210,6 +224,72 @@ def test_the_desks_look_at_review_findings_is_not_the_buyers_approval(at: At) ->
     answer = approve(bench, by="desk")
 
     assert answer.json()["lines"][0]["hold_reason"] == "buyer_approval"
+
+
+# --- at the same moment ---
+
+
+def meanwhile(first: Callable[[Session], object], second: Callable[[Session], object], on: Database) -> None:
+    """Run the second transaction while the first, whose work is done, has not committed yet."""
+    with ThreadPoolExecutor(1) as pool:
+        with on.writing() as session:
+            first(session)
+            session.flush()
+            other = pool.submit(on.write, second)
+            wait([other], timeout=1.0)  # it waits for a lock of the first, or has read past it
+        other.result(timeout=20)
+
+
+@pytest.mark.postgres
+def test_two_who_give_out_a_unit_at_once_give_each_job_one(
+    postgres_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    bench = Bench(postgres_database, clock, tmp_path)
+    empty_the_bins(bench)
+    bench.order()
+    bench.database.write(lambda session: [setattr(row, "boxed", 5) for row in session.query(Stock)])
+
+    def serve(session: Session) -> int:
+        return stock.serve_short(session, "PARER", who=OPERATOR, now=clock())
+
+    meanwhile(serve, serve, bench.database)
+
+    assert bench.job("J1").state == "ready"
+    with bench.database.reading() as session:
+        assert sum(row.reserved for row in session.query(Stock)) == 1
+
+
+@pytest.mark.postgres
+def test_two_loads_that_release_an_order_at_once_tell_the_store_once(
+    postgres_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    bench = Bench(postgres_database, clock, tmp_path, a_bench_shop(turning_plate(slots=1), stations=2))
+    bench.order(quantity=2)
+    bench.passed(bench.burned(station="s1"))
+    bench.passed(bench.burned(station="s2"))
+
+    def release(load_id: int) -> Callable[[Session], None]:
+        def work(session: Session) -> None:
+            load = load_rows.lock(session, load_id)
+            assert load is not None
+            inspection.release(session, load, who=OPERATOR, now=clock())
+
+        return work
+
+    meanwhile(release(1), release(2), bench.database)
+
+    assert [event.type for event in bench.rows(Event)].count("order.released") == 1
+
+
+def test_a_short_job_is_found_by_the_sweep_when_a_unit_is_free_after_all(at: At) -> None:
+    bench = at()
+    empty_the_bins(bench)
+    bench.order(quantity=2)
+    bench.database.write(lambda session: setattr(session.get_one(Stock, ("A1", "PARER")), "boxed", 1))
+
+    sweeps.sweep_short(bench.tools)
+
+    assert [bench.job(job).state for job in ("J1", "J2")] == ["ready", "short"]
 
 
 # --- bad input ---
