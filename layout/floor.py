@@ -1,0 +1,292 @@
+"""The backlog as the planner works on it: numbers for names, and what is asked again and again remembered.
+
+A job whose faces no plate takes in one load makes several visits, in order; every visit is a *unit* here.
+Units that may sit in the same places are of one *sort*. A *mount* is a plate at a station.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+from layout.assign import MOST_HEIGHTS, Option
+from layout.backlog import Backlog, Kind, PlanJob, PlanPlate, PlanStation
+from layout.hours import WorkingDays, laid_out
+
+#: Why a job is in no load.
+NO_PLACE = "no plate of the shop takes it"
+TOO_LONG = "no station is open long enough at a stretch to burn it"
+
+
+@dataclass(frozen=True, slots=True)
+class Sort:
+    """Faces of one visit, and by mount the options of each turn."""
+
+    sort: int
+    faces: tuple[str, ...]
+    fits: dict[int, tuple[tuple[Option, ...], ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One visit of a job; `after` is the visit before it, `last` says that the job is done with it."""
+
+    unit: int
+    job: int
+    sort: int
+    seconds: float
+    after: int | None
+    last: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Mount:
+    mount: int
+    station: int
+    plate: PlanPlate
+
+
+Load = tuple[int, tuple[int, ...]]  # mount, units
+
+
+class Floor:
+    """Everything the rules, the improvement and the bounds ask about a backlog."""
+
+    def __init__(self, backlog: Backlog) -> None:
+        self.backlog = backlog
+        self.stations: tuple[PlanStation, ...] = tuple(sorted(backlog.stations, key=lambda s: s.station))
+        plates = {plate.plate: plate for plate in backlog.plates if plate.copies}
+        self.mounts: list[Mount] = []
+        for number, station in enumerate(self.stations):
+            for name in sorted(station.plates):
+                if name in plates:
+                    self.mounts.append(Mount(len(self.mounts), number, plates[name]))
+        self.mounts_of = [
+            [m.mount for m in self.mounts if m.station == number] for number in range(len(self.stations))
+        ]
+        self.openings = [laid_out(station.hours) for station in self.stations]
+        self.days = WorkingDays(station.hours for station in self.stations)
+        self.jobs: tuple[PlanJob, ...] = backlog.jobs
+        self.sorts: list[Sort] = []
+        self.units: list[Unit] = []
+        self.unplanned: dict[str, str] = {}
+        self._sorts_of: dict[int, list[int]] = {}
+        self._slots: dict[tuple[int, int, int, float], tuple[str, ...]] = {}
+        self._heights: dict[int, list[tuple[float, ...]]] = {}
+        self._holds: dict[tuple[int, tuple[int, ...]], bool] = {}
+        self._processes: dict[tuple[int, int], str] = {}
+        self.order_of: list[int] = []
+        orders: dict[str, int] = {}
+        for number, job in enumerate(self.jobs):
+            self.order_of.append(orders.setdefault(job.order, len(orders)))
+            self._add(number, job)
+        self.lots = [
+            (lot, self._sorts(lot.kind)) for lot in sorted(backlog.lots, key=lambda lot: (lot.due, lot.lot))
+        ]
+        self.on_mount: list[list[int]] = [
+            [sort.sort for sort in self.sorts if m.mount in sort.fits] for m in self.mounts
+        ]
+
+    # --- visits ---
+
+    def _add(self, number: int, job: PlanJob) -> None:
+        sorts = self._sorts(job.kind)
+        if not sorts:
+            self.unplanned[job.job] = NO_PLACE
+            return
+        if any(not self._ever(sort, job.seconds) for sort in sorts):
+            self.unplanned[job.job] = TOO_LONG
+            return
+        before: int | None = None
+        for position, sort in enumerate(sorts):
+            seconds = job.seconds * len(self.sorts[sort].faces)
+            last = position == len(sorts) - 1
+            self.units.append(Unit(len(self.units), number, sort, seconds, before, last))
+            before = len(self.units) - 1
+
+    def _sorts(self, kind: Kind) -> list[int]:
+        """The visits of a kind; empty when a face has no place at all."""
+        known = self._sorts_of.get(id(kind))
+        if known is not None:
+            return known
+        by_mount: dict[int, dict[str, list[Option]]] = {}
+        for mount in self.mounts:
+            station = self.stations[mount.station].station
+            for option in kind.options.get(station, ()):
+                if option.plate == mount.plate.plate:
+                    by_mount.setdefault(mount.mount, {}).setdefault(option.face, []).append(option)
+        found: list[int] = []
+        rest = kind.faces
+        while rest:
+            taken = max((_prefix(rest, faces) for faces in by_mount.values()), default=0)
+            if taken == 0:
+                found = []
+                break
+            visit, rest = rest[:taken], rest[taken:]
+            fits = {
+                mount: tuple(tuple(faces[face]) for face in visit)
+                for mount, faces in by_mount.items()
+                if _prefix(visit, faces) == taken
+            }
+            self.sorts.append(Sort(len(self.sorts), visit, fits))
+            found.append(len(self.sorts) - 1)
+        self._sorts_of[id(kind)] = found
+        return found
+
+    def _ever(self, sort: int, seconds: float) -> bool:
+        total = seconds * len(self.sorts[sort].faces)
+        return any(self.spent(m, [sort], total) <= self.longest(m) for m in self.sorts[sort].fits)
+
+    # --- questions ---
+
+    def longest(self, mount: int) -> float:
+        """The longest stretch in which a load may burn on that mount."""
+        return self.stations[self.mounts[mount].station].hours.longest_s
+
+    def spent(self, mount: int, sorts: Sequence[int], seconds: float) -> float:
+        """Longest a load of these may keep the laser: burning, turning over, every change there can be."""
+        station = self.stations[self.mounts[mount].station]
+        turned = sum(len(self.sorts[sort].faces) - 1 for sort in sorts)
+        processes = {self.process(mount, sort) for sort in sorts}
+        return (
+            seconds
+            + turned * station.turn_seconds
+            + station.plate_change_seconds
+            + len(processes) * station.process_change_seconds
+        )
+
+    def process(self, mount: int, sort: int) -> str:
+        """The process (or processes, joined) of a sort on a mount."""
+        key = (mount, sort)
+        if key not in self._processes:
+            fits = self.sorts[sort].fits[mount]
+            self._processes[key] = "+".join(dict.fromkeys(options[0].process for options in fits))
+        return self._processes[key]
+
+    def slots(self, mount: int, sort: int, turn: int, height_mm: float) -> tuple[str, ...]:
+        """Slots that take the visit's face of that turn with the head at that height, in the plate's
+        order."""
+        key = (mount, sort, turn, height_mm)
+        known = self._slots.get(key)
+        if known is None:
+            options = self.sorts[sort].fits[mount][turn]
+            taken = {o.slot for o in options if o.low_mm <= height_mm <= o.high_mm}
+            known = tuple(slot for slot in self.mounts[mount].plate.slots if slot in taken)
+            self._slots[key] = known
+        return known
+
+    def heights(self, mount: int) -> list[tuple[float, ...]]:
+        """Head heights to try on a mount, one per turn. One is enough where everything is in focus at it;
+        otherwise the lowest ends of the ranges, because ranges that meet have one of them in common."""
+        known = self._heights.get(mount)
+        if known is None:
+            per_turn: list[list[float]] = []
+            here = [self.sorts[sort].fits[mount] for sort in self.on_mount[mount]]
+            for turn in range(max((len(turns) for turns in here), default=0)):
+                options = [o for turns in here if turn < len(turns) for o in turns[turn]]
+                highest_low = max(o.low_mm for o in options)
+                if highest_low <= min(o.high_mm for o in options):
+                    per_turn.append([highest_low])
+                else:
+                    per_turn.append(sorted({o.low_mm for o in options})[:MOST_HEIGHTS])
+            known = list(product(*per_turn))
+            self._heights[mount] = known
+        return known
+
+    def holds(self, mount: int, units: Iterable[int]) -> bool:
+        """Whether the units can sit on the mount together, and burn within one open stretch."""
+        chosen = [self.units[unit] for unit in units]
+        sorts = tuple(sorted(unit.sort for unit in chosen))
+        if any(mount not in self.sorts[sort].fits for sort in sorts):
+            return False
+        if self.longest(mount) < self.spent(mount, sorts, sum(unit.seconds for unit in chosen)):
+            return False
+        key = (mount, sorts)
+        known = self._holds.get(key)
+        if known is None:
+            known = self.room(mount, sorts) is not None
+            self._holds[key] = known
+        return known
+
+    def room(self, mount: int, sorts: Sequence[int]) -> Room | None:
+        """The sorts (unit n is the n-th of them) seated on the mount; None when they have no room."""
+        if len(sorts) > len(self.mounts[mount].plate.slots):
+            return None
+        for heights in self.heights(mount):
+            room = Room(self, mount, heights)
+            if all(room.seat(unit, sort) for unit, sort in enumerate(sorts)):
+                return room
+        return None
+
+
+def _prefix(faces: Sequence[str], seated: Iterable[str]) -> int:
+    """How many of the faces, from the first on, are among those seated."""
+    known = set(seated)
+    return next((n for n, face in enumerate(faces) if face not in known), len(faces))
+
+
+class Room:
+    """Slots of one load while it is being filled: units may move over for later ones, never out.
+
+    The same matching as `layout.matching`, changed in place because a plan seats tens of thousands.
+    """
+
+    __slots__ = ("floor", "heights", "mount", "sort_of", "turns")
+
+    def __init__(self, floor: Floor, mount: int, heights: tuple[float, ...]) -> None:
+        self.floor, self.mount, self.heights = floor, mount, heights
+        self.turns: list[dict[str, int]] = [{} for _ in heights]
+        self.sort_of: dict[int, int] = {}
+
+    def seat(self, unit: int, sort: int) -> bool:
+        """Seat one more; False, and nothing has changed, when no rearranging makes room."""
+        faces = len(self.floor.sorts[sort].faces)
+        before = [dict(turn) for turn in self.turns[:faces]] if faces > 1 else None
+        self.sort_of[unit] = sort
+        for turn in range(faces):
+            if not self._augment(turn, unit, set()):
+                del self.sort_of[unit]
+                if before is not None:
+                    self.turns[:faces] = before
+                return False
+        return True
+
+    def _augment(self, turn: int, unit: int, tried: set[str]) -> bool:
+        seated = self.turns[turn]
+        slots = self.floor.slots(self.mount, self.sort_of[unit], turn, self.heights[turn])
+        for slot in slots:
+            if slot not in seated:
+                seated[slot] = unit
+                return True
+        for slot in slots:
+            if slot in tried:
+                continue
+            tried.add(slot)
+            if self._augment(turn, seated[slot], tried):
+                seated[slot] = unit
+                return True
+        return False
+
+    def turned_in_place(self) -> Iterator[dict[int, str]]:
+        """Slots by unit for every turn; a unit is turned over in its own slot where that is possible."""
+        own: dict[int, str] = {}
+        for turn, seated in enumerate(self.turns):
+            if turn == 0:
+                own = {unit: slot for slot, unit in seated.items()}
+                yield own
+                continue
+            again = Room(self.floor, self.mount, self.heights)
+            again.sort_of = self.sort_of
+            stay = [
+                unit
+                for unit in seated.values()
+                if own.get(unit) in self.floor.slots(self.mount, self.sort_of[unit], turn, self.heights[turn])
+            ]
+            for unit in stay:
+                again.turns[turn][own[unit]] = unit
+            for unit in seated.values():
+                if unit not in stay:
+                    again._augment(turn, unit, set())
+            own = {unit: slot for slot, unit in again.turns[turn].items()}
+            yield own

@@ -1,0 +1,152 @@
+"""When a station works: spans of the week, days on which the shop is shut, and counting in working days.
+
+Times are seconds of the shop's wall clock since a Monday, 00:00 (the plan's origin); the caller knows which.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+DAY_S = 86_400.0
+WEEK_S = 7 * DAY_S
+#: Nothing is planned beyond so many weeks: what does not fit into a week, repeated so often, never will.
+MOST_WEEKS = 600
+
+
+@dataclass(frozen=True, slots=True)
+class Hours:
+    """Open spans of a week as (begin, end) in seconds since Monday 00:00, sorted, not touching.
+
+    Empty: always open. `shut` are whole days (0 is the first Monday) on which nobody works.
+
+    >>> early = Hours.of_week({0: ((8 * 3600, 12 * 3600),)})
+    >>> early.fit(0, 3600) / 3600, early.fit(11.5 * 3600, 3600) / 3600  # the next Monday
+    (8.0, 176.0)
+    """
+
+    week: tuple[tuple[float, float], ...] = ()
+    shut: frozenset[int] = frozenset()
+
+    @staticmethod
+    def of_week(days: dict[int, Iterable[tuple[float, float]]], *, shut: Iterable[int] = ()) -> Hours:
+        """Hours from spans by weekday (0 is Monday), each in seconds since that day's midnight."""
+        week = sorted((day * DAY_S + a, day * DAY_S + b) for day, spans in days.items() for a, b in spans)
+        return Hours(tuple(week), frozenset(shut))
+
+    @property
+    def longest_s(self) -> float:
+        """The longest span: no load may burn longer, because nobody leaves a burning laser alone."""
+        return max((end - begin for begin, end in self.week), default=float("inf"))
+
+    def is_working_day(self, day: int) -> bool:
+        """Whether any of that day is open."""
+        if day in self.shut:
+            return False
+        begin = day % 7 * DAY_S
+        return not self.week or any(a < begin + DAY_S and b > begin for a, b in self.week)
+
+    def fit(self, ready: float, seconds: float) -> float:
+        """Earliest begin, not before `ready`, of work that is not interrupted.
+
+        Raises ValueError when no span is as long as that.
+        """
+        return _Opening(self).fit(ready, seconds)
+
+    def spend(self, begin: float, seconds: float) -> float:
+        """When work that pauses while the station is shut ends, begun at `begin`."""
+        return _Opening(self).spend(begin, seconds)
+
+
+class _Opening:
+    """The spans of `Hours` laid out in time, as far as anybody has asked."""
+
+    def __init__(self, hours: Hours) -> None:
+        self.hours = hours
+        self.always = not hours.week
+        self.begins: list[float] = []
+        self.ends: list[float] = []
+        self._weeks = 0
+        self._days: list[int] = []  # working days up to and including day n
+
+    def _more(self) -> None:
+        if self._weeks >= MOST_WEEKS:
+            raise ValueError("no open hours within the planner's horizon")
+        first = self._weeks * 7
+        for begin, end in self.hours.week:
+            if first + int(begin // DAY_S) not in self.hours.shut:
+                self.begins.append(first * DAY_S + begin)
+                self.ends.append(first * DAY_S + end)
+        self._weeks += 1
+
+    def _span(self, ready: float) -> int:
+        """The first span that ends after `ready`."""
+        while not self.ends or self.ends[-1] <= ready:
+            self._more()
+        return bisect_right(self.ends, ready)
+
+    def fit(self, ready: float, seconds: float) -> float:
+        if self.always:
+            return ready
+        if seconds > self.hours.longest_s:
+            raise ValueError(f"no span of the week is {seconds:.0f} s long")
+        at = self._span(ready)
+        while True:
+            begin = max(ready, self.begins[at])
+            if begin + seconds <= self.ends[at]:
+                return begin
+            at += 1
+            while at >= len(self.ends):
+                self._more()
+
+    def spend(self, begin: float, seconds: float) -> float:
+        if self.always or seconds <= 0:
+            return begin + max(0.0, seconds)
+        at = self._span(begin)
+        while True:
+            now = max(begin, self.begins[at])
+            if now + seconds <= self.ends[at]:
+                return now + seconds
+            seconds -= self.ends[at] - now
+            at += 1
+            while at >= len(self.ends):
+                self._more()
+
+    def open_s(self, until: float) -> float:
+        """Open seconds from 0 to `until`."""
+        if self.always:
+            return until
+        while not self.ends or self.ends[-1] <= until:
+            self._more()
+        last = bisect_left(self.begins, until)
+        return sum(min(until, self.ends[i]) - self.begins[i] for i in range(last))
+
+
+class WorkingDays:
+    """Counts the days on which at least one of the stations works."""
+
+    def __init__(self, hours: Iterable[Hours]) -> None:
+        self._hours = tuple(dict.fromkeys(hours))
+        self._count: list[int] = []
+
+    def count(self, day: int) -> int:
+        """Working days up to and including `day` (0 is the first Monday); none before it."""
+        if day < 0:
+            return day  # the weeks before the plan: only how long ago something was due matters
+        while len(self._count) <= day:
+            before = self._count[-1] if self._count else 0
+            today = any(hours.is_working_day(len(self._count)) for hours in self._hours)
+            self._count.append(before + today)
+        return self._count[day]
+
+    def late(self, due: float, done: float) -> int:
+        """Working days late: 0 when done by the due time, else at least 1."""
+        if done <= due:
+            return 0
+        return max(1, self.count(int(done // DAY_S)) - self.count(int(due // DAY_S)))
+
+
+def laid_out(hours: Hours) -> _Opening:
+    """The hours as something that remembers how far it was laid out; for whoever asks often."""
+    return _Opening(hours)

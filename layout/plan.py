@@ -1,0 +1,245 @@
+"""The planner of the whole backlog: every rule builds a plan, the best is improved, lots fill what is left.
+
+Pure and deterministic: the same backlog gives the same plan; every step is bounded by a count, none by a
+clock. What is proposed here is judged by `layout.inspect_plan`, which knows nothing of this module. The
+model is serial batching with batch availability: all units of a load are done when the load has burned.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from layout.assign import Filled
+from layout.backlog import Backlog, Bound, Plan, PlannedLoad, Score
+from layout.bound import Fewest, fewest_loads, least_lateness
+from layout.floor import TOO_LONG, Floor, Load, Room
+from layout.improve import improve
+from layout.rules import Rule, build, first_fit
+from layout.timing import Blades, Clockwork, Timed, score_of, time_all
+
+#: Backlogs with no more units than this are improved; larger ones are planned by the best of the rules.
+SMALL = 60
+#: Changes tried in one improvement, and improvements begun from different plans.
+ROUNDS, STARTS = 2_500, 4
+#: How far ahead, in usual burns, the apparent tardiness cost looks; large backlogs try the last only.
+LOOKAHEADS = (1.0, 4.0, 16.0)
+#: First fit looks at every open load, so it is tried, as some other rules are, on backlogs up to this size.
+FIRST_FIT = 3_000
+#: Lots are tried in the free slots of so many loads; what is left gets loads of its own after all orders.
+LOADS_FOR_LOTS = 60
+
+
+def plan(backlog: Backlog, *, rounds: int = ROUNDS) -> Plan:
+    """Loads in order of time for everything that waits; see `layout.backlog.Score` for what is minimised.
+
+    `rounds` bounds the improvement of small backlogs. Jobs that no load can take are in `unplanned`.
+    """
+    floor = Floor(backlog)
+    fewest = fewest_loads(floor)
+    bound = Bound(least_lateness(floor), fewest.loads)
+    name, loads = _best(floor, fewest, bound, rounds)
+    planned = {unit for _, units in loads for unit in units}
+    unplanned = dict(floor.unplanned)
+    for unit in floor.units:
+        if unit.unit not in planned:
+            unplanned[floor.jobs[unit.job].job] = TOO_LONG
+    return _written(floor, loads, bound, unplanned, name)
+
+
+def _best(floor: Floor, fewest: Fewest, bound: Bound, rounds: int) -> tuple[str, list[Load]]:
+    """The best plan found and the rule it came from."""
+    found = sorted(
+        ((_score(floor, loads), name, loads) for name, loads in _built(floor, fewest)),
+        key=lambda one: one[:2],
+    )
+    (left, score), name, loads = found[0]
+    if not loads or len(floor.units) > SMALL:
+        return name, loads
+    for number, (_, start, first) in enumerate(found[:STARTS]):
+        least = Score(bound.lateness, bound.loads, 0, 0, 0)
+        if score == least or (number and score < replace(least, split=1 << 30)):
+            break  # nothing is left to gain, or only splits and walking, for which one start is enough
+        better = improve(floor, first, rounds=rounds, seed=number + 1)
+        new_left, new = _score(floor, better)
+        if (new_left, new) < (left, score):
+            left, score, name, loads = new_left, new, f"{start}, improved", better
+    return name, loads
+
+
+def _built(floor: Floor, fewest: Fewest) -> list[tuple[str, list[Load]]]:
+    few = len(floor.units) <= FIRST_FIT
+    rules = [
+        Rule("earliest due date", "due"),
+        *(
+            Rule(f"apparent tardiness cost, {k:g}", "due", lookahead=k)
+            for k in LOOKAHEADS
+            if few or k == 16.0
+        ),
+    ]
+    if few:
+        rules.append(Rule("priority first", "weight"))
+    if fewest.allot:
+        rules.append(Rule("fewest loads", "due", allot=fewest.allot, classes=fewest.classes))
+    made = [(rule.name, build(floor, rule)) for rule in rules]
+    if few and all(unit.after is None for unit in floor.units):
+        made.append(("first fit", first_fit(floor)))
+    return made
+
+
+def _score(floor: Floor, loads: Sequence[Load]) -> tuple[int, Score]:
+    """Units left out first: a plan that plans less is no better for it."""
+    clockwork, timed = time_all(floor, loads)
+    return len(floor.units) - len(clockwork.ends), score_of(floor, loads, timed, clockwork.ends)
+
+
+# --- lots ---
+
+
+def _with_lots(floor: Floor, loads: Sequence[Load]) -> list[tuple[Load, tuple[Blades, ...]]]:
+    """Bare blades into slots that stay free, where no order gets later and nothing more is changed for them;
+    the others in loads of their own, after everything that orders need."""
+    filled: list[tuple[Load, tuple[Blades, ...]]] = [(load, ()) for load in loads]
+    left = [lot.waiting for lot, _ in floor.lots]
+    if not any(left):
+        return filled
+    before = _score_with(floor, filled)
+    for at in range(min(len(filled), LOADS_FOR_LOTS)):
+        for number, (_, sorts) in enumerate(floor.lots):
+            most = min(left[number], len(floor.mounts[loads[at][0]].plate.slots))
+            blades = _room_for(floor, filled[at], number, sorts, most)
+            if blades is None:
+                continue
+            tried = list(filled)
+            tried[at] = (loads[at], (*filled[at][1], blades))
+            after = _score_with(floor, tried)
+            if (after.lateness, after.changes) <= (before.lateness, before.changes):
+                filled = tried
+                left[number] -= blades.count
+    return [*filled, *_lots_alone(floor, filled, left)]
+
+
+def _room_for(
+    floor: Floor, load: tuple[Load, tuple[Blades, ...]], lot: int, sorts: Sequence[int], most: int
+) -> Blades | None:
+    """As many blades of a lot as the load has room and time for."""
+    mount = load[0][0]
+    if most <= 0 or not sorts or mount not in floor.sorts[sorts[0]].fits:
+        return None
+    seconds = floor.lots[lot][0].seconds
+    count = 0
+    while count < most and _seated(floor, load, Blades(lot, sorts[0], seconds, count + 1)) is not None:
+        count += 1
+    return Blades(lot, sorts[0], seconds, count) if count else None
+
+
+def _seated(
+    floor: Floor, load: tuple[Load, tuple[Blades, ...]], more: Blades | None = None
+) -> tuple[Room, list[tuple[str, int]]] | None:
+    """The room of a load with its blades, and what its n-th unit is (a job or a lot, and its number)."""
+    (mount, units), blades = load
+    blades = (*blades, more) if more is not None else blades
+    who = [("job", unit) for unit in units]
+    sorts = [floor.units[unit].sort for unit in units]
+    seconds = sum(floor.units[unit].seconds for unit in units)
+    for some in blades:
+        who += [("lot", some.lot)] * some.count
+        sorts += [some.sort] * some.count
+        seconds += some.seconds * some.count
+    if floor.spent(mount, sorts, seconds) > floor.longest(mount):
+        return None
+    room = floor.room(mount, sorts)
+    return None if room is None else (room, who)
+
+
+def _lots_alone(
+    floor: Floor, filled: Sequence[tuple[Load, tuple[Blades, ...]]], left: list[int]
+) -> list[tuple[Load, tuple[Blades, ...]]]:
+    clockwork = Clockwork(floor)
+    for load, blades in filled:
+        clockwork.put(load, blades)
+    alone: list[tuple[Load, tuple[Blades, ...]]] = []
+    while any(left):
+        number = next(n for n, count in enumerate(left) if count)
+        _, sorts = floor.lots[number]
+        mounts = floor.sorts[sorts[0]].fits if sorts else {}
+        best: tuple[tuple[int, float, int], Blades] | None = None
+        for mount in mounts:
+            some = _room_for(floor, ((mount, ()), ()), number, sorts, left[number])
+            if some is not None:
+                free = clockwork.at[floor.mounts[mount].station].hands_free
+                key = (-some.count, free, mount)
+                if best is None or key < best[0]:
+                    best = key, some
+        if best is None:
+            left[number] = 0  # no plate takes them: they wait, and the lot says so itself
+            continue
+        (_, _, mount), chosen = best
+        clockwork.put((mount, ()), (chosen,))
+        alone.append(((mount, ()), (chosen,)))
+        left[number] -= chosen.count
+    return alone
+
+
+def _score_with(floor: Floor, filled: Sequence[tuple[Load, tuple[Blades, ...]]]) -> Score:
+    clockwork = Clockwork(floor)
+    timed = [clockwork.put(load, blades) for load, blades in filled]
+    return score_of(floor, [load for load, _ in filled], timed, clockwork.ends)
+
+
+# --- result ---
+
+
+def _written(
+    floor: Floor, loads: Sequence[Load], bound: Bound, unplanned: Mapping[str, str], name: str
+) -> Plan:
+    filled = _with_lots(floor, loads)
+    clockwork = Clockwork(floor)
+    timed = [clockwork.put(load, blades) for load, blades in filled]
+    orders = [(load, one) for (load, _), one in zip(filled, timed, strict=True) if load[1]]
+    score = score_of(floor, [load for load, _ in orders], [one for _, one in orders], clockwork.ends)
+    written = [_load(floor, one, at) for one, at in zip(filled, timed, strict=True)]
+    done = {
+        floor.jobs[unit.job].job: clockwork.ends[unit.unit]
+        for unit in floor.units
+        if unit.last and unit.unit in clockwork.ends
+    }
+    done = {job: end for job, end in done.items() if job not in unplanned}
+    return Plan(
+        loads=tuple(sorted(written, key=lambda load: (load.begins, load.station))),
+        done=done,
+        score=score,
+        bound=bound,
+        unplanned=unplanned,
+        rule=name,
+    )
+
+
+def _load(floor: Floor, filled: tuple[Load, tuple[Blades, ...]], timed: Timed) -> PlannedLoad:
+    seated = _seated(floor, filled)
+    assert seated is not None, "a load that has no room was built"
+    room, who = seated
+    mount = floor.mounts[filled[0][0]]
+    turns: list[tuple[Filled, ...]] = []
+    for number, slot_of in enumerate(room.turned_in_place()):
+        unit_in = {slot: unit for unit, slot in slot_of.items()}
+        row = []
+        for slot in mount.plate.slots:
+            if slot in unit_in:
+                what, which = who[unit_in[slot]]
+                face = floor.sorts[room.sort_of[unit_in[slot]]].faces[number]
+                if what == "job":
+                    row.append(Filled(slot, face, job=floor.jobs[floor.units[which].job].job))
+                else:
+                    row.append(Filled(slot, face, lot=floor.lots[which][0].lot))
+        turns.append(tuple(row))
+    return PlannedLoad(
+        station=floor.stations[mount.station].station,
+        plate=mount.plate.plate,
+        copy=timed.copy,
+        turns=tuple(turn for turn in turns if turn),
+        prepares=timed.prepares,
+        begins=timed.begins,
+        ends=timed.ends,
+        changes=timed.changes,
+    )

@@ -1,0 +1,335 @@
+"""Rules that build a plan in one go, load after load: the station that has its hands free first takes the
+next.
+
+Each rule says which unit matters most and which plate to take for it. None is best for every backlog; the
+planner tries them all. Units of one sort wait in one queue, so a load costs no more when more units wait.
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+from bisect import insort
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from statistics import fmean
+
+from layout.floor import Floor, Load, Room
+from layout.timing import Clockwork
+
+Key = tuple[float, ...]
+Quota = dict[int, dict[int, int]]  # units by sort and class of slots
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """`order` is the static rank of a unit (smaller first), `lookahead` makes the rank an apparent tardiness
+    cost instead; `allot` holds a fewest-loads allotment to keep to (sort and mount's plate to units)."""
+
+    name: str
+    order: str  # "due" or "weight"
+    lookahead: float | None = None
+    allot: Mapping[tuple[str, int, int], int] | None = None
+    classes: Mapping[str, Sequence[int]] | None = None
+
+
+def ranks(floor: Floor, order: str) -> list[Key]:
+    """A rank for every unit; units of one order stand together where nothing else tells them apart."""
+    found: list[Key] = []
+    for unit in floor.units:
+        job = floor.jobs[unit.job]
+        order_of = float(floor.order_of[unit.job])
+        if order == "due":
+            found.append((job.due, -job.weight, order_of, unit.unit))
+        else:
+            found.append((-job.weight, job.due, order_of, unit.unit))
+    return found
+
+
+class Queues:
+    """Units that wait, one queue a sort, the first in rank first; later visits come when the earlier is
+    done."""
+
+    def __init__(self, floor: Floor, rank: list[Key]) -> None:
+        self.floor, self.rank = floor, rank
+        self.waiting: list[list[int]] = [[] for _ in floor.sorts]
+        self.first = [0] * len(floor.sorts)
+        self.pending: list[tuple[float, int]] = []
+        self.next_visit: dict[int, int] = {}
+        for unit in floor.units:
+            if unit.after is None:
+                self.waiting[unit.sort].append(unit.unit)
+            else:
+                self.next_visit[unit.after] = unit.unit
+        for queue in self.waiting:
+            queue.sort(key=rank.__getitem__)
+
+    def head(self, sort: int) -> int | None:
+        queue, first = self.waiting[sort], self.first[sort]
+        return queue[first] if first < len(queue) else None
+
+    def take(self, units: Sequence[int], done: float) -> None:
+        taken = set(units)
+        for sort in {self.floor.units[unit].sort for unit in units}:
+            queue, first = self.waiting[sort], self.first[sort]
+            # What is taken stands at the head, save units that were too long for the rest of a load.
+            while first < len(queue) and queue[first] in taken:
+                taken.discard(queue[first])
+                first += 1
+            if any(self.floor.units[unit].sort == sort for unit in taken):
+                queue[first:] = [unit for unit in queue[first:] if unit not in taken]
+            self.first[sort] = first
+        for unit in units:
+            if unit in self.next_visit:
+                heapq.heappush(self.pending, (done, self.next_visit[unit]))
+
+    def release(self, until: float) -> None:
+        while self.pending and self.pending[0][0] <= until:
+            _, unit = heapq.heappop(self.pending)
+            sort = self.floor.units[unit].sort
+            insort(self.waiting[sort], unit, lo=self.first[sort], key=self.rank.__getitem__)
+
+
+def build(floor: Floor, rule: Rule) -> list[Load]:
+    """The loads of a rule, in the order in which they were decided."""
+    queues = Queues(floor, ranks(floor, rule.order))
+    clockwork = Clockwork(floor)
+    left = dict(rule.allot) if rule.allot is not None else None
+    chooser = _Chooser(floor, rule, queues, left)
+    loads: list[Load] = []
+    asleep: set[int] = set()
+    while len(asleep) < len(floor.stations):
+        station = min(
+            (s for s in range(len(floor.stations)) if s not in asleep),
+            key=lambda s: (clockwork.at[s].hands_free, s),
+        )
+        now = clockwork.at[station].hands_free
+        queues.release(now)
+        load = chooser.choose(station, clockwork)
+        if load is None:
+            if queues.pending:
+                clockwork.at[station].hands_free = max(now, queues.pending[0][0])
+            else:
+                asleep.add(station)
+            continue
+        timed = clockwork.put(load)
+        queues.take(load[1], timed.ends)
+        if queues.pending:
+            asleep.clear()
+        loads.append(load)
+    return loads
+
+
+class _Chooser:
+    """Which plate a station takes next, and with what on it."""
+
+    def __init__(
+        self, floor: Floor, rule: Rule, queues: Queues, left: dict[tuple[str, int, int], int] | None
+    ) -> None:
+        self.floor, self.rule, self.queues, self.left = floor, rule, queues, left
+        self.usual_s = fmean(unit.seconds for unit in floor.units) if floor.units else 1.0
+
+    def choose(self, station: int, clockwork: Clockwork) -> Load | None:
+        best: tuple[Key, Load] | None = None
+        urgent = self._head(station)
+        if urgent is None:
+            return None
+        at = clockwork.at[station]
+        rank = self._rank(at.laser_free)
+        for mount in self.floor.mounts_of[station]:
+            free = min(clockwork.copies[self.floor.mounts[mount].plate.plate].values())
+            units = self._fill(mount, rank)
+            if not units and self.left is not None and not any(self.left.values()):
+                units = self._fill(mount, rank, keep=False)  # the allotment knew nothing of focus or hours
+            if not units:
+                continue
+            score = self._score(mount, units, urgent, rank, (at.hands_free, free, at.plate))
+            if best is None or score > best[0]:
+                best = score, (mount, units)
+        if best is None:
+            return None
+        if self.left is not None:
+            self._spend(best[1])
+        return best[1]
+
+    def _head(self, station: int) -> int | None:
+        """The first in rank of all that the station takes."""
+        sorts = {sort for mount in self.floor.mounts_of[station] for sort in self.floor.on_mount[mount]}
+        heads = [unit for sort in sorts if (unit := self.queues.head(sort)) is not None]
+        return min(heads, key=self.queues.rank.__getitem__, default=None)
+
+    def _rank(self, now: float) -> Callable[[int], Key]:
+        if self.rule.lookahead is None:
+            return self.queues.rank.__getitem__
+        reach = self.rule.lookahead * self.usual_s
+        floor = self.floor
+
+        def cost(unit: int) -> Key:
+            it = floor.units[unit]
+            job = floor.jobs[it.job]
+            slack = max(0.0, job.due - now - it.seconds)
+            return (math.log(max(it.seconds, 1e-9) / job.weight) + slack / reach, unit)
+
+        return cost
+
+    def _score(
+        self,
+        mount: int,
+        units: tuple[int, ...],
+        urgent: int,
+        rank: Callable[[int], Key],
+        at: tuple[float, float, str | None],
+    ) -> Key:
+        hands_free, copy_free, plate = at
+        stays = float(self.floor.mounts[mount].plate.plate == plate)
+        waits = -max(0.0, copy_free - hands_free)
+        if self.rule.lookahead is not None:
+            station = self.floor.stations[self.floor.mounts[mount].station]
+            spent = sum(self.floor.units[unit].seconds for unit in units) + station.plate_change_seconds
+            worth = sum(math.exp(-rank(unit)[0]) * self.floor.units[unit].seconds for unit in units)
+            return (worth / max(spent, 1e-9), stays, -mount)
+        if self.left is not None:
+            head = min(rank(unit) for unit in units)
+            return (*(-part for part in head), len(units), stays, -mount)
+        return (float(urgent in units), len(units), stays, waits, -mount)
+
+    def _fill(self, mount: int, rank: Callable[[int], Key], *, keep: bool = True) -> tuple[int, ...]:
+        """The fullest filling, over the head heights, that has the most urgent unit the mount takes."""
+        quota = self._quota(mount) if keep else None
+        best: tuple[int, ...] = ()
+        for heights in self.floor.heights(mount):
+            filled = self._fill_at(mount, heights, rank, quota)
+            if filled and (not best or (rank(filled[0]), -len(filled)) < (rank(best[0]), -len(best))):
+                best = filled
+        return best
+
+    def _fill_at(
+        self, mount: int, heights: tuple[float, ...], rank: Callable[[int], Key], quota: Quota | None
+    ) -> tuple[int, ...]:
+        """Merge the queues by rank into the slots. What finds no room now finds none later in this load,
+        because the seatable sets of a turn are independent sets of a matroid; so its queue is left alone."""
+        floor, queues = self.floor, self.queues
+        room = Room(floor, mount, heights)
+        chosen: list[int] = []
+        budget = _Budget(floor, mount)
+        most = len(floor.mounts[mount].plate.slots)
+        left = None if quota is None else {sort: sum(by.values()) for sort, by in quota.items()}
+        heap: list[tuple[Key, int, int]] = []
+        for sort in floor.on_mount[mount]:
+            unit = queues.head(sort)
+            if unit is not None and (left is None or left.get(sort, 0) > 0):
+                heap.append((rank(unit), sort, queues.first[sort]))
+        heapq.heapify(heap)
+        while heap and len(chosen) < most:
+            _, sort, place = heapq.heappop(heap)
+            unit = queues.waiting[sort][place]
+            if not budget.allows(sort, floor.units[unit].seconds) or not room.seat(unit, sort):
+                continue
+            budget.spend(sort, floor.units[unit].seconds)
+            chosen.append(unit)
+            if left is not None:
+                left[sort] -= 1
+                if left[sort] == 0:
+                    continue
+            if place + 1 < len(queues.waiting[sort]):
+                heapq.heappush(heap, (rank(queues.waiting[sort][place + 1]), sort, place + 1))
+        return tuple(chosen)
+
+    def _quota(self, mount: int) -> Quota | None:
+        """How many of each sort, by class of slots, the allotment has for the plate's next load: as many as a
+        class has slots, the most urgent first, so that every load but the last is as full as it can be."""
+        if self.left is None or self.rule.classes is None:
+            return None
+        plate, queues = self.floor.mounts[mount].plate.plate, self.queues
+        here = self.floor.on_mount[mount]
+        quota: Quota = {}
+        reserved: dict[int, int] = {}
+        for number, capacity in enumerate(self.rule.classes[plate]):
+            heap: list[tuple[Key, int, int]] = []
+
+            def push(
+                sort: int, taken: int, heap: list[tuple[Key, int, int]] = heap, at: int = number
+            ) -> None:
+                place = queues.first[sort] + reserved.get(sort, 0)
+                if taken < self._left(plate, at, sort) and place < len(queues.waiting[sort]):
+                    heapq.heappush(heap, (queues.rank[queues.waiting[sort][place]], sort, taken))
+
+            for sort in here:
+                push(sort, 0)
+            room = capacity
+            while heap and room:
+                _, sort, taken = heapq.heappop(heap)
+                by_class = quota.setdefault(sort, {})
+                by_class[number] = by_class.get(number, 0) + 1
+                reserved[sort] = reserved.get(sort, 0) + 1
+                room -= 1
+                push(sort, taken + 1)
+        return quota
+
+    def _left(self, plate: str, number: int, sort: int) -> int:
+        return 0 if self.left is None else self.left.get((plate, number, sort), 0)
+
+    def _spend(self, load: Load) -> None:
+        """Take a load's units off the allotment, class by class as `_quota` counts them."""
+        assert self.left is not None
+        plate = self.floor.mounts[load[0]].plate.plate
+        quota = self._quota(load[0]) or {}
+        counts = Counter(self.floor.units[unit].sort for unit in load[1])
+        for sort in counts:
+            for number, planned in quota.get(sort, {}).items():
+                used = min(counts[sort], planned)
+                self.left[plate, number, sort] -= used
+                counts[sort] -= used
+
+
+class _Budget:
+    """Whether one more unit still lets the load burn within one open stretch."""
+
+    def __init__(self, floor: Floor, mount: int) -> None:
+        self.floor, self.mount = floor, mount
+        self.longest = floor.longest(mount)
+        self.station = floor.stations[floor.mounts[mount].station]
+        self.spent = self.station.plate_change_seconds
+        self.processes: set[str] = set()
+
+    def _more(self, sort: int, seconds: float) -> float:
+        new = self.floor.process(self.mount, sort) not in self.processes
+        turned = len(self.floor.sorts[sort].faces) - 1
+        return seconds + turned * self.station.turn_seconds + new * self.station.process_change_seconds
+
+    def allows(self, sort: int, seconds: float) -> bool:
+        return self.longest == math.inf or self.spent + self._more(sort, seconds) <= self.longest
+
+    def spend(self, sort: int, seconds: float) -> None:
+        self.spent += self._more(sort, seconds)
+        self.processes.add(self.floor.process(self.mount, sort))
+
+
+def first_fit(floor: Floor) -> list[Load]:
+    """Earliest due date, first fit: each unit into the first load begun that has room for it, else a new one
+    on the first mount that takes it. Only for backlogs without second visits."""
+    loads: list[tuple[int, list[int], Room, _Budget]] = []
+    begin = [0] * len(floor.sorts)  # loads before this one are known to have no room for the sort
+    rank = ranks(floor, "due")
+    for unit in sorted(floor.units, key=lambda u: rank[u.unit]):
+        sort, placed = unit.sort, False
+        for number in range(begin[sort], len(loads)):
+            mount, units, room, budget = loads[number]
+            fits = mount in floor.sorts[sort].fits and budget.allows(sort, unit.seconds)
+            if fits and room.seat(unit.unit, sort):
+                units.append(unit.unit)
+                budget.spend(sort, unit.seconds)
+                placed = True
+                break
+            if number == begin[sort]:
+                begin[sort] += 1
+        if not placed:
+            mount = next(
+                m for m in sorted(floor.sorts[sort].fits) if _Budget(floor, m).allows(sort, unit.seconds)
+            )
+            rooms = [Room(floor, mount, heights) for heights in floor.heights(mount)]
+            room = next(r for r in rooms if r.seat(unit.unit, sort))
+            loads.append((mount, [unit.unit], room, _Budget(floor, mount)))
+            loads[-1][3].spend(sort, unit.seconds)
+    return [(mount, tuple(units)) for mount, units, _, _ in loads]
