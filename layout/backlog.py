@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from layout.assign import Filled, Option
 from layout.hours import Hours
 
-
 #: A station without recorded hours is always open.
 ALWAYS = Hours()
 
