@@ -6,12 +6,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import pairwise, product
 from typing import Any
 
 import numpy as np
 import shapely
 from shapely.geometry import LineString
 
+from layout.fonts import Font
 from layout.hulls import hull_of
 from layout.ink import Spot, inked
 from layout.measure import HEIGHT_STEP_MM, Floats
@@ -26,9 +28,9 @@ KEPT_GAP = 0.5
 #: Tightest steps of tracking, and the slack that counts as none, in capital heights.
 _TRACKING_STEP = 0.01
 _SLACK = 1e-6
-#: Single-line letters that touched on a straight line may come apart by this (capital heights) on a curve:
-#: ends of lines can't be slid into one another as areas can, and no line is narrower than this.
-_OPEN_JOINT = 0.005
+#: Single-line letters that touched on a straight line may come apart by this (capital heights) on a curve,
+#: because ends of lines can't be slid into one another as areas can. Drawing bridges the joint.
+_OPEN_JOINT = 0.1
 #: A bend that needs more rounds than this (about 0.6 capital heights between letters) is no place for text.
 _MOST_ROUNDS = 60
 
@@ -150,7 +152,36 @@ def draw(bent: Bent) -> Outline:
             x, y = (glyph.x - middle) * height, glyph.y * height
             at = (placed.x + cos * x - sin * y, placed.y + sin * x + cos * y)
             spots.append(Spot(glyph.gid, *at, cos, sin))
-    return inked(bent.composition.font, spots, height_mm=height)
+    return inked(bent.composition.font, spots, height_mm=height, bridges=_bridges(bent))
+
+
+def _bridges(bent: Bent) -> list[Floats]:
+    """Short lines (2, 2) in mm between ends of single-line letters that meet on a straight line."""
+    font, height = bent.composition.font, bent.height_mm
+    bridges = []
+    for one, other in pairwise(bent.placed):
+        ends, starts = _ends(font, one.cluster), _ends(font, other.cluster)
+        for a, b in product(ends, starts):
+            if np.hypot(*(a - b)) <= _SLACK:
+                bridges.append(np.array([_put(a, one, height), _put(b, other, height)]))
+    return bridges
+
+
+def _ends(font: Font, cluster: Cluster) -> list[Floats]:
+    """Where the cluster's strokes begin and end on a straight baseline, in capital heights."""
+    return [
+        shapely.get_coordinates(stroke)[which] / font.capital_height + np.array([glyph.x, glyph.y])
+        for glyph in cluster.glyphs
+        for stroke in font.strokes_of(glyph.gid)
+        for which in (0, -1)
+    ]
+
+
+def _put(point: Floats, placed: Placed, height_mm: float) -> Floats:
+    cos, sin = math.cos(placed.turn), math.sin(placed.turn)
+    x = (point[0] - placed.cluster.origin - placed.cluster.advance / 2) * height_mm
+    y = point[1] * height_mm
+    return np.array([placed.x + cos * x - sin * y, placed.y + sin * x + cos * y])
 
 
 def largest_on_curve(region: Region, composition: Composition, zone: Zone, *, align: Align) -> float | None:

@@ -33,15 +33,16 @@ class Spot:
     sin: float
 
 
-def inked(font: Font, spots: Sequence[Spot], *, height_mm: float) -> Outline:
+def inked(font: Font, spots: Sequence[Spot], *, height_mm: float, bridges: Sequence[Floats] = ()) -> Outline:
     """The frozen outline (mm) of glyphs at a capital height, in the order given.
 
-    Areas that touch or overlap are merged; single-line strokes are joined where their ends meet.
+    Areas that touch or overlap are merged; single-line strokes are joined where their ends meet, or where one
+    of the `bridges` (each (2, 2), mm) leads from one end to the other.
     """
     shapes = [(spot, shape) for spot in spots for shape in font.shapes(spot.gid, height_mm)]
     areas = merge_touching(_frozen_areas(shapes, height_mm)) if shapes else ()
     strokes = [(spot, stroke) for spot in spots for stroke in font.strokes_of(spot.gid)]
-    return Outline(areas, _frozen_strokes(strokes, height_mm / font.capital_height))
+    return Outline(areas, _frozen_strokes(strokes, height_mm / font.capital_height, bridges))
 
 
 def merge_touching(areas: Sequence[Polygon]) -> tuple[Polygon, ...]:
@@ -85,14 +86,17 @@ def _frozen_areas(shapes: Sequence[tuple[Spot, Shape]], height_mm: float) -> lis
     return areas
 
 
-def _frozen_strokes(strokes: Sequence[tuple[Spot, LineString]], scale: float) -> tuple[LineString, ...]:
+def _frozen_strokes(
+    strokes: Sequence[tuple[Spot, LineString]], scale: float, bridges: Sequence[Floats]
+) -> tuple[LineString, ...]:
     if not strokes:
         return ()
     lines = np.array([stroke for _, stroke in strokes], dtype=object)
     corners = shapely.get_num_coordinates(lines)
     points = freeze_mm(_placed(shapely.get_coordinates(lines), [spot for spot, _ in strokes], corners, scale))
     # Joined after rounding: only then are ends that meet equal to the last bit.
-    parts = [_distinct(part) for part in np.split(points, np.cumsum(corners)[:-1])]
+    parts = [*np.split(points, np.cumsum(corners)[:-1]), *map(freeze_mm, bridges)]
+    parts = [_distinct(part) for part in parts]
     return tuple(LineString(line) for line in joined([part for part in parts if len(part) > 1]))
 
 
