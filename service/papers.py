@@ -137,17 +137,21 @@ def proof_sheet(pages: Sequence[tuple[str, Product, Face, Sequence[Mark]]], *, t
         _scale(page, window)
         for number, mark in enumerate(marks):
             x0, y0, x1, y1 = mark.outline.bounds_mm
-            _say(
-                page,
-                f"{mark.zone.replace('_', ' ')}: {x1 - x0:.1f} x {y1 - y0:.1f} mm",
-                MARGIN,
-                (36 - 5 * number) * mm,
-                10,
-            )
-            close = fitted(mark.outline.bounds_mm, x=width - MARGIN - 90 * mm, y=(24 - 20 * number) * mm, width=90 * mm,
-                           height=18 * mm, largest=4.0)  # fmt: skip
-            if number < 2:
+            said = f"{mark.zone.replace('_', ' ')}: {x1 - x0:.1f} x {y1 - y0:.1f} mm"
+            _say(page, said, MARGIN, (36 - 5 * number) * mm, 10)
+            if (
+                number == 0 and window.scale < 1
+            ):  # the face was too long for the paper: the mark itself is not
+                close = fitted(
+                    mark.outline.bounds_mm,
+                    x=width - MARGIN - 120 * mm,
+                    y=8 * mm,
+                    width=120 * mm,
+                    height=38 * mm,
+                )
                 draw_outline(page, close, mark.outline)
+                true_size = "true size when printed at 100 %" if close.scale == 1 else "enlarged or reduced"
+                _say(page, f"{mark.zone.replace('_', ' ')}, {true_size}", MARGIN, 20 * mm, 8)
         _say(page, "A picture of what will be burned, not a file for burning. Approve by the proof link or with the shop.",
              MARGIN, 10 * mm, 8)  # fmt: skip
         page.showPage()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -118,7 +119,10 @@ def draw_code(page: Any, content: str, *, x: float, y: float, size: float) -> No
     cell = size / len(cells)
     page.setFillColorRGB(0, 0, 0)
     for row, line in enumerate(cells):
-        for column, is_dark in enumerate(line):
-            if is_dark:  # a hair of overlap, or viewers show seams between cells
-                page.rect(x + column * cell, y + size - (row + 1) * cell, cell * 1.02, cell * 1.02,
+        column = 0
+        for is_dark, run in groupby(line):
+            length = len(list(run))
+            if is_dark:  # whole runs, and a hair of overlap, or viewers show seams between cells
+                page.rect(x + column * cell, y + size - (row + 1) * cell, length * cell, cell * 1.02,
                           stroke=0, fill=1)  # fmt: skip
+            column += length

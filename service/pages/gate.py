@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from typing import Annotated, Any
 from urllib.parse import quote
@@ -46,17 +46,20 @@ def visitor(*roles: Role) -> Callable[[Request], Visitor]:
     return find
 
 
-async def own_form(request: Request) -> FormData:
+async def own_form(request: Request) -> AsyncIterator[FormData]:
     """The form as sent, if no other site sent it: browsers say where a request comes from.
     Raises FormTokenWrong."""
     if request.headers.get("sec-fetch-site", "same-origin") not in {"same-origin", "none"}:
         raise FormTokenWrong("this form came from another site")
-    return await request.form(max_files=1, max_fields=400)
+    async with request.form(max_files=1, max_fields=400) as form:
+        yield form
 
 
-async def form_of(request: Request) -> FormData:
+OwnForm = Annotated[FormData, Depends(own_form)]
+
+
+def form_of(request: Request, form: OwnForm) -> FormData:
     """The form as sent, if it came from a page of this very session. Raises FormTokenWrong."""
-    form = await own_form(request)
     cookie = request.cookies.get(sessions.COOKIE)
     token = form.get(TOKEN_FIELD)
     secret = sessions.secret_of(request.app.state.settings.data)
@@ -92,4 +95,3 @@ DeskVisitor = Annotated[Visitor, Depends(visitor(Role.DESK, Role.OWNER))]
 HouseVisitor = Annotated[Visitor, Depends(visitor(Role.BENCH, Role.DESK, Role.OWNER))]
 OwnerVisitor = Annotated[Visitor, Depends(visitor(Role.OWNER))]
 Form = Annotated[FormData, Depends(form_of)]
-OwnForm = Annotated[FormData, Depends(own_form)]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
+from urllib.parse import quote
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
@@ -10,12 +12,11 @@ from sqlalchemy.orm import Session
 from starlette.datastructures import UploadFile
 
 from layout.drawing import draw_face, draw_plate
-from layout.parts import Shop
+from layout.parts import Blade, Plate, Shop
 from layout.register import nominal, to_station
 from service import calibrations, callbacks, ids, imports, keys
 from service.errors import BadRequest, NotFound, Refusal
 from service.models import Callback
-from service.pages.buyer import svg_of
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.repositories import callbacks as callback_rows
@@ -39,23 +40,35 @@ def get_owner(request: Request, visitor: OwnerVisitor) -> Response:
 @router.get("/owner/blades/{blade}")
 def get_blade(request: Request, blade: str, visitor: OwnerVisitor) -> Response:
     """Every face of a blade with its zones and keep-outs."""
+    one = _blade(request, blade)
     shop: Shop = request.app.state.catalogue.current
-    if blade not in shop.blades:
-        raise NotFound("there is no such blade", id=blade)
-    one = shop.blades[blade]
-    pictures = [svg_of(draw_face(one, face).encode()) for face in one.faces]
+    pictures = [
+        (f"/owner/blades/{quote(blade)}/{quote(face.face)}.svg", f"{one.name}, {face.face.replace('_', ' ')}")
+        for face in one.faces
+    ]
     products = [product for product in shop.products.values() if product.blade == blade]
     return page(request, "picture.html", visitor, title=one.name, pictures=pictures, products=products)
+
+
+@router.get("/owner/blades/{blade}/{face}.svg")
+def get_face_picture(request: Request, blade: str, face: str, visitor: OwnerVisitor) -> Response:
+    one = _blade(request, blade)
+    found = next((f for f in one.faces if f.face == face), None)
+    if found is None:
+        raise NotFound("there is no such face", id=face)
+    return _svg(draw_face(one, found))
+
+
+@router.get("/owner/plates/{plate}.svg")
+def get_plate_picture(request: Request, plate: str, visitor: OwnerVisitor) -> Response:
+    return _svg(draw_plate(_plate(request, plate), request.app.state.catalogue.current.blades))
 
 
 @router.get("/owner/plates/{plate}")
 def get_plate(request: Request, plate: str, visitor: OwnerVisitor) -> Response:
     """A plate with every slot and what each takes."""
-    shop: Shop = request.app.state.catalogue.current
-    if plate not in shop.plates:
-        raise NotFound("there is no such plate", id=plate)
-    one = shop.plates[plate]
-    pictures = [svg_of(draw_plate(one, shop.blades).encode())]
+    one = _plate(request, plate)
+    pictures = [(f"/owner/plates/{quote(plate)}.svg", f"{one.name}, {len(one.slots)} slots")]
     return page(request, "picture.html", visitor, title=one.name, pictures=pictures, products=[])
 
 
@@ -189,6 +202,24 @@ def post_calibration(request: Request, visitor: OwnerVisitor, form: Form) -> Res
 
 
 # --- how it is shown ---
+
+
+def _blade(request: Request, name: str) -> Blade:
+    blades: Mapping[str, Blade] = request.app.state.catalogue.current.blades
+    if name not in blades:
+        raise NotFound("there is no such blade", id=name)
+    return blades[name]
+
+
+def _plate(request: Request, name: str) -> Plate:
+    plates: Mapping[str, Plate] = request.app.state.catalogue.current.plates
+    if name not in plates:
+        raise NotFound("there is no such plate", id=name)
+    return plates[name]
+
+
+def _svg(picture: str) -> Response:
+    return Response(picture, media_type="image/svg+xml")
 
 
 def _stock(

@@ -1,0 +1,61 @@
+"""A real browser and a served shop. Without Chromium these tests are skipped, and say so."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from tests.pages.shop import ServedShop
+
+_CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+_FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+SignIn = Callable[..., Page]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    if _CHROMIUM is None:
+        pytest.skip("NO BROWSER: chromium is not installed, so no page was tested")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=_CHROMIUM, args=_FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Iterator[ServedShop]:
+    served = ServedShop(tmp_path / "data")
+    served.start()
+    yield served
+    served.stop()
+
+
+@pytest.fixture
+def sign_in(browser: Browser, shop: ServedShop) -> Iterator[SignIn]:
+    """Sign somebody in on a browser of their own; an error in a page's script fails the test."""
+    contexts: list[BrowserContext] = []
+    broken: list[str] = []
+
+    def enter(role: str, name: str, *, javascript: bool = True, width: int = 820, height: int = 1180) -> Page:
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, java_script_enabled=javascript, base_url=shop.address
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(20_000)
+        page.on("pageerror", lambda error: broken.append(str(error)))
+        page.goto("/sign-in")
+        page.get_by_label("Your name").fill(name)
+        page.get_by_label("Key", exact=True).fill(shop.keys[role])
+        page.get_by_role("button", name="Sign in").click()
+        page.wait_for_url("**/" + {"bench": "bench", "desk": "desk", "owner": "owner"}[role])
+        return page
+
+    yield enter
+    for context in contexts:
+        context.close()
+    assert broken == []

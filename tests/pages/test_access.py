@@ -1,0 +1,127 @@
+"""Every page by axe-core (Deque, https://github.com/dequelabs/axe-core, rules of WCAG 2.0 to 2.2, A and AA),
+its size, its targets, its words in the second language."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page, expect
+
+from tests.pages.conftest import SignIn
+from tests.pages.shop import ServedShop
+from tests.pages.test_bench_story import finish, pull_all, seat_all, start, take
+
+pytestmark = pytest.mark.page
+
+_RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
+_MOST_BYTES = 150_000
+#: 15 mm on a tablet of 132 px per inch.
+_GLOVE_PX = 15 / 25.4 * 132
+
+
+def must_be_usable(page: Page, *, most_bytes: int = _MOST_BYTES) -> None:
+    """No rule broken, no page too large, nothing wider than the screen."""
+    broken = Axe().run(page, options=_RULES).response["violations"]
+    assert [(one["id"], [node["html"][:120] for node in one["nodes"]]) for one in broken] == []
+    assert len(page.content().encode()) < most_bytes
+    assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+
+
+def must_have_targets(page: Page, pixels: float) -> None:
+    """Buttons and fields are at least so high."""
+    heights = page.locator("main button:visible, main .button:visible, main summary:visible").evaluate_all(
+        "all => all.map(one => [one.getBoundingClientRect().height, one.textContent.trim().slice(0, 30)])"
+    )
+    assert heights
+    assert [one for one in heights if one[0] < pixels] == []
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 800), (820, 1180), (390, 844)])
+def test_every_step_at_the_bench_can_be_used_by_everybody(
+    shop: ServedShop, sign_in: SignIn, width: int, height: int
+) -> None:
+    shop.order("AQ-1", {"quantity": 2})
+    page = sign_in("bench", "Ines", width=width, height=height)
+
+    must_be_usable(page)
+    take(page)
+    must_be_usable(page)
+    must_have_targets(page, _GLOVE_PX)
+    pull_all(page)
+    must_be_usable(page)
+    must_have_targets(page, _GLOVE_PX)
+    seat_all(page)
+    must_be_usable(page)
+    start(page)
+    must_be_usable(page)
+    must_have_targets(page, _GLOVE_PX)
+    page.get_by_role("link", name="It was stopped before the end").click()
+    expect(page.get_by_role("button", name="This is what is on the metal")).to_be_visible()
+    must_be_usable(page)
+    page.go_back()
+    finish(page)
+    must_be_usable(page)
+
+
+def test_desk_board_and_owner_pages_can_be_used_by_everybody(shop: ServedShop, sign_in: SignIn) -> None:
+    words = {"inscriptions": [{"zone": "heel", "text": "Zo\u00eb \u2665 Bo", "font": "lato-bold"}]}
+    held = shop.order("AQ-1", words)["id"]
+    page = sign_in("owner", "Olga", width=1280, height=800)
+    with shop.api("owner") as http:
+        http.post("/v1/callbacks", json={"url": "http://127.0.0.1:9/told", "client": "store"})
+        link = http.post(f"/v1/orders/{held}/proof-link").json()["url"]
+
+    for width in (1280, 390):
+        page.set_viewport_size({"width": width, "height": 844})
+        for address in (
+            "/desk", "/desk/check", f"/desk/orders/{held}", "/board", "/owner", "/owner/blades/chef-20",
+            "/owner/plates/small", "/owner/stock", "/owner/keys", "/owner/callbacks", "/owner/calibration", link,
+            "/owner/plates/no-such",
+        ):  # fmt: skip
+            page.goto(address)
+            must_be_usable(page)
+    page.goto("/desk/check")
+    page.get_by_label("Words").fill("Zo\u00eb")
+    expect(page.locator("#proof svg").first).to_be_visible()
+    must_be_usable(page)
+    must_have_targets(page, 44)
+
+
+def test_the_keyboard_alone_reaches_every_control(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    page = sign_in("bench", "Ines")
+    take(page)
+
+    reached = set()
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        reached.add(page.evaluate("document.activeElement.textContent.trim()"))
+
+    assert "✓ J1 found" in reached
+    assert "Give this load back" in reached
+
+
+def test_pages_speak_the_second_language(shop: ServedShop, sign_in: SignIn) -> None:
+    page = sign_in("bench", "Ines")
+
+    page.get_by_role("link", name="Deutsch").click()
+
+    expect(page.locator("html")).to_have_attribute("lang", "de")
+    expect(page.get_by_role("button", name=re.compile("N\u00e4chste Ladung nehmen")).first).to_be_visible()
+
+
+def test_words_from_right_to_left_stand_so(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order(
+        "AQ-1",
+        {"sku": "AQ-CHEESE-14",
+         "inscriptions": [{"zone": "between_holes", "text": "\u0646\u0648\u0631", "font": "amiri-bold"}]},
+    )  # fmt: skip
+    page = sign_in("bench", "Ines")
+    take(page)
+    pull_all(page)
+
+    directions = page.locator(".words").evaluate_all("all => all.map(one => getComputedStyle(one).direction)")
+
+    assert directions == ["rtl"]

@@ -1,0 +1,271 @@
+"""The operator's whole story in a real browser."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.pages.conftest import SignIn
+from tests.pages.shop import ServedShop
+
+pytestmark = pytest.mark.page
+
+TWO_FACES = {
+    "sku": "AQ-HORI-18",
+    "inscriptions": [
+        {"zone": "ricasso", "text": "For Nan", "font": "lato-bold", "height_mm": 6.0},
+        {"zone": "ricasso_back", "text": "1 May", "font": "oswald-medium", "height_mm": 6.0},
+    ],
+}
+
+
+def take(page: Page) -> str:
+    page.get_by_role("button", name="Take the next load").first.click()
+    page.wait_for_url(re.compile(r"/bench/loads/L\d+$"))
+    return page.url.rsplit("/", 1)[1]
+
+
+def scan(page: Page, code: str) -> None:
+    page.locator("#scan").fill(code)
+    page.locator("#scan").press("Enter")
+
+
+def pull_all(page: Page) -> None:
+    """Check off every unit, then wait for the seating page."""
+    while page.get_by_role("button", name=re.compile(r"J\d+ found")).count():
+        left = page.get_by_role("button", name=re.compile(r"J\d+ found")).count()
+        page.get_by_role("button", name=re.compile(r"J\d+ found")).first.click()
+        expect(page.get_by_role("button", name=re.compile(r"J\d+ found"))).to_have_count(left - 1)
+    expect(page.get_by_role("heading", name="Seat the units")).to_be_visible()
+
+
+def seat_all(page: Page) -> None:
+    together = page.get_by_role("button", name=re.compile("I looked: all"))
+    (together if together.count() else page.get_by_role("button", name=re.compile("^✓ Seated"))).first.click()
+    expect(page.locator("#code")).to_be_visible()
+
+
+def start(page: Page) -> None:
+    name = page.locator("p.file").first.inner_text()
+    page.locator("#code").fill(name.rsplit("-", 1)[1].split(".")[0])
+    page.get_by_role("button", name="The code is right: start").click()
+    expect(page.get_by_text("Burning. Stay with the machine.")).to_be_visible()
+
+
+def finish(page: Page) -> None:
+    page.get_by_role("button", name="The laser has come to the end").click()
+    expect(page.get_by_role("button", name="The laser has come to the end")).to_have_count(0)
+
+
+def test_a_load_goes_from_the_queue_to_packing_by_touch_alone(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1", TWO_FACES)
+    page = sign_in("bench", "Ines")
+
+    load = take(page)
+    pull_all(page)
+    seat_all(page)
+    start(page)
+    finish(page)
+    expect(page.get_by_text("Turn over: turn 2")).to_be_visible()
+    seat_all(page)
+    start(page)
+    finish(page)
+    page.get_by_role("button", name="✓ Pass").click()
+    expect(page.get_by_role("heading", name="Then to packing")).to_be_visible()
+    for box in page.locator("input[name=done]").all():
+        box.check()
+    page.get_by_role("button", name="Release to packing").click()
+    expect(page.get_by_text("The plate is free.")).to_be_visible()
+
+    with shop.api("bench") as http:
+        assert http.get(f"/v1/loads/{load}").json()["state"] == "closed"
+        moves = http.get("/v1/jobs/J1").json()
+    assert moves["state"] == "released"
+    assert {move["who"] for move in moves["history"] if move["to"] == "passed"} == {"bench:Ines"}
+
+
+def test_a_wrong_unit_is_refused_in_words_and_changes_nothing(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    page = sign_in("bench", "Ines")
+    take(page)
+
+    scan(page, "2700010000301")  # a santoku's box
+    expect(page.get_by_role("alert")).to_contain_text("wrong unit: this is a Harbour santoku")
+    scan(page, "J999")
+    expect(page.get_by_role("alert")).to_contain_text("J999 does not belong to")
+
+    assert page.locator("[data-sound=refuse]").count() == 1
+    expect(page.get_by_text("0 of 1 in hand")).to_be_visible()
+
+
+def test_a_scanner_alone_pulls_seats_and_starts(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    page = sign_in("bench", "Ines")
+    take(page)
+
+    page.keyboard.type("2700010000103")  # the box of a chef's knife, typed as a scanner does, into no field
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", name="Seat the units")).to_be_visible()
+    scan(page, "J1")
+    expect(page.get_by_text("J1 seated in slot")).to_be_visible()
+    scan(page, page.locator("p.file").first.inner_text())
+
+    expect(page.get_by_text("Burning. Stay with the machine.")).to_be_visible()
+
+
+def test_a_code_of_another_file_starts_nothing(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    page = sign_in("bench", "Ines")
+    load = take(page)
+    pull_all(page)
+    seat_all(page)
+
+    page.locator("#code").fill("222222")
+    page.get_by_role("button", name="The code is right: start").click()
+
+    expect(page.get_by_role("alert")).to_contain_text("not the code of this load's file")
+    with shop.api("bench") as http:
+        assert http.get(f"/v1/loads/{load}").json()["state"] == "seated"
+
+
+def test_the_station_s_folder_gets_the_judged_file_and_loses_stale_ones(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    page = sign_in("bench", "Ines")
+    load = take(page)
+    pull_all(page)
+    seat_all(page)
+    with shop.api("bench") as http:
+        station = http.get(f"/v1/loads/{load}").json()["station"]
+    folder = shop.settings.data / "stations" / station
+    folder.mkdir(parents=True)
+    (folder / f"{load}-t1-r0-222222.svg").write_text("stale")
+
+    page.get_by_role("button", name="Send to the station's folder").click()
+    expect(page.get_by_text("Read back; its hash is right.")).to_be_visible()
+
+    name = page.locator("p.file").first.inner_text()
+    assert [path.name for path in folder.iterdir()] == [name]
+    with shop.api("bench") as http:
+        address = f"/v1/loads/{load}/turns/1/burn.{name.rsplit('.', 1)[1]}"
+        assert (folder / name).read_bytes() == http.get(address).content
+
+
+def test_two_tablets_on_one_load_see_each_other_and_only_one_starts_it(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    first, second = sign_in("bench", "Ines"), sign_in("bench", "Ines")
+    load = take(first)
+    second.goto(f"/bench/loads/{load}")
+
+    pull_all(first)
+    expect(second.get_by_role("heading", name="Seat the units")).to_be_visible()
+    seat_all(second)
+    expect(first.locator("#code")).to_be_visible()
+    first.route("**/live*", lambda route: route.abort())  # this one sleeps from here on
+    stale = first.context.new_page()
+    stale.route("**/live*", lambda route: route.abort())
+    stale.goto(f"/bench/loads/{load}")
+    start(second)
+    code = stale.locator("p.file").first.inner_text().rsplit("-", 1)[1].split(".")[0]
+    stale.locator("#code").fill(code)
+    stale.get_by_role("button", name="The code is right: start").click()
+
+    expect(stale.get_by_role("alert")).to_contain_text("started already")
+    with shop.api("bench") as http:
+        starts = [m for m in http.get("/v1/jobs/J1").json()["history"] if m["to"] == "loaded"]
+        assert http.get(f"/v1/loads/{load}").json()["state"] == "burning"
+    assert len(starts) == 1
+
+
+def test_a_restart_in_the_middle_loses_nothing(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    page = sign_in("bench", "Ines")
+    take(page)
+    pull_all(page)
+    seat_all(page)
+    start(page)
+
+    shop.stop()
+    shop.start()
+    page.reload()
+    finish(page)
+
+    expect(page.get_by_role("heading", name="Look at every mark")).to_be_visible()
+
+
+def test_an_interrupted_burn_asks_what_is_on_the_metal_and_is_burned_again(
+    shop: ServedShop, sign_in: SignIn
+) -> None:
+    shop.order("AQ-1", {"quantity": 2})
+    page = sign_in("bench", "Ines")
+    take(page)
+    pull_all(page)
+    seat_all(page)
+    start(page)
+
+    page.get_by_role("link", name="It was stopped before the end").click()
+    page.locator("input[value=complete]").first.check()
+    page.locator("input[value=partial]").last.check()
+    page.get_by_role("button", name="This is what is on the metal").click()
+    expect(page.get_by_role("heading", name="Partial marks")).to_be_visible()
+    page.get_by_text("Burn again").first.click()
+    page.get_by_label("It was not lifted").check()
+    page.get_by_role("button", name=re.compile(r"Burn J\d+ again")).click()
+    start(page)
+    finish(page)
+
+    expect(page.get_by_role("heading", name="Look at every mark")).to_be_visible()
+    assert page.get_by_role("button", name=re.compile("^✓ Pass")).count() == 2
+
+
+def test_a_unit_that_is_cancelled_is_shown_as_a_slot_to_clear(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    cancelled = shop.order("AQ-2")["id"]
+    page = sign_in("bench", "Ines")
+    take(page)
+    pull_all(page)
+    seat_all(page)
+
+    with shop.api("desk") as http:
+        etag = http.get(f"/v1/orders/{cancelled}").headers["ETag"]
+        answer = http.post(
+            f"/v1/orders/{cancelled}/cancel", json={"reason": "buyer rang"}, headers={"If-Match": etag}
+        )
+    assert answer.status_code == 200
+
+    expect(page.get_by_role("alert")).to_contain_text("Clear these slots")
+    expect(page.locator("svg .slot.clear")).to_have_count(1)
+
+
+def test_scrap_needs_a_reason_and_makes_a_replacement(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    page = sign_in("bench", "Ines")
+    take(page)
+    pull_all(page)
+    seat_all(page)
+    start(page)
+    finish(page)
+
+    page.get_by_text("Scrap", exact=False).first.click()
+    page.locator("select[name=reason]").last.select_option("wrong place")
+    page.get_by_role("button", name="Scrap J1").click()
+    expect(page.get_by_role("button", name="Scrap J1")).to_have_count(0)
+
+    with shop.api("bench") as http:
+        assert http.get("/v1/jobs/J1").json()["state"] == "scrapped"
+        assert http.get("/v1/jobs/J2").json()["replaces"] == "J1"
+
+
+def test_the_whole_story_works_without_javascript(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    page = sign_in("bench", "Ines", javascript=False)
+    take(page)
+    pull_all(page)
+    seat_all(page)
+    start(page)
+    finish(page)
+
+    page.get_by_role("button", name=re.compile("Pass")).first.click()
+
+    expect(page.get_by_role("heading", name="Then to packing")).to_be_visible()
