@@ -15,7 +15,7 @@ from service.errors import LoadRefused
 from service.ids import JOB, LOAD, number, public
 from service.models import Load
 from service.repositories import loads as rows
-from service.repositories.moves import move_job, move_lot
+from service.repositories.moves import move_job, move_lot, write_history
 from service.states import JobState, LotState
 from service.tools import Tools
 from service.who import SWEEP, Who
@@ -51,8 +51,10 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
         try:
             files.prepare(tools, load.id, formats=_preferred(tools, load))
         except LoadRefused:
-            if not tools.database.write(partial(_hold_refused, tools=tools, load_id=load.id)):
+            seen_load, refused = files.refused(tools, load.id)
+            if not refused.alone and not refused.together:
                 raise
+            tools.database.write(partial(_hold_refused, seen=seen_load, refused=refused, now=tools.clock()))
             continue
         return load, load.id in made
 
@@ -139,26 +141,21 @@ def _with_files(tools: Tools, load_id: int, answer: dict[str, Any]) -> dict[str,
     return seen(tools, load_id)
 
 
-def _hold_refused(session: Session, *, tools: Tools, load_id: int) -> bool:
-    """Take the units that the judge refuses out of an unstarted load; gives whether there were any."""
-    load = rows.lock(session, load_id)
+def _hold_refused(session: Session, *, seen: Load, refused: files.Refused, now: datetime) -> None:
+    """Take the units that the judge refuses out of an unstarted load, if it is still what he saw."""
+    load = rows.lock(session, seen.id)
     if load is None or not contents.is_unstarted(load):
-        return False
-    now = tools.clock()
-    shop = tools.catalogue.at(session, load.catalogue_version)
-    layout = loads.layout_of(session, load)
-    burned = loads.burned_already(session, load)
-    refused = files.refused_units(files.without_fonts(shop), layout, burned)
+        return
+    if (load.fence, load.revision) != (seen.fence, seen.revision):
+        return
     for units, is_held in ((refused.alone, True), (refused.together, False)):
         for job, slot in sorted(units, key=str):
             if job is not None:
                 _take_out(session, load, number(JOB, job), is_held=is_held, now=now)
             elif slot is not None:
                 _take_out_blade(session, load, slot, is_held=is_held, now=now)
-    if refused.alone or refused.together:
-        contents.raise_revision(session, load, who=SWEEP, now=now, why="units refused by the judge")
-        leases.close_if_empty(session, load, who=SWEEP, now=now)
-    return bool(refused.alone or refused.together)
+    contents.raise_revision(session, load, who=SWEEP, now=now, why="units refused by the judge")
+    leases.close_if_empty(session, load, who=SWEEP, now=now)
 
 
 def _take_out(session: Session, load: Load, job_id: int, *, is_held: bool, now: datetime) -> None:
@@ -176,6 +173,10 @@ def _take_out_blade(session: Session, load: Load, name: str, *, is_held: bool, n
     lot_id = slot.lot_id or 0
     contents.remove_slots(session, [slot], why="judge_refused")
     contents.give_back_blades(session, lot_id, 1)
+    write_history(
+        session, "lot", lot_id, move_from=None, move_to="given_back", who=SWEEP, now=now,
+        why=f"the judge refuses slot {name} of {public(LOAD, load.id)}",
+    )  # fmt: skip
     lot = rows.lots(session, [lot_id])[lot_id]
     if is_held and LotState(lot.state) is LotState.OPEN:
         move_lot(

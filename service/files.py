@@ -96,6 +96,13 @@ def judge(tools: Tools, load_id: int) -> Judged:
     return Judged(load_id, seen.load.fence, seen.load.revision, findings)
 
 
+def refused(tools: Tools, load_id: int) -> tuple[Load, Refused]:
+    """Which units of a refused load are in the way, and the load as it was when the judge looked."""
+    seen = _see(tools, load_id)
+    units = tools.geometry.work(refused_units, without_fonts(seen.shop), seen.layout, seen.burned)
+    return seen.load, units
+
+
 def prepare(tools: Tools, load_id: int, *, formats: Sequence[str] | None = None) -> None:
     """Judge a load, and build the files of its turns that are still to be burned (the station's formats, or
     those named). Raises LoadRefused."""

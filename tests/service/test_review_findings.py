@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, wait
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -290,6 +291,34 @@ def test_a_short_job_is_found_by_the_sweep_when_a_unit_is_free_after_all(at: At)
     sweeps.sweep_short(bench.tools)
 
     assert [bench.job(job).state for job in ("J1", "J2")] == ["ready", "short"]
+
+
+def test_a_refused_load_is_looked_into_by_a_geometry_worker_outside_any_transaction(at: At) -> None:
+    bench = at()
+    bench.order(quantity=2)
+    parer = bench.shop.blades["parer"]
+    faces = tuple(
+        replace(face, zones=tuple(replace(zone, zone="another") for zone in face.zones))
+        for face in parer.faces
+    )
+    edited = {**bench.shop.blades, "parer": replace(parer, faces=faces)}
+    bench.tools.catalogue.put(replace(bench.shop, version="edited", blades=edited))  # type: ignore[attr-defined]
+
+    answer = bench.next()
+
+    assert answer.status_code == 204
+    assert "refused_units" in bench.tools.geometry.calls  # type: ignore[attr-defined]
+    assert (bench.job("J1").state, bench.job("J1").hold_reason) == ("held", "judge_refused")
+
+
+def test_an_order_says_of_a_unit_that_the_bench_sent_back_why_it_is_held(at: At) -> None:
+    bench = at(a_bench_shop(turning_plate(slots=1)))
+    bench.order()
+    bench.do(bench.pulled(bench.claimed()), "seated", {"turn": 1, "slots": {"S1": "does_not_fit"}})
+
+    order = bench.ask("GET", "/v1/orders/O1", role="desk").json()
+
+    assert order["lines"][0]["jobs"] == [{"id": "J1", "state": "held", "hold_reason": "does_not_fit"}]
 
 
 # --- bad input ---
