@@ -113,3 +113,23 @@ def minutes(seconds: float, say: Callable[[str], str]) -> str:
     if whole < 60:
         return say(_("%s min")) % whole
     return say(_("%s h")) % (whole // 60) + (f" {say(_('%s min')) % (whole % 60)}" if whole % 60 else "")
+
+
+#: Words that come out of the service as data and are shown as they are: reasons of scrap, roles, results of a row.
+SHOWN = (
+    _("faint mark"),
+    _("wrong place"),
+    _("double mark"),
+    _("scratched"),
+    _("stained"),
+    _("interrupted burn"),
+    _("other"),
+    _("store"),
+    _("desk"),
+    _("bench"),
+    _("owner"),
+    _("taken"),
+    _("already there"),
+    _("would be taken"),
+    _("refused"),
+)

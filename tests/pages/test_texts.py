@@ -1,0 +1,53 @@
+"""The second language has every word of the pages, and keeps what is filled in."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import service.pages
+from babel.messages.extract import extract_from_dir
+from babel.messages.pofile import read_po
+
+from service.pages import texts
+
+FOLDER = Path(service.pages.__file__).parent
+_METHODS = [("**.py", "python"), ("templates/**.html", "jinja2")]
+_OPTIONS = {"templates/**.html": {"extensions": "jinja2.ext.i18n", "trimmed": "true", "newstyle_gettext": "true"}}
+_FILLED = re.compile(r"%(?:\(\w+\))?s")
+
+
+def extracted() -> set[str]:
+    found = extract_from_dir(FOLDER, _METHODS, _OPTIONS)
+    return {message if isinstance(message, str) else message[0] for _, _, message, _, _ in found}
+
+
+def test_every_word_of_the_pages_is_in_the_second_language() -> None:
+    with (FOLDER / "texts" / "de.po").open("rb") as file:
+        catalogue = {m.id if isinstance(m.id, str) else m.id[0]: m.string for m in read_po(file) if m.id}
+
+    missing = {message for message in extracted() if not catalogue.get(message)}
+    unused = set(catalogue) - extracted()
+
+    assert len(extracted()) > 300
+    assert (missing, unused) == (set(), set())
+
+
+def test_a_translation_fills_in_what_the_original_does() -> None:
+    said = texts.texts_of("de")
+
+    wrong = [
+        message
+        for message in extracted()
+        if sorted(_FILLED.findall(said.gettext(message))) != sorted(_FILLED.findall(message))
+    ]
+
+    assert wrong == []
+
+
+def test_one_and_many_differ() -> None:
+    said = texts.texts_of("de")
+
+    one, many = (said.ngettext("%(count)s slot", "%(count)s slots", n) for n in (1, 2))
+
+    assert (one, many) == ("%(count)s Platz", "%(count)s Pl\u00e4tze")
