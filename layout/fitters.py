@@ -130,7 +130,12 @@ class Curved:
         return curve.draw(bent) if bent is not None else None
 
     def overhang(self, block: Block, size: float, largest: float | None) -> Overhang:
-        """By how much the line outgrows the largest that follows the curve; all of it where none does."""
+        """By how much the line outgrows the largest that follows the curve; all of it where none does.
+
+        Nought for what is no single line, and follows no curve at any length.
+        """
+        if self._line_of(block) is None:
+            return Overhang(0.0, 0.0)
         length, _ = block.extent
         return Overhang(length * max(0.0, size - (largest or 0.0)), 0.0)
 

@@ -19,7 +19,8 @@ import layout
 from layout.checks import check
 from layout.eligible import Reach, candidates
 from layout.findings import CHECK_CODES, JUDGE_CODES, Severity, Verdict, verdict_of
-from layout.outline import frozen
+from layout.fonts import FontRefused
+from layout.outline import Outline, frozen
 from layout.parts import (
     ArtworkInscription,
     Baseline,
@@ -32,6 +33,16 @@ from layout.parts import (
 )
 from layout.text import graphemes, normalise
 from tests.layout.made_up import CHEF, checked, codes, the_finding, the_shop, with_zone, words
+
+
+def _not_valid(*_):
+    """Stands for a drawing that rounding leaves nothing valid of, as `outline.frozen` says it."""
+    raise ValueError("an area is not valid on the frozen grid")
+
+
+def _too_complex(*_, **__):
+    raise FontRefused("lato-bold: the shaper gave up on these words")
+
 
 # --- what was asked for ---------------------------------------------------------------------------
 
@@ -269,10 +280,37 @@ def test_a_single_stroke_has_ink_though_its_hull_has_no_width() -> None:
     assert result.marks[0].outline.strokes
 
 
-def test_what_rounds_to_nothing_is_refused() -> None:
-    result = checked(words("-", height_mm=0.01, font="line-sans"), words("Ben", zone="heel_back"))
+@pytest.mark.parametrize("spoiled", [lambda *_: Outline(), _not_valid])
+def test_what_rounding_leaves_nothing_of_is_refused(spoiled, monkeypatch) -> None:
+    """Drawing is spoiled here: no font of the shop gets so small before it is too fine to be made at all."""
+    monkeypatch.setattr("layout.fitters.Straight.draw", spoiled)
 
-    assert result.verdict is Verdict.REFUSE
+    result = checked(words("Anna", height_mm=4.0))
+
+    assert codes(result) == ["nothing_left"]
+    assert result.marks == ()
+
+
+def test_a_font_that_gives_up_on_the_words_is_a_finding(monkeypatch) -> None:
+    monkeypatch.setattr("layout.checks.text_block", _too_complex)
+
+    assert codes(checked(words("Anna"))) == ["font_refused"]
+
+
+def test_the_true_outline_has_the_last_word(monkeypatch) -> None:
+    monkeypatch.setattr("layout.fitters.Straight.draw", lambda *_: frozen([box(-100, -1, -90, 1)]))
+
+    result = checked(words("Anna", height_mm=4.0))
+
+    assert "outline_outside" in codes(result)
+
+
+def test_what_cannot_even_be_drawn_is_refused_without_a_picture(monkeypatch) -> None:
+    monkeypatch.setattr("layout.fitters.Straight.sketch", _not_valid)
+
+    result = checked(words("Anna", height_mm=14.0, zone="heel_back"), words("Ben & Cleo", height_mm=14.0))
+
+    assert result.inscriptions[1].overrun is None and result.verdict is Verdict.REFUSE
 
 
 def test_artwork_and_codes_are_placed_and_measured_too() -> None:
@@ -303,7 +341,7 @@ def test_words_follow_a_curved_baseline_and_nothing_else_does() -> None:
 
     assert text.verdict is Verdict.ACCEPT
     assert text.inscriptions[0].clearance_mm is not None
-    assert all(result.verdict is Verdict.REFUSE for result in others)
+    assert ["no_room" in codes(result) for result in others] == [True, True, True]
 
 
 def test_a_line_too_long_for_its_curve_is_told_so_and_drawn_as_far_as_it_can_be() -> None:
@@ -628,6 +666,7 @@ def test_every_code_that_is_said_is_in_the_catalogue_and_judges_have_their_own()
     said = _said_in_code()
 
     of_judge = said.pop("verify")
+    said.pop("inspect_plan", None)  # plans have a judge and findings of their own
 
     assert of_judge <= set(JUDGE_CODES)
     assert set().union(*said.values()) <= set(CHECK_CODES)
