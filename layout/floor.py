@@ -144,16 +144,18 @@ class Floor:
         """The longest stretch in which a load may burn on that mount."""
         return self.stations[self.mounts[mount].station].hours.longest_s
 
-    def spent(self, mount: int, sorts: Sequence[int], seconds: float) -> float:
-        """Longest a load of these may keep the laser: burning, turning over, every change there can be."""
+    def spent(self, mount: int, sorts: Sequence[int], seconds: float, *, least: bool = False) -> float:
+        """Longest a load of these may keep the laser: burning, turning over, every change there can be; or
+        the `least`, when the plate and a process of the load are at hand."""
         station = self.stations[self.mounts[mount].station]
         turned = sum(len(self.sorts[sort].faces) - 1 for sort in sorts)
         processes = {self.process(mount, sort) for sort in sorts}
+        plates, steps = (0, len(processes) - 1) if least else (1, len(processes))
         return (
             seconds
             + turned * station.turn_seconds
-            + station.plate_change_seconds
-            + len(processes) * station.process_change_seconds
+            + plates * station.plate_change_seconds
+            + steps * station.process_change_seconds
         )
 
     def process(self, mount: int, sort: int) -> str:
@@ -195,12 +197,13 @@ class Floor:
         return known
 
     def holds(self, mount: int, units: Iterable[int]) -> bool:
-        """Whether the units can sit on the mount together, and burn within one open stretch."""
+        """Whether the units can sit on the mount together, and burn within one open stretch if little has
+        to be changed for them; the timing has the last word."""
         chosen = [self.units[unit] for unit in units]
         sorts = tuple(sorted(unit.sort for unit in chosen))
         if any(mount not in self.sorts[sort].fits for sort in sorts):
             return False
-        if self.longest(mount) < self.spent(mount, sorts, sum(unit.seconds for unit in chosen)):
+        if self.longest(mount) < self.spent(mount, sorts, sum(unit.seconds for unit in chosen), least=True):
             return False
         key = (mount, sorts)
         known = self._holds.get(key)

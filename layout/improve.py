@@ -68,7 +68,7 @@ def _judge(search: _Search, loads: list[Load]) -> Cost | None:
     one."""
     try:
         clockwork, timed = time_all(search.floor, loads)
-    except KeyError:
+    except (KeyError, ValueError):
         return None
     score = score_of(search.floor, loads, timed, clockwork.ends)
     if search.best_score is None or score < search.best_score:

@@ -329,6 +329,9 @@ class Station:
     plates: Mapping[str, tuple[float, float, float]]
     load_seconds_per_slot: float = 20.0
     turn_seconds_per_slot: float = 12.0
+    hours: tuple[tuple[float, float], ...] = ()  # open spans, seconds since Monday 00:00; empty: always open
+    plate_change_seconds: float = 0.0
+    process_change_seconds: float = 0.0
 
     @property
     def field_box_mm(self) -> tuple[float, float, float, float]:
@@ -393,6 +396,8 @@ class Policy:
     max_graphemes_per_line: int = 40
     max_graphemes: int = 200
     code_cell_lines: float = 3.0  # smallest module of a code, as a multiple of the line's width
+    time_zone: str = "UTC"  # IANA name of the zone of the stations' hours
+    days_off: tuple[str, ...] = ()  # ISO dates on which nobody works
 
 
 @dataclass(frozen=True, slots=True)

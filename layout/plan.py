@@ -112,7 +112,10 @@ def _with_lots(floor: Floor, loads: Sequence[Load]) -> list[tuple[Load, tuple[Bl
                 continue
             tried = list(filled)
             tried[at] = (loads[at], (*filled[at][1], blades))
-            after = _score_with(floor, tried)
+            try:
+                after = _score_with(floor, tried)
+            except ValueError:  # the next load would need a change that its open stretch has no time for
+                continue
             if (after.lateness, after.changes) <= (before.lateness, before.changes):
                 filled = tried
                 left[number] -= blades.count
@@ -146,7 +149,7 @@ def _seated(
         who += [("lot", some.lot)] * some.count
         sorts += [some.sort] * some.count
         seconds += some.seconds * some.count
-    if floor.spent(mount, sorts, seconds) > floor.longest(mount):
+    if more is not None and floor.spent(mount, sorts, seconds) > floor.longest(mount):
         return None
     room = floor.room(mount, sorts)
     return None if room is None else (room, who)

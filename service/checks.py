@@ -5,21 +5,33 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import structlog
 from sqlalchemy.orm import Session
 
+from layout.checks import CheckResult
 from layout.parts import Calibration, Inscription
+from service import promises
 from service.answers import result_json
 from service.db import Database
+from service.errors import Refusal
 from service.geometry import Geometry
+from service.plans import Service
 from service.repositories import orders, stock
+
+log = structlog.get_logger(__name__)
 
 
 def check(
-    database: Database, geometry: Geometry, sku: str, inscriptions: Sequence[Inscription]
+    database: Database,
+    geometry: Geometry,
+    sku: str,
+    inscriptions: Sequence[Inscription],
+    *,
+    service: Service | None = None,
 ) -> dict[str, Any]:
-    """The whole answer of `POST /v1/checks`.
+    """The whole answer of `POST /v1/checks`; promised from the plan when the `service` that has it is given.
 
-    `promise.engraved_by` is null until there is a planner that can keep a promise.
+    A check is worth more than its promise: when no plan can be made, null is promised.
     """
     with database.reading() as session:
         calibrations = calibrations_in_force(session)
@@ -27,11 +39,20 @@ def check(
     result, pictures = geometry.proof(sku, inscriptions, calibrations=calibrations)
     return {
         **result_json(result),
-        "promise": {"engraved_by": None},
+        "promise": _promise(service, sku, result, available),
         "stock": {"available": available},
         "proof_svg": next(iter(pictures.values()), None),
         "proofs": pictures,
     }
+
+
+def _promise(service: Service | None, sku: str, result: CheckResult, available: int) -> dict[str, Any]:
+    if service is not None:
+        try:
+            return promises.promise_of(service, sku, result, available=available)
+        except Refusal as error:
+            log.warning("no_promise", code=error.code)
+    return promises.promise_json(None)
 
 
 def calibrations_in_force(session: Session) -> dict[tuple[str, str], Calibration]:

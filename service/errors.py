@@ -95,6 +95,10 @@ class LoadRefused(Refusal):
     """The judge found something wrong with the load; `about["findings"]` says what."""
 
 
+class PlanRefused(Refusal):
+    """The judge found fault with the plan of the backlog; `about["codes"]` says what."""
+
+
 class NothingToDo(Refusal): ...
 
 

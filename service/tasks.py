@@ -124,6 +124,13 @@ def send_callbacks(tools: Tools) -> int:
     )
 
 
+def keep_promises(tools: Tools) -> int:
+    """Plan again and keep what is promised to the orders that wait; gives how many promises moved."""
+    from service import promises
+
+    return promises.keep_promises(tools)
+
+
 @dataclass(frozen=True, slots=True)
 class Periodic:
     name: str
@@ -139,6 +146,7 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
         Periodic("sweep_outbox", 6 * sweep, sweep_outbox),
         Periodic("sweep_short", 6 * sweep, sweeps.sweep_short),
         Periodic("send_callbacks", 1.0, send_callbacks),
+        Periodic("keep_promises", 12 * sweep, keep_promises),
         Periodic("forget_old_rows", 3600.0, forget_old_rows),
     )
 

@@ -115,7 +115,8 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
         left = [
             place
             for place in eligible[job.line_id]
-            if (job.id, Place(*place[:3], "")) not in misfits and _is_mounted(shop, *place[:2])
+            if (job.id, Place(place[0], place[1], place[2], "")) not in misfits
+            and _is_mounted(shop, place[0], place[1])
         ]
         found.append(
             Candidate(
@@ -229,3 +230,27 @@ def _focus(
         lows.append(top - tolerance)
         highs.append(bottom + tolerance)
     return max(lows), min(highs)
+
+
+def options_at(
+    session: Session,
+    shop: Shop,
+    station: str,
+    job: Waiting,
+    *,
+    eligible: Sequence[Sequence[str]],
+    marks: Mapping[str, Sequence[MarkSurface]],
+) -> tuple[Option, ...]:
+    """All ways to seat a job's remaining faces at a station, `marks` by face; for a plan of the backlog."""
+    places = _places(eligible, station)
+    found: list[Option] = []
+    for face in job.faces:
+        mine = marks.get(face, ())
+        outlines = _Outlines(session, mine)
+        found += _options(shop, station, job.blade, face, places, mine, outlines=outlines)
+    return tuple(found)
+
+
+def misfits(session: Session, jobs: Sequence[Waiting]) -> list[tuple[int, str, str, str]]:
+    """Slots (job, station, plate, slot) into which a unit did not go."""
+    return _misfits(session, jobs)

@@ -21,4 +21,5 @@ def check(request: Request, body: CheckIn, who: Intake) -> dict[str, Any]:
         request.app.state.geometry,
         body.sku,
         tuple(one.value() for one in body.inscriptions),
+        service=request.app.state,
     )

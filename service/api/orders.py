@@ -6,12 +6,13 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
 
-from service import intake, orders
+from service import intake, orders, promises
 from service.api import wire
 from service.api.security import Anyone, Desk, Intake
 from service.errors import NotFound
 from service.ids import ORDER, number
 from service.repositories import orders as rows
+from service.repositories import plans as plan_rows
 from service.states import JobState
 from service.who import Who
 
@@ -61,7 +62,8 @@ def get_order(request: Request, response: Response, identity: str, who: Anyone) 
             {"to": m.move_to, "who": m.who, "why": m.why, "at": m.at.isoformat()}
             for m in rows.history(session, "order", order.id)
         ]
-        return {**orders.order_json(order), "history": moves}
+        promise = promises.promise_json(plan_rows.promise(session, order.id))
+        return {**orders.order_json(order), "promise": promise, "history": moves}
 
 
 @router.patch("/v1/orders/{identity}/lines/{line_ref}")

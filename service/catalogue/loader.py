@@ -151,7 +151,9 @@ class _Reading:
 
     def _stations(self) -> list[tuple[str, Station]]:
         return [
-            (file, station_of(content)) for file, content in self.documents.of("stations", schema.StationFile)
+            (file, station)
+            for file, content in self.documents.of("stations", schema.StationFile)
+            if (station := self._attempt(file, "hours", lambda c=content: station_of(c))) is not None  # type: ignore[misc]
         ]
 
     def _processes(self) -> list[tuple[str, Process]]:

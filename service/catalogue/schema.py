@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date
 from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
@@ -25,6 +26,14 @@ def _distinct(values: list[Any]) -> list[Any]:
 
 def _day(value: str) -> str:
     date.fromisoformat(value)
+    return value
+
+
+def _zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (ZoneInfoNotFoundError, ValueError) as error:
+        raise ValueError("no such time zone") from error
     return value
 
 
@@ -186,6 +195,11 @@ class LayerFile(Strict):
     colour: Annotated[str, Field(pattern=r"^#[0-9a-f]{6}$")]
 
 
+#: Part of a day, as in "08:00-12:30"; "24:00" ends a day.
+Span = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]-(([01][0-9]|2[0-3]):[0-5][0-9]|24:00)$")]
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+
+
 class StationFile(Strict):
     station: Name
     name: Words
@@ -199,6 +213,10 @@ class StationFile(Strict):
     fill: Literal["rows", "outline"]
     load_seconds_per_slot: float = Field(default=20.0, ge=0)
     turn_seconds_per_slot: float = Field(default=12.0, ge=0)
+    plate_change_seconds: float = Field(default=0.0, ge=0)
+    process_change_seconds: float = Field(default=0.0, ge=0)
+    hours: dict[Weekday, list[Span]] = {}
+    breaks: list[Span] = []
     plates: dict[Name, tuple[float, float, float]]
     layers: dict[Name, LayerFile]
 
@@ -288,6 +306,8 @@ class PolicyFile(Strict):
     max_graphemes_per_line: int = Field(default=40, ge=1)
     max_graphemes: int = Field(default=200, ge=1)
     code_cell_lines: float = Field(default=3.0, ge=1)
+    time_zone: Annotated[str, AfterValidator(_zone)] = "UTC"
+    days_off: tuple[Annotated[str, AfterValidator(_day)], ...] = ()
 
 
 class BinFile(Strict):

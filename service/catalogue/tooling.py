@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import cos, radians, sin
-from typing import Any
+from typing import Any, get_args
 
 from shapely import affinity
 
@@ -20,7 +21,7 @@ from layout.parts import (
     Surface,
     TestCard,
 )
-from service.catalogue.schema import PlateFile, ProcessFile, SeatFile, StationFile
+from service.catalogue.schema import PlateFile, ProcessFile, SeatFile, StationFile, Weekday
 from service.catalogue.shapes import polygon_of
 
 
@@ -70,7 +71,46 @@ def station_of(s: StationFile) -> Station:
         plates=dict(s.plates),
         load_seconds_per_slot=s.load_seconds_per_slot,
         turn_seconds_per_slot=s.turn_seconds_per_slot,
+        plate_change_seconds=s.plate_change_seconds,
+        process_change_seconds=s.process_change_seconds,
+        hours=_week(s.hours, s.breaks),
     )
+
+
+_DAYS = get_args(Weekday)
+
+
+def _week(hours: Mapping[Weekday, list[str]], breaks: list[str]) -> tuple[tuple[float, float], ...]:
+    """Open spans of the week in seconds since Monday 00:00, without the breaks. Raises ValueError for a span
+    that ends before it begins, and for hours that nothing is left of."""
+    spans: list[tuple[float, float]] = []
+    for day, listed in hours.items():
+        open_spans = [_span(one) for one in listed]
+        for begin, end in map(_span, breaks):
+            open_spans = [
+                part
+                for a, b in open_spans
+                for part in ((a, min(b, begin)), (max(a, end), b))
+                if part[0] < part[1]
+            ]
+        midnight = _DAYS.index(day) * 86_400.0
+        spans += [(midnight + a, midnight + b) for a, b in open_spans]
+    merged: list[tuple[float, float]] = []
+    for begin, end in sorted(spans):
+        if merged and begin <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(end, merged[-1][1]))
+        else:
+            merged.append((begin, end))
+    if hours and not merged:
+        raise ValueError("the breaks leave nothing of the hours")
+    return tuple(merged)
+
+
+def _span(text: str) -> tuple[float, float]:
+    begin, end = (int(t[:2]) * 3600.0 + int(t[3:]) * 60.0 for t in text.split("-"))
+    if begin >= end:
+        raise ValueError(f"{text}: ends before it begins")
+    return begin, end
 
 
 def process_of(p: ProcessFile) -> Process:

@@ -1,0 +1,176 @@
+"""The plan in force, kept in this process: made from the rows, judged, and made again when they have
+moved."""
+
+from __future__ import annotations
+
+import threading
+from collections import Counter
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Protocol
+from weakref import WeakKeyDictionary
+
+import structlog
+
+from layout.backlog import Backlog, Plan, PlannedLoad
+from layout.findings import Finding
+from layout.inspect_plan import inspect_plan
+from layout.plan import plan
+from layout.promise import safe_ends
+from service.backlog import WallClock, backlog_of
+from service.clock import Clock
+from service.db import Database
+from service.errors import PlanRefused
+from service.geometry import Geometry
+from service.repositories import plans as rows
+from service.shelf import Shelf
+
+log = structlog.get_logger(__name__)
+
+#: A plan of the same rows is good for so long: estimates of what burns now run off.
+GOOD_FOR = timedelta(seconds=60)
+
+
+class Service(Protocol):
+    """What the application holds for its routes."""
+
+    @property
+    def database(self) -> Database: ...
+    @property
+    def geometry(self) -> Geometry: ...
+    @property
+    def catalogue(self) -> Shelf: ...
+    @property
+    def clock(self) -> Clock: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A plan with what it was made from. `mark` changes when a row of the queue moves."""
+
+    backlog: Backlog
+    plan: Plan
+    safe: dict[str, float]
+    clock: WallClock
+    made_at: datetime
+    mark: tuple[Any, ...]
+
+    def moment(self, seconds: float) -> datetime:
+        return self.clock.moment(seconds)
+
+
+_kept: WeakKeyDictionary[Database, Planned] = WeakKeyDictionary()
+_lock = threading.Lock()
+
+
+def current(service: Service, *, stale: bool = False) -> Planned:
+    """The plan of the rows as they are; `stale`: one that is up to a minute old will do.
+
+    Raises PlanRefused when the judge finds fault, CheckTooSlow when planning takes longer than a request may.
+    """
+    now, shop = service.clock(), service.catalogue.current
+    kept = _kept.get(service.database)
+    with service.database.reading() as session:
+        mark = (shop.version, *rows.mark(session))
+        if kept is not None and _is_good(kept, mark, now, stale=stale):
+            return kept
+        backlog, clock = backlog_of(session, shop, now=now)
+    made, findings = service.geometry.work(planned, backlog)
+    if findings:
+        codes = dict(Counter(finding.code for finding in findings))
+        log.error("plan_refused", codes=codes)
+        raise PlanRefused("the plan did not pass its judge; nothing is promised by it", codes=codes)
+    new = Planned(backlog, made, dict(safe_ends(backlog, made)), clock, now, mark)
+    with _lock:
+        _kept[service.database] = new
+    return new
+
+
+def _is_good(kept: Planned, mark: tuple[Any, ...], now: datetime, *, stale: bool) -> bool:
+    young = timedelta(0) <= now - kept.made_at <= GOOD_FOR
+    return young and kept.mark[0] == mark[0] and (stale or kept.mark == mark)
+
+
+def planned(backlog: Backlog) -> tuple[Plan, tuple[Finding, ...]]:
+    """A plan and what its judge says; runs in a geometry process."""
+    made = plan(backlog)
+    return made, inspect_plan(backlog, made)
+
+
+# --- as JSON ---
+
+
+def plan_json(found: Planned) -> dict[str, Any]:
+    """The plan with its bound: no plan at all could be better than that."""
+    score, bound = found.plan.score, found.plan.bound
+    return {
+        "made_at": found.made_at.isoformat(),
+        "rule": found.plan.rule,
+        "score": {
+            "late_working_days": score.lateness,
+            "loads": score.loads,
+            "changes": score.changes,
+            "orders_split": score.split,
+            "walking": score.walking,
+        },
+        "bound": {"late_working_days": bound.lateness, "loads": bound.loads},
+        "loads": [_load_json(found, load) for load in found.plan.loads],
+        "unplanned": [{"job": job, "reason": why} for job, why in sorted(found.plan.unplanned.items())],
+    }
+
+
+def _load_json(found: Planned, load: PlannedLoad) -> dict[str, Any]:
+    return {
+        "station": load.station,
+        "plate": load.plate,
+        "copy": load.copy,
+        "prepared_from": found.moment(load.prepares).isoformat(),
+        "begins": found.moment(load.begins).isoformat(),
+        "ends": found.moment(load.ends).isoformat(),
+        "changes": load.changes,
+        "turns": [
+            [
+                {"slot": f.slot, "face": f.face, **({"job": f.job} if f.job is not None else {"lot": f.lot})}
+                for f in turn
+            ]
+            for turn in load.turns
+        ],
+    }
+
+
+def backlog_json(found: Planned, short: list[tuple[str, int, datetime]]) -> dict[str, Any]:
+    """Hours of work by ship-by day (the shop's days), what will be late, what no unit is boxed for."""
+    days: dict[str, dict[str, float]] = {}
+    late = []
+    for job in found.backlog.jobs:
+        due = found.moment(job.due)
+        day = due.astimezone(found.clock.zone).date().isoformat()
+        entry = days.setdefault(day, {"units": 0, "seconds": 0.0, "late": 0})
+        entry["units"] += 1
+        entry["seconds"] += job.seconds * len(job.kind.faces)
+        done = found.plan.done.get(job.job)
+        if done is not None and done > job.due:
+            entry["late"] += 1
+            late.append(
+                {
+                    "job": job.job,
+                    "order": job.order,
+                    "ship_by": due.isoformat(),
+                    "engraved_by": found.moment(done).isoformat(),
+                }
+            )
+    return {
+        "made_at": found.made_at.isoformat(),
+        "days": [
+            {
+                "day": day,
+                "units": int(entry["units"]),
+                "hours": round(entry["seconds"] / 3600, 3),
+                "late": int(entry["late"]),
+            }
+            for day, entry in sorted(days.items())
+        ],
+        "late": sorted(late, key=lambda one: (one["ship_by"], one["job"])),
+        "short": [{"sku": sku, "units": n, "needed_by": by.isoformat()} for sku, n, by in short],
+        "unplanned": [{"job": job, "reason": why} for job, why in sorted(found.plan.unplanned.items())],
+    }
