@@ -39,15 +39,15 @@ PLAIN, BOLD = "Ricasso", "Ricasso-Bold"
 MARGIN = 14 * mm
 LABEL_MM = (62.0, 29.0)
 CAUTIONS = (
-    "Class 4 laser: enclosure closed and interlocked; opened only by trained people with eyewear for this wavelength.",
+    "Class 4 laser: enclosure closed and interlocked; opened only by trained people, with eyewear for it.",
     "Fume extraction on before the start. Never burn a plastic or coating whose composition nobody knows.",
-    "Blades are sharp: cut-resistant gloves, edge away from you. Solvent only away from beam, sparks and hot metal.",
+    "Blades are sharp: gloves, edge away from you. Solvent only away from beam, sparks and hot metal.",
     "The maker's manual, local rules and the laser safety officer come before this sheet.",
 )
 
 
 def load_sheet(shop: Shop, layout: LoadLayout, load: Mapping[str, Any]) -> bytes:
-    """A page a turn: plate picture, slots with their words, focus and file, pull list, cautions, code to scan.
+    """A page a turn: plate picture, slots with their words, focus, file, pull list, cautions, code to scan.
 
     `load` is the load as its route answers it.
     """
@@ -65,13 +65,16 @@ def load_sheet(shop: Shop, layout: LoadLayout, load: Mapping[str, Any]) -> bytes
             20,
             bold=True,
         )
-        _say(page, f"turn {turn['turn']} of {len(load['turns'])} · revision {load['revision']} · {load['operator']} · "
-                   f"focus {turn['focus_mm']:.1f} mm · file {turn['file'] or 'none'}", MARGIN, top - 15 * mm, 10)  # fmt: skip
+        said = (
+            f"turn {turn['turn']} of {len(load['turns'])} · revision {load['revision']} · "
+            f"{load['operator']} · focus {turn['focus_mm']:.1f} mm · file {turn['file'] or 'none'}"
+        )
+        _say(page, said, MARGIN, top - 15 * mm, 10)
         frame = (MARGIN, height - 122 * mm, width - 2 * MARGIN, 88 * mm)
         _plate(page, shop, layout, fills, frame)
-        bottom = _slot_table(page, shop, layout, turn["slots"], fills, y=height - 128 * mm)
+        _slot_table(page, turn["slots"], fills, y=height - 128 * mm)
         if turn["turn"] == 1:
-            _pulls(page, load["pulls"], shop.products, y=min(bottom, height - 128 * mm))
+            _pulls(page, load["pulls"], shop.products, y=height - 128 * mm)
         for number, line in enumerate(reversed(CAUTIONS)):
             _say(
                 page,
@@ -85,8 +88,8 @@ def load_sheet(shop: Shop, layout: LoadLayout, load: Mapping[str, Any]) -> bytes
     return data.getvalue()
 
 
-def unit_labels(shop: Shop, layout: LoadLayout, load: Mapping[str, Any]) -> bytes:
-    """One label a unit, 62 x 29 mm: its identity as Data Matrix and in letters, slot, order, its words small."""
+def unit_labels(layout: LoadLayout, load: Mapping[str, Any]) -> bytes:
+    """One label a unit, 62 x 29 mm: its identity as Data Matrix and in letters, slot, order, words."""
     width, height = LABEL_MM[0] * mm, LABEL_MM[1] * mm
     page, data = _paper((width, height), f"labels of {load['id']}")
     seen: dict[str, tuple[SlotFill, Mapping[str, Any]]] = {}
@@ -152,7 +155,7 @@ def proof_sheet(pages: Sequence[tuple[str, Product, Face, Sequence[Mark]]], *, t
                 draw_outline(page, close, mark.outline)
                 true_size = "true size when printed at 100 %" if close.scale == 1 else "enlarged or reduced"
                 _say(page, f"{mark.zone.replace('_', ' ')}, {true_size}", MARGIN, 20 * mm, 8)
-        _say(page, "A picture of what will be burned, not a file for burning. Approve by the proof link or with the shop.",
+        _say(page, "A picture of what will be burned, not a file for burning.",
              MARGIN, 10 * mm, 8)  # fmt: skip
         page.showPage()
     page.save()
@@ -239,10 +242,9 @@ def _placed_points(shop: Shop, layout: LoadLayout, fill: SlotFill, points: Any) 
 
 
 def _slot_table(
-    page: Any, shop: Shop, layout: LoadLayout, slots: Sequence[Mapping[str, Any]], fills: Mapping[str, SlotFill],
-    *, y: float,
-) -> float:  # fmt: skip
-    """Slots in two columns: number, unit, face, words; gives the height at which it ends."""
+    page: Any, slots: Sequence[Mapping[str, Any]], fills: Mapping[str, SlotFill], *, y: float
+) -> None:
+    """Slots in two columns: number, unit, face, words."""
     column = (landscape(A4)[0] - 2 * MARGIN - 62 * mm) / 2
     rows = -(-len(slots) // 2)
     step = min(11 * mm, (y - 30 * mm) / max(rows, 1))
@@ -260,17 +262,17 @@ def _slot_table(
         _say(page, _short(str(slot["sku"]), 22), x + 11 * mm, top - 4, 7)
         marks = fills[slot["slot"]].marks if slot["slot"] in fills else ()
         for mark in marks[:1]:
-            window = fitted(mark.outline.bounds_mm, x=x + 48 * mm, y=top - 4, width=column - 52 * mm, height=step * 0.8,
-                            largest=1.6)  # fmt: skip
+            box = mark.outline.bounds_mm
+            window = fitted(
+                box, x=x + 48 * mm, y=top - 4, width=column - 52 * mm, height=step * 0.8, largest=1.6
+            )
             draw_outline(page, window, mark.outline)
-    return float(y - rows * step)
 
 
 def _pulls(
     page: Any, pulls: Sequence[Mapping[str, Any]], products: Mapping[str, Product], *, y: float
 ) -> None:
     x = landscape(A4)[0] - MARGIN - 58 * mm
-    y = landscape(A4)[1] - 128 * mm
     _say(page, "Pull, in this order", x, y, 10, bold=True)
     if not pulls:
         _say(page, "all units are in hand", x, y - 5 * mm, 8)

@@ -23,9 +23,8 @@ def unit_labels(tools: Tools, load_id: int) -> bytes:
     """Labels for the units of a load. Raises NotFound."""
     with tools.database.reading() as session:
         load = loads.find(session, load_id)
-        shop = tools.catalogue.at(session, load.catalogue_version)
         layout = loads.layout_of(session, load, whole=True)
-    return papers.unit_labels(shop, layout, bench.seen(tools, load_id))
+    return papers.unit_labels(layout, bench.seen(tools, load_id))
 
 
 def proof_sheet(tools: Tools, identity: str, *, line_ref: str | None, who: Who) -> bytes:

@@ -81,7 +81,7 @@ def agree(session: Session, token: str, *, secret: bytes, now: datetime) -> None
 
 
 def ask_for_change(session: Session, token: str, wish: str, *, secret: bytes, now: datetime) -> None:
-    """The buyer wants it otherwise: the desk reads it in the order's history. Raises BadRequest, MoveNotAllowed."""
+    """The buyer wants it otherwise: the desk reads it in the history. Raises BadRequest, MoveNotAllowed."""
     said = " ".join(wish.split())
     if not said or len(said) > LONGEST_WISH:
         raise BadRequest(f"say what should be otherwise, in up to {LONGEST_WISH} characters", field="wish")

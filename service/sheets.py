@@ -114,7 +114,7 @@ def draw_outline(page: Any, window: Window, outline: Outline, *, moved: Any = No
 
 
 def draw_code(page: Any, content: str, *, x: float, y: float, size: float) -> None:
-    """A Data Matrix (ISO/IEC 16022) with its lower left corner at x, y; `size` in points without quiet zone."""
+    """A Data Matrix (ISO/IEC 16022), its lower left corner at x, y; `size` in points without quiet zone."""
     cells = DataMatrix(content).matrix
     cell = size / len(cells)
     page.setFillColorRGB(0, 0, 0)

@@ -1,4 +1,4 @@
-"""The bench: take a load, pull, seat, burn, inspect, release. Each step is a page that a reload brings back."""
+"""The bench: take a load, pull, seat, burn, inspect, release. A reload brings every step back."""
 
 from __future__ import annotations
 
@@ -67,13 +67,14 @@ def post_scan(request: Request, identity: str, visitor: BenchVisitor, form: Form
     state, code = request.app.state, str(form.get("code", ""))
     try:
         seen = bench.seen(state, number(LOAD, identity))
+        turn = seen["current_turn"]
         scanned = scanning.read(state.catalogue.current, seen, code)
         if scanned.step == "pulled":
             _change(request, identity, form, lambda session, load, now: pulls.pulled(
                 session, load, {scanned.job: "found"}, {}, who=visitor.who, now=now))  # fmt: skip
         elif scanned.step == "seated":
             _change(request, identity, form, lambda session, load, now: seating.seated(
-                session, load, seen["current_turn"], {scanned.slot: "seated"}, who=visitor.who, now=now))  # fmt: skip
+                session, load, turn, {scanned.slot: "seated"}, who=visitor.who, now=now))  # fmt: skip
         elif scanned.step == "start":
             _start(request, identity, visitor, form, code)
     except Refusal as refusal:

@@ -1,4 +1,4 @@
-"""The board: one look at work against hours, what is late or short, who has what in hand, what was spoiled."""
+"""The board: one look at work against hours, what is late or short, loads in hand, what was spoiled."""
 
 from __future__ import annotations
 

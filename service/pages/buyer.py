@@ -1,4 +1,4 @@
-"""The buyer's proof: what a signed link shows, and the two answers it takes. No sign-in, nothing else to see."""
+"""The buyer's proof: what a signed link shows, and the two answers it takes. No sign-in, nothing else."""
 
 from __future__ import annotations
 

@@ -61,7 +61,7 @@ def get_check(
 
 @router.post("/desk/check")
 def post_check(request: Request, visitor: DeskVisitor, form: Form) -> Response:
-    """Check what is on the form and show its proof. Words come by POST, so that no address or log holds them."""
+    """Check what is on the form and show its proof. Words come by POST: no address or log holds them."""
     return _check(request, visitor, {name: str(value) for name, value in form.items()}, is_asked=True)
 
 

@@ -15,7 +15,7 @@ from service.errors import FormTokenWrong, KeyUnknown, RoleNotAllowed
 from service.pages import texts
 from service.who import Role, Who
 
-TOKEN_FIELD = "token"
+TOKEN_FIELD = "token"  # noqa: S105  the name of a form's field
 
 
 @dataclass(frozen=True, slots=True)

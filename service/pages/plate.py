@@ -1,4 +1,4 @@
-"""The plate of a turn as the bench sees it: to scale, the field's x to the right and y away from the operator.
+"""The plate of a turn as the bench sees it: to scale, the field's x to the right, y away from the operator.
 
 Each slot says with its number, shape and sign what is to be done there; no state is told by colour alone.
 A picture, never for burning.
@@ -139,14 +139,11 @@ def _badge(slot: str, outline: Floats, box: Box, angle: float | None, sign: str)
     half = np.ptp(outline @ along) / 2
     x, y = middle - along * (half - _BADGE_MM)
     left, top = float(x) - box[0], box[3] - float(y)
+    sign_left, sign_top = left + 16 * along[0], top + 5 - 16 * along[1]
     return (
         f'<circle class="badge" cx="{left:.1f}" cy="{top:.1f}" r="{_BADGE_MM}"/>'
         f'<text class="number" x="{left:.1f}" y="{top + 4.2:.1f}">{escape(slot)}</text>'
-        + (
-            f'<text class="sign" x="{left + 16 * along[0]:.1f}" y="{top + 5 - 16 * along[1]:.1f}">{sign}</text>'
-            if sign
-            else ""
-        )
+        + (f'<text class="sign" x="{sign_left:.1f}" y="{sign_top:.1f}">{sign}</text>' if sign else "")
     )
 
 

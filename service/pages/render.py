@@ -106,9 +106,11 @@ def _environment(language: str) -> Environment:
     environment.filters["moment"] = lambda moment: texts.day_and_time(_moment(moment), language)
     environment.filters["minutes"] = lambda seconds: words.minutes(seconds, said.gettext)
     environment.filters["mm"] = lambda value: f"{value:.2f}"
-    environment.filters["face"] = lambda name: said.gettext(words.FACES.get(name, name.replace("_", " ")))
+    environment.filters["face"] = lambda name: said.gettext(
+        words.FACES.get(name) or str(name).replace("_", " ")
+    )
     environment.filters["spoken"] = lambda name: str(name).replace("_", " ")
-    environment.filters["state"] = lambda state: said.gettext(words.STATES.get(state, state))
+    environment.filters["state"] = lambda state: said.gettext(words.STATES.get(state) or str(state))
     environment.filters["reason"] = lambda name: said.gettext(
         words.REASONS.get(name, str(name).replace("_", " "))
     )

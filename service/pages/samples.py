@@ -45,9 +45,11 @@ def _sample(font: FontSpec, result: CheckResult) -> Sample:
     one = result.inscriptions[0] if result.inscriptions else None
     refused = [f.message for f in result.findings if f.severity is Severity.REFUSE]
     outline = one.mark.outline if one is not None and one.mark is not None else None
+    # A font without the letters has only its own empty boxes to show.
+    has_letters = not any(f.code == "missing_glyph" for f in result.findings)
     return Sample(
         font=font,
-        picture=outline_svg(outline) if outline is not None and not outline.is_empty else "",
+        picture=outline_svg(outline) if outline and has_letters and not outline.is_empty else "",
         height_mm=one.size_mm if one is not None else None,
         why_not=refused[0] if refused else "",
         is_good=not refused,

@@ -33,7 +33,7 @@ def get_sign_in(request: Request, then: Annotated[str, Query(max_length=200)] = 
 
 @router.post("/sign-in")
 def post_sign_in(request: Request, form: OwnForm) -> Response:
-    """Turn a key into a session. Only our own page may ask, or another site could sign a browser in as itself."""
+    """Turn a key into a session. Only our own page may ask, or another site could sign a browser in."""
     said = {name: str(form.get(name, "")) for name in ("key", "name", "then")}
     state = request.app.state
     try:

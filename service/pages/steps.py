@@ -84,7 +84,7 @@ class View:
         return min(1.0, (self.now - self.started_at).total_seconds() / self.turn_seconds)
 
     def units(self, *states: str) -> list[dict[str, Any]]:
-        """Jobs in those states with what was burned on them, in slot order of the last turn that bears them."""
+        """Jobs in those states with what was burned on them, in slot order."""
         found: dict[str, dict[str, Any]] = {}
         for turn in self.load["turns"]:
             for slot in turn["slots"]:
@@ -157,9 +157,12 @@ def _doubts(starts: list[BurnStart], burned: list[BurnStart]) -> tuple[Doubt, ..
             b.job_id == one.job_id and b.face == one.face and b.outcome in {"complete", "partial"}
             for b in burned
         )
-        found.append(Doubt(public(JOB, one.job_id), one.face, (one.slot,), False, before))
+        found.append(
+            Doubt(public(JOB, one.job_id), one.face, (one.slot,), is_lot=False, was_burned_before=before)
+        )
     for lot_id, its in sorted(lots.items()):
-        found.append(Doubt(public(LOT, lot_id), its[0].face, tuple(s.slot for s in its), True, False))
+        slots = tuple(s.slot for s in its)
+        found.append(Doubt(public(LOT, lot_id), its[0].face, slots, is_lot=True, was_burned_before=False))
     return tuple(found)
 
 

@@ -1,4 +1,4 @@
-"""The words of the pages: English in the templates, other languages from one catalogue each (`texts/*.po`)."""
+"""The words of the pages: English in the templates, other languages in one catalogue each (`texts/*.po`)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Words for what the service names in code: states, faces, reasons, directions. The catalogue translates them."""
+"""Words for what the service names in code: states, faces, reasons, directions. A catalogue has them all."""
 
 from __future__ import annotations
 
@@ -60,10 +60,12 @@ REASONS = {
 REFUSALS = {
     "key_unknown": _("This key is not known. Check it, or ask the owner for another one."),
     "lease_lost": _(
-        "This load is no longer yours: it came back to the queue or was granted anew. Stop, and take a load again."
+        "This load is no longer yours: it came back to the queue or was granted anew. "
+        "Stop, and take a load again."
     ),
     "stale_version": _(
-        "Something in this load or order changed since this page was drawn. Look at it again before you go on."
+        "Something in this load or order changed since this page was drawn. "
+        "Look at it again before you go on."
     ),
     "stale_file": _(
         "This is not the file of this turn as it is now. Take the file again; do not burn the old one."
@@ -115,7 +117,7 @@ def minutes(seconds: float, say: Callable[[str], str]) -> str:
     return say(_("%s h")) % (whole // 60) + (f" {say(_('%s min')) % (whole % 60)}" if whole % 60 else "")
 
 
-#: Words that come out of the service as data and are shown as they are: reasons of scrap, roles, results of a row.
+#: Words that come out of the service as data: reasons of scrap, roles, results of a row.
 SHOWN = (
     _("faint mark"),
     _("wrong place"),

@@ -136,7 +136,7 @@ def units_in(session: Session, load_ids: Sequence[int]) -> dict[int, int]:
         .where(LoadJob.load_id.in_(load_ids), LoadJob.active)
         .group_by(LoadJob.load_id)
     )
-    return {load_id: count for load_id, count in rows}
+    return {row[0]: row[1] for row in rows}
 
 
 def newest_move(session: Session) -> int:

@@ -17,6 +17,8 @@ from service.assembly import assemble
 from service.settings import Settings
 from service.who import Role
 
+_WORDS = {"zone": "heel", "text": "For Nan", "font": "lato-bold", "height_mm": 5}
+
 
 class ServedShop:
     """The service over HTTP in this process. Geometry runs in the request's own thread."""
@@ -65,7 +67,10 @@ class ServedShop:
 
     def api(self, role: str) -> httpx.Client:
         return httpx.Client(
-            base_url=self.address, headers={"Authorization": f"Bearer {self.keys[role]}"}, timeout=60, trust_env=False
+            base_url=self.address,
+            headers={"Authorization": f"Bearer {self.keys[role]}"},
+            timeout=60,
+            trust_env=False,
         )
 
     def order(self, ref: str, *lines: dict[str, Any], **more: Any) -> dict[str, Any]:
@@ -75,7 +80,7 @@ class ServedShop:
             "ship_by": (datetime.now(UTC) + timedelta(days=3)).isoformat(),
             "lines": [
                 {"line_ref": str(number), "sku": "AQ-CHEF-20", "quantity": 1,
-                 "inscriptions": [{"zone": "heel", "text": "For Nan", "font": "lato-bold", "height_mm": 5}], **line}
+                 "inscriptions": [_WORDS], **line}
                 for number, line in enumerate(lines or ({},), start=1)
             ],
             **more,

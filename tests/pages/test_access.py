@@ -77,7 +77,8 @@ def test_desk_board_and_owner_pages_can_be_used_by_everybody(shop: ServedShop, s
         page.set_viewport_size({"width": width, "height": 844})
         for address in (
             "/desk", "/desk/check", f"/desk/orders/{held}", "/board", "/owner", "/owner/blades/chef-20",
-            "/owner/plates/small", "/owner/stock", "/owner/keys", "/owner/callbacks", "/owner/calibration", link,
+            "/owner/plates/small", "/owner/stock", "/owner/keys", "/owner/callbacks", "/owner/calibration",
+            link,
             "/owner/plates/no-such",
         ):  # fmt: skip
             page.goto(address)

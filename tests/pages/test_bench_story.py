@@ -130,7 +130,9 @@ def test_a_code_of_another_file_starts_nothing(shop: ServedShop, sign_in: SignIn
         assert http.get(f"/v1/loads/{load}").json()["state"] == "seated"
 
 
-def test_the_station_s_folder_gets_the_judged_file_and_loses_stale_ones(shop: ServedShop, sign_in: SignIn) -> None:
+def test_the_station_s_folder_gets_the_judged_file_and_loses_stale_ones(
+    shop: ServedShop, sign_in: SignIn
+) -> None:
     shop.order("AQ-1")
     page = sign_in("bench", "Ines")
     load = take(page)
@@ -152,7 +154,9 @@ def test_the_station_s_folder_gets_the_judged_file_and_loses_stale_ones(shop: Se
         assert (folder / name).read_bytes() == http.get(address).content
 
 
-def test_two_tablets_on_one_load_see_each_other_and_only_one_starts_it(shop: ServedShop, sign_in: SignIn) -> None:
+def test_two_tablets_on_one_load_see_each_other_and_only_one_starts_it(
+    shop: ServedShop, sign_in: SignIn
+) -> None:
     shop.order("AQ-1")
     first, second = sign_in("bench", "Ines"), sign_in("bench", "Ines")
     load = take(first)

@@ -137,7 +137,9 @@ def test_a_page_is_for_its_roles(
     assert client.get(address).status_code == status
 
 
-@pytest.mark.parametrize("then", ["https://elsewhere.example/", "//elsewhere.example", "/\\elsewhere.example", "x"])
+@pytest.mark.parametrize(
+    "then", ["https://elsewhere.example/", "//elsewhere.example", "/\\elsewhere.example", "x"]
+)
 def test_sign_in_leads_nowhere_else(shop: tuple[TestClient, dict[str, str]], then: str) -> None:
     client, made = shop
 
@@ -161,7 +163,10 @@ def test_an_address_that_is_not_there_says_so_without_a_trace(
     client, made = shop
     enter(client, made["owner"])
 
-    statuses = [client.get(a).status_code for a in ("/bench/loads/L99", "/bench/loads/x", "/desk/orders/O99",
-                                                     "/proof/x.y", "/static/x/pages.css", "/owner/blades/x")]  # fmt: skip
+    nowhere = (
+        "/bench/loads/L99", "/bench/loads/x", "/desk/orders/O99", "/proof/x.y", "/static/x/pages.css",
+        "/owner/blades/x",
+    )  # fmt: skip
+    statuses = [client.get(address).status_code for address in nowhere]
 
     assert statuses == [404] * 6

@@ -5,15 +5,17 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-import service.pages
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po
 
+import service.pages
 from service.pages import texts
 
 FOLDER = Path(service.pages.__file__).parent
 _METHODS = [("**.py", "python"), ("templates/**.html", "jinja2")]
-_OPTIONS = {"templates/**.html": {"extensions": "jinja2.ext.i18n", "trimmed": "true", "newstyle_gettext": "true"}}
+_OPTIONS = {
+    "templates/**.html": {"extensions": "jinja2.ext.i18n", "trimmed": "true", "newstyle_gettext": "true"}
+}
 _FILLED = re.compile(r"%(?:\(\w+\))?s")
 
 
