@@ -16,7 +16,7 @@ from layout.floor import Floor, Load
 from layout.timing import overshoot, score_of, time_all
 
 #: Plans are compared with what they were so many changes ago.
-MEMORY = 40
+MEMORY = 20
 
 Cost = tuple[float, ...]
 
@@ -94,7 +94,7 @@ def _move_unit(search: _Search, loads: list[Load]) -> list[Load] | None:
     dice, floor = search.dice, search.floor
     source = _pick(search, loads)
     unit = loads[source][1][dice.below(len(loads[source][1]))]
-    goal = dice.below(len(loads) + 1)
+    goal = len(loads) if dice.below(3) == 0 else dice.below(len(loads))
     if goal == source:
         return None
     changed = list(loads)

@@ -22,6 +22,8 @@ from layout.timing import Blades, Clockwork, Timed, score_of, time_all
 SMALL = 60
 #: Changes tried in one improvement, and improvements begun from different plans.
 ROUNDS, STARTS = 2_500, 4
+#: The same for a handful of units, where the best plan can be found and every change costs little.
+HANDFUL, HANDFUL_ROUNDS, HANDFUL_STARTS = 9, 5_000, 6
 #: How far ahead, in usual burns, the apparent tardiness cost looks; large backlogs try the last only.
 LOOKAHEADS = (1.0, 4.0, 16.0)
 #: First fit looks at every open load, so it is tried, as some other rules are, on backlogs up to this size.
@@ -56,7 +58,9 @@ def _best(floor: Floor, fewest: Fewest, bound: Bound, rounds: int) -> tuple[str,
     (left, score), name, loads = found[0]
     if not loads or len(floor.units) > SMALL:
         return name, loads
-    for number, (_, start, first) in enumerate(found[:STARTS]):
+    few = len(floor.units) <= HANDFUL and rounds == ROUNDS
+    rounds, starts = (HANDFUL_ROUNDS, HANDFUL_STARTS) if few else (rounds, STARTS)
+    for number, (_, start, first) in enumerate(found[:starts]):
         least = Score(bound.lateness, bound.loads, 0, 0, 0)
         if score == least or (number and score < replace(least, split=1 << 30)):
             break  # nothing is left to gain, or only splits and walking, for which one start is enough
