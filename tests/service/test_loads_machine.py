@@ -8,6 +8,8 @@ state has a row of history that led there; counts of lots and stock add up.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,6 +19,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
     RuleBasedStateMachine,
+    initialize,
     invariant,
     precondition,
     rule,
@@ -71,8 +74,7 @@ class BenchMachine(RuleBasedStateMachine):
         self.database.write(lambda session: put_stock(session, self.shop, boxed=4))
         self.fences: dict[int, int] = {}
         self.cancelled: dict[int, int] = {}  # job: starts when it was cancelled
-        self.boxed_at_first = 8
-        self.tags: dict[int, list[str]] = {}  # every ETag that was ever seen
+        self.tags: dict[int, list[str]] = {}  # every ETag that was ever seen, by load
 
     # --- what may happen ---
 
@@ -82,17 +84,27 @@ class BenchMachine(RuleBasedStateMachine):
             lambda s: put_order(s, self.shop, now=self.clock(), faces=faces, quantity=quantity, due_days=days)
         )
 
+    @initialize()
+    def a_backlog(self) -> None:
+        now = self.clock()
+
+        def put(session: Any) -> None:
+            put_order(session, self.shop, now=now, quantity=2, faces=("mark_side", "pile_side"))
+            put_order(session, self.shop, now=now, quantity=2)
+            put_lot(session, self.shop, now=now, quantity=3)
+
+        self.database.write(put)
+
     @rule(quantity=st.integers(1, 4))
     def lot_comes(self, quantity: int) -> None:
         self.database.write(lambda s: put_lot(s, self.shop, now=self.clock(), quantity=quantity))
 
-    @rule(operator=st.sampled_from(["One", "Two"]))
     def claims(self, operator: str) -> None:
         load = claim(self.tools, operator=operator)
         if load is not None:
             self.tags.setdefault(load.id, []).append(etag_of(load_now(self.database, load.id)))
 
-    @rule(minutes=st.integers(1, 200))
+    @rule(minutes=st.sampled_from([5, 16, 300]))
     def time_passes(self, minutes: int) -> None:
         self.clock.advance(minutes=minutes)
 
@@ -101,42 +113,53 @@ class BenchMachine(RuleBasedStateMachine):
         self.database.write(lambda session: leases.lapse(session, self.clock()))
 
     @precondition(lambda self: self.tags)
-    @rule(data=st.data())
-    def writes_with_any_tag_ever_seen(self, data: st.DataObject) -> None:
-        """A tablet that slept: whatever it sends, with an older tag nothing may change."""
-        load_id = data.draw(st.sampled_from(sorted(self.tags)))
-        tag = data.draw(st.sampled_from(self.tags[load_id]))
-        work = data.draw(st.sampled_from(["renew", "drop", "start", "finish"]))
-        before = load_now(self.database, load_id)
-        is_current = tag == etag_of(before)
-        done = self.attempt(load_id, work, tag=tag)
-        assert is_current or not done
+    @rule(work=st.sampled_from(["renew", "renew", "drop", "start", "finish"]))
+    def a_tablet_that_slept_wakes_up(self, work: str) -> None:
+        """Whatever it sends, with any tag but the present one nothing may change."""
+        for load_id, tags in self.tags.items():
+            now = etag_of(load_now(self.database, load_id))
+            for tag in set(tags) - {now}:
+                assert not self.attempt(load_id, work, tag=tag)
 
-    @precondition(lambda self: self.tags)
     @rule(data=st.data())
-    def goes_on(self, data: st.DataObject) -> None:
-        """The next step of one of the active loads, with a bit of bad luck."""
+    def operator_one_works(self, data: st.DataObject) -> None:
+        self.works(data, "One")
+
+    @rule(data=st.data())
+    def operator_two_works(self, data: st.DataObject) -> None:
+        self.works(data, "Two")
+
+    @rule(data=st.data())
+    def both_work(self, data: st.DataObject) -> None:
+        self.works(data, "One")
+        self.works(data, "Two")
+
+    def works(self, data: st.DataObject, operator: str) -> None:
+        """Asks for a load, and goes on with one of those that are active, with a bit of bad luck."""
+        self.claims(operator)
         active = [load.id for load in self.all_loads() if load.state not in {"closed", "dropped"}]
         if not active:
             return
         load_id = data.draw(st.sampled_from(active))
-        load = load_now(self.database, load_id)
+        for _ in range(9 - data.draw(st.integers(0, 9))):  # what shrinks to zero works longest
+            load = load_now(self.database, load_id)
+            if load.state in {"closed", "dropped"}:
+                return
+            if not self.attempt(load_id, self.next_step(load, data), data=data):
+                return
+
+    def next_step(self, load: Load, data: st.DataObject) -> str:
         unlucky = data.draw(st.integers(0, 3)) == 0
-        if load.state == "turning" and any(s.state == "burned" for s in load.slots) and unlucky:
-            self.attempt(load_id, "again")
-            return
-        step = {
-            "claimed": "pulled",
-            "pulled": "seated",
-            "turning": "seated",
-            "seated": "start",
-            "burning": "resolve" if unlucky else "finish",
-            "interrupted": "resolve"
-            if self.in_doubt(load_id)
-            else data.draw(st.sampled_from(["again", "scrap"])),
-            "burned": data.draw(st.sampled_from(["pass", "scrap", "again", "release", "release"])),
-        }[load.state]
-        self.attempt(load_id, step, data=data)
+        may_follow = {
+            "claimed": ["pulled"],
+            "pulled": ["seated", "drop"] if unlucky else ["seated"],
+            "turning": ["again", "scrap"] if unlucky else ["seated"],
+            "seated": ["start"],
+            "burning": ["resolve"] if unlucky else ["finish"],
+            "interrupted": ["resolve"] if self.in_doubt(load.id) else ["again", "scrap"],
+            "burned": ["again", "scrap"] if unlucky else ["pass", "release"],
+        }
+        return data.draw(st.sampled_from(may_follow[load.state]))
 
     @rule(data=st.data())
     def a_unit_is_cancelled(self, data: st.DataObject) -> None:
@@ -289,77 +312,96 @@ class BenchMachine(RuleBasedStateMachine):
     # --- what must hold ---
 
     @invariant()
-    def every_unit_is_somewhere_and_held_by_one_load_at_most(self) -> None:
+    def all_that_must_hold_holds(self) -> None:
         with self.database.reading() as session:
-            jobs = {job.id: job for job in session.scalars(select(Job))}
-            claims = session.scalars(select(LoadJob).where(LoadJob.active)).all()
-            units = Counter((job.line_id, job.unit) for job in jobs.values() if job.state != "scrapped")
-        assert set(units.values()) <= {1}
-        assert max(Counter(claim.job_id for claim in claims).values(), default=0) <= 1
-        held = {claim.job_id for claim in claims}
-        in_loads = {"loaded", "engraved", "passed", "doubtful"}
-        assert held == {job.id for job in jobs.values() if job.state in in_loads}
-
-    @invariant()
-    def nothing_was_started_twice_and_nothing_cancelled_at_all(self) -> None:
-        with self.database.reading() as session:
-            starts = session.scalars(select(BurnStart)).all()
-        each = Counter((s.job_id, s.face, s.attempt) for s in starts if s.job_id is not None)
-        assert max(each.values(), default=0) <= 1
+            seen = Seen(
+                jobs=session.execute(select(Job.__table__).order_by(Job.id)).all(),
+                loads=session.execute(select(Load.__table__).order_by(Load.id)).all(),
+                claims=session.execute(select(LoadJob.__table__).where(LoadJob.active)).all(),
+                starts=session.execute(select(BurnStart.__table__)).all(),
+                history=session.execute(select(History.__table__).order_by(History.id)).all(),
+                lots=session.execute(select(Lot.__table__)).all(),
+                stock=session.execute(select(Stock.__table__).where(Stock.sku == "PARER")).all(),
+            )
+        every_unit_is_held_by_one_load_at_most(seen)
+        nothing_was_started_twice(seen)
+        finished_faces_were_completed(seen)
+        every_state_has_a_history_of_allowed_moves(seen)
+        counts_add_up(seen)
         for job_id, before in self.cancelled.items():
-            assert sum(start.job_id == job_id for start in starts) == before
-
-    @invariant()
-    def a_finished_face_was_started_once_and_completed(self) -> None:
-        with self.database.reading() as session:
-            complete = {
-                (s.job_id, s.face) for s in session.scalars(select(BurnStart)) if s.outcome == "complete"
-            }
-        for job in self.all_jobs():
-            assert {(job.id, face) for face in job.faces_done} <= complete
-            if job.state in {"passed", "released"}:
-                assert set(job.faces) == set(job.faces_done)
-
-    @invariant()
-    def no_fence_falls(self) -> None:
-        for load in self.all_loads():
+            assert sum(start.job_id == job_id for start in seen.starts) == before
+        for load in seen.loads:
             assert load.fence >= self.fences.get(load.id, 0)
             self.fences[load.id] = load.fence
 
-    @invariant()
-    def every_state_has_a_history_of_allowed_moves(self) -> None:
-        with self.database.reading() as session:
-            rows = session.scalars(select(History).order_by(History.id)).all()
-        for subject, things, table, kind in (
-            ("job", self.all_jobs(), JOB_MOVES, JobState),
-            ("load", self.all_loads(), LOAD_MOVES, LoadState),
-        ):
-            last: dict[int, str] = {}
-            for row in rows:
-                if row.subject != subject or row.move_to in NOTES | {"revised"}:
-                    continue
-                if row.subject_id in last:
-                    assert row.move_from == last[row.subject_id]
-                    assert kind(row.move_to) in table[kind(row.move_from)]  # type: ignore[index]
-                last[row.subject_id] = row.move_to
-            assert {thing.id: thing.state for thing in things} == last
 
-    @invariant()
-    def counts_add_up(self) -> None:
-        with self.database.reading() as session:
-            reserved = sum(row.reserved for row in session.scalars(select(Stock).where(Stock.sku == "PARER")))
-            with_bin = len([job for job in session.scalars(select(Job)) if job.bin is not None])
-            for lot in session.scalars(select(Lot)):
-                assert lot.waiting + lot.loaded + lot.marked + lot.scrapped == lot.quantity
-            stations = Counter(
-                load.station
-                for load in session.scalars(
-                    select(Load).where(Load.state.in_(["claimed", "pulled", "seated"]))
-                )
-                if load.started_at is None
-            )
-        assert reserved == with_bin
-        assert max(stations.values(), default=0) <= 1
+@dataclass(frozen=True)
+class Seen:
+    """All rows that matter, at one moment."""
+
+    jobs: Sequence[Any]
+    loads: Sequence[Any]
+    claims: Sequence[Any]
+    starts: Sequence[Any]
+    history: Sequence[Any]
+    lots: Sequence[Any]
+    stock: Sequence[Any]
+
+
+def every_unit_is_held_by_one_load_at_most(seen: Seen) -> None:
+    units = Counter((job.line_id, job.unit) for job in seen.jobs if job.state != "scrapped")
+    assert set(units.values()) <= {1}
+    assert max(Counter(claim.job_id for claim in seen.claims).values(), default=0) <= 1
+    in_loads = {"loaded", "engraved", "passed", "doubtful"}
+    assert {claim.job_id for claim in seen.claims} == {job.id for job in seen.jobs if job.state in in_loads}
+    over = {load.id for load in seen.loads if load.state in {"closed", "dropped"}}
+    assert not over & {claim.load_id for claim in seen.claims}
+
+
+def nothing_was_started_twice(seen: Seen) -> None:
+    each = Counter((s.job_id, s.face, s.attempt) for s in seen.starts if s.job_id is not None)
+    assert max(each.values(), default=0) <= 1
+    cancelled = {job.id for job in seen.jobs if job.state == "cancelled"}
+    assert not any(start.job_id in cancelled and start.outcome is None for start in seen.starts)
+    again = Counter((row.subject_id, row.move_to) for row in seen.history if row.subject == "job")
+    for job in seen.jobs:
+        complete = Counter(s.face for s in seen.starts if s.job_id == job.id and s.outcome == "complete")
+        assert sum(complete.values()) - len(complete) <= again[job.id, "again"]
+
+
+def finished_faces_were_completed(seen: Seen) -> None:
+    complete = {(s.job_id, s.face) for s in seen.starts if s.outcome == "complete"}
+    for job in seen.jobs:
+        assert {(job.id, face) for face in job.faces_done} <= complete
+        if job.state in {"passed", "released"}:
+            assert set(job.faces) == set(job.faces_done)
+
+
+def every_state_has_a_history_of_allowed_moves(seen: Seen) -> None:
+    for subject, things, table, kind in (
+        ("job", seen.jobs, JOB_MOVES, JobState),
+        ("load", seen.loads, LOAD_MOVES, LoadState),
+    ):
+        last: dict[int, str] = {}
+        for row in seen.history:
+            if row.subject != subject or row.move_to in NOTES | {"revised"}:
+                continue
+            if row.subject_id in last:
+                assert row.move_from == last[row.subject_id]
+                assert kind(row.move_to) in table[kind(row.move_from)]  # type: ignore[index]
+            last[row.subject_id] = row.move_to
+        assert {thing.id: thing.state for thing in things} == last
+
+
+def counts_add_up(seen: Seen) -> None:
+    assert sum(row.reserved for row in seen.stock) == len([job for job in seen.jobs if job.bin is not None])
+    for lot in seen.lots:
+        assert lot.waiting + lot.loaded + lot.marked + lot.scrapped == lot.quantity
+    unstarted = [
+        load for load in seen.loads
+        if load.state in {"claimed", "pulled", "seated"} and load.started_at is None
+    ]  # fmt: skip
+    assert len(unstarted) <= 1  # there is one station
 
 
 def run(database: Database, folder: Path, *, examples: int, steps: int) -> None:
@@ -379,9 +421,9 @@ def run(database: Database, folder: Path, *, examples: int, steps: int) -> None:
 def test_whatever_happens_at_the_bench_nothing_is_burned_twice_or_lost(
     sqlite_database: Database, tmp_path: Path
 ) -> None:
-    run(sqlite_database, tmp_path, examples=20, steps=40)
+    run(sqlite_database, tmp_path, examples=15, steps=25)
 
 
 @pytest.mark.postgres
 def test_the_same_holds_on_postgresql(postgres_database: Database, tmp_path: Path) -> None:
-    run(postgres_database, tmp_path, examples=6, steps=40)
+    run(postgres_database, tmp_path, examples=4, steps=25)

@@ -190,7 +190,7 @@ def test_lots_come_in_pages(at: At) -> None:
 
 
 def a_lot(**changes: Any) -> dict[str, Any]:
-    mark = {"zone": "house", "kind": "artwork", "artwork": "house-mark"}
+    mark = {"zone": "ricasso", "kind": "artwork", "artwork": "house-mark"}
     return {
         "sku": "AQ-PARE-9-BARE",
         "inscriptions": [mark],
