@@ -9,9 +9,13 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstra
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from service.models.base import Base, Id, one_of
-from service.states import ACTIVE_LOADS, LoadState
+from service.states import ACTIVE_LOADS, UNSTARTED_LOADS, LoadState
 
 _ACTIVE = "state IN ({})".format(", ".join(f"'{s.value}'" for s in sorted(ACTIVE_LOADS)))
+
+_UNSTARTED = "started_at IS NULL AND state IN ({})".format(
+    ", ".join(f"'{s.value}'" for s in sorted(UNSTARTED_LOADS))
+)
 
 
 class Load(Base):
@@ -38,6 +42,14 @@ class Load(Base):
             unique=True,
             postgresql_where=text("state = 'burning'"),
             sqlite_where=text("state = 'burning'"),
+        ),
+        # And a station has one load in preparation: the second guard behind the claim's own lock.
+        Index(
+            "uq_load_preparing_station",
+            "station",
+            unique=True,
+            postgresql_where=text(_UNSTARTED),
+            sqlite_where=text(_UNSTARTED),
         ),
         Index("ix_load_state", "state", "lease_until"),
     )

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import func, select, update
+from sqlalchemy.exc import IntegrityError
 
 from layout.parts import Shop
 from service import bench, claims
@@ -272,3 +273,17 @@ def test_a_holder_frozen_past_his_lease_starts_nothing(
 
     assert started == []
     assert operator.rows(BurnStart) == []
+
+
+def test_the_schema_itself_refuses_a_second_load_in_preparation_at_a_station(database: Database) -> None:
+    def put(number: int) -> None:
+        load = Load(
+            station="s1", plate="turning", copy=f"turning-{number}", state="claimed", operator="One", turns=1,
+            lease_until=MORNING, calibration={}, catalogue_version="v", burn_seconds=0.0, created_at=MORNING,
+        )  # fmt: skip
+        database.write(lambda session: session.add(load))
+
+    put(1)
+
+    with pytest.raises(IntegrityError):
+        put(2)

@@ -164,6 +164,13 @@ def upgrade() -> None:
             postgresql_where=sa.text("state = 'burning'"),
             sqlite_where=sa.text("state = 'burning'"),
         )
+        batch_op.create_index(
+            "uq_load_preparing_station",
+            ["station"],
+            unique=True,
+            postgresql_where=sa.text("started_at IS NULL AND state IN ('claimed', 'pulled', 'seated')"),
+            sqlite_where=sa.text("started_at IS NULL AND state IN ('claimed', 'pulled', 'seated')"),
+        )
 
     op.create_table(
         "lot",
@@ -550,6 +557,11 @@ def downgrade() -> None:
     op.drop_table("orders")
     op.drop_table("lot")
     with op.batch_alter_table("load", schema=None) as batch_op:
+        batch_op.drop_index(
+            "uq_load_preparing_station",
+            postgresql_where=sa.text("started_at IS NULL AND state IN ('claimed', 'pulled', 'seated')"),
+            sqlite_where=sa.text("started_at IS NULL AND state IN ('claimed', 'pulled', 'seated')"),
+        )
         batch_op.drop_index(
             "uq_load_burning_station",
             postgresql_where=sa.text("state = 'burning'"),
