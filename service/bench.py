@@ -11,7 +11,7 @@ import structlog
 from sqlalchemy.orm import Session
 
 from service import burns, claims, contents, files, leases, loads
-from service.errors import LoadRefused
+from service.errors import CheckTooSlow, LoadRefused
 from service.ids import JOB, LOAD, number, public
 from service.models import Load
 from service.repositories import loads as rows
@@ -125,8 +125,8 @@ def render(tools: Tools, load_id: int) -> None:
 def _with_files(tools: Tools, load_id: int, answer: dict[str, Any]) -> dict[str, Any]:
     """The answer with the new revision's files when the change made the old ones stale.
 
-    The change is committed: whatever the judge has against the rest of the load is said when a file is asked
-    for, not here.
+    The change is committed and must be answered as done: whatever the judge, the geometry or the disk has
+    against the rest of the load is said when a file is asked for, not here.
     """
     unready = [turn for turn in answer["turns"] if turn["file_sha256"] is None and turn["slots"]]
     if answer["state"] not in {"claimed", "pulled", "seated", "turning"} or not unready:
@@ -135,8 +135,8 @@ def _with_files(tools: Tools, load_id: int, answer: dict[str, Any]) -> dict[str,
         with tools.database.reading() as session:
             load = loads.find(session, load_id)
         files.prepare(tools, load_id, formats=_preferred(tools, load))
-    except LoadRefused:
-        log.warning("prepare_refused", load=public(LOAD, load_id))
+    except (LoadRefused, CheckTooSlow, OSError) as error:
+        log.warning("prepare_failed", load=public(LOAD, load_id), kind=type(error).__name__)
         return answer
     return seen(tools, load_id)
 

@@ -14,10 +14,11 @@ import pytest
 from shapely.geometry import box
 from sqlalchemy import event
 
-from layout.outline import frozen
+from layout.outline import Outline, frozen
 from service import files, sweeps
 from service.db import Database
-from service.models import BurnStart, CalibrationRecord, Load, TurnFile
+from service.errors import CheckTooSlow
+from service.models import BurnStart, CalibrationRecord, FrozenMark, Load, Lot, TurnFile
 from service.repositories import files as file_rows
 from tests.benches import (
     Bench,
@@ -39,7 +40,7 @@ def bench(database: Database, clock: SetClock, tmp_path: Path) -> Bench:
     return Bench(database, clock, tmp_path)
 
 
-def beside_the_zone() -> object:
+def beside_the_zone() -> Outline:
     return frozen([box(1, 1, 3, 3)])
 
 
@@ -80,6 +81,53 @@ def test_units_that_are_refused_only_side_by_side_go_back_to_the_queue(
 
     assert refused.alone == frozenset()
     assert refused.together == {("J2", None)}
+
+
+def test_a_lot_that_the_judge_refuses_is_cancelled_and_its_blades_wait_for_nothing(bench: Bench) -> None:
+    bench.lot(quantity=2)
+    bench.database.write(
+        lambda session: setattr(session.query(FrozenMark).one(), "outline", beside_the_zone().to_record())
+    )
+
+    answer = bench.next()
+
+    (lot,) = bench.rows(Lot)
+    assert answer.status_code == 204
+    assert (lot.state, lot.waiting, lot.loaded) == ("cancelled", 2, 0)
+
+
+def test_units_on_tilted_seats_share_a_load_only_within_focus(
+    database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    seat = a_seat_of("parer", "mark_side")
+    tilted = replace(seat, pose=replace(seat.pose, tilt_deg=4.0, tilt_towards_deg=0.0))
+    slots = {f"S{number}": [tilted] for number in range(1, 4)}
+    bench = Bench(database, clock, tmp_path, a_bench_shop(a_plate_of("tilted", slots)))
+    # A surface that rises to the right: these marks lie 0.3 mm and 1.5 mm higher than the first.
+    bench.order(outline=frozen([box(8, 9, 10, 11)]))
+    bench.order(outline=frozen([box(12, 9, 14, 11)]))
+    bench.order(outline=frozen([box(29, 9, 31, 11)]))
+
+    load = bench.claimed()
+
+    assert jobs_of(load) == ["J1", "J2"]
+
+
+def test_a_change_is_answered_as_done_when_its_new_files_take_too_long(bench: Bench) -> None:
+    bench.order(quantity=2)
+    load = bench.pulled(bench.claimed())
+    geometry = bench.tools.geometry
+    assert isinstance(geometry, HereGeometry)
+
+    def too_slow() -> None:
+        raise CheckTooSlow("too slow")
+
+    geometry.before = too_slow
+    told = bench.do(load, "seated", {"turn": 1, "slots": {"S1": "does_not_fit", "S2": "seated"}})
+    geometry.before = lambda: None
+
+    assert (told["state"], told["turns"][0]["file_sha256"]) == ("seated", None)
+    assert bench.ask("GET", told["turns"][0]["files"]["svg"]).status_code == 200
 
 
 def test_the_judge_is_asked_again_at_the_start(bench: Bench) -> None:

@@ -803,6 +803,31 @@ def test_a_partial_mark_is_burned_again_in_the_same_seating(at: At) -> None:
     assert bench.job("J1").state == "engraved"
 
 
+def test_other_partial_marks_may_not_be_left_behind_when_one_is_burned_again(at: At) -> None:
+    bench = at()
+    bench.order(quantity=2)
+    load = bench.do(
+        bench.burning(), "resolve", {"jobs": {"J1": {"mark_side": "partial"}, "J2": {"mark_side": "partial"}}}
+    )
+
+    answer = bench.post(load, "again", {"turn": 1, "jobs": ["J1"], "reason": "power was out"})
+
+    assert code(answer) == (409, "move_not_allowed")
+    assert answer.json()["jobs"] == "J2"
+
+
+def test_nothing_is_burned_again_or_scrapped_before_the_metal_was_looked_at(at: At) -> None:
+    bench = at()
+    bench.order(quantity=2)
+    load = bench.do(bench.burning(), "resolve", {"jobs": {"J1": {"mark_side": "partial"}}})
+
+    again = bench.post(load, "again", {"turn": 1, "jobs": ["J1"], "reason": "power was out"})
+    scrap = bench.post(load, "inspect", {"jobs": {"J2": {"result": "scrap", "reason": "guess"}}})
+    passed = bench.post(load, "inspect", {"jobs": {"J1": {"result": "pass"}}})
+
+    assert [code(answer) for answer in (again, scrap, passed)] == [(409, "move_not_allowed")] * 3
+
+
 def test_a_partial_mark_may_be_scrapped_instead(at: At) -> None:
     bench = at()
     bench.order()
