@@ -327,6 +327,7 @@ class Station:
     fill: Literal["rows", "outline"]
     layers: Mapping[str, LayerStyle]  # by process name
     plates: Mapping[str, tuple[float, float, float]]
+    axes: tuple[float, float] = (1.0, 1.0)  # scale of the station's own x and y; a negative one is flipped
     load_seconds_per_slot: float = 20.0
     turn_seconds_per_slot: float = 12.0
     hours: tuple[tuple[float, float], ...] = ()  # open spans, seconds since Monday 00:00; empty: always open

@@ -26,13 +26,16 @@ class ResidualTooLarge(ValueError):
 
 
 def nominal(station: Station, plate: Plate, copy: str) -> Calibration:
-    """Where the plate lies by the station's description, when no copy was measured.
+    """Where the plate lies by the station's description, when no copy was measured: turned, moved to its
+    datum, then scaled and flipped as the station's own axes are. A measured calibration has all that in it.
 
     Raises KeyError when the station can't mount the plate.
     """
     x, y, turn = station.plates[plate.plate]
+    across, up = station.axes
     cos, sin = math.cos(math.radians(turn)), math.sin(math.radians(turn))
-    return Calibration("nominal", station.station, copy, (cos, -sin, sin, cos, x, y), 0.0)
+    matrix = (across * cos, -across * sin, up * sin, up * cos, across * x, up * y)
+    return Calibration("nominal", station.station, copy, matrix, 0.0)
 
 
 def place_points(points: Any, pose: Pose, calibration: Calibration) -> Floats:

@@ -37,6 +37,16 @@ def _zone(value: str) -> str:
     return value
 
 
+def _an_axis(scale: float) -> float:
+    """A station's axis may be flipped and a little long or short, never nought."""
+    if not 0.5 <= abs(scale) <= 2.0:
+        raise ValueError("an axis is scaled by 0.5 to 2; a minus flips it")
+    return scale
+
+
+Axis = Annotated[float, AfterValidator(_an_axis)]
+
+
 class Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
@@ -211,6 +221,7 @@ class StationFile(Strict):
     acceleration_mm_s2: float = Field(gt=0)
     formats: Annotated[list[Literal["svg", "dxf", "pdf"]], Field(min_length=1), AfterValidator(_distinct)]
     fill: Literal["rows", "outline"]
+    axes: tuple[Axis, Axis] = (1.0, 1.0)
     load_seconds_per_slot: float = Field(default=20.0, ge=0)
     turn_seconds_per_slot: float = Field(default=12.0, ge=0)
     plate_change_seconds: float = Field(default=0.0, ge=0)

@@ -69,6 +69,7 @@ def station_of(s: StationFile) -> Station:
         fill=s.fill,
         layers={name: LayerStyle(style.layer, style.colour) for name, style in s.layers.items()},
         plates=dict(s.plates),
+        axes=s.axes,
         load_seconds_per_slot=s.load_seconds_per_slot,
         turn_seconds_per_slot=s.turn_seconds_per_slot,
         plate_change_seconds=s.plate_change_seconds,

@@ -156,3 +156,15 @@ def test_the_nominal_plate_lies_at_its_datum():
         np.array([[9.0, 25.0]])
     )
     assert (found.calibration, found.copy, found.station) == ("nominal", "one", "left")
+
+
+def test_a_station_s_axes_are_scaled_and_flipped_after_all_else():
+    # Elementary: a reflection and a stretch of the point that the turned and moved plate gives.
+    plain = a_station(plates={"bench": (10.0, 20.0, 90.0)})
+    flipped = a_station(plates={"bench": (10.0, 20.0, 90.0)}, axes=(-1.0, 1.002))
+    points = np.array([(1.0, 0.0), (-3.0, 7.5)])
+
+    straight = to_station(points, nominal(plain, a_plate(), "one"))
+    turned_over = to_station(points, nominal(flipped, a_plate(), "one"))
+
+    assert turned_over == pytest.approx(straight * np.array([-1.0, 1.002]))
