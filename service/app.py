@@ -186,5 +186,6 @@ def set_up_logging(level: str) -> None:
             structlog.processors.JSONRenderer(),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[level.upper()]),
-        logger_factory=structlog.PrintLoggerFactory(file=sys.stderr),
+        # Looked up at each line: standard error may be another file by then (a test's, a daemon's).
+        logger_factory=lambda *_: structlog.PrintLogger(sys.stderr),
     )

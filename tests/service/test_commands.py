@@ -211,3 +211,24 @@ def test_a_port_that_is_taken_is_said_before_anything_is_begun(
         f"ricasso: can't listen on 127.0.0.1 port {port}: Address already in use; choose another --port\n"
     )
     assert not (tmp_path / "data").exists()
+
+
+def test_the_log_goes_to_standard_error_as_it_is_when_a_line_is_written(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    import io
+
+    import structlog
+
+    from service.app import set_up_logging
+
+    first, second = io.StringIO(), io.StringIO()
+    monkeypatch.setattr("sys.stderr", first)
+    set_up_logging("INFO")
+    first.close()
+    monkeypatch.setattr("sys.stderr", second)
+
+    structlog.get_logger("test").info("written")
+    structlog.reset_defaults()
+
+    assert '"event": "written"' in second.getvalue()
