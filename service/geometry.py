@@ -116,8 +116,10 @@ class Geometry:
             try:
                 return future.result(timeout=self._timeout)
             except TimeoutError:
-                if future.cancel():
-                    # It never began: the workers are busy with others, who must not be killed for that.
+                if not future.running() and not future.done():
+                    # It never began: the workers are busy with others, who must not be killed for that. It is
+                    # not cancelled: a pool that breaks stumbles over a cancelled future (CPython before 3.12)
+                    # and then leaves its other callers waiting.
                     raise CheckersBusy("too many checks at once; try again") from None
                 self._discard(pool)
                 raise CheckTooSlow("the check took too long; ask for fewer or shorter inscriptions") from None
@@ -150,7 +152,7 @@ class Geometry:
                 self._pool = None
         for process in list((pool._processes or {}).values()):  # no public way to end a worker that hangs
             process.kill()
-        pool.shutdown(wait=False, cancel_futures=True)
+        pool.shutdown(wait=False)  # those who wait are told by the broken pool, and try again
 
 
 # --- in the worker ---
