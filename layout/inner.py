@@ -41,10 +41,6 @@ class Room:
     offsets: Floats
     obstacles: tuple[Floats, ...]
 
-    @property
-    def is_convex(self) -> bool:
-        return not self.obstacles
-
 
 class Copies:
     """The scaled copies of one hull in one room.

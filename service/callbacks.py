@@ -121,7 +121,7 @@ def register(
 
 def find(session: Session, identity: str, *, who: Who) -> Callback:
     """The callback of that id, if the caller may see it. Raises NotFound."""
-    found = rows.get(session, ids.number(CALLBACK, identity), client=None if who.sees_all else who.client)
+    found = rows.get(session, ids.number(CALLBACK, identity), client=who.sees_client)
     if found is None:
         raise NotFound(f"no such callback: {identity}", id=identity)
     return found
@@ -129,7 +129,7 @@ def find(session: Session, identity: str, *, who: Who) -> Callback:
 
 def listed(session: Session, *, who: Who) -> Sequence[Callback]:
     """The callbacks the caller may see."""
-    return rows.all_of(session, client=None if who.sees_all else who.client)
+    return rows.all_of(session, client=who.sees_client)
 
 
 def rotate(session: Session, callback: Callback, *, now: datetime) -> Callback:

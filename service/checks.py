@@ -15,8 +15,8 @@ from service.answers import result_json
 from service.db import Database
 from service.errors import Refusal
 from service.geometry import Geometry
-from service.plans import Service
 from service.repositories import orders, stock
+from service.tools import Service
 
 log = structlog.get_logger(__name__)
 

@@ -99,9 +99,6 @@ class PlanRefused(Refusal):
     """The judge found fault with the plan of the backlog; `about["codes"]` says what."""
 
 
-class NothingToDo(Refusal): ...
-
-
 class StockTooLow(Refusal): ...
 
 

@@ -26,7 +26,7 @@ class Follower:
     def __init__(self, database: Database, who: Who, *, clock: Clock, after: int | None = None) -> None:
         """`after`: the last event seen; left out, only what happens from now on."""
         self._database = database
-        self._client = None if who.sees_all else who.client
+        self._client = who.sees_client
         self._clock = clock
         self._seen: dict[int, Event] = {}
         if after is None:

@@ -43,6 +43,11 @@ class Answer:
     replayed: bool = False
 
 
+def created(body: Any, headers: dict[str, str]) -> Answer:
+    """A new answer of something made: its JSON text is kept and goes out byte for byte."""
+    return Answer(201, json.dumps(body, ensure_ascii=False, separators=(",", ":")), headers)
+
+
 def key_of(header: str | None) -> str:
     """The key from its header, with or without the quotes of a structured string.
 

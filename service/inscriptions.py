@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag, TypeAdapter
+from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag
 
 from layout.parts import (
     ArtworkInscription,
@@ -102,13 +102,6 @@ InscriptionIn = Annotated[
     Discriminator(_kind),
 ]
 InscriptionsIn = Annotated[list[InscriptionIn], Field(min_length=1, max_length=8)]
-
-_MANY: TypeAdapter[list[TextIn | MonogramIn | ArtworkIn | CodeIn]] = TypeAdapter(list[InscriptionIn])
-
-
-def from_json(given: list[Any]) -> tuple[Inscription, ...]:
-    """Values of stored or imported inscriptions. Raises pydantic.ValidationError."""
-    return tuple(one.value() for one in _MANY.validate_python(given))
 
 
 def to_json(inscription: Inscription) -> dict[str, Any]:

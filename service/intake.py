@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from datetime import UTC
-from typing import Any, Protocol
+from typing import Any
 
 import structlog
 from sqlalchemy.orm import Session
@@ -16,16 +15,14 @@ from layout.outline import Outline
 from layout.parts import Inscription, Mark, Surface
 from layout.proof import Note, face_svg
 from service import checks, orders
-from service.clock import Clock
-from service.db import Database
 from service.errors import BadRequest, CheckersBusy, NotFound
-from service.geometry import Calibrations, Geometry
-from service.idempotency import Answer, answer_once, fingerprint_of, key_of
-from service.ids import ORDER, number, public
-from service.models import Order, OrderLine
+from service.geometry import Calibrations
+from service.idempotency import Answer, answer_once, created, fingerprint_of, key_of
+from service.ids import ORDER, public
+from service.models import OrderLine
 from service.orders import LineWanted, OrderWanted
 from service.repositories import orders as rows
-from service.shelf import Shelf
+from service.tools import Service
 from service.who import Who
 
 log = structlog.get_logger(__name__)
@@ -42,19 +39,6 @@ _NOT_CHECKED = CheckResult(
 )
 
 
-class Service(Protocol):
-    """What the application holds for its routes."""
-
-    @property
-    def database(self) -> Database: ...
-    @property
-    def geometry(self) -> Geometry: ...
-    @property
-    def catalogue(self) -> Shelf: ...
-    @property
-    def clock(self) -> Clock: ...
-
-
 def take_order(service: Service, body: Any, idempotency_key: str | None, *, who: Who) -> Answer:
     """Answer `POST /v1/orders` once per key. `body` is a validated `OrderIn`."""
     key = key_of(idempotency_key)
@@ -63,11 +47,10 @@ def take_order(service: Service, body: Any, idempotency_key: str | None, *, who:
 
     def work(session: Session, results: Sequence[CheckResult]) -> Answer:
         now = service.clock()
-        service.catalogue.keep_current(session, now=now)
         order = orders.take(session, wanted, results, shop=service.catalogue.current, who=who, now=now)
         session.flush()
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": orders.etag_of(order)}
-        return Answer(201, _dumped(orders.order_json(order)), headers)
+        return created(orders.order_json(order), headers)
 
     return answer_once(
         service.database,
@@ -135,13 +118,12 @@ def amend_line(
     """Check other words for a line, then write them if the order is still as the caller saw it."""
     values: tuple[Inscription, ...] = tuple(one.value() for one in inscriptions)
     with service.database.reading() as session:
-        sku = orders.line_of(_visible(session, identity, who), line_ref).sku
+        sku = orders.line_of(orders.visible(session, identity, who=who), line_ref).sku
         calibrations = checks.calibrations_in_force(session)
     result = service.geometry.check(sku, values, calibrations=calibrations)
 
     def work(session: Session) -> dict[str, Any]:
         now = service.clock()
-        service.catalogue.keep_current(session, now=now)
         order = orders.changeable(session, identity, etag, who=who)
         orders.amend(
             session, order, line_ref, values, result, shop=service.catalogue.current, who=who, now=now
@@ -158,7 +140,7 @@ def proof(
     if kind not in {"svg", "png"}:
         raise NotFound("a proof is svg or png", kind=kind)
     with service.database.reading() as session:
-        order = _visible(session, identity, who)
+        order = orders.visible(session, identity, who=who)
         line = orders.line_of(order, line_ref) if line_ref else order.lines[0]
         shop = service.catalogue.at(session, line.catalogue_version)
         marks = [
@@ -189,14 +171,3 @@ def _as(svg: str, kind: str) -> tuple[bytes, str]:
     import resvg_py
 
     return bytes(resvg_py.svg_to_bytes(svg_string=svg, dpi=200)), "image/png"
-
-
-def _visible(session: Session, identity: str, who: Who) -> Order:
-    order = rows.find(session, number(ORDER, identity), client=None if who.sees_all else who.client)
-    if order is None:
-        raise NotFound("no such order", id=identity)
-    return order
-
-
-def _dumped(body: Any) -> str:
-    return json.dumps(body, ensure_ascii=False, separators=(",", ":"))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from datetime import UTC
 from typing import Any
 
@@ -10,9 +9,9 @@ from sqlalchemy.orm import Session
 
 from layout.checks import CheckResult
 from service import checks, lots
-from service.idempotency import Answer, answer_once, fingerprint_of, key_of
+from service.idempotency import Answer, answer_once, created, fingerprint_of, key_of
 from service.ids import LOT, public
-from service.intake import Service
+from service.tools import Service
 from service.who import Who
 
 
@@ -29,11 +28,9 @@ def take_lot(service: Service, body: Any, idempotency_key: str | None, *, who: W
 
     def work(session: Session, result: CheckResult) -> Answer:
         now = service.clock()
-        service.catalogue.keep_current(session, now=now)
         lot = lots.open_lot(session, wanted, result, shop=service.catalogue.current, who=who, now=now)
         headers = {"Location": f"/v1/lots/{public(LOT, lot.id)}", "ETag": lots.etag_of(lot)}
-        body_text = json.dumps(lots.lot_json(lot), ensure_ascii=False, separators=(",", ":"))
-        return Answer(201, body_text, headers)
+        return created(lots.lot_json(lot), headers)
 
     return answer_once(
         service.database,

@@ -13,7 +13,7 @@ import re
 import secrets
 import string
 import zlib
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from sqlalchemy.orm import Session
 
@@ -24,8 +24,6 @@ from service.who import Role, Who
 
 _ALPHABET = string.ascii_letters + string.digits
 _KEY = re.compile(r"^rcs_(store|desk|bench|owner)_([A-Za-z0-9]{8})_([A-Za-z0-9]{40})([0-9a-z]{7})$", re.ASCII)
-#: `last_used_at` is written at most this often: a busy store must not turn every read into a write.
-_USED_EVERY = timedelta(minutes=1)
 
 
 def new_key(session: Session, role: Role, *, client: str, now: datetime) -> str:
@@ -52,11 +50,6 @@ def revoke(session: Session, key_id: str, *, now: datetime) -> None:
     if row is None:
         raise KeyUnknown("there is no key with this id")
     row.revoked_at = row.revoked_at or now
-
-
-def is_use_worth_noting(row: ApiKey, now: datetime) -> bool:
-    """Whether `last_used_at` is old enough to be written again."""
-    return row.last_used_at is None or now - row.last_used_at >= _USED_EVERY
 
 
 def _matching(session: Session, key: str) -> ApiKey | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -14,7 +14,7 @@ from layout.findings import Verdict
 from layout.parts import Inscription, Shop
 from service import stock
 from service.answers import checked_json, finding_json
-from service.errors import BadRequest, MoveNotAllowed, NotFound, OrderRefTaken, StaleVersion, Unengravable
+from service.errors import MoveNotAllowed, NotFound, OrderRefTaken, StaleVersion, Unengravable
 from service.ids import ORDER, number, public
 from service.inscriptions import to_json
 from service.models import FrozenMark, Job, Order, OrderLine
@@ -190,12 +190,20 @@ def _announce(session: Session, order: Order, *, now: datetime) -> None:
     )
 
 
+def visible(session: Session, identity: str, *, who: Who) -> Order:
+    """The order, if there is one that the caller may see. Raises NotFound."""
+    order = rows.find(session, number(ORDER, identity), client=who.sees_client)
+    if order is None:
+        raise NotFound("no such order", id=identity)
+    return order
+
+
 # --- changes by the desk ---
 
 
 def changeable(session: Session, identity: str, if_match: str, *, who: Who) -> Order:
     """The order, locked, if it is still as the caller saw it. Raises NotFound, StaleVersion."""
-    client = None if who.sees_all else who.client
+    client = who.sees_client
     order = rows.lock(session, number(ORDER, identity), client=client)
     if order is None:
         raise NotFound("no such order", id=identity)
@@ -468,11 +476,3 @@ def job_json(job: Job, moves: Sequence[Any] = ()) -> dict[str, Any]:
             for m in moves
         ],
     }
-
-
-def page_of(items: Sequence[Any], limit: int) -> Mapping[str, Any]:
-    """Split off the one item too many that tells whether there is another page."""
-    return {"items": items[:limit], "more": len(items) > limit}
-
-
-__all__ = ["BadRequest", "LineWanted", "OrderWanted", "amend", "approve", "cancel", "take"]

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from service import bench, loads, papers
+from service import bench, loads, orders, papers
 from service.errors import NotFound
-from service.ids import ORDER, number
 from service.repositories import orders as rows
 from service.tools import Tools
 from service.who import Who
@@ -31,9 +30,7 @@ def proof_sheet(tools: Tools, identity: str, *, line_ref: str | None, who: Who) 
     """Every face of an order (or of one line) that has something approved to show. Raises NotFound."""
     pages = []
     with tools.database.reading() as session:
-        order = rows.find(session, number(ORDER, identity), client=None if who.sees_all else who.client)
-        if order is None:
-            raise NotFound("no such order", id=identity)
+        order = orders.visible(session, identity, who=who)
         for line in order.lines:
             shop = tools.catalogue.at(session, line.catalogue_version)
             marks = [loads.mark_value(mark) for mark in rows.marks(session, line.id, line.words_revision)]

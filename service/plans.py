@@ -7,7 +7,7 @@ import threading
 from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, Protocol
+from typing import Any
 from weakref import WeakKeyDictionary
 
 import structlog
@@ -18,30 +18,15 @@ from layout.inspect_plan import inspect_plan
 from layout.plan import plan
 from layout.promise import safe_ends
 from service.backlog import WallClock, backlog_of
-from service.clock import Clock
 from service.db import Database
 from service.errors import PlanRefused
-from service.geometry import Geometry
 from service.repositories import plans as rows
-from service.shelf import Shelf
+from service.tools import Service
 
 log = structlog.get_logger(__name__)
 
 #: A plan of the same rows is good for so long: estimates of what burns now run off.
 GOOD_FOR = timedelta(seconds=60)
-
-
-class Service(Protocol):
-    """What the application holds for its routes."""
-
-    @property
-    def database(self) -> Database: ...
-    @property
-    def geometry(self) -> Geometry: ...
-    @property
-    def catalogue(self) -> Shelf: ...
-    @property
-    def clock(self) -> Clock: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,9 +18,10 @@ from layout.promise import CONFIDENCE, SPREAD, earliest_end, end_of_day
 from service import plans
 from service.ids import ORDER, number, public
 from service.models import Order, Promise
-from service.plans import Planned, Service
+from service.plans import Planned
 from service.repositories import plans as rows
 from service.repositories.messages import tell
+from service.tools import Service
 
 
 def keep_promises(service: Service) -> int:

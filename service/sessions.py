@@ -97,7 +97,7 @@ def token_of(secret: bytes, cookie: str) -> str:
 
 
 def is_token(given: str, token: str) -> bool:
-    """Whether a form came from a page of this session."""
+    """Whether a form came from a page of this sign-in."""
     return hmac.compare_digest(given.encode(), token.encode())
 
 

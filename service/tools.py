@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from service import clock as clocks
 from service.clock import Clock
@@ -13,6 +13,19 @@ if TYPE_CHECKING:
     from service.geometry import Geometry
     from service.settings import Settings
     from service.shelf import Shelf
+
+
+class Service(Protocol):
+    """What use cases need of the application or of the tools, whichever called them."""
+
+    @property
+    def database(self) -> Database: ...
+    @property
+    def geometry(self) -> Geometry: ...
+    @property
+    def catalogue(self) -> Shelf: ...
+    @property
+    def clock(self) -> Clock: ...
 
 
 @dataclass(frozen=True, slots=True)

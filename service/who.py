@@ -24,6 +24,11 @@ class Who:
         """A store sees its own orders only; the shop's own people see all."""
         return self.role is not Role.STORE
 
+    @property
+    def sees_client(self) -> str | None:
+        """Whose things may be seen: the client's own, or everybody's (None)."""
+        return None if self.sees_all else self.client
+
 
 #: The service acting by itself: sweeps and relays.
 SWEEP = Who(role=Role.OWNER, client="ricasso", name="sweep")

@@ -30,7 +30,7 @@ def get_jobs(
     with request.app.state.database.reading() as session:
         found = rows.jobs_page(
             session,
-            client=None if who.sees_all else who.client,
+            client=who.sees_client,
             after_id=wire.read_cursor(cursor),
             limit=limit + 1,
             state=state.value if state else None,
@@ -44,7 +44,7 @@ def get_jobs(
 def get_job(request: Request, identity: str, who: Anyone) -> dict[str, Any]:
     """One job with its history."""
     with request.app.state.database.reading() as session:
-        job = rows.job(session, number(JOB, identity), client=None if who.sees_all else who.client)
+        job = rows.job(session, number(JOB, identity), client=who.sees_client)
         if job is None:
             raise NotFound("no such job", id=identity)
         return job_json(job, rows.history(session, "job", job.id))

@@ -9,12 +9,9 @@ from fastapi import APIRouter, Query, Request, Response
 from service import intake, orders, promises
 from service.api import wire
 from service.api.security import Anyone, Desk, Intake
-from service.errors import NotFound
-from service.ids import ORDER, number
 from service.repositories import orders as rows
 from service.repositories import plans as plan_rows
 from service.states import JobState
-from service.who import Who
 
 router = APIRouter(tags=["orders"])
 
@@ -40,7 +37,7 @@ def get_orders(
     with request.app.state.database.reading() as session:
         found = rows.page(
             session,
-            client=_client(who),
+            client=who.sees_client,
             before_id=wire.read_cursor(cursor),
             limit=limit + 1,
             job_state=state.value if state else None,
@@ -54,9 +51,7 @@ def get_orders(
 def get_order(request: Request, response: Response, identity: str, who: Anyone) -> dict[str, Any]:
     """One order with its lines, findings and jobs."""
     with request.app.state.database.reading() as session:
-        order = rows.find(session, number(ORDER, identity), client=_client(who))
-        if order is None:
-            raise NotFound("no such order", id=identity)
+        order = orders.visible(session, identity, who=who)
         response.headers["ETag"] = orders.etag_of(order)
         moves = [
             {"to": m.move_to, "who": m.who, "why": m.why, "at": m.at.isoformat()}
@@ -137,7 +132,3 @@ def proof(
     """A picture of one line's face (the first of each, when none is named) as it was approved."""
     picture, media_type = intake.proof(request.app.state, identity, kind, line_ref=line, face=face, who=who)
     return Response(picture, media_type=media_type, headers={"Content-Disposition": "inline"})
-
-
-def _client(who: Who) -> str | None:
-    return None if who.sees_all else who.client

@@ -6,11 +6,9 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
 
-from service import paperwork, proof_links, sessions
+from service import orders, paperwork, proof_links, sessions
 from service.api.security import Anyone, House, Intake
-from service.errors import NotFound
-from service.ids import LOAD, ORDER, number
-from service.repositories import orders as rows
+from service.ids import LOAD, number
 
 router = APIRouter(tags=["papers"])
 
@@ -41,10 +39,7 @@ def post_proof_link(request: Request, identity: str, who: Intake) -> dict[str, A
     """A signed link by which the buyer sees the proof and answers, good for these words only."""
     state = request.app.state
     with state.database.reading() as session:
-        client = None if who.sees_all else who.client
-        order = rows.find(session, number(ORDER, identity), client=client)
-        if order is None:
-            raise NotFound("no such order", id=identity)
+        order = orders.visible(session, identity, who=who)
         token, until = proof_links.make(
             order, secret=sessions.secret_of(state.settings.data), now=state.clock()
         )

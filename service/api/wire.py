@@ -5,10 +5,8 @@ from __future__ import annotations
 import base64
 import hashlib
 import hmac
-import json
 import re
-from datetime import datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import Header, Query, Request, Response
 from pydantic import AfterValidator, AwareDatetime, Field
@@ -90,10 +88,6 @@ def json_answer(answer: Answer) -> Response:
     return Response(answer.body, status_code=answer.status, media_type="application/json", headers=headers)
 
 
-def dumped(body: Any) -> str:
-    return json.dumps(body, ensure_ascii=False, separators=(",", ":"))
-
-
 def write_cursor(after: int) -> str:
     raw = f"{after}".encode()
     return base64.urlsafe_b64encode(raw + b"." + _signed(raw)).decode().rstrip("=")
@@ -118,10 +112,6 @@ def next_link(request: Request, after: int, limit: int) -> str:
     """RFC 8288 link to the next page."""
     url = request.url.include_query_params(cursor=write_cursor(after), limit=limit)
     return f'<{url.path}?{url.query}>; rel="next"'
-
-
-def iso(moment: datetime | None) -> str | None:
-    return moment.isoformat() if moment else None
 
 
 def _signed(raw: bytes) -> bytes:

@@ -24,7 +24,6 @@ class ApiKey(Base):
     created_at: Mapped[datetime]
     expires_at: Mapped[datetime | None]
     revoked_at: Mapped[datetime | None]
-    last_used_at: Mapped[datetime | None]
 
 
 class IdempotentRequest(Base):

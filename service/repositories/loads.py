@@ -148,16 +148,6 @@ def open_starts(session: Session, load_id: int) -> list[BurnStart]:
     )
 
 
-def partial_starts(session: Session, load_id: int) -> list[BurnStart]:
-    """Last starts in a load, by job and face, that left a partial mark."""
-    last: dict[tuple[int | None, str], BurnStart] = {}
-    for start in session.scalars(
-        select(BurnStart).where(BurnStart.load_id == load_id).order_by(BurnStart.attempt, BurnStart.id)
-    ):
-        last[start.job_id, start.face] = start
-    return [start for start in last.values() if start.outcome == "partial" and start.job_id is not None]
-
-
 def last_attempts(session: Session, job_ids: Collection[int]) -> Mapping[tuple[int, str], int]:
     """The highest attempt on record by job and face."""
     rows = session.execute(

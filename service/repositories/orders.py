@@ -113,6 +113,3 @@ def marks(session: Session, line_id: int, words_revision: int) -> list[FrozenMar
 def calibrations(session: Session) -> Sequence[CalibrationRecord]:
     """All calibrations, oldest first: the last of a station and copy is in force."""
     return list(session.scalars(select(CalibrationRecord).order_by(CalibrationRecord.id)))
-
-
-__all__ = ["by_ref", "calibrations", "find", "history", "job", "jobs_page", "lock", "marks", "page"]
