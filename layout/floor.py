@@ -50,6 +50,17 @@ class Mount:
 Load = tuple[int, tuple[int, ...]]  # mount, units
 
 
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What a load asks of its station, whenever it happens: seconds of burning and turning over (changes
+    come on top), units to be seated before, processes by name."""
+
+    mount: int
+    seconds: float
+    filled: int
+    processes: tuple[str, ...]
+
+
 class Floor:
     """Everything the rules, the improvement and the bounds ask about a backlog."""
 
@@ -76,6 +87,7 @@ class Floor:
         self._heights: dict[int, list[tuple[float, ...]]] = {}
         self._holds: dict[tuple[int, tuple[int, ...]], bool] = {}
         self._processes: dict[tuple[int, int], str] = {}
+        self._works: dict[Load, Work] = {}
         self.order_of: list[int] = []
         orders: dict[str, int] = {}
         for number, job in enumerate(self.jobs):
@@ -165,6 +177,24 @@ class Floor:
             fits = self.sorts[sort].fits[mount]
             self._processes[key] = "+".join(dict.fromkeys(options[0].process for options in fits))
         return self._processes[key]
+
+    def work(self, load: Load) -> Work:
+        """What a load asks of its station."""
+        known = self._works.get(load)
+        if known is None:
+            mount, units = load
+            station = self.stations[self.mounts[mount].station]
+            seconds, turned = 0.0, 0
+            processes: set[str] = set()
+            for unit in units:
+                it = self.units[unit]
+                seconds += it.seconds
+                turned += len(self.sorts[it.sort].faces) - 1
+                processes.add(self.process(mount, it.sort))
+            seconds += turned * station.turn_seconds
+            known = Work(mount, seconds, len(units), tuple(sorted(processes)))
+            self._works[load] = known
+        return known
 
     def slots(self, mount: int, sort: int, turn: int, height_mm: float) -> tuple[str, ...]:
         """Slots that take the visit's face of that turn with the head at that height, in the plate's

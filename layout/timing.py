@@ -11,11 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from layout.backlog import Score
-from layout.floor import Floor, Load, Mount
+from layout.floor import Floor, Load, Work
 
 
 @dataclass(slots=True)
-class _At:
+class At:
     """What one station is at."""
 
     hands_free: float
@@ -45,6 +45,46 @@ class Blades:
     count: int
 
 
+def work_of(floor: Floor, load: Load, blades: Sequence[Blades] = ()) -> Work:
+    """The work of a load with bare blades in it."""
+    work = floor.work(load)
+    for some in blades:
+        process = floor.process(work.mount, some.sort)
+        work = Work(
+            work.mount,
+            work.seconds + some.seconds * some.count,
+            work.filled + some.count,
+            work.processes if process in work.processes else tuple(sorted((*work.processes, process))),
+        )
+    return work
+
+
+def happens(floor: Floor, work: Work, at: At, copy: str, ready: float) -> tuple[Timed, At]:
+    """A load in time when its station is at `at` and its copy and units are `ready`, and what the station is
+    at afterwards. Raises ValueError when no open stretch is long enough."""
+    mount = floor.mounts[work.mount]
+    station, opening = floor.stations[mount.station], floor.openings[mount.station]
+    changes, seconds, process = _change(floor, work, at)
+    seconds += work.seconds
+    prepares = opening.fit(max(at.hands_free, ready), 0.0)
+    prepared = opening.spend(prepares, work.filled * station.load_seconds)
+    begins = opening.fit(max(prepared, at.laser_free), seconds)
+    ends = begins + seconds
+    return Timed(copy, prepares, begins, ends, changes), At(begins, ends, mount.plate.plate, process)
+
+
+def _change(floor: Floor, work: Work, at: At) -> tuple[int, float, str | None]:
+    """Changes of plate and process that the load asks for, their seconds, and the process it ends with. The
+    process at hand is burned first; the first ever mounted is no change."""
+    mount = floor.mounts[work.mount]
+    station = floor.stations[mount.station]
+    plates = int(at.plate is not None and at.plate != mount.plate.plate)
+    rest = [name for name in work.processes if name != at.process]
+    steps = len(rest) - (at.process is None and bool(rest))
+    seconds = plates * station.plate_change_seconds + steps * station.process_change_seconds
+    return plates + steps, seconds, rest[-1] if rest else at.process
+
+
 class Clockwork:
     """Takes loads in the order in which they are decided and says when each happens."""
 
@@ -52,7 +92,7 @@ class Clockwork:
         self.floor = floor
         now = floor.backlog.now
         self.at = [
-            _At(max(now, s.hands_free_at), max(now, s.free_at), s.plate_on, s.process_on)
+            At(max(now, s.hands_free_at), max(now, s.free_at), s.plate_on, s.process_on)
             for s in floor.stations
         ]
         self.copies = {
@@ -64,46 +104,20 @@ class Clockwork:
     def put(self, load: Load, blades: Sequence[Blades] = ()) -> Timed:
         """Time one more load. Its units' earlier visits must be timed already; raises KeyError otherwise."""
         number, units = load
-        floor = self.floor
-        mount = floor.mounts[number]
-        station, at = floor.stations[mount.station], self.at[mount.station]
-        opening, copies = floor.openings[mount.station], self.copies[mount.plate.plate]
+        mount = self.floor.mounts[number]
+        copies = self.copies[mount.plate.plate]
         copy = min(copies, key=lambda name: (copies[name], name))
-        prepares = max(at.hands_free, copies[copy])
-        burn, filled = 0.0, len(units)
-        processes: set[str] = set()
+        ready = copies[copy]
         for unit in units:
-            it = floor.units[unit]
-            if it.after is not None:
-                prepares = max(prepares, self.ends[it.after])
-            burn += it.seconds + (len(floor.sorts[it.sort].faces) - 1) * station.turn_seconds
-            processes.add(floor.process(number, it.sort))
-        for some in blades:
-            burn += some.seconds * some.count
-            filled += some.count
-            processes.add(floor.process(number, some.sort))
-        prepares = opening.fit(prepares, 0.0)
-        changes, seconds = self._change(mount, processes)
-        burn += seconds
-        prepared = opening.spend(prepares, filled * station.load_seconds)
-        begins = opening.fit(max(prepared, at.laser_free), burn)
-        ends = begins + burn
-        at.hands_free, at.laser_free = begins, ends
-        copies[copy] = ends
+            after = self.floor.units[unit].after
+            if after is not None:
+                ready = max(ready, self.ends[after])
+        work = work_of(self.floor, load, blades)
+        timed, self.at[mount.station] = happens(self.floor, work, self.at[mount.station], copy, ready)
+        copies[copy] = timed.ends
         for unit in units:
-            self.ends[unit] = ends
-        return Timed(copy, prepares, begins, ends, changes)
-
-    def _change(self, mount: Mount, processes: set[str]) -> tuple[int, float]:
-        """Changes of plate and process that the load asks for, and their seconds. The process at hand is
-        burned first; the first ever mounted is no change."""
-        station, at = self.floor.stations[mount.station], self.at[mount.station]
-        plates = int(at.plate is not None and at.plate != mount.plate.plate)
-        sequence = sorted(processes, key=lambda name: (name != at.process, name))
-        steps = len(sequence) - (at.process is None or at.process in processes) if sequence else 0
-        at.plate = mount.plate.plate
-        at.process = sequence[-1] if sequence else at.process
-        return plates + steps, plates * station.plate_change_seconds + steps * station.process_change_seconds
+            self.ends[unit] = timed.ends
+        return timed
 
 
 def time_all(floor: Floor, loads: Sequence[Load]) -> tuple[Clockwork, list[Timed]]:
