@@ -188,6 +188,7 @@ class Product:
     barcodes: tuple[str, ...]
     blade: str
     surface: Surface
+    built_from: str | None = None  # the bare blade (a product, too) that assembly builds it from
 
 
 # --- plates and slots ---------------------------------------------------------------------------

@@ -20,6 +20,7 @@ from starlette.types import Receive, Scope, Send
 from service import clock as clocks
 from service import pages
 from service.api import (
+    build_list,
     callbacks,
     catalogue,
     checks,
@@ -58,6 +59,7 @@ ROUTERS = (
     lots,
     pulls,
     plan,
+    build_list,
     callbacks,
     events,
     metrics,

@@ -53,7 +53,7 @@ class WallClock:
 def backlog_of(session: Session, shop: Shop, *, now: datetime) -> tuple[Backlog, WallClock]:
     """Everything that is ready, and what it may be done with."""
     clock = WallClock.before(now, shop.policy.time_zone)
-    shut = frozenset(day for iso in shop.policy.days_off if (day := clock.day(iso)) >= 0)
+    shut = _shut(shop, clock)
     active = plans.active_loads(session)
     stations = tuple(
         _station(station, active, clock, now=now, shut=shut) for _, station in sorted(shop.stations.items())
@@ -68,6 +68,22 @@ def backlog_of(session: Session, shop: Shop, *, now: datetime) -> tuple[Backlog,
     )
     jobs = _Kinds(session, shop).jobs(plans.ready(session), clock)
     return Backlog(clock.seconds(now), jobs, stations, plates, _lots(session, shop, clock)), clock
+
+
+def backlog_of_some(
+    session: Session, shop: Shop, wanted: Sequence[plans.Timed], *, now: datetime
+) -> tuple[Backlog, WallClock]:
+    """The same for some jobs, as though they had the stations to themselves."""
+    clock = WallClock.before(now, shop.policy.time_zone)
+    stations = tuple(
+        _station(station, (), clock, now=now, shut=_shut(shop, clock))
+        for _, station in sorted(shop.stations.items())
+    )
+    return Backlog(clock.seconds(now), _Kinds(session, shop).jobs(wanted, clock), stations, ()), clock
+
+
+def _shut(shop: Shop, clock: WallClock) -> frozenset[int]:
+    return frozenset(day for iso in shop.policy.days_off if (day := clock.day(iso)) >= 0)
 
 
 def _station(

@@ -130,7 +130,12 @@ class _Reading:
 
     def _products(self) -> list[tuple[str, Product]]:
         return [
-            (file, Product(p.sku, p.name, tuple(p.barcodes), p.blade, Surface(p.material, p.finish)))
+            (
+                file,
+                Product(
+                    p.sku, p.name, tuple(p.barcodes), p.blade, Surface(p.material, p.finish), p.built_from
+                ),
+            )
             for file, content in self.documents.of("products", schema.ProductsFile)
             for p in content.product
         ]

@@ -158,6 +158,9 @@ class ProductFile(Strict):
     blade: Name
     material: Name
     finish: Name
+    built_from: Name | None = Field(
+        default=None, description="The bare blade's sku, for the assembly bench's build list"
+    )
 
 
 class ProductsFile(Strict):

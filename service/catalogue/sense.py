@@ -82,11 +82,22 @@ def _of_products(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
         file = where.file("products", product.sku)
         if product.blade not in where.declared["blades"]:
             yield Trouble(file, f"{product.sku}.blade", f"no blade {product.blade!r}")
+        yield from _of_built_from(shop, product, file)
         for code in product.barcodes:
             if code in shared:
                 yield Trouble(file, f"{product.sku}.barcodes", f"barcode {code} stands twice")
             if not check_digit_holds(code):
                 yield Trouble(file, f"{product.sku}.barcodes", f"barcode {code} has a wrong check digit")
+
+
+def _of_built_from(shop: Shop, product: Product, file: str) -> Iterator[Trouble]:
+    if product.built_from is None:
+        return
+    source = shop.products.get(product.built_from)
+    if source is None:
+        yield Trouble(file, f"{product.sku}.built_from", f"no product {product.built_from!r}")
+    elif source.blade in shop.blades and not shop.blades[source.blade].bare:
+        yield Trouble(file, f"{product.sku}.built_from", f"{product.built_from} is no bare blade")
 
 
 def check_digit_holds(code: str) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import ColumnElement, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.models import Bin, History, Job, Load, Lot, OrderLine, Promise
@@ -26,6 +26,15 @@ class Timed:
 
 def ready(session: Session) -> list[Timed]:
     """All ready jobs with a unit, in queue order."""
+    return _timed(session, Job.state == JobState.READY.value, or_(Job.bin.is_not(None), Job.unit_in_hand))
+
+
+def waiting_for_stock(session: Session) -> list[Timed]:
+    """All short jobs, in queue order."""
+    return _timed(session, Job.state == JobState.SHORT.value)
+
+
+def _timed(session: Session, *conditions: ColumnElement[bool]) -> list[Timed]:
     rows = session.execute(
         select(
             Job.id, Job.order_id, Job.line_id, Job.words_revision, Job.sku, Job.blade, Job.faces,
@@ -34,7 +43,7 @@ def ready(session: Session) -> list[Timed]:
         )
         .join(OrderLine, OrderLine.id == Job.line_id)
         .outerjoin(Bin, Bin.bin == Job.bin)
-        .where(Job.state == JobState.READY.value, or_(Job.bin.is_not(None), Job.unit_in_hand))
+        .where(*conditions)
         .order_by(Job.priority.desc(), Job.ship_by, Job.id)
     )  # fmt: skip
     return [

@@ -30,6 +30,14 @@ def troubles_of(content: dict[str, str]) -> list[str]:
 CHEF, LONG, SANTOKU = "blades/chef-20.toml", "plates/long.toml", "blades/santoku-17.toml"
 NORTH, PRODUCTS = "stations/north.toml", "products/products.toml"
 WRONG = {
+    "a product built from nothing": (
+        (PRODUCTS, 'blade = "chef-20"', 'blade = "chef-20"\nbuilt_from = "AQ-NONE"'),
+        f"{PRODUCTS}: AQ-CHEF-20.built_from: no product 'AQ-NONE'",
+    ),
+    "a product built from a finished one": (
+        (PRODUCTS, 'blade = "chef-20"', 'blade = "chef-20"\nbuilt_from = "AQ-SANT-17"'),
+        "AQ-SANT-17 is no bare blade",
+    ),
     "no TOML": ((CHEF, 'blade = "chef-20"', "blade = "), f"{CHEF}: not TOML"),
     "a key nobody knows": (
         (CHEF, "align = ", "aligned = "),

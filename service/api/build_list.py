@@ -1,0 +1,45 @@
+"""The build list, for programs and for spreadsheets."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Query, Request, Response
+
+from service import build_list
+from service.api.security import House
+
+router = APIRouter(tags=["plan"])
+
+_CSV: dict[int | str, dict[str, Any]] = {200: {"content": {"text/csv": {}}}}
+Format = Annotated[
+    Literal["json", "csv"] | None, Query(description="left out: what the Accept header prefers of the two")
+]
+
+
+@router.get("/v1/build-list", responses=_CSV)
+def get_build_list(request: Request, who: House, format: Format = None) -> Any:  # noqa: A002  the field's usual name
+    """What the assembly bench should build so that short jobs are filled: by product, how many, by when."""
+    found = build_list.build_list(request.app.state)
+    wants_csv = format == "csv" or (format is None and _prefers_csv(request.headers.get("accept", "")))
+    return _csv(found) if wants_csv else build_list.build_list_json(found)
+
+
+@router.get("/v1/build-list.csv", responses=_CSV, response_class=Response)
+def get_build_list_csv(request: Request, who: House) -> Response:
+    """The same as a CSV file."""
+    return _csv(build_list.build_list(request.app.state))
+
+
+def _prefers_csv(accept: str) -> bool:
+    """Whether CSV is named before JSON and before anything at all."""
+    named = [part.split(";")[0].strip().lower() for part in accept.split(",")]
+    return "text/csv" in named and not {"application/json", "*/*"} & set(named[: named.index("text/csv")])
+
+
+def _csv(found: build_list.BuildList) -> Response:
+    return Response(
+        build_list.build_list_csv(found),
+        media_type="text/csv; charset=utf-8; header=present",
+        headers={"Content-Disposition": 'attachment; filename="build-list.csv"', "Vary": "Accept"},
+    )
