@@ -8,6 +8,7 @@ then; the excess, taken by the cheapest units first and in parts, is late by a d
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -15,6 +16,7 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_matrix
 
+from layout.backlog import Bound, PlanJob
 from layout.floor import Floor
 from layout.hours import DAY_S
 
@@ -39,12 +41,16 @@ class Fewest:
     classes: Mapping[str, tuple[int, ...]]
 
 
-def fewest_loads(floor: Floor) -> Fewest:
-    """At least so many loads are needed for all units."""
-    counts = np.zeros(len(floor.sorts), dtype=int)
-    for unit in floor.units:
-        counts[unit.sort] += 1
-    sorts = [int(s) for s in np.flatnonzero(counts)]
+def bound_of(floor: Floor) -> tuple[Bound, Fewest]:
+    """The bounds of a backlog, and how the fewest loads would share out its units."""
+    fewest = fewest_loads(floor, Counter(unit.sort for unit in floor.units))
+    jobs = [floor.jobs[unit.job] for unit in floor.units if unit.last]
+    return Bound(least_lateness(floor, jobs), fewest.loads), fewest
+
+
+def fewest_loads(floor: Floor, counts: Mapping[int, int]) -> Fewest:
+    """At least so many loads are needed for that many units of each sort."""
+    sorts = sorted(sort for sort, count in counts.items() if count)
     if not sorts:
         return Fewest(0, {}, {})
     plates = sorted({mount.plate.plate for mount in floor.mounts})
@@ -74,7 +80,7 @@ def _classes(floor: Floor, plate: str, turn: int, sorts: Sequence[int]) -> list[
 
 def _solve(
     floor: Floor,
-    counts: np.ndarray,
+    counts: Mapping[int, int],
     sorts: Sequence[int],
     plates: Sequence[str],
     classes: Mapping[tuple[str, int], list[tuple[frozenset[int], int]]],
@@ -130,18 +136,11 @@ def _solve(
     return Fewest(least, allot, sizes)
 
 
-def least_lateness(floor: Floor) -> int:
-    """At least so much weighted lateness (working days) is in every plan."""
-    done = [unit for unit in floor.units if unit.last]
-    if not done:
-        return 0
-    seconds: dict[int, float] = {}
-    for unit in floor.units:
-        seconds[unit.job] = seconds.get(unit.job, 0.0) + unit.seconds
-    numbers = sorted(seconds)
-    spent = np.array([seconds[n] for n in numbers])
-    due = np.array([floor.jobs[n].due for n in numbers])
-    weight = np.array([float(floor.jobs[n].weight) for n in numbers])
+def least_lateness(floor: Floor, jobs: Sequence[PlanJob]) -> int:
+    """At least so much weighted lateness (working days) is in every plan of these jobs."""
+    spent = np.array([job.seconds * len(job.kind.faces) for job in jobs])
+    due = np.array([job.due for job in jobs])
+    weight = np.array([float(job.weight) for job in jobs])
     cheapest = np.argsort(weight / np.maximum(spent, 1e-9), kind="stable")
     most = 0.0
     for latest in np.unique(due)[:MOST_DUES]:

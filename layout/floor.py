@@ -6,13 +6,15 @@ Units that may sit in the same places are of one *sort*. A *mount* is a plate at
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import product
 
 from layout.assign import MOST_HEIGHTS, Option
 from layout.backlog import Backlog, Kind, PlanJob, PlanPlate, PlanStation
 from layout.hours import WorkingDays, laid_out
+from layout.room import Room
 
 #: Why a job is in no load.
 NO_PLACE = "no plate of the shop takes it"
@@ -94,7 +96,7 @@ class Floor:
             self.order_of.append(orders.setdefault(job.order, len(orders)))
             self._add(number, job)
         self.lots = [
-            (lot, self._sorts(lot.kind)) for lot in sorted(backlog.lots, key=lambda lot: (lot.due, lot.lot))
+            (lot, self.visits(lot.kind)) for lot in sorted(backlog.lots, key=lambda lot: (lot.due, lot.lot))
         ]
         self.on_mount: list[list[int]] = [
             [sort.sort for sort in self.sorts if m.mount in sort.fits] for m in self.mounts
@@ -103,7 +105,7 @@ class Floor:
     # --- visits ---
 
     def _add(self, number: int, job: PlanJob) -> None:
-        sorts = self._sorts(job.kind)
+        sorts = self.visits(job.kind)
         if not sorts:
             self.unplanned[job.job] = NO_PLACE
             return
@@ -117,8 +119,8 @@ class Floor:
             self.units.append(Unit(len(self.units), number, sort, seconds, before, last))
             before = len(self.units) - 1
 
-    def _sorts(self, kind: Kind) -> list[int]:
-        """The visits of a kind; empty when a face has no place at all."""
+    def visits(self, kind: Kind) -> list[int]:
+        """The visits of a kind, as sorts in order; empty when a face has no place at all."""
         known = self._sorts_of.get(id(kind))
         if known is not None:
             return known
@@ -183,18 +185,19 @@ class Floor:
         known = self._works.get(load)
         if known is None:
             mount, units = load
-            station = self.stations[self.mounts[mount].station]
-            seconds, turned = 0.0, 0
-            processes: set[str] = set()
-            for unit in units:
-                it = self.units[unit]
-                seconds += it.seconds
-                turned += len(self.sorts[it.sort].faces) - 1
-                processes.add(self.process(mount, it.sort))
-            seconds += turned * station.turn_seconds
-            known = Work(mount, seconds, len(units), tuple(sorted(processes)))
+            mine = [self.units[unit] for unit in units]
+            known = self.asks(mount, [unit.sort for unit in mine], [unit.seconds for unit in mine])
             self._works[load] = known
         return known
+
+    def asks(self, mount: int, sorts: Sequence[int], seconds: Sequence[float]) -> Work:
+        """What visits of these sorts and seconds of burning ask together; the same in whatever order they
+        come."""
+        station = self.stations[self.mounts[mount].station]
+        turned = sum(len(self.sorts[sort].faces) - 1 for sort in sorts)
+        processes = {self.process(mount, sort) for sort in set(sorts)}
+        burning = math.fsum(seconds) + turned * station.turn_seconds
+        return Work(mount, burning, len(sorts), tuple(sorted(processes)))
 
     def slots(self, mount: int, sort: int, turn: int, height_mm: float) -> tuple[str, ...]:
         """Slots that take the visit's face of that turn with the head at that height, in the plate's
@@ -257,69 +260,3 @@ def _prefix(faces: Sequence[str], seated: Iterable[str]) -> int:
     """How many of the faces, from the first on, are among those seated."""
     known = set(seated)
     return next((n for n, face in enumerate(faces) if face not in known), len(faces))
-
-
-class Room:
-    """Slots of one load while it is being filled: units may move over for later ones, never out.
-
-    The same matching as `layout.matching`, changed in place because a plan seats tens of thousands.
-    """
-
-    __slots__ = ("floor", "heights", "mount", "sort_of", "turns")
-
-    def __init__(self, floor: Floor, mount: int, heights: tuple[float, ...]) -> None:
-        self.floor, self.mount, self.heights = floor, mount, heights
-        self.turns: list[dict[str, int]] = [{} for _ in heights]
-        self.sort_of: dict[int, int] = {}
-
-    def seat(self, unit: int, sort: int) -> bool:
-        """Seat one more; False, and nothing has changed, when no rearranging makes room."""
-        faces = len(self.floor.sorts[sort].faces)
-        before = [dict(turn) for turn in self.turns[:faces]] if faces > 1 else None
-        self.sort_of[unit] = sort
-        for turn in range(faces):
-            if not self._augment(turn, unit, set()):
-                del self.sort_of[unit]
-                if before is not None:
-                    self.turns[:faces] = before
-                return False
-        return True
-
-    def _augment(self, turn: int, unit: int, tried: set[str]) -> bool:
-        seated = self.turns[turn]
-        slots = self.floor.slots(self.mount, self.sort_of[unit], turn, self.heights[turn])
-        for slot in slots:
-            if slot not in seated:
-                seated[slot] = unit
-                return True
-        for slot in slots:
-            if slot in tried:
-                continue
-            tried.add(slot)
-            if self._augment(turn, seated[slot], tried):
-                seated[slot] = unit
-                return True
-        return False
-
-    def turned_in_place(self) -> Iterator[dict[int, str]]:
-        """Slots by unit for every turn; a unit is turned over in its own slot where that is possible."""
-        own: dict[int, str] = {}
-        for turn, seated in enumerate(self.turns):
-            if turn == 0:
-                own = {unit: slot for slot, unit in seated.items()}
-                yield own
-                continue
-            again = Room(self.floor, self.mount, self.heights)
-            again.sort_of = self.sort_of
-            stay = [
-                unit
-                for unit in seated.values()
-                if own.get(unit) in self.floor.slots(self.mount, self.sort_of[unit], turn, self.heights[turn])
-            ]
-            for unit in stay:
-                again.turns[turn][own[unit]] = unit
-            for unit in seated.values():
-                if unit not in stay:
-                    again._augment(turn, unit, set())
-            own = {unit: slot for slot, unit in again.turns[turn].items()}
-            yield own

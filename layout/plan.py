@@ -10,11 +10,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from layout.assign import Filled
 from layout.backlog import Backlog, Bound, Plan, PlannedLoad, Score
-from layout.bound import Fewest, fewest_loads, least_lateness
-from layout.floor import TOO_LONG, Floor, Load, Room
+from layout.bound import Fewest, bound_of
+from layout.floor import TOO_LONG, Floor, Load
 from layout.improve import improve
+from layout.room import Room
 from layout.rules import Rule, build, first_fit
 from layout.timing import Blades, Clockwork, Timed, score_of, time_all
 
@@ -38,8 +38,7 @@ def plan(backlog: Backlog, *, rounds: int = ROUNDS) -> Plan:
     `rounds` bounds the improvement of small backlogs. Jobs that no load can take are in `unplanned`.
     """
     floor = Floor(backlog)
-    fewest = fewest_loads(floor)
-    bound = Bound(least_lateness(floor), fewest.loads)
+    bound, fewest = bound_of(floor)
     name, loads = _best(floor, fewest, bound, rounds)
     planned = {unit for _, units in loads for unit in units}
     unplanned = dict(floor.unplanned)
@@ -142,15 +141,17 @@ def _room_for(
 
 def _seated(
     floor: Floor, load: tuple[Load, tuple[Blades, ...]], more: Blades | None = None
-) -> tuple[Room, list[tuple[str, int]]] | None:
-    """The room of a load with its blades, and what its n-th unit is (a job or a lot, and its number)."""
+) -> tuple[Room, list[tuple[str | None, str | None]]] | None:
+    """The room of a load with its blades, and what its n-th unit is (the name of a job or of a lot)."""
     (mount, units), blades = load
     blades = (*blades, more) if more is not None else blades
-    who = [("job", unit) for unit in units]
+    who: list[tuple[str | None, str | None]] = [
+        (floor.jobs[floor.units[unit].job].job, None) for unit in units
+    ]
     sorts = [floor.units[unit].sort for unit in units]
     seconds = sum(floor.units[unit].seconds for unit in units)
     for some in blades:
-        who += [("lot", some.lot)] * some.count
+        who += [(None, floor.lots[some.lot][0].lot)] * some.count
         sorts += [some.sort] * some.count
         seconds += some.seconds * some.count
     if more is not None and floor.spent(mount, sorts, seconds) > floor.longest(mount):
@@ -227,24 +228,11 @@ def _load(floor: Floor, filled: tuple[Load, tuple[Blades, ...]], timed: Timed) -
     assert seated is not None, "a load that has no room was built"
     room, who = seated
     mount = floor.mounts[filled[0][0]]
-    turns: list[tuple[Filled, ...]] = []
-    for number, slot_of in enumerate(room.turned_in_place()):
-        unit_in = {slot: unit for unit, slot in slot_of.items()}
-        row = []
-        for slot in mount.plate.slots:
-            if slot in unit_in:
-                what, which = who[unit_in[slot]]
-                face = floor.sorts[room.sort_of[unit_in[slot]]].faces[number]
-                if what == "job":
-                    row.append(Filled(slot, face, job=floor.jobs[floor.units[which].job].job))
-                else:
-                    row.append(Filled(slot, face, lot=floor.lots[which][0].lot))
-        turns.append(tuple(row))
     return PlannedLoad(
         station=floor.stations[mount.station].station,
         plate=mount.plate.plate,
         copy=timed.copy,
-        turns=tuple(turn for turn in turns if turn),
+        turns=room.rows(who),
         prepares=timed.prepares,
         begins=timed.begins,
         ends=timed.ends,

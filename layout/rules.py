@@ -15,7 +15,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
-from layout.floor import Floor, Load, Room
+from layout.floor import Floor, Load
+from layout.room import Room
 from layout.timing import Clockwork
 
 Key = tuple[float, ...]

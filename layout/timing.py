@@ -47,16 +47,15 @@ class Blades:
 
 def work_of(floor: Floor, load: Load, blades: Sequence[Blades] = ()) -> Work:
     """The work of a load with bare blades in it."""
-    work = floor.work(load)
+    if not blades:
+        return floor.work(load)
+    mount, units = load
+    sorts = [floor.units[unit].sort for unit in units]
+    seconds = [floor.units[unit].seconds for unit in units]
     for some in blades:
-        process = floor.process(work.mount, some.sort)
-        work = Work(
-            work.mount,
-            work.seconds + some.seconds * some.count,
-            work.filled + some.count,
-            work.processes if process in work.processes else tuple(sorted((*work.processes, process))),
-        )
-    return work
+        sorts += [some.sort] * some.count
+        seconds += [some.seconds] * some.count
+    return floor.asks(mount, sorts, seconds)
 
 
 def happens(floor: Floor, work: Work, at: At, copy: str, ready: float) -> tuple[Timed, At]:
