@@ -4,13 +4,12 @@ Two ways to the same number. `seconds` follows the real, routed paths and is wha
 by. `mark_seconds` counts rows and their length from the outline's edges alone (every row begins and ends
 on an edge), so that a check can afford it. Both know a head that starts and stops at once, and one that
 needs `acceleration_mm_s2`. What neither knows (delays of the head, travel of the carriage) is learned from
-recorded burns as one factor.
+recorded burns (`layout.learning`).
 """
 
 from __future__ import annotations
 
 import math
-import statistics
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -28,8 +27,6 @@ from layout.parts import LoadLayout, Mark, Process, Shop, Station
 CORNER_DEG = 30.0
 #: Rows are next to one another: from the end of one to the start of the next is about this many spacings.
 JUMP_SPACINGS = 1.6
-#: The learned factor stays between these: one odd record must not turn a plan over.
-LEAST_FACTOR, MOST_FACTOR = 0.5, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,13 +153,6 @@ def move_seconds(lengths_mm: Floats, speed_mm_s: float, acceleration_mm_s2: floa
     reached = lengths_mm >= speed_mm_s**2 / acceleration_mm_s2
     full = lengths_mm / speed_mm_s + speed_mm_s / acceleration_mm_s2
     return np.where(reached, full, 2 * np.sqrt(lengths_mm / acceleration_mm_s2))
-
-
-def learned_factor(recorded: Iterable[tuple[float, float]]) -> float:
-    """What to multiply estimates by, from pairs of seconds (estimated, measured): the median ratio, kept in
-    bounds; 1 with no records."""
-    ratios = [measured / estimated for estimated, measured in recorded if estimated > 0]
-    return min(max(statistics.median(ratios), LEAST_FACTOR), MOST_FACTOR) if ratios else 1.0
 
 
 def _repeated(

@@ -15,8 +15,9 @@ from layout.assign import Option
 from layout.backlog import Backlog, Kind, PlanJob, PlanLot, PlanPlate, PlanStation
 from layout.hours import Hours
 from layout.parts import Shop, Station
-from service import waiting
+from service import learning, waiting
 from service.ids import JOB, LOT, ORDER, public
+from service.learning import Group, Paces
 from service.models import Load
 from service.repositories import claims, plans
 from service.repositories.claims import MarkSurface, Waiting
@@ -66,8 +67,9 @@ def backlog_of(session: Session, shop: Shop, *, now: datetime) -> tuple[Backlog,
         )
         for _, plate in sorted(shop.plates.items())
     )
-    jobs = _Kinds(session, shop).jobs(plans.ready(session), clock)
-    return Backlog(clock.seconds(now), jobs, stations, plates, _lots(session, shop, clock)), clock
+    paces = learning.paces(session)
+    jobs = Kinds(session, shop, paces).jobs(plans.ready(session), clock)
+    return Backlog(clock.seconds(now), jobs, stations, plates, _lots(session, shop, paces, clock)), clock
 
 
 def backlog_of_some(
@@ -113,11 +115,11 @@ def _station(
     )
 
 
-class _Kinds:
+class Kinds:
     """Kinds of the jobs, each made once: jobs with the same places and surfaces share theirs."""
 
-    def __init__(self, session: Session, shop: Shop) -> None:
-        self.session, self.shop = session, shop
+    def __init__(self, session: Session, shop: Shop, paces: Paces) -> None:
+        self.session, self.shop, self.paces = session, shop, paces
         self.known: dict[Any, Kind] = {}
         self.tilted = {
             seat.blade
@@ -152,7 +154,7 @@ class _Kinds:
                     order=public(ORDER, job.order_id),
                     kind=kind,
                     due=clock.seconds(job.ship_by),
-                    seconds=one.burn_seconds / max(1, one.faces),
+                    seconds=self.paces.slowest(_places(kind), one.burn_seconds / max(1, one.faces)),
                     weight=1 + job.priority + REPLACEMENT_WEIGHT * (job.replaces is not None),
                     bin=one.walking_order,
                 )
@@ -188,8 +190,13 @@ def _without(kind: Kind, places: set[tuple[str, str, str]]) -> Kind:
     return Kind(f"{kind.kind}, misfit", kind.blade, kind.faces, options)
 
 
-def _lots(session: Session, shop: Shop, clock: WallClock) -> tuple[PlanLot, ...]:
-    """Open lots; a blade's burning is not measured at intake, so only its seating counts."""
+def _places(kind: Kind) -> frozenset[Group]:
+    """Where a unit may be burned, and by which process."""
+    return frozenset((s, o.plate, o.process) for s, listed in kind.options.items() for o in listed)
+
+
+def _lots(session: Session, shop: Shop, paces: Paces, clock: WallClock) -> tuple[PlanLot, ...]:
+    """Open lots, each blade burned as long as at the slowest of its places."""
     options: dict[str, dict[str, tuple[Option, ...]]] = {}
     faces: dict[str, str] = {}
     for station in sorted(shop.stations):
@@ -197,13 +204,14 @@ def _lots(session: Session, shop: Shop, clock: WallClock) -> tuple[PlanLot, ...]
             options.setdefault(bare.lot, {})[station] = bare.options
             faces[bare.lot] = bare.face
     rows = {public(LOT, lot.id): lot for lot in claims.open_lots(session, set(shop.blades))}
+    kinds = {name: Kind(name, rows[name].blade, (faces[name],), places) for name, places in options.items()}
     return tuple(
         PlanLot(
             name,
-            Kind(name, rows[name].blade, (faces[name],), places),
+            kind,
             rows[name].waiting,
-            0.0,
+            paces.slowest(_places(kind), rows[name].burn_seconds or 0.0),
             clock.seconds(rows[name].due),
         )
-        for name, places in options.items()
+        for name, kind in kinds.items()
     )

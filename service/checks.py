@@ -10,11 +10,12 @@ from sqlalchemy.orm import Session
 
 from layout.checks import CheckResult
 from layout.parts import Calibration, Inscription
-from service import promises
+from service import learning, promises
 from service.answers import result_json
 from service.db import Database
 from service.errors import Refusal
 from service.geometry import Geometry
+from service.learning import Paces
 from service.repositories import orders, stock
 from service.tools import Service
 
@@ -36,14 +37,25 @@ def check(
     with database.reading() as session:
         calibrations = calibrations_in_force(session)
         available = stock.available(session, sku)
+        paces = learning.paces(session)
     result, pictures = geometry.proof(sku, inscriptions, calibrations=calibrations)
     return {
         **result_json(result),
+        "burn_seconds": _seconds(paces, result),
         "promise": _promise(service, sku, result, available),
         "stock": {"available": available},
         "proof_svg": next(iter(pictures.values()), None),
         "proofs": pictures,
     }
+
+
+def _seconds(paces: Paces, result: CheckResult) -> float | None:
+    """The estimate at the pace learned for the stations where the unit may land."""
+    if result.burn_seconds is None:
+        return None
+    places = {(place.station, place.plate, "") for place in result.eligible}
+    faces = len({mark.face for mark in result.marks})
+    return round(paces.slowest(places, result.burn_seconds, units=faces), 1)
 
 
 def _promise(service: Service | None, sku: str, result: CheckResult, available: int) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 from sqlalchemy.exc import IntegrityError
@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from layout.assign import Proposal, propose
 from layout.parts import Calibration, Shop
 from layout.register import nominal
-from service import leases, waiting
+from service import learning, leases, waiting
 from service.checks import calibrations_in_force
 from service.errors import BadRequest, DatabaseBusy
 from service.ids import JOB, LOAD, LOT, number, public
@@ -132,7 +132,7 @@ def _write(
     session.flush()
     jobs = rows.jobs(session, job_ids)
     _write_slots(session, load, chosen)
-    load.burn_seconds = _seconds(load, chosen, shop, list(jobs.values()))
+    load.burn_seconds = _seconds(session, load, chosen, shop, jobs)
     for job_id in job_ids:
         fetched = "in_hand" if jobs[job_id].unit_in_hand else "to_pull"
         session.add(LoadJob(load_id=load.id, job_id=job_id, fetched=fetched))
@@ -191,17 +191,18 @@ def _calibration(session: Session, shop: Shop, station: str, chosen: Proposal) -
     return measured or nominal(shop.stations[station], shop.plates[chosen.plate], chosen.copy)
 
 
-def _seconds(load: Load, chosen: Proposal, shop: Shop, jobs: Sequence[Job]) -> float:
-    """A first estimate from what the check measured; the files' own paths give a better one later."""
-    station = shop.stations[load.station]
-    faces: dict[str, int] = {}
-    for turn in chosen.turns:
-        for one in turn:
-            if one.job is not None:
-                faces[one.job] = faces.get(one.job, 0) + 1
-    marking = sum(
-        (job.line.burn_seconds or 0.0) * faces[public(JOB, job.id)] / max(1, len(job.faces)) for job in jobs
-    )
+def _seconds(session: Session, load: Load, chosen: Proposal, shop: Shop, jobs: Mapping[int, Job]) -> float:
+    """A first estimate from what the check measured, at the pace learned for the station; the files' own
+    paths give a better one later."""
+    station, pace = shop.stations[load.station], learning.paces(session).of(load.station, load.plate, "")
+    lots = rows.lots(session, {number(LOT, one.lot) for one in chosen.turns[0] if one.lot is not None})
+    marking = 0.0
+    for one in (one for turn in chosen.turns for one in turn):
+        if one.job is not None:
+            job = jobs[number(JOB, one.job)]
+            marking += pace.seconds((job.line.burn_seconds or 0.0) / max(1, len(job.faces)))
+        elif one.lot is not None:
+            marking += pace.seconds(lots[number(LOT, one.lot)].burn_seconds or 0.0)
     turned = sum(len(turn) for turn in chosen.turns[1:])
     return (
         marking

@@ -26,7 +26,7 @@ from layout.parts import LoadLayout, Shop, SlotFill, Turn
 from layout.pdf import burn_pdf
 from layout.svg import burn_svg
 from layout.verify import verify
-from service import contents, loads
+from service import contents, learning, loads
 from service.answers import finding_json
 from service.burns import Judged
 from service.errors import AlreadyBurned, LoadRefused, MoveNotAllowed, NotFound, StaleFile
@@ -47,12 +47,14 @@ _SERVED = frozenset({LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED, Load
 
 @dataclass(frozen=True, slots=True)
 class Built:
-    """One file's bytes with its digests; `seconds` is the estimate of its burn."""
+    """One file's bytes with its digests; `seconds` is the catalogue's estimate of its burn, `process` its
+    processes, joined."""
 
     data: bytes
     sha256: str
     short_code: str
     seconds: float
+    process: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +193,11 @@ def build(shop: Shop, layout: LoadLayout, turn: int, format_name: str) -> Built:
     burn = burn_of(shop, layout, turn)
     data = WRITERS[format_name](burn, station)
     return Built(
-        data, hashlib.sha256(data).hexdigest(), burn.short_code, burn_travel(shop, burn, station).total_s
+        data=data,
+        sha256=hashlib.sha256(data).hexdigest(),
+        short_code=burn.short_code,
+        seconds=burn_travel(shop, burn, station).total_s,
+        process="+".join(sorted({part.process for part in burn.parts})),
     )
 
 
@@ -259,7 +265,7 @@ def _build(tools: Tools, seen: _Seen, turn: int, format_name: str) -> None:
         current = rows.lock(session, load.id)
         if current is None or current.revision != load.revision:
             return  # the contents changed meanwhile; the file on disk belongs to nobody
-        _estimate(current, seen.shop, built)
+        _estimate(session, current, seen.shop, built)
         file_rows.add(
             session,
             TurnFile(
@@ -270,6 +276,8 @@ def _build(tools: Tools, seen: _Seen, turn: int, format_name: str) -> None:
                 sha256=built.sha256,
                 short_code=built.short_code,
                 name=name,
+                burn_seconds=built.seconds,
+                process=built.process[:250],
                 created_at=tools.clock(),
             ),
         )
@@ -277,12 +285,12 @@ def _build(tools: Tools, seen: _Seen, turn: int, format_name: str) -> None:
     tools.database.write(record)
 
 
-def _estimate(load: Load, shop: Shop, built: Built) -> None:
+def _estimate(session: Session, load: Load, shop: Shop, built: Built) -> None:
     """One turn's file knows the real paths: for a load of one turn the estimate is as good as theirs."""
     if load.turns == 1 and load.started_at is None:
-        station = shop.stations[load.station]
-        loading = len(contents.present(load, 1)) * station.load_seconds_per_slot
-        load.burn_seconds = built.seconds + loading
+        station, units = shop.stations[load.station], len(contents.present(load, 1))
+        pace = learning.paces(session).of(load.station, load.plate, built.process)
+        load.burn_seconds = pace.seconds(built.seconds, units=units) + units * station.load_seconds_per_slot
 
 
 def _serve(tools: Tools, row: TurnFile) -> Served:

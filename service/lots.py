@@ -58,6 +58,7 @@ def open_lot(
         due=wanted.due,
         state=LotState.OPEN.value,
         waiting=wanted.quantity,
+        burn_seconds=result.burn_seconds,
         catalogue_version=shop.version,
         created_at=now,
     )
@@ -147,6 +148,7 @@ def lot_json(lot: Lot, moves: Sequence[Any] = ()) -> dict[str, Any]:
         "loaded": lot.loaded,
         "marked": lot.marked,
         "scrapped": lot.scrapped,
+        "burn_seconds": lot.burn_seconds,
         "due": lot.due.isoformat(),
         "created_at": lot.created_at.isoformat(),
     }

@@ -17,9 +17,11 @@ from layout.findings import Finding
 from layout.inspect_plan import inspect_plan
 from layout.plan import plan
 from layout.promise import safe_ends
+from service import learning
 from service.backlog import WallClock, backlog_of
 from service.db import Database
 from service.errors import PlanRefused
+from service.learning import Paces
 from service.repositories import plans as rows
 from service.tools import Service
 
@@ -37,6 +39,7 @@ class Planned:
     plan: Plan
     safe: dict[str, float]
     clock: WallClock
+    paces: Paces
     made_at: datetime
     mark: tuple[Any, ...]
 
@@ -60,12 +63,13 @@ def current(service: Service, *, stale: bool = False) -> Planned:
         if kept is not None and _is_good(kept, mark, now, stale=stale):
             return kept
         backlog, clock = backlog_of(session, shop, now=now)
+        paces = learning.paces(session)
     made, findings = service.geometry.work(planned, backlog)
     if findings:
         codes = dict(Counter(finding.code for finding in findings))
         log.error("plan_refused", codes=codes)
         raise PlanRefused("the plan did not pass its judge; nothing is promised by it", codes=codes)
-    new = Planned(backlog, made, dict(safe_ends(backlog, made)), clock, now, mark)
+    new = Planned(backlog, made, dict(safe_ends(backlog, made, spread=paces.spread)), clock, paces, now, mark)
     with _lock:
         _kept[service.database] = new
     return new

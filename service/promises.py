@@ -14,7 +14,7 @@ from layout.backlog import Kind
 from layout.checks import CheckResult
 from layout.hours import DAY_S, WorkingDays
 from layout.parts import Shop
-from layout.promise import CONFIDENCE, SPREAD, earliest_end, end_of_day
+from layout.promise import CONFIDENCE, earliest_end, end_of_day
 from service import plans
 from service.ids import ORDER, number, public
 from service.models import Order, Promise
@@ -102,11 +102,13 @@ def promise_of(service: Service, sku: str, result: CheckResult, *, available: in
         return nothing
     found = plans.current(service, stale=True)
     kind = _kind(shop, shop.products[sku].blade, result)
-    end = earliest_end(found.backlog, found.plan, kind, result.burn_seconds or 0.0)
+    places = {(place.station, place.plate, "") for place in result.eligible}
+    seconds = found.paces.slowest(places, result.burn_seconds or 0.0, units=len(kind.faces))
+    end = earliest_end(found.backlog, found.plan, kind, seconds)
     if end is None:
         return nothing
     waited = max(0.0, end - found.backlog.now)
-    safe = end_of_day(end + SPREAD * waited)
+    safe = end_of_day(end + found.paces.spread * waited)
     return {"engraved_by": found.moment(safe).isoformat(), "confidence": CONFIDENCE}
 
 

@@ -131,6 +131,13 @@ def keep_promises(tools: Tools) -> int:
     return promises.keep_promises(tools)
 
 
+def learn_paces(tools: Tools) -> int:
+    """Let the burns on record teach the estimate; gives how many turns were looked at."""
+    from service import learning
+
+    return learning.learn_paces(tools)
+
+
 @dataclass(frozen=True, slots=True)
 class Periodic:
     name: str
@@ -147,6 +154,7 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
         Periodic("sweep_short", 6 * sweep, sweeps.sweep_short),
         Periodic("send_callbacks", 1.0, send_callbacks),
         Periodic("keep_promises", 12 * sweep, keep_promises),
+        Periodic("learn_paces", 120 * sweep, learn_paces),
         Periodic("forget_old_rows", 3600.0, forget_old_rows),
     )
 

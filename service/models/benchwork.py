@@ -124,7 +124,11 @@ class LoadSlot(Base):
 
 
 class TurnFile(Base):
-    """A burn file that was offered: derived, never the truth; the digest is what `start` must name."""
+    """A burn file that was offered: derived, never the truth; the digest is what `start` must name.
+
+    `burn_seconds` is what the catalogue's figures say of its burn, `process` its processes, joined: what the
+    measured burn is held against. Null in files older than these columns.
+    """
 
     __tablename__ = "turn_file"
     __table_args__ = (UniqueConstraint("load_id", "turn", "revision", "format"),)
@@ -137,6 +141,8 @@ class TurnFile(Base):
     sha256: Mapped[str] = mapped_column(String(64))
     short_code: Mapped[str] = mapped_column(String(12))
     name: Mapped[str] = mapped_column(String(120))
+    burn_seconds: Mapped[float | None]
+    process: Mapped[str | None] = mapped_column(String(250))
     created_at: Mapped[datetime]
 
 

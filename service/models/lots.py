@@ -36,6 +36,7 @@ class Lot(Base):
     loaded: Mapped[int] = mapped_column(default=0)
     marked: Mapped[int] = mapped_column(default=0)
     scrapped: Mapped[int] = mapped_column(default=0)
+    burn_seconds: Mapped[float | None]  # of one blade, by the catalogue's figures; null in older lots
     catalogue_version: Mapped[str] = mapped_column(String(64))
     version: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime]

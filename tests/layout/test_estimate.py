@@ -143,14 +143,6 @@ def test_a_job_takes_the_sum_of_its_marks():
         estimate.job_seconds(shop, (a_mark(surface=Surface("stainless", "other")),), "left")
 
 
-@pytest.mark.parametrize(
-    ("recorded", "factor"),
-    [([], 1.0), ([(10, 12), (10, 13), (10, 100)], 1.3), ([(10, 1)], 0.5), ([(10, 90)], 3.0), ([(0, 5)], 1.0)],
-)
-def test_the_learned_factor_is_the_median_ratio_kept_in_bounds(recorded, factor):
-    assert estimate.learned_factor(recorded) == pytest.approx(factor)
-
-
 def test_an_outline_that_the_allowance_leaves_nothing_of_takes_no_time():
     thin = frozen([box(0, 0, 4, 0.04)])
 

@@ -1,0 +1,19 @@
+"""What recorded burns say of the estimates."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+
+from service import learning
+from service.api.security import House
+
+router = APIRouter(tags=["plan"])
+
+
+@router.get("/v1/estimates")
+def get_estimates(request: Request, who: House) -> dict[str, Any]:
+    """Expected against measured burns by station, plate and process: what was learned, and its error."""
+    with request.app.state.database.reading() as session:
+        return learning.estimates_json(session)
