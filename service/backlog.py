@@ -81,7 +81,8 @@ def backlog_of_some(
         _station(station, (), clock, now=now, shut=_shut(shop, clock))
         for _, station in sorted(shop.stations.items())
     )
-    return Backlog(clock.seconds(now), _Kinds(session, shop).jobs(wanted, clock), stations, ()), clock
+    jobs = Kinds(session, shop, learning.paces(session)).jobs(wanted, clock)
+    return Backlog(clock.seconds(now), jobs, stations, ()), clock
 
 
 def _shut(shop: Shop, clock: WallClock) -> frozenset[int]:
