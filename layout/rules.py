@@ -97,7 +97,7 @@ def build(floor: Floor, rule: Rule) -> list[Load]:
     queues = Queues(floor, ranks(floor, rule.order))
     clockwork = Clockwork(floor)
     left = dict(rule.allot) if rule.allot is not None else None
-    chooser = _Chooser(floor, rule, queues, left)
+    chooser = Chooser(floor, rule, queues, left)
     loads: list[Load] = []
     asleep: set[int] = set()
     while len(asleep) < len(floor.stations):
@@ -122,7 +122,7 @@ def build(floor: Floor, rule: Rule) -> list[Load]:
     return loads
 
 
-class _Chooser:
+class Chooser:
     """Which plate a station takes next, and with what on it."""
 
     def __init__(

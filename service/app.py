@@ -37,6 +37,7 @@ from service.api import (
     problems,
     pulls,
     stock,
+    what_if,
 )
 from service.api.security import EVERYBODY, caller
 from service.assembly import assemble
@@ -62,6 +63,7 @@ ROUTERS = (
     plan,
     build_list,
     estimates,
+    what_if,
     callbacks,
     events,
     metrics,

@@ -99,6 +99,10 @@ class PlanRefused(Refusal):
     """The judge found fault with the plan of the backlog; `about["codes"]` says what."""
 
 
+class TooMuchToSimulate(Refusal):
+    """A question about more units than a request can play through; `about` has the number and the limit."""
+
+
 class StockTooLow(Refusal): ...
 
 

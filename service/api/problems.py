@@ -45,6 +45,7 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.StaleFile: 409,
     errors.AlreadyBurned: 409,
     errors.LoadRefused: 409,
+    errors.TooMuchToSimulate: 422,
     errors.PlanRefused: 409,
     errors.StockTooLow: 409,
     errors.CatalogueMissing: 409,

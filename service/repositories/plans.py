@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -34,7 +34,19 @@ def waiting_for_stock(session: Session) -> list[Timed]:
     return _timed(session, Job.state == JobState.SHORT.value)
 
 
-def _timed(session: Session, *conditions: ColumnElement[bool]) -> list[Timed]:
+def of_orders(session: Session, order_ids: Collection[int]) -> list[Timed]:
+    """The units that those orders came with, as whole as they came, whatever has become of them since; those
+    held or cancelled left out."""
+    return _timed(
+        session,
+        Job.order_id.in_(sorted(order_ids)),
+        Job.replaces.is_(None),
+        Job.state.not_in([JobState.HELD.value, JobState.CANCELLED.value]),
+        whole=True,
+    )
+
+
+def _timed(session: Session, *conditions: ColumnElement[bool], whole: bool = False) -> list[Timed]:
     rows = session.execute(
         select(
             Job.id, Job.order_id, Job.line_id, Job.words_revision, Job.sku, Job.blade, Job.faces,
@@ -50,7 +62,8 @@ def _timed(session: Session, *conditions: ColumnElement[bool]) -> list[Timed]:
         Timed(
             Waiting(
                 row.id, row.order_id, row.line_id, row.words_revision, row.sku, row.blade,
-                tuple(face for face in row.faces if face not in row.faces_done), row.priority, row.ship_by,
+                tuple(face for face in row.faces if whole or face not in row.faces_done), row.priority,
+                row.ship_by,
                 row.replaces,
             ),
             row.burn_seconds or 0.0, len(row.faces), row.walking_order,
