@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise, product
@@ -16,9 +15,9 @@ from shapely.geometry import LineString
 from layout.fonts import Font
 from layout.hulls import hull_of
 from layout.ink import Spot, inked
-from layout.measure import HEIGHT_STEP_MM, Floats
+from layout.measure import Floats
 from layout.outline import Outline
-from layout.parts import Align, Zone
+from layout.parts import Align
 from layout.region import Region
 from layout.shaping import ink_of
 from layout.typeset import Cluster, Composition
@@ -27,10 +26,12 @@ from layout.typeset import Cluster, Composition
 KEPT_GAP = 0.5
 #: Tightest steps of tracking, and the slack that counts as none, in capital heights.
 _TRACKING_STEP = 0.01
-_SLACK = 1e-6
+SLACK = 1e-6
 #: Single-line letters that touched on a straight line may come apart by this (capital heights) on a curve,
 #: because ends of lines can't be slid into one another as areas can. Drawing bridges the joint.
 _OPEN_JOINT = 0.1
+#: A letter's turn is that of the chord under its advance, but at least under this much to each side.
+LEAST_REACH = 0.05
 #: A bend that needs more rounds than this (about 0.6 capital heights between letters) is no place for text.
 _MOST_ROUNDS = 60
 
@@ -82,10 +83,12 @@ class Strip:
         pairs = [(a, a + step) for step in (1, 2) for a in range(count - step)]
         self.pairs = np.array(pairs, dtype=int).reshape(-1, 2)
         self.gaps = self._distances(self.inks, self._straight())
+        #: How far apart letters that touch on a straight line may be.
+        self.joint = _OPEN_JOINT if composition.font.kind == "single_line" else 0.0
         #: Clusters that touch the next one on a straight line: connected letters stay connected.
         self.tied = np.zeros(max(len(self.clusters) - 1, 0), dtype=bool)
         for (a, b), gap in zip(self.pairs, self.gaps, strict=True):
-            if gap <= _SLACK and b == a + 1 and self.inked[b] == self.inked[a] + 1:
+            if gap <= SLACK and b == a + 1 and self.inked[b] == self.inked[a] + 1:
                 self.tied[self.inked[a]] = True
 
     def _ink(self, number: int) -> Any:
@@ -102,32 +105,33 @@ class Strip:
     def _straight(self) -> Floats:
         return np.column_stack([self.middles, np.zeros(len(self.middles)), np.zeros(len(self.middles))])
 
+    def inks_straight(self) -> Any:
+        """The ink of every inked cluster, put as on a straight line."""
+        return self.posed(self.inks, self._straight())
+
     def posed(self, pieces: Any, poses: Floats, scale: float = 1.0) -> Any:
         """Inks or hulls put where they belong; `poses` (n, 3): x, y, turn of every cluster at that scale."""
-        if len(pieces) == 0:
-            return pieces
-        counts = shapely.get_num_coordinates(pieces)
-        x0, y0, turn = np.repeat(poses[self.inked], counts, axis=0).T
-        return shapely.transform(pieces, partial(_turned, x0=x0, y0=y0, turn=turn, scale=scale))
+        return put(pieces, poses[self.inked], scale)
 
     def _distances(self, pieces: Any, poses: Floats) -> Floats:
-        put = self.posed(pieces, poses)
-        return np.asarray(shapely.distance(put[self.pairs[:, 0]], put[self.pairs[:, 1]]), dtype=np.float64)
+        posed = self.posed(pieces, poses)
+        return np.asarray(
+            shapely.distance(posed[self.pairs[:, 0]], posed[self.pairs[:, 1]]), dtype=np.float64
+        )
 
     def shortfall(self, poses: Floats) -> Floats:
         """How much each pair lacks of the gap it must keep; for touching pairs the gap that has opened."""
         if len(self.pairs) == 0:
             return np.zeros(0)
         apart = self._distances(self.hulls, poses)
-        tied = self.gaps <= _SLACK
+        tied = self.gaps <= SLACK
         # Hulls are quick and never further apart than the ink itself: the ink decides only where they fail.
         doubtful = np.flatnonzero(tied | (apart < KEPT_GAP * self.gaps))
         if len(doubtful):
-            put = self.posed(self.inks, poses)
+            posed = self.posed(self.inks, poses)
             first, second = self.pairs[doubtful].T
-            apart[doubtful] = shapely.distance(put[first], put[second])
-        joint = _OPEN_JOINT if self.composition.font.kind == "single_line" else 0.0
-        return np.maximum(np.where(tied, apart - joint, KEPT_GAP * self.gaps - apart), 0.0)
+            apart[doubtful] = shapely.distance(posed[first], posed[second])
+        return np.maximum(np.where(tied, apart - self.joint, KEPT_GAP * self.gaps - apart), 0.0)
 
 
 def bend(composition: Composition, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:
@@ -138,7 +142,7 @@ def bend(composition: Composition, baseline: LineString, *, height_mm: float, al
     (a connected script) are not parted but moved together until they touch again. None when the curve is too
     short or too tight.
     """
-    return _bend(Strip(composition), baseline, height_mm=height_mm, align=align)
+    return bend_strip(Strip(composition), baseline, height_mm=height_mm, align=align)
 
 
 def draw(bent: Bent) -> Outline:
@@ -162,7 +166,7 @@ def _bridges(bent: Bent) -> list[Floats]:
     for one, other in pairwise(bent.placed):
         ends, starts = _ends(font, one.cluster), _ends(font, other.cluster)
         for a, b in product(ends, starts):
-            if np.hypot(*(a - b)) <= _SLACK:
+            if np.hypot(*(a - b)) <= SLACK:
                 bridges.append(np.array([_put(a, one, height), _put(b, other, height)]))
     return bridges
 
@@ -184,35 +188,17 @@ def _put(point: Floats, placed: Placed, height_mm: float) -> Floats:
     return np.array([placed.x + cos * x - sin * y, placed.y + sin * x + cos * y])
 
 
-def largest_on_curve(region: Region, composition: Composition, zone: Zone, *, align: Align) -> float | None:
-    """Largest capital height, scanned upward from the zone's floor to the first height that fails."""
-    best = None
-    strip, baseline = Strip(composition), zone.baseline.line
-    step = max(1, math.ceil(zone.min_height_mm / HEIGHT_STEP_MM - 1e-6))
-    last = math.floor(zone.max_height_mm / HEIGHT_STEP_MM + 1e-6)
-    shapely.prepare(region.polygon)
-    while step <= last:
-        height = round(step * HEIGHT_STEP_MM, 6)
-        if not _inside(region, _bend(strip, baseline, height_mm=height, align=align)):
-            break
-        best, step = height, step + 1
-    return best
-
-
-def fits(region: Region, composition: Composition, zone: Zone, *, align: Align, height_mm: float) -> bool:
-    """Whether every cluster's hull lies in the region at that height."""
-    return _inside(region, bend(composition, zone.baseline.line, height_mm=height_mm, align=align))
-
-
-def _inside(region: Region, bent: Bent | None) -> bool:
+def inside(region: Region, bent: Bent | None) -> bool:
+    """Whether something was bent, and all its hulls lie in the region."""
     return bent is not None and bool(np.all(shapely.covers(region.polygon, list(bent.shapes))))
 
 
-def _bend(strip: Strip, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:
+def bend_strip(strip: Strip, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:
+    """As `bend`, of a composition that is cut up already."""
     if len(strip.inked) == 0:
         return None
     # Everything is reckoned in capital heights, on a baseline made smaller instead of letters made larger.
-    track = _Track(shapely.get_coordinates(baseline) / height_mm)
+    track = Track(shapely.get_coordinates(baseline) / height_mm)
     tracking, pulls = 0.0, np.zeros(len(strip.tied))
     for _ in range(_MOST_ROUNDS):
         steps = np.diff(strip.middles) + np.where(strip.tied, -pulls, tracking)
@@ -220,9 +206,9 @@ def _bend(strip: Strip, baseline: LineString, *, height_mm: float, align: Align)
         first = _first(at, strip.advances, track.length, align)
         if first is None:
             return None
-        poses = track.poses(first + at, strip.advances)
+        poses = track.poses(first + at, np.maximum(strip.advances / 2, LEAST_REACH))
         lacking = strip.shortfall(poses)
-        if not np.any(lacking > _SLACK):
+        if not np.any(lacking > SLACK):
             return _bent(strip, poses, height_mm, tracking)
         tracking, pulls = _adjusted(strip, lacking, tracking, pulls)
     return None
@@ -230,13 +216,13 @@ def _bend(strip: Strip, baseline: LineString, *, height_mm: float, align: Align)
 
 def _adjusted(strip: Strip, lacking: Floats, tracking: float, pulls: Floats) -> tuple[float, Floats]:
     """More tracking where a pair is too near, a stronger pull where a tied pair has come apart."""
-    free = strip.gaps > _SLACK
-    if np.any(lacking[free] > _SLACK):
+    free = strip.gaps > SLACK
+    if np.any(lacking[free] > SLACK):
         tracking += max(_TRACKING_STEP, float(lacking[free].max()))
     pulled = pulls.copy()
     for (a, b), gap in zip(strip.pairs[~free], lacking[~free], strict=True):
-        if gap > _SLACK and b == a + 1:
-            pulled[strip.inked[a]] += 1.2 * gap + _SLACK
+        if gap > SLACK and b == a + 1:
+            pulled[strip.inked[a]] += 1.2 * gap + SLACK
     return tracking, pulled
 
 
@@ -259,29 +245,36 @@ def _first(at: Floats, advances: Floats, length: float, align: Align) -> float |
     return float({"start": 0.0, "centre": (length - needed) / 2, "end": length - needed}[align] + before)
 
 
-class _Track:
-    """A polyline with its arc length."""
+class Track:
+    """A polyline (n, 2) with its arc length."""
 
     def __init__(self, points: Floats) -> None:
         self._points = points
         self._arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
         self.length = float(self._arc[-1])
 
-    def poses(self, at: Floats, advances: Floats) -> Floats:
-        """x, y, turn (n, 3) at arc lengths; the turn is that of the chord under the advance, which on
-        a circle is the tangent's and on a polyline doesn't jump at its corners."""
-        reach = np.minimum(np.maximum(advances / 2, 0.05), np.minimum(at, self.length - at))
+    def poses(self, at: Floats, reach: Floats) -> Floats:
+        """x, y, turn (..., 3) at arc lengths; the turn is that of the chord which reaches so far to both
+        sides, which on a circle is the tangent's and on a polyline doesn't jump at its corners."""
+        reach = np.minimum(reach, np.minimum(at, self.length - at))
         chord = self._at(at + reach) - self._at(at - reach)
-        return np.column_stack([self._at(at), np.arctan2(chord[:, 1], chord[:, 0])])
+        turn = np.arctan2(chord[..., 1], chord[..., 0])
+        return np.concatenate([self._at(at), turn[..., None]], axis=-1)
 
     def _at(self, arc: Floats) -> Floats:
-        return np.column_stack([np.interp(arc, self._arc, axis) for axis in self._points.T])
+        return np.stack([np.interp(arc, self._arc, axis) for axis in self._points.T], axis=-1)
 
 
-def _turned(points: Floats, *, x0: Floats, y0: Floats, turn: Floats, scale: float) -> Floats:
-    cos, sin = np.cos(turn) * scale, np.sin(turn) * scale
+def put(pieces: Any, poses: Floats, scale: float | Floats = 1.0) -> Any:
+    """Each of the geometries scaled and put at its own pose: x, y, turn (n, 3)."""
+    if len(pieces) == 0:
+        return pieces
+    cos, sin = np.cos(poses[:, 2]) * scale, np.sin(poses[:, 2]) * scale
+    counts = shapely.get_num_coordinates(pieces)
+    x0, y0, cos, sin = (np.repeat(each, counts) for each in (poses[:, 0], poses[:, 1], cos, sin))
+    return shapely.transform(pieces, partial(_turned, x0=x0, y0=y0, cos=cos, sin=sin))
+
+
+def _turned(points: Floats, *, x0: Floats, y0: Floats, cos: Floats, sin: Floats) -> Floats:
     x, y = points[:, 0], points[:, 1]
     return np.column_stack([x0 + x * cos - y * sin, y0 + x * sin + y * cos])
-
-
-__all__: Sequence[str] = ["KEPT_GAP", "Bent", "Placed", "bend", "draw", "fits", "largest_on_curve"]

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from shapely import affinity
 
-from layout import curve, fit
+from layout import climb, curve, fit
 from layout.blocks import Block
 from layout.fit import Fit, Overhang
 from layout.outline import Outline
@@ -102,17 +102,16 @@ class Curved:
         composition = self._line_of(block)
         if composition is None:
             return None
-        if not curve.fits(self._region, composition, self._zone, align=self._align, height_mm=size):
-            return None
         bent = self._bent(composition, size)
-        assert bent is not None  # fits() has just bent it
+        if bent is None or not curve.inside(self._region, bent):
+            return None
         return Fit(size, 0.0, 0.0, 0.0, self._region, shapely.union_all(list(bent.hulls())))
 
     def largest(self, block: Block) -> Fit | None:
         composition = self._line_of(block)
         if composition is None:
             return None
-        size = curve.largest_on_curve(self._region, composition, self._zone, align=self._align)
+        size = climb.largest_on_curve(self._region, composition, self._zone, align=self._align)
         return self.place(block, size) if size else None
 
     def bound(self, block: Block) -> float:

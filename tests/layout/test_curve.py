@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPolygon, box
 
 from layout import curve
+from layout.climb import largest_on_curve
 from layout.measure import HEIGHT_STEP_MM
 from layout.parts import Baseline, Zone
 from layout.region import Region, Source
@@ -55,6 +56,11 @@ def a_zone(polygon, baseline, **heights):
 
 def a_region(polygon):
     return Region(polygon, 0.0, 0.0, (Source("zone", "z", polygon.boundary),))
+
+
+def fits(region, composition, zone, *, align, height_mm):
+    found = curve.bend(composition, zone.baseline.line, height_mm=height_mm, align=align)
+    return curve.inside(region, found)
 
 
 def test_on_a_straight_baseline_the_words_are_those_typeset_there():
@@ -182,12 +188,12 @@ def test_the_largest_height_is_the_last_before_the_first_that_fails():
     zone = a_zone(baseline.buffer(6.0, cap_style="flat"), baseline)
     region, composition = a_region(zone.polygon), compose(["Rosa & Ben"], a_shipped_font())
 
-    best = curve.largest_on_curve(region, composition, zone, align="centre")
+    best = largest_on_curve(region, composition, zone, align="centre")
 
     assert best is not None
     assert 2.0 < best < 8.0
-    assert curve.fits(region, composition, zone, align="centre", height_mm=best)
-    assert not curve.fits(region, composition, zone, align="centre", height_mm=best + HEIGHT_STEP_MM)
+    assert fits(region, composition, zone, align="centre", height_mm=best)
+    assert not fits(region, composition, zone, align="centre", height_mm=best + HEIGHT_STEP_MM)
 
 
 def test_no_height_fits_where_the_smallest_does_not_and_never_more_than_the_zone_allows():
@@ -195,9 +201,9 @@ def test_no_height_fits_where_the_smallest_does_not_and_never_more_than_the_zone
     composition = compose(["Rosa"], a_shipped_font())
     thin, wide = baseline.buffer(1.0), box(-100, -100, 100, 100)
 
-    assert curve.largest_on_curve(a_region(thin), composition, a_zone(thin, baseline), align="centre") is None
+    assert largest_on_curve(a_region(thin), composition, a_zone(thin, baseline), align="centre") is None
     zone = a_zone(wide, baseline, max_height_mm=3.0)
-    assert curve.largest_on_curve(a_region(wide), composition, zone, align="centre") == 3.0
+    assert largest_on_curve(a_region(wide), composition, zone, align="centre") == 3.0
 
 
 @settings(max_examples=20, deadline=None)
