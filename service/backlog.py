@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -53,6 +53,14 @@ class WallClock:
 
 def backlog_of(session: Session, shop: Shop, *, now: datetime) -> tuple[Backlog, WallClock]:
     """Everything that is ready, and what it may be done with."""
+    empty, clock = floor_of(session, shop, now=now)
+    paces = learning.paces(session)
+    jobs = Kinds(session, shop, paces).jobs(plans.ready(session), clock)
+    return replace(empty, jobs=jobs, lots=_lots(session, shop, paces, clock)), clock
+
+
+def floor_of(session: Session, shop: Shop, *, now: datetime) -> tuple[Backlog, WallClock]:
+    """What anything may be done with: stations with what they are at, plates with their copies; no jobs."""
     clock = WallClock.before(now, shop.policy.time_zone)
     shut = _shut(shop, clock)
     active = plans.active_loads(session)
@@ -67,9 +75,7 @@ def backlog_of(session: Session, shop: Shop, *, now: datetime) -> tuple[Backlog,
         )
         for _, plate in sorted(shop.plates.items())
     )
-    paces = learning.paces(session)
-    jobs = Kinds(session, shop, paces).jobs(plans.ready(session), clock)
-    return Backlog(clock.seconds(now), jobs, stations, plates, _lots(session, shop, paces, clock)), clock
+    return Backlog(clock.seconds(now), (), stations, plates), clock
 
 
 def backlog_of_some(

@@ -5,44 +5,28 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import structlog
 from sqlalchemy.orm import Session
 
 from layout.checks import CheckResult
 from layout.parts import Calibration, Inscription
 from service import learning, promises
 from service.answers import result_json
-from service.db import Database
-from service.errors import Refusal
-from service.geometry import Geometry
 from service.learning import Paces
 from service.repositories import orders, stock
 from service.tools import Service
 
-log = structlog.get_logger(__name__)
 
-
-def check(
-    database: Database,
-    geometry: Geometry,
-    sku: str,
-    inscriptions: Sequence[Inscription],
-    *,
-    service: Service | None = None,
-) -> dict[str, Any]:
-    """The whole answer of `POST /v1/checks`; promised from the plan when the `service` that has it is given.
-
-    A check is worth more than its promise: when no plan can be made, null is promised.
-    """
-    with database.reading() as session:
+def check(service: Service, sku: str, inscriptions: Sequence[Inscription]) -> dict[str, Any]:
+    """The whole answer of `POST /v1/checks`."""
+    with service.database.reading() as session:
         calibrations = calibrations_in_force(session)
         available = stock.available(session, sku)
         paces = learning.paces(session)
-    result, pictures = geometry.proof(sku, inscriptions, calibrations=calibrations)
+    result, pictures = service.geometry.proof(sku, inscriptions, calibrations=calibrations)
     return {
         **result_json(result),
         "burn_seconds": _seconds(paces, result),
-        "promise": _promise(service, sku, result, available),
+        "promise": promises.of_check(service, sku, result, available=available),
         "stock": {"available": available},
         "proof_svg": next(iter(pictures.values()), None),
         "proofs": pictures,
@@ -56,15 +40,6 @@ def _seconds(paces: Paces, result: CheckResult) -> float | None:
     places = {(place.station, place.plate, "") for place in result.eligible}
     faces = len({mark.face for mark in result.marks})
     return round(paces.slowest(places, result.burn_seconds, units=faces), 1)
-
-
-def _promise(service: Service | None, sku: str, result: CheckResult, available: int) -> dict[str, Any]:
-    if service is not None:
-        try:
-            return promises.promise_of(service, sku, result, available=available)
-        except Refusal as error:
-            log.warning("no_promise", code=error.code)
-    return promises.promise_json(None)
 
 
 def calibrations_in_force(session: Session) -> dict[tuple[str, str], Calibration]:

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from layout.assign import Proposal, propose
+from layout.assign import Bare, FreePlate, Proposal, propose
+from layout.follow import follow
 from layout.parts import Calibration, Shop
 from layout.register import nominal
-from service import learning, leases, waiting
+from service import kept_plan, learning, leases, waiting
 from service.checks import calibrations_in_force
 from service.errors import BadRequest, DatabaseBusy
 from service.ids import JOB, LOAD, LOT, number, public
+from service.kept_plan import Ahead
 from service.loads import calibration_json
 from service.models import Job, Load, LoadJob, LoadSlot
 from service.repositories import claims
@@ -76,14 +78,18 @@ def next_load(
 
 
 def _choose(session: Session, shop: Shop, station: str, *, now: datetime) -> Proposal | None:
-    """A proposal whose jobs and copy this transaction has for itself."""
+    """A proposal whose jobs and copy this transaction has for itself: the plan's next load as far as it still
+    holds, else what the queue gives on the spot."""
     jobs = waiting.candidates(session, shop, station)
     lots = waiting.bare(session, shop, station)
+    urgent_by = waiting.urgent_by(now)
+    ahead = kept_plan.ahead(session, shop, station, jobs, now=now)
     mine: set[str] = set()
     taken: set[str] = set()
     for _ in range(_LOOKS):
         plates = waiting.free_plates(shop, station, in_use=rows.copies_in_use(session) | taken)
-        proposal = propose(jobs, plates, bare=lots, urgent_by=waiting.urgent_by(now))
+        proposal = _planned(ahead, plates, bare=lots, urgent_by=urgent_by)
+        proposal = proposal or propose(jobs, plates, bare=lots, urgent_by=urgent_by)
         if proposal is None:
             return None
         if not claims.try_copy(session, proposal.copy):
@@ -98,7 +104,18 @@ def _choose(session: Session, shop: Shop, station: str, *, now: datetime) -> Pro
         if not lost:
             return proposal
         jobs = [job for job in jobs if job.job not in lost]
+        ahead = ahead.without(lost) if ahead is not None else None
     raise DatabaseBusy("too many claims at the same moment; try again")
+
+
+def _planned(
+    ahead: Ahead | None, plates: Sequence[FreePlate], *, bare: Sequence[Bare], urgent_by: float
+) -> Proposal | None:
+    if ahead is None:
+        return None
+    return follow(
+        ahead.loads, ahead.planned, ahead.newcomers, plates, bare=bare, urgent_by=urgent_by
+    )  # fmt: skip
 
 
 def _write(

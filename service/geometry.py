@@ -84,9 +84,12 @@ class Geometry:
         )
         return result
 
-    def work(self, function: Callable[..., T], *arguments: Any) -> T:
-        """Run a function of module level on picklable values. Raises CheckTooSlow."""
-        result: T = self._run(function, *arguments)
+    def work(self, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:
+        """Run a function of module level on picklable values, for so long (None: as long as a check may).
+
+        Raises CheckTooSlow.
+        """
+        result: T = self._run(function, *arguments, seconds=seconds)
         return result
 
     def warm(self) -> None:
@@ -100,7 +103,7 @@ class Geometry:
                 self._pool.shutdown(wait=False, cancel_futures=True)
                 self._pool = None
 
-    def _run(self, work: Any, *arguments: Any) -> Any:
+    def _run(self, work: Any, *arguments: Any, seconds: float | None = None) -> Any:
         if self._workers == 0:
             _open_shop(self._folder, self._cache)
             return work(*arguments)
@@ -114,7 +117,7 @@ class Geometry:
                     raise
                 continue
             try:
-                return future.result(timeout=self._timeout)
+                return future.result(timeout=self._timeout if seconds is None else seconds)
             except TimeoutError:
                 if not future.running() and not future.done():
                     # It never began: the workers are busy with others, who must not be killed for that. It is

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC
+from datetime import UTC, datetime
 from typing import Any
 
 import structlog
@@ -14,7 +14,7 @@ from layout.findings import Finding, Severity, Verdict
 from layout.outline import Outline
 from layout.parts import Inscription, Mark, Surface
 from layout.proof import Note, face_svg
-from service import checks, orders
+from service import checks, orders, promises
 from service.errors import BadRequest, CheckersBusy, NotFound
 from service.geometry import Calibrations
 from service.idempotency import Answer, answer_once, created, fingerprint_of, key_of
@@ -45,12 +45,18 @@ def take_order(service: Service, body: Any, idempotency_key: str | None, *, who:
     wanted = wanted_of(body)
     fingerprint = fingerprint_of(body.model_dump(mode="json"))
 
-    def work(session: Session, results: Sequence[CheckResult]) -> Answer:
+    def prepare() -> tuple[list[CheckResult], datetime | None]:
+        results = check_lines(service, wanted)
+        return results, promises.of_lines(service, wanted.lines, results)
+
+    def work(session: Session, prepared: tuple[list[CheckResult], datetime | None]) -> Answer:
         now = service.clock()
+        results, engraved_by = prepared
         order = orders.take(session, wanted, results, shop=service.catalogue.current, who=who, now=now)
         session.flush()
+        promises.promise_new(session, order, engraved_by, now=now)
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": orders.etag_of(order)}
-        return created(orders.order_json(order), headers)
+        return created(promises.order_json(session, order), headers)
 
     return answer_once(
         service.database,
@@ -59,7 +65,7 @@ def take_order(service: Service, body: Any, idempotency_key: str | None, *, who:
         route="POST /v1/orders",
         key=key,
         fingerprint=fingerprint,
-        prepare=lambda: check_lines(service, wanted),
+        prepare=prepare,
         work=work,
     )
 
@@ -128,7 +134,7 @@ def amend_line(
         orders.amend(
             session, order, line_ref, values, result, shop=service.catalogue.current, who=who, now=now
         )
-        return {"order": orders.order_json(order), "etag": orders.etag_of(order)}
+        return {"order": promises.order_json(session, order), "etag": orders.etag_of(order)}
 
     return service.database.write(work)
 

@@ -441,7 +441,6 @@ def line_json(line: OrderLine) -> dict[str, Any]:
         "findings": line.findings,
         "checked": line.checked,
         "burn_seconds": line.burn_seconds,
-        "promise": {"engraved_by": None},
         "jobs": [_job_in_line(job, line) for job in line.jobs],
     }
     return {key: value for key, value in said.items() if key != "hold_reason" or value is not None}

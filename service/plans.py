@@ -1,5 +1,5 @@
-"""The plan in force, kept in this process: made from the rows, judged, and made again when they have
-moved."""
+"""The plan of the rows as they are: made, judged, and made again when they have moved. What benches follow
+is kept in the database (`service.kept_plan`)."""
 
 from __future__ import annotations
 
@@ -11,10 +11,12 @@ from typing import Any
 from weakref import WeakKeyDictionary
 
 import structlog
+from sqlalchemy.orm import Session
 
 from layout.backlog import Backlog, Plan, PlannedLoad
 from layout.findings import Finding
 from layout.inspect_plan import inspect_plan
+from layout.parts import Shop
 from layout.plan import plan
 from layout.promise import safe_ends
 from service import learning
@@ -41,7 +43,8 @@ class Planned:
     clock: WallClock
     paces: Paces
     made_at: datetime
-    mark: tuple[Any, ...]
+    mark: str
+    catalogue_version: str
 
     def moment(self, seconds: float) -> datetime:
         return self.clock.moment(seconds)
@@ -51,33 +54,39 @@ _kept: WeakKeyDictionary[Database, Planned] = WeakKeyDictionary()
 _lock = threading.Lock()
 
 
-def current(service: Service, *, stale: bool = False) -> Planned:
-    """The plan of the rows as they are; `stale`: one that is up to a minute old will do.
+def current(service: Service, *, seconds: float | None = None) -> Planned:
+    """The plan of the rows as they are, made now if this process has not made it yet.
 
-    Raises PlanRefused when the judge finds fault, CheckTooSlow when planning takes longer than a request may.
+    Raises PlanRefused when the judge finds fault, CheckTooSlow when planning takes longer than `seconds`
+    (None: than a request may).
     """
     now, shop = service.clock(), service.catalogue.current
     kept = _kept.get(service.database)
     with service.database.reading() as session:
-        mark = (shop.version, *rows.mark(session))
-        if kept is not None and _is_good(kept, mark, now, stale=stale):
+        mark = mark_of(session, shop)
+        if kept is not None and _is_good(kept, mark, now):
             return kept
         backlog, clock = backlog_of(session, shop, now=now)
         paces = learning.paces(session)
-    made, findings = service.geometry.work(planned, backlog)
+    made, findings = service.geometry.work(planned, backlog, seconds=seconds)
     if findings:
         codes = dict(Counter(finding.code for finding in findings))
         log.error("plan_refused", codes=codes)
         raise PlanRefused("the plan did not pass its judge; nothing is promised by it", codes=codes)
-    new = Planned(backlog, made, dict(safe_ends(backlog, made, spread=paces.spread)), clock, paces, now, mark)
+    safe = dict(safe_ends(backlog, made, spread=paces.spread))
+    new = Planned(backlog, made, safe, clock, paces, now, mark, shop.version)
     with _lock:
         _kept[service.database] = new
     return new
 
 
-def _is_good(kept: Planned, mark: tuple[Any, ...], now: datetime, *, stale: bool) -> bool:
-    young = timedelta(0) <= now - kept.made_at <= GOOD_FOR
-    return young and kept.mark[0] == mark[0] and (stale or kept.mark == mark)
+def mark_of(session: Session, shop: Shop) -> str:
+    """The rows a plan would be made from now, by name: another name when any of them has moved."""
+    return ":".join([shop.version, *map(str, rows.mark(session))])
+
+
+def _is_good(kept: Planned, mark: str, now: datetime) -> bool:
+    return timedelta(0) <= now - kept.made_at <= GOOD_FOR and kept.mark == mark
 
 
 def planned(backlog: Backlog) -> tuple[Plan, tuple[Finding, ...]]:

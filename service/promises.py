@@ -1,12 +1,17 @@
-"""When an order will be engraved: said from the plan, kept by order, told to the store when it moves by a
-day."""
+"""When an order will be engraved: said from the plan in force, kept by order, told to the store when it moves
+by a day.
+
+A check and a new order are answered from the plan that is kept anyway, with the new units in its free slots
+or behind it: nobody waits for a plan to be made. The next plan has them in it, and what it promises counts.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+import structlog
 from sqlalchemy.orm import Session
 
 from layout.assign import Option
@@ -14,30 +19,44 @@ from layout.backlog import Kind
 from layout.checks import CheckResult
 from layout.hours import DAY_S, WorkingDays
 from layout.parts import Shop
-from layout.promise import CONFIDENCE, earliest_end, end_of_day
-from service import plans
+from layout.promise import CONFIDENCE, safe_end_of_new
+from service import kept_plan, orders
 from service.ids import ORDER, number, public
+from service.kept_plan import Outlook
 from service.models import Order, Promise
+from service.orders import LineWanted
 from service.plans import Planned
 from service.repositories import plans as rows
 from service.repositories.messages import tell
+from service.states import JobState
 from service.tools import Service
+
+log = structlog.get_logger(__name__)
+
+#: Why nothing is promised: the states of a unit that nobody can plan for, the first that applies; then the
+#: plan's own reasons.
+_UNPLANNABLE = (JobState.HELD, JobState.SHORT, JobState.DOUBTFUL)
+SHORT, NOT_PLANNED, NO_PLACE, NOT_ENGRAVABLE = "short", "not_planned", "no_place", "not_engravable"
 
 
 def keep_promises(service: Service) -> int:
-    """Write down what the plan promises each order that waits; gives how many stores are told of a change.
+    """Put a plan in force and write down what it promises each order that waits; gives how many stores are
+    told of a change.
 
     A promise that moves by a working day or more is told (`promise.changed`); a smaller move is only kept.
     """
-    found = plans.current(service)
-    ends = order_ends(found)
+    found = kept_plan.keep(service)
+    if found is None:
+        return 0
     now = service.clock()
 
     def work(session: Session) -> int:
+        stuck = {public(ORDER, order) for order in rows.stuck_orders(session, _UNPLANNABLE)}
+        ends = {order: end for order, end in order_ends(found).items() if order not in stuck}
         known = rows.promises(session, [number(ORDER, order) for order in ends])
         return sum(_keep(session, found, order, end, known, now=now) for order, end in ends.items())
 
-    return service.database.write(work) if ends else 0
+    return service.database.write(work)
 
 
 def order_ends(found: Planned) -> dict[str, float]:
@@ -84,32 +103,93 @@ def working_days_between(found: Planned, before: datetime, after: datetime) -> i
     return abs(last - first)
 
 
-def promise_json(promise: Promise | None) -> dict[str, Any]:
-    """As an order's answer shows it; null where nothing is promised (held, short, or not planned yet)."""
-    if promise is None:
-        return {"engraved_by": None, "confidence": None}
-    return {"engraved_by": promise.engraved_by.isoformat(), "confidence": promise.confidence}
+# --- what is answered ---
 
 
-def promise_of(service: Service, sku: str, result: CheckResult, *, available: int) -> dict[str, Any]:
-    """What could be promised for one more unit that was checked, without pushing anything aside.
+def order_json(session: Session, order: Order) -> dict[str, Any]:
+    """An order with what is promised for it."""
+    return {**orders.order_json(order), "promise": promise_of(order, rows.promise(session, order.id))}
 
-    Null when it can't be engraved, when no boxed unit is free, or when it needs two visits.
-    """
+
+def page_json(session: Session, page: Sequence[Order]) -> list[dict[str, Any]]:
+    """The same for several orders."""
+    known = rows.promises(session, [order.id for order in page])
+    return [
+        {**orders.order_json(order), "promise": promise_of(order, known.get(order.id))} for order in page
+    ]  # fmt: skip
+
+
+def promise_of(order: Order, promise: Promise | None) -> dict[str, Any]:
+    """The last promise of an order; none, and why, while one of its units is held, short or doubtful."""
+    states = {job.state for line in order.lines for job in line.jobs}
+    stuck = next((state.value for state in _UNPLANNABLE if state in states), None)
+    if stuck is not None or promise is None:
+        return nothing(stuck or NOT_PLANNED)
+    return _said(promise.engraved_by, promise.confidence)
+
+
+def of_check(service: Service, sku: str, result: CheckResult, *, available: int) -> dict[str, Any]:
+    """What could be promised for one more unit that was checked, without pushing anything aside."""
     shop = service.catalogue.current
-    nothing = {"engraved_by": None, "confidence": None}
-    if not result.eligible or available < 1 or sku not in shop.products:
-        return nothing
-    found = plans.current(service, stale=True)
+    if not result.eligible or sku not in shop.products:
+        return nothing(NOT_ENGRAVABLE)
+    if available < 1:
+        return nothing(SHORT)
+    outlook = kept_plan.outlook(service)
+    if outlook is None:
+        return nothing(NOT_PLANNED)
+    end = _end(outlook, shop, sku, result, units=1)
+    return nothing(NO_PLACE) if end is None else _said(end, CONFIDENCE)
+
+
+def of_lines(
+    service: Service, lines: Sequence[LineWanted], results: Sequence[CheckResult]
+) -> datetime | None:
+    """By when all units of a new order would be engraved if a unit is boxed for each; None when nobody can
+    say. Never an error: an order is taken whether or not anything can be promised for it."""
+    try:
+        outlook = kept_plan.outlook(service)
+        if outlook is None:
+            return None
+        shop = service.catalogue.current
+        ends = [
+            _end(outlook, shop, line.sku, result, units=line.quantity)
+            for line, result in zip(lines, results, strict=True)
+            if line.sku in shop.products
+        ]
+        return None if None in ends or len(ends) < len(lines) else max(end for end in ends if end)
+    except Exception:
+        log.exception("no_promise")
+        return None
+
+
+def promise_new(session: Session, order: Order, engraved_by: datetime | None, *, now: datetime) -> None:
+    """Write down what is promised for an order just taken, if all its units are ready."""
+    ready = all(job.state == JobState.READY.value for line in order.lines for job in line.jobs)
+    if ready and engraved_by is not None:
+        session.add(
+            Promise(order_id=order.id, engraved_by=engraved_by, confidence=CONFIDENCE, made_at=now)
+        )  # fmt: skip
+        session.flush()
+
+
+def nothing(reason: str) -> dict[str, Any]:
+    """No promise, and why."""
+    return {"engraved_by": None, "confidence": None, "reason": reason}
+
+
+def _said(engraved_by: datetime, confidence: float) -> dict[str, Any]:
+    return {"engraved_by": engraved_by.isoformat(), "confidence": confidence, "reason": None}
+
+
+def _end(outlook: Outlook, shop: Shop, sku: str, result: CheckResult, *, units: int) -> datetime | None:
     kind = _kind(shop, shop.products[sku].blade, result)
     places = {(place.station, place.plate, "") for place in result.eligible}
-    seconds = found.paces.slowest(places, result.burn_seconds or 0.0, units=len(kind.faces))
-    end = earliest_end(found.backlog, found.plan, kind, seconds)
-    if end is None:
-        return nothing
-    waited = max(0.0, end - found.backlog.now)
-    safe = end_of_day(end + found.paces.spread * waited)
-    return {"engraved_by": found.moment(safe).isoformat(), "confidence": CONFIDENCE}
+    seconds = outlook.paces.slowest(places, result.burn_seconds or 0.0, units=len(kind.faces))
+    end = safe_end_of_new(
+        outlook.backlog, outlook.plan, kind, seconds, units=units, spread=outlook.paces.spread
+    )
+    return None if end is None else outlook.clock.moment(end)
 
 
 def _kind(shop: Shop, blade: str, result: CheckResult) -> Kind:

@@ -8,7 +8,8 @@ from typing import Any, Literal
 
 from sqlalchemy.orm import Session
 
-from service import contents, inspection, leases, stock
+from layout.parts import Shop
+from service import contents, inspection, kept_plan, leases, stock
 from service.errors import BadRequest
 from service.ids import LOAD, public
 from service.loads import pull_json
@@ -62,11 +63,20 @@ def pulled(
         move_load(session, load, LoadState.PULLED, who=who, now=now)
 
 
-def queue(session: Session) -> list[dict[str, Any]]:
-    """All units to be fetched: claimed loads first, then what the next loads will need."""
-    found = [*pull_rows.claimed(session), *pull_rows.planned(session)]
+def queue(session: Session, shop: Shop, *, now: datetime) -> list[dict[str, Any]]:
+    """All units to be fetched: claimed loads first, then load by load what the plan in force has next, then
+    what it does not know yet. `planned` counts the plan's loads from 1."""
+    plan = kept_plan.in_force(session, shop, now=now)
+    found = [*pull_rows.claimed(session), *pull_rows.planned(session, plan.id if plan else None)]
+    planned = dict.fromkeys(pull.planned for pull in found if pull.planned is not None)
+    place = {number: at for at, number in enumerate(planned, start=1)}
     return [
-        {"load": public(LOAD, pull.load) if pull.load is not None else None, **pull_json(pull)}
+        {
+            "load": public(LOAD, pull.load) if pull.load is not None else None,
+            "planned": place[pull.planned] if pull.planned is not None else None,
+            "station": pull.station,
+            **pull_json(pull),
+        }
         for pull in found
     ]
 

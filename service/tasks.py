@@ -124,8 +124,9 @@ def send_callbacks(tools: Tools) -> int:
     )
 
 
-def keep_promises(tools: Tools) -> int:
-    """Plan again and keep what is promised to the orders that wait; gives how many promises moved."""
+def keep_plan(tools: Tools) -> int:
+    """Put a plan of the rows as they are in force, for the benches to follow, and keep what it promises;
+    gives how many stores are told of a change."""
     from service import promises
 
     return promises.keep_promises(tools)
@@ -153,7 +154,7 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
         Periodic("sweep_outbox", 6 * sweep, sweep_outbox),
         Periodic("sweep_short", 6 * sweep, sweeps.sweep_short),
         Periodic("send_callbacks", 1.0, send_callbacks),
-        Periodic("keep_promises", 12 * sweep, keep_promises),
+        Periodic("keep_plan", 4 * sweep, keep_plan),
         Periodic("learn_paces", 120 * sweep, learn_paces),
         Periodic("forget_old_rows", 3600.0, forget_old_rows),
     )

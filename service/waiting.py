@@ -18,9 +18,10 @@ from service.repositories import claims
 from service.repositories import loads as rows
 from service.repositories.claims import MarkSurface, Waiting
 
-#: Jobs read at a time, and how many that this station can take are enough to choose from.
-PAGE = 100
+#: So many jobs that the station can take are enough to choose from.
 ENOUGH = 100
+#: So far down the queue they are looked for, look by look: what no place here takes any more lies in between.
+LOOKS = (100, 400, 1_600)
 
 
 def free_plates(shop: Shop, station: str, *, in_use: Collection[str]) -> list[FreePlate]:
@@ -36,14 +37,20 @@ def candidates(session: Session, shop: Shop, station: str) -> list[Candidate]:
     """The most urgent jobs that the station can take, in queue order."""
     blades = _blades(shop, station)
     found: list[Candidate] = []
-    offset = 0
-    while len(found) < ENOUGH:
-        page = claims.ready_jobs(session, blades, limit=PAGE, offset=offset)
-        found += _candidates(session, shop, station, page)
-        if len(page) < PAGE:
+    for limit in LOOKS:
+        queue = claims.ready_jobs(session, blades, limit=limit)
+        found = _candidates(session, shop, station, queue)
+        if len(found) >= ENOUGH or len(queue) < limit:
             break
-        offset += PAGE
-    return found
+    return found[:ENOUGH]
+
+
+def candidates_among(
+    session: Session, shop: Shop, station: str, job_ids: Collection[int]
+) -> dict[str, Candidate]:
+    """Those of the jobs that are ready, as the station can take them now, by public id."""
+    named = claims.ready_among(session, job_ids)
+    return {found.job: found for found in _candidates(session, shop, station, named)}
 
 
 def bare(session: Session, shop: Shop, station: str) -> list[Bare]:

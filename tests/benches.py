@@ -137,7 +137,7 @@ class HereGeometry:
         self.before: Callable[[], None] = lambda: None
         self.calls: list[str] = []
 
-    def work(self, function: Callable[..., Any], *arguments: Any) -> Any:
+    def work(self, function: Callable[..., Any], *arguments: Any, seconds: float | None = None) -> Any:
         self.calls.append(function.__name__)
         self.before()
         return function(*arguments)

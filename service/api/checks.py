@@ -16,10 +16,5 @@ router = APIRouter(tags=["checks"])
 @router.post("/v1/checks")
 def check(request: Request, body: CheckIn, who: Intake) -> dict[str, Any]:
     """Check inscriptions on a product, with everything that stands in the way, and a picture."""
-    return checks.check(
-        request.app.state.database,
-        request.app.state.geometry,
-        body.sku,
-        tuple(one.value() for one in body.inscriptions),
-        service=request.app.state,
-    )
+    inscriptions = tuple(one.value() for one in body.inscriptions)
+    return checks.check(request.app.state, body.sku, inscriptions)

@@ -10,7 +10,6 @@ from service import intake, orders, promises
 from service.api import wire
 from service.api.security import Anyone, Desk, Intake
 from service.repositories import orders as rows
-from service.repositories import plans as plan_rows
 from service.states import JobState
 
 router = APIRouter(tags=["orders"])
@@ -44,7 +43,7 @@ def get_orders(
         )
         if len(found) > limit:
             response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
-        return {"orders": [orders.order_json(order) for order in found[:limit]]}
+        return {"orders": promises.page_json(session, found[:limit])}
 
 
 @router.get("/v1/orders/{identity}")
@@ -57,8 +56,7 @@ def get_order(request: Request, response: Response, identity: str, who: Anyone) 
             {"to": m.move_to, "who": m.who, "why": m.why, "at": m.at.isoformat()}
             for m in rows.history(session, "order", order.id)
         ]
-        promise = promises.promise_json(plan_rows.promise(session, order.id))
-        return {**orders.order_json(order), "promise": promise, "history": moves}
+        return {**promises.order_json(session, order), "history": moves}
 
 
 @router.patch("/v1/orders/{identity}/lines/{line_ref}")
@@ -94,7 +92,7 @@ def approve(
         order = orders.changeable(session, identity, etag, who=who)
         orders.approve(session, order, body.lines, by=body.by, who=who, now=request.app.state.clock())
         response.headers["ETag"] = orders.etag_of(order)
-        return orders.order_json(order)
+        return promises.order_json(session, order)
 
     return request.app.state.database.write(work)  # type: ignore[no-any-return]
 
@@ -115,7 +113,7 @@ def cancel(
         order = orders.changeable(session, identity, etag, who=who)
         orders.cancel(session, order, body.lines, who=who, now=request.app.state.clock(), why=body.reason)
         response.headers["ETag"] = orders.etag_of(order)
-        return orders.order_json(order)
+        return promises.order_json(session, order)
 
     return request.app.state.database.write(work)  # type: ignore[no-any-return]
 

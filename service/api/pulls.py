@@ -14,6 +14,7 @@ router = APIRouter(tags=["pulls"])
 
 @router.get("/v1/pulls")
 def get_pulls(request: Request, who: House) -> dict[str, Any]:
-    """Claimed loads first, then what the next ones will need, in walking order within each."""
-    with request.app.state.database.reading() as session:
-        return {"pulls": pulls.queue(session)}
+    """Claimed loads first, then the next planned ones, in walking order within each."""
+    state = request.app.state
+    with state.database.reading() as session:
+        return {"pulls": pulls.queue(session, state.catalogue.current, now=state.clock())}

@@ -7,7 +7,7 @@ from service.models.lots import Lot
 from service.models.messages import Callback, Delivery, Event, Outbox, Tick
 from service.models.orders import FrozenMark, Job, Order, OrderLine
 from service.models.paces import LearnedPace
-from service.models.plans import Promise
+from service.models.plans import KeptLoad, KeptPlan, KeptSlot, Promise
 from service.models.records import CalibrationRecord, CatalogueVersion, History, TestCardRecord
 from service.models.stock import Bin, Stock
 
@@ -25,6 +25,9 @@ __all__ = [
     "History",
     "IdempotentRequest",
     "Job",
+    "KeptLoad",
+    "KeptPlan",
+    "KeptSlot",
     "LearnedPace",
     "Load",
     "LoadJob",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstraint
+from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstraint, text
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from service.models.base import Base, Id, one_of
@@ -97,7 +97,6 @@ class Job(Base):
     __table_args__ = (
         one_of("state", JobState),
         UniqueConstraint("line_id", "unit", "take"),
-        Index("ix_job_queue", "state", "priority", "ship_by", "id"),
         Index("ix_job_stock", "state", "sku"),
     )
 
@@ -123,3 +122,15 @@ class Job(Base):
     version: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime]
     line: Mapped[OrderLine] = relationship(back_populates="jobs")
+
+
+#: The queue of each blade in the order in which loads take from it: a claim reads nothing but its head.
+Index(
+    "ix_job_queue",
+    Job.blade,
+    Job.priority.desc(),
+    Job.ship_by,
+    Job.id,
+    postgresql_where=text("state = 'ready'"),
+    sqlite_where=text("state = 'ready'"),
+)

@@ -255,11 +255,11 @@ def _bench(
     request: Request, visitor: Visitor, *, refused: Refusal | None = None, nothing_at: str | None = None
 ) -> Response:
     state = request.app.state
+    shop = state.catalogue.current
     with state.database.reading() as session:
         loads = rows.active_loads(session)
         units = rows.units_in(session, [load.id for load in loads])
-        queue = pulls.queue(session)
-    shop = state.catalogue.current
+        queue = pulls.queue(session, shop, now=state.clock())
     return page(
         request, "bench.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
         stations=list(shop.stations.values()), loads=loads, units=units, queue=queue, products=shop.products,

@@ -11,7 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 from sqlalchemy.orm import Session
 
 from layout.parts import Shop
-from service import checks, intake, orders, proof_links, sessions
+from service import checks, intake, orders, promises, proof_links, sessions
 from service.errors import BadRequest, NotFound, Refusal
 from service.ids import ORDER, number, public
 from service.inscriptions import InscriptionIn, InscriptionsIn
@@ -157,9 +157,7 @@ def _check(
     result, wrong = None, None
     if is_asked and given.get("words", "").strip():
         try:
-            result = checks.check(
-                state.database, state.geometry, chosen["product"].sku, [_inscription(chosen, given)]
-            )
+            result = checks.check(state, chosen["product"].sku, [_inscription(chosen, given)])
         except Refusal as refusal:
             wrong = refusal
     return page(
@@ -265,7 +263,7 @@ def _order(
     state = request.app.state
     with state.database.reading() as session:
         order = _found(session, identity)
-        shown = orders.order_json(order)
+        shown = promises.order_json(session, order)
         etag = orders.etag_of(order)
         history = rows.history(session, "order", order.id)
         wish = _wish(session, order.id)

@@ -78,6 +78,7 @@ def page(
             static=files.address,
             refused=refused,
             signature=partial(live.signature_of, request.app.state),
+            zone=request.app.state.catalogue.current.policy.time_zone,
             **values,
         )
     )
@@ -104,6 +105,7 @@ def _environment(language: str) -> Environment:
     environment.install_gettext_translations(said, newstyle=True)  # type: ignore[attr-defined]
     environment.policies["ext.i18n.trimmed"] = True
     environment.filters["moment"] = lambda moment: texts.day_and_time(_moment(moment), language)
+    environment.filters["promised"] = lambda promise, zone: _promised(promise, zone, language)
     environment.filters["minutes"] = lambda seconds: words.minutes(seconds, said.gettext)
     environment.filters["mm"] = lambda value: f"{value:.2f}"
     environment.filters["face"] = lambda name: said.gettext(
@@ -120,6 +122,14 @@ def _environment(language: str) -> Environment:
     )
     environment.globals["handle_arrow"] = words.handle_arrow
     return environment
+
+
+def _promised(promise: Mapping[str, Any], zone: str, language: str) -> str:
+    """What is promised, or why nothing is, in words."""
+    say = texts.texts_of(language).gettext
+    if promise["engraved_by"] is None:
+        return say(words.PROMISES[promise["reason"]])
+    return texts.engraved_by(_moment(promise["engraved_by"]), zone, language, say)
 
 
 def _moment(given: Any) -> datetime:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import gettext
-from datetime import datetime
+from collections.abc import Callable
+from datetime import datetime, time, timedelta
 from functools import cache
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from babel import Locale
 from babel.dates import format_date, format_time
 from babel.messages.pofile import read_po
+
+from service.pages.words import _
 
 _FOLDER = Path(__file__).parent / "texts"
 #: Languages by code, each by its own name.
@@ -69,3 +73,18 @@ def day_and_time(moment: datetime, language: str) -> str:
     """A moment as people of that language write it, in UTC, which is what the whole service keeps."""
     locale = Locale.parse(language)
     return f"{format_date(moment, 'EEE d MMM', locale=locale)} {format_time(moment, 'HH:mm', locale=locale)}"
+
+
+def engraved_by(moment: datetime, zone: str, language: str, say: Callable[[str], str]) -> str:
+    """A promise as people of the shop say it, on the shop's own clock: midnight is the end of a day.
+
+    >>> evening = datetime.fromisoformat("2026-11-26T23:00:00+00:00")
+    >>> engraved_by(evening, "Europe/Berlin", "en", str), engraved_by(evening, "UTC", "en", str)
+    ('engraved by the end of Thu 26 Nov', 'engraved by Thu 26 Nov, 23:00')
+    """
+    local, locale = moment.astimezone(ZoneInfo(zone)), Locale.parse(language)
+    if local.time() == time():
+        day = format_date(local - timedelta(days=1), "EEE d MMM", locale=locale)
+        return say(_("engraved by the end of %s")) % day
+    day = format_date(local, "EEE d MMM", locale=locale)
+    return say(_("engraved by %s")) % f"{day}, {format_time(local, 'HH:mm', locale=locale)}"

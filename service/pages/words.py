@@ -56,6 +56,15 @@ REASONS = {
     "scrapped": _("scrapped"),
     "given_back": _("given back"),
 }
+#: Why nothing is promised.
+PROMISES = {
+    "held": _("no promise: it waits for the desk"),
+    "short": _("no promise: no unit is boxed for it"),
+    "doubtful": _("no promise: the bench must look at a unit first"),
+    "not_planned": _("no promise yet: it is not planned"),
+    "no_place": _("no promise: no plate or no open hours take it"),
+    "not_engravable": _("no promise: it can't be engraved as it stands"),
+}
 #: Refusals whose own words are for programs; the others are shown as they are.
 REFUSALS = {
     "key_unknown": _("This key is not known. Check it, or ask the owner for another one."),
@@ -134,7 +143,4 @@ SHOWN = (
     _("already there"),
     _("would be taken"),
     _("refused"),
-    # Why a job is in no load of the plan, as `layout.floor` says it.
-    _("no plate of the shop takes it"),
-    _("no station is open long enough at a stretch to burn it"),
 )

@@ -6,8 +6,9 @@ import hashlib
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import or_, select, text, update
+from sqlalchemy import or_, select, text, union_all, update
 from sqlalchemy.orm import Session
 
 from service.models import FrozenMark, Job, Lot, OrderLine
@@ -42,31 +43,51 @@ class MarkSurface:
     finish: str
 
 
-def ready_jobs(session: Session, blades: Collection[str], *, limit: int, offset: int) -> list[Waiting]:
-    """Ready jobs of those blades in queue order, their units reserved or in hand."""
-    rows = session.execute(
-        select(
-            Job.id, Job.order_id, Job.line_id, Job.words_revision, Job.sku, Job.blade, Job.faces,
-            Job.faces_done, Job.priority, Job.ship_by, Job.replaces,
-        )
-        .where(
-            Job.state == JobState.READY.value,
-            Job.blade.in_(sorted(blades)),
-            or_(Job.bin.is_not(None), Job.unit_in_hand),
-        )
+_WAITING = (
+    Job.id, Job.order_id, Job.line_id, Job.words_revision, Job.sku, Job.blade, Job.faces, Job.faces_done,
+    Job.priority, Job.ship_by, Job.replaces,
+)  # fmt: skip
+_READY = (Job.state == JobState.READY.value, or_(Job.bin.is_not(None), Job.unit_in_hand))
+
+
+def ready_jobs(session: Session, blades: Collection[str], *, limit: int) -> list[Waiting]:
+    """The most urgent ready jobs of those blades in queue order, their units reserved or in hand.
+
+    Each blade's own queue is read from its head (the index `ix_job_queue`) and the heads are merged, so the
+    time does not depend on how many jobs wait.
+    """
+    queues = [
+        select(*_WAITING)
+        .where(Job.blade == blade, *_READY)
         .order_by(Job.priority.desc(), Job.ship_by, Job.id)
         .limit(limit)
-        .offset(offset)
+        .subquery()
+        for blade in sorted(blades)
+    ]
+    if not queues:
+        return []
+    heads = union_all(*(select(queue) for queue in queues)).subquery()
+    rows = session.execute(
+        select(heads).order_by(heads.c.priority.desc(), heads.c.ship_by, heads.c.id).limit(limit)
+    )
+    return [_waiting(row) for row in rows]
+
+
+def ready_among(session: Session, job_ids: Collection[int]) -> list[Waiting]:
+    """Those of the jobs that are ready, their units reserved or in hand."""
+    rows = session.execute(
+        select(*_WAITING).where(Job.id.in_(sorted(job_ids)), *_READY).order_by(Job.id)
     )  # fmt: skip
-    return [
-        Waiting(
-            id=row.id, order_id=row.order_id, line_id=row.line_id, words_revision=row.words_revision,
-            sku=row.sku, blade=row.blade,
-            faces=tuple(face for face in row.faces if face not in row.faces_done),
-            priority=row.priority, ship_by=row.ship_by, replaces=row.replaces,
-        )
-        for row in rows
-    ]  # fmt: skip
+    return [_waiting(row) for row in rows]
+
+
+def _waiting(row: Any) -> Waiting:
+    return Waiting(
+        id=row.id, order_id=row.order_id, line_id=row.line_id, words_revision=row.words_revision,
+        sku=row.sku, blade=row.blade,
+        faces=tuple(face for face in row.faces if face not in row.faces_done),
+        priority=row.priority, ship_by=row.ship_by, replaces=row.replaces,
+    )  # fmt: skip
 
 
 def eligible(session: Session, line_ids: Collection[int]) -> dict[int, list[list[str]]]:

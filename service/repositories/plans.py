@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -94,6 +94,12 @@ def short(session: Session) -> list[tuple[str, int, datetime]]:
         .order_by(func.min(Job.ship_by), Job.sku)
     )
     return [(sku, count, needed) for sku, count, needed in rows]
+
+
+def stuck_orders(session: Session, states: Iterable[JobState]) -> set[int]:
+    """Orders with a unit in one of those states."""
+    named = sorted(state.value for state in states)
+    return set(session.scalars(select(Job.order_id).where(Job.state.in_(named)).distinct()))
 
 
 def promises(session: Session, order_ids: Sequence[int]) -> dict[int, Promise]:

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +28,21 @@ from hypothesis.stateful import (
 )
 from sqlalchemy import select
 
-from service import bench, burns, contents, doubts, inspection, leases, loads, pulls, seating, stock
+from layout.plan import plan
+from service import (
+    bench,
+    burns,
+    contents,
+    doubts,
+    inspection,
+    leases,
+    loads,
+    plans,
+    promises,
+    pulls,
+    seating,
+    stock,
+)
 from service.db import Database
 from service.errors import Refusal
 from service.inspection import BladesInspected, Inspected
@@ -111,6 +126,11 @@ class BenchMachine(RuleBasedStateMachine):
     @rule()
     def sweeps(self) -> None:
         self.database.write(lambda session: leases.lapse(session, self.clock()))
+
+    @rule()
+    def plans(self) -> None:
+        """Loads are taken from this plan until it is too old, whatever becomes of its units."""
+        promises.keep_promises(self.tools)
 
     @precondition(lambda self: self.tags)
     @rule(work=st.sampled_from(["renew", "renew", "drop", "start", "finish"]))
@@ -402,6 +422,12 @@ def counts_add_up(seen: Seen) -> None:
         if load.state in {"claimed", "pulled", "seated"} and load.started_at is None
     ]  # fmt: skip
     assert len(unstarted) <= 1  # there is one station
+
+
+@pytest.fixture(autouse=True)
+def _hasty_planner(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Plans need not be good here."""
+    monkeypatch.setattr(plans, "plan", partial(plan, rounds=1))
 
 
 def run(database: Database, folder: Path, *, examples: int, steps: int) -> None:

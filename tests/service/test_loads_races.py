@@ -18,7 +18,7 @@ from sqlalchemy import func, select, update
 from sqlalchemy.exc import IntegrityError
 
 from layout.parts import Shop
-from service import bench, claims
+from service import bench, claims, kept_plan
 from service.db import Database, open_engine
 from service.errors import AlreadyBurned, DatabaseBusy, MoveNotAllowed, Refusal
 from service.loads import etag_of
@@ -29,6 +29,7 @@ from tests.benches import (
     Bench,
     a_bench_shop,
     a_square,
+    bench_tools,
     claim,
     eligible_places,
     put_stock,
@@ -149,8 +150,12 @@ def run_storm(database: Database) -> Counter[int]:
     return Counter(job for claims_made in made for _, taken in claims_made for job in taken)
 
 
-def test_twenty_claimers_take_two_thousand_jobs_once_each(database: Database) -> None:
+def test_twenty_claimers_take_two_thousand_jobs_once_each(
+    database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    """First from a plan; the later half, when each station's next loads are gone, from the queue."""
     put_backlog(database, the_shop())
+    kept_plan.keep(bench_tools(database, clock, tmp_path, the_shop()))
 
     taken = run_storm(database)
 

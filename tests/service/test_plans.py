@@ -122,8 +122,8 @@ def test_an_order_shows_what_is_promised_once_it_is_planned(bench: Bench) -> Non
     promises.keep_promises(bench.tools)
 
     promise = bench.ask("GET", f"/v1/orders/{order}", role="store").json()["promise"]
-    assert nothing == {"engraved_by": None, "confidence": None}
-    assert promise == {"engraved_by": "2026-11-25T00:00:00+00:00", "confidence": 0.9}
+    assert nothing == {"engraved_by": None, "confidence": None, "reason": "not_planned"}
+    assert promise == {"engraved_by": "2026-11-25T00:00:00+00:00", "confidence": 0.9, "reason": None}
 
 
 def test_a_store_is_told_when_its_promise_moves_by_a_working_day_and_only_then(bench: Bench) -> None:
