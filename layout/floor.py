@@ -158,6 +158,10 @@ class Floor:
         """The longest stretch in which a load may burn on that mount."""
         return self.stations[self.mounts[mount].station].hours.longest_s
 
+    def size(self, mount: int) -> int:
+        """How many slots the mount's plate has."""
+        return len(self.mounts[mount].plate.slots)
+
     def spent(self, mount: int, sorts: Sequence[int], seconds: float, *, least: bool = False) -> float:
         """Longest a load of these may keep the laser: burning, turning over, every change there can be; or
         the `least`, when the plate and a process of the load are at hand."""

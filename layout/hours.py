@@ -64,6 +64,7 @@ class _Opening:
 
     def __init__(self, hours: Hours) -> None:
         self.hours = hours
+        self.longest_s = hours.longest_s
         self.always = not hours.week
         self.begins: list[float] = []
         self.ends: list[float] = []
@@ -89,7 +90,7 @@ class _Opening:
     def fit(self, ready: float, seconds: float) -> float:
         if self.always:
             return ready
-        if seconds > self.hours.longest_s:
+        if seconds > self.longest_s:
             raise ValueError(f"no span of the week is {seconds:.0f} s long")
         at = self._span(ready)
         while True:

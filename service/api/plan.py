@@ -6,7 +6,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 
-from service import plans
+from service import outlook, plans
 from service.api.security import House
 from service.repositories import plans as rows
 
@@ -21,7 +21,10 @@ def get_plan(request: Request, who: House) -> dict[str, Any]:
 
 @router.get("/v1/backlog")
 def get_backlog(request: Request, who: House) -> dict[str, Any]:
-    """Hours of work by ship-by day, what will be late, what is short."""
-    found = plans.current(request.app.state)
-    with request.app.state.database.reading() as session:
-        return plans.backlog_json(found, rows.short(session))
+    """Hours of work by ship-by day, what will be late, what is short; in `outlook` all that is not burned,
+    planned or not, against the hours that the stations are open."""
+    state = request.app.state
+    found = plans.current(state)
+    with state.database.reading() as session:
+        days = outlook.outlook(session, found, now=state.clock())
+        return {**plans.backlog_json(found, rows.short(session)), "outlook": outlook.outlook_json(days)}

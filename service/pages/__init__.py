@@ -6,9 +6,9 @@ page's middle instead of the whole, listens for changes, types what a scanner re
 
 from __future__ import annotations
 
-from service.pages import bench, board, buyer, desk, files, live, owner, signing
+from service.pages import ahead, bench, board, buyer, desk, files, live, owner, signing
 
 #: Modules with a `router`, as the application includes them.
-ROUTERS = (signing, bench, desk, board, owner, buyer, live, files)
+ROUTERS = (signing, bench, desk, board, ahead, owner, buyer, live, files)
 
-__all__ = ["ROUTERS", "bench", "board", "buyer", "desk", "files", "live", "owner", "signing"]
+__all__ = ["ROUTERS", "ahead", "bench", "board", "buyer", "desk", "files", "live", "owner", "signing"]

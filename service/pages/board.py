@@ -2,105 +2,122 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
-from typing import Annotated, Any
+from datetime import datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, Request, Response
+from sqlalchemy.orm import Session
 
-from layout.parts import Shop
+from service import outlook, plans
+from service.errors import Refusal
+from service.ids import ORDER, number, public
+from service.outlook import Day
+from service.pages import pictures
 from service.pages.gate import HouseVisitor
 from service.pages.render import PageRoute, page
+from service.plans import Planned
 from service.repositories import board as rows
+from service.repositories import build_list as order_rows
 from service.states import JobState
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
-USUAL_HOURS = 8.0
-_DAYS_AHEAD = 7
 _SCRAP_DAYS = 30
-#: States in which a unit has not been burned yet.
-_TO_BURN = frozenset({"held", "short", "ready", "loaded", "doubtful"})
+#: Rows of each list: the board is for one look, the backlog's page has more.
+_SHOWN = 6
 
 
 @dataclass(frozen=True, slots=True)
-class Day:
-    """Work to be shipped on a day, and what must be done and can be done until its end, in hours."""
+class LateJob:
+    """A job that is late, or that will be by the plan; `engraved_by` is None where no load is planned."""
 
-    day: date
-    units: int
-    hours: float
-    due_hours: float
-    open_hours: float
-
-    @property
-    def fits(self) -> bool:
-        return self.due_hours <= self.open_hours
+    job: str
+    order: str
+    order_ref: str
+    state: str
+    ship_by: datetime
+    engraved_by: datetime | None
 
 
 @router.get("/board")
-def get_board(
-    request: Request,
-    visitor: HouseVisitor,
-    hours: Annotated[float, Query(gt=0, le=24)] = USUAL_HOURS,
-) -> Response:
-    """Today. `hours`: how long a station works a day."""
+def get_board(request: Request, visitor: HouseVisitor) -> Response:
+    """Today."""
     state = request.app.state
     shop, now = state.catalogue.current, state.clock()
-    today = datetime.combine(now.date(), time(), tzinfo=now.tzinfo)
+    found, no_plan = planned(state)
+    zone = ZoneInfo(shop.policy.time_zone)
+    today = datetime.combine(now.astimezone(zone).date(), time(), tzinfo=zone)
+    since = now - timedelta(days=_SCRAP_DAYS)
     with state.database.reading() as session:
-        undone = rows.undone(session)
         loads = rows.active_loads(session)
+        days = outlook.outlook(session, found, now=now) if found else []
+        late = late_jobs(session, found, now=now)
         values: dict[str, Any] = {
             "loads": loads,
             "units": rows.units_in(session, [load.id for load in loads]),
             "recent": rows.recent_loads(session),
-            "late": [
-                {"job": job.id, "sku": job.sku, "state": job.state, "ship_by": job.ship_by,
-                 "order_ref": job.line.order.order_ref, "order": job.order_id}
-                for job in rows.late(session, before=now)
-            ],
             "short": rows.short(session),
-            "scrap": rows.scrapped(session, since=now - timedelta(days=_SCRAP_DAYS)),
-            "passed": rows.moved_to(session, JobState.PASSED, since=now - timedelta(days=_SCRAP_DAYS)),
+            "scrap": rows.scrapped(session, since=since),
+            "passed": rows.moved_to(session, JobState.PASSED, since=since),
             "released": rows.moved_to(session, JobState.RELEASED, since=today),
-        }  # fmt: skip
-    counts: dict[str, int] = {}
-    for name, _, _, count in undone:
-        counts[name] = counts.get(name, 0) + count
+            "counts": rows.counts(session),
+        }
     return page(
-        request, "board.html", visitor, counts=counts, days=days_of(undone, shop, now=now, hours=hours),
-        hours=hours, now=now, products=shop.products, scrap_days=_SCRAP_DAYS, late_count=_late(undone, now),
-        **values,
+        request, "board.html", visitor, now=now, zone=zone, local=lambda moment: moment.astimezone(zone),
+        no_plan=no_plan, days=days, due_today=today_of(days), late=late[:_SHOWN], late_count=len(late),
+        releases=[day for day in days if day.is_release], most=_SHOWN, products=shop.products,
+        scrap_days=_SCRAP_DAYS, day_name=lambda day: pictures.day_name(day, visitor.language),
+        timeline=pictures.timeline(found, loads, now=now, language=visitor.language) if found else None,
+        workload=pictures.workload(days, language=visitor.language) if found else None, **values,
     )  # fmt: skip
 
 
-def days_of(
-    undone: Sequence[tuple[str, datetime, float | None, int]], shop: Shop, *, now: datetime, hours: float
-) -> list[Day]:
-    """Work by ship-by day. What is late is due today; what lies further than a week ahead is left out.
-
-    Hours of work: the burn as the check estimated it, and the loading at the slowest station's pace. Hours
-    open: so many a day and station, today no more than are left of it.
-    """
-    loading = max((s.load_seconds_per_slot for s in shop.stations.values()), default=0.0)
-    work: dict[date, tuple[int, float]] = {}
-    for name, ship_by, seconds, count in undone:
-        if name in _TO_BURN:
-            day = max(ship_by.date(), now.date())
-            units, spent = work.get(day, (0, 0.0))
-            work[day] = units + count, spent + count * ((seconds or 0.0) + loading) / 3600
-    left_today = 24 - (now.hour + now.minute / 60)
-    found, due = [], 0.0
-    for ahead in range(_DAYS_AHEAD):
-        day = now.date() + timedelta(days=ahead)
-        units, spent = work.get(day, (0, 0.0))
-        due += spent
-        open_hours = len(shop.stations) * (min(hours, left_today) + ahead * hours)
-        found.append(Day(day, units, spent, due, open_hours))
-    return found
+def planned(state: Any) -> tuple[Planned | None, Refusal | None]:
+    """The plan, or why there is none: a page shows the rest all the same."""
+    try:
+        return plans.current(state), None
+    except Refusal as refusal:
+        return None, refusal
 
 
-def _late(undone: Sequence[tuple[str, datetime, float | None, int]], now: datetime) -> int:
-    return sum(count for _, ship_by, _, count in undone if ship_by < now)
+def today_of(days: list[Day]) -> Day | None:
+    """The last of what must be done by tonight: it sums up what is overdue and what is due today."""
+    return next((day for day in days if day.day is not None), None)
+
+
+def late_jobs(session: Session, found: Planned | None, *, now: datetime) -> list[LateJob]:
+    """What is overdue, then what will be late by the plan, each the most urgent first."""
+    ends = {} if found is None else {job: found.moment(end) for job, end in found.plan.done.items()}
+    overdue = [
+        LateJob(
+            job=public("J", job.id),
+            order=public(ORDER, job.order_id),
+            order_ref=job.line.order.order_ref,
+            state=job.state,
+            ship_by=job.ship_by,
+            engraved_by=ends.get(public("J", job.id)),
+        )
+        for job in rows.late(session, before=now, limit=500)
+    ]
+    if found is None:
+        return overdue
+    coming = [
+        job for job in found.backlog.jobs if found.backlog.now <= job.due < found.plan.done.get(job.job, 0.0)
+    ]
+    refs = order_rows.order_refs(session, {number(ORDER, job.order) for job in coming})
+    return overdue + sorted(
+        (
+            LateJob(
+                job=job.job,
+                order=job.order,
+                order_ref=refs[number(ORDER, job.order)],
+                state=JobState.READY.value,
+                ship_by=found.moment(job.due),
+                engraved_by=ends[job.job],
+            )
+            for job in coming
+        ),
+        key=lambda one: (one.ship_by, one.job),
+    )

@@ -143,4 +143,7 @@ SHOWN = (
     _("already there"),
     _("would be taken"),
     _("refused"),
+    # Why a job is in no load of the plan, as `layout.floor` says it.
+    _("no plate of the shop takes it"),
+    _("no station is open long enough at a stretch to burn it"),
 )

@@ -24,6 +24,11 @@ UNDONE = tuple(
         JobState.PASSED,
     )
 )
+#: Those of them that still have to be burned.
+UNBURNED = tuple(
+    state.value
+    for state in (JobState.HELD, JobState.SHORT, JobState.READY, JobState.LOADED, JobState.DOUBTFUL)
+)
 
 
 def active_loads(session: Session) -> list[Load]:
@@ -47,16 +52,41 @@ def recent_loads(session: Session, *, limit: int = 12) -> list[Load]:
     )
 
 
-def undone(session: Session) -> Sequence[tuple[str, datetime, float | None, int]]:
-    """(state, ship by, seconds a unit, how many) of every job that still needs work."""
+def counts(session: Session) -> dict[str, int]:
+    """How many jobs that still need work are in each state."""
+    rows = session.execute(select(Job.state, func.count()).where(Job.state.in_(UNDONE)).group_by(Job.state))
+    return {row[0]: row[1] for row in rows}
+
+
+def unburned(session: Session) -> Sequence[tuple[datetime, float | None, int]]:
+    """(ship by, seconds a unit, how many) of every job that has not been burned."""
     rows = session.execute(
-        select(Job.state, Job.ship_by, OrderLine.burn_seconds, func.count())
+        select(Job.ship_by, OrderLine.burn_seconds, func.count())
         .join(OrderLine, OrderLine.id == Job.line_id)
-        .where(Job.state.in_(UNDONE))
-        .group_by(Job.state, Job.ship_by, OrderLine.burn_seconds)
-        .order_by(Job.ship_by)
+        .where(Job.state.in_(UNBURNED))
+        .group_by(Job.ship_by, OrderLine.burn_seconds)
+        .order_by(Job.ship_by, OrderLine.burn_seconds)
     )
-    return [(state, ship_by, seconds, count) for state, ship_by, seconds, count in rows]
+    return [(ship_by, seconds, count) for ship_by, seconds, count in rows]
+
+
+def work_by_ship_by(
+    session: Session, since: datetime, until: datetime
+) -> Sequence[tuple[datetime, float | None, int]]:
+    """The same of every job to be shipped between two moments, done or not; replacements are not counted
+    once more."""
+    rows = session.execute(
+        select(Job.ship_by, OrderLine.burn_seconds, func.count())
+        .join(OrderLine, OrderLine.id == Job.line_id)
+        .where(
+            Job.ship_by >= since,
+            Job.ship_by < until,
+            Job.state != JobState.CANCELLED.value,
+            Job.replaces.is_(None),
+        )
+        .group_by(Job.ship_by, OrderLine.burn_seconds)
+    )
+    return [(ship_by, seconds, count) for ship_by, seconds, count in rows]
 
 
 def late(session: Session, *, before: datetime, limit: int = 30) -> list[Job]:

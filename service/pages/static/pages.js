@@ -32,7 +32,9 @@
     const page = new DOMParser().parseFromString(text, "text/html"), next = page.getElementById("live");
     if (!next) { location.assign(address); return; }
     const field = document.activeElement, kept = field && field.id && live().contains(field) ? field.id : "";
+    const scrolled = [...live().querySelectorAll(".scroll")].map((one) => one.scrollLeft);
     live().replaceWith(document.importNode(next, true));
+    live().querySelectorAll(".scroll").forEach((one, n) => { one.scrollLeft = scrolled[n] || 0; });
     document.title = page.title;
     for (const note of ["stale", "offline"]) document.getElementById(note).hidden = true;
     const meta = page.querySelector("meta[name=form-token]");
@@ -133,6 +135,9 @@
     timers.forEach(clearInterval);
     timers = [];
     listen();
+    // What shows the time itself is drawn anew as it passes.
+    const every = Number(live().dataset.every);
+    if (every) timers.push(setInterval(() => { if (document.visibilityState === "visible") refresh(); }, every * 1000));
     const bar = live().querySelector("progress[data-seconds]");
     if (bar) timers.push(setInterval(() => {
       bar.value = Math.min(Number(bar.max), Number(bar.value) + 1);

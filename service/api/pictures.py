@@ -1,0 +1,56 @@
+"""The plan and the backlog as SVG, for screens and for paper."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request, Response
+
+from service import outlook, plans
+from service.api.security import House
+from service.pages import pictures, texts
+from service.repositories import plans as rows
+
+router = APIRouter(tags=["plan"])
+
+_SVG = "image/svg+xml"
+OpenHours = Annotated[float, Query(ge=2, le=120, description="open hours shown at most")]
+
+
+@router.get("/v1/plan/timeline.svg", response_class=Response)
+def get_timeline(request: Request, who: House, hours: OpenHours = 10) -> Response:
+    """What each station burns and prepares from now on, in the shop's own time."""
+    state = request.app.state
+    found = plans.current(state)
+    with state.database.reading() as session:
+        loads = rows.active_loads(session)
+    picture = pictures.timeline(
+        found, loads, now=state.clock(), language=_language(request), most_open_s=hours * 3600
+    )
+    return Response(picture, media_type=_SVG)
+
+
+@router.get("/v1/plan/loads/{number}/picture.svg", response_class=Response)
+def get_planned_load(
+    request: Request, who: House, number: int, turn: Annotated[int, Query(ge=1, le=9)] = 1
+) -> Response:
+    """The plate of the plan's n-th load, as the plan is now, with its units and their words."""
+    state = request.app.state
+    found = plans.current(state)
+    with state.database.reading() as session:
+        picture = pictures.planned_load(session, state.catalogue.current, found, number, turn)
+    return Response(picture, media_type=_SVG)
+
+
+@router.get("/v1/backlog.svg", response_class=Response)
+def get_backlog_picture(request: Request, who: House) -> Response:
+    """Hours of work by ship-by day against the hours that the stations are open."""
+    state = request.app.state
+    found = plans.current(state)
+    with state.database.reading() as session:
+        days = outlook.outlook(session, found, now=state.clock())
+    return Response(pictures.workload(days, language=_language(request)), media_type=_SVG)
+
+
+def _language(request: Request) -> str:
+    return texts.language_of(None, request.headers.get("accept-language", ""))

@@ -1,0 +1,98 @@
+"""`ricasso plan`: the loads to come as a table, and as a picture."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from service.cli.saying import Data, Failed, tools_of
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from service.plans import Planned
+
+_PIXELS = 1600
+
+
+def plan(
+    picture: Annotated[
+        Path | None,
+        typer.Option("--picture", metavar="FILE", help="Draw the plan as a timeline, to a .svg or .png file"),
+    ] = None,
+    hours: Annotated[float, typer.Option(help="Open hours on the picture at most", min=2, max=120)] = 10,
+    data: Data = None,
+) -> None:
+    """Plan everything that waits and print the loads in order of time, with how good any plan could be."""
+    from service import plans
+    from service.pages import pictures
+    from service.repositories import plans as rows
+
+    if picture is not None and picture.suffix.lower() not in {".svg", ".png"}:
+        raise Failed(f"{picture}: a picture is a .svg or a .png file")
+    tools = tools_of(data)
+    found = plans.current(tools)
+    for line in _lines(found):
+        typer.echo(line)
+    if picture is not None:
+        with tools.database.reading() as session:
+            loads = rows.active_loads(session)
+        drawn = pictures.timeline(
+            found, loads, now=tools.clock(), language="en", most_open_s=hours * 3600, has_links=False
+        )
+        _write(picture, drawn)
+        typer.echo(f"picture    {picture}")
+
+
+def _lines(found: Planned) -> list[str]:
+    from service.pages.pictures import dues_of, late_jobs
+
+    score, bound, dues = found.plan.score, found.plan.bound, dues_of(found)
+    lines = [
+        f"made       {_local(found, found.made_at)} ({found.clock.zone.key}), rule: {found.plan.rule}",
+        f"loads      {score.loads} for orders; no plan has fewer than {bound.loads}",
+        f"late       {score.lateness} working days, weighted; no plan has less than {bound.lateness}",
+        f"changes    {score.changes} of plate or process",
+    ]
+    table = [("load", "station", "plate", "seated from", "burned", "", "units", "late")]
+    for number, load in enumerate(found.plan.loads, start=1):
+        late = len(late_jobs(found, load, dues))
+        table.append(
+            (
+                str(number), load.station, load.copy, _local(found, found.moment(load.prepares)),
+                _local(found, found.moment(load.begins)),
+                f"to {found.moment(load.ends).astimezone(found.clock.zone):%H:%M}",
+                str(len(load.jobs) + load.blades), f"! {late}" if late else "",
+            )
+        )  # fmt: skip
+    if len(table) > 1:
+        widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
+        lines.append("")
+        lines += [
+            "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+            for row in table
+        ]
+        lines.append("")
+    lines += [f"unplanned  {job}: {reason}" for job, reason in sorted(found.plan.unplanned.items())]
+    return lines
+
+
+def _local(found: Planned, moment: datetime) -> str:
+    return f"{moment.astimezone(found.clock.zone):%a %d %b %H:%M}"
+
+
+def _write(file: Path, svg: str) -> None:
+    """The picture, on the shop's paper. A machine without fonts has one brought along."""
+    if file.suffix.lower() == ".svg":
+        file.write_text(svg, encoding="utf-8")
+        return
+    import fontpkg
+    import resvg_py
+
+    cuts = [str(fontpkg.path("Atkinson Hyperlegible", weight=weight)) for weight in (400, 700)]
+    png = resvg_py.svg_to_bytes(
+        svg_string=svg, dpi=96, width=_PIXELS, font_files=cuts, skip_system_fonts=True
+    )
+    file.write_bytes(bytes(png))

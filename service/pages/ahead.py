@@ -1,0 +1,102 @@
+"""What comes: the plan load by load, the backlog by ship-by day, what assembly should build."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Query, Request, Response
+
+from service import build_list, outlook, plans
+from service.ids import JOB, number
+from service.pages import pictures, texts
+from service.pages.board import late_jobs, planned
+from service.pages.gate import HouseVisitor, Visitor
+from service.pages.render import PageRoute, page
+from service.repositories import board as rows
+from service.repositories import pictures as shown_rows
+from service.repositories import plans as plan_rows
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+#: Rows of a page's table; programs get all of them.
+_MOST_LOADS, _MOST_LATE, _MOST_BUILD = 80, 200, 200
+#: Open hours that the timeline may show.
+SPANS = (5, 10, 20, 40)
+
+
+@router.get("/plan")
+def get_plan(
+    request: Request, visitor: HouseVisitor, hours: Annotated[float, Query(ge=2, le=120)] = 10
+) -> Response:
+    """The loads to come with their plates, and how good any plan could be."""
+    state = request.app.state
+    found = plans.current(state)
+    listed = list(enumerate(found.plan.loads, start=1))[:_MOST_LOADS]
+    jobs = {number(JOB, job) for _, load in listed for job in load.jobs}
+    with state.database.reading() as session:
+        in_hand = plan_rows.active_loads(session)
+        shown = shown_rows.jobs_shown(session, jobs)
+    said, dues = texts.texts_of(visitor.language), pictures.dues_of(found)
+    loads = [
+        {
+            "number": place,
+            "load": load,
+            "prepares": found.moment(load.prepares),
+            "begins": found.moment(load.begins),
+            "ends": found.moment(load.ends),
+            "late": len(pictures.late_jobs(found, load, dues)),
+            "orders": sorted(
+                {shown[number(JOB, job)].order_ref for job in load.jobs if number(JOB, job) in shown}
+            ),
+        }
+        for place, load in listed
+    ]
+    drawn = pictures.timeline(
+        found, in_hand, now=state.clock(), language=visitor.language, most_open_s=hours * 3600
+    )
+    return _page(
+        request, "plan.html", visitor, loads=loads, more=len(found.plan.loads) - len(loads), hours=hours,
+        timeline=drawn, summary=pictures.summary(found, said), score=found.plan.score,
+        bound=found.plan.bound, unplanned=sorted(found.plan.unplanned.items()), spans=SPANS,
+    )  # fmt: skip
+
+
+@router.get("/backlog")
+def get_backlog(request: Request, visitor: HouseVisitor) -> Response:
+    """Hours of work by ship-by day, what is late or will be, what is short, what is in no plan."""
+    state = request.app.state
+    now = state.clock()
+    found, no_plan = planned(state)
+    with state.database.reading() as session:
+        days = outlook.outlook(session, found, now=now) if found else []
+        late = late_jobs(session, found, now=now)
+        short, counts = rows.short(session), rows.counts(session)
+    said = texts.texts_of(visitor.language)
+    return _page(
+        request, "backlog.html", visitor, no_plan=no_plan, late=late[:_MOST_LATE], short=short,
+        late_more=max(0, len(late) - _MOST_LATE), counts=counts, products=state.catalogue.current.products,
+        days=[(day, pictures.remark(day, said)) for day in days],
+        workload=pictures.workload(days, language=visitor.language) if found else None,
+        unplanned=sorted(found.plan.unplanned.items()) if found else [],
+        day_name=lambda day: pictures.day_name(day, visitor.language), now=now,
+    )  # fmt: skip
+
+
+@router.get("/build-list")
+def get_build_list(request: Request, visitor: HouseVisitor) -> Response:
+    """What the assembly bench should build, by when, and which blades are on their way to it."""
+    found = build_list.build_list(request.app.state)
+    late = sum(row.quantity for row in found.rows if row.is_late)
+    return _page(
+        request, "build_list.html", visitor, build=found.rows[:_MOST_BUILD], late=late,
+        more=max(0, len(found.rows) - _MOST_BUILD),
+        blades=found.blades, blades_of=found.blades_of, made_at=found.made_at,
+        products=request.app.state.catalogue.current.products, handed_over_days=build_list.HANDED_OVER_DAYS,
+    )  # fmt: skip
+
+
+def _page(request: Request, template: str, visitor: Visitor, **values: Any) -> Response:
+    """A page on which times are the shop's own."""
+    zone = ZoneInfo(request.app.state.catalogue.current.policy.time_zone)
+    return page(request, template, visitor, zone=zone, local=lambda moment: moment.astimezone(zone), **values)
