@@ -6,6 +6,7 @@ Published: TSPLIB (G. Reinelt, "TSPLIB - A Traveling Salesman Problem Library", 
 
 from __future__ import annotations
 
+import itertools
 import math
 from pathlib import Path
 
@@ -58,7 +59,7 @@ def closed_length(distances: Floats) -> float:
     way = shortest_way(twinned, 0)
     assert sorted(way) == list(range(count + 1)) and way[-1] == count
     round_trip = (*way[:-1], 0)
-    return float(sum(distances[a, b] for a, b in zip(round_trip, round_trip[1:], strict=False)))
+    return float(sum(distances[a, b] for a, b in itertools.pairwise(round_trip)))
 
 
 @pytest.mark.parametrize("name", OPTIMA)
@@ -73,4 +74,4 @@ def test_distances_are_those_of_the_library() -> None:
     tour = [1, 2, 14, 3, 4, 5, 6, 12, 7, 13, 8, 11, 9, 10, 1]
     distances = distances_of("burma14")
 
-    assert sum(distances[a - 1, b - 1] for a, b in zip(tour, tour[1:], strict=False)) == OPTIMA["burma14"]
+    assert sum(distances[a - 1, b - 1] for a, b in itertools.pairwise(tour)) == OPTIMA["burma14"]
