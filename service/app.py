@@ -90,11 +90,16 @@ class Application(FastAPI):
     the framework would answer in plain text before any handler of ours is asked."""
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and _announced(scope) > self.state.settings.max_body_bytes:
+        if scope["type"] == "http" and _announced(scope) > _most_bytes(self, scope):
             answer = problems.problem(413, "body_too_large", "The body is larger than is taken here.")
             await answer(scope, receive, send)
             return
         await super().__call__(scope, receive, send)
+
+
+def _most_bytes(app: FastAPI, scope: Scope) -> int:
+    most: int = pages.UPLOADS.get(scope["path"], app.state.settings.max_body_bytes)
+    return most
 
 
 def _announced(scope: Scope) -> int:

@@ -48,6 +48,8 @@ _INSCRIPTION_COLUMNS = frozenset(
 _NUMBERS = frozenset({"height_mm", "width_mm", "cell_mm"})
 STOCK_COLUMNS = frozenset({"bin", "sku", "boxed"})
 _MOST_BYTES = 64 * 2**20
+#: Rows of a count that are written together; a transaction for each of ten thousand would take minutes.
+_STOCK_BATCH = 200
 # A spreadsheet program runs a cell that begins with one of these as a formula, also in their full-width
 # forms and after spaces (OWASP, "CSV Injection", https://owasp.org/www-community/attacks/CSV_Injection).
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
@@ -309,27 +311,46 @@ def import_stock(
 ) -> list[Reported]:
     """Set the counts of a file, each row on its own. Raises UnreadableFile."""
     rows = read_rows(content, needed=STOCK_COLUMNS, known=STOCK_COLUMNS | {"walking_order"})
-    who = Who(role=Role.OWNER, client="house", name="csv import")
-    reported = []
-    for position, (number, row) in enumerate(rows, start=1):
-        ref = f"{row['bin'].strip()} {row['sku'].strip()}"
-        try:
-            count = _count(tools, number, row)
-            if not dry_run:
-                tools.database.write(
-                    lambda session, count=count: stock.put_counts(  # type: ignore[misc]
-                        session, [count], who=who, now=tools.clock()
-                    )
-                )
-            result = Result.WOULD_TAKE if dry_run else Result.TAKEN
-            reported.append(Reported(number, ref, result, f"{count.boxed} boxed"))
-        except _WrongRow as wrong:
-            reported.append(Reported(number, ref, Result.REFUSED, wrong.message))
-        except Refusal as refusal:
-            reported.append(Reported(number, ref, Result.REFUSED, refusal.message))
+    reported: list[Reported] = []
+    for begin in range(0, len(rows), _STOCK_BATCH):
+        batch = rows[begin : begin + _STOCK_BATCH]
+        read = [_read_count(tools, number, row) for number, row in batch]
+        counts = [one for one in read if isinstance(one, stock.Count)]
+        refused = iter([None] * len(counts) if dry_run else _put_counts(tools, counts))
+        for (number, row), one in zip(batch, read, strict=True):
+            ref = f"{row['bin'].strip()} {row['sku'].strip()}"
+            wrong = next(refused) if isinstance(one, stock.Count) else one
+            if isinstance(one, stock.Count) and wrong is None:
+                result = Result.WOULD_TAKE if dry_run else Result.TAKEN
+                reported.append(Reported(number, ref, result, f"{one.boxed} boxed"))
+            else:
+                reported.append(Reported(number, ref, Result.REFUSED, str(wrong)))
         if progress:
-            progress(position, len(rows))
+            progress(begin + len(batch), len(rows))
     return reported
+
+
+def _read_count(tools: Tools, number: int, row: Mapping[str, str]) -> stock.Count | str:
+    """The row's count, or what is wrong with the row."""
+    try:
+        return _count(tools, number, row)
+    except _WrongRow as wrong:
+        return wrong.message
+
+
+def _put_counts(tools: Tools, counts: Sequence[stock.Count]) -> list[str | None]:
+    """Write the counts in one transaction; where that is refused, each by itself. Gives for each why it was
+    refused, None where it was not."""
+    who = Who(role=Role.OWNER, client="house", name="csv import")
+
+    def put(some: list[stock.Count]) -> str | None:
+        try:
+            tools.database.write(lambda session: stock.put_counts(session, some, who=who, now=tools.clock()))
+        except Refusal as refusal:
+            return refusal.message
+        return None
+
+    return [None] * len(counts) if put([*counts]) is None else [put([count]) for count in counts]
 
 
 def _count(tools: Tools, number: int, row: Mapping[str, str]) -> stock.Count:

@@ -2,7 +2,8 @@
 
 The cookie holds no key. It is signed with the service's own secret (a file in the data folder, so that it
 outlives a restart) together with the key's stored hash: a key that is revoked or expired ends all its
-sessions at once. A form's token is derived from the cookie, so that no other site can know it.
+sessions at once. Signing out ends one session: the database remembers its cookie's digest until its time is
+over. A form's token is derived from the cookie, so that no other site can know it.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from sqlalchemy.orm import Session
 
 from service import keys
 from service.errors import KeyUnknown
+from service.models import ApiKey, EndedSession
 from service.repositories import keys as rows
 from service.who import Role, Who
 
@@ -72,6 +74,19 @@ def sign_in(session: Session, key: str, *, name: str, secret: bytes, now: dateti
 
 def signed_in(session: Session, cookie: str, *, secret: bytes, now: datetime) -> SignedIn:
     """Who a cookie stands for. Raises KeyUnknown for a forged, old or withdrawn one, without saying which."""
+    key, name, _ = _opened(session, cookie, secret=secret, now=now)
+    who = Who(role=Role(key.role), client=key.client, name=name)
+    return SignedIn(who, token_of(secret, cookie))
+
+
+def sign_out(session: Session, cookie: str, *, secret: bytes, now: datetime) -> None:
+    """End the session of a cookie, wherever copies of it are. Raises KeyUnknown as `signed_in` does."""
+    _, _, until = _opened(session, cookie, secret=secret, now=now)
+    session.add(EndedSession(digest=_digest(cookie), until=until))
+
+
+def _opened(session: Session, cookie: str, *, secret: bytes, now: datetime) -> tuple[ApiKey, str, datetime]:
+    """The cookie's key, the person's name, and when the session ends by itself."""
     body, _, signature = cookie.partition(".")
     try:
         said = json.loads(base64.urlsafe_b64decode(body + "=" * (-len(body) % 4)))
@@ -85,10 +100,14 @@ def signed_in(session: Session, cookie: str, *, secret: bytes, now: datetime) ->
         or ends <= now.timestamp()
         or row.revoked_at is not None
         or (row.expires_at is not None and row.expires_at <= now)
+        or rows.is_ended(session, _digest(cookie))
     ):
         raise KeyUnknown("sign in again")
-    who = Who(role=Role(row.role), client=row.client, name=name)
-    return SignedIn(who, token_of(secret, cookie))
+    return row, name, datetime.fromtimestamp(ends, tz=now.tzinfo)
+
+
+def _digest(cookie: str) -> str:
+    return hashlib.sha256(cookie.encode()).hexdigest()
 
 
 def token_of(secret: bytes, cookie: str) -> str:

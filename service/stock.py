@@ -159,7 +159,9 @@ def _free_down_to(session: Session, count: Count, row: Stock) -> list[Job]:
     """
     displaced: list[Job] = []
     over = row.reserved - count.boxed
-    for job in rows.reserving_jobs(session, count.bin, count.sku)[: max(0, over)]:
+    if over <= 0:
+        return displaced
+    for job in rows.reserving_jobs(session, count.bin, count.sku)[:over]:
         unreserve(session, job)
         displaced.append(job)
     return displaced[::-1]

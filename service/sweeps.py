@@ -8,7 +8,7 @@ from datetime import timedelta
 import structlog
 
 from service import bench, leases, stock
-from service.repositories import idempotency
+from service.repositories import idempotency, keys
 from service.tools import Tools
 from service.who import SWEEP
 
@@ -37,3 +37,8 @@ def forget_answers(tools: Tools) -> None:
     """Forget answers whose Idempotency-Key has outlived its time; `order_ref` stays a guard for ever."""
     before = tools.clock() - timedelta(hours=tools.settings.idempotency_hours)
     tools.database.write(lambda session: idempotency.forget_older(session, before))
+
+
+def forget_sessions(tools: Tools) -> None:
+    """Forget sessions that were signed out of and whose time is over anyway."""
+    tools.database.write(lambda session: keys.forget_ended(session, tools.clock()))

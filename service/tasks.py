@@ -113,6 +113,7 @@ def forget_old_rows(tools: Tools) -> None:
     tools.database.write(lambda session: ticks.forget(session, before=now - timedelta(days=1)))
     tools.database.write(lambda session: outbox.forget_done(session, before=now - timedelta(days=7)))
     sweeps.forget_answers(tools)
+    sweeps.forget_sessions(tools)
 
 
 def send_callbacks(tools: Tools) -> int:

@@ -2,7 +2,7 @@
 
 from service.models.base import Base
 from service.models.benchwork import BurnStart, Load, LoadJob, LoadSlot, TurnFile
-from service.models.keys import ApiKey, IdempotentRequest
+from service.models.keys import ApiKey, EndedSession, IdempotentRequest
 from service.models.lots import Lot
 from service.models.messages import Callback, Delivery, Event, Outbox, Tick
 from service.models.orders import FrozenMark, Job, Order, OrderLine
@@ -20,6 +20,7 @@ __all__ = [
     "Callback",
     "CatalogueVersion",
     "Delivery",
+    "EndedSession",
     "Event",
     "FrozenMark",
     "History",

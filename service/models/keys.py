@@ -26,6 +26,16 @@ class ApiKey(Base):
     revoked_at: Mapped[datetime | None]
 
 
+class EndedSession(Base):
+    """A browser's session that was signed out of: the digest of its cookie, until its own time is over."""
+
+    __tablename__ = "ended_session"
+
+    id: Mapped[Id]
+    digest: Mapped[str] = mapped_column(String(64), index=True)
+    until: Mapped[datetime]
+
+
 class IdempotentRequest(Base):
     """The first answer to a POST that creates; in flight while `status` is null and `claimed_until` ahead."""
 

@@ -6,9 +6,25 @@ page's middle instead of the whole, listens for changes, types what a scanner re
 
 from __future__ import annotations
 
-from service.pages import ahead, bench, board, buyer, desk, files, live, owner, signing
+from service.pages import ahead, bench, board, buyer, desk, files, live, owner, signing, stock
 
 #: Modules with a `router`, as the application includes them.
-ROUTERS = (signing, bench, desk, board, ahead, owner, buyer, live, files)
+ROUTERS = (signing, bench, desk, board, ahead, owner, stock, buyer, live, files)
 
-__all__ = ["ROUTERS", "ahead", "bench", "board", "buyer", "desk", "files", "live", "owner", "signing"]
+#: Largest body of each address that takes more than the service's own limit.
+UPLOADS = {stock.ADDRESS: stock.LARGEST_FILE}
+
+__all__ = [
+    "ROUTERS",
+    "UPLOADS",
+    "ahead",
+    "bench",
+    "board",
+    "buyer",
+    "desk",
+    "files",
+    "live",
+    "owner",
+    "signing",
+    "stock",
+]

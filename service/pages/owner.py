@@ -1,4 +1,4 @@
-"""The owner: the catalogue as pictures, stock from a file, keys, callbacks, calibration."""
+"""The owner: the catalogue as pictures, keys, callbacks, calibration."""
 
 from __future__ import annotations
 
@@ -9,12 +9,11 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session
-from starlette.datastructures import UploadFile
 
 from layout.drawing import draw_face, draw_plate
 from layout.parts import Blade, Plate, Shop
 from layout.register import nominal, to_station
-from service import calibrations, callbacks, ids, imports, keys
+from service import calibrations, callbacks, ids, keys
 from service.errors import BadRequest, NotFound, Refusal
 from service.models import Callback
 from service.pages.gate import Form, OwnerVisitor, Visitor
@@ -22,7 +21,6 @@ from service.pages.render import PageRoute, page, status_of
 from service.repositories import callbacks as callback_rows
 from service.repositories import keys as key_rows
 from service.repositories import orders as order_rows
-from service.repositories import stock as stock_rows
 from service.who import Role
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -70,26 +68,6 @@ def get_plate(request: Request, plate: str, visitor: OwnerVisitor) -> Response:
     one = _plate(request, plate)
     pictures = [(f"/owner/plates/{quote(plate)}.svg", f"{one.name}, {len(one.slots)} slots")]
     return page(request, "picture.html", visitor, title=one.name, pictures=pictures, products=[])
-
-
-@router.get("/owner/stock")
-def get_stock(request: Request, visitor: OwnerVisitor) -> Response:
-    return _stock(request, visitor)
-
-
-@router.post("/owner/stock")
-def post_stock(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
-    """Set counts from a CSV file; each row is taken or refused by itself, and said so."""
-    file = form.get("file")
-    try:
-        if not isinstance(file, UploadFile) or not file.filename:
-            raise BadRequest("choose a file", field="file")
-        reported = imports.import_stock(
-            request.app.state, file.file.read(), dry_run=form.get("try") is not None
-        )
-    except Refusal as refusal:
-        return _stock(request, visitor, refused=refusal)
-    return _stock(request, visitor, reported=reported)
 
 
 @router.get("/owner/keys")
@@ -220,21 +198,6 @@ def _plate(request: Request, name: str) -> Plate:
 
 def _svg(picture: str) -> Response:
     return Response(picture, media_type="image/svg+xml")
-
-
-def _stock(
-    request: Request, visitor: Visitor, *, refused: Refusal | None = None, reported: Any = None
-) -> Response:
-    state = request.app.state
-    with state.database.reading() as session:
-        counts = [
-            (row.bin, order, row.sku, row.boxed, row.reserved) for row, order in stock_rows.all_rows(session)
-        ]
-    return page(
-        request, "stock.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        counts=counts, reported=reported, products=state.catalogue.current.products,
-        most_kb=state.settings.max_body_bytes // 1024,
-    )  # fmt: skip
 
 
 def _keys(

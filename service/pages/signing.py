@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
@@ -67,7 +68,18 @@ def post_sign_in(request: Request, form: OwnForm) -> Response:
 
 
 @router.post("/sign-out")
-def post_sign_out(form: Form) -> Response:
+def post_sign_out(request: Request, form: Form) -> Response:
+    """End the session on the server too: a copy of its cookie opens nothing any more."""
+    state = request.app.state
+    with suppress(KeyUnknown):  # it is over already: gone either way
+        state.database.write(
+            lambda session: sessions.sign_out(
+                session,
+                request.cookies[sessions.COOKIE],
+                secret=sessions.secret_of(state.settings.data),
+                now=state.clock(),
+            )
+        )
     answer = RedirectResponse("/sign-in", 303)
     answer.delete_cookie(sessions.COOKIE, httponly=True, samesite="strict")
     return answer

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy import func, select, update
+from sqlalchemy import func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.models import Bin, Job, Stock
@@ -54,6 +54,25 @@ def all_rows(session: Session) -> Sequence[tuple[Stock, int]]:
         .execution_options(populate_existing=True)
     )
     return [(row[0], row[1]) for row in found]
+
+
+def rows_like(session: Session, begin: str, *, limit: int) -> Sequence[tuple[Stock, int]]:
+    """The first stock rows whose bin or product begins so, with their bins' walking order."""
+    found = session.execute(
+        select(Stock, Bin.walking_order)
+        .join(Bin, Bin.bin == Stock.bin)
+        .where(
+            or_(Stock.bin.startswith(begin, autoescape=True), Stock.sku.startswith(begin, autoescape=True))
+        )
+        .order_by(Bin.walking_order, Stock.bin, Stock.sku)
+        .limit(limit)
+    )
+    return [(row[0], row[1]) for row in found]
+
+
+def count_rows(session: Session) -> int:
+    """How many stock rows there are."""
+    return int(session.scalar(select(func.count()).select_from(Stock)) or 0)
 
 
 def one_row(session: Session, bin_name: str, sku: str) -> Stock | None:

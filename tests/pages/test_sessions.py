@@ -12,6 +12,7 @@ from service import keys, sessions
 from service.app import create_app
 from service.assembly import assemble
 from service.clock import now
+from service.repositories import keys as rows
 from service.settings import Settings
 from service.who import Role
 
@@ -170,3 +171,81 @@ def test_an_address_that_is_not_there_says_so_without_a_trace(
     statuses = [client.get(address).status_code for address in nowhere]
 
     assert statuses == [404] * 6
+
+
+def test_signing_out_ends_the_session_wherever_its_cookie_is(shop: tuple[TestClient, dict[str, str]]) -> None:
+    client, made = shop
+    token = enter(client, made["bench"])
+    copy = client.cookies[sessions.COOKIE]
+
+    answer = client.post("/sign-out", data={"token": token})
+
+    client.cookies.clear()
+    with_copy = {"Cookie": f"{sessions.COOKIE}={copy}"}
+    assert answer.headers["location"] == "/sign-in"
+    assert client.get("/bench", headers=with_copy).status_code == 303
+    assert client.get("/v1/pulls", headers=with_copy).status_code == 401
+    assert client.post("/sign-out", data={"token": token}, headers=with_copy).status_code == 303
+
+
+def test_signing_out_leaves_the_other_tablet_of_the_same_key_signed_in(
+    shop: tuple[TestClient, dict[str, str]],
+) -> None:
+    client, made = shop
+    enter(client, made["bench"])
+    other = client.cookies[sessions.COOKIE]
+    client.cookies.clear()
+    token = enter(client, made["bench"])
+
+    client.post("/sign-out", data={"token": token})
+
+    client.cookies.clear()
+    assert client.get("/bench", headers={"Cookie": f"{sessions.COOKIE}={other}"}).status_code == 200
+
+
+def test_what_was_signed_out_of_is_forgotten_when_its_time_is_over(
+    shop: tuple[TestClient, dict[str, str]],
+) -> None:
+    client, made = shop
+    token = enter(client, made["bench"])
+    client.post("/sign-out", data={"token": token})
+    database = client.app.state.database  # type: ignore[attr-defined]
+
+    early = database.write(lambda session: rows.forget_ended(session, now()))
+    late = database.write(lambda session: rows.forget_ended(session, now() + sessions.LASTS))
+
+    assert (early, late) == (0, 1)
+
+
+def a_count(rows: int) -> bytes:
+    """A CSV count of one bin a row, filled up with blanks; every hundredth of a product that is not there."""
+    lines = (
+        f"rack {n}{' ' * 150},{'NO-SUCH' if n % 100 == 0 else 'AQ-CHEF-20'},{n % 7},{n}"
+        for n in range(1, rows + 1)
+    )
+    return ("bin,sku,boxed,walking_order\n" + "\n".join(lines)).encode()
+
+
+def test_a_count_of_a_whole_shop_is_taken_row_by_row(shop: tuple[TestClient, dict[str, str]]) -> None:
+    client, made = shop
+    client.post("/sign-in", data={"key": made["owner"], "name": "Olga"})
+    token = client.get("/owner").text.split('name="form-token" content="')[1].split('"')[0]
+    content = a_count(500)
+
+    answer = client.post("/owner/stock", data={"token": token}, files={"file": ("count.csv", content)})
+
+    assert len(content) > 65_536
+    assert answer.status_code == 200
+    assert "495 rows taken, 5 refused" in answer.text
+    assert answer.text.count("\u2715 refused") == 5
+    assert len(answer.content) < 150_000
+    assert "<td>rack 499</td>" in client.get("/owner/stock?find=rack 499").text
+
+
+def test_no_other_address_takes_so_much(shop: tuple[TestClient, dict[str, str]]) -> None:
+    client, made = shop
+    client.post("/sign-in", data={"key": made["owner"], "name": "Olga"})
+    large = {"file": ("count.csv", b"x" * 5_000_000)}
+
+    assert client.post("/owner/stock", files=large).status_code == 413
+    assert client.post("/owner/keys", files={"file": ("count.csv", b"x" * 70_000)}).status_code == 413
