@@ -78,7 +78,7 @@ def page(
             static=files.address,
             refused=refused,
             signature=partial(live.signature_of, request.app.state),
-            zone=request.app.state.catalogue.current.policy.time_zone,
+            time_zone=request.app.state.catalogue.current.policy.time_zone,
             **values,
         )
     )
