@@ -79,6 +79,7 @@ class Floor:
             [m.mount for m in self.mounts if m.station == number] for number in range(len(self.stations))
         ]
         self.openings = [laid_out(station.hours) for station in self.stations]
+        self._longest = [self.stations[mount.station].hours.longest_s for mount in self.mounts]
         self.days = WorkingDays(station.hours for station in self.stations)
         self.jobs: tuple[PlanJob, ...] = backlog.jobs
         self.sorts: list[Sort] = []
@@ -156,7 +157,7 @@ class Floor:
 
     def longest(self, mount: int) -> float:
         """The longest stretch in which a load may burn on that mount."""
-        return self.stations[self.mounts[mount].station].hours.longest_s
+        return self._longest[mount]
 
     def size(self, mount: int) -> int:
         """How many slots the mount's plate has."""

@@ -84,6 +84,6 @@ def _points(values: Sequence[float | None], digits: int) -> dict[str, float | No
     tenths = statistics.quantiles(known, n=10, method="inclusive")
     return {
         "p10": round(tenths[0], digits),
-        "median": round(statistics.median(known), digits),
+        "median": round(float(statistics.median(known)), digits),
         "p90": round(tenths[8], digits),
     }

@@ -26,7 +26,7 @@ from layout.rolling import NextLoad, next_load
 from layout.shifts import Shift
 
 #: So many of the most urgent units that a station can take are looked at for its next load.
-LOOK = 100
+LOOK = 60
 #: A run ends at the latest so long after the last order has come.
 LONGEST_S = 120 * DAY_S
 

@@ -37,7 +37,7 @@ ORDERS_SEEN, DAYS_SEEN = 500, 14
 MIX, UNITS_INSPECTED = 200, 1_000
 #: Units played through for each of the two shops, over all runs; how many runs that gives at the most, and
 #: with how few an answer would have no spread worth telling.
-UNITS_PLAYED, MOST_RUNS, FEWEST_RUNS = 10_000, 25, 5
+UNITS_PLAYED, MOST_RUNS, FEWEST_RUNS = 12_000, 25, 5
 #: A station is asked to be down so long at the most.
 LONGEST_DOWN = timedelta(days=60)
 

@@ -6,10 +6,23 @@ page's middle instead of the whole, listens for changes, types what a scanner re
 
 from __future__ import annotations
 
-from service.pages import ahead, bench, board, buyer, desk, files, live, owner, signing, stock
+from service.pages import (
+    ahead,
+    bench,
+    board,
+    buyer,
+    desk,
+    estimates,
+    files,
+    live,
+    owner,
+    signing,
+    stock,
+    what_if,
+)
 
 #: Modules with a `router`, as the application includes them.
-ROUTERS = (signing, bench, desk, board, ahead, owner, stock, buyer, live, files)
+ROUTERS = (signing, bench, desk, board, ahead, what_if, owner, estimates, stock, buyer, live, files)
 
 #: Largest body of each address that takes more than the service's own limit.
 UPLOADS = {stock.ADDRESS: stock.LARGEST_FILE}
@@ -22,9 +35,11 @@ __all__ = [
     "board",
     "buyer",
     "desk",
+    "estimates",
     "files",
     "live",
     "owner",
     "signing",
     "stock",
+    "what_if",
 ]

@@ -78,7 +78,7 @@ def test_desk_board_and_owner_pages_can_be_used_by_everybody(shop: ServedShop, s
         for address in (
             "/desk", "/desk/check", f"/desk/orders/{held}", "/board", "/owner", "/owner/blades/chef-20",
             "/owner/plates/small", "/owner/stock", "/owner/keys", "/owner/callbacks", "/owner/calibration",
-            link,
+            "/owner/estimates", "/what-if", "/what-if?factor=2&days=1", link,
             "/owner/plates/no-such",
         ):  # fmt: skip
             page.goto(address)

@@ -1,0 +1,73 @@
+"""Expected against measured burns: what the records teach, and how good it is."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Request, Response
+
+from service import learning
+from service.pages.gate import OwnerVisitor
+from service.pages.render import PageRoute, page
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+#: Side of the picture's square, in its own units.
+SIDE = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class Dot:
+    """One turn: x by the catalogue and as learned, y as measured, in the picture's units (y down)."""
+
+    catalogue_x: float
+    learned_x: float
+    y: float
+    is_beyond: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """Both axes run from 0 to `most_s`; what took longer is drawn at the upper edge."""
+
+    most_s: float
+    dots: tuple[Dot, ...]
+
+
+@router.get("/owner/estimates")
+def get_estimates(request: Request, visitor: OwnerVisitor) -> Response:
+    state = request.app.state
+    with state.database.reading() as session:
+        found = learning.estimates_json(session)
+    pictures = [
+        (one["station"], scatter_of(one["recent"])) for one in found["estimates"] if one["plate"] is None
+    ]
+    shop = state.catalogue.current
+    at = found["learned_at"]
+    return page(
+        request, "estimates.html", visitor, found=found, pictures=pictures, shop=shop, side=SIDE,
+        learned_at=at and datetime.fromisoformat(at).astimezone(ZoneInfo(shop.policy.time_zone)),
+    )  # fmt: skip
+
+
+def scatter_of(recent: Sequence[dict[str, Any]]) -> Scatter:
+    """The newest turns on axes that most of them fill: a lunch break must not press the others together."""
+    usual = statistics.quantiles([one["measured_s"] for one in recent] * 2, n=10)[7]
+    most = 1.15 * max(usual, *(max(one["estimated_s"], one["expected_s"]) for one in recent))
+    return Scatter(
+        most_s=most,
+        dots=tuple(
+            Dot(
+                catalogue_x=SIDE * one["estimated_s"] / most,
+                learned_x=SIDE * one["expected_s"] / most,
+                y=SIDE * (1 - min(1.0, one["measured_s"] / most)),
+                is_beyond=one["measured_s"] > most,
+            )
+            for one in recent
+        ),
+    )

@@ -1,0 +1,109 @@
+"""What if ...? A form of ready questions, and the answer in words, figures and two pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Request, Response
+from pydantic import ValidationError
+
+from service import what_if
+from service.errors import BadRequest, Refusal
+from service.pages.gate import HouseVisitor
+from service.pages.render import PageRoute, page, status_of
+from service.questions import WhatIfIn
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+#: What the form begins with.
+USUAL = {
+    "factor": "1", "orders_days": "1", "station": "", "until": "", "plate": "", "count": "1", "hours": "0",
+    "days": "2",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One measure of one shop, on a picture's scale of 0 to 1."""
+
+    low: float
+    median: float
+    high: float
+    said: dict[str, float]
+
+
+@router.get("/what-if")
+def get_what_if(request: Request, visitor: HouseVisitor) -> Response:
+    """The form; with its fields in the address, the answer as well."""
+    state = request.app.state
+    shop = state.catalogue.current
+    zone = ZoneInfo(shop.policy.time_zone)
+    given = {**USUAL, **{name: request.query_params[name] for name in USUAL if name in request.query_params}}
+    found, refused = None, None
+    if request.query_params:
+        try:
+            found = what_if.answer(state, question_of(given, zone))
+        except Refusal as refusal:
+            refused = refusal
+    return page(
+        request, "what_if.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
+        given=given, shop=shop, found=found, pictures=pictures(found) if found else {},
+        done=done_at(found) if found else {}, local=lambda moment: moment.astimezone(zone),
+    )  # fmt: skip
+
+
+def question_of(given: Mapping[str, str], zone: ZoneInfo) -> WhatIfIn:
+    """The question of a form, its time on the shop's wall clock.
+
+    Raises BadRequest for one that can't be read.
+    """
+    asked: dict[str, Any] = {
+        "orders_factor": given["factor"],
+        "orders_days": given["orders_days"],
+        "days": given["days"],
+    }
+    if given["station"]:
+        asked["station_down"] = {"station": given["station"], "until": _moment(given["until"], zone)}
+    if given["plate"]:
+        asked["more_plates"] = {"plate": given["plate"], "count": given["count"]}
+    if given["hours"] not in {"", "0"}:
+        asked["more_hours"] = {"hours": given["hours"].replace(",", ".")}
+    try:
+        return WhatIfIn.model_validate(asked)
+    except ValidationError as error:
+        field = ".".join(str(part) for part in error.errors()[0]["loc"])
+        raise BadRequest("this question can't be read: fill in every field of it", field=field) from None
+
+
+def _moment(given: str, zone: ZoneInfo) -> str:
+    """A browser's date and time, which has no zone."""
+    try:
+        return datetime.fromisoformat(given).replace(tzinfo=zone).isoformat()
+    except ValueError:
+        raise BadRequest("say until when the station is down", field="station_down.until") from None
+
+
+def pictures(found: Mapping[str, Any]) -> dict[str, tuple[Bar, Bar]]:
+    """The measures worth a picture, the shop as it is above the shop as asked, on one scale."""
+    drawn = {}
+    for measure in ("units_late", "backlog_hours"):
+        both = [found[shop][measure] for shop in ("baseline", "what_if")]
+        if any(one["median"] is None for one in both):
+            continue
+        most = max(1.0, *(one["p90"] for one in both))
+        first, second = (Bar(one["p10"] / most, one["median"] / most, one["p90"] / most, one) for one in both)
+        drawn[measure] = first, second
+    return drawn
+
+
+def done_at(found: Mapping[str, Any]) -> dict[str, datetime | None]:
+    """When what waits now will be done, at the median; None when it never is."""
+    made_at = datetime.fromisoformat(found["made_at"])
+    hours = {shop: found[shop]["backlog_hours"]["median"] for shop in ("baseline", "what_if")}
+    return {
+        shop: None if value is None else made_at + timedelta(hours=value) for shop, value in hours.items()
+    }
