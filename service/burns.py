@@ -1,4 +1,4 @@
-"""Burning: started once, finished, and burned again only by an explicit act."""
+"""Burning: started once, and finished. Burning again is an act of its own (`service.repeats`)."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from sqlalchemy.orm import Session
 from layout.findings import Finding
 from service import contents, leases, progress
 from service.answers import finding_json
-from service.errors import AlreadyBurned, BadRequest, LoadRefused, MoveNotAllowed, StaleFile, StaleVersion
+from service.errors import AlreadyBurned, LoadRefused, MoveNotAllowed, StaleFile, StaleVersion
 from service.ids import JOB, LOAD, ORDER, public
 from service.models import BurnStart, Job, Load, LoadSlot
 from service.repositories import loads as rows
 from service.repositories.messages import tell
-from service.repositories.moves import move_job, move_load, write_history
+from service.repositories.moves import move_job, move_load
 from service.states import JobState, LoadState
 from service.who import Who
 
@@ -122,63 +122,6 @@ def _was_whole(session: Session, job: Job, face: str) -> bool:
     complete = [start.face for start in rows.starts(session, [job.id]) if start.outcome == "complete"]
     complete.remove(face)
     return set(job.faces) <= set(complete)
-
-
-def burn_again(
-    session: Session,
-    load: Load,
-    turn: int,
-    identities: Sequence[str],
-    reason: str,
-    *,
-    who: Who,
-    now: datetime,
-) -> None:
-    """Let faint or partial marks be burned again in the same seating: a new attempt, in a new file with those
-    jobs only.
-
-    Raises BadRequest for a job whose face was not burned in this turn, MoveNotAllowed when the turn was left.
-    """
-    leases.must_be(load, LoadState.TURNING, LoadState.BURNED, LoadState.INTERRUPTED, to="burned again")
-    if rows.open_starts(session, load.id):
-        raise MoveNotAllowed("first say what is on the metal of every unit (resolve)", state=load.state)
-    if turn != _last_burned_turn(load) or any(
-        slot.state == "seated" and slot.turn != turn for slot in contents.pending(load)
-    ):
-        raise MoveNotAllowed(f"the units of turn {turn} no longer sit as they were burned", turn=turn)
-    job_ids = sorted({contents.job_of(load, identity) for identity in identities})
-    jobs = rows.jobs(session, [*contents.active_jobs(load)])
-    left = [j for j in jobs.values() if JobState(j.state) is JobState.DOUBTFUL and j.id not in job_ids]
-    if left:
-        named = ", ".join(public(JOB, job.id) for job in left)
-        raise MoveNotAllowed(
-            f"{named}: a partial mark must be burned again now, or scrapped first", jobs=named
-        )
-    burned = {slot.job_id: slot for slot in contents.present(load, turn) if slot.state == "burned"}
-    for job_id in job_ids:
-        slot, job = burned.get(job_id), jobs[job_id]
-        if slot is None:
-            raise BadRequest(
-                f"{public(JOB, job_id)} has nothing burned in turn {turn}",
-                field="jobs",
-                job=public(JOB, job_id),
-            )
-        slot.state, slot.attempt = "seated", slot.attempt + 1
-        job.faces_done = [face for face in job.faces_done if face != slot.face]
-        session.flush()
-        if JobState(job.state) is not JobState.LOADED:
-            move_job(session, job, JobState.LOADED, who=who, now=now, why=f"{slot.face} is burned again")
-        write_history(
-            session, "job", job.id, move_from=job.state, move_to="again", who=who, now=now, why=reason
-        )
-    load.current_turn = turn
-    session.flush()
-    move_load(session, load, LoadState.SEATED, who=who, now=now, why=f"again: {reason}")
-    contents.raise_revision(session, load, who=who, now=now, why=f"burned again: {reason}")
-
-
-def _last_burned_turn(load: Load) -> int:
-    return max((slot.turn for slot in contents.present(load) if slot.state == "burned"), default=0)
 
 
 def _all_loaded(session: Session, slots: Sequence[LoadSlot]) -> None:

@@ -43,8 +43,13 @@ def active_jobs(load: Load) -> list[int]:
 
 
 def to_clear(load: Load) -> list[LoadSlot]:
-    """Slots of this turn and later ones whose unit was taken out: nothing burns or lies there."""
-    return [s for s in load.slots if s.state == "removed" and s.turn >= load.current_turn]
+    """Slots of this turn and later ones whose unit must come out: nothing burns or lies there, unless another
+    unit is seated in its place."""
+    return [
+        s for s in load.slots
+        if s.turn >= load.current_turn
+        and (s.state == "removed" or (s.state == "planned" and s.removed_why is not None))
+    ]  # fmt: skip
 
 
 def job_of(load: Load, identity: str) -> int:

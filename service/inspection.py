@@ -9,7 +9,7 @@ from typing import Literal
 
 from sqlalchemy.orm import Session
 
-from service import contents, leases, progress, stock
+from service import contents, leases, progress, repeats, stock
 from service import lots as lot_counts
 from service.errors import BadRequest, MoveNotAllowed
 from service.ids import JOB, LOAD, ORDER, public
@@ -47,25 +47,29 @@ def inspect(
 ) -> None:
     """Write down what inspection found. May be partial.
 
-    A unit with a face left goes back to the queue in hand. Scrap needs a reason, and makes a replacement job
-    that goes before everything else; a unit may be scrapped as soon as something is on its metal. What passed
-    may still be scrapped until it is released.
+    A unit with a face left goes back to the queue in hand; between turns, too, when its next turn can't be
+    burned here. Scrap needs a reason, and makes a replacement job that goes before everything else; a unit
+    may be scrapped as soon as something is on its metal. What passed may still be scrapped until it is
+    released.
 
     Raises BadRequest, and MoveNotAllowed for a job that is not at inspection.
     """
-    leases.must_be(load, LoadState.BURNED, LoadState.TURNING, LoadState.INTERRUPTED, to="inspected")
+    states = [LoadState.BURNED, LoadState.TURNING, LoadState.INTERRUPTED]
+    if load.started_at is not None:
+        states.append(LoadState.SEATED)  # a later turn, or a repeat, that has not been started
+    leases.must_be(load, *states, to="inspected")
     shortened = False
     for identity, found in sorted(jobs.items()):
         job_id = contents.job_of(load, identity)
         job = rows.jobs(session, [job_id])[job_id]
         if found.result == "pass":
-            _pass(session, load, job, who=who, now=now)
+            shortened |= _pass(session, load, job, who=who, now=now)
         else:
             shortened |= _scrap(session, load, job, found.reason, who=who, now=now)
     for identity, counts in sorted(lots.items()):
         _inspect_blades(session, load, identity, counts, who=who, now=now)
     if shortened:
-        contents.raise_revision(session, load, who=who, now=now, why="scrapped before its last turn")
+        contents.raise_revision(session, load, who=who, now=now, why="out before its last turn")
     progress.move_on(session, load, who=who, now=now, why="inspected")
 
 
@@ -92,25 +96,35 @@ def release(session: Session, load: Load, *, who: Who, now: datetime) -> None:
             )  # fmt: skip
 
 
-def _pass(session: Session, load: Load, job: Job, *, who: Who, now: datetime) -> None:
-    if JobState(job.state) is not JobState.ENGRAVED:
+def _pass(session: Session, load: Load, job: Job, *, who: Who, now: datetime) -> bool:
+    """Pass a unit, wholly or so far; gives whether slots of a later turn have become empty."""
+    is_between_turns = JobState(job.state) is JobState.LOADED and _is_burned(load, job)
+    if any(slot.job_id == job.id for slot in repeats.asked(session, load)):
+        named = public(JOB, job.id)
+        raise MoveNotAllowed(f"{named} is to be burned again; take that back first", job=named)
+    if JobState(job.state) is not JobState.ENGRAVED and not is_between_turns:
         raise MoveNotAllowed(
             f"{public(JOB, job.id)} is {job.state}", job=public(JOB, job.id), state=job.state
         )
     left = [face for face in job.faces if face not in job.faces_done]
     if not left:
         move_job(session, job, JobState.PASSED, who=who, now=now)
-        return
-    rows.end_claims(session, load.id, [job.id])
+        return False
+    contents.remove_unit(session, load, job.id, why="put_off")
     move_job(session, job, JobState.READY, who=who, now=now, why=f"passed so far; {', '.join(left)} to come")
-    session.refresh(load, ["jobs", "slots"])
+    return is_between_turns
+
+
+def _is_burned(load: Load, job: Job) -> bool:
+    return any(slot.job_id == job.id and slot.state == "burned" for slot in load.slots)
 
 
 def _scrap(session: Session, load: Load, job: Job, reason: str, *, who: Who, now: datetime) -> bool:
     """Scrap a unit; gives whether slots of a later turn have become empty."""
     if not reason.strip():
         raise BadRequest("scrap needs a reason", field="reason", job=public(JOB, job.id))
-    if not any(slot.job_id == job.id and slot.state == "burned" for slot in load.slots):
+    again = [slot for slot in repeats.asked(session, load) if slot.job_id == job.id]
+    if not again and not _is_burned(load, job):
         raise MoveNotAllowed(
             f"{public(JOB, job.id)} has nothing burned; report it as blemished", job=public(JOB, job.id)
         )

@@ -15,7 +15,14 @@ from service.who import Who
 
 
 def move_on(session: Session, load: Load, *, who: Who, now: datetime, why: str = "") -> None:
-    """Move a started load that is not burning to where its contents say it is; nothing when it is there."""
+    """Move a started load that is not burning to where its contents say it is.
+
+    Nothing when it is there already, has not started, or has units seated that are still to be burned.
+    """
+    if load.started_at is None:
+        return
+    if LoadState(load.state) is LoadState.SEATED and contents.pending(load, load.current_turn):
+        return
     left = contents.pending(load)
     in_doubt = _in_doubt(session, load)
     if in_doubt:
@@ -33,15 +40,6 @@ def move_on(session: Session, load: Load, *, who: Who, now: datetime, why: str =
     if LoadState(load.state) is not to:
         ended = {"ended_at": now} if to is LoadState.CLOSED else {}
         move_load(session, load, to, who=who, now=now, why=why, **ended)
-
-
-def move_on_if_nothing_left(session: Session, load: Load, *, who: Who, now: datetime) -> None:
-    """A started load whose turn has lost its last unit goes on to what is left."""
-    if load.started_at is None or contents.pending(load, load.current_turn):
-        return
-    if LoadState(load.state) is LoadState.SEATED:
-        move_load(session, load, LoadState.TURNING, who=who, now=now, why="the last unit came out again")
-    move_on(session, load, who=who, now=now, why="nothing left to burn in this turn")
 
 
 def _in_doubt(session: Session, load: Load) -> bool:

@@ -9,8 +9,8 @@ from typing import Any, Literal
 from sqlalchemy.orm import Session
 
 from layout.parts import Shop
-from service import contents, inspection, kept_plan, leases, stock
-from service.errors import BadRequest
+from service import contents, inspection, kept_plan, leases, progress, stock
+from service.errors import BadRequest, MoveNotAllowed
 from service.ids import LOAD, public
 from service.loads import pull_json
 from service.models import Job, Load, LoadJob, LoadSlot
@@ -36,29 +36,48 @@ def pulled(
 
     A unit that is missing or blemished is taken off the stock; its job takes another boxed unit, which is
     then to be fetched and seated, or goes short and leaves the load. Half engraved units have no like in any
-    bin: such a job is scrapped and replaced. Once pulled, a blemish seen at the bench may still be reported.
-    Of a lot, so many blades were found: the others wait again. One report need not name every
-    unit, but the last one counts the blades.
+    bin: such a job is scrapped and replaced. A blemish may be seen at the bench until the turn is started;
+    the slot in which the unit sat is then to be cleared. Of a lot, so many blades were found: the others
+    wait again. One report need not name every unit, but the last one counts the blades.
 
-    Raises BadRequest for a job or lot that is not in the load, MoveNotAllowed once the first turn is seated.
+    Raises BadRequest for a job or lot that is not in the load, MoveNotAllowed for a unit that is not to be
+    burned any more, and for blades once the turn is seated.
     """
-    leases.must_be(load, LoadState.CLAIMED, LoadState.PULLED, to="pulled")
-    removed = []
+    leases.must_be(
+        load, LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED, LoadState.TURNING, to="pulled"
+    )
+    if lots:
+        leases.must_be(load, LoadState.CLAIMED, LoadState.PULLED, to="counted")
+    sat = {slot.job_id for slot in contents.pending(load, load.current_turn) if slot.state == "seated"}
+    to_burn = {slot.job_id for slot in contents.pending(load)}
+    removed, unseated = [], []
     for identity, what in sorted(jobs.items()):
         job_id = contents.job_of(load, identity)
         job = rows.jobs(session, [job_id])[job_id]
         claim = next(c for c in load.jobs if c.job_id == job_id and c.active)
         if what == "found":
             _found(session, load, job, claim, who=who, now=now)
-        elif job.faces_done:
+            continue
+        if job_id not in to_burn:
+            raise MoveNotAllowed(
+                f"{identity} is burned; what is wrong with it is for inspection", job=identity
+            )
+        if _is_marked(session, job):
             inspection.scrap(session, load, job, f"half engraved, then {what}", who=who, now=now)
             removed.append(identity)
         elif not _another(session, load, job, claim, what, who=who, now=now):
             removed.append(identity)
+        elif job_id in sat:
+            unseated.append(identity)
     removed += _count_blades(session, load, lots, who=who, now=now)
-    if removed:
-        contents.raise_revision(session, load, who=who, now=now, why=f"not there: {', '.join(removed)}")
+    if removed or unseated:
+        named = ", ".join([*removed, *unseated])
+        contents.raise_revision(session, load, who=who, now=now, why=f"not there: {named}")
     leases.close_if_empty(session, load, who=who, now=now)
+    if unseated and LoadState(load.state) is LoadState.SEATED:
+        back = LoadState.PULLED if load.started_at is None else LoadState.TURNING
+        move_load(session, load, back, who=who, now=now, why=f"another unit for {', '.join(unseated)}")
+    progress.move_on(session, load, who=who, now=now, why="nothing left to burn in this turn")
     if LoadState(load.state) is LoadState.CLAIMED and _all_fetched(load, lots):
         move_load(session, load, LoadState.PULLED, who=who, now=now)
 
@@ -101,13 +120,20 @@ def _another(
         claim.fetched = "to_pull"
         for slot in contents.present(load):
             if slot.job_id == job.id:
-                slot.state = "planned"  # the unit that sat here is gone; the other one is not there yet
+                # What sits here must come out; the other unit is not there yet.
+                slot.removed_why = what if slot.state == "seated" else slot.removed_why
+                slot.state = "planned"
         session.flush()
         return True
     claim.fetched = what
     contents.remove_unit(session, load, job.id, why=what)
     move_job(session, job, JobState.SHORT, who=who, now=now, why=f"its unit was {what}, no other is boxed")
     return False
+
+
+def _is_marked(session: Session, job: Job) -> bool:
+    """Whether something is on the unit's metal: no other unit can take its place."""
+    return any(start.outcome != "clean" for start in rows.starts(session, [job.id]))
 
 
 def _count_blades(

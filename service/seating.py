@@ -8,7 +8,7 @@ from typing import Literal
 
 from sqlalchemy.orm import Session
 
-from service import contents, leases, progress
+from service import contents, leases, progress, repeats
 from service.errors import BadRequest, MoveNotAllowed
 from service.ids import JOB, LOAD, public
 from service.models import Job, Load, LoadSlot
@@ -44,7 +44,7 @@ def seated(
         if what == "does_not_fit":
             misfits.append(slot)
         else:
-            slot.state = "seated"
+            slot.state, slot.removed_why = "seated", None
     session.flush()
     for slot in misfits:
         _take_out(session, load, slot, who=who, now=now)
@@ -52,7 +52,7 @@ def seated(
         named = ", ".join(slot.slot for slot in misfits)
         contents.raise_revision(session, load, who=who, now=now, why=f"does not fit: {named}")
     leases.close_if_empty(session, load, who=who, now=now)
-    progress.move_on_if_nothing_left(session, load, who=who, now=now)
+    progress.move_on(session, load, who=who, now=now, why="nothing left to burn in this turn")
     left = contents.pending(load, load.current_turn)
     whole = bool(left) and load.current_turn == turn and all(slot.state == "seated" for slot in left)
     if whole and LoadState(load.state) in {LoadState.PULLED, LoadState.TURNING}:
@@ -60,10 +60,7 @@ def seated(
 
 
 def _take_out(session: Session, load: Load, slot: LoadSlot, *, who: Who, now: datetime) -> None:
-    if slot.attempt > 1 and any(
-        start.load_id == load.id and start.face == slot.face
-        for start in rows.starts(session, [slot.job_id] if slot.job_id is not None else [])
-    ):
+    if slot in repeats.asked(session, load):
         raise MoveNotAllowed(f"slot {slot.slot} is burned again in the same seating", slot=slot.slot)
     if slot.lot_id is not None:
         contents.remove_slots(session, [slot], why="does_not_fit")

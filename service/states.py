@@ -66,8 +66,9 @@ LOAD_MOVES: Mapping[LoadState, frozenset[LoadState]] = MappingProxyType(
     {
         L.CLAIMED: frozenset({L.PULLED, L.DROPPED}),
         L.PULLED: frozenset({L.SEATED, L.DROPPED}),
-        # back to turning: the last unit of a later turn came out of its slot again
-        L.SEATED: frozenset({L.BURNING, L.DROPPED, L.TURNING}),
+        # back to pulled: a blemish was seen, another unit is fetched. A started load whose seated units came
+        # out again, or are not burned again after all, goes to where its contents say it is
+        L.SEATED: frozenset({L.BURNING, L.DROPPED, L.PULLED, L.TURNING, L.BURNED, L.INTERRUPTED}),
         L.BURNING: frozenset({L.TURNING, L.BURNED, L.INTERRUPTED}),
         L.TURNING: frozenset({L.SEATED, L.BURNED}),
         L.BURNED: frozenset({L.SEATED, L.CLOSED}),  # seated: burned again before unseating

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Depends, Request, Response
 from pydantic import AfterValidator, Field
 
-from service import bench, burns, doubts, files, inspection, leases, pulls, seating
+from service import bench, doubts, files, inspection, leases, pulls, repeats, seating
 from service.api import wire
 from service.api.security import Bench, House
 from service.ids import LOAD, number
 from service.inscriptions import Name, Strict, storable
 from service.inspection import BladesInspected, Inspected
+from service.who import Who
 
 router = APIRouter(tags=["loads"])
 
@@ -53,6 +55,7 @@ class AgainIn(Strict):
     turn: TurnNumber
     jobs: Annotated[list[Unit], Field(min_length=1, max_length=100)]
     reason: Reason
+    withdraw: bool = False
 
 
 class BladesResolvedIn(Strict):
@@ -81,6 +84,30 @@ class InspectIn(Strict):
     lots: dict[Unit, BladesInspectedIn] = Field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class HeldLoad:
+    """A load that the caller means to change, with the ETag that he last saw."""
+
+    state: Any
+    response: Response
+    number: int
+    etag: str
+    who: Who
+
+    def change(self, work: bench.Change) -> dict[str, Any]:
+        """Do one thing with the load and answer with what has become of it."""
+        return _answer(self.response, bench.change(self.state, self.number, self.etag, work))
+
+
+def _held(
+    request: Request, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
+) -> HeldLoad:
+    return HeldLoad(request.app.state, response, number(LOAD, identity), wire.if_match_of(if_match), who)
+
+
+Held = Annotated[HeldLoad, Depends(_held)]
+
+
 @router.post("/v1/loads/next", status_code=201, responses={200: {}, 204: {}})
 def post_next(request: Request, response: Response, body: NextIn, who: Bench) -> Any:
     """The next load of a station: 201 a new one, 200 the one the operator holds, 204 nothing to do."""
@@ -99,156 +126,85 @@ def get_load(request: Request, response: Response, identity: str, who: House) ->
 
 
 @router.post("/v1/loads/{identity}/renew")
-def post_renew(
-    request: Request, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
-) -> dict[str, Any]:
+def post_renew(held: Held) -> dict[str, Any]:
     """Keep the load: its holder is still there."""
-    etag = wire.if_match_of(if_match)
-    return _answer(response, bench.renew(request.app.state, number(LOAD, identity), etag))
+    return _answer(held.response, bench.renew(held.state, held.number, held.etag))
 
 
 @router.post("/v1/loads/{identity}/drop")
-def post_drop(
-    request: Request, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
-) -> dict[str, Any]:
+def post_drop(held: Held) -> dict[str, Any]:
     """Give an unstarted load back to the queue."""
-    return _change(
-        request, response, identity, if_match,
-        lambda session, load, now: leases.drop(session, load, who=who, now=now),
-    )  # fmt: skip
+    return held.change(lambda session, load, now: leases.drop(session, load, who=held.who, now=now))
 
 
 @router.post("/v1/loads/{identity}/pulled")
-def post_pulled(
-    request: Request,
-    response: Response,
-    identity: str,
-    body: PulledIn,
-    who: Bench,
-    if_match: wire.IfMatch = None,
-) -> dict[str, Any]:
-    """What was found in the bins, and what was missing or blemished."""
-    return _change(
-        request, response, identity, if_match,
-        lambda session, load, now: pulls.pulled(session, load, body.jobs, body.lots, who=who, now=now),
-    )  # fmt: skip
+def post_pulled(held: Held, body: PulledIn) -> dict[str, Any]:
+    """What was found in the bins, and what was missing or blemished (as seen until the start)."""
+    return held.change(
+        lambda session, load, now: pulls.pulled(session, load, body.jobs, body.lots, who=held.who, now=now)
+    )
 
 
 @router.post("/v1/loads/{identity}/seated")
-def post_seated(
-    request: Request,
-    response: Response,
-    identity: str,
-    body: SeatedIn,
-    who: Bench,
-    if_match: wire.IfMatch = None,
-) -> dict[str, Any]:
+def post_seated(held: Held, body: SeatedIn) -> dict[str, Any]:
     """What sits in the slots of a turn, and what does not fit."""
-    return _change(
-        request, response, identity, if_match,
-        lambda session, load, now: seating.seated(session, load, body.turn, body.slots, who=who, now=now),
-    )  # fmt: skip
+    return held.change(
+        lambda session, load, now: seating.seated(session, load, body.turn, body.slots, who=held.who, now=now)
+    )
 
 
 @router.post("/v1/loads/{identity}/start")
-def post_start(
-    request: Request,
-    response: Response,
-    identity: str,
-    body: StartIn,
-    who: Bench,
-    if_match: wire.IfMatch = None,
-) -> dict[str, Any]:
+def post_start(held: Held, body: StartIn) -> dict[str, Any]:
     """Before the beam is on: this turn burns now, from the file with this digest."""
-    etag = wire.if_match_of(if_match)
-    load_id = number(LOAD, identity)
-    return _answer(
-        response,
-        bench.start(request.app.state, load_id, etag, body.turn, body.file_sha256, who=who),
-    )
+    started = bench.start(held.state, held.number, held.etag, body.turn, body.file_sha256, who=held.who)
+    return _answer(held.response, started)
 
 
 @router.post("/v1/loads/{identity}/finish")
-def post_finish(
-    request: Request,
-    response: Response,
-    identity: str,
-    body: FinishIn,
-    who: Bench,
-    if_match: wire.IfMatch = None,
-) -> dict[str, Any]:
+def post_finish(held: Held, body: FinishIn) -> dict[str, Any]:
     """The turn has burned to its end."""
-    etag = wire.if_match_of(if_match)
-    return _answer(
-        response, bench.finish(request.app.state, number(LOAD, identity), etag, body.turn, who=who)
-    )
+    return _answer(held.response, bench.finish(held.state, held.number, held.etag, body.turn, who=held.who))
 
 
 @router.post("/v1/loads/{identity}/again")
-def post_again(
-    request: Request,
-    response: Response,
-    identity: str,
-    body: AgainIn,
-    who: Bench,
-    if_match: wire.IfMatch = None,
-) -> dict[str, Any]:
-    """Burn faint or partial marks again in the same seating: a new file, those jobs only."""
-    return _change(
-        request, response, identity, if_match,
-        lambda session, load, now: burns.burn_again(
-            session, load, body.turn, body.jobs, body.reason, who=who, now=now
-        ),
-    )  # fmt: skip
+def post_again(held: Held, body: AgainIn) -> dict[str, Any]:
+    """Burn faint or partial marks again in the same seating: a new file, those jobs only. `withdraw` takes
+    that back before it was started."""
+    work = repeats.withdraw if body.withdraw else repeats.burn_again
+    return held.change(
+        lambda session, load, now: work(
+            session, load, body.turn, body.jobs, body.reason, who=held.who, now=now
+        )
+    )
 
 
 @router.post("/v1/loads/{identity}/resolve")
-def post_resolve(
-    request: Request,
-    response: Response,
-    identity: str,
-    body: ResolveIn,
-    who: Bench,
-    if_match: wire.IfMatch = None,
-) -> dict[str, Any]:
+def post_resolve(held: Held, body: ResolveIn) -> dict[str, Any]:
     """After an interruption: what is on the metal, unit by unit and face by face."""
     lots: dict[str, dict[doubts.Outcome, int]] = {
         lot: {"clean": count.clean, "partial": count.partial, "complete": count.complete}
         for lot, count in body.lots.items()
     }
-    return _change(
-        request, response, identity, if_match,
-        lambda session, load, now: doubts.resolve(session, load, body.jobs, lots, who=who, now=now),
-    )  # fmt: skip
+    return held.change(
+        lambda session, load, now: doubts.resolve(session, load, body.jobs, lots, who=held.who, now=now)
+    )
 
 
 @router.post("/v1/loads/{identity}/inspect")
-def post_inspect(
-    request: Request,
-    response: Response,
-    identity: str,
-    body: InspectIn,
-    who: Bench,
-    if_match: wire.IfMatch = None,
-) -> dict[str, Any]:
-    """What inspection found: pass, or scrap with a reason."""
+def post_inspect(held: Held, body: InspectIn) -> dict[str, Any]:
+    """What inspection found: pass, or scrap with a reason. Between turns a unit that passes so far leaves the
+    load and waits for another with its other face."""
     jobs = {job: Inspected(found.result, found.reason) for job, found in body.jobs.items()}
     lots = {lot: BladesInspected(count.passed, count.scrap) for lot, count in body.lots.items()}
-    return _change(
-        request, response, identity, if_match,
-        lambda session, load, now: inspection.inspect(session, load, jobs, lots, who=who, now=now),
-    )  # fmt: skip
+    return held.change(
+        lambda session, load, now: inspection.inspect(session, load, jobs, lots, who=held.who, now=now)
+    )
 
 
 @router.post("/v1/loads/{identity}/release")
-def post_release(
-    request: Request, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
-) -> dict[str, Any]:
+def post_release(held: Held) -> dict[str, Any]:
     """Hand over to packing what passed, and free the plate."""
-    return _change(
-        request, response, identity, if_match,
-        lambda session, load, now: inspection.release(session, load, who=who, now=now),
-    )  # fmt: skip
+    return held.change(lambda session, load, now: inspection.release(session, load, who=held.who, now=now))
 
 
 @router.get("/v1/loads/{identity}/turns/{turn}/burn.{kind}")
@@ -273,13 +229,6 @@ def _file(request: Request, served: files.Served, disposition: str) -> Response:
     if request.headers.get("If-None-Match") == headers["ETag"]:
         return Response(status_code=304, headers=headers)
     return Response(served.data, media_type=served.media_type, headers=headers)
-
-
-def _change(
-    request: Request, response: Response, identity: str, if_match: str | None, work: bench.Change
-) -> dict[str, Any]:
-    etag = wire.if_match_of(if_match)
-    return _answer(response, bench.change(request.app.state, number(LOAD, identity), etag, work))
 
 
 def _answer(response: Response, load: dict[str, Any]) -> dict[str, Any]:

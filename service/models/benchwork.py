@@ -119,7 +119,7 @@ class LoadSlot(Base):
     lot_id: Mapped[int | None] = mapped_column(ForeignKey("lot.id"))
     face: Mapped[str] = mapped_column(String(20))
     state: Mapped[str] = mapped_column(String(20), default="planned")
-    removed_why: Mapped[str | None] = mapped_column(String(40))
+    removed_why: Mapped[str | None] = mapped_column(String(40))  # while planned: what sat here must come out
     attempt: Mapped[int] = mapped_column(default=1)  # raised by an explicit `again`
 
 

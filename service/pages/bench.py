@@ -7,7 +7,7 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
-from service import bench, burns, delivery, doubts, inspection, leases, pulls, seating
+from service import bench, delivery, doubts, inspection, leases, pulls, repeats, seating
 from service.bench import Change
 from service.errors import BadRequest, NotFound, Refusal
 from service.ids import LOAD, number
@@ -163,14 +163,15 @@ def post_resolve(request: Request, identity: str, visitor: BenchVisitor, form: F
 
 @router.post("/bench/loads/{identity}/again")
 def post_again(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
-    """Burn a faint or partial mark again, in the same seating."""
+    """Burn a faint or partial mark again, in the same seating; or take that back before its start."""
     jobs = [str(job) for job in form.getlist("job")]
     turn, reason = _count(form.get("turn", "0")), str(form.get("reason", ""))[:200].strip()
     if not jobs or not reason:
         return _load(
             request, identity, visitor, refused=BadRequest("say which mark, and why", field="reason")
         )
-    return _step(request, identity, visitor, form, lambda session, load, now: burns.burn_again(
+    work = repeats.withdraw if form.get("withdraw") else repeats.burn_again
+    return _step(request, identity, visitor, form, lambda session, load, now: work(
         session, load, turn, jobs, reason, who=visitor.who, now=now))  # fmt: skip
 
 

@@ -40,6 +40,7 @@ from service import (
     plans,
     promises,
     pulls,
+    repeats,
     seating,
     stock,
 )
@@ -66,7 +67,7 @@ from tests.servers import empty_all_tables
 
 FACES = st.sampled_from([("mark_side",), ("pile_side",), ("mark_side", "pile_side")])
 #: Rows of history that are not moves: what was done with a job while its state stayed.
-NOTES = {"found", "missing", "blemished", "again", "clean", "partial", "complete"}
+NOTES = {"found", "missing", "blemished", "again", "not_again", "clean", "partial", "complete"}
 
 
 class BenchMachine(RuleBasedStateMachine):
@@ -170,11 +171,13 @@ class BenchMachine(RuleBasedStateMachine):
 
     def next_step(self, load: Load, data: st.DataObject) -> str:
         unlucky = data.draw(st.integers(0, 3)) == 0
+        if load.state in {"pulled", "turning"} and self.fetched(load, None):
+            return "pulled"  # another unit for a blemished one
         may_follow = {
             "claimed": ["pulled"],
-            "pulled": ["seated", "drop"] if unlucky else ["seated"],
-            "turning": ["again", "scrap"] if unlucky else ["seated"],
-            "seated": ["start"],
+            "pulled": ["seated", "drop", "blemished"] if unlucky else ["seated"],
+            "turning": ["again", "scrap", "pass", "blemished"] if unlucky else ["seated"],
+            "seated": ["withdraw", "withdraw", "scrap", "pass", "blemished"] if unlucky else ["start"],
             "burning": ["resolve"] if unlucky else ["finish"],
             "interrupted": ["resolve"] if self.in_doubt(load.id) else ["again", "scrap"],
             "burned": ["again", "scrap"] if unlucky else ["pass", "release"],
@@ -229,7 +232,11 @@ class BenchMachine(RuleBasedStateMachine):
             elif step == "drop":
                 leases.drop(session, held, **args)
             elif step == "pulled":
-                pulls.pulled(session, held, self.fetched(held, data), self.counted(held), **args)
+                counted = self.counted(held) if held.state == "claimed" else {}
+                pulls.pulled(session, held, self.fetched(held, data), counted, **args)
+            elif step == "blemished":
+                sat = [slot.job_id for slot in contents.pending(held, turn) if slot.job_id is not None]
+                pulls.pulled(session, held, {f"J{job}": "blemished" for job in sat[:1]}, {}, **args)
             elif step == "seated":
                 seating.seated(session, held, turn, self.sitting(held, data), **args)
             elif step == "finish":
@@ -241,13 +248,17 @@ class BenchMachine(RuleBasedStateMachine):
                     for s in contents.present(held, burned[-1])
                     if s.job_id in contents.active_jobs(held)
                 ]
-                burns.burn_again(session, held, burned[-1], [f"J{job}" for job in jobs[:1]], "faint", **args)
+                repeats.burn_again(session, held, burned[-1], some(jobs, data), "faint", **args)
+            elif step == "withdraw":
+                asked = [slot.job_id for slot in repeats.asked(session, held)]
+                repeats.withdraw(session, held, turn, some(asked, data), "lifted", **args)
             elif step == "resolve":
                 self.resolve(session, held, data, args)
             elif step in {"pass", "scrap"}:
-                found = {f"J{job}": Inspected(step, "slipped") for job in contents.active_jobs(held)}  # type: ignore[arg-type]
-                chosen = found if step == "pass" else dict(list(found.items())[:1])
-                inspection.inspect(session, held, chosen, self.blades(held), **args)
+                jobs = contents.active_jobs(held)
+                chosen = [f"J{job}" for job in jobs] if held.state == "burned" else some(jobs, data)
+                found = {job: Inspected(step, "slipped") for job in chosen[: 1 if step == "scrap" else None]}  # type: ignore[arg-type]
+                inspection.inspect(session, held, found, self.blades(held), **args)
             elif step == "release":
                 inspection.release(session, held, **args)
 
@@ -353,6 +364,12 @@ class BenchMachine(RuleBasedStateMachine):
         for load in seen.loads:
             assert load.fence >= self.fences.get(load.id, 0)
             self.fences[load.id] = load.fence
+
+
+def some(jobs: Sequence[int | None], data: st.DataObject | None) -> list[str]:
+    """The first of the jobs, and perhaps more of them."""
+    count = 1 if data is None else data.draw(st.integers(1, 3))
+    return [f"J{job}" for job in jobs[:count]]
 
 
 @dataclass(frozen=True)

@@ -314,6 +314,74 @@ def test_a_blemish_seen_at_the_bench_sends_for_another_unit(at: At) -> None:
     assert code(seated) == (409, "move_not_allowed")
 
 
+def test_a_blemish_seen_on_a_seated_unit_names_the_slot_to_be_cleared_for_another(at: At) -> None:
+    bench = at()
+    bench.order(quantity=2)
+    load = bench.seated(bench.pulled(bench.claimed()))
+
+    told = bench.do(load, "pulled", {"jobs": {"J1": "blemished"}})
+    stale = bench.post(load, "start", {"turn": 1, "file_sha256": load["turns"][0]["file_sha256"]})
+    fetched = bench.do(told, "pulled", {"jobs": {"J1": "found"}})
+    seated = bench.do(fetched, "seated", {"turn": 1, "slots": {"S1": "seated"}})
+
+    assert (told["state"], told["revision"]) == ("pulled", 2)
+    assert told["clear"] == [{"turn": 1, "slot": "S1", "unit": "J1", "why": "blemished"}]
+    assert [pull["jobs"] for pull in told["pulls"]] == [["J1"]]
+    assert code(stale) == (412, "stale_version")
+    assert (seated["state"], seated["clear"]) == ("seated", [])
+    assert stock_of(bench, "A1") == (47, 0)
+    assert bench.started(seated)["state"] == "burning"
+
+
+def test_a_seated_unit_that_is_blemished_with_no_other_boxed_leaves_the_load(at: At) -> None:
+    bench = at()
+    bench.order(quantity=2)
+    load = bench.seated(bench.pulled(bench.claimed()))
+    bench.database.write(
+        lambda session: [setattr(row, "boxed", row.reserved) for row in session.query(Stock)]
+    )
+
+    told = bench.do(load, "pulled", {"jobs": {"J1": "blemished"}})
+
+    assert (told["state"], told["revision"], bench.job("J1").state) == ("seated", 2, "short")
+    assert told["clear"] == [{"turn": 1, "slot": "S1", "unit": "J1", "why": "blemished"}]
+    assert bench.started(told)["state"] == "burning"
+
+
+def test_a_blemish_seen_between_turns_scraps_the_unit(at: At) -> None:
+    bench = at()
+    bench.order(faces=("mark_side", "pile_side"), quantity=2)
+    load = bench.seated(bench.burned(), turn=2)
+
+    told = bench.do(load, "pulled", {"jobs": {"J1": "blemished"}})
+    last = bench.do(told, "pulled", {"jobs": {"J2": "blemished"}})
+
+    assert (told["state"], bench.job("J1").state, bench.job("J3").replaces) == ("seated", "scrapped", 1)
+    assert told["clear"] == [{"turn": 2, "slot": "S1", "unit": "J1", "why": "scrapped"}]
+    assert last["state"] == "burned"
+    assert bench.do(last, "release")["state"] == "closed"
+
+
+def test_a_unit_that_is_burned_is_inspected_and_not_reported_as_blemished(at: At) -> None:
+    bench = at()
+    bench.order(faces=("mark_side", "pile_side"))
+    bench.order()
+    load = bench.burned()
+
+    answer = bench.post(load, "pulled", {"jobs": {"J2": "blemished"}})
+
+    assert code(answer) == (409, "move_not_allowed")
+    assert bench.job("J2").state == "engraved"
+
+
+def test_blades_are_not_counted_once_they_sit(at: At) -> None:
+    bench = at()
+    bench.lot(quantity=2)
+    load = bench.seated(bench.pulled(bench.claimed()))
+
+    assert code(bench.post(load, "pulled", {"lots": {"LOT1": 1}})) == (409, "move_not_allowed")
+
+
 @pytest.mark.parametrize("body", [{"jobs": {"J9": "found"}}, {"lots": {"LOT1": 1}}])
 def test_pulling_what_is_not_in_the_load_is_refused(at: At, body: dict[str, Any]) -> None:
     bench = at()
@@ -744,6 +812,118 @@ def test_a_turn_whose_units_were_turned_over_is_not_burned_again(at: At) -> None
     answer = bench.post(load, "again", {"turn": 1, "jobs": ["J1"], "reason": "faint"})
 
     assert code(answer) == (409, "move_not_allowed")
+
+
+def test_what_was_to_be_burned_again_may_be_left_as_it_is(at: At) -> None:
+    bench = at()
+    bench.order(quantity=2)
+    load = bench.burned()
+    again = bench.do(load, "again", {"turn": 1, "jobs": ["J1", "J2"], "reason": "faint"})
+
+    one = bench.do(again, "again", {"turn": 1, "jobs": ["J2"], "reason": "dark enough", "withdraw": True})
+    both = bench.do(one, "again", {"turn": 1, "jobs": ["J1"], "reason": "was lifted", "withdraw": True})
+
+    assert [slot["state"] for slot in one["turns"][0]["slots"]] == ["seated", "burned"]
+    assert (one["state"], both["state"]) == ("seated", "burned")
+    assert (both["revision"], [slot["attempt"] for slot in both["turns"][0]["slots"]]) == (4, [1, 1])
+    assert [bench.job(job).state for job in ("J1", "J2")] == ["engraved", "engraved"]
+    assert bench.moves("job", "J2")[-3:] == ["again", "not_again", "engraved"]
+    assert len(bench.rows(BurnStart)) == 2
+    assert [event.type for event in bench.rows(Event)] == ["job.engraved"] * 2
+    assert bench.do(bench.passed(both), "release")["state"] == "closed"
+
+
+def test_between_turns_a_repeat_taken_back_comes_back_to_the_next_turn(at: At) -> None:
+    bench = at()
+    bench.order(faces=("mark_side", "pile_side"))
+    again = bench.do(bench.burned(), "again", {"turn": 1, "jobs": ["J1"], "reason": "faint"})
+
+    back = bench.do(again, "again", {"turn": 1, "jobs": ["J1"], "reason": "good enough", "withdraw": True})
+
+    assert (back["state"], back["current_turn"]) == ("turning", 2)
+    assert (bench.job("J1").state, bench.job("J1").faces_done) == ("loaded", ["mark_side"])
+    assert bench.started(bench.seated(back, turn=2), turn=2)["state"] == "burning"
+
+
+def test_a_partial_mark_that_is_not_completed_after_all_is_doubtful_again(at: At) -> None:
+    bench = at()
+    bench.order(quantity=2)
+    partial = {job: {"mark_side": "partial"} for job in ("J1", "J2")}
+    load = bench.do(bench.burning(), "resolve", {"jobs": partial})
+    again = bench.do(load, "again", {"turn": 1, "jobs": ["J1", "J2"], "reason": "power was out"})
+    lifted = {"turn": 1, "reason": "lifted", "withdraw": True}
+
+    one = bench.post(again, "again", {**lifted, "jobs": ["J1"]})
+    back = bench.do(again, "again", {**lifted, "jobs": ["J1", "J2"]})
+
+    assert code(one) == (409, "move_not_allowed")
+    assert back["state"] == "interrupted"
+    assert [bench.job(job).state for job in ("J1", "J2")] == ["doubtful", "doubtful"]
+    scrap = {"jobs": {job: {"result": "scrap", "reason": "half a name"} for job in ("J1", "J2")}}
+    assert bench.do(back, "inspect", scrap)["state"] == "closed"
+
+
+def test_a_repeat_that_was_started_or_never_asked_for_is_not_taken_back(at: At) -> None:
+    bench = at()
+    bench.order(quantity=2)
+    again = bench.do(bench.burned(), "again", {"turn": 1, "jobs": ["J1"], "reason": "faint"})
+    back = {"turn": 1, "reason": "no", "withdraw": True}
+
+    never = bench.post(again, "again", {**back, "jobs": ["J2"]})
+    passed = bench.post(again, "inspect", {"jobs": {"J1": {"result": "pass"}}})
+    started = bench.post(bench.started(again), "again", {**back, "jobs": ["J1"]})
+
+    assert code(never) == (422, "bad_request")
+    assert [code(answer) for answer in (passed, started)] == [(409, "move_not_allowed")] * 2
+
+
+def test_a_unit_that_slipped_before_its_repeat_is_scrapped_and_the_others_go_on(at: At) -> None:
+    bench = at()
+    bench.order(quantity=2)
+    again = bench.do(bench.burned(), "again", {"turn": 1, "jobs": ["J1", "J2"], "reason": "faint"})
+
+    told = bench.do(again, "inspect", {"jobs": {"J1": {"result": "scrap", "reason": "slipped"}}})
+
+    assert (told["state"], bench.job("J1").state, bench.job("J3").replaces) == ("seated", "scrapped", 1)
+    assert told["clear"] == [{"turn": 1, "slot": "S1", "unit": "J1", "why": "scrapped"}]
+    assert bench.do(bench.started(told), "finish", {"turn": 1})["state"] == "burned"
+
+
+# --- stopping between turns ---
+
+
+@pytest.mark.parametrize("seated", [False, True])
+def test_when_the_next_turn_can_not_be_burned_its_units_wait_for_another_load(at: At, seated: bool) -> None:
+    bench = at()
+    bench.order(faces=("mark_side", "pile_side"), quantity=2)
+    bench.order()
+    load = bench.seated(bench.burned(), turn=2) if seated else bench.burned()
+
+    stopped = bench.do(load, "inspect", {"jobs": {job: {"result": "pass"} for job in ("J1", "J2", "J3")}})
+
+    assert (stopped["state"], stopped["revision"]) == ("burned", 2)
+    assert [(bench.job(job).state, bench.job(job).faces_done) for job in ("J1", "J2", "J3")] == [
+        ("ready", ["mark_side"]),
+        ("ready", ["mark_side"]),
+        ("passed", ["mark_side"]),
+    ]
+    assert {(one["turn"], one["why"]) for one in stopped["clear"]} == {(2, "put_off")}
+    assert bench.do(stopped, "release")["state"] == "closed"
+    second = bench.claimed()
+    assert second["pulls"] == []
+    assert [slot["face"] for turn in second["turns"] for slot in turn["slots"]] == ["pile_side"] * 2
+
+
+def test_one_unit_put_off_between_turns_leaves_the_others_to_be_burned(at: At) -> None:
+    bench = at()
+    bench.order(faces=("mark_side", "pile_side"), quantity=2)
+
+    told = bench.do(bench.burned(), "inspect", {"jobs": {"J1": {"result": "pass"}}})
+
+    assert (told["state"], told["current_turn"]) == ("turning", 2)
+    assert [slot["job"] for slot in told["turns"][1]["slots"]] == ["J2"]
+    assert bench.started(bench.seated(told, turn=2), turn=2)["state"] == "burning"
+    assert [(s.job_id, s.face) for s in bench.rows(BurnStart)][2:] == [(2, "pile_side")]
 
 
 # --- interruption ---
