@@ -1,8 +1,9 @@
 """How far from the best possible a plan is at most: bounds that no plan can beat.
 
 Loads: the fewest plates that offer enough slots, class by class, as an integer programme without time, focus
-and stations' differences. Lateness: for every due time, what is due by then must share the open time until
-then; the excess, taken by the cheapest units first and in parts, is late by a day at least.
+and stations' differences; or the fewest open stretches that hold all the burning. Lateness: for every due
+time, what is due by then must share the open time until then; the excess, taken by the cheapest units first
+and in parts, is late by a day at least.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ MOST_WHOLE = 6_000
 MOST_NODES = 500
 #: Due times looked at, the earliest first, and days by which each may be late.
 MOST_DUES, MOST_DAYS = 60, 30
+#: Shares of a stretch looked at, and what sums of shares may be off by.
+MOST_SHARES, ROUNDING = 200, 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +47,34 @@ class Fewest:
 def bound_of(floor: Floor) -> tuple[Bound, Fewest]:
     """The bounds of a backlog, and how the fewest loads would share out its units."""
     fewest = fewest_loads(floor, Counter(unit.sort for unit in floor.units))
+    hours = loads_by_hours(floor, [(unit.sort, unit.seconds) for unit in floor.units])
     jobs = [floor.jobs[unit.job] for unit in floor.units if unit.last]
-    return Bound(least_lateness(floor, jobs), fewest.loads), fewest
+    return Bound(least_lateness(floor, jobs), max(fewest.loads, hours)), fewest
+
+
+def loads_by_hours(floor: Floor, visits: Sequence[tuple[int, float]]) -> int:
+    """At least so many loads are needed for visits (sort and seconds of burning): none may burn longer than
+    the longest open stretch of a station that takes it.
+
+    The bound L2 of S. Martello and P. Toth ("Lower bounds and reduction procedures for the bin packing
+    problem", Discrete Applied Mathematics 28, 1990; from memory): longer than a whole less some share, each
+    needs a stretch that nothing of that share or more can join; longer than half, each needs one of its own;
+    what is between shares the rest.
+    """
+    longest = {sort: max(map(floor.longest, floor.sorts[sort].fits), default=math.inf) for sort, _ in visits}
+    share = np.sort([seconds / longest[sort] for sort, seconds in visits])
+    if not len(share) or share[-1] == 0.0:
+        return 0
+    total = np.concatenate([[0.0], np.cumsum(share)])
+    half = int(np.searchsorted(share, 0.5, side="right"))
+    most = math.ceil(total[-1] - ROUNDING)
+    for least in (0.0, *np.unique(share[:half])[:MOST_SHARES]):
+        alone = int(np.searchsorted(share, 1.0 - least + ROUNDING, side="right"))
+        small = int(np.searchsorted(share, least - ROUNDING, side="left"))
+        free = (alone - half) - (total[alone] - total[half])
+        rest = total[half] - total[small] - free
+        most = max(most, len(share) - half + max(0, math.ceil(rest - ROUNDING)))
+    return int(most)
 
 
 def fewest_loads(floor: Floor, counts: Mapping[int, int]) -> Fewest:

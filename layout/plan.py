@@ -16,6 +16,7 @@ from layout.floor import TOO_LONG, Floor, Load
 from layout.improve import improve
 from layout.room import Room
 from layout.rules import Rule, build, first_fit
+from layout.stretches import WASTED, fullest
 from layout.timing import Blades, Clockwork, Timed, score_of, time_all
 
 #: Backlogs with no more units than this are improved; larger ones are planned by the best of the rules.
@@ -51,7 +52,7 @@ def plan(backlog: Backlog, *, rounds: int = ROUNDS) -> Plan:
 def _best(floor: Floor, fewest: Fewest, bound: Bound, rounds: int) -> tuple[str, list[Load]]:
     """The best plan found and the rule it came from."""
     found = sorted(
-        ((_score(floor, loads), name, loads) for name, loads in _built(floor, fewest)),
+        ((_score(floor, loads), name, loads) for name, loads in _built(floor, fewest, bound)),
         key=lambda one: one[:2],
     )
     (left, score), name, loads = found[0]
@@ -70,7 +71,7 @@ def _best(floor: Floor, fewest: Fewest, bound: Bound, rounds: int) -> tuple[str,
     return name, loads
 
 
-def _built(floor: Floor, fewest: Fewest) -> list[tuple[str, list[Load]]]:
+def _built(floor: Floor, fewest: Fewest, bound: Bound) -> list[tuple[str, list[Load]]]:
     few = len(floor.units) <= FIRST_FIT
     rules = [
         Rule("earliest due date", "due"),
@@ -87,6 +88,8 @@ def _built(floor: Floor, fewest: Fewest) -> list[tuple[str, list[Load]]]:
     made = [(rule.name, build(floor, rule)) for rule in rules]
     if few and all(unit.after is None for unit in floor.units):
         made.append(("first fit", first_fit(floor)))
+        if bound.loads > fewest.loads:  # hours limit the loads, not slots
+            made += [("fullest stretches", fullest(floor, wasted)) for wasted in WASTED]
     return made
 
 

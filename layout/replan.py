@@ -16,7 +16,7 @@ from itertools import chain
 from math import inf
 
 from layout.backlog import Backlog, Bound, Plan, PlanJob, PlanLot, PlannedLoad
-from layout.bound import fewest_loads, least_lateness
+from layout.bound import fewest_loads, least_lateness, loads_by_hours
 from layout.lineup import Change, Counted, Held, Lineup, Visit
 from layout.plan import plan as plan_anew
 
@@ -291,10 +291,7 @@ def _split(loads: Iterable[PlannedLoad], orders: dict[str, str]) -> int:
 def _bound(backlog: Backlog, counted: Counted, unplanned: Collection[str]) -> Bound:
     """The bounds as the planner finds them."""
     jobs = [job for job in backlog.jobs if job.job not in unplanned]
-    number_of = Counter(id(job.kind) for job in jobs)
-    kinds = {id(job.kind): job.kind for job in jobs}
-    counts: Counter[int] = Counter()
-    for kind, number in number_of.items():
-        for sort in counted.floor.visits(kinds[kind]):
-            counts[sort] += number
-    return Bound(least_lateness(counted.floor, jobs), fewest_loads(counted.floor, counts).loads)
+    visits = [(visit.sort, counted.seconds(*visit)) for job in jobs for visit in counted.visits(job)]
+    fewest = fewest_loads(counted.floor, Counter(sort for sort, _ in visits))
+    loads = max(fewest.loads, loads_by_hours(counted.floor, visits))
+    return Bound(least_lateness(counted.floor, jobs), loads)

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from itertools import permutations
-from pathlib import Path
 
 import pytest
 
 from layout.backlog import Backlog
-from layout.hours import DAY_S, WorkingDays
+from layout.hours import WorkingDays
 from layout.plan import plan
-from tests.planning import a_backlog, a_busy_backlog, a_job, a_kind, a_plan_plate, a_plan_station
+from tests.planning import a_backlog, a_busy_backlog, a_job, a_kind, a_plan_plate
 from tests.references.planning import (
     COUNT,
     Instance,
@@ -20,10 +19,6 @@ from tests.references.planning import (
     optimum,
     stored,
 )
-
-DATA = Path(__file__).parent / "data"
-#: One shift of the packing instances' capacity, in seconds for a unit of weight.
-UNIT_S = 60.0
 
 
 def test_most_plans_equal_the_proven_optimum_and_none_is_more_than_a_late_job_worse() -> None:
@@ -116,42 +111,6 @@ def test_units_of_one_order_of_burning_are_in_time_whenever_earliest_due_date_is
     )
 
     assert plan(backlog).score.lateness == 0
-
-
-# --- bin packing: filling shifts ---
-
-
-def packing_instances() -> list[tuple[str, int, int, list[int]]]:
-    """E. Falkenauer's u120 class from the OR-Library (J. E. Beasley): name, capacity, best known, weights."""
-    words = iter((DATA / "binpack1.txt").read_text(encoding="ascii").split())
-    found = []
-    for _ in range(int(next(words))):
-        name, capacity, items, best = next(words), int(next(words)), int(next(words)), int(next(words))
-        found.append((name, capacity, best, [int(next(words)) for _ in range(items)]))
-    return found
-
-
-def a_shift_backlog(capacity: int, weights: list[int]) -> Backlog:
-    """A load burns at most one shift, whatever the slots: the fewest loads are the fewest bins."""
-    from layout.hours import Hours
-
-    slots = "".join(chr(ord("A") + n) for n in range(26))
-    kind = a_kind(slots=slots)
-    hours = Hours(tuple((day * DAY_S, day * DAY_S + capacity * UNIT_S) for day in range(7)))
-    jobs = [a_job(f"{n}", kind, due=900 * DAY_S, seconds=weight * UNIT_S) for n, weight in enumerate(weights)]
-    return a_backlog(*jobs, stations=(a_plan_station(hours=hours),), plates=(a_plan_plate(slots=slots),))
-
-
-def test_shifts_of_the_packing_instances_are_never_fewer_than_their_burning_needs() -> None:
-    """The sum of weights over the capacity is a bound for every packing; plans of loads as long as a shift
-    keep to it, and to first fit's worst case of 17 tenths of the best (J. D. Ullman, 1971; secondary)."""
-    for _, capacity, best, weights in packing_instances()[:4]:
-        backlog = a_shift_backlog(capacity, weights)
-
-        made = plan(backlog, rounds=0)
-
-        assert -(-sum(weights) // capacity) <= made.score.loads <= 1.7 * best
-        assert made.unplanned == {}
 
 
 # --- the rules of the trade, equalled or beaten ---
