@@ -10,7 +10,7 @@ for long drifts from what planning everything would give; `layout.plan` puts tha
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import chain
 from math import inf
@@ -27,9 +27,8 @@ MOST_MOVED = 60
 #: Planned loads in which room is looked for, the earliest first.
 MOST_ROOMS = 200
 
+#: What a change costs, the first that differs decides: lateness, loads, changes, when the visit ends.
 Cost = tuple[float, float, float, float]
-#: A change as a cost, smaller is better; see `_by_score` and `_by_end`.
-Judge = Callable[[float, float, float, float], Cost]
 #: A place that may be tried: what it costs at least, its place in the order, and the mount of a load to be
 #: put in before it (None: the load there gets one more).
 Candidate = tuple[Cost, int, int | None]
@@ -85,28 +84,7 @@ def without_jobs(backlog: Backlog, plan: Plan, names: Collection[str]) -> tuple[
     return rest, _written(line, plan, [job for job in backlog.jobs if job.job in gone], bound, unplanned)
 
 
-def soonest(backlog: Backlog, plan: Plan, job: PlanJob) -> float | None:
-    """When a job that is not in the plan could be done if no job of the plan got later by a working day for
-    it, in seconds of the plan's clock; None when no load can take it. Its due time is left aside."""
-    hasty = replace(job, due=inf)
-    counted = Counted(backlog, (hasty,))
-    if job.job in counted.floor.unplanned:
-        return None
-    line, end, first = Lineup.of(counted, plan), None, 0
-    for visit in counted.visits(hasty):
-        line, end, first = _put(line, visit, first, _by_end)
-    return end
-
-
 # --- where to put a visit ---
-
-
-def _by_score(late: float, loads: float, changes: float, ends: float) -> Cost:
-    return late, loads, changes, ends
-
-
-def _by_end(late: float, loads: float, changes: float, ends: float) -> Cost:
-    return late, ends, loads, changes
 
 
 def _worked_in(line: Lineup, jobs: Sequence[PlanJob], *, first: int) -> Lineup:
@@ -114,7 +92,7 @@ def _worked_in(line: Lineup, jobs: Sequence[PlanJob], *, first: int) -> Lineup:
     for job in jobs:
         place = first
         for visit in line.counted.visits(job):
-            line, _, place = _put(line, visit, place, _by_score)
+            line, place = _put(line, visit, place)
     return line
 
 
@@ -130,19 +108,17 @@ def _late_after_all(line: Lineup, jobs: Sequence[PlanJob]) -> int:
     return late
 
 
-def _put(line: Lineup, visit: Visit, first: int, judge: Judge) -> tuple[Lineup, float, int]:
-    """The loads with a visit put where it costs least of the places tried, from `first` on; when it is done
-    and the first place after it."""
-    best = _tried(line, visit, _fills(line, visit, first, judge), judge, None)
-    if best is None or best[0] >= judge(0, 1, 0, -inf):
-        best = _tried(line, visit, _own_loads(line, visit, first, judge), judge, best)
+def _put(line: Lineup, visit: Visit, first: int) -> tuple[Lineup, int]:
+    """The loads with a visit put where it costs least of the places tried, from `first` on, and the first
+    place after it."""
+    best = _tried(line, visit, _fills(line, visit, first), None)
+    if best is None or best[0] >= (0, 1):
+        best = _tried(line, visit, _own_loads(line, visit, first), best)
     assert best is not None, "a load after all others takes every visit that has a place"
-    change = best[1]
-    assert change.timed is not None
-    return line.having(change), change.timed.ends, change.place + 1
+    return line.having(best[1]), best[1].place + 1
 
 
-def _tried(line: Lineup, visit: Visit, candidates: Iterable[Candidate], judge: Judge, best: Best) -> Best:
+def _tried(line: Lineup, visit: Visit, candidates: Iterable[Candidate], best: Best) -> Best:
     """The best of `best` and the candidates tried: those that look best, some of the others, and every load
     after all others."""
     by_hope = sorted(candidates, key=lambda one: one[:2])
@@ -159,7 +135,7 @@ def _tried(line: Lineup, visit: Visit, candidates: Iterable[Candidate], judge: J
         change = line.tried(place, held, out=int(mount is None), most_late=most_late, most_moved=most_moved)
         if change is None or change.timed is None:
             continue
-        cost = judge(change.lateness, change.loads, change.changes, change.timed.ends)
+        cost = change.lateness, change.loads, change.changes, change.timed.ends
         if best is None or cost < best[0]:
             best = cost, change
     return best
@@ -170,7 +146,7 @@ def _spread(candidates: Sequence[Candidate]) -> Sequence[Candidate]:
     return candidates[:: max(1, -(-len(candidates) // MOST_SPREAD))]
 
 
-def _fills(line: Lineup, visit: Visit, first: int, judge: Judge) -> Iterator[Candidate]:
+def _fills(line: Lineup, visit: Visit, first: int) -> Iterator[Candidate]:
     """Planned loads with a free slot, or one with a bare blade in it."""
     counted, floor = line.counted, line.counted.floor
     looked = 0
@@ -179,13 +155,13 @@ def _fills(line: Lineup, visit: Visit, first: int, judge: Judge) -> Iterator[Can
         if held.mount not in floor.sorts[visit.sort].fits or held.jobs >= floor.size(held.mount):
             continue
         ends = line.times[place].ends + counted.seconds(*visit)
-        yield judge(counted.lateness(*visit, ends), held.jobs == 0, 0, ends), place, None
+        yield (counted.lateness(*visit, ends), held.jobs == 0, 0, ends), place, None
         looked += 1
         if looked == MOST_ROOMS:
             return
 
 
-def _own_loads(line: Lineup, visit: Visit, first: int, judge: Judge) -> Iterator[Candidate]:
+def _own_loads(line: Lineup, visit: Visit, first: int) -> Iterator[Candidate]:
     """Loads of its own, before any load of a station and after all of them. They end no earlier than if the
     station were always open, and change plates where they don't stand beside their like."""
     counted, floor = line.counted, line.counted.floor
@@ -199,7 +175,7 @@ def _own_loads(line: Lineup, visit: Visit, first: int, judge: Judge) -> Iterator
             ends = at[station].laser_free + counted.seconds(*visit)
             here, then = at[station].plate, floor.mounts[after.mount].plate.plate if after else plate
             changes = (here not in (None, plate)) + (then != plate) - (here not in (None, then))
-            yield judge(counted.lateness(*visit, ends), 1, changes, ends), place, mount
+            yield (counted.lateness(*visit, ends), 1, changes, ends), place, mount
         if after is not None:
             at[after.station] = line.leaves[place]
 

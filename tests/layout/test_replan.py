@@ -16,7 +16,7 @@ from layout.floor import NO_PLACE, TOO_LONG
 from layout.hours import DAY_S, Hours, WorkingDays
 from layout.inspect_plan import inspect_plan
 from layout.plan import plan
-from layout.replan import soonest, with_jobs, without_jobs
+from layout.replan import with_jobs, without_jobs
 from tests.planning import (
     HOUR_S,
     OFFICE,
@@ -144,18 +144,6 @@ def test_a_job_worked_in_is_no_worse_than_after_all_others(seed: int, count: int
         assert kept.score.loads <= made.score.loads + last.score.loads
 
 
-@settings(max_examples=30, deadline=None)
-@given(seed=st.integers(0, 10_000), count=st.integers(1, 45), days=st.integers(1, 4))
-def test_what_is_promised_soonest_is_no_later_than_after_all_others(seed: int, count: int, days: int) -> None:
-    before, (job,) = parted(a_mixed_backlog(count + 1, seed=seed, days=days), 1)
-    made = plan(before, rounds=0)
-
-    end = soonest(before, made, job)
-
-    assert end is not None
-    assert before.now + job.seconds <= end <= after_all(before, made, job).done[job.job]
-
-
 @settings(max_examples=20, deadline=None)
 @given(seed=st.integers(0, 10_000), count=st.integers(2, 30))
 def test_a_plan_that_is_made_of_additions_alone_passes_the_judge(seed: int, count: int) -> None:
@@ -236,7 +224,7 @@ def test_what_no_load_takes_is_said() -> None:
     _, kept = with_jobs(backlog, plan(backlog), jobs)
 
     assert kept.unplanned == {"nowhere": NO_PLACE, "long": TOO_LONG}
-    assert kept.done == {} and soonest(backlog, kept, jobs[0]) is None
+    assert kept.done == {}
 
 
 def test_a_job_can_not_be_new_twice() -> None:
