@@ -28,6 +28,7 @@ SCRAP_REASONS = (
     "other",
 )
 AGAIN_REASONS = ("faint mark", "interrupted burn")
+LEAVE_REASONS = ("good enough", "was lifted", "the laser can't burn now", "other")
 
 
 @router.get("/bench")
@@ -248,7 +249,8 @@ def _load(
     shown = {"is_stopped": False, "scanned": None, "sent": None, **values}
     return page(
         request, "load.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        view=view, scrap_reasons=SCRAP_REASONS, again_reasons=AGAIN_REASONS, **shown,
+        view=view, scrap_reasons=SCRAP_REASONS, again_reasons=AGAIN_REASONS,
+        leave_reasons=LEAVE_REASONS, reminders=steps.REMINDERS, **shown,
     )  # fmt: skip
 
 

@@ -73,10 +73,10 @@ def _unit_label(load: Mapping[str, Any], turn: Mapping[str, Any], code: str) -> 
     held = {one["job"]: one for one in load["jobs"]}
     if code not in held:
         raise WrongUnit(f"{code} does not belong to {load['id']}; put it aside and do not burn it")
-    if load["state"] == "claimed":
-        if held[code]["unit"] != "to_pull":
-            raise WrongUnit(f"{code} was checked off before")
+    if held[code]["unit"] == "to_pull":
         return Scanned("pulled", job=code)
+    if load["state"] == "claimed":
+        raise WrongUnit(f"{code} was checked off before")
     if load["state"] in {"pulled", "turning"}:
         slot = next((s for s in turn["slots"] if s.get("job") == code), None)
         if slot is None:
@@ -89,11 +89,11 @@ def _unit_label(load: Mapping[str, Any], turn: Mapping[str, Any], code: str) -> 
 
 def _box(shop: Shop, load: Mapping[str, Any], turn: Mapping[str, Any], sku: str) -> Scanned:
     name = shop.products[sku].name
+    wanted = {job for pull in load["pulls"] if pull["sku"] == sku for job in pull["jobs"]}
+    left = [one["job"] for one in load["jobs"] if one["job"] in wanted and one["unit"] == "to_pull"]
+    if left:
+        return Scanned("pulled", job=left[0])
     if load["state"] == "claimed":
-        wanted = {job for pull in load["pulls"] if pull["sku"] == sku for job in pull["jobs"]}
-        left = [one["job"] for one in load["jobs"] if one["job"] in wanted and one["unit"] == "to_pull"]
-        if left:
-            return Scanned("pulled", job=left[0])
         needed = sorted({shop.products[p["sku"]].name for p in load["pulls"] if p["jobs"]})
         raise WrongUnit(f"wrong unit: this is a {name}. Still to pull: {'; '.join(needed) or 'nothing'}")
     if load["state"] in {"pulled", "turning"}:

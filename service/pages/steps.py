@@ -10,7 +10,7 @@ from typing import Any
 from layout.burn import burn_of
 from layout.estimate import burn_travel
 from layout.parts import LoadLayout, Shop
-from service import bench, loads
+from service import bench, loads, repeats
 from service.files import without_fonts
 from service.ids import JOB, LOT, public
 from service.models import BurnStart
@@ -57,6 +57,8 @@ class View:
     to_pull: tuple[Mapping[str, Any], ...]
     doubts: tuple[Doubt, ...]
     blades: Mapping[str, int]
+    again: tuple[str, ...]
+    marked: frozenset[str]
     started_at: datetime | None
     turn_seconds: float
     last_burned_turn: int
@@ -75,6 +77,21 @@ class View:
     def inspected(self) -> bool:
         """Whether nothing waits for a look any more."""
         return not self.blades and all(state == "passed" for state in self.states.values())
+
+    @property
+    def to_seat(self) -> list[Mapping[str, Any]]:
+        """Slots of this turn whose unit, in hand, is to be seated."""
+        fetching = {job for pull in self.to_pull for job in pull["jobs"]}
+        return [s for s in self.turn["slots"] if s["state"] == "planned" and s.get("job") not in fetching]
+
+    @property
+    def between_turns(self) -> list[str]:
+        """Units with a face burned here and another to be burned in a turn that has not started."""
+        return [
+            unit["job"]
+            for unit in self.units("loaded")
+            if unit["job"] not in self.again and any(face["state"] == "burned" for face in unit["faces"])
+        ]
 
     @property
     def share(self) -> float:
@@ -112,7 +129,8 @@ def view_of(tools: Tools, load_id: int) -> View:
         shop = tools.catalogue.at(session, row.catalogue_version)
         whole = loads.layout_of(session, row, whole=True)
         starts = rows.open_starts(session, load_id)
-        burned = [s for s in rows.starts(session, [c.job_id for c in row.jobs]) if s.load_id == load_id]
+        ever = rows.starts(session, [claim.job_id for claim in row.jobs])
+        again = tuple(public(JOB, slot.job_id or 0) for slot in repeats.asked(session, row))
         blades: dict[str, int] = {}
         for slot in row.slots:
             if slot.lot_id is not None and slot.state == "burned" and not slot.removed_why:
@@ -130,8 +148,10 @@ def view_of(tools: Tools, load_id: int) -> View:
         plate=_picture(shop, whole, load, turn),
         products=shop.products,
         to_pull=tuple(load["pulls"]),
-        doubts=_doubts(starts, burned),
+        doubts=_doubts(starts, [start for start in ever if start.load_id == load_id]),
         blades=blades,
+        again=again,
+        marked=frozenset(public(JOB, s.job_id or 0) for s in ever if s.outcome != "clean"),
         started_at=min((s.started_at for s in starts), default=None),
         turn_seconds=seconds,
         last_burned_turn=last,

@@ -55,6 +55,7 @@ REASONS = {
     "clean": _("came out clean"),
     "scrapped": _("scrapped"),
     "given_back": _("given back"),
+    "put_off": _("waits for another load"),
 }
 #: Why nothing is promised.
 PROMISES = {
@@ -134,6 +135,9 @@ SHOWN = (
     _("scratched"),
     _("stained"),
     _("interrupted burn"),
+    _("good enough"),
+    _("was lifted"),
+    _("the laser can't burn now"),
     _("other"),
     _("store"),
     _("desk"),

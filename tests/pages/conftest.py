@@ -7,13 +7,15 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from tests.pages.shop import ServedShop
 
 _CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 _FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 SignIn = Callable[..., Page]
+_LONGEST_MS = 20_000  # a step may build files first, and the machine may be busy
+expect.set_options(timeout=_LONGEST_MS)
 
 
 @pytest.fixture(scope="session")
@@ -46,7 +48,7 @@ def sign_in(browser: Browser, shop: ServedShop) -> Iterator[SignIn]:
         )
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(20_000)
+        page.set_default_timeout(_LONGEST_MS)
         page.on("pageerror", lambda error: broken.append(str(error)))
         page.goto("/sign-in")
         page.get_by_label("Your name").fill(name)

@@ -223,6 +223,55 @@ def test_an_interrupted_burn_asks_what_is_on_the_metal_and_is_burned_again(
     assert page.get_by_role("button", name=re.compile("^✓ Pass")).count() == 2
 
 
+def test_a_repeat_is_taken_back_and_a_turn_that_can_not_be_burned_is_left(
+    shop: ServedShop, sign_in: SignIn
+) -> None:
+    shop.order("AQ-1", TWO_FACES)
+    page = sign_in("bench", "Ines")
+    load = take(page)
+    pull_all(page)
+    seat_all(page)
+    start(page)
+    finish(page)
+
+    page.get_by_text("A mark of turn 1 is faint or spoiled").click()
+    page.get_by_text("Burn again").first.click()
+    page.get_by_label("It was not lifted").check()
+    page.get_by_role("button", name="Burn J1 again").click()
+    page.get_by_text("Don't burn again after all").click()
+    page.get_by_label("Why").last.select_option("good enough")
+    page.get_by_role("button", name="Leave the marks as they are").click()
+    expect(page.get_by_text("Turn over: turn 2")).to_be_visible()
+    page.get_by_text("This turn can't be burned now").click()
+    page.get_by_role("button", name="The marks so far are good: stop here").click()
+    page.get_by_role("button", name="Free the plate").click()
+    expect(page.get_by_text("The plate is free.")).to_be_visible()
+
+    with shop.api("bench") as http:
+        assert http.get(f"/v1/loads/{load}").json()["state"] == "closed"
+        job = http.get("/v1/jobs/J1").json()
+    assert (job["state"], job["faces_done"], job["unit_in_hand"]) == ("ready", ["mark_side"], True)
+
+
+def test_a_blemish_seen_on_a_seated_unit_sends_for_another(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    page = sign_in("bench", "Ines")
+    take(page)
+    pull_all(page)
+    seat_all(page)
+
+    page.get_by_text("Not good").click()
+    page.get_by_role("button", name="J1 is blemished").click()
+    expect(page.get_by_role("alert")).to_contain_text("Clear these slots")
+    expect(page.get_by_role("heading", name="Fetch another unit first")).to_be_visible()
+    expect(page.get_by_role("button", name=re.compile("^✓ Seated"))).to_have_count(0)
+    scan(page, "2700010000103")  # the other one's box
+    seat_all(page)
+
+    expect(page.get_by_role("alert")).to_have_count(0)
+    start(page)
+
+
 def test_a_unit_that_is_cancelled_is_shown_as_a_slot_to_clear(shop: ServedShop, sign_in: SignIn) -> None:
     shop.order("AQ-1")
     cancelled = shop.order("AQ-2")["id"]
