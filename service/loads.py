@@ -158,10 +158,7 @@ def load_json(session: Session, load: Load, shop: Shop) -> dict[str, Any]:
         "current_turn": load.current_turn,
         "lease_until": load.lease_until.isoformat(),
         "turns": [_turn_json(load, turn, shop, layout, files, jobs) for turn in layout.turns],
-        "clear": [
-            {"turn": s.turn, "slot": s.slot, "unit": contents.named(s), "why": s.removed_why}
-            for s in contents.to_clear(load)
-        ],
+        "clear": [_clear_json(slot, jobs) for slot in contents.to_clear(load)],
         "jobs": [
             {"job": public(JOB, claim.job_id), "state": jobs[claim.job_id].state, "unit": claim.fetched}
             for claim in load.jobs
@@ -175,6 +172,15 @@ def load_json(session: Session, load: Load, shop: Shop) -> dict[str, Any]:
         "started_at": load.started_at.isoformat() if load.started_at else None,
         "ended_at": load.ended_at.isoformat() if load.ended_at else None,
     }
+
+
+def _clear_json(slot: LoadSlot, jobs: Mapping[int, Job]) -> dict[str, Any]:
+    """A slot to be cleared; `put_back` is the bin to which the unit of a cancelled job goes."""
+    said = {"turn": slot.turn, "slot": slot.slot, "unit": contents.named(slot), "why": slot.removed_why}
+    job = jobs.get(slot.job_id or 0)
+    if job is not None and job.unit_in_hand and JobState(job.state) is JobState.CANCELLED:
+        said["put_back"] = job.pulled_from
+    return said
 
 
 def pulls_json(session: Session, load: Load) -> list[dict[str, Any]]:

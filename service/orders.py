@@ -321,12 +321,10 @@ def cancel(
                 loads.remove_job(session, job, reason="cancelled", who=who, now=now)
             _must_be_open(line, job, "cancelled")
             stock.unreserve(session, job)
-            if job.unit_in_hand:
-                # It was fetched for a load: whoever puts it back counts it in, the service can't know where.
-                job.unit_in_hand = False
+            if job.unit_in_hand:  # it was fetched for a load: the bench puts it back (`service.put_backs`)
                 write_history(
                     session, "job", job.id, move_from=job.state, move_to="to_put_back", who=who, now=now,
-                    why=f"{job.sku}: cancelled after it was pulled",
+                    why=f"{job.sku} from {job.pulled_from}: cancelled after it was pulled",
                 )  # fmt: skip
             move_job(session, job, JobState.CANCELLED, who=who, now=now, why=why, hold_reason=None)
         line.hold_reason = None

@@ -57,8 +57,16 @@ def take_out(session: Session, job: Job) -> None:
         return
     if job.bin is None or not rows.change(session, job.bin, job.sku, boxed=-1, reserved=-1):
         raise StockTooLow(f"job {job.id} has no unit in a bin", job=job.id)
-    job.bin, job.unit_in_hand = None, True
+    job.pulled_from, job.bin, job.unit_in_hand = job.bin, None, True
     session.flush()
+
+
+def put_in(session: Session, bin_name: str, sku: str) -> None:
+    """One more unit stands in a bin, which may never have held that product."""
+    if rows.one_row(session, bin_name, sku) is None:
+        session.add(Stock(bin=bin_name, sku=sku, boxed=0, reserved=0))
+        session.flush()
+    rows.change(session, bin_name, sku, boxed=1)
 
 
 def write_off(session: Session, job: Job, *, who: Who, now: datetime, why: str) -> None:

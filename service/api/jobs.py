@@ -5,16 +5,24 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
+from pydantic import AfterValidator, Field
+from sqlalchemy.orm import Session
 
+from service import put_backs
 from service.api import wire
-from service.api.security import Anyone
+from service.api.security import Anyone, Bench
 from service.errors import NotFound
 from service.ids import JOB, number
+from service.inscriptions import Strict, storable
 from service.orders import job_json
 from service.repositories import orders as rows
 from service.states import JobState
 
 router = APIRouter(tags=["jobs"])
+
+
+class PutBackIn(Strict):
+    bin: Annotated[str, Field(min_length=1, max_length=30), AfterValidator(storable)] | None = None
 
 
 @router.get("/v1/jobs")
@@ -48,3 +56,15 @@ def get_job(request: Request, identity: str, who: Anyone) -> dict[str, Any]:
         if job is None:
             raise NotFound("no such job", id=identity)
         return job_json(job, rows.history(session, "job", job.id))
+
+
+@router.post("/v1/jobs/{identity}/put-back")
+def post_put_back(request: Request, identity: str, body: PutBackIn, who: Bench) -> dict[str, Any]:
+    """The unit of a cancelled job stands in a bin again: its own, or the one that is named."""
+
+    def work(session: Session) -> dict[str, Any]:
+        now = request.app.state.clock()
+        job = put_backs.put_back(session, number(JOB, identity), body.bin, who=who, now=now)
+        return job_json(job, rows.history(session, "job", job.id))
+
+    return request.app.state.database.write(work)  # type: ignore[no-any-return]

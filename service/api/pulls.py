@@ -1,4 +1,4 @@
-"""The queue of finished units to fetch."""
+"""The queue of finished units to fetch, and of those that go back."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 
-from service import pulls
+from service import pulls, put_backs
 from service.api.security import House
 
 router = APIRouter(tags=["pulls"])
@@ -14,7 +14,9 @@ router = APIRouter(tags=["pulls"])
 
 @router.get("/v1/pulls")
 def get_pulls(request: Request, who: House) -> dict[str, Any]:
-    """Claimed loads first, then the next planned ones, in walking order within each."""
+    """Claimed loads first, then the next planned ones, in walking order within each. Beside them the units of
+    cancelled jobs, with the bin into which each goes back."""
     state = request.app.state
     with state.database.reading() as session:
-        return {"pulls": pulls.queue(session, state.catalogue.current, now=state.clock())}
+        queue = pulls.queue(session, state.catalogue.current, now=state.clock())
+        return {"pulls": queue, "put_backs": put_backs.listed(session)}

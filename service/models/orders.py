@@ -118,7 +118,9 @@ class Job(Base):
     bin: Mapped[str | None] = mapped_column(
         ForeignKey("bin.bin")
     )  # where its reserved unit stands; null: none, or in hand
-    unit_in_hand: Mapped[bool] = mapped_column(default=False)  # pulled from its bin, belongs to this job
+    # Pulled from its bin, belongs to this job; of a cancelled job: to be put back.
+    unit_in_hand: Mapped[bool] = mapped_column(default=False)
+    pulled_from: Mapped[str | None] = mapped_column(String(30))  # the bin where its last unit stood
     version: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime]
     line: Mapped[OrderLine] = relationship(back_populates="jobs")

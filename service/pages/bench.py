@@ -7,10 +7,10 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
-from service import bench, delivery, doubts, inspection, leases, pulls, repeats, seating
+from service import bench, delivery, doubts, inspection, leases, pulls, put_backs, repeats, seating
 from service.bench import Change
 from service.errors import BadRequest, NotFound, Refusal
-from service.ids import LOAD, number
+from service.ids import JOB, LOAD, number
 from service.pages import scanning, steps
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
@@ -48,6 +48,22 @@ def post_next(request: Request, visitor: BenchVisitor, form: Form) -> Response:
     if found is None:
         return _bench(request, visitor, nothing_at=station)
     return _to_load(f"L{found[0].id}")
+
+
+@router.post("/bench/put-back")
+def post_put_back(request: Request, visitor: BenchVisitor, form: Form) -> Response:
+    """A unit of a cancelled order stands in a bin again."""
+    state = request.app.state
+    job, bin_name = str(form.get("job", "")), str(form.get("bin", "")).strip()[:30] or None
+    try:
+        state.database.write(
+            lambda session: put_backs.put_back(
+                session, number(JOB, job), bin_name, who=visitor.who, now=state.clock()
+            )
+        )
+    except Refusal as refusal:
+        return _bench(request, visitor, refused=refusal)
+    return RedirectResponse("/bench", 303)
 
 
 @router.get("/bench/loads/{identity}")
@@ -263,10 +279,11 @@ def _bench(
         loads = rows.active_loads(session)
         units = rows.units_in(session, [load.id for load in loads])
         queue = pulls.queue(session, shop, now=state.clock())
+        going_back = put_backs.listed(session)
     return page(
         request, "bench.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
         stations=list(shop.stations.values()), loads=loads, units=units, queue=queue, products=shop.products,
-        nothing_at=nothing_at,
+        going_back=going_back, nothing_at=nothing_at,
     )  # fmt: skip
 
 

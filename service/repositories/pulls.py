@@ -6,12 +6,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Select, and_, select
+from sqlalchemy import Select, and_, select, update
 from sqlalchemy.orm import Session
 
-from service.models import Bin, Job, KeptLoad, KeptSlot, Load, LoadJob
+from service.models import Bin, Job, KeptLoad, KeptSlot, Load, LoadJob, Order
 from service.repositories.loads import UNSTARTED
 from service.states import JobState
+
+_TO_PUT_BACK = (Job.state == JobState.CANCELLED.value, Job.unit_in_hand)
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +28,17 @@ class Pull:
     jobs: tuple[int, ...]
     planned: int | None = None
     station: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PutBack:
+    """A unit in hand whose job was cancelled, and the bin that it came from."""
+
+    job: int
+    order_ref: str
+    sku: str
+    bin: str | None
+    walking_order: int | None
 
 
 def of_load(session: Session, load_id: int) -> list[Pull]:
@@ -58,6 +71,33 @@ def planned(session: Session, plan_id: int | None) -> list[Pull]:
     for row in rows:
         first.setdefault(row.id, row)  # a unit that needs two visits is pulled for the first
     return _grouped(first.values(), load=False)
+
+
+def to_put_back(session: Session) -> list[PutBack]:
+    """Units in hand whose job was cancelled, in walking order."""
+    rows = session.execute(
+        select(Job.id, Order.order_ref, Job.sku, Job.pulled_from, Bin.walking_order)
+        .join(Order, Order.id == Job.order_id)
+        .outerjoin(Bin, Bin.bin == Job.pulled_from)
+        .where(*_TO_PUT_BACK)
+        .order_by(Bin.walking_order, Job.pulled_from, Job.sku, Job.id)
+    )
+    return [PutBack(*row) for row in rows]
+
+
+def job(session: Session, job_id: int) -> Job | None:
+    return session.get(Job, job_id, populate_existing=True)
+
+
+def end_put_back(session: Session, job_id: int) -> bool:
+    """The job holds its unit no longer; False when it holds none that is to be put back."""
+    done = session.execute(
+        update(Job)
+        .where(Job.id == job_id, *_TO_PUT_BACK)
+        .values(unit_in_hand=False, version=Job.version + 1),
+        execution_options={"synchronize_session": False},
+    )
+    return bool(done.rowcount == 1)  # type: ignore[attr-defined]
 
 
 def _claimed() -> Select[int, str, str, int, int, str]:

@@ -289,6 +289,10 @@ def test_a_unit_that_is_cancelled_is_shown_as_a_slot_to_clear(shop: ServedShop, 
 
     expect(page.get_by_role("alert")).to_contain_text("Clear these slots")
     expect(page.locator("svg .slot.clear")).to_have_count(1)
+    expect(page.get_by_role("alert")).to_contain_text("back into bin A1")
+    page.goto("/bench")
+    page.get_by_role("button", name=re.compile("Stands in A1 again")).click()
+    expect(page.get_by_role("heading", name="Put back")).to_have_count(0)
 
 
 def test_scrap_needs_a_reason_and_makes_a_replacement(shop: ServedShop, sign_in: SignIn) -> None:

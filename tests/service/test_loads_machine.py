@@ -40,6 +40,7 @@ from service import (
     plans,
     promises,
     pulls,
+    put_backs,
     repeats,
     seating,
     stock,
@@ -67,7 +68,10 @@ from tests.servers import empty_all_tables
 
 FACES = st.sampled_from([("mark_side",), ("pile_side",), ("mark_side", "pile_side")])
 #: Rows of history that are not moves: what was done with a job while its state stayed.
-NOTES = {"found", "missing", "blemished", "again", "not_again", "clean", "partial", "complete"}
+NOTES = {"put_back", "found", "missing", "blemished", "again", "not_again", "clean", "partial", "complete"}
+
+#: Units of the product in each of the two bins when the day begins.
+BOXED = 4
 
 
 class BenchMachine(RuleBasedStateMachine):
@@ -87,8 +91,9 @@ class BenchMachine(RuleBasedStateMachine):
         self.clock: SetClock = a_clock()
         self.shop = a_bench_shop(turning_plate(slots=3, copies=2))
         self.tools = bench_tools(self.database, self.clock, self.folder, self.shop)
-        self.database.write(lambda session: put_stock(session, self.shop, boxed=4))
+        self.database.write(lambda session: put_stock(session, self.shop, boxed=BOXED))
         self.fences: dict[int, int] = {}
+        self.arrived = 2 * BOXED
         self.cancelled: dict[int, int] = {}  # job: starts when it was cancelled
         self.tags: dict[int, list[str]] = {}  # every ETag that was ever seen, by load
 
@@ -213,6 +218,19 @@ class BenchMachine(RuleBasedStateMachine):
             stock.serve_short(session, "PARER", who=OPERATOR, now=self.clock())
 
         self.database.write(arrive)
+        self.arrived += 1
+
+    @precondition(lambda self: self.cancelled)
+    @rule()
+    def units_are_put_back(self) -> None:
+        with self.database.reading() as session:
+            waiting = put_backs.listed(session)
+        for one in waiting:
+            self.database.write(
+                lambda session, one=one: put_backs.put_back(
+                    session, int(one["job"][1:]), None, who=OPERATOR, now=self.clock()
+                )
+            )
 
     # --- how it is done ---
 
@@ -359,6 +377,7 @@ class BenchMachine(RuleBasedStateMachine):
         finished_faces_were_completed(seen)
         every_state_has_a_history_of_allowed_moves(seen)
         counts_add_up(seen)
+        no_unit_is_lost(seen, self.arrived)
         for job_id, before in self.cancelled.items():
             assert sum(start.job_id == job_id for start in seen.starts) == before
         for load in seen.loads:
@@ -445,6 +464,15 @@ def counts_add_up(seen: Seen) -> None:
 def _hasty_planner(monkeypatch: pytest.MonkeyPatch) -> None:
     """Plans need not be good here."""
     monkeypatch.setattr(plans, "plan", partial(plan, rounds=1))
+
+
+def no_unit_is_lost(seen: Seen, arrived: int) -> None:
+    """Each unit that was ever boxed stands in a bin, is in somebody's hands, or went for a reason."""
+    boxed = sum(row.boxed for row in seen.stock)
+    in_hand = [job for job in seen.jobs if job.unit_in_hand]
+    used = [job for job in seen.jobs if job.state in {"released", "scrapped"}]
+    gone = [row for row in seen.history if row.subject == "job" and row.move_to in {"missing", "blemished"}]
+    assert boxed + len(in_hand) + len(used) + len(gone) == arrived
 
 
 def run(database: Database, folder: Path, *, examples: int, steps: int) -> None:

@@ -166,15 +166,70 @@ def test_an_order_is_released_when_what_was_left_of_it_is_cancelled(at: At) -> N
     assert "order.released" in [event.type for event in bench.rows(Event)]
 
 
-def test_a_unit_in_hand_of_a_cancelled_order_is_reported_for_putting_back(at: At) -> None:
+def put_backs(bench: Bench) -> list[Any]:
+    found: list[Any] = bench.ask("GET", "/v1/pulls").json()["put_backs"]
+    return found
+
+
+def test_a_unit_in_hand_of_a_cancelled_order_goes_back_into_its_bin_and_to_whoever_waits(at: At) -> None:
     bench = at()
     bench.order()
     bench.do(bench.pulled(bench.claimed()), "drop")
+    empty_the_bins(bench)
+    bench.order()
+    cancel(bench)
+    (listed,) = put_backs(bench)
+
+    done = bench.ask("POST", "/v1/jobs/J1/put-back", {})
+    twice = bench.ask("POST", "/v1/jobs/J1/put-back", {})
+
+    assert (listed["job"], listed["sku"], listed["bin"]) == ("J1", "PARER", "A1")
+    assert done.status_code == 200
+    assert [move["to"] for move in done.json()["history"]][-3:] == ["to_put_back", "cancelled", "put_back"]
+    assert put_backs(bench) == []
+    assert (bench.job("J2").state, bench.job("J2").bin) == ("ready", "A1")
+    assert (twice.status_code, twice.json()["code"]) == (409, "move_not_allowed")
+
+
+def test_a_unit_may_be_put_back_into_another_bin_that_there_is(at: At) -> None:
+    bench = at()
+    bench.order()
+    bench.do(bench.pulled(bench.claimed()), "drop")
+    cancel(bench)
+
+    nowhere = bench.ask("POST", "/v1/jobs/J1/put-back", {"bin": "Z9"})
+    done = bench.ask("POST", "/v1/jobs/J1/put-back", {"bin": "B1"})
+
+    assert (nowhere.status_code, nowhere.json()["code"]) == (422, "bad_request")
+    assert (done.status_code, done.json()["unit_in_hand"]) == (200, False)
+    rows = bench.ask("GET", "/v1/stock").json()["stock"]
+    assert {row["bin"]: row["boxed"] for row in rows if row["sku"] == "PARER"} == {"A1": 49, "B1": 51}
+
+
+def test_a_unit_that_was_never_pulled_or_is_not_cancelled_is_not_put_back(at: At) -> None:
+    bench = at()
+    bench.order()
+    ready = bench.ask("POST", "/v1/jobs/J1/put-back", {"bin": "A1"})
+    bench.pulled(bench.claimed())
+    loaded = bench.ask("POST", "/v1/jobs/J1/put-back", {})
+    nobody = bench.ask("POST", "/v1/jobs/J9/put-back", {})
+    desk = bench.ask("POST", "/v1/jobs/J1/put-back", {}, role="desk")
+
+    assert [a.status_code for a in (ready, loaded, nobody, desk)] == [409, 409, 404, 403]
+    assert put_backs(bench) == []
+
+
+def test_a_slot_to_be_cleared_of_a_cancelled_unit_says_where_the_unit_goes(at: At) -> None:
+    bench = at()
+    bench.order()
+    bench.order()
+    load = bench.seated(bench.pulled(bench.claimed()))
 
     cancel(bench)
 
-    job = bench.ask("GET", "/v1/jobs/J1", role="desk").json()
-    assert "to_put_back" in [move["to"] for move in job["history"]], job
+    assert bench.see(load)["clear"] == [
+        {"turn": 1, "slot": "S1", "unit": "J1", "why": "cancelled", "put_back": "A1"}
+    ]
 
 
 def test_a_cancelled_line_that_could_not_be_engraved_does_not_stop_the_rest(at: At) -> None:
