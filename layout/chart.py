@@ -16,9 +16,9 @@ import svgwrite.pattern
 from layout.measure import format_mm
 from layout.sheet import FAINT, INK, PAPER
 
-#: Units across; the smallest letters are SMALL units, which on paper are 3.5 mm high.
+#: Units across; the smallest letters are SMALL units, which on paper are 4.5 mm high.
 WIDTH = 1600.0
-LARGE, MEDIUM, SMALL = 40.0, 28.0, 22.0
+LARGE, MEDIUM, SMALL = 46.0, 32.0, 26.0
 _PAPER_MM = 277.0
 _FAMILY = "'Atkinson Hyperlegible', 'DejaVu Sans', Verdana, sans-serif"
 #: How wide a letter of such faces is on average, as a part of its size, in regular and in bold.

@@ -15,12 +15,14 @@ from layout.chart import LARGE, MEDIUM, SMALL, WIDTH, Chart, fitted, new_chart, 
 from layout.hours import DAY_S, Hours
 from layout.sheet import FAINT, INK, METAL, PALLET, PAPER, PETROL, RUST
 
-_LEFT, _RIGHT = 210.0, WIDTH - 30.0
-_HEAD, _LANE, _FOOT = 150.0, 168.0, 96.0
-_BURNING = (16.0, 98.0)
-_PREPARING = (112.0, 142.0)
+_LEFT, _RIGHT = 220.0, WIDTH - 30.0
+_HEAD, _LANE, _FOOT = 172.0, 172.0, 116.0
+_BURNING = (14.0, 106.0)
+_PREPARING = (118.0, 148.0)
 #: Bars narrower than this are no links: a finger could not choose among them. The page has a table as well.
 _NARROWEST_LINK = 44.0
+#: A load of a minute is seen, too.
+_NARROWEST = 9.0
 #: The shortest and the usual stretch of open time shown.
 SHORTEST_S, USUAL_S = 2 * HOUR_S, 10 * HOUR_S
 
@@ -98,8 +100,9 @@ def draw_timeline(
         closed=chart.hatch("closed", ground=PALLET, ink="#c3c9c8", angle_deg=45, distance=12, width=2.5),
         late=chart.hatch("late", ground=RUST, ink="#7c2c17", angle_deg=-45, distance=14, width=5),
     )
-    chart.text(words.title, 30, 52, LARGE, font_weight="bold")
-    chart.text(words.note, 60 + width_of(words.title, LARGE, bold=True), 52, MEDIUM, fill=INK)
+    chart.text(words.title, 30, 56, LARGE, font_weight="bold")
+    beside = 60 + width_of(words.title, LARGE, bold=True)
+    chart.text(words.note, beside, 56, fitted(words.note, MEDIUM, WIDTH - 20 - beside))
     _hours(chart, axis, height - _FOOT, words)
     tops = {lane.station: _HEAD + _LANE * number for number, lane in enumerate(lanes)}
     for lane in lanes:
@@ -109,8 +112,8 @@ def draw_timeline(
         if bar.station in tops:
             _bar(chart, bar, axis, tops[bar.station], looks)
     if not bars:
-        chart.text(words.nothing, _LEFT + 20, _HEAD + 70, MEDIUM, **_halo(PAPER))
-    _legend(chart, height - 28, looks, words)
+        chart.text(words.nothing, _LEFT + 20, _HEAD + 76, MEDIUM, **_halo(PAPER))
+    _legend(chart, height - 30, looks, words)
     return chart.svg()
 
 
@@ -136,17 +139,17 @@ def _hours(chart: Chart, axis: Axis, bottom: float, words: TimelineWords) -> Non
             if day * DAY_S >= piece.begins - DAY_S and x >= day_free and _is_first(axis, piece.begins, day):
                 width = width_of(name, MEDIUM, bold=True)
                 x = min(x, _RIGHT - width)
-                chart.text(name, x, 98, MEDIUM, font_weight="bold")
+                chart.text(name, x, 110, MEDIUM, font_weight="bold")
                 day_free = x + width + 20
     edges = [piece.begins for piece in axis.pieces if not piece.is_shrunk]
     for moment in sorted({*axis.full_hours(), *edges[1:]}):
         x = axis.x(moment)
         if moment % HOUR_S == 0:
             chart.line(x, _HEAD - 10, x, bottom, stroke_opacity=0.5)
-        half = width_of("00:00", SMALL) / 2
+        half = 1.45 * SMALL  # of five characters, a colon among them
         if x - half >= free and x + half <= WIDTH - 4:
             chart.text(clock_time(moment), x, _HEAD - 18, SMALL, text_anchor="middle")
-            free = x + half + 6
+            free = x + half + 2
 
 
 def _is_first(axis: Axis, begins: float, day: int) -> bool:
@@ -170,13 +173,14 @@ def _lane(chart: Chart, lane: Lane, axis: Axis, y: float, looks: _Looks) -> None
         chart.box(axis.x(begins), y, axis.x(ends), y + _LANE - 10, fill=looks.closed)
     chart.line(20, y - 5, _RIGHT, y - 5, stroke=FAINT)
     size = fitted(lane.station, LARGE, _LEFT - 50, bold=True)
-    chart.text(lane.station, 30, y + 70, size, font_weight="bold")
+    chart.text(lane.station, 30, y + 76, size, font_weight="bold")
 
 
 def _bar(chart: Chart, bar: Bar, axis: Axis, y: float, looks: _Looks) -> None:
     if bar.ends <= axis.begins or min(bar.prepares, bar.begins) >= axis.ends:
         return
     x0, x1 = axis.x(bar.begins), axis.x(bar.ends)
+    x1 = x1 if x1 == x0 else max(x1, x0 + _NARROWEST)
     wide = x1 - x0 >= _NARROWEST_LINK
     part = chart.group(bar.title, bar.href if wide else None)
     if bar.prepared > bar.prepares:
@@ -196,12 +200,12 @@ def _bar(chart: Chart, bar: Bar, axis: Axis, y: float, looks: _Looks) -> None:
     style = {"fill": "#ffffff", "font_weight": "bold", **(_halo(RUST) if bar.late else {})}
     room = x1 - x0 - 8
     if width_of(bar.note, SMALL, bold=True) <= room - 8:
-        chart.text(name, x0 + 9, y + 58, LARGE, into=part, **style)
-        chart.text(bar.note, x0 + 9, y + 86, SMALL, into=part, **style)
+        chart.text(name, x0 + 9, y + 60, LARGE, into=part, **style)
+        chart.text(bar.note, x0 + 9, y + 94, SMALL, into=part, **style)
         return
     for said, size in ((name, LARGE), (name, MEDIUM), ("!" if bar.late else "", MEDIUM)):
         if said and width_of(said, size, bold=True) <= room:
-            chart.text(said, (x0 + x1) / 2, y + 68, size, into=part, text_anchor="middle", **style)
+            chart.text(said, (x0 + x1) / 2, y + 74, size, into=part, text_anchor="middle", **style)
             return
 
 
@@ -216,8 +220,8 @@ def _now(chart: Chart, axis: Axis, now: float, bottom: float, words: TimelineWor
     said = f"{words.now} {clock_time(now)}"
     width = width_of(said, SMALL, bold=True) + 16
     left = min(max(x - width / 2, _LEFT - 90), WIDTH - width - 6)
-    chart.box(left, bottom - 8, left + width, bottom + 26, fill=INK, rx=6)
-    chart.text(said, left + 8, bottom + 17, SMALL, fill="#ffffff", font_weight="bold")
+    chart.box(left, bottom - 8, left + width, bottom + 32, fill=INK, rx=6)
+    chart.text(said, left + 8, bottom + 21, SMALL, fill="#ffffff", font_weight="bold")
 
 
 def _legend(chart: Chart, y: float, looks: _Looks, words: TimelineWords) -> None:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from layout.chart import LARGE, MEDIUM, SMALL, WIDTH, Chart, fitted, new_chart, width_of
 from layout.sheet import FAINT, INK, METAL, PAPER, PETROL, RUST
 
-_LEFT, _RIGHT, _SAID = 250.0, 1060.0, 1090.0
-_HEAD, _ROW, _FOOT = 90.0, 92.0, 64.0
+_LEFT, _RIGHT, _SAID = 270.0, 1010.0, 1036.0
+_HEAD, _ROW, _FOOT = 92.0, 98.0, 72.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,7 @@ def draw_workload(days: Sequence[DayBar], *, words: WorkloadWords) -> str:
         description=" ".join(f"{day.name}: {day.said}. {day.remark}".strip() for day in days),
     )
     late = chart.hatch("late", ground=RUST, ink="#7c2c17", angle_deg=-45, distance=14, width=5)
-    chart.text(words.title, 30, 52, LARGE, font_weight="bold")
+    chart.text(words.title, 30, 58, LARGE, font_weight="bold")
     most = max([1.0, *(day.hours for day in days), *(day.open_hours for day in days)])
     for number, day in enumerate(days):
         _day(chart, day, _HEAD + _ROW * number, (_RIGHT - _LEFT) / most, late)
@@ -60,24 +60,24 @@ def draw_workload(days: Sequence[DayBar], *, words: WorkloadWords) -> str:
 
 def _day(chart: Chart, day: DayBar, y: float, scale: float, late: str) -> None:
     chart.line(30, y, WIDTH - 30, y, stroke=FAINT, stroke_opacity=0.6)
-    chart.text(day.name, 30, y + 56, fitted(day.name, MEDIUM, _LEFT - 50, bold=True), font_weight="bold")
+    chart.text(day.name, 30, y + 60, fitted(day.name, MEDIUM, _LEFT - 50, bold=True), font_weight="bold")
     part = chart.group(f"{day.name}: {day.said} {day.remark}".strip())
     chart.box(
-        _LEFT, y + 12, _LEFT + scale * day.open_hours, y + 80, into=part, fill=METAL, stroke=INK,
+        _LEFT, y + 12, _LEFT + scale * day.open_hours, y + 86, into=part, fill=METAL, stroke=INK,
         stroke_width=2, stroke_dasharray="10 6",
     )  # fmt: skip
     split = _LEFT + scale * (day.hours - day.late_hours)
     if split > _LEFT:
-        chart.box(_LEFT, y + 26, max(split, _LEFT + 3), y + 66, into=part, fill=PETROL)
+        chart.box(_LEFT, y + 27, max(split, _LEFT + 3), y + 71, into=part, fill=PETROL)
     if day.late_hours > 0:
         end = max(split + 6, split + scale * day.late_hours)
-        chart.box(split, y + 26, end, y + 66, into=part, fill=late, stroke=PAPER, stroke_width=1.5)
+        chart.box(split, y + 27, end, y + 71, into=part, fill=late, stroke=PAPER, stroke_width=1.5)
     room = WIDTH - 30 - _SAID
     size = fitted(day.said, MEDIUM, room, bold=True)
-    chart.text(day.said, _SAID, y + (42 if day.remark else 56), size, font_weight="bold")
+    chart.text(day.said, _SAID, y + (44 if day.remark else 60), size, font_weight="bold")
     if day.remark:
         size = fitted(day.remark, SMALL, room, bold=True)
-        chart.text(day.remark, _SAID, y + 76, size, fill=RUST, font_weight="bold")
+        chart.text(day.remark, _SAID, y + 82, size, fill=RUST, font_weight="bold")
 
 
 def _legend(chart: Chart, y: float, late: str, words: WorkloadWords) -> None:

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Query, Request, Response
 from service import build_list, outlook, plans
 from service.ids import JOB, number
 from service.pages import pictures, texts
-from service.pages.board import late_jobs, planned
+from service.pages.board import late_units, planned
 from service.pages.gate import HouseVisitor, Visitor
 from service.pages.render import PageRoute, page
 from service.repositories import board as rows
@@ -37,7 +37,7 @@ def get_plan(
     with state.database.reading() as session:
         in_hand = plan_rows.active_loads(session)
         shown = shown_rows.jobs_shown(session, jobs)
-    said, dues = texts.texts_of(visitor.language), pictures.dues_of(found)
+    dues = pictures.dues_of(found)
     loads = [
         {
             "number": place,
@@ -57,7 +57,7 @@ def get_plan(
     )
     return _page(
         request, "plan.html", visitor, loads=loads, more=len(found.plan.loads) - len(loads), hours=hours,
-        timeline=drawn, summary=pictures.summary(found, said), score=found.plan.score,
+        timeline=drawn, score=found.plan.score,
         bound=found.plan.bound, unplanned=sorted(found.plan.unplanned.items()), spans=SPANS,
     )  # fmt: skip
 
@@ -70,7 +70,7 @@ def get_backlog(request: Request, visitor: HouseVisitor) -> Response:
     found, no_plan = planned(state)
     with state.database.reading() as session:
         days = outlook.outlook(session, found, now=now) if found else []
-        late = late_jobs(session, found, now=now)
+        late = late_units(session, found, now=now)
         short, counts = rows.short(session), rows.counts(session)
     said = texts.texts_of(visitor.language)
     return _page(

@@ -12,9 +12,9 @@ from sqlalchemy.orm import Session
 
 from service import outlook, plans
 from service.errors import Refusal
-from service.ids import ORDER, number, public
+from service.ids import JOB, ORDER, number, public
 from service.outlook import Day
-from service.pages import pictures
+from service.pages import pictures, texts
 from service.pages.gate import HouseVisitor
 from service.pages.render import PageRoute, page
 from service.plans import Planned
@@ -27,17 +27,20 @@ router = APIRouter(include_in_schema=False, route_class=PageRoute)
 _SCRAP_DAYS = 30
 #: Rows of each list: the board is for one look, the backlog's page has more.
 _SHOWN = 6
+#: Overdue jobs read at most.
+_MOST_LATE = 1_000
 
 
 @dataclass(frozen=True, slots=True)
-class LateJob:
-    """A job that is late, or that will be by the plan; `engraved_by` is None where no load is planned."""
+class Late:
+    """Units of an order in one state that are late, or that will be by the plan. `engraved_by` is when the
+    last of them is done; None where one is in no planned load."""
 
-    job: str
     order: str
     order_ref: str
     state: str
     ship_by: datetime
+    jobs: tuple[str, ...]
     engraved_by: datetime | None
 
 
@@ -49,11 +52,18 @@ def get_board(request: Request, visitor: HouseVisitor) -> Response:
     found, no_plan = planned(state)
     zone = ZoneInfo(shop.policy.time_zone)
     today = datetime.combine(now.astimezone(zone).date(), time(), tzinfo=zone)
+
+    def short_time(moment: datetime) -> str:
+        """The time alone where it is today's."""
+        local = moment.astimezone(zone)
+        of_today = local.date() == today.date()
+        return f"{local:%H:%M}" if of_today else texts.day_and_time(local, visitor.language)
+
     since = now - timedelta(days=_SCRAP_DAYS)
     with state.database.reading() as session:
         loads = rows.active_loads(session)
         days = outlook.outlook(session, found, now=now) if found else []
-        late = late_jobs(session, found, now=now)
+        late = late_units(session, found, now=now)
         values: dict[str, Any] = {
             "loads": loads,
             "units": rows.units_in(session, [load.id for load in loads]),
@@ -66,8 +76,10 @@ def get_board(request: Request, visitor: HouseVisitor) -> Response:
         }
     return page(
         request, "board.html", visitor, now=now, zone=zone, local=lambda moment: moment.astimezone(zone),
-        no_plan=no_plan, days=days, due_today=today_of(days), late=late[:_SHOWN], late_count=len(late),
-        releases=[day for day in days if day.is_release], most=_SHOWN, products=shop.products,
+        no_plan=no_plan, days=days, due_today=today_of(days), late=late[:_SHOWN],
+        late_count=sum(len(one.jobs) for one in late),
+        short_time=short_time, releases=[day for day in days if day.is_release], most=_SHOWN,
+        late_more=max(0, len(late) - _SHOWN), products=shop.products,
         scrap_days=_SCRAP_DAYS, day_name=lambda day: pictures.day_name(day, visitor.language),
         timeline=pictures.timeline(found, loads, now=now, language=visitor.language) if found else None,
         workload=pictures.workload(days, language=visitor.language) if found else None, **values,
@@ -87,37 +99,32 @@ def today_of(days: list[Day]) -> Day | None:
     return next((day for day in days if day.day is not None), None)
 
 
-def late_jobs(session: Session, found: Planned | None, *, now: datetime) -> list[LateJob]:
-    """What is overdue, then what will be late by the plan, each the most urgent first."""
-    ends = {} if found is None else {job: found.moment(end) for job, end in found.plan.done.items()}
-    overdue = [
-        LateJob(
-            job=public("J", job.id),
-            order=public(ORDER, job.order_id),
-            order_ref=job.line.order.order_ref,
-            state=job.state,
-            ship_by=job.ship_by,
-            engraved_by=ends.get(public("J", job.id)),
+def late_units(session: Session, found: Planned | None, *, now: datetime) -> list[Late]:
+    """What is overdue and what will be late by the plan, the most urgent first."""
+    late = [
+        (job.ship_by, job.order_id, job.state, public(JOB, job.id))
+        for job in rows.late(session, before=now, limit=_MOST_LATE)
+    ]
+    ends: dict[str, datetime] = {}
+    if found is not None:
+        ends = {job: found.moment(end) for job, end in found.plan.done.items()}
+        late += [
+            (found.moment(job.due), number(ORDER, job.order), JobState.READY.value, job.job)
+            for job in found.backlog.jobs
+            if found.backlog.now <= job.due < found.plan.done.get(job.job, 0.0)
+        ]
+    grouped: dict[tuple[datetime, int, str], list[str]] = {}
+    for ship_by, order_id, state, job in late:
+        grouped.setdefault((ship_by, order_id, state), []).append(job)
+    refs = order_rows.order_refs(session, {order_id for _, order_id, _ in grouped})
+    return [
+        Late(
+            order=public(ORDER, order_id),
+            order_ref=refs[order_id],
+            state=state,
+            ship_by=ship_by,
+            jobs=tuple(jobs),
+            engraved_by=max(ends[job] for job in jobs) if all(job in ends for job in jobs) else None,
         )
-        for job in rows.late(session, before=now, limit=500)
+        for (ship_by, order_id, state), jobs in sorted(grouped.items())
     ]
-    if found is None:
-        return overdue
-    coming = [
-        job for job in found.backlog.jobs if found.backlog.now <= job.due < found.plan.done.get(job.job, 0.0)
-    ]
-    refs = order_rows.order_refs(session, {number(ORDER, job.order) for job in coming})
-    return overdue + sorted(
-        (
-            LateJob(
-                job=job.job,
-                order=job.order,
-                order_ref=refs[number(ORDER, job.order)],
-                state=JobState.READY.value,
-                ship_by=found.moment(job.due),
-                engraved_by=ends[job.job],
-            )
-            for job in coming
-        ),
-        key=lambda one: (one.ship_by, one.job),
-    )

@@ -75,6 +75,7 @@ def test_every_step_at_the_bench_can_be_used_by_everybody(
 def test_desk_board_and_owner_pages_can_be_used_by_everybody(shop: ServedShop, sign_in: SignIn) -> None:
     words = {"inscriptions": [{"zone": "heel", "text": "Zo\u00eb \u2665 Bo", "font": "lato-bold"}]}
     held = shop.order("AQ-1", words)["id"]
+    shop.order("AQ-2", {"quantity": 30})  # more than stand in the store room: some are short
     page = sign_in("owner", "Olga", width=1280, height=800)
     with shop.api("owner") as http:
         http.post("/v1/callbacks", json={"url": "http://127.0.0.1:9/told", "client": "store"})
@@ -83,7 +84,8 @@ def test_desk_board_and_owner_pages_can_be_used_by_everybody(shop: ServedShop, s
     for width in (1280, 390):
         page.set_viewport_size({"width": width, "height": 844})
         for address in (
-            "/desk", "/desk/check", f"/desk/orders/{held}", "/board", "/owner", "/owner/blades/chef-20",
+            "/desk", "/desk/check", f"/desk/orders/{held}", "/board", "/plan", "/backlog", "/build-list",
+            "/owner", "/owner/blades/chef-20",
             "/owner/plates/small", "/owner/stock", "/owner/keys", "/owner/callbacks", "/owner/calibration",
             "/owner/estimates", "/what-if", "/what-if?factor=2&days=1", link,
             "/owner/plates/no-such",
