@@ -49,7 +49,7 @@ class Overrun:
     region: Any
 
 
-def proof_svg(shop: Shop, sku: str, face: str, result: CheckResult) -> str:
+def proof_svg(shop: Shop, sku: str, face: str, result: CheckResult, *, is_captioned: bool = True) -> str:
     """A face with all its marks and what the check has to say of them. Raises KeyError."""
     here = [one for one in result.inscriptions if one.face == face]
     overruns = [Overrun(one.overrun, one.region.polygon) for one in here if one.overrun and one.region]
@@ -62,6 +62,7 @@ def proof_svg(shop: Shop, sku: str, face: str, result: CheckResult) -> str:
         bindings=[binding for one in here for binding in one.binding],
         notes=_notes(result, here, runs_over=bool(overruns)),
         overruns=overruns,
+        is_captioned=is_captioned,
     )
 
 
@@ -75,8 +76,10 @@ def face_svg(
     bindings: Sequence[Binding] = (),
     notes: Sequence[Note] = (),
     overruns: Sequence[Overrun] = (),
+    is_captioned: bool = True,
 ) -> str:
-    """A face of a product with marks on it, as SVG text, in mm.
+    """A face of a product with marks on it, as SVG text, in mm. Without captions only numbers are in it:
+    for whoever says the rest beside it, in another language.
 
     Raises KeyError for an unknown product or face.
     """
@@ -85,13 +88,16 @@ def face_svg(
     body = shapely.union_all([drawn.body or drawn.silhouette, drawn.silhouette])
     letter = max(2.4, (body.bounds[2] - body.bounds[0]) / 80)
     named, numbered = _keep_outs(drawn, letter, holding={_thing(binding) for binding in bindings})
+    if not is_captioned:
+        notes, named, numbered = (), [], {}
     lines = [*notes, *(Note(str(n), f"{name}, kept out.") for n, name in enumerate(numbered, start=1))]
     x0, y0, x1, y1 = _shown(body, overruns)
     left, right = x0 - 3 * letter, max(x1, x0 + 52 * letter) + 3 * letter
     written = _wrapped(lines, right - left - 8 * letter, letter)
     foot = y0 - letter * (5.5 + 1.7 * len(written))
     sheet = new_sheet((left, foot, right, y1 + 5.5 * letter), letter)
-    sheet.text(f"{product.name}, {face.replace('_', ' ')}", x0, y1 + 2.6 * letter, font_weight="bold")
+    if is_captioned:
+        sheet.text(f"{product.name}, {face.replace('_', ' ')}", x0, y1 + 2.6 * letter, font_weight="bold")
     _draw_metal(sheet, drawn)
     for region in regions:
         sheet.area(region, fill=PETROL, fill_opacity=0.06, stroke=PETROL, stroke_width=letter / 24)
@@ -105,9 +111,11 @@ def face_svg(
     for mark in marks:
         _draw_mark(sheet, mark, _line_width_mm(shop, mark.surface))
         _dimensions(sheet, mark, held={binding.side for binding in bindings})
-    _draw_bindings(sheet, bindings, named={name for name, _ in named})
+    silent = {name for name, _ in named} if is_captioned else {_thing(binding) for binding in bindings}
+    _draw_bindings(sheet, bindings, named=silent)
     sheet.scale_bar(right - 3 * letter, y0 - 2.6 * letter)
-    _write(sheet, written, x0, y0 - 2.4 * letter)
+    if is_captioned:
+        _write(sheet, written, x0, y0 - 2.4 * letter)
     return sheet.svg()
 
 

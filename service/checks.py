@@ -16,13 +16,17 @@ from service.repositories import orders, stock
 from service.tools import Service
 
 
-def check(service: Service, sku: str, inscriptions: Sequence[Inscription]) -> dict[str, Any]:
-    """The whole answer of `POST /v1/checks`."""
+def check(
+    service: Service, sku: str, inscriptions: Sequence[Inscription], *, is_captioned: bool = True
+) -> dict[str, Any]:
+    """The whole answer of `POST /v1/checks`; its pictures with or without captions."""
     with service.database.reading() as session:
         calibrations = calibrations_in_force(session)
         available = stock.available(session, sku)
         paces = learning.paces(session)
-    result, pictures = service.geometry.proof(sku, inscriptions, calibrations=calibrations)
+    result, pictures = service.geometry.proof(
+        sku, inscriptions, calibrations=calibrations, is_captioned=is_captioned
+    )
     return {
         **result_json(result),
         "burn_seconds": _seconds(paces, result),

@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import CancelledError, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -76,11 +77,16 @@ class Geometry:
         return result
 
     def proof(
-        self, sku: str, inscriptions: Sequence[Inscription], *, calibrations: Calibrations
+        self,
+        sku: str,
+        inscriptions: Sequence[Inscription],
+        *,
+        calibrations: Calibrations,
+        is_captioned: bool = True,
     ) -> tuple[CheckResult, dict[str, str]]:
         """The check and, by face, an SVG picture of what it saw. Raises CheckTooSlow."""
         result: tuple[CheckResult, dict[str, str]] = self._run(
-            _proof, sku, tuple(inscriptions), dict(calibrations)
+            partial(_proof, is_captioned=is_captioned), sku, tuple(inscriptions), dict(calibrations)
         )
         return result
 
@@ -177,11 +183,13 @@ def _check(sku: str, inscriptions: Sequence[Inscription], calibrations: Calibrat
 
 
 def _proof(
-    sku: str, inscriptions: Sequence[Inscription], calibrations: Calibrations
+    sku: str, inscriptions: Sequence[Inscription], calibrations: Calibrations, *, is_captioned: bool
 ) -> tuple[CheckResult, dict[str, str]]:
     shop: Shop = _OPEN["shop"]
     result = _check(sku, inscriptions, calibrations)
     if sku not in shop.products:
         return result, {}
     faces = dict.fromkeys(one.face for one in result.inscriptions if one.face is not None)
-    return result, {face: proof.proof_svg(shop, sku, face, result) for face in faces}
+    return result, {
+        face: proof.proof_svg(shop, sku, face, result, is_captioned=is_captioned) for face in faces
+    }

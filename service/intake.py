@@ -140,7 +140,14 @@ def amend_line(
 
 
 def proof(
-    service: Service, identity: str, kind: str, *, line_ref: str | None, face: str | None, who: Who
+    service: Service,
+    identity: str,
+    kind: str,
+    *,
+    line_ref: str | None,
+    face: str | None,
+    who: Who,
+    is_captioned: bool = True,
 ) -> tuple[bytes, str]:
     """A picture of one face of a line, from its frozen outlines. Raises NotFound."""
     if kind not in {"svg", "png"}:
@@ -162,6 +169,7 @@ def proof(
             face or faces[0],
             [mark for mark in marks if mark.face == (face or faces[0])],
             notes=_notes(line),
+            is_captioned=is_captioned,
         )
     return _as(picture, kind)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 
@@ -126,7 +126,11 @@ def proof(
     who: Anyone,
     line: Annotated[str | None, Query(max_length=100)] = None,
     face: Annotated[str | None, Query(max_length=20)] = None,
+    captions: Literal["yes", "no"] = "yes",
 ) -> Response:
-    """A picture of one line's face (the first of each, when none is named) as it was approved."""
-    picture, media_type = intake.proof(request.app.state, identity, kind, line_ref=line, face=face, who=who)
+    """A picture of one line's face (the first of each, when none is named) as it was approved; without
+    captions only numbers are in it."""
+    picture, media_type = intake.proof(
+        request.app.state, identity, kind, line_ref=line, face=face, who=who, is_captioned=captions == "yes"
+    )
     return Response(picture, media_type=media_type, headers={"Content-Disposition": "inline"})

@@ -10,8 +10,9 @@ from sqlalchemy.orm import Session
 from service import intake, orders, proof_links, sessions
 from service.errors import Refusal
 from service.ids import ORDER, public
+from service.pages import texts
 from service.pages.gate import OwnForm
-from service.pages.render import PageRoute, page, status_of
+from service.pages.render import PageRoute, language_of, page, status_of
 from service.who import Role, Who
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -52,7 +53,7 @@ def _proof(request: Request, token: str, *, refused: Refusal | None = None, answ
     pictures: dict[str, list[str]] = {}
     who = Who(role=Role.STORE, client=client, name="the buyer, by proof link")
     for line in shown["lines"]:
-        pictures[line["line_ref"]] = _pictures(state, identity, line, who)
+        pictures[line["line_ref"]] = _pictures(request, identity, line, who)
     return page(
         request, "proof.html", status=status_of(refused) if refused else 200, refused=refused, order=shown,
         until=opened.until, pictures=pictures, products=state.catalogue.current.products, answered=answered,
@@ -60,15 +61,21 @@ def _proof(request: Request, token: str, *, refused: Refusal | None = None, answ
     )  # fmt: skip
 
 
-def _pictures(state: Any, identity: str, line: dict[str, Any], who: Who) -> list[str]:
+def _pictures(request: Request, identity: str, line: dict[str, Any], who: Who) -> list[str]:
     """One picture a face; none for a line that can't be engraved as it stands."""
     if line["verdict"] == "refuse":
         return []
     faces = dict.fromkeys(one["face"] for one in line["checked"] if one.get("face"))
+    is_captioned = language_of(request) == texts.DEFAULT
     return [
-        svg_of(intake.proof(state, identity, "svg", line_ref=line["line_ref"], face=face, who=who)[0])
+        svg_of(
+            intake.proof(
+                request.app.state, identity, "svg", line_ref=line["line_ref"], face=face, who=who,
+                is_captioned=is_captioned,
+            )[0]
+        )
         for face in faces
-    ]
+    ]  # fmt: skip
 
 
 def svg_of(picture: bytes) -> str:

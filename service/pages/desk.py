@@ -16,7 +16,7 @@ from service.errors import BadRequest, NotFound, Refusal
 from service.ids import ORDER, number, public
 from service.inscriptions import InscriptionIn, InscriptionsIn
 from service.models import Order
-from service.pages import samples
+from service.pages import samples, texts
 from service.pages.gate import DeskVisitor, Form, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.repositories import board
@@ -157,11 +157,16 @@ def _check(
     result, wrong = None, None
     if is_asked and given.get("words", "").strip():
         try:
-            result = checks.check(state, chosen["product"].sku, [_inscription(chosen, given)])
+            result = checks.check(
+                state,
+                chosen["product"].sku,
+                [_inscription(chosen, given)],
+                is_captioned=visitor.language == texts.DEFAULT,
+            )
         except Refusal as refusal:
             wrong = refusal
     return page(
-        request, "check.html", visitor, status=status_of(wrong) if wrong else 200, refused=wrong, given=given,
+        request, "check.html", visitor, status=status_of(wrong) if wrong else 200, wrong=wrong, given=given,
         products=list(shop.products.values()), blades=shop.blades, chosen=chosen, result=result,
     )  # fmt: skip
 

@@ -16,7 +16,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from service.api.problems import STATUS
 from service.errors import BadRequest, Refusal
-from service.pages import files, live, texts, words
+from service.pages import files, live, sentences, texts, words
 from service.pages.gate import Visitor
 
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -107,7 +107,7 @@ def _environment(language: str) -> Environment:
     environment.filters["moment"] = lambda moment: texts.day_and_time(_moment(moment), language)
     environment.filters["promised"] = lambda promise, zone: _promised(promise, zone, language)
     environment.filters["minutes"] = lambda seconds: words.minutes(seconds, said.gettext)
-    environment.filters["mm"] = lambda value: f"{value:.2f}"
+    environment.filters["mm"] = lambda value: sentences.number(value, language, "0.00")
     environment.filters["face"] = lambda name: said.gettext(
         words.FACES.get(name) or str(name).replace("_", " ")
     )
@@ -117,9 +117,9 @@ def _environment(language: str) -> Environment:
         words.REASONS.get(name, str(name).replace("_", " "))
     )
     environment.filters["handle"] = lambda degrees: said.gettext(words.handle(degrees))
-    environment.filters["refusal"] = lambda refusal: said.gettext(
-        words.REFUSALS.get(refusal.code, refusal.message)
-    )
+    environment.filters["refusal"] = lambda refused: sentences.refusal(refused, language)
+    environment.filters["finding"] = lambda one, asked="": sentences.finding(one, language, asked)
+    environment.filters["sentence"] = lambda message: sentences.sentence(message, language)
     environment.globals["handle_arrow"] = words.handle_arrow
     return environment
 

@@ -14,6 +14,7 @@ from layout.measure import format_mm
 from layout.outline import Outline
 from layout.parts import FontSpec, TextInscription
 from layout.svg import Box, area_data, path_data
+from service.answers import finding_json
 from service.checks import calibrations_in_force
 
 _PICTURE_MM = 0.01
@@ -21,12 +22,12 @@ _PICTURE_MM = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One font: its picture, its capital height in mm, and why it can't be used if it can't."""
+    """One font: its picture, its capital height in mm, and the finding that stands in its way if one does."""
 
     font: FontSpec
     picture: str
     height_mm: float | None
-    why_not: str
+    why_not: dict[str, Any] | None
     is_good: bool
 
 
@@ -43,7 +44,7 @@ def sheet(state: Any, sku: str, asked: TextInscription, fonts: Sequence[FontSpec
 
 def _sample(font: FontSpec, result: CheckResult) -> Sample:
     one = result.inscriptions[0] if result.inscriptions else None
-    refused = [f.message for f in result.findings if f.severity is Severity.REFUSE]
+    refused = [finding_json(f) for f in result.findings if f.severity is Severity.REFUSE]
     outline = one.mark.outline if one is not None and one.mark is not None else None
     # A font without the letters has only its own empty boxes to show.
     has_letters = not any(f.code == "missing_glyph" for f in result.findings)
@@ -51,7 +52,7 @@ def _sample(font: FontSpec, result: CheckResult) -> Sample:
         font=font,
         picture=outline_svg(outline) if outline and has_letters and not outline.is_empty else "",
         height_mm=one.size_mm if one is not None else None,
-        why_not=refused[0] if refused else "",
+        why_not=refused[0] if refused else None,
         is_good=not refused,
     )
 

@@ -122,6 +122,50 @@ def test_pages_speak_the_second_language(shop: ServedShop, sign_in: SignIn) -> N
     expect(page.get_by_role("button", name=re.compile("N\u00e4chste Ladung nehmen")).first).to_be_visible()
 
 
+#: Words that no German sentence has; names of the shop's own things are data, and stay as they are.
+_ENGLISH = re.compile(
+    r"\b(the|is|of|and|not|than|with|this|are|for|can't|no|than|at|load|slot|unit|larger)\b"
+)
+
+
+def english_on(page: Page, *names: str) -> list[str]:
+    text = page.locator("main").inner_text()
+    for name in names:
+        text = text.replace(name, "")
+    return _ENGLISH.findall(text)
+
+
+def test_no_english_is_left_where_the_service_speaks(shop: ServedShop, sign_in: SignIn) -> None:
+    words = {"inscriptions": [{"zone": "heel", "text": "Zo\u00eb \u2665 Bo", "font": "lato-bold"}]}
+    held = shop.order("AQ-1", words)["id"]
+    shop.order("AQ-2")
+    page = sign_in("owner", "Olga", width=1280, height=800)
+    page.goto("/language/de?then=/desk/check")
+    names = [option.inner_text() for option in page.locator("#sku option").all()]
+
+    page.get_by_label("Worte").fill("Zo\u00eb \u2665")
+    expect(page.locator("#proof .say.stop")).to_contain_text(
+        "Diese Zeichen fehlen in der Schrift. (Zeichen 5: \u2665)"
+    )
+    page.get_by_label("Worte").fill("Nan")
+    page.locator("#height").fill("60")
+    expect(page.locator("#proof .say.stop").first).to_contain_text("gemessen")
+    assert english_on(page, *names) == []
+    page.locator("button[formaction='/desk/fonts']").click()
+    expect(page.locator(".card.cannot").first).to_be_visible()
+    assert english_on(page, *names) == []
+    page.goto(f"/desk/orders/{held}")
+    expect(page.locator("#live .say.stop").first).to_contain_text("Zeichen 5")
+    assert english_on(page, *names) == []
+    page.goto("/bench")
+    page.get_by_role("button", name=re.compile("N\u00e4chste Ladung nehmen")).first.click()
+    page.wait_for_url(re.compile(r"/bench/loads/L\d+$"))
+    page.locator("#scan").fill("J99")
+    page.locator("#scan").press("Enter")
+    expect(page.get_by_role("alert")).to_contain_text("J99 geh\u00f6rt nicht zu L1")
+    assert english_on(page, *names) == []
+
+
 def test_words_from_right_to_left_stand_so(shop: ServedShop, sign_in: SignIn) -> None:
     shop.order(
         "AQ-1",

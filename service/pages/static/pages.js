@@ -3,7 +3,7 @@
 (() => {
   const live = () => document.getElementById("live");
   const token = () => document.querySelector("meta[name=form-token]")?.content || "";
-  let audio = null, stream = null, timers = [], latest = 0;
+  let audio = null, stream = null, timers = [], asking = null;
 
   // A refusal is also heard: two low tones, and a higher one when all is well.
   function sound(kind) {
@@ -113,15 +113,23 @@
 
   // The desk's proof, drawn again as one types.
   async function prove(form) {
-    const mine = ++latest;
-    const answer = await fetch(form.dataset.proof, {
-      method: "POST", body: new URLSearchParams(new FormData(form)), credentials: "same-origin",
-    });
-    const text = await answer.text();
-    if (mine !== latest) return; // a newer one is on its way
-    const found = new DOMParser().parseFromString(text, "text/html").getElementById("proof");
-    if (found) document.getElementById("proof").replaceWith(document.importNode(found, true));
-    else if (!answer.ok) document.getElementById("stale").hidden = false;
+    if (asking) asking.abort(); // nobody waits for the older answer any more
+    const mine = asking = new AbortController(), offline = document.getElementById("offline");
+    document.getElementById("proof").setAttribute("aria-busy", "true");
+    try {
+      const answer = await fetch(form.dataset.proof, {
+        method: "POST", body: new URLSearchParams(new FormData(form)), credentials: "same-origin", signal: mine.signal,
+      });
+      const page = new DOMParser().parseFromString(await answer.text(), "text/html"), found = page.getElementById("proof");
+      if (mine !== asking) return; // a newer one is on its way
+      offline.hidden = true;
+      if (!found) { location.reload(); return; } // signed out meanwhile
+      document.getElementById("proof").replaceWith(document.importNode(found, true));
+    } catch {
+      if (mine !== asking) return;
+      document.getElementById("proof").removeAttribute("aria-busy"); // what is shown is of other words
+      offline.hidden = false;
+    }
   }
   addEventListener("input", (event) => {
     const form = event.target.closest("form[data-proof]");

@@ -1,0 +1,288 @@
+"""What the service says in its own words, in the language of a page.
+
+A finding is data: its code has one sentence here, and what was measured is put behind it. The service's
+refusals are English sentences with a few things filled in; one that is listed here is known again by its
+fixed words, translated, and filled with the same things. English pages show what programs are answered.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from functools import cache
+from typing import Any
+
+from babel.numbers import format_decimal
+
+from layout.text import graphemes, normalise
+from service.errors import Refusal
+from service.pages import texts, words
+
+
+def _(message: str) -> str:
+    """Marks a message for the catalogue; it is translated where it is shown."""
+    return message
+
+
+#: By code, what a finding of a check or of the judge says, without numbers.
+FINDINGS: Mapping[str, str] = {
+    "unknown_product": _("This product is not known."),
+    "no_inscription": _("There is nothing to engrave."),
+    "unknown_zone": _("This product has no such place."),
+    "kind_not_offered": _("This place does not take inscriptions of this kind."),
+    "unknown_font": _("The shop has no such font."),
+    "font_not_offered": _("This place does not offer the font."),
+    "font_refused": _("The font can't draw these words."),
+    "unknown_artwork": _("The shop's library has no mark or frame of that name."),
+    "no_process": _("No station has a proven process for this surface."),
+    "empty_text": _("There is nothing to engrave: the words leave no mark."),
+    "lone_surrogate": _("The words hold half of a character."),
+    "control_character": _("A control character can't be engraved."),
+    "bidi_control": _("An invisible control of the reading direction can't be engraved."),
+    "zero_width": _("An invisible character can't be engraved."),
+    "private_character": _("A private-use character means something else in every font."),
+    "unassigned_character": _("This is no character yet."),
+    "replacement_character": _("A character was lost on the way here."),
+    "lone_mark": _("A mark has no letter to stand on."),
+    "overloaded_character": _("A letter bears more marks than any language has."),
+    "look_alike": _("A letter is of another alphabet than the rest of its word and looks the same."),
+    "mixed_alphabets": _("One word mixes letters of different alphabets: a person must look."),
+    "missing_glyph": _("The font does not have these characters."),
+    "too_many_characters": _("There are more characters than are taken."),
+    "too_many_lines": _("There are more lines than this place takes."),
+    "initials_count": _("A monogram has one to three initials."),
+    "code_content": _("This content does not go into the code."),
+    "size_out_of_range": _("This is no size that can be engraved."),
+    "above_largest": _("The size is larger than this place takes."),
+    "below_smallest": _("The size is smaller than what can be read here."),
+    "too_long": _("It is too long for this place."),
+    "too_tall": _("It is too tall for this place."),
+    "no_room": _("The shape of the place leaves no room for it."),
+    "stroke_too_thin": _("A stroke is thinner than the laser's line can make."),
+    "counter_too_narrow": _("The hole in a letter is so narrow that the laser's line would fill it."),
+    "gap_too_narrow": _("Two letters are so near to each other that the laser's line would join them."),
+    "module_too_small": _("The code's modules are smaller than the laser's line can make."),
+    "nothing_left": _("At this size nothing is left of it."),
+    "outline_outside": _("The outline does not lie inside the printable region."),
+    "out_of_reach": _("At no slot does it lie inside the laser's field and its depth of focus."),
+    "zone_taken": _("Another inscription is in this place already."),
+    "marks_overlap": _("Two marks would meet, or come too near to each other."),
+    "no_common_slot": _("No slot can take all that is asked for on this face."),
+    "small_capitals": _("The capitals are so small that a person must look first."),
+    "unknown_station": _("The load's station is not the shop's."),
+    "unknown_plate": _("The load's plate is not the shop's."),
+    "plate_not_mountable": _("The station can't mount this plate."),
+    "unknown_copy": _("There is no such copy of the plate."),
+    "wrong_calibration": _("The calibration is of another station or another copy of the plate."),
+    "turn_twice": _("Two turns bear one number."),
+    "slot_twice": _("Two units are in one slot."),
+    "job_twice": _("One job is in several slots of a turn."),
+    "face_twice": _("A face would be burned more than once."),
+    "already_burned": _("This face is engraved already."),
+    "wrong_product": _("A job is of one product here and of another there."),
+    "job_or_lot": _("A slot holds either a job or a lot."),
+    "wrong_blade": _("The product is not of that blade."),
+    "wrong_face": _("The mark belongs on another face."),
+    "lot_not_bare": _("A blade that is not bare is in a lot."),
+    "unknown_slot": _("The plate has no such slot."),
+    "wrong_slot": _("The slot does not take this blade with that face up."),
+    "not_eligible": _("Acceptance did not allow this place."),
+    "no_marks": _("There is nothing to burn in this slot."),
+    "empty_mark": _("The mark is empty."),
+    "outside_zone": _("At the worst seating the mark leaves its place."),
+    "outside_field": _("The mark leaves the station's field."),
+    "burns_nothing": _("An area is so narrow that nothing of it would burn."),
+    "out_of_focus": _("The surface is farther from the focus than the process allows."),
+}
+#: By code, what a refusal comes to; said in other languages where its own sentence is not listed below.
+REFUSALS: Mapping[str, str] = {
+    "key_missing": _("A key is needed for this."),
+    "role_not_allowed": _("Your key may not do that."),
+    "not_found": _("There is no such thing here."),
+    "idempotency_key_missing": _("The request names no key of its own."),
+    "idempotency_key_malformed": _("The request's own key is not well formed."),
+    "idempotency_key_reused": _("This request came before, with other contents."),
+    "request_in_flight": _("The same request is still being answered."),
+    "order_ref_taken": _("This store has posted an order with this reference before."),
+    "if_match_missing": _("The request does not say which version it means."),
+    "bad_cursor": _("This page of the list was not given out by this service."),
+    "bad_request": _("What was entered can't be taken. Look at it again."),
+    "unengravable": _("This can't be engraved as asked."),
+    "move_not_allowed": _("This is not possible at the step where it is now."),
+    "load_refused": _("This load may not be burned."),
+    "plan_refused": _("The plan did not pass its own check; nothing is promised by it."),
+    "stock_too_low": _("The stock does not hold that many."),
+    "catalogue_missing": _("The catalogue of that time is not on record."),
+    "check_too_slow": _("The check took too long. Ask for fewer or shorter inscriptions."),
+    "checkers_busy": _("Too many checks at once. Try again."),
+    "too_much_to_simulate": _("That is more than can be played through. Ask for fewer days."),
+    "wrong_unit": _("Wrong unit. Put it aside, and do not burn it."),
+    "link_over": _("This link is no longer good. Ask the shop for another."),
+    "address_refused": _("This address is not one that callbacks may go to."),
+    "not_all_done": _("Not all of the file could be taken yet; the rest is tried again."),
+    "unreadable_file": _("This file can't be read."),
+}
+#: Sentences of the service that pages show; what is filled in stands as %(name)s.
+SENTENCES = (
+    _("turn %(turn)s has been started"),
+    _("not every unit of turn %(turn)s is seated"),
+    _("this load may not be burned"),
+    _("%(load)s is burning at %(station)s"),
+    _("another load is burning at %(station)s"),
+    _("first say what is on the metal of every unit (resolve)"),
+    _("first say what is on the metal of %(job)s (resolve)"),
+    _("the units of turn %(turn)s no longer sit as they were burned"),
+    _("%(jobs)s: a partial mark must be burned again now, or scrapped first"),
+    _("%(job)s has nothing burned in turn %(turn)s"),
+    _("%(job)s has nothing burned; report it as blemished"),
+    _("%(unit)s is not in this load"),
+    _("this station's name can't name a folder"),
+    _("%(job)s was burned before in this seating; it can't be clean"),
+    _("%(lot)s has %(count)s blades in doubt"),
+    _("%(lot)s has %(count)s blades to inspect"),
+    _("%(lot)s has %(count)s blades in this load"),
+    _("not inspected yet: %(jobs)s"),
+    _("scrap needs a reason"),
+    _("slot %(slot)s is burned again in the same seating"),
+    _("slot %(slot)s has nothing to seat in turn %(turn)s"),
+    _("%(unit)s has not been fetched yet"),
+    _("no station named %(station)s"),
+    _("nothing is left to burn in turn %(turn)s"),
+    _("there is nothing left to approve"),
+    _("there is nothing left to cancel"),
+    _("line %(line)s is cancelled"),
+    _("line %(line)s can't be engraved as it stands; amend or cancel it"),
+    _("this order has no such line"),
+    _("this line has no such inscription"),
+    _("this suggestion is no longer there"),
+    _("there is no such order"),
+    _("there is nothing approved to show here"),
+    _("there is no such proof"),
+    _("the time of this link is over; ask the shop for another"),
+    _("the words were changed after this link was sent; ask the shop for another"),
+    _("nothing of this order waits for your yes"),
+    _("say what should be otherwise, in up to %(most)s characters"),
+    _("this is being engraved already; call the shop"),
+    _("first wipe, bag and re-box the units, and check each off"),
+    _("that is not the code of this load's file"),
+    _("a count is a whole number"),
+    _("say which mark, and why"),
+    _("there is nothing at this address"),
+    _("this address or form is not one that a page of this service makes"),
+    _("a store's key is for its own programs; pages are for the people of the shop"),
+    _("wrong unit: no %(product)s is wanted now"),
+    _("nothing was read; scan again"),
+    _("%(code)s is not a unit, a box or a load of this shop; scan again"),
+    _("this is the label of %(code)s; the load on this page is %(load)s"),
+    _("%(code)s does not belong to %(load)s; put it aside and do not burn it"),
+    _("wrong unit: this is a %(product)s. Still to pull: %(wanted)s"),
+    _("%(code)s was checked off before"),
+    _("%(code)s has no slot in this turn; put it aside"),
+    _("%(code)s is seated already, in slot %(slot)s"),
+    _("choose a file"),
+    _("say whose key it is, and what it may do"),
+    _("mark %(number)s is no place on a plate"),
+    _("mark %(number)s needs two numbers, x and y in mm"),
+    _("bin %(bin)s holds reserved units of %(sku)s for loads under way"),
+    _("bin %(bin)s is new; say its walking_order"),
+    _("sku: there is no product %(sku)s"),
+    _("bin: 1 to 30 printable characters"),
+    _("boxed: a whole number from 0 to 100000"),
+    _("walking_order: a whole number from 0 to 1000000"),
+    _("has more cells than the heading"),
+    _("%(count)s boxed"),
+    _("the file is larger than %(most)s MB"),
+    _("the heading lacks %(columns)s"),
+    _("the heading has columns that mean nothing here: %(columns)s"),
+    _("the heading names a column twice"),
+    _("line %(line)s is not UTF-8"),
+)
+_UNITS = {"mm": "mm", "characters": _("characters"), "lines": _("lines")}
+_HOLE = re.compile(r"%\((\w+)\)s")
+#: Where the judge found it: in front of its sentence.
+_WHERE = re.compile(r"^turn (\d+), slot (\S+), (?:job|lot) (\S+?)(?:, zone (\S+?))?: ")
+
+Say = Callable[[str], str]
+
+
+def number(value: float, language: str, digits: str = "0.##") -> str:
+    """A number as people of that language write it.
+
+    >>> number(0.078, "de", "0.###")
+    '0,078'
+    """
+    return str(format_decimal(value, format=digits, locale=language))
+
+
+def finding(one: Mapping[str, Any], language: str, asked: str = "") -> str:
+    """A finding (as the API answers it) in a language; `asked` are the words that it is about."""
+    say = texts.texts_of(language).gettext
+    if language == texts.DEFAULT or one["code"] not in FINDINGS:
+        return str(one["message"])
+    said = say(FINDINGS[one["code"]])
+    if place := _WHERE.match(one["message"]):
+        turn, slot, unit, _zone = place.groups()
+        said = say(_("turn %(turn)s, slot %(slot)s, %(unit)s")) % {
+            "turn": turn, "slot": slot, "unit": unit
+        } + f": {said}"  # fmt: skip
+    details = [part for part in (_meant(one, asked, say), *_numbers(one, language, say)) if part]
+    return f"{said} ({'; '.join(details)})" if details else said
+
+
+def refusal(refused: Refusal, language: str) -> str:
+    """Why something was refused, in a language."""
+    say = texts.texts_of(language).gettext
+    if refused.code in words.REFUSALS:
+        return say(words.REFUSALS[refused.code])
+    if language == texts.DEFAULT:
+        return refused.message
+    known = _known_again(refused.message, say)
+    return known or say(REFUSALS.get(refused.code, refused.message))
+
+
+def sentence(message: str, language: str) -> str:
+    """One of the service's sentences in a language; as it is where it is not listed."""
+    return _known_again(message, texts.texts_of(language).gettext) or message
+
+
+def _known_again(message: str, say: Say) -> str | None:
+    for template, pattern in _patterns():
+        if found := pattern.fullmatch(message):
+            return say(template) % found.groupdict()
+    return None
+
+
+@cache
+def _patterns() -> tuple[tuple[str, re.Pattern[str]], ...]:
+    """Sentences with the most fixed words first: `x is burning at y` must not be taken for a shorter one."""
+    ordered = sorted(SENTENCES, key=lambda template: -len(_HOLE.sub("", template)))
+    return tuple((template, re.compile(_pattern(template), re.DOTALL)) for template in ordered)
+
+
+def _pattern(template: str) -> str:
+    parts = _HOLE.split(template)
+    return "".join(f"(?P<{part}>.+?)" if at % 2 else re.escape(part) for at, part in enumerate(parts))
+
+
+def _meant(one: Mapping[str, Any], asked: str, say: Say) -> str:
+    """Which characters of the words are meant, by their places and as they are."""
+    if not one.get("span"):
+        return ""
+    begin, end = one["span"]
+    if end - begin == 1:
+        said = say(_("character %(first)s")) % {"first": begin + 1}
+    else:
+        said = say(_("characters %(first)s to %(last)s")) % {"first": begin + 1, "last": end}
+    meant = "".join(graphemes(normalise(asked))[begin:end])
+    return f"{said}: {meant}" if meant.isprintable() and meant else said
+
+
+def _numbers(one: Mapping[str, Any], language: str, say: Say) -> list[str]:
+    unit = say(_UNITS[one["unit"]]) if one.get("unit") in _UNITS else one.get("unit") or ""
+    digits = "0.###" if one.get("unit") == "mm" else "0"
+    named = ((_("measured %(value)s %(unit)s"), "measured"), (_("limit %(value)s %(unit)s"), "limit"))
+    return [
+        (say(template) % {"value": number(one[name], language, digits), "unit": unit}).strip()
+        for template, name in named
+        if one.get(name) is not None
+    ]

@@ -1,0 +1,110 @@
+"""What the service says, in the second language: every code has a sentence, and what was filled in stays."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+import service
+from layout.findings import CHECK_CODES, JUDGE_CODES
+from service import errors
+from service.errors import Refusal
+from service.pages import sentences, texts, words
+from service.pages.scanning import WrongUnit
+
+SERVICE = Path(service.__file__).parent
+#: Modules whose refusals a page shows as they are.
+PAGES = (
+    "pages/bench.py",
+    "pages/desk.py",
+    "pages/scanning.py",
+    "proof_links.py",
+    "seating.py",
+    "inspection.py",
+)
+
+
+def every_refusal() -> set[type[Refusal]]:
+    def below(kind: type[Refusal]) -> set[type[Refusal]]:
+        return {kind}.union(*(below(one) for one in kind.__subclasses__()))
+
+    return {kind for kind in below(Refusal) if kind.__module__.startswith("service.")} - {Refusal}
+
+
+def written_in(module: str) -> set[str]:
+    """Sentences with which a module refuses; what is filled in is written X."""
+    found = set()
+    for node in ast.walk(ast.parse((SERVICE / module).read_text())):
+        if not (isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call) and node.exc.args):
+            continue
+        said = node.exc.args[0]
+        if isinstance(said, ast.Constant):
+            found.add(str(said.value))
+        elif isinstance(said, ast.JoinedStr):
+            found.add("".join(p.value if isinstance(p, ast.Constant) else "X" for p in said.values))
+    return found
+
+
+@pytest.mark.parametrize("code", sorted({*CHECK_CODES, *JUDGE_CODES}))
+def test_every_finding_has_a_sentence_in_the_second_language(code: str) -> None:
+    one = {"code": code, "message": "English words", "measured": 0.0784, "limit": 1.5, "unit": "mm"}
+
+    said = sentences.finding(one, "de")
+
+    assert "English" not in said
+    assert said != sentences.FINDINGS[code]
+    assert said.endswith("(gemessen 0,078 mm; Grenze 1,5 mm)")
+
+
+@pytest.mark.parametrize("kind", sorted(every_refusal(), key=lambda kind: kind.__name__))
+def test_every_refusal_has_a_sentence_in_the_second_language(kind: type[Refusal]) -> None:
+    refused = kind("no listed sentence")
+
+    said = sentences.refusal(refused, "de")
+
+    english = {**sentences.REFUSALS, **words.REFUSALS}[refused.code]
+    assert said not in {english, refused.message}
+
+
+@pytest.mark.parametrize("module", PAGES)
+def test_what_a_page_s_own_module_refuses_keeps_its_details(module: str) -> None:
+    unknown = {said for said in written_in(module) if sentences.sentence(said, "de") == said}
+
+    # Of these only the code's own sentence is said: they name moves, fields and roles by their code.
+    assert {said for said in unknown if not re.match(r"^(X: X$|must be X)|X is ", said)} == set()
+
+
+def test_what_was_filled_in_is_filled_in_again() -> None:
+    refused = WrongUnit("wrong unit: this is a Harbour santoku. Still to pull: Harbour chef's knife; Oyster")
+
+    said = sentences.refusal(refused, "de")
+
+    assert "Harbour santoku" in said and said.endswith("Harbour chef's knife; Oyster")
+    assert said.startswith("falsches St\u00fcck")
+
+
+def test_the_characters_meant_are_named() -> None:
+    one = {"code": "missing_glyph", "message": "The font has no \u2665.", "span": [4, 5]}
+
+    said = sentences.finding(one, "de", "Zoe\u0308 \u2665 Bo")
+
+    assert said == "Diese Zeichen fehlen in der Schrift. (Zeichen 5: \u2665)"
+
+
+def test_the_judge_s_place_is_said_too() -> None:
+    message = "turn 1, slot 3, job J6, zone heel: 0.012 mm clear at the worst seating, 0.100 mm needed"
+    one = {"code": "outside_zone", "message": message, "measured": 0.012, "limit": 0.1, "unit": "mm"}
+
+    said = sentences.finding(one, "de")
+
+    assert said.startswith("Durchgang 1, Platz 3, J6: ")
+
+
+def test_english_pages_say_what_programs_are_told() -> None:
+    assert sentences.refusal(errors.BadRequest("choose a file"), texts.DEFAULT) == "choose a file"
+    assert (
+        sentences.finding({"code": "too_long", "message": "Too long by 2 mm."}, "en") == "Too long by 2 mm."
+    )
