@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import statistics
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+
+import numpy as np
+from pydantic import BaseModel
 
 from service.simulation import Run
 
@@ -53,37 +54,55 @@ def outcome_of(run: Run, *, now: float, promised: Mapping[str, float]) -> Outcom
     )
 
 
-def measures_json(outcomes: Sequence[Outcome]) -> dict[str, Any]:
-    """Every measure as its 10 %, 50 % and 90 % points over the runs."""
+class Points(BaseModel):
+    """A measure's 10 %, 50 % and 90 % points over the runs; null where a run had no end, because the points
+    would then tell of the others only."""
 
-    def spread(of: Callable[[Outcome], float | None], digits: int = 1) -> dict[str, float | None]:
+    p10: float | None
+    median: float | None
+    p90: float | None
+
+
+class Measures(BaseModel):
+    """What becomes of one shop: units that wait or come, those late and those never done, the worst lateness
+    and how long what waits now takes (hours of the wall clock), loads burned, promised orders done too late,
+    and the share of its open time that each station burns."""
+
+    units: Points
+    units_late: Points
+    units_unfinished: Points
+    latest_hours: Points
+    backlog_hours: Points
+    loads: Points
+    promises_broken: Points
+    busy: dict[str, Points]
+
+
+def measures_of(outcomes: Sequence[Outcome]) -> Measures:
+    """The runs of one shop, at least one."""
+
+    def spread(of: Callable[[Outcome], float | None], digits: int = 1) -> Points:
         return _points([of(one) for one in outcomes], digits)
 
-    return {
-        "units": spread(lambda one: one.units),
-        "units_late": spread(lambda one: one.late),
-        "units_unfinished": spread(lambda one: one.unfinished),
-        "latest_hours": spread(lambda one: max(0.0, one.latest_s) / 3600, 2),
-        "backlog_hours": spread(lambda one: None if one.backlog_s is None else one.backlog_s / 3600, 2),
-        "loads": spread(lambda one: one.loads),
-        "promises_broken": spread(lambda one: one.broken),
-        "busy": {
+    return Measures(
+        units=spread(lambda one: one.units),
+        units_late=spread(lambda one: one.late),
+        units_unfinished=spread(lambda one: one.unfinished),
+        latest_hours=spread(lambda one: max(0.0, one.latest_s) / 3600, 2),
+        backlog_hours=spread(lambda one: None if one.backlog_s is None else one.backlog_s / 3600, 2),
+        loads=spread(lambda one: one.loads),
+        promises_broken=spread(lambda one: one.broken),
+        busy={
             name: spread(lambda one, name=name: one.busy[name], 3)  # type: ignore[misc]
             for name in sorted(outcomes[0].busy)
         },
-    }
+    )
 
 
-def _points(values: Sequence[float | None], digits: int) -> dict[str, float | None]:
-    """Null where a run had no end: then the points would tell of the others only."""
+def _points(values: Sequence[float | None], digits: int) -> Points:
     known = [value for value in values if value is not None]
     if len(known) < len(values):
-        return {"p10": None, "median": None, "p90": None}
-    if len(known) == 1:
-        known *= 2
-    tenths = statistics.quantiles(known, n=10, method="inclusive")
-    return {
-        "p10": round(tenths[0], digits),
-        "median": round(float(statistics.median(known)), digits),
-        "p90": round(tenths[8], digits),
-    }
+        return Points(p10=None, median=None, p90=None)
+    tenths = np.quantile(known, (0.1, 0.5, 0.9))
+    p10, median, p90 = (round(float(value), digits) for value in tenths)
+    return Points(p10=p10, median=median, p90=p90)

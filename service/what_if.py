@@ -12,8 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from statistics import fmean
-from typing import Any
 
+from pydantic import BaseModel
 from sqlalchemy.orm import Session
 
 from layout.backlog import Backlog, PlanJob
@@ -25,7 +25,7 @@ from service.backlog import Kinds, WallClock, backlog_of
 from service.errors import BadRequest, CheckTooSlow, TooMuchToSimulate
 from service.ids import ORDER, number, public
 from service.learning import Paces
-from service.outcomes import Outcome, measures_json, outcome_of
+from service.outcomes import Measures, Outcome, measures_of, outcome_of
 from service.questions import WhatIfIn
 from service.repositories import plans, recent
 from service.simulation import OrderLike, Scenario, possible, simulate
@@ -54,7 +54,32 @@ class Now:
     units_inspected: int
 
 
-def answer(service: Service, question: WhatIfIn) -> dict[str, Any]:
+class Assumptions(BaseModel):
+    """What the last days say: orders a day (so many were looked at), the log-deviation of burns about their
+    estimate, the share of units scrapped (of so many inspected)."""
+
+    orders_per_day: float
+    orders_seen: int
+    spread: float
+    scrap: float
+    units_inspected: int
+
+
+class WhatIfOut(BaseModel):
+    """The shop as it is (`baseline`) beside the shop as asked; `promises` counts the promised orders that
+    wait."""
+
+    made_at: datetime
+    question: WhatIfIn
+    runs: int
+    assumptions: Assumptions
+    backlog_units: int
+    promises: int
+    baseline: Measures
+    what_if: Measures
+
+
+def answer(service: Service, question: WhatIfIn) -> WhatIfOut:
     """Both shops' figures and what the question changes.
 
     Raises BadRequest for a station or plate that is not there, TooMuchToSimulate.
@@ -72,7 +97,22 @@ def answer(service: Service, question: WhatIfIn) -> dict[str, Any]:
         raise TooMuchToSimulate(
             "playing this through took longer than a request may; ask for fewer days", runs=runs
         ) from error
-    return _json(now, question, before, after)
+    return WhatIfOut(
+        made_at=now.made_at,
+        question=question,
+        runs=runs,
+        assumptions=Assumptions(
+            orders_per_day=round(now.scenario.orders_per_day, 2),
+            orders_seen=now.orders_seen,
+            spread=round(now.scenario.spread, 3),
+            scrap=round(now.scenario.scrap, 4),
+            units_inspected=now.units_inspected,
+        ),
+        backlog_units=len(now.scenario.backlog.jobs),
+        promises=len(now.promised),
+        baseline=measures_of(before),
+        what_if=measures_of(after),
+    )
 
 
 def play(
@@ -236,28 +276,3 @@ def _with_more_hours(backlog: Backlog, question: WhatIfIn) -> Backlog:
 def _must_know(name: str, known: Sequence[str], field: str) -> None:
     if name not in known:
         raise BadRequest(f"there is nothing named {name}; there are {', '.join(known)}", field=field)
-
-
-# --- as JSON ---
-
-
-def _json(
-    now: Now, question: WhatIfIn, before: Sequence[Outcome], after: Sequence[Outcome]
-) -> dict[str, Any]:
-    scenario = now.scenario
-    return {
-        "made_at": now.made_at.isoformat(),
-        "question": question.model_dump(mode="json", by_alias=True, exclude_none=True),
-        "runs": len(before),
-        "assumptions": {
-            "orders_per_day": round(scenario.orders_per_day, 2),
-            "orders_seen": now.orders_seen,
-            "spread": round(scenario.spread, 3),
-            "scrap": round(scenario.scrap, 4),
-            "units_inspected": now.units_inspected,
-        },
-        "backlog_units": len(scenario.backlog.jobs),
-        "promises": len(now.promised),
-        "baseline": measures_json(before),
-        "what_if": measures_json(after),
-    }

@@ -13,9 +13,11 @@ from pydantic import ValidationError
 
 from service import what_if
 from service.errors import BadRequest, Refusal
+from service.outcomes import Points
 from service.pages.gate import HouseVisitor
 from service.pages.render import PageRoute, page, status_of
 from service.questions import WhatIfIn
+from service.what_if import WhatIfOut
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -33,7 +35,7 @@ class Bar:
     low: float
     median: float
     high: float
-    said: dict[str, float]
+    said: Points
 
 
 @router.get("/what-if")
@@ -87,23 +89,32 @@ def _moment(given: str, zone: ZoneInfo) -> str:
         raise BadRequest("say until when the station is down", field="station_down.until") from None
 
 
-def pictures(found: Mapping[str, Any]) -> dict[str, tuple[Bar, Bar]]:
+def pictures(found: WhatIfOut) -> dict[str, tuple[Bar, Bar]]:
     """The measures worth a picture, the shop as it is above the shop as asked, on one scale."""
-    drawn = {}
-    for measure in ("units_late", "backlog_hours"):
-        both = [found[shop][measure] for shop in ("baseline", "what_if")]
-        if any(one["median"] is None for one in both):
-            continue
-        most = max(1.0, *(one["p90"] for one in both))
-        first, second = (Bar(one["p10"] / most, one["median"] / most, one["p90"] / most, one) for one in both)
-        drawn[measure] = first, second
-    return drawn
+    before, after = found.baseline, found.what_if
+    drawn = {
+        "units_late": _bars(before.units_late, after.units_late),
+        "backlog_hours": _bars(before.backlog_hours, after.backlog_hours),
+    }
+    return {measure: bars for measure, bars in drawn.items() if bars is not None}
 
 
-def done_at(found: Mapping[str, Any]) -> dict[str, datetime | None]:
+def _bars(before: Points, after: Points) -> tuple[Bar, Bar] | None:
+    """None where there is no end to draw."""
+    if before.p90 is None or after.p90 is None:
+        return None
+    most = max(1.0, before.p90, after.p90)
+    first, second = (
+        Bar((one.p10 or 0.0) / most, (one.median or 0.0) / most, (one.p90 or 0.0) / most, one)
+        for one in (before, after)
+    )
+    return first, second
+
+
+def done_at(found: WhatIfOut) -> dict[str, datetime | None]:
     """When what waits now will be done, at the median; None when it never is."""
-    made_at = datetime.fromisoformat(found["made_at"])
-    hours = {shop: found[shop]["backlog_hours"]["median"] for shop in ("baseline", "what_if")}
+    hours = {"baseline": found.baseline.backlog_hours.median, "what_if": found.what_if.backlog_hours.median}
     return {
-        shop: None if value is None else made_at + timedelta(hours=value) for shop, value in hours.items()
+        shop: None if value is None else found.made_at + timedelta(hours=value)
+        for shop, value in hours.items()
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -10,16 +10,36 @@ import pytest
 
 from service.db import Database
 from service.errors import BadRequest
+from service.outcomes import Measures, Points
 from service.pages.estimates import SIDE, scatter_of
 from service.pages.what_if import USUAL, done_at, pictures, question_of
+from service.questions import WhatIfIn
+from service.what_if import Assumptions, WhatIfOut
 from tests.benches import Bench
 from tests.clocks import SetClock
 
 ZONE = ZoneInfo("Europe/Berlin")
 
 
-def points(median: float | None, low: float = 0.0, high: float = 0.0) -> dict[str, float | None]:
-    return {"p10": low, "median": median, "p90": high}
+def an_answer(*, late: tuple[Points, Points], hours: tuple[Points, Points]) -> WhatIfOut:
+    """An answer in which everything else is nothing."""
+    none = a_measure(0.0)
+    before, after = (
+        Measures(
+            units=none, units_late=late[n], units_unfinished=none, latest_hours=none, backlog_hours=hours[n],
+            loads=none, promises_broken=none, busy={},
+        )
+        for n in (0, 1)
+    )  # fmt: skip
+    assumed = Assumptions(orders_per_day=0, orders_seen=0, spread=0, scrap=0, units_inspected=0)
+    return WhatIfOut(
+        made_at=datetime(2026, 11, 25, 12, tzinfo=UTC), question=WhatIfIn(), runs=1, assumptions=assumed,
+        backlog_units=0, promises=0, baseline=before, what_if=after,
+    )  # fmt: skip
+
+
+def a_measure(median: float | None, low: float | None = None, high: float | None = None) -> Points:
+    return Points(p10=median if low is None else low, median=median, p90=median if high is None else high)
 
 
 def test_a_form_left_as_it_is_asks_nothing() -> None:
@@ -58,11 +78,7 @@ def test_a_form_that_can_not_be_read_says_which_field(wrong: dict[str, str], fie
 
 
 def test_both_shops_stand_on_one_scale_and_what_never_ends_has_no_picture() -> None:
-    found = {
-        "made_at": "2026-11-25T12:00:00+00:00",
-        "baseline": {"units_late": points(2, 1, 4), "backlog_hours": points(3.0)},
-        "what_if": {"units_late": points(6, 5, 8), "backlog_hours": points(None)},
-    }
+    found = an_answer(late=(a_measure(2, 1, 4), a_measure(6, 5, 8)), hours=(a_measure(3.0), a_measure(None)))
 
     drawn = pictures(found)
 

@@ -18,6 +18,7 @@ from service.repositories import paces as rows
 from service.repositories.paces import BurnedTurn
 from tests.benches import Bench, jobs_of, put_lot
 from tests.clocks import MORNING, SetClock
+from tests.counter import an_inscription, an_open_counter
 
 SATIN_GROUP = ("s1", "turning", "satin-s1")
 
@@ -201,3 +202,24 @@ def test_learning_again_replaces_what_was_known(bench: Bench) -> None:
 
 def test_stores_do_not_see_the_shops_pace(bench: Bench) -> None:
     assert bench.ask("GET", "/v1/estimates", role="store").status_code == 403
+
+
+def test_a_check_answers_at_the_learned_pace(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    with an_open_counter(sqlite_database, clock, tmp_path) as counter:
+        body = {"sku": "AQ-HORI-18", "inscriptions": [an_inscription()]}
+        before = counter.ask("desk", "POST", "/v1/checks", body).json()["burn_seconds"]
+        sqlite_database.write(
+            lambda session: rows.replace_all(session, [_pace(name, 2.0) for name in ("north", "south")])
+        )
+        after = counter.ask("desk", "POST", "/v1/checks", body).json()["burn_seconds"]
+
+    assert after == pytest.approx(2 * before, abs=0.1)
+
+
+def _pace(station: str, factor: float) -> LearnedPace:
+    return LearnedPace(
+        station=station, plate="", process="", records=100, factor=factor, handling_s=0.0, spread=0.1,
+        error_catalogue_s=0.0, error_learned_s=0.0, recent=[], learned_at=MORNING,
+    )  # fmt: skip

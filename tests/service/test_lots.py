@@ -212,6 +212,7 @@ def test_a_lot_of_the_made_up_shop_is_checked_and_stored_once_per_key(
         )
 
     assert (first.status_code, first.json()["waiting"]) == (201, 40)
+    assert first.json()["burn_seconds"] > 1
     assert again.text == first.text
     assert refused.status_code == 403
     assert (finished.status_code, finished.json()["field"]) == (422, "sku")
