@@ -79,7 +79,9 @@ def draw_face(blade: Blade, face: Face) -> str:
     legend = _face_legend(face)
     below = letter * (1.7 * len(legend) + 7)
     sheet = new_sheet(
-        (x0 - 4 * letter, y0 - below, max(x1, x0 + 56 * letter) + 4 * letter, y1 + 8 * letter), letter
+        (x0 - 4 * letter, y0 - below, max(x1, x0 + 56 * letter) + 4 * letter, y1 + 8 * letter),
+        letter,
+        title=f"{blade.name}, {_spoken(face.face)}",
     )
     left = x0
     sheet.text(
@@ -147,7 +149,9 @@ def draw_plate(
     bodies = [b for slot in plate.slots for _, b in _units(slot, blades, (seated or {}).get(slot.slot))]
     x0, y0, x1, y1 = shapely.union_all([box(0, 0, width, height), *bodies]).bounds
     below = letter * (1.7 * len(kinds) + 6.5)
-    sheet = new_sheet((x0 - 4 * letter, y0 - below, x1 + 4 * letter, y1 + 8 * letter), letter)
+    sheet = new_sheet(
+        (x0 - 4 * letter, y0 - below, x1 + 4 * letter, y1 + 8 * letter), letter, title=title or plate.name
+    )
     copies = (
         f"{len(plate.copies)} {'copy' if len(plate.copies) == 1 else 'copies'}: {', '.join(plate.copies)}"
     )

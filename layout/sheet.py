@@ -83,13 +83,17 @@ class Sheet:
         return format_mm(across), format_mm(down)
 
 
-def new_sheet(page: Box, letter_mm: float) -> Sheet:
-    """An empty page as large as the box (x0, y0, x1, y1, mm, y up), with letters of that size."""
+def new_sheet(page: Box, letter_mm: float, *, title: str | None = None) -> Sheet:
+    """An empty page as large as the box (x0, y0, x1, y1, mm, y up), with letters of that size; the title is
+    told to those who listen."""
     x0, y0, x1, y1 = page
     width, height = format_mm(x1 - x0), format_mm(y1 - y0)
     drawing = svgwrite.Drawing(
         size=(f"{width}mm", f"{height}mm"), viewBox=f"0 0 {width} {height}", debug=False, profile="full"
     )
+    if title is not None:
+        drawing["role"], drawing["aria-label"] = "img", title
+        drawing.set_desc(title=title)
     drawing.add(drawing.rect((0, 0), (width, height), fill=PAPER))
     return Sheet(drawing, page, letter_mm)
 

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Query, Request, Response
 from service import build_list, outlook, plans
 from service.ids import JOB, number
 from service.pages import pictures, texts
-from service.pages.board import late_units, planned
+from service.pages.board import late_units, planned, short_times
 from service.pages.gate import HouseVisitor, Visitor
 from service.pages.render import PageRoute, page
 from service.repositories import board as rows
@@ -99,4 +99,7 @@ def get_build_list(request: Request, visitor: HouseVisitor) -> Response:
 def _page(request: Request, template: str, visitor: Visitor, **values: Any) -> Response:
     """A page on which times are the shop's own."""
     zone = ZoneInfo(request.app.state.catalogue.current.policy.time_zone)
-    return page(request, template, visitor, zone=zone, local=lambda moment: moment.astimezone(zone), **values)
+    return page(
+        request, template, visitor, zone=zone, local=lambda moment: moment.astimezone(zone),
+        short_time=short_times(zone, request.app.state.clock(), visitor.language), **values,
+    )  # fmt: skip

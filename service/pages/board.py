@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from typing import Any
@@ -52,13 +53,6 @@ def get_board(request: Request, visitor: HouseVisitor) -> Response:
     found, no_plan = planned(state)
     zone = ZoneInfo(shop.policy.time_zone)
     today = datetime.combine(now.astimezone(zone).date(), time(), tzinfo=zone)
-
-    def short_time(moment: datetime) -> str:
-        """The time alone where it is today's."""
-        local = moment.astimezone(zone)
-        of_today = local.date() == today.date()
-        return f"{local:%H:%M}" if of_today else texts.day_and_time(local, visitor.language)
-
     since = now - timedelta(days=_SCRAP_DAYS)
     with state.database.reading() as session:
         loads = rows.active_loads(session)
@@ -78,7 +72,8 @@ def get_board(request: Request, visitor: HouseVisitor) -> Response:
         request, "board.html", visitor, now=now, zone=zone, local=lambda moment: moment.astimezone(zone),
         no_plan=no_plan, days=days, due_today=today_of(days), late=late[:_SHOWN],
         late_count=sum(len(one.jobs) for one in late),
-        short_time=short_time, releases=[day for day in days if day.is_release], most=_SHOWN,
+        short_time=short_times(zone, now, visitor.language), most=_SHOWN,
+        releases=[day for day in days if day.is_release],
         late_more=max(0, len(late) - _SHOWN), products=shop.products,
         scrap_days=_SCRAP_DAYS, day_name=lambda day: pictures.day_name(day, visitor.language),
         timeline=pictures.timeline(found, loads, now=now, language=visitor.language) if found else None,
@@ -92,6 +87,17 @@ def planned(state: Any) -> tuple[Planned | None, Refusal | None]:
         return plans.current(state), None
     except Refusal as refusal:
         return None, refusal
+
+
+def short_times(zone: ZoneInfo, now: datetime, language: str) -> Callable[[datetime], str]:
+    """Writes a moment in the shop's time, today's without its day."""
+
+    def short_time(moment: datetime) -> str:
+        local = moment.astimezone(zone)
+        is_today = local.date() == now.astimezone(zone).date()
+        return f"{local:%H:%M}" if is_today else texts.day_and_time(local, language)
+
+    return short_time
 
 
 def today_of(days: list[Day]) -> Day | None:
