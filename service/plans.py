@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import threading
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 from weakref import WeakKeyDictionary
@@ -16,9 +16,11 @@ from sqlalchemy.orm import Session
 from layout.backlog import Backlog, Plan, PlannedLoad
 from layout.findings import Finding
 from layout.inspect_plan import inspect_plan
+from layout.moved import Moved, moved
 from layout.parts import Shop
 from layout.plan import plan
 from layout.promise import safe_ends
+from layout.replan import with_jobs, without_jobs
 from service import learning
 from service.backlog import WallClock, backlog_of
 from service.db import Database
@@ -55,7 +57,8 @@ _lock = threading.Lock()
 
 
 def current(service: Service, *, seconds: float | None = None) -> Planned:
-    """The plan of the rows as they are, made now if this process has not made it yet.
+    """The plan of the rows as they are, made now if this process has not made it yet. Where only a few jobs
+    came or left within a minute, the plan before is kept up and not made anew.
 
     Raises PlanRefused when the judge finds fault, CheckTooSlow when planning takes longer than `seconds`
     (None: than a request may).
@@ -68,13 +71,21 @@ def current(service: Service, *, seconds: float | None = None) -> Planned:
             return kept
         backlog, clock = backlog_of(session, shop, now=now)
         paces = learning.paces(session)
-    made, findings = service.geometry.work(planned, backlog, seconds=seconds)
-    if findings:
-        codes = dict(Counter(finding.code for finding in findings))
-        log.error("plan_refused", codes=codes)
-        raise PlanRefused("the plan did not pass its judge; nothing is promised by it", codes=codes)
-    safe = dict(safe_ends(backlog, made, spread=paces.spread))
-    new = Planned(backlog, made, safe, clock, paces, now, mark, shop.version)
+    new: Planned | None = None
+    if (
+        kept is not None
+        and _is_young(kept, now)
+        and (kept.catalogue_version, kept.paces) == (shop.version, paces)
+    ):
+        new = _kept_up(service, kept, backlog, mark, seconds=seconds)
+    if new is None:
+        made, findings = service.geometry.work(planned, backlog, seconds=seconds)
+        if findings:
+            codes = dict(Counter(finding.code for finding in findings))
+            log.error("plan_refused", codes=codes)
+            raise PlanRefused("the plan did not pass its judge; nothing is promised by it", codes=codes)
+        safe = dict(safe_ends(backlog, made, spread=paces.spread))
+        new = Planned(backlog, made, safe, clock, paces, now, mark, shop.version)
     with _lock:
         _kept[service.database] = new
     return new
@@ -86,13 +97,44 @@ def mark_of(session: Session, shop: Shop) -> str:
 
 
 def _is_good(kept: Planned, mark: str, now: datetime) -> bool:
-    return timedelta(0) <= now - kept.made_at <= GOOD_FOR and kept.mark == mark
+    return _is_young(kept, now) and kept.mark == mark
+
+
+def _is_young(kept: Planned, now: datetime) -> bool:
+    return timedelta(0) <= now - kept.made_at <= GOOD_FOR
+
+
+def _kept_up(
+    service: Service, kept: Planned, backlog: Backlog, mark: str, *, seconds: float | None
+) -> Planned | None:
+    """The plan before with the jobs that came since and without those that left, as old as it was; None when
+    anything else has moved, or when the judge finds fault with it."""
+    change = moved(kept.backlog, backlog)
+    if change is None:
+        return None
+    whole, made, findings = service.geometry.work(kept_up, kept.backlog, kept.plan, change, seconds=seconds)
+    if findings:
+        log.error("kept_up_plan_refused", codes=dict(Counter(finding.code for finding in findings)))
+        return None
+    safe = dict(safe_ends(whole, made, spread=kept.paces.spread))
+    return replace(kept, backlog=whole, plan=made, safe=safe, mark=mark)
 
 
 def planned(backlog: Backlog) -> tuple[Plan, tuple[Finding, ...]]:
     """A plan and what its judge says; runs in a geometry process."""
     made = plan(backlog)
     return made, inspect_plan(backlog, made)
+
+
+def kept_up(backlog: Backlog, before: Plan, change: Moved) -> tuple[Backlog, Plan, tuple[Finding, ...]]:
+    """A backlog and its plan with what came and without what left, and what the judge says of them; runs in a
+    geometry process."""
+    whole, made = backlog, before
+    if change.left:
+        whole, made = without_jobs(whole, made, change.left)
+    if change.came:
+        whole, made = with_jobs(whole, made, change.came)
+    return whole, made, inspect_plan(whole, made)
 
 
 # --- as JSON ---

@@ -39,6 +39,36 @@ def test_the_plan_has_every_ready_job_once_and_shows_its_bound(bench: Bench) -> 
     assert plan["score"]["late_working_days"] == 0
 
 
+def test_a_plan_is_kept_up_while_only_a_few_jobs_come_or_leave(bench: Bench) -> None:
+    jobs = bench.order(quantity=5)
+    first = bench.ask("GET", "/v1/plan").json()
+    bench.clock.advance(seconds=20)
+
+    later = bench.order(sku="CHEF", quantity=2)
+    kept = bench.ask("GET", "/v1/plan").json()
+    planned = planned_jobs(bench)
+    order = f"O{bench.job(jobs[0]).order_id}"
+    bench.ask("POST", f"/v1/orders/{order}/cancel", {}, role="desk", If_Match="*")
+
+    assert kept["made_at"] == first["made_at"]
+    assert planned == {*jobs, *later}
+    assert planned_jobs(bench) == set(later)
+
+
+def test_a_plan_is_made_anew_after_a_minute_and_when_a_station_takes_a_load(bench: Bench) -> None:
+    bench.order(quantity=20)
+    first = bench.ask("GET", "/v1/plan").json()
+
+    bench.clock.advance(seconds=20)
+    bench.claimed()
+    claimed = bench.ask("GET", "/v1/plan").json()
+    bench.clock.advance(seconds=61)
+    bench.order()
+    old = bench.ask("GET", "/v1/plan").json()
+
+    assert first["made_at"] < claimed["made_at"] < old["made_at"]
+
+
 def test_both_faces_of_a_unit_are_planned_in_two_turns(bench: Bench) -> None:
     bench.order(faces=("mark_side", "pile_side"))
 
