@@ -108,6 +108,9 @@ def _environment(language: str) -> Environment:
     environment.filters["promised"] = lambda promise, zone: _promised(promise, zone, language)
     environment.filters["minutes"] = lambda seconds: words.minutes(seconds, said.gettext)
     environment.filters["mm"] = lambda value: sentences.number(value, language, "0.00")
+    environment.filters["digits"] = lambda value, digits: sentences.number(
+        value, language, f"0.{'0' * digits}" if digits else "0"
+    )
     environment.filters["face"] = lambda name: said.gettext(
         words.FACES.get(name) or str(name).replace("_", " ")
     )

@@ -196,6 +196,13 @@ SENTENCES = (
     _("the heading has columns that mean nothing here: %(columns)s"),
     _("the heading names a column twice"),
     _("line %(line)s is not UTF-8"),
+    _("there is nothing named %(name)s; there are %(known)s"),
+    _("`until` must be after `from`, by %(days)s days at the most"),
+    _("without recorded hours a station is always open"),
+    _("%(units)s units wait or would come, and at most %(most)s can be played through; ask for fewer days"),
+    _("playing this through took longer than a request may; ask for fewer days"),
+    _("this question can't be read: fill in every field of it"),
+    _("say until when the station is down"),
 )
 _UNITS = {"mm": "mm", "characters": _("characters"), "lines": _("lines")}
 _HOLE = re.compile(r"%\((\w+)\)s")

@@ -24,6 +24,8 @@ PAGES = (
     "proof_links.py",
     "seating.py",
     "inspection.py",
+    "pages/what_if.py",
+    "what_if.py",
 )
 
 
