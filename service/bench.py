@@ -10,7 +10,7 @@ from typing import Any
 import structlog
 from sqlalchemy.orm import Session
 
-from service import burns, claims, contents, files, leases, loads
+from service import burns, claims, contents, files, holds, leases, loads
 from service.errors import CheckTooSlow, LoadRefused
 from service.ids import JOB, LOAD, number, public
 from service.models import Load
@@ -165,7 +165,7 @@ def _take_out(session: Session, load: Load, job_id: int, *, is_held: bool, now: 
     move_job(session, job, JobState.READY, who=SWEEP, now=now, why="the judge refuses its place")
     if is_held:
         why = f"{public(JOB, job_id)} was refused by the judge"
-        move_job(session, job, JobState.HELD, who=SWEEP, now=now, why=why, hold_reason="judge_refused")
+        holds.hold(session, job, holds.JUDGE_REFUSED, who=SWEEP, now=now, why=why)
 
 
 def _take_out_blade(session: Session, load: Load, name: str, *, is_held: bool, now: datetime) -> None:

@@ -13,10 +13,10 @@ from layout.findings import Finding
 from service import contents, leases, progress
 from service.answers import finding_json
 from service.errors import AlreadyBurned, LoadRefused, MoveNotAllowed, StaleFile, StaleVersion
-from service.ids import JOB, LOAD, ORDER, public
+from service.holds import tell_of
+from service.ids import JOB, LOAD, public
 from service.models import BurnStart, Job, Load, LoadSlot
 from service.repositories import loads as rows
-from service.repositories.messages import tell
 from service.repositories.moves import move_job, move_load
 from service.states import JobState, LoadState
 from service.who import Who
@@ -110,11 +110,7 @@ def face_done(session: Session, load: Load, job: Job, face: str, *, who: Who, no
         return
     move_job(session, job, JobState.ENGRAVED, who=who, now=now, why=f"{face} in {public(LOAD, load.id)}")
     if set(job.faces) <= set(job.faces_done) and not _was_whole(session, job, face):
-        order = job.line.order
-        tell(
-            session, "job.engraved", client=order.client, now=now, order=public(ORDER, order.id),
-            order_ref=order.order_ref, line_ref=job.line.line_ref, job=public(JOB, job.id),
-        )  # fmt: skip
+        tell_of(session, "job.engraved", job, now=now)
 
 
 def _was_whole(session: Session, job: Job, face: str) -> bool:

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from service import contents, leases, progress, repeats, stock
 from service import lots as lot_counts
 from service.errors import BadRequest, MoveNotAllowed
+from service.holds import tell_of
 from service.ids import JOB, LOAD, ORDER, public
 from service.models import Job, Load
 from service.repositories import loads as rows
@@ -143,12 +144,7 @@ def scrap(session: Session, load: Load, job: Job, reason: str, *, who: Who, now:
     job.unit_in_hand = False
     move_job(session, job, JobState.SCRAPPED, who=who, now=now, why=reason)
     replacement = _replace(session, job, who=who, now=now)
-    order = job.line.order
-    tell(
-        session, "job.scrapped", client=order.client, now=now, order=public(ORDER, order.id),
-        order_ref=order.order_ref, line_ref=job.line.line_ref, job=public(JOB, job.id),
-        replacement=public(JOB, replacement.id),
-    )  # fmt: skip
+    tell_of(session, "job.scrapped", job, now=now, replacement=public(JOB, replacement.id))
 
 
 def _replace(session: Session, job: Job, *, who: Who, now: datetime) -> Job:

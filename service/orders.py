@@ -10,9 +10,9 @@ from typing import Any, Literal
 from sqlalchemy.orm import Session
 
 from layout.checks import CheckResult
-from layout.findings import Verdict
+from layout.findings import Finding, Severity, Verdict
 from layout.parts import Inscription, Shop
-from service import stock
+from service import holds, stock
 from service.answers import checked_json, finding_json
 from service.errors import MoveNotAllowed, NotFound, OrderRefTaken, StaleVersion, Unengravable
 from service.ids import ORDER, number, public
@@ -299,6 +299,11 @@ def _let_go(session: Session, line: OrderLine, *, who: Who, now: datetime, why: 
     """Units of an accepted line that the bench sent to the desk: they fitted nowhere, or were refused."""
     for job in _living(line):
         if JobState(job.state) is JobState.HELD:
+            if job.hold_reason == holds.NO_PLACE_LEFT:
+                raise MoveNotAllowed(
+                    f"line {line.line_ref} has no place left; amend it, and it is checked anew",
+                    line_ref=line.line_ref,
+                )
             rows.forget_misfits(session, job.id)
             stock.make_ready(session, job, who=who, now=now, why=why)
 
@@ -436,12 +441,25 @@ def line_json(line: OrderLine) -> dict[str, Any]:
         "hold_reason": line.hold_reason,
         "verdict": line.verdict,
         "inscriptions": line.inscriptions,
-        "findings": line.findings,
+        "findings": [*line.findings, *_later_findings(line)],
         "checked": line.checked,
         "burn_seconds": line.burn_seconds,
         "jobs": [_job_in_line(job, line) for job in line.jobs],
     }
     return {key: value for key, value in said.items() if key != "hold_reason" or value is not None}
+
+
+def _later_findings(line: OrderLine) -> list[dict[str, Any]]:
+    """What has come up since the line was checked, about its own units."""
+    homeless = [
+        public("J", job.id)
+        for job in line.jobs
+        if JobState(job.state) is JobState.HELD and job.hold_reason == holds.NO_PLACE_LEFT
+    ]
+    if not homeless:
+        return []
+    message = f"The shop has no place any more for which {', '.join(homeless)} was accepted."
+    return [finding_json(Finding(holds.NO_PLACE_LEFT, Severity.REFUSE, message))]
 
 
 def _job_in_line(job: Job, line: OrderLine) -> dict[str, Any]:

@@ -9,15 +9,15 @@ from typing import Any, Literal
 from sqlalchemy.orm import Session
 
 from layout.parts import Shop
-from service import contents, inspection, kept_plan, leases, progress, stock
+from service import contents, holds, inspection, kept_plan, leases, progress, stock
 from service.errors import BadRequest, MoveNotAllowed
 from service.ids import LOAD, public
 from service.loads import pull_json
 from service.models import Job, Load, LoadJob, LoadSlot
 from service.repositories import loads as rows
 from service.repositories import pulls as pull_rows
-from service.repositories.moves import move_job, move_load, write_history
-from service.states import JobState, LoadState
+from service.repositories.moves import move_load, write_history
+from service.states import LoadState
 from service.who import Who
 
 Fetched = Literal["found", "missing", "blemished"]
@@ -127,7 +127,8 @@ def _another(
         return True
     claim.fetched = what
     contents.remove_unit(session, load, job.id, why=what)
-    move_job(session, job, JobState.SHORT, who=who, now=now, why=f"its unit was {what}, no other is boxed")
+    why = f"its unit was {what}, no other is boxed"
+    holds.go_short(session, job, what, who=who, now=now, why=why)
     return False
 
 

@@ -8,7 +8,7 @@ from typing import Literal
 
 from sqlalchemy.orm import Session
 
-from service import contents, leases, progress, repeats
+from service import contents, holds, leases, progress, repeats
 from service.errors import BadRequest, MoveNotAllowed
 from service.ids import JOB, LOAD, public
 from service.models import Job, Load, LoadSlot
@@ -75,8 +75,8 @@ def _take_out(session: Session, load: Load, slot: LoadSlot, *, who: Who, now: da
     why = f"does not fit slot {slot.slot} of {load.plate}"
     move_job(session, job, JobState.READY, who=who, now=now, why=why)
     if not _other_places(session, job):
-        move_job(session, job, JobState.HELD, who=who, now=now, why=f"fits nowhere: {public(JOB, job.id)}",
-                 hold_reason="does_not_fit")  # fmt: skip
+        why = f"fits nowhere: {public(JOB, job.id)}"
+        holds.hold(session, job, holds.DOES_NOT_FIT, who=who, now=now, why=why)
 
 
 def _other_places(session: Session, job: Job) -> bool:

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
+from service import holds
 from service.errors import BadRequest, StaleVersion, StockTooLow
 from service.models import Bin, Job, Stock
 from service.repositories import stock as rows
@@ -157,7 +158,7 @@ def _put(session: Session, count: Count, *, who: Who, now: datetime) -> None:
     for job in displaced:
         if reserve(session, job):  # another bin has one: the job stays ready
             continue
-        move_job(session, job, JobState.SHORT, who=who, now=now, why="fewer counted than reserved")
+        holds.go_short(session, job, "missing", who=who, now=now, why="fewer counted than reserved")
 
 
 def _free_down_to(session: Session, count: Count, row: Stock) -> list[Job]:

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import structlog
 
-from service import bench, leases, stock
+from service import bench, leases, places, stock
 from service.repositories import idempotency, keys
 from service.tools import Tools
 from service.who import SWEEP
@@ -26,6 +26,14 @@ def sweep_loads(tools: Tools) -> leases.Lapsed:
 def sweep_short(tools: Tools) -> int:
     """Make short jobs ready for which a unit is free after all."""
     return tools.database.write(lambda session: stock.serve_all_short(session, who=SWEEP, now=tools.clock()))
+
+
+def sweep_places(tools: Tools) -> int:
+    """Put units before the desk that nothing in the shop takes any more; let go those that it takes again."""
+    moved = places.look(tools)
+    if moved:
+        log.warning("places_changed", units=moved)
+    return moved
 
 
 def render_load(tools: Tools, load_id: int) -> None:

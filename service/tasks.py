@@ -154,6 +154,7 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
         Periodic("sweep_loads", sweep, sweeps.sweep_loads),
         Periodic("sweep_outbox", 6 * sweep, sweep_outbox),
         Periodic("sweep_short", 6 * sweep, sweeps.sweep_short),
+        Periodic("sweep_places", 12 * sweep, sweeps.sweep_places),
         Periodic("send_callbacks", 1.0, send_callbacks),
         Periodic("keep_plan", 4 * sweep, keep_plan),
         Periodic("learn_paces", 120 * sweep, learn_paces),

@@ -312,5 +312,7 @@ def _wish(session: Session, order_id: int) -> str | None:
 
 def _listed(order: Order) -> dict[str, Any]:
     shown = orders.order_json(order)
-    reasons = sorted({line.hold_reason for line in order.lines if line.hold_reason})
+    lines = {line.hold_reason for line in order.lines}
+    units = {job.hold_reason for line in order.lines for job in line.jobs if job.state == "held"}
+    reasons = sorted(reason for reason in lines | units if reason)
     return {**shown, "id": public(ORDER, order.id), "reasons": reasons}

@@ -49,6 +49,7 @@ REASONS = {
     "ship_by_past": _("came after its ship-by time"),
     "judge_refused": _("the last check before burning refused it"),
     "does_not_fit": _("fits no slot that is left"),
+    "no_place_left": _("no plate of the shop takes it any more"),
     "missing": _("missing"),
     "blemished": _("blemished"),
     "cancelled": _("cancelled"),
