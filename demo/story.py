@@ -39,6 +39,7 @@ class Story:
             self._checks(desk)
             self._orders(store)
             self._hold_and_amend(store, desk)
+            self._plan(bench)
             self._engrave_everything(bench)
             self._released(store)
         self._summary()
@@ -120,6 +121,18 @@ class Story:
         self._must(amended["state"] == "ready", f"the amended order is {amended['state']}")
         desk.call("PATCH", path, expect=412, json=body, headers={"If-Match": etag})
         self._say(f"the desk telephones and amends {identity}: {orders.WORDS_AGREED[0]['text']!r} -> ready")
+
+    def _plan(self, bench: Caller) -> None:
+        self._title("What waits is planned: which units share a plate, where and when")
+        plan = bench.get("/v1/plan").json()
+        self._must(plan["unplanned"] == [], f"every unit must be in a load: {plan['unplanned']}")
+        self._must(plan["score"]["loads"] >= plan["bound"]["loads"] > 0, "no plan beats its bound")
+        self._say(f"{plan['score']['loads']} loads; no plan has fewer than {plan['bound']['loads']}")
+        for number, load in enumerate(plan["loads"], start=1):
+            units = {filled.get("job") for turn in load["turns"] for filled in turn}
+            self._say(f"  {number}. {load['station']}, plate {load['copy']}, {len(units)} unit(s)")
+        self._picture("timeline", bench.get("/v1/plan/timeline.svg").text)
+        self._picture("backlog", bench.get("/v1/backlog.svg").text)
 
     def _engrave_everything(self, bench: Caller) -> None:
         self._title("The bench takes load after load")

@@ -203,7 +203,7 @@ def _bar(chart: Chart, bar: Bar, axis: Axis, y: float, looks: _Looks) -> None:
         chart.text(name, x0 + 9, y + 60, LARGE, into=part, **style)
         chart.text(bar.note, x0 + 9, y + 94, SMALL, into=part, **style)
         return
-    for said, size in ((name, LARGE), (name, MEDIUM), ("!" if bar.late else "", MEDIUM)):
+    for said, size in ((name, LARGE), (name, MEDIUM), (name, SMALL), ("!" if bar.late else "", MEDIUM)):
         if said and width_of(said, size, bold=True) <= room:
             chart.text(said, (x0 + x1) / 2, y + 74, size, into=part, text_anchor="middle", **style)
             return
