@@ -89,7 +89,10 @@ def _built(floor: Floor, fewest: Fewest, bound: Bound) -> list[tuple[str, list[L
     if few and all(unit.after is None for unit in floor.units):
         made.append(("first fit", first_fit(floor)))
         if bound.loads > fewest.loads:  # hours limit the loads, not slots
-            made += [("fullest stretches", fullest(floor, wasted)) for wasted in WASTED]
+            packed = min(
+                (fullest(floor, wasted) for wasted in WASTED), key=lambda loads: _score(floor, loads)
+            )
+            made.append(("fullest stretches", packed))
     return made
 
 
