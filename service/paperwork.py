@@ -3,30 +3,32 @@
 from __future__ import annotations
 
 from service import bench, loads, orders, papers
+from service import load_sheet as sheets
 from service.errors import NotFound
 from service.repositories import orders as rows
 from service.tools import Tools
+from service.voice import Voice
 from service.who import Who
 
 
-def load_sheet(tools: Tools, load_id: int) -> bytes:
+def load_sheet(tools: Tools, load_id: int, voice: Voice) -> bytes:
     """The sheet that goes with a load. Raises NotFound."""
     with tools.database.reading() as session:
         load = loads.find(session, load_id)
         shop = tools.catalogue.at(session, load.catalogue_version)
         layout = loads.layout_of(session, load, whole=True)
-    return papers.load_sheet(shop, layout, bench.seen(tools, load_id))
+    return sheets.load_sheet(shop, layout, bench.seen(tools, load_id), voice)
 
 
-def unit_labels(tools: Tools, load_id: int) -> bytes:
+def unit_labels(tools: Tools, load_id: int, voice: Voice) -> bytes:
     """Labels for the units of a load. Raises NotFound."""
     with tools.database.reading() as session:
         load = loads.find(session, load_id)
         layout = loads.layout_of(session, load, whole=True)
-    return papers.unit_labels(layout, bench.seen(tools, load_id))
+    return papers.unit_labels(layout, bench.seen(tools, load_id), voice)
 
 
-def proof_sheet(tools: Tools, identity: str, *, line_ref: str | None, who: Who) -> bytes:
+def proof_sheet(tools: Tools, identity: str, *, line_ref: str | None, who: Who, voice: Voice) -> bytes:
     """Every face of an order (or of one line) that has something approved to show. Raises NotFound."""
     pages = []
     with tools.database.reading() as session:
@@ -41,7 +43,7 @@ def proof_sheet(tools: Tools, identity: str, *, line_ref: str | None, who: Who) 
                 here = [mark for mark in marks if mark.face == face.face]
                 if here:
                     pages.append((line.line_ref, product, face, here))
-        title = f"Proof of order {order.order_ref}"
+        order_ref = order.order_ref
     if not pages:
         raise NotFound("there is nothing approved to show here")
-    return papers.proof_sheet(pages, title=title)
+    return papers.proof_sheet(pages, order_ref=order_ref, voice=voice)

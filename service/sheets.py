@@ -1,16 +1,21 @@
-"""Geometry on a printed page: plates, faces and marks in reportlab's points, from values in millimetres."""
+"""Printed pages: paper, words, and geometry in reportlab's points from values in millimetres."""
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
+import fontpkg
 import numpy as np
 import shapely
 from ppf.datamatrix import DataMatrix
 from reportlab.lib.units import mm
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
 from shapely.geometry import Polygon
 
 from layout.measure import Floats
@@ -23,6 +28,8 @@ INK, PALE, METAL, WOOD, RUST = (
     (0.9, 0.83, 0.7),
     (0.59, 0.22, 0.11),
 )
+PLAIN, BOLD = "Ricasso", "Ricasso-Bold"
+MARGIN = 14 * mm
 _PICTURE_MM = 0.02
 
 
@@ -126,3 +133,32 @@ def draw_code(page: Any, content: str, *, x: float, y: float, size: float) -> No
                 page.rect(x + column * cell, y + size - (row + 1) * cell, length * cell, cell * 1.02,
                           stroke=0, fill=1)  # fmt: skip
             column += length
+
+
+def paper(size: tuple[float, float], title: str) -> tuple[Any, io.BytesIO]:
+    """A document of pages of that size (points), and its bytes to be: the same for the same pages."""
+    if PLAIN not in pdfmetrics.getRegisteredFontNames():
+        pdfmetrics.registerFont(TTFont(PLAIN, str(fontpkg.path("Atkinson Hyperlegible"))))
+        pdfmetrics.registerFont(TTFont(BOLD, str(fontpkg.path("Atkinson Hyperlegible", weight=700))))
+    data = io.BytesIO()
+    page = Canvas(data, pagesize=size, invariant=1)
+    page.setTitle(title)
+    page.setAuthor("Ricasso")
+    return page, data
+
+
+def write(page: Any, text: str, x: float, y: float, size: float, *, bold: bool = False) -> None:
+    """One line of words, from x, y (points)."""
+    page.setFont(BOLD if bold else PLAIN, size)
+    page.setFillColorRGB(*INK)
+    page.drawString(x, y, text)
+
+
+def cut(text: str, width: float, size: float, *, bold: bool = False) -> str:
+    """As much of the words as goes into a width (points), with a sign where something was left out."""
+    font = BOLD if bold else PLAIN
+    if pdfmetrics.stringWidth(text, font, size) <= width:
+        return text
+    while text and pdfmetrics.stringWidth(text + "…", font, size) > width:
+        text = text[:-1]
+    return text + "…"

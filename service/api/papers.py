@@ -9,6 +9,8 @@ from fastapi import APIRouter, Query, Request, Response
 from service import orders, paperwork, proof_links, sessions
 from service.api.security import Anyone, House, Intake
 from service.ids import LOAD, number
+from service.pages import texts
+from service.voice import Voice
 
 router = APIRouter(tags=["papers"])
 
@@ -16,13 +18,18 @@ router = APIRouter(tags=["papers"])
 @router.get("/v1/loads/{identity}/sheet.pdf")
 def get_sheet(request: Request, identity: str, who: House) -> Response:
     """The sheet that goes with a load."""
-    return _pdf(paperwork.load_sheet(request.app.state, number(LOAD, identity)), f"{identity}-sheet")
+    return _pdf(
+        paperwork.load_sheet(request.app.state, number(LOAD, identity), _voice(request)), f"{identity}-sheet"
+    )
 
 
 @router.get("/v1/loads/{identity}/labels.pdf")
 def get_labels(request: Request, identity: str, who: House) -> Response:
     """A label for every numbered unit of a load, 62 x 29 mm."""
-    return _pdf(paperwork.unit_labels(request.app.state, number(LOAD, identity)), f"{identity}-labels")
+    return _pdf(
+        paperwork.unit_labels(request.app.state, number(LOAD, identity), _voice(request)),
+        f"{identity}-labels",
+    )
 
 
 @router.get("/v1/orders/{identity}/proof.pdf")
@@ -30,7 +37,7 @@ def get_proof_pdf(
     request: Request, identity: str, who: Anyone, line: Annotated[str | None, Query(max_length=100)] = None
 ) -> Response:
     """What is approved, a page a face, at true size where it fits the paper."""
-    sheet = paperwork.proof_sheet(request.app.state, identity, line_ref=line, who=who)
+    sheet = paperwork.proof_sheet(request.app.state, identity, line_ref=line, who=who, voice=_voice(request))
     return _pdf(sheet, f"{identity}-proof")
 
 
@@ -44,6 +51,14 @@ def post_proof_link(request: Request, identity: str, who: Intake) -> dict[str, A
             order, secret=sessions.secret_of(state.settings.data), now=state.clock()
         )
     return {"url": str(request.url_for("get_buyers_proof", token=token)), "until": until.isoformat()}
+
+
+def _voice(request: Request) -> Voice:
+    """The language of whoever prints: of the pages where one was chosen, else what the caller accepts."""
+    language = texts.language_of(
+        request.cookies.get("ricasso_language"), request.headers.get("accept-language", "")
+    )
+    return Voice(language, texts.texts_of(language).gettext)
 
 
 def _pdf(data: bytes, name: str) -> Response:

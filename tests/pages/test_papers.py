@@ -9,6 +9,7 @@ import io
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pymupdf
 import pytest
@@ -16,11 +17,16 @@ import zxingcpp
 from fastapi.testclient import TestClient
 from PIL import Image
 
-from service import imports, keys
+from layout.checks import check
+from layout.parts import LoadLayout, Shop, SlotFill, TextInscription, Turn
+from layout.register import nominal
+from service import catalogue, imports, keys
 from service.app import create_app
 from service.assembly import assemble
 from service.clock import now
+from service.load_sheet import load_sheet
 from service.settings import Settings
+from service.voice import Voice
 from service.who import Role
 
 _MM = 72 / 25.4
@@ -166,3 +172,78 @@ def test_a_link_answers_for_its_words_only(shop: tuple[TestClient, dict[str, dic
     assert (before, amended.status_code, after.status_code) == (200, 200, 409)
     assert "words were changed" in after.text
     assert client.get(link[:-1] + ("0" if link[-1] != "0" else "1")).status_code == 404
+
+
+def a_load(*, units: int, pulls: int) -> tuple[Shop, LoadLayout, dict[str, Any]]:
+    """A load as its route answers it: `units` knives on the long plate, each with two marks on one face."""
+    shop = catalogue.load(catalogue.default_folder())
+    (mark,) = check(shop, "AQ-CHEF-20", [TextInscription("heel", "For Nan", "lato-bold", 4.0)]).marks
+    slots = [slot.slot for slot in shop.plates["long"].slots][:units]
+    fills = tuple(
+        SlotFill(slot, "AQ-CHEF-20", "chef-20", "mark_side", (mark, mark), frozenset(), job=f"J{number}")
+        for number, slot in enumerate(slots, start=1)
+    )
+    calibration = nominal(shop.stations["north"], shop.plates["long"], "long-1")
+    turn = {
+        "turn": 1, "focus_mm": 201.5, "file": "L7-t1-r1-ABCDEF.svg",
+        "slots": [{"slot": f.slot, "job": f.job, "sku": f.sku, "face": f.face} for f in fills],
+    }  # fmt: skip
+    said = {
+        "id": "L7", "revision": 1, "copy": "long-1", "station": "north", "operator": "Ines", "turns": [turn],
+        "pulls": [{"bin": f"BIN-{n}", "quantity": 1, "sku": "AQ-CHEF-20"} for n in range(1, pulls + 1)],
+    }  # fmt: skip
+    return shop, LoadLayout("north", "long", "long-1", calibration, (Turn(1, fills),)), said
+
+
+def words_on(pdf: bytes) -> list[str]:
+    with pymupdf.open(stream=pdf, filetype="pdf") as document:
+        return [page.get_text() for page in document]
+
+
+def test_the_load_sheet_shows_every_mark_and_every_pull_on_as_many_pages_as_that_takes() -> None:
+    shop, layout, load = a_load(units=5, pulls=60)
+
+    sheet = load_sheet(shop, layout, load, Voice())
+
+    pages = words_on(sheet)
+    together = "\n".join(pages)
+    assert all(f"BIN-{n} " in together for n in range(1, 61))
+    assert [f"page {n} of {len(pages)}" in text for n, text in enumerate(pages, start=1)] == [True] * len(
+        pages
+    )
+    assert codes_in(sheet) == [["L7"]] * len(pages)
+    with pymupdf.open(stream=sheet, filetype="pdf") as document:
+        black = [
+            drawing for page in document for drawing in page.get_drawings()
+            if drawing["fill"] == (0.0, 0.0, 0.0) and len(drawing["items"]) > 40
+        ]  # fmt: skip
+    assert len(black) == 2 * 5 * 2  # each of two marks, on the plate's picture and in the table
+
+
+def test_nothing_on_the_load_sheet_lies_outside_the_paper_or_over_the_cautions() -> None:
+    shop, layout, load = a_load(units=5, pulls=60)
+
+    sheet = load_sheet(shop, layout, load, Voice())
+
+    with pymupdf.open(stream=sheet, filetype="pdf") as document:
+        for page in document:
+            cautions = page.search_for("Class 4 laser")[0]
+            for x0, y0, x1, y1, word, *_ in page.get_text("words"):
+                assert 0 < x0 < x1 < page.rect.x1 and y1 < page.rect.y1, word
+                assert y1 <= cautions.y0 or y0 >= cautions.y0 - 0.1, word
+
+
+def test_papers_speak_the_language_of_whoever_prints_them(
+    shop: tuple[TestClient, dict[str, dict[str, str]]],
+) -> None:
+    client, headers = shop
+    load = take(client, headers)
+    german = {**headers["bench"], "Accept-Language": "de"}
+
+    (sheet,) = words_on(client.get(f"/v1/loads/{load}/sheet.pdf", headers=german).content)
+    labels = words_on(client.get(f"/v1/loads/{load}/labels.pdf", headers=german).content)
+    (proof,) = words_on(client.get("/v1/orders/O1/proof.pdf", headers=german).content)
+
+    assert "Laser der Klasse 4" in sheet and "Gang 1 von 1" in sheet and "Class" not in sheet
+    assert "Platz" in labels[0]
+    assert "Entwurf der Bestellung AQ-1" in proof and "wahre Gr\u00f6\u00dfe" in proof and "," in proof

@@ -102,7 +102,7 @@ def test_the_judge_s_place_is_said_too() -> None:
 
     said = sentences.finding(one, "de")
 
-    assert said.startswith("Durchgang 1, Platz 3, J6: ")
+    assert said.startswith("Gang 1, Platz 3, J6: ")
 
 
 def test_english_pages_say_what_programs_are_told() -> None:

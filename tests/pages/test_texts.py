@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from babel.messages.extract import extract_from_dir
+from babel.messages.extract import extract_from_dir, extract_from_file
 from babel.messages.pofile import read_po
 
 import service.pages
@@ -21,7 +21,9 @@ _FILLED = re.compile(r"%(?:\(\w+\))?s")
 
 def extracted() -> set[str]:
     found = extract_from_dir(FOLDER, _METHODS, _OPTIONS)
-    return {message if isinstance(message, str) else message[0] for _, _, message, _, _ in found}
+    papers = (extract_from_file("python", FOLDER.parent / name) for name in ("papers.py", "load_sheet.py"))
+    messages = [message for _, _, message, _, _ in found] + [one[1] for paper in papers for one in paper]
+    return {message if isinstance(message, str) else message[0] for message in messages}
 
 
 def test_every_word_of_the_pages_is_in_the_second_language() -> None:
