@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
+from layout.findings import Finding, Severity
 from service import plans, promises
 from service.backlog import WallClock
 from service.db import Database
@@ -67,6 +68,20 @@ def test_a_plan_is_made_anew_after_a_minute_and_when_a_station_takes_a_load(benc
     old = bench.ask("GET", "/v1/plan").json()
 
     assert first["made_at"] < claimed["made_at"] < old["made_at"]
+
+
+def test_a_plan_that_can_not_be_kept_up_is_made_anew(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    refused = Finding("job_missing", Severity.REFUSE, "as though replanning had lost a job")
+    monkeypatch.setattr(plans, "kept_up", lambda backlog, before, change: (backlog, before, (refused,)))
+    bench.order()
+    first = bench.ask("GET", "/v1/plan").json()
+    bench.clock.advance(seconds=20)
+
+    bench.order()
+    again = bench.ask("GET", "/v1/plan").json()
+
+    assert first["made_at"] < again["made_at"]
+    assert len(planned_jobs(bench)) == 2
 
 
 def test_both_faces_of_a_unit_are_planned_in_two_turns(bench: Bench) -> None:
