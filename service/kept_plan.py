@@ -32,7 +32,7 @@ from service.tools import Service
 #: this could not be made again, or did not pass its judge, for a while: nobody follows it.
 IN_FORCE_FOR = timedelta(minutes=10)
 #: So many loads of a station are looked at: the first ones may be taken already, or wait for their plate.
-NEXT_LOADS = 8
+NEXT_LOADS = 4
 #: Planning may take so long when nobody waits for it.
 PLAN_SECONDS = 60.0
 

@@ -153,7 +153,7 @@ def run_storm(database: Database) -> Counter[int]:
 def test_twenty_claimers_take_two_thousand_jobs_once_each(
     database: Database, clock: SetClock, tmp_path: Path
 ) -> None:
-    """First from a plan; the later half, when each station's next loads are gone, from the queue."""
+    """First from a plan; then, when the loads that each station sees ahead are gone, from the queue."""
     put_backlog(database, the_shop())
     kept_plan.keep(bench_tools(database, clock, tmp_path, the_shop()))
 
