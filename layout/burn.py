@@ -19,7 +19,7 @@ from shapely.geometry import LineString, Polygon
 from layout.fill import Filled, filled
 from layout.measure import FROZEN_STEPS_PER_MM, Floats, freeze_mm
 from layout.outline import Outline, frozen
-from layout.parts import LoadLayout, Process, Seat, Shop, SlotFill
+from layout.parts import Calibration, LoadLayout, Pose, Process, Seat, Shop, SlotFill
 from layout.register import place_points
 from layout.route import order_rows, tour
 
@@ -139,13 +139,18 @@ def _parts(shop: Shop, load: LoadLayout, fill: SlotFill, seat: Seat, *, as_rows:
         process = shop.process_for(load.station, mark.surface)
         if process is None:
             raise NotBurnable(fill.slot, f"{load.station} has no usable process for {mark.surface}")
-        pieces = _rows_of(mark.outline, process) if as_rows else _areas_of(mark.outline)
-        placed = [_place(piece, seat, load) for piece in pieces]
-        by_process.setdefault(process.process, (process, []))[1].extend(placed)
+        pieces = pieces_of(mark.outline, process, as_rows=as_rows)
+        there = [placed(piece, seat.pose, load.calibration) for piece in pieces]
+        by_process.setdefault(process.process, (process, []))[1].extend(there)
     return [
         BurnPart(name, fill.slot, process.line_width_mm, tuple(pieces))
         for name, (process, pieces) in by_process.items()
     ]
+
+
+def pieces_of(outline: Outline, process: Process, *, as_rows: bool) -> list[Piece]:
+    """An outline as a process burns it, in the outline's own frame."""
+    return _rows_of(outline, process) if as_rows else _areas_of(outline)
 
 
 def _areas_of(outline: Outline) -> list[Piece]:
@@ -168,15 +173,13 @@ def _routed(area: Filled) -> Piece:
     return Piece((), np.concatenate([first, crossed]), area.edge)
 
 
-def _place(piece: Piece, seat: Seat, load: LoadLayout) -> Piece:
+def placed(piece: Piece, pose: Pose, calibration: Calibration) -> Piece:
     """The piece in station coordinates on the frozen step: rounded once, here, after every transform."""
 
     def move(points: Any) -> Floats:
-        return freeze_mm(place_points(points, seat.pose, load.calibration))
+        return freeze_mm(place_points(points, pose, calibration))
 
-    areas = [
-        shapely.transform(a, lambda xy: place_points(xy, seat.pose, load.calibration)) for a in piece.areas
-    ]
+    areas = [shapely.transform(a, lambda xy: place_points(xy, pose, calibration)) for a in piece.areas]
     rows = move(piece.rows.reshape(-1, 2)).reshape(-1, 2, 2)
     return Piece(frozen(areas).areas, rows, tuple(_distinct(move(line)) for line in piece.lines))
 

@@ -162,3 +162,18 @@ JUDGE_CODES: Mapping[str, Meaning] = MappingProxyType(
         }
     )
 )
+
+#: Every code that a measured calibration (`layout.measured`) can say.
+MEASURED_CODES: Mapping[str, Meaning] = MappingProxyType(
+    _refusing(
+        {
+            "residual_too_large": "The marks of a plate disagree with one another.",
+            "mark_off": "One mark was met far from where the others put it.",
+            "turned_away": "The plate would lie turned from how the station is described.",
+            "shifted_away": "The plate would lie far from where the station's description has it.",
+            "scaled": "The marks lie farther apart or nearer than on the plate, or mirrored.",
+            "error_too_large": "The predicted error at some blade is too large.",
+        }
+    )
+    | {"error_unknown": Meaning(Severity.NOTE, "Too few marks to predict the error at a blade.")}
+)

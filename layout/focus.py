@@ -50,15 +50,15 @@ def turn_focus_mm(shop: Shop, load: LoadLayout, turn: int) -> float:
     """Head height (mm) to set for a turn: the station's focus on the datum, plus the surface to focus on.
 
     A turn without marks keeps the station's focus. Raises KeyError for a name the shop doesn't know or a
-    surface without a usable process.
+    surface without a process.
     """
     station, plate = shop.stations[load.station], shop.plates[load.plate]
     heights: list[Heights] = []
     for fill in next(t for t in load.turns if t.turn == turn).fills:
         seat = plate.slot(fill.slot).seat(fill.blade, fill.face)
         for mark in fill.marks:
-            process = shop.process_for(load.station, mark.surface)
+            process = shop.recipe_for(load.station, mark.surface)
             if seat is None or process is None:
-                raise KeyError(f"slot {fill.slot}: no seat or no usable process")
+                raise KeyError(f"slot {fill.slot}: no seat or no process")
             heights.append(Heights(*heights_of(mark.outline, seat.pose), process.focus_tolerance_mm))
     return station.focus_mm + (middle_mm(heights) if heights else 0.0)

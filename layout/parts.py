@@ -418,12 +418,13 @@ class Shop:
 
     def process_for(self, station: str, surface: Surface) -> Process | None:
         """The usable process (test card recorded) of a station for a surface, if there is one."""
+        found = self.recipe_for(station, surface)
+        return found if found is not None and found.test_card is not None else None
+
+    def recipe_for(self, station: str, surface: Surface) -> Process | None:
+        """The process of a station for a surface, proven or not; the catalogue has one at the most."""
         return next(
-            (
-                p
-                for _, p in sorted(self.processes.items())
-                if p.station == station and p.surface == surface and p.test_card is not None
-            ),
+            (p for _, p in sorted(self.processes.items()) if p.station == station and p.surface == surface),
             None,
         )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -13,16 +14,9 @@ from layout.parts import Calibration, Plate, Pose, Station
 
 Model = Literal["rigid", "similarity", "affine"]
 FEWEST = {"rigid": 2, "similarity": 2, "affine": 3}
+#: Numbers that each model fits: a turn and a shift, with one scale, with a free matrix.
+FREEDOMS = {"rigid": 3, "similarity": 4, "affine": 6}
 MOST_POINTS = 9
-
-
-class ResidualTooLarge(ValueError):
-    """The measured points don't agree with the plate; `residual_mm` and `limit_mm` say by how much."""
-
-    def __init__(self, residual_mm: float, limit_mm: float) -> None:
-        super().__init__(f"residual {residual_mm:.3f} mm is over the limit of {limit_mm:.3f} mm")
-        self.residual_mm = residual_mm
-        self.limit_mm = limit_mm
 
 
 def nominal(station: Station, plate: Plate, copy: str) -> Calibration:
@@ -66,26 +60,32 @@ def calibrate(
     plate_points: Sequence[tuple[float, float]],
     measured: Sequence[tuple[float, float]],
     model: Model,
-    limit_mm: float,
+    axes: tuple[float, float] = (1.0, 1.0),
 ) -> Calibration:
     """Least-squares transform from plate to station. The residual is the root mean square distance in mm.
 
-    Rigid and similarity by S. Umeyama, "Least-squares estimation of transformation parameters between two
-    point patterns", IEEE PAMI 13 (1991), reflections excluded. A small residual says little about the error
-    at a blade: use three or more fiducials far apart.
+    `axes` are the station's own (see `Station`): the plate is fitted as it lies, and then scaled and flipped
+    as they are. Rigid and similarity by S. Umeyama, "Least-squares estimation of transformation parameters
+    between two point patterns", IEEE PAMI 13 (1991), reflections excluded. A small residual says little about
+    the error at a blade: use three or more fiducials far apart.
 
-    Raises ValueError for too few or too many points or points in one place or line; ResidualTooLarge.
+    Raises ValueError for too few or too many points or points in one place or line.
     """
-    source, target = np.array(plate_points, dtype=float), np.array(measured, dtype=float)
+    source, target = np.array(plate_points, dtype=float), _unscaled(measured, axes)
     if source.shape != target.shape or not FEWEST[model] <= len(source) <= MOST_POINTS:
         raise ValueError(f"{model} needs {FEWEST[model]} to {MOST_POINTS} pairs of points")
     matrix, shift = _affine(source, target) if model == "affine" else _similar(source, target, model)
     off = target - (source @ matrix.T + shift)
     residual = float(np.sqrt((off**2).sum(axis=1).mean()))
-    if residual > limit_mm:
-        raise ResidualTooLarge(residual, limit_mm)
     (a, b), (c, d) = matrix.tolist()
-    return Calibration(name, station, copy, (a, b, c, d, float(shift[0]), float(shift[1])), residual)
+    across, up = axes
+    there = (across * a, across * b, up * c, up * d, across * float(shift[0]), up * float(shift[1]))
+    return Calibration(name, station, copy, there, residual)
+
+
+def _unscaled(points: Any, axes: tuple[float, float]) -> Floats:
+    """Station coordinates as millimetres on the plate's table: without the station's own scale and flip."""
+    return np.asarray(np.asarray(points, dtype=np.float64) / np.array(axes), dtype=np.float64)
 
 
 def _similar(source: Floats, target: Floats, model: Model) -> tuple[Floats, Floats]:
@@ -110,22 +110,67 @@ def _affine(source: Floats, target: Floats) -> tuple[Floats, Floats]:
     return np.asarray(solution[:2].T, dtype=np.float64), np.asarray(solution[2], dtype=np.float64)
 
 
-def error_at(
-    calibration: Calibration, points: Sequence[tuple[float, float]], at: tuple[float, float]
-) -> float:
-    """Predicted error (mm, root mean square) of a rigid registration at a plate point, from its residual.
+def off_mm(
+    calibration: Calibration,
+    plate_points: Sequence[tuple[float, float]],
+    measured: Sequence[tuple[float, float]],
+    *,
+    axes: tuple[float, float] = (1.0, 1.0),
+) -> tuple[float, ...]:
+    """How far from where the calibration puts it each point was met, mm on the table."""
+    off = _unscaled(measured, axes) - _unscaled(to_station(plate_points, calibration), axes)
+    return tuple(float(d) for d in np.hypot(off[:, 0], off[:, 1]))
 
-    Fitzpatrick, West and Maurer, "Predicting error in rigid-body point-based registration", IEEE TMI 17
-    (1998), for the plane (from memory): FLE² = FRE² / (1 - 3/(2N)), TRE² = FLE²/N (1 + d²/(2 f²)),
-    with d the distance from the fiducials' centre and f their root mean square distance from it. Infinite
-    for two points.
+
+@dataclass(frozen=True, slots=True)
+class Lie:
+    """How a plate lies on a station's table, the station's own scale and flip taken off: its origin, its turn
+    counter-clockwise, the scale along its x and y (a negative one: mirrored), how far from square."""
+
+    shift_mm: tuple[float, float]
+    turn_deg: float
+    scale: tuple[float, float]
+    skew_deg: float
+
+
+def lie_of(calibration: Calibration, *, axes: tuple[float, float] = (1.0, 1.0)) -> Lie:
+    """The parts of a calibration's matrix: turned, sheared, then scaled along the plate's own axes."""
+    a, b, c, d, tx, ty = calibration.matrix
+    (a, b, tx), (c, d, ty) = (
+        (float(v) for v in row) for row in np.array([[a, b, tx], [c, d, ty]]) / np.array(axes)[:, None]
+    )
+    along = math.hypot(a, c)
+    square = (a * d - b * c) / along
+    skew = math.degrees(math.atan2((a * b + c * d) / along, abs(square)))
+    return Lie((tx, ty), math.degrees(math.atan2(c, a)), (along, square), skew)
+
+
+def error_at(
+    calibration: Calibration,
+    points: Sequence[tuple[float, float]],
+    at: tuple[float, float],
+    *,
+    model: Model = "rigid",
+) -> float:
+    """Predicted error (mm, root mean square) of a registration at a plate point, from its residual.
+
+    Rigid by Fitzpatrick, West and Maurer, "Predicting error in rigid-body point-based registration", IEEE TMI
+    17 (1998), for the plane (from memory): FLE² = FRE² / (1 - 3/(2N)), TRE² = FLE²/N (1 + d²/(2 f²)),
+    with d the distance from the fiducials' centre and f their root mean square distance from it. A scale of
+    its own adds as much as the turn does; of a free matrix it is the leverage of ordinary least squares.
+    Infinite when the model leaves no residual that could say anything (rigid: two points).
     """
     source = np.array(points, dtype=float)
     count = len(source)
-    if count < 3:
+    spare = 1 - FREEDOMS[model] / (2 * count)
+    if spare < 1e-9 or count < 3:
         return math.inf
-    fle2 = calibration.residual_mm**2 / (1 - 3 / (2 * count))
+    fle2 = calibration.residual_mm**2 / spare
     centre = source.mean(axis=0)
+    away = np.array(at) - centre
+    if model == "affine":
+        spread = (source - centre).T @ (source - centre)
+        return math.sqrt(fle2 * (1 / count + float(away @ np.linalg.solve(spread, away))))
     f2 = float(((source - centre) ** 2).sum(axis=1).mean())
-    d2 = float(((np.array(at) - centre) ** 2).sum())
-    return math.sqrt(fle2 / count * (1 + d2 / (2 * f2)))
+    turned = 2 if model == "rigid" else 1
+    return math.sqrt(fle2 / count * (1 + float((away**2).sum()) / (turned * f2)))

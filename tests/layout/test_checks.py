@@ -18,7 +18,7 @@ from shapely.geometry import Polygon, box
 import layout
 from layout.checks import check
 from layout.eligible import Reach, candidates
-from layout.findings import CHECK_CODES, JUDGE_CODES, Severity, Verdict, verdict_of
+from layout.findings import CHECK_CODES, JUDGE_CODES, MEASURED_CODES, Severity, Verdict, verdict_of
 from layout.fonts import FontRefused
 from layout.outline import Outline, frozen
 from layout.parts import (
@@ -669,5 +669,6 @@ def test_every_code_that_is_said_is_in_the_catalogue_and_judges_have_their_own()
     said.pop("inspect_plan", None)  # plans have a judge and findings of their own
 
     assert of_judge <= set(JUDGE_CODES)
+    assert said.pop("measured") == set(MEASURED_CODES)
     assert set().union(*said.values()) <= set(CHECK_CODES)
     assert all(meaning.severity is Severity.REFUSE for meaning in JUDGE_CODES.values())

@@ -9,16 +9,14 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from layout.parts import Pose
-from layout.register import ResidualTooLarge, calibrate, error_at, nominal, place_points, to_station
+from layout.register import calibrate, error_at, lie_of, nominal, off_mm, place_points, to_station
 from tests.golden.turns import a_plate, a_station
 
 SQUARE = [(0.0, 0.0), (100.0, 0.0), (100.0, 50.0), (0.0, 50.0)]
 
 
-def fitted(plate, measured, model="rigid", limit_mm=math.inf):
-    return calibrate(
-        "c", "left", "one", plate_points=plate, measured=measured, model=model, limit_mm=limit_mm
-    )
+def fitted(plate, measured, model="rigid", **more):
+    return calibrate("c", "left", "one", plate_points=plate, measured=measured, model=model, **more)
 
 
 def moved(points, *, turn_deg=0.0, scale=(1.0, 1.0), by=(0.0, 0.0)):
@@ -76,16 +74,19 @@ def test_the_mean_square_residual_obeys_the_law_of_fiducials(count):
     assert np.mean(trials) / fle2 == pytest.approx(1 - 3 / (2 * count), rel=0.06)
 
 
+@pytest.mark.parametrize("model", ["rigid", "similarity", "affine"])
 @pytest.mark.parametrize("at", [(50.0, 25.0), (300.0, -80.0)])
-def test_the_predicted_error_at_a_target_is_the_one_that_simulation_sees(at):
+def test_the_predicted_error_at_a_target_is_the_one_that_simulation_sees(at, model):
     # FLE 0.05 mm each way, four fiducials: the prediction from many residuals against the true miss.
     chance = np.random.default_rng(7)
     square = np.array(SQUARE)
-    fits = [fitted(SQUARE, (square + chance.normal(0, 0.05, square.shape)).tolist()) for _ in range(3000)]
+    fits = [
+        fitted(SQUARE, (square + chance.normal(0, 0.05, square.shape)).tolist(), model) for _ in range(3000)
+    ]
 
     missed = [np.sum((to_station([at], fit)[0] - at) ** 2) for fit in fits]
 
-    predicted = np.mean([error_at(fit, SQUARE, at) ** 2 for fit in fits])
+    predicted = np.mean([error_at(fit, SQUARE, at, model=model) ** 2 for fit in fits])
     assert predicted == pytest.approx(np.mean(missed), rel=0.08)
 
 
@@ -93,6 +94,8 @@ def test_two_points_predict_nothing():
     found = fitted(SQUARE[:2], SQUARE[:2])
 
     assert error_at(found, SQUARE[:2], (0.0, 0.0)) == math.inf
+    three = fitted(SQUARE[:3], SQUARE[:3], "affine")
+    assert error_at(three, SQUARE[:3], (0.0, 0.0), model="affine") == math.inf
 
 
 @pytest.mark.parametrize("model", ["rigid", "similarity", "affine"])
@@ -122,13 +125,39 @@ def test_a_rigid_fit_never_mirrors_a_plate():
     assert a * d - b * c == pytest.approx(1.0)
 
 
-def test_a_residual_over_the_limit_is_refused_with_its_value():
+def test_a_plate_is_fitted_as_it_lies_and_then_scaled_and_flipped_as_the_station_s_axes_are():
+    lies = moved(SQUARE, turn_deg=3.0, by=(5.0, -2.0))
+    axes = (-1.0, 1.002)
+    measured = [(axes[0] * x, axes[1] * y) for x, y in lies]
+
+    found = fitted(SQUARE, measured, axes=axes)
+
+    assert to_station(SQUARE, found) == pytest.approx(np.array(measured), abs=1e-9)
+    assert found.residual_mm == pytest.approx(0, abs=1e-9)
+    lie = lie_of(found, axes=axes)
+    assert (*lie.shift_mm, lie.turn_deg, *lie.scale, lie.skew_deg) == pytest.approx(
+        (5.0, -2.0, 3.0, 1.0, 1.0, 0.0), abs=1e-9
+    )
+
+
+def test_a_matrix_is_taken_apart_into_turn_scale_and_skew():
+    # By hand: the plate's x is stretched by 1.01, its y leans 2 degrees towards x.
+    lean = math.radians(2.0)
+    square = [(1.01 * x + math.sin(lean) * y, math.cos(lean) * y) for x, y in SQUARE]
+
+    lie = lie_of(fitted(SQUARE, moved(square, turn_deg=30.0), "affine"))
+
+    assert (lie.turn_deg, *lie.scale, lie.skew_deg) == pytest.approx((30.0, 1.01, math.cos(lean), 2.0))
+
+
+def test_each_mark_s_own_distance_makes_the_residual():
     measured = [(x + (0.4 if i == 0 else 0.0), y) for i, (x, y) in enumerate(SQUARE)]
+    found = fitted(SQUARE, measured)
 
-    with pytest.raises(ResidualTooLarge) as refused:
-        fitted(SQUARE, measured, limit_mm=0.05)
+    off = off_mm(found, SQUARE, measured)
 
-    assert refused.value.residual_mm > refused.value.limit_mm == 0.05
+    assert max(off) == off[0]
+    assert found.residual_mm == pytest.approx(math.sqrt(np.mean(np.square(off))))
 
 
 @pytest.mark.parametrize(
