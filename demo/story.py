@@ -79,7 +79,8 @@ class Story:
 
     def _orders(self, store: Caller) -> None:
         self._title("The store posts its orders (each with an Idempotency-Key)")
-        registered = store.post("/v1/callbacks", {"url": self.listener.url}, expect=201).json()
+        told = {"url": self.listener.url}
+        registered = store.post("/v1/callbacks", told, expect=201, Idempotency_Key="callback-1").json()
         self.listener.secret = registered["secret"]
         for order in orders.todays_orders():
             self._post(store, order)

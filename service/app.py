@@ -21,6 +21,7 @@ from service import clock as clocks
 from service import pages
 from service.api import (
     build_list,
+    calibrations,
     callbacks,
     catalogue,
     checks,
@@ -38,6 +39,7 @@ from service.api import (
     problems,
     pulls,
     stock,
+    test_cards,
     what_if,
 )
 from service.api.security import EVERYBODY, caller
@@ -66,6 +68,8 @@ ROUTERS = (
     estimates,
     what_if,
     pictures,
+    calibrations,
+    test_cards,
     callbacks,
     events,
     metrics,

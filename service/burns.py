@@ -12,7 +12,14 @@ from sqlalchemy.orm import Session
 from layout.findings import Finding
 from service import contents, leases, progress
 from service.answers import finding_json
-from service.errors import AlreadyBurned, LoadRefused, MoveNotAllowed, StaleFile, StaleVersion
+from service.errors import (
+    AlreadyBurned,
+    LoadRefused,
+    MoveNotAllowed,
+    StaleCalibration,
+    StaleFile,
+    StaleVersion,
+)
 from service.holds import tell_of
 from service.ids import JOB, LOAD, public
 from service.models import BurnStart, Job, Load, LoadSlot
@@ -61,6 +68,7 @@ def start(
         raise MoveNotAllowed(f"not every unit of turn {turn} is seated", turn=turn)
     files = [file for file in rows.files(session, load.id, revision=load.revision) if file.turn == turn]
     if file_sha256 not in {file.sha256 for file in files}:
+        _refuse_if_measured_again(session, load, turn, file_sha256)
         raise StaleFile(f"this is no file of turn {turn} as it is now", turn=turn, revision=load.revision)
     if (judged.load, judged.fence, judged.revision) != (load.id, load.fence, load.revision):
         raise StaleVersion("what is in this load changed while it was judged; try again")
@@ -118,6 +126,16 @@ def _was_whole(session: Session, job: Job, face: str) -> bool:
     complete = [start.face for start in rows.starts(session, [job.id]) if start.outcome == "complete"]
     complete.remove(face)
     return set(job.faces) <= set(complete)
+
+
+def _refuse_if_measured_again(session: Session, load: Load, turn: int, file_sha256: str) -> None:
+    """Raises StaleCalibration when the file was right until its plate was measured again."""
+    old = rows.file_of(session, load.id, turn, file_sha256)
+    if old is not None and old.calibration not in {None, load.calibration["calibration"]}:
+        raise StaleCalibration(
+            f"{load.copy} was measured again since this file was made; take the file again",
+            turn=turn, revision=load.revision, calibration=load.calibration["calibration"],
+        )  # fmt: skip
 
 
 def _all_loaded(session: Session, slots: Sequence[LoadSlot]) -> None:

@@ -35,7 +35,6 @@ from service.repositories import callbacks as rows
 from service.repositories import messages
 from service.who import SWEEP, Role, Who
 
-CALLBACK = "CB"
 #: Pauses before each attempt (the specification's table); the first goes out at once.
 SCHEDULE = tuple(
     timedelta(seconds=seconds) for seconds in (0, 5, 300, 1800, 7200, 18_000, 36_000, 50_400, 72_000, 86_400)
@@ -78,7 +77,8 @@ def headers_of(callback: Callback, *, message_id: str, body: bytes, now: datetim
     """The headers of one attempt. While a rotation is fresh both secrets sign."""
     timestamp = int(now.timestamp())
     in_force = [callback.secret]
-    if callback.previous_secret and callback.rotated_at and now < callback.rotated_at + ROTATION_WINDOW:
+    until = previous_until(callback)
+    if callback.previous_secret and until is not None and now < until:
         in_force.append(callback.previous_secret)
     return {
         "content-type": "application/json",
@@ -89,6 +89,11 @@ def headers_of(callback: Callback, *, message_id: str, body: bytes, now: datetim
             sign(secret, message_id=message_id, timestamp=timestamp, body=body) for secret in in_force
         ),
     }
+
+
+def previous_until(callback: Callback) -> datetime | None:
+    """Until when the secret before the last rotation signs as well; None when there was none."""
+    return callback.rotated_at + ROTATION_WINDOW if callback.rotated_at is not None else None
 
 
 def body_of(event: Event) -> bytes:
@@ -121,7 +126,7 @@ def register(
 
 def find(session: Session, identity: str, *, who: Who) -> Callback:
     """The callback of that id, if the caller may see it. Raises NotFound."""
-    found = rows.get(session, ids.number(CALLBACK, identity), client=who.sees_client)
+    found = rows.get(session, ids.number(ids.CALLBACK, identity), client=who.sees_client)
     if found is None:
         raise NotFound(f"no such callback: {identity}", id=identity)
     return found
@@ -242,7 +247,7 @@ def _disable(session: Session, callback: Callback, *, now: datetime, why: str) -
             "callback.disabled",
             client=SWEEP.client,
             now=now,
-            callback=ids.public(CALLBACK, callback.id),
+            callback=ids.public(ids.CALLBACK, callback.id),
             why=why,
         )
 

@@ -1,4 +1,4 @@
-"""The check as the service answers it: geometry, stock, and the calibrations in force."""
+"""The check as the service answers it: geometry, stock, and what was measured and proven."""
 
 from __future__ import annotations
 
@@ -8,11 +8,12 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from layout.checks import CheckResult
-from layout.parts import Calibration, Inscription
-from service import learning, promises
+from layout.parts import Inscription
+from service import calibrations, learning, promises, test_cards
 from service.answers import result_json
+from service.geometry import InForce
 from service.learning import Paces
-from service.repositories import orders, stock
+from service.repositories import stock
 from service.tools import Service
 
 
@@ -21,12 +22,10 @@ def check(
 ) -> dict[str, Any]:
     """The whole answer of `POST /v1/checks`; its pictures with or without captions."""
     with service.database.reading() as session:
-        calibrations = calibrations_in_force(session)
+        known = in_force(session)
         available = stock.available(session, sku)
         paces = learning.paces(session)
-    result, pictures = service.geometry.proof(
-        sku, inscriptions, calibrations=calibrations, is_captioned=is_captioned
-    )
+    result, pictures = service.geometry.proof(sku, inscriptions, in_force=known, is_captioned=is_captioned)
     return {
         **result_json(result),
         "burn_seconds": _seconds(paces, result),
@@ -46,11 +45,6 @@ def _seconds(paces: Paces, result: CheckResult) -> float | None:
     return round(paces.slowest(places, result.burn_seconds, units=faces), 1)
 
 
-def calibrations_in_force(session: Session) -> dict[tuple[str, str], Calibration]:
-    """The newest calibration of each plate copy at each station."""
-    return {
-        (record.station, record.copy): Calibration(
-            f"C{record.id}", record.station, record.copy, tuple(record.matrix), record.residual_mm
-        )
-        for record in orders.calibrations(session)
-    }
+def in_force(session: Session) -> InForce:
+    """What a check must know of the shop beside its description."""
+    return InForce(calibrations.in_force(session), test_cards.proofs(session))

@@ -10,14 +10,11 @@ from sqlalchemy.orm import Session
 
 from layout.assign import Bare, FreePlate, Proposal, propose
 from layout.follow import follow
-from layout.parts import Calibration, Shop
-from layout.register import nominal
-from service import kept_plan, learning, leases, waiting
-from service.checks import calibrations_in_force
+from layout.parts import Shop
+from service import calibrations, kept_plan, learning, leases, test_cards, waiting
 from service.errors import BadRequest, DatabaseBusy
 from service.ids import JOB, LOAD, LOT, number, public
 from service.kept_plan import Ahead
-from service.loads import calibration_json
 from service.models import Job, Load, LoadJob, LoadSlot
 from service.repositories import claims
 from service.repositories import loads as rows
@@ -57,6 +54,7 @@ def next_load(
             return None
         leases.renew(session, prepared, lease=lease, now=now)
         return prepared, False
+    shop = test_cards.proven(session, shop)
     chosen = _choose(session, shop, station, now=now)
     if chosen is None:
         return None
@@ -140,7 +138,7 @@ def _write(
         operator=operator,
         lease_until=until,
         turns=len(chosen.turns),
-        calibration=calibration_json(_calibration(session, shop, station, chosen)),
+        calibration=calibrations.locked(session, shop, station, chosen.plate, chosen.copy),
         catalogue_version=shop.version,
         burn_seconds=0.0,
         created_at=now,
@@ -201,11 +199,6 @@ def _take_blades(session: Session, load: Load, chosen: Proposal, *, who: Who, no
             session, "lot", lot_id, move_from=None, move_to="loaded", who=who, now=now,
             why=f"{count} in {public(LOAD, load.id)}",
         )  # fmt: skip
-
-
-def _calibration(session: Session, shop: Shop, station: str, chosen: Proposal) -> Calibration:
-    measured = calibrations_in_force(session).get((station, chosen.copy))
-    return measured or nominal(shop.stations[station], shop.plates[chosen.plate], chosen.copy)
 
 
 def _seconds(session: Session, load: Load, chosen: Proposal, shop: Shop, jobs: Mapping[int, Job]) -> float:

@@ -87,8 +87,22 @@ class StaleFile(Refusal):
     """The digest named is not that of the file which this turn would burn now."""
 
 
+class StaleCalibration(StaleFile):
+    """The file named was built before the plate was measured again; or a repeat would miss its first mark."""
+
+
 class AlreadyBurned(Refusal):
     """A start for this job, face and attempt is on record."""
+
+
+class CalibrationRefused(Refusal):
+    """The measured marks don't agree, or can't be right; `about["findings"]` says how."""
+
+
+class TestCardRefused(Refusal):
+    """The card does not prove the recipe; `about["findings"]` says why."""
+
+    __test__ = False
 
 
 class LoadRefused(Refusal):

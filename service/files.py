@@ -26,7 +26,7 @@ from layout.parts import LoadLayout, Shop, SlotFill, Turn
 from layout.pdf import burn_pdf
 from layout.svg import burn_svg
 from layout.verify import verify
-from service import contents, learning, loads
+from service import contents, learning, loads, test_cards
 from service.answers import finding_json
 from service.burns import Judged
 from service.errors import AlreadyBurned, LoadRefused, MoveNotAllowed, NotFound, StaleFile
@@ -131,6 +131,8 @@ def burn_file(tools: Tools, load_id: int, turn: int, format_name: str) -> Served
     for _ in range(3):  # the load may change while its file is built
         seen = _see(tools, load_id)
         _must_be_servable(seen, turn, format_name)
+        if _lacks_a_card(seen):  # withdrawn after the files were judged and built
+            _refuse(tools, seen)
         prepare(tools, load_id, formats=[format_name])
         with tools.database.reading() as session:
             row = file_rows.find(session, load_id, turn, seen.load.revision, format_name)
@@ -212,7 +214,7 @@ def without_fonts(shop: Shop) -> Shop:
 def _see(tools: Tools, load_id: int) -> _Seen:
     with tools.database.reading() as session:
         load = loads.find(session, load_id)
-        shop = tools.catalogue.at(session, load.catalogue_version)
+        shop = test_cards.proven(session, tools.catalogue.at(session, load.catalogue_version))
         return _Seen(load, shop, loads.layout_of(session, load), loads.burned_already(session, load))
 
 
@@ -240,6 +242,11 @@ def _must_be_servable(seen: _Seen, turn: int, format_name: str) -> None:
         )
     if not contents.pending(seen.load, turn):
         raise AlreadyBurned(f"nothing is left to burn in turn {turn}", turn=turn)
+
+
+def _lacks_a_card(seen: _Seen) -> bool:
+    marks = [mark for turn in seen.layout.turns for fill in turn.fills for mark in fill.marks]
+    return any(seen.shop.process_for(seen.load.station, mark.surface) is None for mark in marks)
 
 
 def _missing(tools: Tools, load: Load, turns: Sequence[int], formats: Sequence[str]) -> list[tuple[int, str]]:
@@ -278,6 +285,7 @@ def _build(tools: Tools, seen: _Seen, turn: int, format_name: str) -> None:
                 name=name,
                 burn_seconds=built.seconds,
                 process=built.process[:250],
+                calibration=load.calibration["calibration"],
                 created_at=tools.clock(),
             ),
         )

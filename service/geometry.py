@@ -13,18 +13,28 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import CancelledError, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
 from layout import proof
 from layout.checks import CheckResult, check
-from layout.parts import Calibration, Inscription, Shop
+from layout.parts import Calibration, Inscription
+from layout.proven import Proof, proven
 from service import catalogue
 from service.errors import CheckersBusy, CheckTooSlow
 
 T = TypeVar("T")
-Calibrations = Mapping[tuple[str, str], Calibration]
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """What the shop has measured and proven beside its description: the newest calibration by station and
+    plate copy, and the record of test cards, oldest first."""
+
+    calibrations: Mapping[tuple[str, str], Calibration] = field(default_factory=dict)
+    proofs: tuple[Proof, ...] = ()
 
 
 #: Longest that the workers may take to start.
@@ -69,11 +79,9 @@ class Geometry:
         self._lock = threading.Lock()
         self._pool: ProcessPoolExecutor | None = None
 
-    def check(
-        self, sku: str, inscriptions: Sequence[Inscription], *, calibrations: Calibrations
-    ) -> CheckResult:
+    def check(self, sku: str, inscriptions: Sequence[Inscription], *, in_force: InForce) -> CheckResult:
         """Check one unit's inscriptions. Raises CheckTooSlow."""
-        result: CheckResult = self._run(_check, sku, tuple(inscriptions), dict(calibrations))
+        result: CheckResult = self._run(_check, sku, tuple(inscriptions), in_force)
         return result
 
     def proof(
@@ -81,12 +89,12 @@ class Geometry:
         sku: str,
         inscriptions: Sequence[Inscription],
         *,
-        calibrations: Calibrations,
+        in_force: InForce,
         is_captioned: bool = True,
     ) -> tuple[CheckResult, dict[str, str]]:
         """The check and, by face, an SVG picture of what it saw. Raises CheckTooSlow."""
         result: tuple[CheckResult, dict[str, str]] = self._run(
-            partial(_proof, is_captioned=is_captioned), sku, tuple(inscriptions), dict(calibrations)
+            partial(_proof, is_captioned=is_captioned), sku, tuple(inscriptions), in_force
         )
         return result
 
@@ -178,15 +186,16 @@ def _is_open() -> bool:
     return "shop" in _OPEN
 
 
-def _check(sku: str, inscriptions: Sequence[Inscription], calibrations: Calibrations) -> CheckResult:
-    return check(_OPEN["shop"], sku, inscriptions, calibrations=calibrations, store=_OPEN["store"])
+def _check(sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> CheckResult:
+    shop = proven(_OPEN["shop"], in_force.proofs)
+    return check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_OPEN["store"])
 
 
 def _proof(
-    sku: str, inscriptions: Sequence[Inscription], calibrations: Calibrations, *, is_captioned: bool
+    sku: str, inscriptions: Sequence[Inscription], in_force: InForce, *, is_captioned: bool
 ) -> tuple[CheckResult, dict[str, str]]:
-    shop: Shop = _OPEN["shop"]
-    result = _check(sku, inscriptions, calibrations)
+    shop = proven(_OPEN["shop"], in_force.proofs)
+    result = _check(sku, inscriptions, in_force)
     if sku not in shop.products:
         return result, {}
     faces = dict.fromkeys(one.face for one in result.inscriptions if one.face is not None)

@@ -113,6 +113,30 @@ def answer_once(
         raise
 
 
+def create_once(
+    database: Database,
+    clock: Clock,
+    *,
+    client: str,
+    route: str,
+    header: str | None,
+    body: Any,
+    work: Callable[[Session], Answer],
+) -> Answer:
+    """Answer a POST that needs nothing but its transaction once per key. Raises as `answer_once` and
+    `key_of`, and whatever `work` raises."""
+    return answer_once(
+        database,
+        clock,
+        client=client,
+        route=route,
+        key=key_of(header),
+        fingerprint=fingerprint_of(body),
+        prepare=lambda: None,
+        work=lambda session, _: work(session),
+    )
+
+
 def _known(
     session: Session, row: IdempotentRequest, fingerprint: str, *, now: datetime, until: datetime
 ) -> Answer | None:

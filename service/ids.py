@@ -5,6 +5,7 @@ from __future__ import annotations
 from service.errors import NotFound
 
 ORDER, JOB, LOAD, LOT = "O", "J", "L", "LOT"
+CALIBRATION, TEST_CARD, CALLBACK = "C", "TC", "CB"
 
 
 def public(prefix: str, number: int) -> str:

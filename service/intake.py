@@ -16,7 +16,7 @@ from layout.parts import Inscription, Mark, Surface
 from layout.proof import Note, face_svg
 from service import checks, orders, promises
 from service.errors import BadRequest, CheckersBusy, NotFound
-from service.geometry import Calibrations
+from service.geometry import InForce
 from service.idempotency import Answer, answer_once, created, fingerprint_of, key_of
 from service.ids import ORDER, public
 from service.models import OrderLine
@@ -73,23 +73,21 @@ def take_order(service: Service, body: Any, idempotency_key: str | None, *, who:
 def check_lines(service: Service, wanted: OrderWanted) -> list[CheckResult]:
     """Check every line; lines that ask for the same are checked once."""
     with service.database.reading() as session:
-        calibrations = checks.calibrations_in_force(session)
+        in_force = checks.in_force(session)
     known: dict[Any, CheckResult] = {}
     results = []
     for line in wanted.lines:
         asked = (line.sku, line.inscriptions)
         if asked not in known:
-            known[asked] = _check_or_hold(service, line, calibrations, refuse=wanted.refuse_unengravable)
+            known[asked] = _check_or_hold(service, line, in_force, refuse=wanted.refuse_unengravable)
         results.append(known[asked])
     return results
 
 
-def _check_or_hold(
-    service: Service, line: LineWanted, calibrations: Calibrations, *, refuse: bool
-) -> CheckResult:
+def _check_or_hold(service: Service, line: LineWanted, in_force: InForce, *, refuse: bool) -> CheckResult:
     """The check, or, when it fails or takes too long, a finding that holds the line: it is paid for."""
     try:
-        return service.geometry.check(line.sku, line.inscriptions, calibrations=calibrations)
+        return service.geometry.check(line.sku, line.inscriptions, in_force=in_force)
     except CheckersBusy:
         raise  # nothing is known against these words: asked again, they are checked
     except Exception as error:
@@ -125,8 +123,8 @@ def amend_line(
     values: tuple[Inscription, ...] = tuple(one.value() for one in inscriptions)
     with service.database.reading() as session:
         sku = orders.line_of(orders.visible(session, identity, who=who), line_ref).sku
-        calibrations = checks.calibrations_in_force(session)
-    result = service.geometry.check(sku, values, calibrations=calibrations)
+        in_force = checks.in_force(session)
+    result = service.geometry.check(sku, values, in_force=in_force)
 
     def work(session: Session) -> dict[str, Any]:
         now = service.clock()

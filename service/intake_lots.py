@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC
-from typing import Any
+from dataclasses import asdict
 
 from sqlalchemy.orm import Session
 
@@ -15,16 +14,14 @@ from service.tools import Service
 from service.who import Who
 
 
-def take_lot(service: Service, body: Any, idempotency_key: str | None, *, who: Who) -> Answer:
-    """Answer `POST /v1/lots` once per key. `body` is a validated `LotIn`."""
+def take_lot(service: Service, wanted: lots.LotWanted, idempotency_key: str | None, *, who: Who) -> Answer:
+    """Answer `POST /v1/lots` once per key."""
     key = key_of(idempotency_key)
-    inscriptions = tuple(one.value() for one in body.inscriptions)
-    wanted = lots.LotWanted(body.sku, inscriptions, body.quantity, body.due.astimezone(UTC))
 
     def prepare() -> CheckResult:
         with service.database.reading() as session:
-            calibrations = checks.calibrations_in_force(session)
-        return service.geometry.check(body.sku, inscriptions, calibrations=calibrations)
+            known = checks.in_force(session)
+        return service.geometry.check(wanted.sku, wanted.inscriptions, in_force=known)
 
     def work(session: Session, result: CheckResult) -> Answer:
         now = service.clock()
@@ -38,7 +35,7 @@ def take_lot(service: Service, body: Any, idempotency_key: str | None, *, who: W
         client=who.client,
         route="POST /v1/lots",
         key=key,
-        fingerprint=fingerprint_of(body.model_dump(mode="json")),
+        fingerprint=fingerprint_of(asdict(wanted)),
         prepare=prepare,
         work=work,
     )

@@ -55,7 +55,10 @@ def held(session: Session, load_id: int, if_match: str, *, now: datetime) -> Loa
             "this load has been granted anew or came back since you last saw it", etag=etag_of(load)
         )
     if int(named[2]) != load.revision:
-        raise StaleVersion("what is in this load has changed since you last saw it", etag=etag_of(load))
+        why = rows.last_revision_why(session, load.id)
+        raise StaleVersion(
+            f"what is in this load has changed since you last saw it: {why}", etag=etag_of(load)
+        )
     if contents.is_unstarted(load) and load.lease_until < now:
         raise LeaseLost("the lease of this load is over", lease_until=load.lease_until.isoformat())
     return load

@@ -146,9 +146,18 @@ def _frame(
     if numbers[1] > 1:
         parts.append(say(_("page %(number)s of %(count)s")) % {"number": numbers[0], "count": numbers[1]})
     write(page, " · ".join(parts), MARGIN, top - 15 * mm, 10)
+    write(page, _lies(load["calibration"], voice), MARGIN, top - 18.5 * mm, 8)
     for number, line in enumerate(reversed(CAUTIONS)):
         sign = "!" if number == len(CAUTIONS) - 1 else " "
         write(page, f"{sign} {say(line)}", MARGIN, 9 * mm + number * 3.6 * mm, 7.5)
+
+
+def _lies(calibration: Mapping[str, Any], voice: Voice) -> str:
+    """By which calibration the plate lies where the file has it."""
+    if calibration["measured_at"] is None:
+        return voice.say(_("plate as described, not measured here"))
+    said = {"id": calibration["id"], "day": calibration["measured_at"][:10]}
+    return voice.say(_("plate as measured on %(day)s (%(id)s)")) % said
 
 
 def _unit_cell(page: Any, slot: Mapping[str, Any], fill: SlotFill | None, voice: Voice) -> Cell:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -13,13 +14,14 @@ from layout.guide import handle_direction_deg
 from layout.outline import Outline
 from layout.parts import Calibration, LoadLayout, Mark, Place, Shop, SlotFill, Surface, Turn
 from service import contents
+from service.calibrations import named_json
 from service.errors import MoveNotAllowed, NotFound
 from service.ids import JOB, LOAD, LOT, public
 from service.leases import close_if_empty, etag_of
 from service.models import FrozenMark, Job, Load, LoadSlot, Lot
 from service.repositories import loads as rows
 from service.repositories import pulls
-from service.repositories.moves import move_job
+from service.repositories.moves import move_job, write_history
 from service.states import JobState
 from service.who import Who
 
@@ -69,16 +71,6 @@ def burned_already(session: Session, load: Load) -> frozenset[tuple[str, str]]:
         if start.outcome != "clean" and not here and start.job_id is not None:
             burned.add((start.job_id, start.face))
     return frozenset((public(JOB, job_id), face) for job_id, face in burned)
-
-
-def calibration_json(calibration: Calibration) -> dict[str, Any]:
-    return {
-        "calibration": calibration.calibration,
-        "station": calibration.station,
-        "copy": calibration.copy,
-        "matrix": list(calibration.matrix),
-        "residual_mm": calibration.residual_mm,
-    }
 
 
 def calibration_value(stored: Mapping[str, Any]) -> Calibration:
@@ -138,6 +130,30 @@ def remove_job(session: Session, job: Job, *, reason: str, who: Who, now: dateti
     close_if_empty(session, load, who=who, now=now)
 
 
+def take_out(
+    session: Session, load: Load, jobs: Sequence[int], lots: Collection[int], *, why: str, who: Who,
+    now: datetime,
+) -> None:  # fmt: skip
+    """Take jobs and all blades of those lots out of a load that has not started: back to the queue, their
+    slots to be cleared, earlier files stale. `why` is kept with the slots."""
+    blades = [slot for slot in contents.pending(load) if slot.lot_id in lots]
+    if not jobs and not blades:
+        return
+    name = public(LOAD, load.id)
+    for job in rows.jobs(session, jobs).values():
+        contents.remove_unit(session, load, job.id, why=why[:40])
+        move_job(session, job, JobState.READY, who=who, now=now, why=f"taken out of {name}: {why}")
+    contents.remove_slots(session, blades, why=why[:40])
+    for lot_id, count in sorted(Counter(slot.lot_id or 0 for slot in blades).items()):
+        contents.give_back_blades(session, lot_id, count)
+        write_history(
+            session, "lot", lot_id, move_from=None, move_to="given_back", who=who, now=now,
+            why=f"{count} from {name}: {why}",
+        )  # fmt: skip
+    contents.raise_revision(session, load, who=who, now=now, why=why)
+    close_if_empty(session, load, who=who, now=now)
+
+
 # --- as JSON ---
 
 
@@ -167,7 +183,7 @@ def load_json(session: Session, load: Load, shop: Shop) -> dict[str, Any]:
         "pulls": pulls_json(session, load),
         "burn_seconds": round(load.burn_seconds, 1),
         "catalogue_version": load.catalogue_version,
-        "calibration": load.calibration["calibration"],
+        "calibration": named_json(load.calibration),
         "created_at": load.created_at.isoformat(),
         "started_at": load.started_at.isoformat() if load.started_at else None,
         "ended_at": load.ended_at.isoformat() if load.ended_at else None,
@@ -236,7 +252,7 @@ def _slot_json(
     processes = dict.fromkeys(
         process.process
         for mark in fill.marks
-        if (process := shop.process_for(layout.station, mark.surface)) is not None
+        if (process := shop.recipe_for(layout.station, mark.surface)) is not None
     )
     said: dict[str, Any] = {
         "slot": slot.slot,

@@ -12,11 +12,13 @@ from sqlalchemy.orm import Session
 from layout.checks import CheckResult
 from layout.findings import Verdict
 from layout.parts import Inscription, Shop
+from service import contents, loads
 from service.answers import finding_json
 from service.errors import BadRequest, MoveNotAllowed, NotFound, StaleVersion, Unengravable
 from service.ids import LOT, number, public
 from service.inscriptions import to_json
 from service.models import FrozenMark, Lot
+from service.repositories import loads as load_rows
 from service.repositories import lots as rows
 from service.repositories.moves import move_lot, write_history
 from service.states import LotState
@@ -119,17 +121,49 @@ def close_if_done(session: Session, lot: Lot, *, who: Who, now: datetime) -> Non
 
 
 def hand_over(session: Session, identity: str, if_match: str, *, who: Who, now: datetime) -> Lot:
-    """Give a finished lot to assembly. Raises NotFound, StaleVersion, MoveNotAllowed."""
-    lot = rows.lock(session, number(LOT, identity))
+    """Give a finished lot to assembly, or what was marked of a cancelled one.
+
+    Raises NotFound, StaleVersion, MoveNotAllowed.
+    """
+    lot = _as_seen(rows.lock(session, number(LOT, identity)), identity, if_match)
+    if not may_be_handed_over(lot):
+        raise MoveNotAllowed(
+            f"{identity} is {lot.state}: {lot.waiting} waiting, {lot.loaded} loaded, {lot.marked} marked",
+            state=lot.state,
+        )
+    move_lot(session, lot, LotState.HANDED_OVER, who=who, now=now, why=f"{lot.marked} blades to assembly")
+    return lot
+
+
+def may_be_handed_over(lot: Lot) -> bool:
+    """Whether its blades can go to assembly: nothing of it is still to come back from the laser."""
+    state = LotState(lot.state)
+    return state is LotState.DONE or (state is LotState.CANCELLED and lot.loaded == 0 and lot.marked > 0)
+
+
+def cancel(session: Session, identity: str, if_match: str, *, why: str, who: Who, now: datetime) -> Lot:
+    """Mark no more blades of a lot. Those in a load that has not started are taken out of it; those that burn
+    now, or are marked already, are counted to their end and can be handed over.
+
+    Raises NotFound, StaleVersion, MoveNotAllowed.
+    """
+    seen = _as_seen(rows.find(session, number(LOT, identity)), identity, if_match)
+    # Loads are locked before lots, as everywhere; the blades that come back change the lot's version.
+    for load_id in load_rows.unstarted_with_lot(session, seen.id):
+        load = load_rows.lock(session, load_id)
+        if load is not None and contents.is_unstarted(load):
+            loads.take_out(session, load, [], [seen.id], why="cancelled", who=who, now=now)
+    lot = rows.lock(session, seen.id)
+    assert lot is not None
+    move_lot(session, lot, LotState.CANCELLED, who=who, now=now, why=why)
+    return lot
+
+
+def _as_seen(lot: Lot | None, identity: str, if_match: str) -> Lot:
     if lot is None:
         raise NotFound("no such lot", id=identity)
     if if_match not in {"*", etag_of(lot)}:
         raise StaleVersion("the lot has changed since you last saw it", etag=etag_of(lot))
-    if LotState(lot.state) is not LotState.DONE:
-        raise MoveNotAllowed(
-            f"{identity} is {lot.state}: {lot.waiting} waiting, {lot.loaded} loaded", state=lot.state
-        )
-    move_lot(session, lot, LotState.HANDED_OVER, who=who, now=now, why=f"{lot.marked} blades to assembly")
     return lot
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import threading
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -21,10 +22,11 @@ from layout.parts import Shop
 from layout.plan import plan
 from layout.promise import safe_ends
 from layout.replan import with_jobs, without_jobs
-from service import learning
+from service import learning, test_cards
 from service.backlog import WallClock, backlog_of
 from service.db import Database
 from service.errors import PlanRefused
+from service.ids import JOB, number
 from service.learning import Paces
 from service.repositories import plans as rows
 from service.tools import Service
@@ -69,7 +71,8 @@ def current(service: Service, *, seconds: float | None = None) -> Planned:
         mark = mark_of(session, shop)
         if kept is not None and _is_good(kept, mark, now):
             return kept
-        backlog, clock = backlog_of(session, shop, now=now)
+        backlog, clock = backlog_of(session, test_cards.proven(session, shop), now=now)
+        unproven = test_cards.waiting(session, shop)
         paces = learning.paces(session)
     new: Planned | None = None
     if (
@@ -86,6 +89,7 @@ def current(service: Service, *, seconds: float | None = None) -> Planned:
             raise PlanRefused("the plan did not pass its judge; nothing is promised by it", codes=codes)
         safe = dict(safe_ends(backlog, made, spread=paces.spread))
         new = Planned(backlog, made, safe, clock, paces, now, mark, shop.version)
+    new = replace(new, plan=_with_reasons(new.plan, unproven))
     with _lock:
         _kept[service.database] = new
     return new
@@ -94,6 +98,16 @@ def current(service: Service, *, seconds: float | None = None) -> Planned:
 def mark_of(session: Session, shop: Shop) -> str:
     """The rows a plan would be made from now, by name: another name when any of them has moved."""
     return ":".join([shop.version, *map(str, rows.mark(session))])
+
+
+def _with_reasons(made: Plan, unproven: Mapping[int, tuple[str, ...]]) -> Plan:
+    """The plan with what the planner can't know: that a unit fits nowhere for want of a test card."""
+    said = {
+        job: f"waits for a test card of {' and '.join(wanted)}"
+        for job in made.unplanned
+        if (wanted := unproven.get(number(JOB, job)))
+    }
+    return replace(made, unplanned={**made.unplanned, **said})
 
 
 def _is_good(kept: Planned, mark: str, now: datetime) -> bool:

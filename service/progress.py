@@ -6,7 +6,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from service import contents
+from service import calibrations, contents
 from service.models import Load
 from service.repositories import loads as rows
 from service.repositories.moves import move_load
@@ -40,6 +40,7 @@ def move_on(session: Session, load: Load, *, who: Who, now: datetime, why: str =
     if LoadState(load.state) is not to:
         ended = {"ended_at": now} if to is LoadState.CLOSED else {}
         move_load(session, load, to, who=who, now=now, why=why, **ended)
+    calibrations.adopt(session, load, who=who, now=now)  # measured while the turn burned
 
 
 def _in_doubt(session: Session, load: Load) -> bool:

@@ -9,10 +9,11 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from service import contents, leases, progress
-from service.errors import BadRequest, MoveNotAllowed
-from service.ids import JOB, public
+from service.errors import BadRequest, MoveNotAllowed, StaleCalibration
+from service.ids import CALIBRATION, JOB, public
 from service.models import Job, Load, LoadSlot
 from service.repositories import loads as rows
+from service.repositories import records
 from service.repositories.moves import move_job, move_load, write_history
 from service.states import JobState, LoadState
 from service.who import Who
@@ -31,7 +32,8 @@ def burn_again(
     """Let faint or partial marks be burned again in the same seating: a new attempt, in a new file with those
     jobs only.
 
-    Raises BadRequest for a job whose face was not burned in this turn, MoveNotAllowed when the turn was left.
+    Raises BadRequest for a job whose face was not burned in this turn, MoveNotAllowed when the turn was left,
+    StaleCalibration when the plate was measured again since.
     """
     leases.must_be(load, LoadState.TURNING, LoadState.BURNED, LoadState.INTERRUPTED, to="burned again")
     if rows.open_starts(session, load.id):
@@ -54,6 +56,7 @@ def burn_again(
                 field="jobs",
                 job=public(JOB, job_id),
             )
+        _must_meet(session, load, slot)
         slot.state, slot.attempt = "seated", slot.attempt + 1
         job.faces_done = [face for face in job.faces_done if face != slot.face]
         session.flush()
@@ -129,6 +132,24 @@ def _marked(session: Session, load: Load) -> dict[tuple[int | None, str], str]:
         for start in rows.starts(session, [claim.job_id for claim in load.jobs])
         if start.load_id == load.id and start.outcome in {"complete", "partial"}
     }
+
+
+def _must_meet(session: Session, load: Load, slot: LoadSlot) -> None:
+    """A repeat must lie on its first mark: with another calibration of the plate it would lie beside it."""
+    newest = records.newest_calibration(session, load.station, load.copy)
+    in_force = public(CALIBRATION, newest.id) if newest is not None else load.calibration["calibration"]
+    burns = [
+        s for s in rows.starts(session, [slot.job_id or 0]) if (s.load_id, s.face) == (load.id, slot.face)
+    ]
+    for burn in burns[-1:]:
+        file = rows.file_of(session, load.id, burn.turn, burn.file_sha256)
+        if file is not None and file.calibration not in {None, in_force}:
+            job = public(JOB, slot.job_id or 0)
+            raise StaleCalibration(
+                f"{load.copy} was measured again after {job} was burned: a repeat would lie beside the first "
+                "mark; inspect it as it is",
+                job=job, calibration=in_force,
+            )  # fmt: skip
 
 
 def _none_left_partial(jobs: Sequence[Job], wanted: str) -> None:

@@ -83,7 +83,7 @@ LOT_MOVES: Mapping[LotState, frozenset[LotState]] = MappingProxyType(
         T.OPEN: frozenset({T.DONE, T.CANCELLED}),
         T.DONE: frozenset({T.HANDED_OVER, T.OPEN}),
         T.HANDED_OVER: frozenset(),
-        T.CANCELLED: frozenset(),
+        T.CANCELLED: frozenset({T.HANDED_OVER}),  # the blades that were marked before
     }
 )
 

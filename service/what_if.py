@@ -20,7 +20,7 @@ from layout.backlog import Backlog, PlanJob
 from layout.hours import DAY_S
 from layout.parts import Shop
 from layout.shifts import longer
-from service import learning
+from service import learning, test_cards
 from service.backlog import Kinds, WallClock, backlog_of
 from service.errors import BadRequest, CheckTooSlow, TooMuchToSimulate
 from service.ids import ORDER, number, public
@@ -152,7 +152,7 @@ def runs_for(scenario: Scenario) -> int:
 
 def shop_now(session: Session, shop: Shop, *, days: int, made_at: datetime) -> Now:
     """What waits, what it is worked with, and how orders come."""
-    backlog, clock = backlog_of(session, shop, now=made_at)
+    backlog, clock = backlog_of(session, test_cards.proven(session, shop), now=made_at)
     paces = learning.paces(session)
     since = made_at - timedelta(days=DAYS_SEEN)
     newest = recent.newest_orders(session, limit=ORDERS_SEEN)

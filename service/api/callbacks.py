@@ -5,10 +5,14 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request, Response
+from fastapi.encoders import jsonable_encoder
 from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy.orm import Session
 
 from service import callbacks, ids
+from service.api import wire
 from service.api.security import caller
+from service.idempotency import Answer, create_once, created
 from service.models import Callback, Delivery, Event
 from service.repositories import callbacks as rows
 from service.who import Role, Who
@@ -42,20 +46,26 @@ def listed(request: Request, who: StoreOrOwner) -> dict[str, Any]:
 
 
 @router.post("", status_code=201)
-def register(request: Request, wanted: CallbackIn, who: StoreOrOwner) -> dict[str, Any]:
-    """Register an address. The secret that signs is shown here, once."""
+def register(
+    request: Request, wanted: CallbackIn, who: StoreOrOwner, idempotency_key: wire.IdempotencyKey = None
+) -> Response:
+    """Register an address. The secret that signs is shown here, once (and again to the same key only)."""
     state = request.app.state
-    callback = state.database.write(
-        lambda session: callbacks.register(
-            session,
-            wanted.url,
-            client=wanted.client,
-            who=who,
-            now=state.clock(),
+
+    def work(session: Session) -> Answer:
+        callback = callbacks.register(
+            session, wanted.url, client=wanted.client, who=who, now=state.clock(),
             loopback_allowed=state.settings.callbacks_to_loopback,
+        )  # fmt: skip
+        shown = jsonable_encoder({**_shown(callback), "secret": callback.secret})
+        return created(shown, {"Location": f"/v1/callbacks/{shown['id']}"})
+
+    return wire.json_answer(
+        create_once(
+            state.database, state.clock, client=who.client, route="POST /v1/callbacks",
+            header=idempotency_key, body=wanted.model_dump(mode="json"), work=work,
         )
-    )
-    return {**_shown(callback), "secret": callback.secret}
+    )  # fmt: skip
 
 
 @router.get("/{callback}")
@@ -67,7 +77,7 @@ def one(request: Request, callback: str, who: StoreOrOwner) -> dict[str, Any]:
         return {**_shown(found), "deliveries": [_delivery(delivery, event) for delivery, event in sent]}
 
 
-@router.post("/{callback}/rotate")
+@router.post("/{callback}/rotate-secret")
 def rotate(request: Request, callback: str, who: StoreOrOwner) -> dict[str, Any]:
     """A new secret, shown once; the old one signs as well for a day."""
     state = request.app.state
@@ -106,9 +116,11 @@ def remove(request: Request, callback: str, who: StoreOrOwner) -> Response:
 
 def _shown(callback: Callback) -> dict[str, Any]:
     return {
-        "id": ids.public(callbacks.CALLBACK, callback.id),
+        "id": ids.public(ids.CALLBACK, callback.id),
         "client": callback.client,
         "url": callback.url,
+        "rotated_at": callback.rotated_at,
+        "previous_secret_until": callbacks.previous_until(callback),
         "created_at": callback.created_at,
         "disabled_at": callback.disabled_at,
         "disabled_why": callback.disabled_why,

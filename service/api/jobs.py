@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query, Request, Response
 from pydantic import AfterValidator, Field
 from sqlalchemy.orm import Session
 
-from service import put_backs
+from service import put_backs, test_cards
 from service.api import wire
 from service.api.security import Anyone, Bench
 from service.errors import NotFound
@@ -55,7 +55,10 @@ def get_job(request: Request, identity: str, who: Anyone) -> dict[str, Any]:
         job = rows.job(session, number(JOB, identity), client=who.sees_client)
         if job is None:
             raise NotFound("no such job", id=identity)
-        return job_json(job, rows.history(session, "job", job.id))
+        shop = request.app.state.catalogue.current
+        wanted = test_cards.waiting(session, shop, only=job.id).get(job.id)
+        said = job_json(job, rows.history(session, "job", job.id))
+        return {**said, "waits_for_test_card": list(wanted)} if wanted else said
 
 
 @router.post("/v1/jobs/{identity}/put-back")

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import UTC
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
-from pydantic import AwareDatetime, Field
+from pydantic import AfterValidator, AwareDatetime, Field
 
 from service import intake_lots, lots
 from service.api import wire
 from service.api.security import Bench, House, Owner
 from service.errors import NotFound
 from service.ids import LOT, number
-from service.inscriptions import InscriptionsIn, Name, Strict
+from service.inscriptions import InscriptionsIn, Name, Strict, storable
 from service.repositories import lots as rows
 from service.repositories import orders as order_rows
 from service.states import LotState
@@ -27,12 +28,18 @@ class LotIn(Strict):
     due: AwareDatetime
 
 
+class CancelLotIn(Strict):
+    reason: Annotated[str, Field(min_length=1, max_length=200), AfterValidator(storable)]
+
+
 @router.post("/v1/lots", status_code=201)
 def post_lot(
     request: Request, body: LotIn, who: Owner, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
     """Ask for a quantity of bare blades to be marked."""
-    return wire.json_answer(intake_lots.take_lot(request.app.state, body, idempotency_key, who=who))
+    inscriptions = tuple(one.value() for one in body.inscriptions)
+    wanted = lots.LotWanted(body.sku, inscriptions, body.quantity, body.due.astimezone(UTC))
+    return wire.json_answer(intake_lots.take_lot(request.app.state, wanted, idempotency_key, who=who))
 
 
 @router.get("/v1/lots")
@@ -66,6 +73,27 @@ def get_lot(request: Request, response: Response, identity: str, who: House) -> 
             raise NotFound("no such lot", id=identity)
         response.headers["ETag"] = lots.etag_of(lot)
         return lots.lot_json(lot, order_rows.history(session, "lot", lot.id))
+
+
+@router.post("/v1/lots/{identity}/cancel")
+def post_cancel(
+    request: Request,
+    response: Response,
+    identity: str,
+    body: CancelLotIn,
+    who: Owner,
+    if_match: wire.IfMatch = None,
+) -> dict[str, Any]:
+    """Mark no more blades of a lot; what was marked before can still be handed over."""
+    etag = wire.if_match_of(if_match)
+
+    def work(session: Any) -> dict[str, Any]:
+        now = request.app.state.clock()
+        lot = lots.cancel(session, identity, etag, why=body.reason, who=who, now=now)
+        response.headers["ETag"] = lots.etag_of(lot)
+        return lots.lot_json(lot)
+
+    return request.app.state.database.write(work)  # type: ignore[no-any-return]
 
 
 @router.post("/v1/lots/{identity}/hand-over")

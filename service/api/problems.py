@@ -44,6 +44,8 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.LeaseLost: 412,
     errors.StaleFile: 409,
     errors.AlreadyBurned: 409,
+    errors.CalibrationRefused: 422,
+    errors.TestCardRefused: 422,
     errors.LoadRefused: 409,
     errors.TooMuchToSimulate: 422,
     errors.PlanRefused: 409,

@@ -125,7 +125,7 @@ def _out_of_reach(shop: Shop, station: Station, plate: Plate, slot: Slot) -> Ite
                 surfaces = {
                     zone.surface or p.surface for p in shop.products.values() if p.blade == seat.blade
                 }
-                usable = any(shop.process_for(station.station, surface) for surface in surfaces)
+                burned = any(shop.recipe_for(station.station, surface) for surface in surfaces)
                 area = zone.polygon.intersection(face.silhouette)
-                if usable and not area.is_empty and not seat_reaches(station, plate, seat, area):
+                if burned and not area.is_empty and not seat_reaches(station, plate, seat, area):
                     yield zone.zone

@@ -158,7 +158,8 @@ def _of_processes(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
 
 
 def _of_engraving(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
-    """Every zone of every product can be burned somewhere: a usable process, a plate, inside the field."""
+    """Every zone of every product can be burned somewhere: a process (its test card may yet be to come), a
+    plate, inside the field."""
     for product in shop.products.values():
         file = where.file("products", product.sku)
         blade = shop.blades.get(product.blade)
@@ -173,11 +174,9 @@ def _of_engraving(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
 
 def _unburnable(shop: Shop, product: Product, face: Face, zone: Zone) -> str | None:
     surface = shop.surface_of(product.sku, zone.zone)
-    able = [s for s in shop.stations.values() if shop.process_for(s.station, surface) is not None]
+    able = [s for s in shop.stations.values() if shop.recipe_for(s.station, surface) is not None]
     if not able:
-        named = any(p.surface == surface for p in shop.processes.values())
-        missing = "its process has no test card" if named else "no process is for it"
-        return f"{surface.material}, {surface.finish}: {missing}"
+        return f"{surface.material}, {surface.finish}: no process is for it"
     for station in able:
         for plate_name in station.plates:
             plate = shop.plates.get(plate_name)
@@ -190,7 +189,7 @@ def _unburnable(shop: Shop, product: Product, face: Face, zone: Zone) -> str | N
                 ):
                     return None
     return (
-        "no station with a usable process can mount a plate that takes this face with the zone in its field"
+        "no station with a process for it can mount a plate that takes this face with the zone in its field"
     )
 
 

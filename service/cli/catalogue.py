@@ -46,7 +46,9 @@ def check(fixtures: Fixtures = None) -> None:
     )
     for process in shop.processes.values():
         if process.test_card is None:
-            typer.echo(f"note: process {process.process} has no test card and is not used")
+            typer.echo(
+                f"note: process {process.process} has no test card here and is not used until one is recorded"
+            )
 
 
 @app.command("draw")

@@ -38,7 +38,7 @@ def check(
 
     from service.answers import result_json
     from service.catalogue import default_folder
-    from service.geometry import Geometry
+    from service.geometry import Geometry, InForce
     from service.inscriptions import TextIn
 
     try:
@@ -55,7 +55,7 @@ def check(
     folder = fixtures or settings_of(None).fixtures or default_folder()
     with TemporaryDirectory(prefix="ricasso-check-") as cache:
         geometry = Geometry(folder, Path(cache), workers=0, timeout_seconds=60)
-        result, pictures = geometry.proof(sku, (asked.value(),), calibrations={})
+        result, pictures = geometry.proof(sku, (asked.value(),), in_force=InForce())
     answer = result_json(result)
     if proof and pictures:
         proof.write_text(next(iter(pictures.values())), encoding="utf-8")

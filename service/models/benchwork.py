@@ -143,6 +143,7 @@ class TurnFile(Base):
     name: Mapped[str] = mapped_column(String(120))
     burn_seconds: Mapped[float | None]
     process: Mapped[str | None] = mapped_column(String(250))
+    calibration: Mapped[str | None] = mapped_column(String(20))  # with which it was built
     created_at: Mapped[datetime]
 
 

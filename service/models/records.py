@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Index, String
+from sqlalchemy import CheckConstraint, Index, String
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.models.base import Base, Id
@@ -38,7 +38,7 @@ class CatalogueVersion(Base):
 
 
 class CalibrationRecord(Base):
-    """A measured calibration of a plate copy at a station. The newest accepted one is in force."""
+    """A measured calibration of a plate copy at a station. The newest is in force."""
 
     __tablename__ = "calibration"
     __table_args__ = (Index("ix_calibration_copy", "station", "copy", "id"),)
@@ -49,20 +49,32 @@ class CalibrationRecord(Base):
     model: Mapped[str] = mapped_column(String(20))
     matrix: Mapped[list[Any]]
     residual_mm: Mapped[float]
-    points: Mapped[list[Any]]
+    error_mm: Mapped[float | None]  # predicted at the worst place of a slot; null: too few marks to tell
+    error_slot: Mapped[str | None] = mapped_column(String(30))
+    points: Mapped[list[Any]]  # [[plate x, plate y, station x, station y], ...] in mm
     at: Mapped[datetime]
     by: Mapped[str] = mapped_column(String(100))
 
 
 class TestCardRecord(Base):
-    """A recorded test card of a process: what makes the process usable."""
+    """A test card of a process was burned and looked at, or the proof was withdrawn.
+
+    `recipe` is the digest of what was proven: a card proves no other recipe.
+    """
 
     __test__ = False
     __tablename__ = "test_card"
+    __table_args__ = (CheckConstraint("withdrawn = (burned_on IS NULL)", name="card_or_withdrawal"),)
 
     id: Mapped[Id]
     process: Mapped[str] = mapped_column(String(60), index=True)
-    burned_on: Mapped[date]
+    station: Mapped[str] = mapped_column(String(60))
+    recipe: Mapped[str] = mapped_column(String(64))
+    withdrawn: Mapped[bool] = mapped_column(default=False)
+    burned_on: Mapped[date | None]
+    line_width_mm: Mapped[float | None]  # measured on the card
+    spot_mm: Mapped[float | None]
     by: Mapped[str] = mapped_column(String(100))
     note: Mapped[str] = mapped_column(String(300))
     at: Mapped[datetime]
+    recorded_by: Mapped[str] = mapped_column(String(100))

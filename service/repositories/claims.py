@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import or_, select, text, union_all, update
+from sqlalchemy import and_, or_, select, text, union_all, update
 from sqlalchemy.orm import Session
 
 from service.models import FrozenMark, Job, Lot, OrderLine
@@ -107,6 +107,53 @@ def surfaces(session: Session, line_ids: Collection[int]) -> list[MarkSurface]:
         .order_by(FrozenMark.id)
     )  # fmt: skip
     return [MarkSurface(*row) for row in rows]  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyOn:
+    """A ready job with the surfaces (material, finish) that its remaining faces are to be burned on, and the
+    stations that it may go to."""
+
+    job: int
+    surfaces: frozenset[tuple[str, str]]
+    stations: frozenset[str]
+
+
+def ready_on(
+    session: Session, surfaces: Collection[tuple[str, str]], *, only: int | None = None
+) -> list[ReadyOn]:
+    """Ready jobs (or one) with a mark on one of those surfaces, all their surfaces named."""
+    if not surfaces:
+        return []
+    mark = and_(FrozenMark.line_id == Job.line_id, FrozenMark.words_revision == Job.words_revision)
+    listed = [
+        and_(FrozenMark.material == material, FrozenMark.finish == finish)
+        for material, finish in sorted(surfaces)
+    ]
+    ids = select(Job.id).join(FrozenMark, mark).where(Job.state == JobState.READY.value, or_(*listed))
+    if only is not None:
+        ids = ids.where(Job.id == only)
+    rows = session.execute(
+        select(
+            Job.id,
+            Job.faces_done,
+            OrderLine.eligible,
+            FrozenMark.face,
+            FrozenMark.material,
+            FrozenMark.finish,
+        )
+        .join(OrderLine, OrderLine.id == Job.line_id)
+        .join(FrozenMark, mark)
+        .where(Job.id.in_(ids))
+        .order_by(Job.id)
+    )  # fmt: skip
+    found: dict[int, tuple[frozenset[str], set[tuple[str, str]]]] = {}
+    for row in rows:
+        stations = frozenset(station for station, *_ in row.eligible)
+        _, left = found.setdefault(row.id, (stations, set()))
+        if row.face not in row.faces_done:
+            left.add((row.material, row.finish))
+    return [ReadyOn(job, frozenset(left), stations) for job, (stations, left) in found.items()]
 
 
 def outlines(session: Session, mark_ids: Collection[int]) -> dict[int, dict[str, object]]:

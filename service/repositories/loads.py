@@ -50,10 +50,53 @@ def preparing(session: Session, station: str) -> Load | None:
     return lock(session, found) if found is not None else None
 
 
+def unstarted_with_lot(session: Session, lot_id: int) -> list[int]:
+    """Loads that have not started and hold blades of a lot."""
+    return list(
+        session.scalars(
+            select(Load.id)
+            .join(LoadSlot, LoadSlot.load_id == Load.id)
+            .where(LoadSlot.lot_id == lot_id, LoadSlot.state != "removed", *UNSTARTED)
+            .distinct()
+            .order_by(Load.id)
+        )
+    )
+
+
 def burning(session: Session, station: str, *, but: int) -> Load | None:
     """Another load that burns at the station."""
     return session.scalars(
         select(Load).where(Load.station == station, Load.state == LoadState.BURNING.value, Load.id != but)
+    ).first()
+
+
+def on_copy(session: Session, station: str, copy: str) -> list[int]:
+    """Active loads on a plate copy at a station."""
+    return list(
+        session.scalars(
+            select(Load.id)
+            .where(Load.station == station, Load.copy == copy, Load.state.in_(_ACTIVE))
+            .order_by(Load.id)
+        )
+    )
+
+
+def active_at(session: Session, station: str) -> list[int]:
+    """Active loads at a station."""
+    return list(
+        session.scalars(
+            select(Load.id).where(Load.station == station, Load.state.in_(_ACTIVE)).order_by(Load.id)
+        )
+    )
+
+
+def file_of(session: Session, load_id: int, turn: int, sha256: str) -> TurnFile | None:
+    """A file that was offered for a turn, at whichever revision; the newest with that digest."""
+    return session.scalars(
+        select(TurnFile)
+        .where(TurnFile.load_id == load_id, TurnFile.turn == turn, TurnFile.sha256 == sha256)
+        .order_by(TurnFile.id.desc())
+        .limit(1)
     ).first()
 
 
@@ -166,6 +209,17 @@ def last_reason(session: Session, job_id: int, move_to: str) -> str | None:
         .order_by(History.id.desc())
         .limit(1)
     ).first()
+
+
+def last_revision_why(session: Session, load_id: int) -> str:
+    """Why the contents of a load last changed."""
+    found = session.scalars(
+        select(History.why)
+        .where(History.subject == "load", History.subject_id == load_id, History.move_to == "revised")
+        .order_by(History.id.desc())
+        .limit(1)
+    ).first()
+    return found or "it was read anew"
 
 
 def misfits(session: Session, job_ids: Collection[int]) -> list[tuple[int, str, str, str]]:

@@ -6,6 +6,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.models import Lot
+from service.states import LotState
 
 
 def find(session: Session, lot_id: int) -> Lot | None:
@@ -17,6 +18,14 @@ def lock(session: Session, lot_id: int) -> Lot | None:
     return session.scalars(
         select(Lot).where(Lot.id == lot_id).with_for_update().execution_options(populate_existing=True)
     ).one_or_none()
+
+
+def newest(session: Session, *, limit: int) -> list[Lot]:
+    """Lots that are still worked at, the earliest due first, then those that are over, newest first."""
+    over = Lot.state.in_([LotState.HANDED_OVER.value, LotState.CANCELLED.value])
+    undone = session.scalars(select(Lot).where(~over).order_by(Lot.due, Lot.id).limit(limit)).all()
+    done = session.scalars(select(Lot).where(over).order_by(Lot.id.desc()).limit(limit)).all()
+    return [*undone, *done][:limit]
 
 
 def page(session: Session, *, after_id: int | None, limit: int, state: str | None) -> list[Lot]:

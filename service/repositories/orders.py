@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from sqlalchemy import ColumnElement, and_, select, update
 from sqlalchemy.orm import Session, selectinload
 
-from service.models import CalibrationRecord, FrozenMark, History, Job, LoadSlot, Order, OrderLine
+from service.models import FrozenMark, History, Job, LoadSlot, Order, OrderLine
 
 _WHOLE = (
     selectinload(Order.lines).selectinload(OrderLine.jobs),
@@ -108,8 +106,3 @@ def marks(session: Session, line_id: int, words_revision: int) -> list[FrozenMar
             .order_by(FrozenMark.position)
         )
     )
-
-
-def calibrations(session: Session) -> Sequence[CalibrationRecord]:
-    """All calibrations, oldest first: the last of a station and copy is in force."""
-    return list(session.scalars(select(CalibrationRecord).order_by(CalibrationRecord.id)))

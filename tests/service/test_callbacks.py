@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -27,6 +28,7 @@ from service.posting import Answer
 from service.repositories import messages
 from service.who import Role, Who
 from tests.clocks import MORNING, SetClock
+from tests.counter import an_open_counter
 
 STORE = Who(role=Role.STORE, client="garden-shop", name="garden-shop")
 OTHER = Who(role=Role.STORE, client="other-shop", name="other-shop")
@@ -356,3 +358,24 @@ def test_registering_what_can_not_be_names_the_field(
         database.write(lambda s: callbacks.register(s, url, client=client, who=who, now=MORNING))
 
     assert refused.value.about == {"field": field}
+
+
+def test_a_callback_is_registered_once_per_key_and_its_secret_is_changed_over_http(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    told = {"url": "https://93.184.216.34/hook"}
+    with an_open_counter(sqlite_database, clock, tmp_path) as counter:
+        first = counter.ask("store", "POST", "/v1/callbacks", told, Idempotency_Key="callback-1")
+        again = counter.ask("store", "POST", "/v1/callbacks", told, Idempotency_Key="callback-1")
+        keyless = counter.ask("store", "POST", "/v1/callbacks", told)
+        listed = counter.ask("store", "GET", "/v1/callbacks").json()["callbacks"]
+        rotated = counter.ask("store", "POST", "/v1/callbacks/CB1/rotate-secret").json()
+        by_desk = counter.ask("desk", "POST", "/v1/callbacks/CB1/rotate-secret")
+
+    assert (first.status_code, again.text, keyless.status_code) == (201, first.text, 400)
+    assert first.headers["Location"] == "/v1/callbacks/CB1"
+    assert [one["id"] for one in listed] == ["CB1"]
+    assert "secret" not in listed[0]
+    assert rotated["secret"] != first.json()["secret"]
+    assert rotated["previous_secret_until"] == (clock() + ROTATION_WINDOW).isoformat().replace("+00:00", "Z")
+    assert by_desk.status_code == 403

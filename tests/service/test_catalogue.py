@@ -315,7 +315,7 @@ def test_check_says_what_the_shop_has_and_what_is_on_trial():
 
     assert result.exit_code == 0
     assert f"version {SHOP.version[:12]}" in result.output
-    assert "note: process mirror-north has no test card and is not used" in result.output
+    assert "note: process mirror-north has no test card here and is not used" in result.output
 
 
 def test_check_says_everything_wrong_one_line_each_and_fails(folder):

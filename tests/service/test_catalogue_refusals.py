@@ -109,10 +109,6 @@ WRONG = {
         (PRODUCTS, 'finish = "stonewashed"', 'finish = "etched"'),
         "AQ-CHEF-20-SW.heel: stainless_4116, etched: no process is for it",
     ),
-    "a surface whose process is on trial": (
-        (PRODUCTS, 'finish = "stonewashed"', 'finish = "mirror"'),
-        "AQ-CHEF-20-SW.heel: stainless_4116, mirror: its process has no test card",
-    ),
     "a plate with one slot twice": (
         (LONG, '["2", 145', '["1", 145'),
         f"{LONG}: slots: slot '1' stands twice",

@@ -13,7 +13,7 @@ import pytest
 from layout.parts import TextInscription
 from service import catalogue
 from service.errors import CheckersBusy, CheckTooSlow
-from service.geometry import Geometry
+from service.geometry import Geometry, InForce
 
 WORDS = TextInscription("ricasso", "Allotment 7", "lato-bold", 3.0)
 
@@ -28,10 +28,10 @@ def geometry(tmp_path: Path) -> Iterator[Geometry]:
 def test_a_worker_says_what_this_process_says(geometry: Geometry, tmp_path: Path) -> None:
     here = Geometry(catalogue.default_folder(), tmp_path, workers=0, timeout_seconds=60)
 
-    there = geometry.check("AQ-HORI-18", [WORDS], calibrations={})
+    there = geometry.check("AQ-HORI-18", [WORDS], in_force=InForce())
 
     assert [mark.outline.digest for mark in there.marks] == [
-        mark.outline.digest for mark in here.check("AQ-HORI-18", [WORDS], calibrations={}).marks
+        mark.outline.digest for mark in here.check("AQ-HORI-18", [WORDS], in_force=InForce()).marks
     ]
     assert there.marks
 

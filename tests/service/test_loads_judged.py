@@ -189,7 +189,7 @@ def test_a_load_is_built_with_the_calibration_in_force(bench: Bench, clock: SetC
 
     load = bench.claimed()
 
-    assert load["calibration"] == "C1"
+    assert load["calibration"] == {"id": "C1", "measured_at": clock().isoformat(), "residual_mm": 0.01}
     assert load["turns"][0]["file_sha256"] != ""
     assert bench.rows(Load)[0].calibration["matrix"][4] == -74.0
 

@@ -216,3 +216,52 @@ def test_a_lot_of_the_made_up_shop_is_checked_and_stored_once_per_key(
     assert again.text == first.text
     assert refused.status_code == 403
     assert (finished.status_code, finished.json()["field"]) == (422, "sku")
+
+
+def test_what_was_marked_of_a_cancelled_lot_is_handed_over(at: At) -> None:
+    bench = at()
+    bench.lot(quantity=10)
+    load = bench.burned()
+    seen = bench.ask("GET", "/v1/lots/LOT1")
+    etag, why = seen.headers["ETag"], {"reason": "other blades"}
+    cancelled = bench.ask("POST", "/v1/lots/LOT1/cancel", why, role="owner", If_Match=etag)
+    early = bench.ask("POST", "/v1/lots/LOT1/hand-over", If_Match=cancelled.headers["ETag"])
+
+    bench.do(bench.do(load, "inspect", {"lots": {"LOT1": {"pass": 6}}}), "release")
+    etag = bench.ask("GET", "/v1/lots/LOT1").headers["ETag"]
+    handed = bench.ask("POST", "/v1/lots/LOT1/hand-over", If_Match=etag)
+
+    assert (cancelled.status_code, cancelled.json()["state"]) == (200, "cancelled")
+    assert early.status_code == 409  # six of its blades are still at the laser
+    assert handed.json()["state"] == "handed_over"
+    assert counts(bench) == (4, 0, 6, 0, "handed_over")
+
+
+def test_of_a_cancelled_lot_without_a_marked_blade_nothing_is_handed_over(at: At) -> None:
+    bench = at()
+    bench.lot(quantity=3)
+    load = bench.claimed()
+
+    bench.ask("POST", "/v1/lots/LOT1/cancel", {"reason": "a mistake"}, role="owner", If_Match="*")
+    handed = bench.ask("POST", "/v1/lots/LOT1/hand-over", If_Match="*")
+
+    assert handed.status_code == 409
+    assert counts(bench) == (3, 0, 0, 0, "cancelled")  # its blades came back out of the load
+    assert bench.see(load)["state"] == "dropped"
+    assert bench.next().status_code == 204
+
+
+def test_a_lot_is_cancelled_by_the_owner_and_as_it_was_seen(at: At) -> None:
+    bench = at()
+    bench.lot(quantity=3)
+    reason = {"reason": "a mistake"}
+
+    answers = [
+        bench.ask("POST", "/v1/lots/LOT1/cancel", reason, role=role, **headers).status_code
+        for role, headers in (
+            ("bench", {"If_Match": "*"}), ("owner", {}), ("owner", {"If_Match": '"9"'}),
+        )
+    ]  # fmt: skip
+
+    assert answers == [403, 428, 412]
+    assert counts(bench)[-1] == "open"

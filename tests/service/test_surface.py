@@ -20,7 +20,7 @@ from tests.counter import Counter, a_key, an_open_counter
 
 STORE, DESK, BENCH, OWNER = "store", "desk", "bench", "owner"
 EVERYBODY, HOUSE = {STORE, DESK, BENCH, OWNER}, {DESK, BENCH, OWNER}
-INTAKE, AT_DESK = {STORE, DESK, OWNER}, {DESK, OWNER}
+INTAKE, AT_DESK, AT_BENCH = {STORE, DESK, OWNER}, {DESK, OWNER}, {BENCH, OWNER}
 
 #: What the shop decided of each route of intake; a route that is not here must say so in its own tests.
 MATRIX: dict[tuple[str, str], set[str]] = {
@@ -37,6 +37,18 @@ MATRIX: dict[tuple[str, str], set[str]] = {
     ("get", "/v1/stock"): HOUSE,
     ("put", "/v1/stock"): AT_DESK,
     ("get", "/v1/catalogue"): EVERYBODY,
+    ("post", "/v1/lots"): {OWNER},
+    ("get", "/v1/lots"): HOUSE,
+    ("post", "/v1/lots/{identity}/hand-over"): AT_BENCH,
+    ("post", "/v1/lots/{identity}/cancel"): {OWNER},
+    ("post", "/v1/calibrations"): AT_BENCH,
+    ("get", "/v1/calibrations"): HOUSE,
+    ("get", "/v1/calibrations/{identity}"): HOUSE,
+    ("post", "/v1/test-cards"): {OWNER},
+    ("get", "/v1/test-cards"): HOUSE,
+    ("get", "/v1/processes/{process}/test-card.{kind}"): AT_BENCH,
+    ("post", "/v1/callbacks"): {STORE, OWNER},
+    ("post", "/v1/callbacks/{callback}/rotate-secret"): {STORE, OWNER},
     ("get", "/v1/plan"): HOUSE,
     ("get", "/v1/plan/timeline.svg"): HOUSE,
     ("get", "/v1/plan/loads/{number}/picture.svg"): HOUSE,
@@ -62,6 +74,8 @@ def test_each_role_may_do_what_the_table_says_and_nothing_else(
         path.replace("{identity}", "X1")
         .replace("{line_ref}", "1")
         .replace("{kind}", "svg")
+        .replace("{process}", "P1")
+        .replace("{callback}", "CB9")
         .replace("{number}", "1")
     )
     body = None if method == "get" else {}

@@ -1,0 +1,85 @@
+"""Calibrations of plate copies at stations: enter what was measured, see what is and was in force."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Query, Request, Response
+from pydantic import Field, field_validator
+
+from service import calibrations, measurements
+from service.api import wire
+from service.api.security import Bench, House
+from service.errors import NotFound
+from service.ids import CALIBRATION, number
+from service.inscriptions import Name, Strict
+from service.repositories import records as rows
+
+router = APIRouter(tags=["calibrations"])
+
+Millimetres = Annotated[float, Field(gt=-1e5, lt=1e5, allow_inf_nan=False)]
+
+
+class MarkIn(Strict):
+    """A mark by its number on the plate, and where the station says that its pointer met it."""
+
+    mark: int = Field(ge=1, le=99)
+    station_mm: tuple[Millimetres, Millimetres]
+
+
+class CalibrationIn(Strict):
+    station: Name
+    plate_copy: Name = Field(alias="copy")
+    model: Literal["rigid", "similarity", "affine"] = "rigid"
+    marks: Annotated[list[MarkIn], Field(min_length=1, max_length=9)]
+
+    @field_validator("marks")
+    @classmethod
+    def _each_once(cls, marks: list[MarkIn]) -> list[MarkIn]:
+        if len({one.mark for one in marks}) != len(marks):
+            raise ValueError("a mark is named twice")
+        return marks
+
+
+@router.post("/v1/calibrations", status_code=201)
+def post_calibration(
+    request: Request, body: CalibrationIn, who: Bench, idempotency_key: wire.IdempotencyKey = None
+) -> Response:
+    """Put on record where a plate copy lies; files of what is still to be burned on it are made anew."""
+    asked = measurements.Asked(
+        body.station, body.plate_copy, {one.mark: one.station_mm for one in body.marks}, body.model
+    )
+    return wire.json_answer(measurements.take(request.app.state, asked, idempotency_key, who=who))
+
+
+@router.get("/v1/calibrations")
+def get_calibrations(
+    request: Request,
+    response: Response,
+    who: House,
+    limit: wire.Limit = 50,
+    cursor: wire.Cursor = None,
+    station: Annotated[str | None, Query(max_length=60)] = None,
+    copy: Annotated[str | None, Query(max_length=60)] = None,
+) -> dict[str, Any]:
+    """All calibrations, newest first; `in_force` says which count."""
+    with request.app.state.database.reading() as session:
+        found = rows.calibrations_page(
+            session, before_id=wire.read_cursor(cursor), limit=limit + 1, station=station, copy=copy
+        )
+        if len(found) > limit:
+            response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
+        newest, shop = calibrations.newest_ids(session), request.app.state.catalogue.current
+        shown = [calibrations.calibration_json(r, shop, newest=r.id in newest) for r in found[:limit]]
+        return {"calibrations": shown}
+
+
+@router.get("/v1/calibrations/{identity}")
+def get_calibration(request: Request, identity: str, who: House) -> dict[str, Any]:
+    """One calibration, whether it is still in force or not."""
+    with request.app.state.database.reading() as session:
+        row = rows.calibration(session, number(CALIBRATION, identity))
+        if row is None:
+            raise NotFound("no such calibration", id=identity)
+        is_newest = row.id in calibrations.newest_ids(session)
+        return calibrations.calibration_json(row, request.app.state.catalogue.current, newest=is_newest)

@@ -1,0 +1,92 @@
+"""Test cards: which processes are proven, recording a card, withdrawing one, the card itself to burn."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Query, Request, Response
+from pydantic import AfterValidator, Field, model_validator
+
+from service import card_files, test_cards
+from service.api import wire
+from service.api.security import Bench, House, Owner
+from service.inscriptions import Name, Strict, storable
+from service.repositories import records as rows
+
+router = APIRouter(tags=["test cards"])
+
+Note = Annotated[str, Field(max_length=250), AfterValidator(storable)]
+Width = Annotated[float, Field(gt=0, le=5, allow_inf_nan=False)]
+
+
+class CardIn(Strict):
+    """A card that was burned (`burned_on`), or a withdrawal (`withdrawn`, with the reason in `note`)."""
+
+    process: Name
+    burned_on: date | None = None
+    withdrawn: Literal[True] | None = None
+    by: Name | None = None
+    note: Note = ""
+    line_width_mm: Width | None = None
+    spot_mm: Width | None = None
+
+    @model_validator(mode="after")
+    def _is_one_thing(self) -> CardIn:
+        if (self.burned_on is None) == (self.withdrawn is None):
+            raise ValueError("say when the card was burned, or that it is withdrawn")
+        if self.withdrawn and not self.note.strip():
+            raise ValueError("say in note why the card is withdrawn")
+        if self.withdrawn and (self.line_width_mm or self.spot_mm or self.by):
+            raise ValueError("a withdrawal has a note only")
+        return self
+
+
+@router.post("/v1/test-cards", status_code=201)
+def post_test_card(
+    request: Request, body: CardIn, who: Owner, idempotency_key: wire.IdempotencyKey = None
+) -> Response:
+    """Put on record that a process was proven, or that it counts as proven no longer."""
+    card = None
+    if body.burned_on is not None:
+        card = test_cards.Card(
+            body.burned_on, body.by or who.name, body.note.strip(), body.line_width_mm, body.spot_mm
+        )
+    asked = test_cards.Asked(body.process, card, body.note.strip())
+    return wire.json_answer(test_cards.take(request.app.state, asked, idempotency_key, who=who))
+
+
+@router.get("/v1/test-cards")
+def get_test_cards(
+    request: Request,
+    response: Response,
+    who: House,
+    limit: wire.Limit = 50,
+    cursor: wire.Cursor = None,
+    process: Annotated[str | None, Query(max_length=60)] = None,
+) -> dict[str, Any]:
+    """Every process with whether it is usable, and the record of cards and withdrawals, newest first."""
+    with request.app.state.database.reading() as session:
+        found = rows.test_cards_page(
+            session, before_id=wire.read_cursor(cursor), limit=limit + 1, process=process
+        )
+        if len(found) > limit:
+            response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
+        return {
+            "processes": test_cards.status(session, request.app.state.catalogue.current),
+            "test_cards": [test_cards.record_json(row) for row in found[:limit]],
+        }
+
+
+@router.get("/v1/processes/{process}/test-card.{kind}")
+def get_card_file(request: Request, process: str, kind: str, who: Bench) -> Response:
+    """The card to burn on scrap of the process's material; never for a product."""
+    served = card_files.card_file(request.app.state, process, kind)
+    return Response(
+        served.data,
+        media_type=served.media_type,
+        headers={
+            "ETag": f'"{served.sha256}"',
+            "Content-Disposition": f'attachment; filename="{served.name}"',
+        },
+    )
