@@ -11,10 +11,13 @@ from service.pages import (
     bench,
     board,
     buyer,
+    cards,
     desk,
     estimates,
     files,
     live,
+    lots,
+    measuring,
     owner,
     signing,
     stock,
@@ -22,7 +25,23 @@ from service.pages import (
 )
 
 #: Modules with a `router`, as the application includes them.
-ROUTERS = (signing, bench, desk, board, ahead, what_if, owner, estimates, stock, buyer, live, files)
+ROUTERS = (
+    signing,
+    bench,
+    desk,
+    board,
+    ahead,
+    what_if,
+    lots,
+    measuring,
+    owner,
+    cards,
+    estimates,
+    stock,
+    buyer,
+    live,
+    files,
+)
 
 #: Largest body of each address that takes more than the service's own limit.
 UPLOADS = {stock.ADDRESS: stock.LARGEST_FILE}
@@ -34,10 +53,13 @@ __all__ = [
     "bench",
     "board",
     "buyer",
+    "cards",
     "desk",
     "estimates",
     "files",
     "live",
+    "lots",
+    "measuring",
     "owner",
     "signing",
     "stock",

@@ -1,4 +1,4 @@
-"""The owner: the catalogue as pictures, keys, callbacks, calibration."""
+"""The owner: the catalogue as pictures, keys, callbacks."""
 
 from __future__ import annotations
 
@@ -12,15 +12,13 @@ from sqlalchemy.orm import Session
 
 from layout.drawing import draw_face, draw_plate
 from layout.parts import Blade, Plate, Shop
-from layout.register import nominal, to_station
-from service import calibrations, callbacks, ids, keys
+from service import callbacks, ids, keys, test_cards
 from service.errors import BadRequest, NotFound, Refusal
 from service.models import Callback
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.repositories import callbacks as callback_rows
 from service.repositories import keys as key_rows
-from service.repositories import orders as order_rows
 from service.who import Role
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -31,7 +29,9 @@ _SHOWN = 50
 @router.get("/owner")
 def get_owner(request: Request, visitor: OwnerVisitor) -> Response:
     """What there is: blades, plates, stations, and the ways to the rest."""
-    shop: Shop = request.app.state.catalogue.current
+    state = request.app.state
+    with state.database.reading() as session:
+        shop = test_cards.proven(session, state.catalogue.current)
     return page(request, "owner.html", visitor, shop=shop)
 
 
@@ -142,6 +142,22 @@ def post_resend(request: Request, identity: str, visitor: OwnerVisitor, form: Fo
     return _callbacks(request, visitor, resent=count)
 
 
+@router.post("/owner/callbacks/{identity}/rotate-secret")
+def post_rotate(request: Request, identity: str, visitor: OwnerVisitor, form: Form) -> Response:
+    """A new secret, shown once; the old one signs as well for a day."""
+    state = request.app.state
+
+    def work(session: Session) -> Callback:
+        found = callbacks.find(session, identity, who=visitor.who)
+        return callbacks.rotate(session, found, now=state.clock())
+
+    try:
+        rotated = state.database.write(work)
+    except Refusal as refusal:
+        return _callbacks(request, visitor, refused=refusal)
+    return _callbacks(request, visitor, secret=rotated.secret, until=callbacks.previous_until(rotated))
+
+
 @router.post("/owner/callbacks/{identity}/remove")
 def post_remove(request: Request, identity: str, visitor: OwnerVisitor, form: Form) -> Response:
     state = request.app.state
@@ -154,29 +170,6 @@ def post_remove(request: Request, identity: str, visitor: OwnerVisitor, form: Fo
     except Refusal as refusal:
         return _callbacks(request, visitor, refused=refusal)
     return RedirectResponse("/owner/callbacks", 303)
-
-
-@router.get("/owner/calibration")
-def get_calibration(request: Request, visitor: OwnerVisitor, station: str = "", copy: str = "") -> Response:
-    return _calibration(request, visitor, station, copy)
-
-
-@router.post("/owner/calibration")
-def post_calibration(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
-    """Where the laser's pointer met each of the plate's marks."""
-    state = request.app.state
-    station, copy = str(form.get("station", "")), str(form.get("copy", ""))
-    try:
-        plate_points, measured = _pairs(form)
-        made = state.database.write(
-            lambda session: calibrations.record(
-                session, state.catalogue.current, station, copy, plate_points=plate_points, measured=measured,
-                model="rigid", who=visitor.who, now=state.clock(),
-            )
-        )  # fmt: skip
-    except Refusal as refusal:
-        return _calibration(request, visitor, station, copy, refused=refusal)
-    return _calibration(request, visitor, station, copy, made=made.residual_mm)
 
 
 # --- how it is shown ---
@@ -217,8 +210,9 @@ def _callbacks(
     with request.app.state.database.reading() as session:
         listed = [
             {
-                "id": ids.public(callbacks.CALLBACK, one.id),
+                "id": ids.public(ids.CALLBACK, one.id),
                 "callback": one,
+                "old_until": callbacks.previous_until(one),
                 "deliveries": [
                     (callbacks.public_delivery(delivery), delivery, event)
                     for delivery, event in callback_rows.deliveries_of(session, one.id, limit=_SHOWN)
@@ -228,50 +222,6 @@ def _callbacks(
         ]
     return page(
         request, "callbacks.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        listed=listed, **{"secret": None, "resent": None, **said},
+        listed=listed, now=request.app.state.clock(),
+        **{"secret": None, "until": None, "resent": None, **said},
     )  # fmt: skip
-
-
-def _calibration(
-    request: Request, visitor: Visitor, station: str, copy: str, *, refused: Refusal | None = None,
-    made: float | None = None,
-) -> Response:  # fmt: skip
-    state = request.app.state
-    shop: Shop = state.catalogue.current
-    with state.database.reading() as session:
-        records = list(order_rows.calibrations(session))
-    pairs = [
-        (name, one, plate)
-        for name, mounted in shop.stations.items()
-        for plate in mounted.plates
-        for one in shop.plates[plate].copies
-    ]
-    chosen = next((pair for pair in pairs if pair[:2] == (station, copy)), pairs[0])
-    plate = shop.plates[chosen[2]]
-    expected = to_station(plate.fiducials, nominal(shop.stations[chosen[0]], plate, chosen[1]))
-    marks = [(*at, float(x), float(y)) for at, (x, y) in zip(plate.fiducials, expected, strict=True)]
-    return page(
-        request, "calibration.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        pairs=pairs, chosen=chosen, marks=marks, records=records, made=made, limit=calibrations.LIMIT_MM,
-    )  # fmt: skip
-
-
-def _pairs(form: Form) -> tuple[list[tuple[float, float]], list[tuple[float, float]]]:
-    """Plate marks with where they were met; a mark left empty was not measured. Raises BadRequest."""
-    plate_points, measured = [], []
-    for number in range(1, 10):
-        said = [
-            str(form.get(f"{name}-{number}", "")).strip().replace(",", ".")
-            for name in ("px", "py", "mx", "my")
-        ]
-        if not any(said[2:]):
-            continue
-        try:
-            px, py, mx, my = (float(text) for text in said)
-        except ValueError:
-            raise BadRequest(f"mark {number} needs two numbers, x and y in mm", field="points") from None
-        if not all(abs(value) < 1e5 for value in (px, py, mx, my)):
-            raise BadRequest(f"mark {number} is no place on a plate", field="points")
-        plate_points.append((px, py))
-        measured.append((mx, my))
-    return plate_points, measured

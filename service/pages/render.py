@@ -116,6 +116,7 @@ def _environment(language: str) -> Environment:
     )
     environment.filters["spoken"] = lambda name: str(name).replace("_", " ")
     environment.filters["state"] = lambda state: said.gettext(words.STATES.get(state) or str(state))
+    environment.filters["lotstate"] = lambda state: said.gettext(words.LOT_STATES.get(state) or str(state))
     environment.filters["reason"] = lambda name: said.gettext(
         words.REASONS.get(name, str(name).replace("_", " "))
     )

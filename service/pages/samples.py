@@ -15,7 +15,7 @@ from layout.outline import Outline
 from layout.parts import FontSpec, TextInscription
 from layout.svg import Box, area_data, path_data
 from service.answers import finding_json
-from service.checks import calibrations_in_force
+from service.checks import in_force
 
 _PICTURE_MM = 0.01
 
@@ -34,9 +34,9 @@ class Sample:
 def sheet(state: Any, sku: str, asked: TextInscription, fonts: Sequence[FontSpec]) -> list[Sample]:
     """One sample a font, usable ones first, the largest letters before smaller ones. Raises CheckTooSlow."""
     with state.database.reading() as session:
-        calibrations = calibrations_in_force(session)
+        known = in_force(session)
     found = [
-        _sample(font, state.geometry.check(sku, (replace(asked, font=font.font),), calibrations=calibrations))
+        _sample(font, state.geometry.check(sku, (replace(asked, font=font.font),), in_force=known))
         for font in fonts
     ]
     return sorted(found, key=lambda one: (not one.is_good, -(one.height_mm or 0.0), one.font.name))

@@ -10,6 +10,7 @@ from typing import Any
 from layout.burn import burn_of
 from layout.estimate import burn_travel
 from layout.parts import LoadLayout, Shop
+from layout.proven import as_described
 from service import bench, loads, repeats
 from service.files import without_fonts
 from service.ids import JOB, LOT, public
@@ -196,7 +197,7 @@ def _turn_seconds(tools: Tools, shop: Shop, layout: LoadLayout, turn: int, etag:
     if key not in _SECONDS:
         if len(_SECONDS) >= _MOST_KEPT:
             _SECONDS.clear()
-        _SECONDS[key] = tools.geometry.work(seconds_of, without_fonts(shop), layout, turn)
+        _SECONDS[key] = tools.geometry.work(seconds_of, without_fonts(as_described(shop)), layout, turn)
     return _SECONDS[key]
 
 

@@ -35,6 +35,12 @@ STATES = {
     "refuse": _("can't be engraved"),
     "note": _("note"),
 }
+LOT_STATES = {
+    "open": _("open"),
+    "done": _("all marked"),
+    "handed_over": _("handed over"),
+    "cancelled": _("cancelled"),
+}
 FACES = {
     "mark_side": _("mark side"),
     "pile_side": _("pile side"),
@@ -81,6 +87,12 @@ REFUSALS = {
     "stale_file": _(
         "This is not the file of this turn as it is now. Take the file again; do not burn the old one."
     ),
+    "stale_calibration": _(
+        "The plate was measured again since. Take the file again; a mark that was burned before that "
+        "can't be burned again."
+    ),
+    "calibration_refused": _("These marks don't agree. Nothing was changed; measure again."),
+    "test_card_refused": _("This card does not prove the recipe as it stands. Nothing was changed."),
     "already_burned": _("This has been started already. Do not burn it again."),
     "form_token_wrong": _("This form is from another sign-in. Reload the page and try again."),
     "database_busy": _("Somebody else was writing at that moment. Nothing was changed; try again."),

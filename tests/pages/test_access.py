@@ -78,7 +78,8 @@ def test_desk_board_and_owner_pages_can_be_used_by_everybody(shop: ServedShop, s
     shop.order("AQ-2", {"quantity": 30})  # more than stand in the store room: some are short
     page = sign_in("owner", "Olga", width=1280, height=800)
     with shop.api("owner") as http:
-        http.post("/v1/callbacks", json={"url": "http://127.0.0.1:9/told", "client": "store"})
+        told = {"url": "http://127.0.0.1:9/told", "client": "store"}
+        assert http.post("/v1/callbacks", json=told, headers={"Idempotency-Key": "callback-1"}).is_success
         link = http.post(f"/v1/orders/{held}/proof-link").json()["url"]
 
     for width in (1280, 390):
@@ -86,8 +87,9 @@ def test_desk_board_and_owner_pages_can_be_used_by_everybody(shop: ServedShop, s
         for address in (
             "/desk", "/desk/check", f"/desk/orders/{held}", "/board", "/plan", "/backlog", "/build-list",
             "/owner", "/owner/blades/chef-20",
-            "/owner/plates/small", "/owner/stock", "/owner/keys", "/owner/callbacks", "/owner/calibration",
+            "/owner/plates/small", "/owner/stock", "/owner/keys", "/owner/callbacks",
             "/owner/estimates", "/what-if", "/what-if?factor=2&days=1", link,
+            "/owner/test-cards", "/calibration", "/lots",
             "/owner/plates/no-such",
         ):  # fmt: skip
             page.goto(address)

@@ -1,0 +1,118 @@
+"""Test cards: what is proven at each station and what is missing; recorded, withdrawn, got to be burned."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy.orm import Session
+
+from service import card_files, test_cards
+from service.errors import BadRequest, Refusal
+from service.pages.gate import Form, OwnerVisitor, Visitor
+from service.pages.render import PageRoute, page, status_of
+from service.repositories import records as rows
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+_SHOWN = 50
+
+
+@router.get("/owner/test-cards")
+def get_cards(request: Request, visitor: OwnerVisitor) -> Response:
+    """Every process by station, and the record."""
+    return _cards(request, visitor)
+
+
+@router.post("/owner/test-cards")
+def post_card(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+    """Record a card of a process."""
+    state, process = request.app.state, str(form.get("process", ""))
+
+    def work(session: Session) -> None:
+        test_cards.record(
+            session, state.catalogue.current, process, _card(form, visitor), who=visitor.who,
+            now=state.clock(),
+        )  # fmt: skip
+
+    try:
+        state.database.write(work)
+    except Refusal as refusal:
+        return _cards(request, visitor, refused=refusal)
+    return _cards(request, visitor, recorded=process)
+
+
+@router.post("/owner/test-cards/withdraw")
+def post_withdraw(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+    """A process counts as proven no longer."""
+    state, process = request.app.state, str(form.get("process", ""))
+    why = _line(form, "why", 250)
+
+    def work(session: Session) -> tuple[str, ...]:
+        if not why:
+            raise BadRequest("say why the card is withdrawn", field="why")
+        shop = state.catalogue.current
+        return test_cards.withdraw(session, shop, process, why, who=visitor.who, now=state.clock())[1]
+
+    try:
+        taken = state.database.write(work)
+    except Refusal as refusal:
+        return _cards(request, visitor, refused=refusal)
+    return _cards(request, visitor, withdrawn=process, taken=taken)
+
+
+@router.get("/owner/test-cards/{process}.{kind}")
+def get_card_file(request: Request, process: str, kind: str, visitor: OwnerVisitor) -> Response:
+    """The card itself, to burn on scrap."""
+    served = card_files.card_file(request.app.state, process, kind)
+    headers = {"Content-Disposition": f'attachment; filename="{served.name}"'}
+    return Response(served.data, media_type=served.media_type, headers=headers)
+
+
+def _cards(request: Request, visitor: Visitor, *, refused: Refusal | None = None, **said: Any) -> Response:
+    state = request.app.state
+    shop = state.catalogue.current
+    with state.database.reading() as session:
+        processes = test_cards.status(session, shop)
+        record = [
+            test_cards.record_json(row)
+            for row in rows.test_cards_page(session, before_id=None, limit=_SHOWN, process=None)
+        ]
+    return page(
+        request, "test_cards.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
+        stations=list(shop.stations.values()), processes=processes, record=record,
+        today=state.clock().date().isoformat(),
+        **{"recorded": None, "withdrawn": None, "taken": (), **said},
+    )  # fmt: skip
+
+
+def _card(form: Form, visitor: Visitor) -> test_cards.Card:
+    try:
+        burned_on = date.fromisoformat(str(form.get("burned_on", "")))
+    except ValueError:
+        raise BadRequest("say on which day the card was burned", field="burned_on") from None
+    return test_cards.Card(
+        burned_on, _line(form, "by", 60) or visitor.who.name, _line(form, "note", 250),
+        _width(form, "line_width_mm"), _width(form, "spot_mm"),
+    )  # fmt: skip
+
+
+def _line(form: Form, name: str, most: int) -> str:
+    said = " ".join(str(form.get(name, "")).split())[:most]
+    if not said.isprintable():
+        raise BadRequest("this can't be kept: it holds what can't be printed", field=name)
+    return said
+
+
+def _width(form: Form, name: str) -> float | None:
+    said = str(form.get(name, "")).strip().replace(",", ".")
+    if not said:
+        return None
+    try:
+        width = float(said)
+    except ValueError:
+        width = 0.0
+    if not 0 < width <= 5:
+        raise BadRequest("a width is a number of millimetres", field=name)
+    return width

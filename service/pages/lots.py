@@ -1,0 +1,142 @@
+"""Lots of bare blades: asked for, counted through the loads, handed over to assembly."""
+
+from __future__ import annotations
+
+import secrets
+from datetime import UTC, date, datetime, time
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import RedirectResponse
+from sqlalchemy.orm import Session
+
+from layout.parts import ArtworkInscription, Shop
+from service import intake_lots, lots
+from service.errors import BadRequest, Refusal
+from service.ids import LOT, public
+from service.pages.gate import BenchVisitor, Form, HouseVisitor, OwnerVisitor, Visitor
+from service.pages.render import PageRoute, page, status_of
+from service.repositories import lots as rows
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+_SHOWN = 60
+_MOST = 100_000
+
+
+@router.get("/lots")
+def get_lots(request: Request, visitor: HouseVisitor) -> Response:
+    """Lots in hand with their counts, then those that are over."""
+    return _lots(request, visitor)
+
+
+@router.post("/lots")
+def post_lot(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+    """Ask for a quantity of bare blades to be marked; the form's own key makes it once."""
+    state = request.app.state
+    try:
+        wanted = _wanted(state.catalogue.current, form)
+        intake_lots.take_lot(state, wanted, str(form.get("key", "")), who=visitor.who)
+    except Refusal as refusal:
+        return _lots(request, visitor, refused=refusal, typed=form)
+    return RedirectResponse("/lots", 303)
+
+
+@router.post("/lots/{identity}/hand-over")
+def post_hand_over(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """Give what was marked to assembly."""
+    state, etag = request.app.state, str(form.get("etag", ""))
+
+    def work(session: Session) -> None:
+        lots.hand_over(session, identity, etag, who=visitor.who, now=state.clock())
+
+    return _done(request, visitor, work)
+
+
+@router.post("/lots/{identity}/cancel")
+def post_cancel(request: Request, identity: str, visitor: OwnerVisitor, form: Form) -> Response:
+    """Mark no more of a lot."""
+    state, etag = request.app.state, str(form.get("etag", ""))
+    why = " ".join(str(form.get("why", "")).split())[:200]
+
+    def work(session: Session) -> None:
+        if not why or not why.isprintable():
+            raise BadRequest("say why the lot is cancelled", field="why")
+        lots.cancel(session, identity, etag, why=why, who=visitor.who, now=state.clock())
+
+    return _done(request, visitor, work)
+
+
+def _done(request: Request, visitor: Visitor, work: Any) -> Response:
+    try:
+        request.app.state.database.write(work)
+    except Refusal as refusal:
+        return _lots(request, visitor, refused=refusal)
+    return RedirectResponse("/lots", 303)
+
+
+def _lots(
+    request: Request, visitor: Visitor, *, refused: Refusal | None = None, typed: Any = None
+) -> Response:
+    state = request.app.state
+    shop: Shop = state.catalogue.current
+    with state.database.reading() as session:
+        listed = [
+            {
+                "id": public(LOT, lot.id),
+                "lot": lot,
+                "etag": lots.etag_of(lot),
+                "can_go": lots.may_be_handed_over(lot),
+            }
+            for lot in rows.newest(session, limit=_SHOWN)
+        ]
+    return page(
+        request, "lots.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
+        listed=listed, places=_places(shop), marks=[a for a in shop.artworks.values() if a.use == "mark"],
+        products=shop.products, key=secrets.token_hex(12), typed=typed or {},
+        today=state.clock().date().isoformat(), now=state.clock(),
+    )  # fmt: skip
+
+
+def _places(shop: Shop) -> list[tuple[str, str, str]]:
+    """(product, zone, name) of every zone of a bare blade that takes a mark of the library."""
+    return [
+        (product.sku, zone.zone, product.name)
+        for product in shop.products.values()
+        if shop.blades[product.blade].bare
+        for face in shop.blades[product.blade].faces
+        for zone in face.zones
+        if "artwork" in zone.kinds
+    ]
+
+
+def _wanted(shop: Shop, form: Form) -> lots.LotWanted:
+    sku, _, zone = str(form.get("place", "")).partition("|")
+    artwork = str(form.get("artwork", ""))
+    if (sku, zone) not in {place[:2] for place in _places(shop)} or artwork not in shop.artworks:
+        raise BadRequest("choose a bare blade and a mark for it", field="place")
+    count = str(form.get("quantity", "")).strip()
+    if not (count.isascii() and count.isdecimal() and 0 < int(count[:7]) <= _MOST and len(count) < 7):
+        raise BadRequest("a quantity is a whole number of blades", field="quantity")
+    try:
+        day = date.fromisoformat(str(form.get("due", "")))
+        zone_of_shop = ZoneInfo(shop.policy.time_zone)
+        due = datetime.combine(day, time(23, 59), tzinfo=zone_of_shop).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise BadRequest("say by which day the blades are wanted", field="due") from None
+    width = _width(str(form.get("width_mm", "")))
+    return lots.LotWanted(sku, (ArtworkInscription(zone, artwork, width),), int(count), due)
+
+
+def _width(text: str) -> float | None:
+    said = text.strip().replace(",", ".")
+    if not said:
+        return None
+    try:
+        width = float(said)
+    except ValueError:
+        width = 0.0
+    if not 0 < width <= 500:
+        raise BadRequest("a width is a number of millimetres", field="width_mm")
+    return width

@@ -1,0 +1,98 @@
+"""Where a plate copy lies: the marks as the laser's pointer met them, for whoever stands at the laser."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy.orm import Session
+
+from layout import measured
+from layout.parts import Shop
+from layout.register import nominal, to_station
+from service import calibrations, measurements
+from service.errors import BadRequest, Refusal
+from service.ids import LOAD, public
+from service.models import CalibrationRecord
+from service.pages.gate import BenchVisitor, Form, Visitor
+from service.pages.render import PageRoute, page, status_of
+from service.repositories import loads as load_rows
+from service.repositories import records as rows
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+_SHOWN = 20
+
+
+@router.get("/calibration")
+def get_calibration(request: Request, visitor: BenchVisitor, station: str = "", copy: str = "") -> Response:
+    """The marks of a plate copy to be measured, and what was measured before."""
+    return _calibration(request, visitor, station, copy)
+
+
+@router.post("/calibration")
+def post_calibration(request: Request, visitor: BenchVisitor, form: Form) -> Response:
+    """Put on record where the laser's pointer met the plate's marks."""
+    state = request.app.state
+    station, copy = str(form.get("station", "")), str(form.get("copy", ""))
+
+    def work(session: Session) -> tuple[CalibrationRecord, tuple[str, ...]]:
+        asked = measurements.Asked(station, copy, _met(form))
+        found = measurements.measured(state.catalogue.current, asked)
+        return measurements.record(session, found, who=visitor.who, now=state.clock())
+
+    try:
+        made, stale = state.database.write(work)
+    except Refusal as refusal:
+        return _calibration(request, visitor, station, copy, refused=refusal, typed=form)
+    shown = calibrations.calibration_json(made, state.catalogue.current, newest=True)
+    return _calibration(request, visitor, station, copy, made=shown, stale=stale)
+
+
+def _calibration(
+    request: Request, visitor: Visitor, station: str, copy: str, *, refused: Refusal | None = None,
+    **said: Any,
+) -> Response:  # fmt: skip
+    state = request.app.state
+    shop: Shop = state.catalogue.current
+    pairs = [
+        (name, one, plate)
+        for name, mounted in shop.stations.items()
+        for plate in mounted.plates
+        for one in shop.plates[plate].copies
+    ]
+    chosen = next((pair for pair in pairs if pair[:2] == (station, copy)), pairs[0])
+    plate = shop.plates[chosen[2]]
+    with state.database.reading() as session:
+        newest = calibrations.newest_ids(session)
+        records = [
+            calibrations.calibration_json(row, shop, newest=row.id in newest)
+            for row in rows.calibrations_page(
+                session, before_id=None, limit=_SHOWN, station=chosen[0], copy=chosen[1]
+            )
+        ]
+        known = {(row.station, row.copy) for row in rows.calibrations_in_force(session)}
+        here = [public(LOAD, load_id) for load_id in load_rows.on_copy(session, chosen[0], chosen[1])]
+    expected = to_station(plate.fiducials, nominal(shop.stations[chosen[0]], plate, chosen[1]))
+    marks = [(*at, float(x), float(y)) for at, (x, y) in zip(plate.fiducials, expected, strict=True)]
+    return page(
+        request, "calibration.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
+        pairs=pairs, chosen=chosen, marks=marks, records=records, known=known, loads=here,
+        limit=measured.RESIDUAL_LIMIT_MM, **{"made": None, "stale": (), "typed": {}, **said},
+    )  # fmt: skip
+
+
+def _met(form: Form) -> dict[int, tuple[float, float]]:
+    """Where marks were met, by number; one left empty was not measured. Raises BadRequest."""
+    met = {}
+    for number in range(1, 10):
+        x, y = (str(form.get(f"{name}-{number}", "")).strip().replace(",", ".") for name in "xy")
+        if not x and not y:
+            continue
+        try:
+            met[number] = float(x), float(y)
+        except ValueError:
+            raise BadRequest(f"mark {number} needs two numbers, x and y in mm", field="marks") from None
+        if not all(abs(value) < 1e5 for value in met[number]):
+            raise BadRequest(f"mark {number} is no place at a station", field="marks")
+    return met
