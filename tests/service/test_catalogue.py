@@ -340,3 +340,10 @@ def test_draw_writes_a_picture_of_every_face_and_plate(tmp_path):
     assert result.exit_code == 0
     assert len(result.output.splitlines()) == faces + len(SHOP.plates)
     assert all(Path(line).read_text().startswith("<?xml") for line in result.output.splitlines())
+
+
+def test_a_product_names_the_bare_blade_that_it_is_built_from():
+    paring, chef = SHOP.products["AQ-PARE-9"], SHOP.products["AQ-CHEF-20"]
+
+    assert SHOP.blades[SHOP.products[paring.built_from].blade].bare
+    assert chef.built_from is None
