@@ -11,7 +11,7 @@ from playwright.sync_api import Page, expect
 
 from tests.pages.conftest import SignIn
 from tests.pages.shop import ServedShop
-from tests.pages.test_bench_story import finish, pull_all, seat_all, start, take
+from tests.pages.test_bench_story import TWO_FACES, finish, pull_all, seat_all, start, take
 
 pytestmark = pytest.mark.page
 
@@ -122,6 +122,157 @@ def test_pages_speak_the_second_language(shop: ServedShop, sign_in: SignIn) -> N
 
     expect(page.locator("html")).to_have_attribute("lang", "de")
     expect(page.get_by_role("button", name=re.compile("N\u00e4chste Ladung nehmen")).first).to_be_visible()
+
+
+def test_every_state_of_a_load_can_be_used_by_everybody(shop: ServedShop, sign_in: SignIn) -> None:
+    """Turn over, partial marks, the release form, the closed load."""
+    shop.order("AQ-1", {**TWO_FACES, "quantity": 1})
+    page = sign_in("bench", "Ines")
+    load = take(page)
+
+    pull_all(page)
+    seat_all(page)
+    start(page)
+    finish(page)
+    expect(page.get_by_text("Turn over: turn 2")).to_be_visible()
+    must_be_usable(page)
+    must_have_targets(page, _GLOVE_PX)
+    seat_all(page)
+    start(page)
+    page.get_by_role("link", name="It was stopped before the end").click()
+    page.locator("input[value=partial]").first.check()
+    must_be_usable(page)
+    must_have_targets(page, _GLOVE_PX)
+    page.get_by_role("button", name="This is what is on the metal").click()
+    expect(page.get_by_role("heading", name="Partial marks")).to_be_visible()
+    must_be_usable(page)
+    must_have_targets(page, _GLOVE_PX)
+    page.get_by_text("Burn again").first.click()
+    page.get_by_label("It was not lifted").check()
+    page.get_by_role("button", name=re.compile(r"Burn J\d+ again")).click()
+    start(page)
+    finish(page)
+    page.get_by_role("button", name="✓ Pass").click()
+    expect(page.get_by_role("heading", name="Then to packing")).to_be_visible()
+    must_be_usable(page)
+    must_have_targets(page, _GLOVE_PX)
+    for box in page.locator("input[name=done]").all():
+        box.check()
+    page.get_by_role("button", name="Release to packing").click()
+    expect(page.get_by_text("The plate is free.")).to_be_visible()
+    must_be_usable(page)
+    page.goto(f"/bench/loads/{load}")
+    must_be_usable(page)
+    page.get_by_role("button", name=re.compile("Sign out")).click()
+    page.wait_for_url("**/sign-in")
+    must_be_usable(page)
+
+
+def test_the_font_sheet_can_be_used_by_everybody(shop: ServedShop, sign_in: SignIn) -> None:
+    page = sign_in("desk", "Dora", width=1280, height=800)
+    page.goto("/desk/check")
+    page.get_by_label("Words").fill("\u0395\u03bb\u03ad\u03bd\u03b7")
+
+    page.get_by_role("button", name="Compare fonts").click()
+    expect(page.get_by_role("heading", name="Fonts side by side")).to_be_visible()
+
+    must_be_usable(page, most_bytes=1_000_000)  # the one page with a drawing for every font
+    must_have_targets(page, 44)
+    page.set_viewport_size({"width": 390, "height": 844})
+    must_be_usable(page, most_bytes=1_000_000)
+
+
+def press_on(page: Page, name: str) -> None:
+    """Tab to a control of that name and press it: no mouse."""
+    for _ in range(80):
+        page.keyboard.press("Tab")
+        reached = page.evaluate(
+            "(document.activeElement.labels?.[0] || document.activeElement).textContent.trim()"
+        )
+        if reached.startswith(name):
+            outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+            assert outline != "none", name
+            page.keyboard.press("Enter")
+            return
+    raise AssertionError(f"the keyboard does not reach {name!r}")
+
+
+def tab_to(page: Page, reached: str) -> None:
+    for _ in range(80):
+        if page.evaluate(reached):
+            return
+        page.keyboard.press("Tab")
+    raise AssertionError(f"the keyboard does not come to {reached}")
+
+
+def test_a_load_goes_from_the_queue_to_burning_by_keyboard_alone(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    page = sign_in("bench", "Ines")
+
+    press_on(page, "Take the next load")
+    page.wait_for_url(re.compile(r"/bench/loads/L\d+$"))
+    press_on(page, "✓ J1 found")
+    expect(page.get_by_role("heading", name="Seat the units")).to_be_visible()
+    press_on(page, "✓ Seated")
+    expect(page.locator("#code")).to_be_visible()
+    tab_to(page, "document.activeElement.id === 'code'")
+    page.keyboard.type(page.locator("p.file").first.inner_text())
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("Burning. Stay with the machine.")).to_be_visible()
+    press_on(page, "✓ The laser has come to the end")
+    expect(page.get_by_role("heading", name="Look at every mark")).to_be_visible()
+    press_on(page, "✓ Pass")
+
+    expect(page.get_by_role("heading", name="Then to packing")).to_be_visible()
+
+
+def test_a_held_order_is_put_right_by_keyboard_alone(shop: ServedShop, sign_in: SignIn) -> None:
+    words = {"inscriptions": [{"zone": "heel", "text": "Zo\u00eb \u2665", "font": "lato-bold"}]}
+    shop.order("AQ-7", words)
+    page = sign_in("desk", "Dora", width=1280, height=800)
+
+    press_on(page, "Decide")
+    page.wait_for_url("**/desk/orders/O1")
+    expect(page.locator("textarea[name=words]")).to_be_visible()
+    tab_to(page, "document.activeElement.name === 'words'")
+    page.keyboard.press("Control+A")
+    page.keyboard.type("Zo\u00eb & Bo")
+    press_on(page, "Check and keep these words")
+
+    expect(page.locator("h1 ~ .state")).to_contain_text("ready")
+
+
+def test_nothing_moves_for_whoever_asked_for_less_motion(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    page = sign_in("bench", "Ines")
+    take(page)
+    animation = "getComputedStyle(document.querySelector('.say.stop.loud')).animationName"
+
+    page.emulate_media(reduced_motion="reduce")
+    page.locator("#scan").fill("J99")
+    page.locator("#scan").press("Enter")
+    expect(page.locator(".say.stop.loud")).to_be_visible()
+    still = page.evaluate(animation)
+    page.emulate_media(reduced_motion="no-preference")
+
+    assert (still, page.evaluate(animation)) == ("none", "knock")
+
+
+def test_whoever_only_reads_needs_no_script(shop: ServedShop, sign_in: SignIn) -> None:
+    held = shop.order("AQ-1", {"inscriptions": [{"zone": "heel", "text": "\u2665", "font": "lato-bold"}]})[
+        "id"
+    ]
+    link = ""
+    with shop.api("store") as http:
+        link = http.post(f"/v1/orders/{held}/proof-link").json()["url"]
+    page = sign_in("owner", "Olga", javascript=False, width=1280, height=800)
+
+    for address, said in (
+        ("/desk", "AQ-1"), (f"/desk/orders/{held}", "\u2665"), ("/board", "held"),
+        ("/bench", "Units to pull"), ("/owner", "Blades"), ("/owner/stock", "Boxed"), (link, "AQ-1"),
+    ):  # fmt: skip
+        page.goto(address)
+        expect(page.locator("main")).to_contain_text(said)
 
 
 #: Words that no German sentence has; names of the shop's own things are data, and stay as they are.
