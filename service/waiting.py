@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -64,9 +64,7 @@ def bare(session: Session, shop: Shop, station: str) -> list[Bare]:
         face = marks[lot.id][0].face
         places = _places(lot.eligible, station)
         surfaces = [_surface(mark) for mark in marks[lot.id]]
-        options = _options(
-            shop, station, lot.blade, face, places, surfaces, outlines=_outlines_of(marks[lot.id])
-        )
+        options = _options(shop, station, lot.blade, face, places, surfaces, outlines=_in_hand(marks[lot.id]))
         if options:
             found.append(Bare(public(LOT, lot.id), face, tuple(options), lot.waiting, due=_day(lot.due)))
     return found
@@ -112,7 +110,7 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
                     face,
                     places_of[job.line_id],
                     marks,
-                    outlines=_Outlines(session, marks),
+                    outlines=_stored(session, marks),
                 )
             options += known[key]
         options = [o for o in options if (job.id, Place(station, o.plate, o.slot, "")) not in misfits]
@@ -169,24 +167,24 @@ def _places(eligible: Iterable[Sequence[str]], station: str) -> set[tuple[str, s
 
 
 class _Outlines:
-    """Outlines by mark, read only when a tilted seat asks for them."""
+    """Outlines by mark, read only when a tilted seat asks for them; `read` gives their records."""
 
-    def __init__(self, session: Session | None, marks: Sequence[MarkSurface]) -> None:
-        self._session, self._marks = session, marks
-        self._known: dict[int, Any] = {}
+    def __init__(self, read: Callable[[], Mapping[int, Mapping[str, Any]]]) -> None:
+        self._read = read
+        self._known: dict[int, Outline] = {}
 
     def of(self, mark: MarkSurface) -> Outline:
-        if not self._known and self._session is not None:
-            records = claims.outlines(self._session, [one.id for one in self._marks])
-            self._known = {one: Outline.from_record(dict(record)) for one, record in records.items()}
-        found: Outline = self._known[mark.id]
-        return found
+        if not self._known:
+            self._known = {one: Outline.from_record(dict(record)) for one, record in self._read().items()}
+        return self._known[mark.id]
 
 
-def _outlines_of(marks: Sequence[FrozenMark]) -> _Outlines:
-    outlines = _Outlines(None, ())
-    outlines._known = {mark.id: Outline.from_record(mark.outline) for mark in marks}
-    return outlines
+def _stored(session: Session, marks: Sequence[MarkSurface]) -> _Outlines:
+    return _Outlines(lambda: claims.outlines(session, [mark.id for mark in marks]))
+
+
+def _in_hand(marks: Sequence[FrozenMark]) -> _Outlines:
+    return _Outlines(lambda: {mark.id: mark.outline for mark in marks})
 
 
 def _surface(mark: FrozenMark) -> MarkSurface:
@@ -253,7 +251,7 @@ def options_at(
     found: list[Option] = []
     for face in job.faces:
         mine = marks.get(face, ())
-        outlines = _Outlines(session, mine)
+        outlines = _stored(session, mine)
         found += _options(shop, station, job.blade, face, places, mine, outlines=outlines)
     return tuple(found)
 

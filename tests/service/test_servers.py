@@ -5,9 +5,11 @@ from __future__ import annotations
 import pytest
 import redis
 from sqlalchemy import text
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
 
 from service.db import Database
-from service.models import Bin
+from service.models import Bin, Stock
 
 
 @pytest.mark.parametrize("turn", [1, 2])
@@ -18,6 +20,22 @@ def test_every_test_finds_the_database_empty(database: Database, turn: int) -> N
     database.write(lambda session: session.add(Bin(bin="A-01", walking_order=turn)))
 
     assert found == 0
+
+
+def test_a_broken_constraint_is_looked_at_three_times_and_then_said(database: Database) -> None:
+    """The second look may see what somebody faster wrote; one that sees nothing new is not the first of many."""
+    looks = []
+
+    def work(session: Session) -> None:
+        looks.append(session)
+        session.add(Stock(bin="no such bin", sku="PARER", boxed=1))
+
+    with pytest.raises(IntegrityError):
+        database.write(work)
+
+    assert len(looks) == 3
+    with database.reading() as session:
+        assert session.query(Stock).count() == 0
 
 
 def test_sqlite_waits_for_the_write_lock_and_keeps_what_it_acknowledged(sqlite_database: Database) -> None:
