@@ -18,7 +18,14 @@ from layout.fit import Binding, Fit
 from layout.fitters import Fitter
 from layout.fonts import FontRefused, open_font
 from layout.ground import Ground, ground_of
-from layout.legible import does_not_fit, feature_findings, limit_findings, small_findings
+from layout.legible import (
+    does_not_fit,
+    feature_findings,
+    limit_findings,
+    small_findings,
+    tallest,
+    too_tall_findings,
+)
 from layout.measure import HEIGHT_STEP_MM
 from layout.monogram import monogram_block
 from layout.outline import Outline
@@ -210,7 +217,13 @@ def _place(
         message = "There is nothing to engrave: the words leave no mark."
         return one, [Finding("empty_text", Severity.REFUSE, message)]
     block, found, largest_mm = chosen
+    most = tallest(ground.zone, inscription, block.extent[1])
+    if largest_mm is not None and largest_mm > most:
+        largest_mm = most
+        found = found and fitter.place(block, most)
     findings = limit_findings(zone, inscription, asked)
+    if asked is not None and not findings:
+        findings += too_tall_findings(ground.zone, inscription, asked, block.extent[1])
     too_small = found is not None and asked is None and found.height_mm < zone.min_height_mm - 1e-6
     if found is None or too_small:
         size = asked or max(zone.min_height_mm, HEIGHT_STEP_MM)

@@ -36,6 +36,30 @@ def limit_findings(zone: Zone, inscription: Inscription, asked: float | None) ->
     return []
 
 
+def tallest(zone: Zone, inscription: Inscription, height: float) -> float:
+    """The largest size (mm) at which artwork, or a monogram with its frame, is no taller than the zone's
+    largest height; `height` is that of its hull at unit size. Infinite for bare words, whose capitals are
+    limited, and for codes."""
+    is_framed = isinstance(inscription, MonogramInscription) and inscription.frame is not None
+    if not is_framed and not isinstance(inscription, ArtworkInscription):
+        return math.inf
+    return math.floor(zone.max_height_mm / height / HEIGHT_STEP_MM + _LEAST_MM) * HEIGHT_STEP_MM
+
+
+def too_tall_findings(zone: Zone, inscription: Inscription, size: float, height: float) -> list[Finding]:
+    """Artwork or a frame that would stand taller than the zone's largest height at that size."""
+    most = tallest(zone, inscription, height)
+    if size <= most + _LEAST_MM:
+        return []
+    word = SIZE_WORDS[inscription.kind]
+    what = "frame" if isinstance(inscription, MonogramInscription) else "artwork"
+    message = (
+        f"The {what} is {size * height:.2f} mm tall at a {word} of {size:g} mm; "
+        f"this zone takes at most {zone.max_height_mm:g} mm, which is a {word} of {most:.2f} mm."
+    )
+    return [_limit("above_largest", message, size * height, zone.max_height_mm)]
+
+
 def small_findings(policy: Policy, inscription: Inscription, size: float) -> list[Finding]:
     """Capitals that can be read, but not by everybody."""
     if not isinstance(inscription, TextInscription) or size >= policy.review_height_mm - _LEAST_MM:

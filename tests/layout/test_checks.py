@@ -25,6 +25,7 @@ from layout.parts import (
     ArtworkInscription,
     Baseline,
     CodeInscription,
+    Inscription,
     KeepOut,
     MonogramInscription,
     Pose,
@@ -321,6 +322,41 @@ def test_artwork_and_codes_are_placed_and_measured_too() -> None:
     assert [leaf.verdict, code.verdict] == [Verdict.ACCEPT, Verdict.ACCEPT]
     assert leaf.inscriptions[0].thinnest_stroke_mm and code.inscriptions[0].size_mm
     assert codes(small) == ["module_too_small"]
+
+
+@pytest.mark.parametrize(
+    ("whole", "most"),
+    [
+        (ArtworkInscription("heel", "leaf"), 5.0),
+        (MonogramInscription("heel", "RM", "lato-bold", "ring"), 10.0),
+    ],
+)
+def test_artwork_and_frames_are_no_taller_than_the_zone_takes(whole: Inscription, most: float) -> None:
+    shop = with_zone("heel", lambda zone: replace(zone, max_height_mm=most))
+    roomy = with_zone("heel", lambda zone: replace(zone, max_height_mm=100.0))
+
+    (free,) = checked(whole, shop=roomy).inscriptions
+    result = checked(whole, shop=shop)
+
+    (one,) = result.inscriptions
+    assert free.box_mm is not None and free.box_mm[3] - free.box_mm[1] > most  # there is room for more
+    assert result.verdict is Verdict.ACCEPT
+    assert one.box_mm is not None
+    assert most - 0.1 < one.box_mm[3] - one.box_mm[1] <= most + 0.001
+    assert one.size_mm == one.largest_mm
+
+
+def test_artwork_asked_for_taller_than_the_zone_takes_is_refused_and_a_size_that_passes_suggested() -> None:
+    shop = with_zone("heel", lambda zone: replace(zone, max_height_mm=5.0))
+    size = checked(ArtworkInscription("heel", "leaf")).inscriptions[0].size_mm
+
+    result = checked(ArtworkInscription("heel", "leaf", size), shop=shop)
+
+    finding = the_finding(result, "above_largest")
+    assert (finding.limit, result.verdict) == (5.0, Verdict.REFUSE)
+    assert finding.measured is not None and finding.measured > 5.0
+    assert finding.suggestions
+    assert checked(finding.suggestions[0], shop=shop).verdict is not Verdict.REFUSE
 
 
 # --- curved baselines -----------------------------------------------------------------------------

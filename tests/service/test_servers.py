@@ -23,7 +23,7 @@ def test_every_test_finds_the_database_empty(database: Database, turn: int) -> N
 
 
 def test_a_broken_constraint_is_looked_at_three_times_and_then_said(database: Database) -> None:
-    """The second look may see what somebody faster wrote; one that sees nothing new is not the first of many."""
+    """The second look may see what somebody faster wrote; one that sees nothing new ends it."""
     looks = []
 
     def work(session: Session) -> None:
