@@ -5,7 +5,7 @@ Nothing of what was approved is lost by that: the places stay frozen, and are lo
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 
 from sqlalchemy.orm import Session
@@ -18,14 +18,11 @@ from service.models import Job
 from service.repositories import claims
 from service.repositories import loads as rows
 from service.repositories import places as place_rows
-from service.repositories.claims import MarkSurface, Waiting
+from service.repositories.claims import Waiting
 from service.repositories.messages import tell
 from service.states import JobState
 from service.tools import Service
 from service.who import SWEEP
-
-#: A frozen place: station, plate, slot, face.
-Place = tuple[str, str, str, str]
 
 
 def look(service: Service) -> int:
@@ -48,36 +45,31 @@ def look(service: Service) -> int:
 
 
 def homeless(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> set[int]:
-    """Those of the jobs that have a face left for which no place remains in the shop as it is."""
+    """Those of the jobs that have a face left for which no place remains in the shop as it is. A recipe whose
+    test card was withdrawn takes no place away."""
     eligible = claims.eligible(session, {job.line_id for job in jobs})
-    marks: dict[tuple[int, int], dict[str, list[MarkSurface]]] = {}
-    for mark in claims.surfaces(session, set(eligible)):
-        faces = marks.setdefault((mark.line_id, mark.words_revision), {})
-        faces.setdefault(mark.face, []).append(mark)
     misfits: dict[int, set[tuple[str, str, str]]] = {}
     for job_id, *place in waiting.misfits(session, jobs):
         misfits.setdefault(job_id, set()).add((place[0], place[1], place[2]))
-    known: dict[tuple[int, int, tuple[str, ...]], set[Place]] = {}
     found = set()
     for job in jobs:
-        key = (job.line_id, job.words_revision, job.faces)
-        if key not in known:
-            faces = marks.get(key[:2], {})
-            known[key] = {
-                (station, option.plate, option.slot, option.face)
-                for station in shop.stations
-                for option in waiting.options_at(
-                    session, shop, station, job, eligible=eligible[job.line_id], marks=faces
-                )
-            }
-        if not _has_all(job.faces, known[key], misfits.get(job.id, set())):
+        left = {
+            face
+            for station, plate, slot, face in eligible[job.line_id]
+            if (station, plate, slot) not in misfits.get(job.id, set())
+            and _is_there(shop, station, plate, slot, blade=job.blade, face=face)
+        }
+        if not left.issuperset(job.faces):
             found.add(job.id)
     return found
 
 
-def _has_all(faces: Sequence[str], places: Collection[Place], misfits: Collection[tuple[str, ...]]) -> bool:
-    left = {face for *place, face in places if tuple(place) not in misfits}
-    return left.issuperset(faces)
+def _is_there(shop: Shop, station: str, plate: str, slot: str, *, blade: str, face: str) -> bool:
+    """Whether the station still mounts a plate with that slot, which takes the blade with that face up."""
+    if station not in shop.stations or plate not in shop.stations[station].plates:
+        return False
+    slots = (one for one in shop.plates[plate].slots if one.slot == slot)
+    return any(one.seat(blade, face) is not None for one in slots)
 
 
 def _move(session: Session, job: Job, *, is_lost: bool, now: datetime) -> bool:
