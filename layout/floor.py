@@ -88,7 +88,8 @@ class Floor:
         self._sorts_of: dict[int, list[int]] = {}
         self._slots: dict[tuple[int, int, int, float], tuple[str, ...]] = {}
         self._heights: dict[int, list[tuple[float, ...]]] = {}
-        self._holds: dict[tuple[int, tuple[int, ...]], bool] = {}
+        self._holds: dict[Load, bool] = {}
+        self._seated: dict[tuple[int, tuple[int, ...]], bool] = {}
         self._processes: dict[tuple[int, int], str] = {}
         self._works: dict[Load, Work] = {}
         self.order_of: list[int] = []
@@ -163,18 +164,16 @@ class Floor:
         """How many slots the mount's plate has."""
         return len(self.mounts[mount].plate.slots)
 
-    def spent(self, mount: int, sorts: Sequence[int], seconds: float, *, least: bool = False) -> float:
-        """Longest a load of these may keep the laser: burning, turning over, every change there can be; or
-        the `least`, when the plate and a process of the load are at hand."""
+    def spent(self, mount: int, sorts: Sequence[int], seconds: float) -> float:
+        """Longest a load of these may keep the laser: burning, turning over, every change there can be."""
         station = self.stations[self.mounts[mount].station]
         turned = sum(len(self.sorts[sort].faces) - 1 for sort in sorts)
         processes = {self.process(mount, sort) for sort in sorts}
-        plates, steps = (0, len(processes) - 1) if least else (1, len(processes))
         return (
             seconds
             + turned * station.turn_seconds
-            + plates * station.plate_change_seconds
-            + steps * station.process_change_seconds
+            + station.plate_change_seconds
+            + len(processes) * station.process_change_seconds
         )
 
     def process(self, mount: int, sort: int) -> str:
@@ -234,20 +233,27 @@ class Floor:
             self._heights[mount] = known
         return known
 
-    def holds(self, mount: int, units: Iterable[int]) -> bool:
+    def holds(self, load: Load) -> bool:
         """Whether the units can sit on the mount together, and burn within one open stretch if little has
         to be changed for them; the timing has the last word."""
-        chosen = [self.units[unit] for unit in units]
-        sorts = tuple(sorted(unit.sort for unit in chosen))
+        known = self._holds.get(load)
+        if known is None:
+            known = self._holds[load] = self._held(load)
+        return known
+
+    def _held(self, load: Load) -> bool:
+        mount, units = load
+        sorts = tuple(sorted([self.units[unit].sort for unit in units]))
         if any(mount not in self.sorts[sort].fits for sort in sorts):
             return False
-        if self.longest(mount) < self.spent(mount, sorts, sum(unit.seconds for unit in chosen), least=True):
+        work = self.work(load)
+        changes = (len(work.processes) - 1) * self.stations[self.mounts[mount].station].process_change_seconds
+        if work.seconds + changes > self.longest(mount):
             return False
         key = (mount, sorts)
-        known = self._holds.get(key)
+        known = self._seated.get(key)
         if known is None:
-            known = self.room(mount, sorts) is not None
-            self._holds[key] = known
+            known = self._seated[key] = self.room(mount, sorts) is not None
         return known
 
     def room(self, mount: int, sorts: Sequence[int]) -> Room | None:

@@ -64,8 +64,8 @@ class _Opening:
 
     def __init__(self, hours: Hours) -> None:
         self.hours = hours
-        self.longest_s = hours.longest_s
         self.always = not hours.week
+        self.longest_s = hours.longest_s
         self.begins: list[float] = []
         self.ends: list[float] = []
         self._weeks = 0

@@ -8,27 +8,14 @@ model is serial batching with batch availability: all units of a load are done w
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 from layout.backlog import Backlog, Bound, Plan, PlannedLoad, Score
-from layout.bound import Fewest, bound_of
+from layout.bound import bound_of
 from layout.floor import TOO_LONG, Floor, Load
-from layout.improve import improve
 from layout.room import Room
-from layout.rules import Rule, build, first_fit
-from layout.stretches import WASTED, fullest
-from layout.timing import Blades, Clockwork, Timed, score_of, time_all
+from layout.search import ROUNDS, best_plan
+from layout.timing import Blades, Clockwork, Timed, score_of
 
-#: Backlogs with no more units than this are improved; larger ones are planned by the best of the rules.
-SMALL = 60
-#: Changes tried in one improvement, and improvements begun from different plans.
-ROUNDS, STARTS = 2_500, 4
-#: The same for a handful of units, where the best plan can be found and every change costs little.
-HANDFUL, HANDFUL_ROUNDS, HANDFUL_STARTS = 9, 5_000, 6
-#: How far ahead, in usual burns, the apparent tardiness cost looks; large backlogs try the last only.
-LOOKAHEADS = (1.0, 4.0, 16.0)
-#: First fit looks at every open load, so it is tried, as some other rules are, on backlogs up to this size.
-FIRST_FIT = 3_000
 #: Lots are tried in the free slots of so many loads; what is left gets loads of its own after all orders.
 LOADS_FOR_LOTS = 60
 
@@ -36,70 +23,18 @@ LOADS_FOR_LOTS = 60
 def plan(backlog: Backlog, *, rounds: int = ROUNDS) -> Plan:
     """Loads in order of time for everything that waits; see `layout.backlog.Score` for what is minimised.
 
-    `rounds` bounds the improvement of small backlogs. Jobs that no load can take are in `unplanned`.
+    `rounds` bounds the improvement of backlogs that are not too large; none leaves the best rule's plan. Jobs
+    that no load can take are in `unplanned`.
     """
     floor = Floor(backlog)
     bound, fewest = bound_of(floor)
-    name, loads = _best(floor, fewest, bound, rounds)
+    name, loads = best_plan(floor, fewest, bound, rounds)
     planned = {unit for _, units in loads for unit in units}
     unplanned = dict(floor.unplanned)
     for unit in floor.units:
         if unit.unit not in planned:
             unplanned[floor.jobs[unit.job].job] = TOO_LONG
     return _written(floor, loads, bound, unplanned, name)
-
-
-def _best(floor: Floor, fewest: Fewest, bound: Bound, rounds: int) -> tuple[str, list[Load]]:
-    """The best plan found and the rule it came from."""
-    found = sorted(
-        ((_score(floor, loads), name, loads) for name, loads in _built(floor, fewest, bound)),
-        key=lambda one: one[:2],
-    )
-    (left, score), name, loads = found[0]
-    if not loads or len(floor.units) > SMALL:
-        return name, loads
-    few = len(floor.units) <= HANDFUL and rounds == ROUNDS
-    rounds, starts = (HANDFUL_ROUNDS, HANDFUL_STARTS) if few else (rounds, STARTS)
-    for number, (_, start, first) in enumerate(found[:starts]):
-        least = Score(bound.lateness, bound.loads, 0, 0, 0)
-        if score == least or (number and score < replace(least, split=1 << 30)):
-            break  # nothing is left to gain, or only splits and walking, for which one start is enough
-        better = improve(floor, first, rounds=rounds, seed=number + 1)
-        new_left, new = _score(floor, better)
-        if (new_left, new) < (left, score):
-            left, score, name, loads = new_left, new, f"{start}, improved", better
-    return name, loads
-
-
-def _built(floor: Floor, fewest: Fewest, bound: Bound) -> list[tuple[str, list[Load]]]:
-    few = len(floor.units) <= FIRST_FIT
-    rules = [
-        Rule("earliest due date", "due"),
-        *(
-            Rule(f"apparent tardiness cost, {k:g}", "due", lookahead=k)
-            for k in LOOKAHEADS
-            if few or k == 16.0
-        ),
-    ]
-    if few:
-        rules.append(Rule("priority first", "weight"))
-    if fewest.allot:
-        rules.append(Rule("fewest loads", "due", allot=fewest.allot, classes=fewest.classes))
-    made = [(rule.name, build(floor, rule)) for rule in rules]
-    if few and all(unit.after is None for unit in floor.units):
-        made.append(("first fit", first_fit(floor)))
-        if bound.loads > fewest.loads:  # hours limit the loads, not slots
-            packed = min(
-                (fullest(floor, wasted) for wasted in WASTED), key=lambda loads: _score(floor, loads)
-            )
-            made.append(("fullest stretches", packed))
-    return made
-
-
-def _score(floor: Floor, loads: Sequence[Load]) -> tuple[int, Score]:
-    """Units left out first: a plan that plans less is no better for it."""
-    clockwork, timed = time_all(floor, loads)
-    return len(floor.units) - len(clockwork.ends), score_of(floor, loads, timed, clockwork.ends)
 
 
 # --- lots ---

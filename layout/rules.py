@@ -23,13 +23,18 @@ Key = tuple[float, ...]
 Quota = dict[int, dict[int, int]]  # units by sort and class of slots
 
 
+#: Backlogs up to this size have their queues sorted anew for every load where ranks change with time.
+MOST_SORTED_AGAIN = 1_000
+
+
 @dataclass(frozen=True, slots=True)
 class Rule:
     """`order` is the static rank of a unit (smaller first), `lookahead` makes the rank an apparent tardiness
-    cost instead; `allot` holds a fewest-loads allotment to keep to (sort and mount's plate to units)."""
+    cost instead (in large backlogs only between sorts, with the static rank inside a sort); `allot` holds a
+    fewest-loads allotment to keep to (sort and mount's plate to units)."""
 
     name: str
-    order: str  # "due" or "weight"
+    order: str  # "due", "weight" or "worth"
     lookahead: float | None = None
     allot: Mapping[tuple[str, int, int], int] | None = None
     classes: Mapping[str, Sequence[int]] | None = None
@@ -43,8 +48,10 @@ def ranks(floor: Floor, order: str) -> list[Key]:
         order_of = float(floor.order_of[unit.job])
         if order == "due":
             found.append((job.due, -job.weight, order_of, unit.unit))
-        else:
+        elif order == "weight":
             found.append((-job.weight, job.due, order_of, unit.unit))
+        else:  # worth: shortest time for its weight
+            found.append((unit.seconds / job.weight, job.due, order_of, unit.unit))
     return found
 
 
@@ -84,6 +91,11 @@ class Queues:
         for unit in units:
             if unit in self.next_visit:
                 heapq.heappush(self.pending, (done, self.next_visit[unit]))
+
+    def sort_again(self, rank: Callable[[int], Key]) -> None:
+        """Every queue by a rank that has changed since units came."""
+        for queue, first in zip(self.waiting, self.first, strict=True):
+            queue[first:] = sorted(queue[first:], key=rank)
 
     def release(self, until: float) -> None:
         while self.pending and self.pending[0][0] <= until:
@@ -130,6 +142,7 @@ class Chooser:
     ) -> None:
         self.floor, self.rule, self.queues, self.left = floor, rule, queues, left
         self.usual_s = fmean(unit.seconds for unit in floor.units) if floor.units else 1.0
+        self._opened: dict[tuple[int, float], float] = {}
 
     def choose(self, station: int, clockwork: Clockwork) -> Load | None:
         best: tuple[Key, Load] | None = None
@@ -137,7 +150,9 @@ class Chooser:
         if urgent is None:
             return None
         at = clockwork.at[station]
-        rank = self._rank(at.laser_free)
+        rank = self._rank(station, at.laser_free)
+        if self.rule.lookahead is not None and len(self.floor.units) <= MOST_SORTED_AGAIN:
+            self.queues.sort_again(rank)
         for mount in self.floor.mounts_of[station]:
             free = min(clockwork.copies[self.floor.mounts[mount].plate.plate].values())
             units = self._fill(mount, rank)
@@ -160,19 +175,26 @@ class Chooser:
         heads = [unit for sort in sorts if (unit := self.queues.head(sort)) is not None]
         return min(heads, key=self.queues.rank.__getitem__, default=None)
 
-    def _rank(self, now: float) -> Callable[[int], Key]:
+    def _rank(self, station: int, now: float) -> Callable[[int], Key]:
+        """Slack is counted in open seconds of the station: nights leave no time for anything."""
         if self.rule.lookahead is None:
             return self.queues.rank.__getitem__
         reach = self.rule.lookahead * self.usual_s
-        floor = self.floor
+        floor, opened = self.floor, self.floor.openings[station].open_s(now)
 
         def cost(unit: int) -> Key:
             it = floor.units[unit]
             job = floor.jobs[it.job]
-            slack = max(0.0, job.due - now - it.seconds)
+            slack = max(0.0, self._open_until(station, job.due) - opened - it.seconds)
             return (math.log(max(it.seconds, 1e-9) / job.weight) + slack / reach, unit)
 
         return cost
+
+    def _open_until(self, station: int, due: float) -> float:
+        known = self._opened.get((station, due))
+        if known is None:
+            known = self._opened[station, due] = self.floor.openings[station].open_s(due)
+        return known
 
     def _score(
         self,
@@ -187,7 +209,8 @@ class Chooser:
         waits = -max(0.0, copy_free - hands_free)
         if self.rule.lookahead is not None:
             station = self.floor.stations[self.floor.mounts[mount].station]
-            spent = sum(self.floor.units[unit].seconds for unit in units) + station.plate_change_seconds
+            spent = sum(self.floor.units[unit].seconds for unit in units)
+            spent += 0.0 if stays or plate is None else station.plate_change_seconds
             worth = sum(math.exp(-rank(unit)[0]) * self.floor.units[unit].seconds for unit in units)
             return (worth / max(spent, 1e-9), stays, -mount)
         if self.left is not None:

@@ -69,7 +69,7 @@ class _Search:
         self.sets -= 1
         units = (*units, item.unit)
         if used > self.used + FULL_S or not self.best:
-            if not self.floor.holds(self.mount, units):
+            if not self.floor.holds((self.mount, units)):
                 return  # and with more units there is no more room
             self.best, self.used, self.slack = units, used, room
         if len(units) == self.floor.size(self.mount):

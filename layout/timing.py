@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from layout.backlog import Score
 from layout.floor import Floor, Load, Work
@@ -24,8 +25,7 @@ class At:
     process: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class Timed:
+class Timed(NamedTuple):
     """One load in time."""
 
     copy: str
@@ -142,12 +142,3 @@ def score_of(floor: Floor, loads: Sequence[Load], timed: Sequence[Timed], ends: 
         bins = [b for unit in units if (b := floor.jobs[floor.units[unit].job].bin) is not None]
         walking += max(bins) - min(bins) if bins else 0
     return Score(lateness, len(loads), sum(one.changes for one in timed), split, walking)
-
-
-def overshoot(floor: Floor, ends: dict[int, float]) -> float:
-    """Weighted seconds by which late jobs are late: what leads an improvement where whole days don't."""
-    return sum(
-        floor.jobs[floor.units[unit].job].weight * (end - floor.jobs[floor.units[unit].job].due)
-        for unit, end in ends.items()
-        if floor.units[unit].last and end > floor.jobs[floor.units[unit].job].due
-    )

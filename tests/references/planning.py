@@ -185,7 +185,7 @@ def compared(records: Sequence[Mapping[str, Any]]) -> tuple[int, list[int]]:
         assert inspect_plan(backlog, made) == (), f"instance {number}"
         found, best = (made.score.lateness, made.score.loads), (record["lateness"], record["loads"])
         assert best <= found, f"instance {number} beats what was proved"
-        assert made.bound.lateness <= best[0], f"instance {number}: no bound"
+        assert made.bound.lateness <= best[0] and made.bound.loads <= best[1], f"instance {number}: no bound"
         equal += found == best
         worse += [number] if found[0] > best[0] + max(job.weight for job in backlog.jobs) else []
     return equal, worse

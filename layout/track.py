@@ -1,0 +1,138 @@
+"""A plan put together load by load, with what it costs so far. Nothing changes in place, so a plan that was
+changed in the middle is timed again only from there on, and many plans may begin alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from layout.backlog import Score
+from layout.floor import Floor, Load
+from layout.hours import DAY_S
+from layout.timing import At, Clockwork, happens
+
+#: Seconds of works and due times remembered for so many loads; a long search meets more than that.
+MOST_KNOWN = 50_000
+
+
+class Passage(NamedTuple):
+    """The floor between two loads: what every station is at, when every plate's copies are free (the first
+    free first), ends of visits that others follow; weighted days and seconds late, and changes, so far."""
+
+    at: tuple[At, ...]
+    copies: tuple[tuple[tuple[float, str], ...], ...]
+    ends: Mapping[int, float]
+    lateness: int
+    late_s: float
+    changes: int
+
+
+class _Known(NamedTuple):
+    """What is asked of a load whenever it is put somewhere."""
+
+    plate: int
+    station: int
+    after: tuple[int, ...]
+    followed: tuple[int, ...]
+    dues: tuple[tuple[float, int, int], ...]  # due, weight, working days up to it; the earliest first
+
+
+class Track:
+    """Puts loads after one another, as `layout.timing.Clockwork` does."""
+
+    def __init__(self, floor: Floor) -> None:
+        self.floor = floor
+        clockwork = Clockwork(floor)
+        plates = sorted(clockwork.copies)
+        self.start = Passage(
+            tuple(clockwork.at),
+            tuple(
+                tuple(sorted((free, copy) for copy, free in clockwork.copies[plate].items()))
+                for plate in plates
+            ),
+            {}, 0, 0.0, 0,
+        )  # fmt: skip
+        self._plate_of = [plates.index(mount.plate.plate) for mount in floor.mounts]
+        self._followed = {unit.after for unit in floor.units if unit.after is not None}
+        self._known: dict[Load, _Known] = {}
+
+    def _ask(self, load: Load) -> _Known:
+        known = self._known.get(load)
+        if known is None:
+            floor = self.floor
+            mine = [floor.units[unit] for unit in load[1]]
+            done = [floor.jobs[unit.job] for unit in mine if unit.last]
+            known = _Known(
+                self._plate_of[load[0]],
+                floor.mounts[load[0]].station,
+                tuple(unit.after for unit in mine if unit.after is not None),
+                tuple(unit.unit for unit in mine if unit.unit in self._followed),
+                tuple(sorted((j.due, j.weight, floor.days.count(int(j.due // DAY_S))) for j in done)),
+            )
+            if len(self._known) >= MOST_KNOWN:
+                self._known.clear()
+            self._known[load] = known
+        return known
+
+    def put(self, passage: Passage, load: Load) -> Passage:
+        """The passage after one more load.
+
+        Raises KeyError when an earlier visit of a unit is in no load before, ValueError when no open stretch
+        is long enough.
+        """
+        plate, station, after, followed, dues = self._ask(load)
+        copies = passage.copies[plate]
+        ready, copy = copies[0]
+        if after:
+            ready = max(ready, *(passage.ends[unit] for unit in after))
+        timed, at = happens(self.floor, self.floor.work(load), passage.at[station], copy, ready)
+        end = timed.ends
+        ends = passage.ends
+        if followed:
+            ends = {**ends, **dict.fromkeys(followed, end)}
+        lateness, late_s = passage.lateness, passage.late_s
+        if dues and dues[0][0] < end:
+            today = self.floor.days.count(int(end // DAY_S))
+            for due, weight, day in dues:
+                if due >= end:
+                    break
+                lateness += weight * max(1, today - day)
+                late_s += weight * (end - due)
+        if len(copies) == 1:
+            copies = ((end, copy),)
+        elif copies[-1][0] < end:
+            copies = (*copies[1:], (end, copy))
+        else:
+            copies = tuple(sorted((*copies[1:], (end, copy))))
+        return Passage(
+            (*passage.at[:station], at, *passage.at[station + 1 :]),
+            (*passage.copies[:plate], copies, *passage.copies[plate + 1 :]),
+            ends,
+            lateness,
+            late_s,
+            passage.changes + timed.changes,
+        )
+
+    def run(self, passage: Passage, loads: Sequence[Load]) -> Passage | None:
+        """The passage after all the loads; None when they can't be carried out in that order."""
+        try:
+            for load in loads:
+                passage = self.put(passage, load)
+        except (KeyError, ValueError):
+            return None
+        return passage
+
+
+def score_at(floor: Floor, passage: Passage, loads: Sequence[Load]) -> Score:
+    """The score of a whole plan that ends with that passage; see `layout.backlog.Score`."""
+    split = walking = 0
+    seen: set[int] = set()
+    for _, units in loads:
+        jobs = [floor.units[unit].job for unit in units]
+        here = {floor.order_of[job] for job in jobs}
+        split += len(here & seen)
+        seen |= here
+        bins = [b for job in jobs if (b := floor.jobs[job].bin) is not None]
+        walking += max(bins) - min(bins) if bins else 0
+    return Score(passage.lateness, len(loads), passage.changes, split, walking)
