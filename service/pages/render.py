@@ -117,6 +117,9 @@ def _environment(language: str) -> Environment:
     environment.filters["spoken"] = lambda name: str(name).replace("_", " ")
     environment.filters["state"] = lambda state: said.gettext(words.STATES.get(state) or str(state))
     environment.filters["lotstate"] = lambda state: said.gettext(words.LOT_STATES.get(state) or str(state))
+    environment.filters["happened"] = lambda what: said.gettext(
+        words.HAPPENED.get(what) or words.STATES.get(what) or str(what).replace("_", " ")
+    )
     environment.filters["reason"] = lambda name: said.gettext(
         words.REASONS.get(name, str(name).replace("_", " "))
     )

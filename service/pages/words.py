@@ -41,6 +41,13 @@ LOT_STATES = {
     "handed_over": _("handed over"),
     "cancelled": _("cancelled"),
 }
+#: What happens to an order that is no state of it.
+HAPPENED = {
+    "taken": _("taken"),
+    "amended": _("words changed"),
+    "approved": _("approved"),
+    "change_asked": _("change asked"),
+}
 FACES = {
     "mark_side": _("mark side"),
     "pile_side": _("pile side"),
