@@ -35,6 +35,9 @@ log = structlog.get_logger(__name__)
 
 #: A plan of the same rows is good for so long: estimates of what burns now run off.
 GOOD_FOR = timedelta(seconds=60)
+#: A plan is kept up while no more than one in so many of its jobs came or left. A small plan is made anew in no
+#: time, better than kept up, and with the sharp bound.
+ONE_IN = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,9 +125,9 @@ def _kept_up(
     service: Service, kept: Planned, backlog: Backlog, mark: str, *, seconds: float | None
 ) -> Planned | None:
     """The plan before with the jobs that came since and without those that left, as old as it was; None when
-    anything else has moved, or when the judge finds fault with it."""
+    much or anything else has moved, or when the judge finds fault with it."""
     change = moved(kept.backlog, backlog)
-    if change is None:
+    if change is None or ONE_IN * (len(change.left) + len(change.came)) > len(kept.backlog.jobs):
         return None
     whole, made, findings = service.geometry.work(kept_up, kept.backlog, kept.plan, change, seconds=seconds)
     if findings:

@@ -41,19 +41,30 @@ def test_the_plan_has_every_ready_job_once_and_shows_its_bound(bench: Bench) -> 
 
 
 def test_a_plan_is_kept_up_while_only_a_few_jobs_come_or_leave(bench: Bench) -> None:
-    jobs = bench.order(quantity=5)
+    jobs = bench.order(quantity=20)
     first = bench.ask("GET", "/v1/plan").json()
     bench.clock.advance(seconds=20)
 
     later = bench.order(sku="CHEF", quantity=2)
     kept = bench.ask("GET", "/v1/plan").json()
     planned = planned_jobs(bench)
-    order = f"O{bench.job(jobs[0]).order_id}"
+    order = f"O{bench.job(later[0]).order_id}"
     bench.ask("POST", f"/v1/orders/{order}/cancel", {}, role="desk", If_Match="*")
+    without = bench.ask("GET", "/v1/plan").json()
 
-    assert kept["made_at"] == first["made_at"]
+    assert first["made_at"] == kept["made_at"] == without["made_at"]
     assert planned == {*jobs, *later}
-    assert planned_jobs(bench) == set(later)
+    assert planned_jobs(bench) == set(jobs)
+
+
+def test_a_plan_that_was_empty_is_made_anew_with_a_bound_of_its_own(bench: Bench) -> None:
+    bench.ask("GET", "/v1/plan")
+    bench.clock.advance(seconds=20)
+
+    bench.order(quantity=3)
+    plan = bench.ask("GET", "/v1/plan").json()
+
+    assert plan["score"]["loads"] == plan["bound"]["loads"] == 1
 
 
 def test_a_plan_is_made_anew_after_a_minute_and_when_a_station_takes_a_load(bench: Bench) -> None:
@@ -73,7 +84,7 @@ def test_a_plan_is_made_anew_after_a_minute_and_when_a_station_takes_a_load(benc
 def test_a_plan_that_can_not_be_kept_up_is_made_anew(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     refused = Finding("job_missing", Severity.REFUSE, "as though replanning had lost a job")
     monkeypatch.setattr(plans, "kept_up", lambda backlog, before, change: (backlog, before, (refused,)))
-    bench.order()
+    bench.order(quantity=20)
     first = bench.ask("GET", "/v1/plan").json()
     bench.clock.advance(seconds=20)
 
@@ -81,7 +92,7 @@ def test_a_plan_that_can_not_be_kept_up_is_made_anew(bench: Bench, monkeypatch: 
     again = bench.ask("GET", "/v1/plan").json()
 
     assert first["made_at"] < again["made_at"]
-    assert len(planned_jobs(bench)) == 2
+    assert len(planned_jobs(bench)) == 21
 
 
 def test_both_faces_of_a_unit_are_planned_in_two_turns(bench: Bench) -> None:
