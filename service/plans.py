@@ -35,8 +35,8 @@ log = structlog.get_logger(__name__)
 
 #: A plan of the same rows is good for so long: estimates of what burns now run off.
 GOOD_FOR = timedelta(seconds=60)
-#: A plan is kept up while no more than one in so many of its jobs came or left. A small plan is made anew in no
-#: time, better than kept up, and with the sharp bound.
+#: A plan is kept up while no more than one in so many of its jobs came or left. A small plan is made anew in
+#: no time, better than kept up, and with the sharp bound.
 ONE_IN = 10
 
 
