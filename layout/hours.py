@@ -115,10 +115,10 @@ class _Opening:
                 self._more()
 
     def open_s(self, until: float) -> float:
-        """Open seconds from 0 to `until`."""
+        """Open seconds from 0 to `until`, counted as far as the planner's horizon."""
         if self.always:
             return until
-        while not self.ends or self.ends[-1] <= until:
+        while self._weeks < MOST_WEEKS and (not self.ends or self.ends[-1] <= until):
             self._more()
         last = bisect_left(self.begins, until)
         return sum(min(until, self.ends[i]) - self.begins[i] for i in range(last))

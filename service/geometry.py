@@ -39,6 +39,8 @@ class InForce:
 
 #: Longest that the workers may take to start.
 _START_SECONDS = 120.0
+_CHECK_TOO_SLOW = "the check took too long; ask for fewer or shorter inscriptions"
+_WORK_TOO_SLOW = "working this out took longer than a request may; try again soon"
 
 
 class FeatureFiles:
@@ -103,7 +105,7 @@ class Geometry:
 
         Raises CheckTooSlow.
         """
-        result: T = self._run(function, *arguments, seconds=seconds)
+        result: T = self._run(function, *arguments, seconds=seconds, too_slow=_WORK_TOO_SLOW)
         return result
 
     def warm(self) -> None:
@@ -117,7 +119,9 @@ class Geometry:
                 self._pool.shutdown(wait=False, cancel_futures=True)
                 self._pool = None
 
-    def _run(self, work: Any, *arguments: Any, seconds: float | None = None) -> Any:
+    def _run(
+        self, work: Any, *arguments: Any, seconds: float | None = None, too_slow: str = _CHECK_TOO_SLOW
+    ) -> Any:
         if self._workers == 0:
             _open_shop(self._folder, self._cache)
             return work(*arguments)
@@ -139,7 +143,7 @@ class Geometry:
                     # and then leaves its other callers waiting.
                     raise CheckersBusy("too many checks at once; try again") from None
                 self._discard(pool)
-                raise CheckTooSlow("the check took too long; ask for fewer or shorter inscriptions") from None
+                raise CheckTooSlow(too_slow) from None
             except (BrokenProcessPool, CancelledError):
                 # A worker was killed, from outside or beside a neighbour that hung: the pool is of no use any
                 # more, the check may be repeated.

@@ -6,9 +6,10 @@ in size only; whether it can be engraved is the check's business, because a paid
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Discriminator, Field, Tag
 
 from layout.parts import (
     ArtworkInscription,
@@ -31,6 +32,18 @@ def storable(text: str) -> str:
     return text
 
 
+#: Moments outside these years are slips of the pen, and no calendar arithmetic holds near its own end.
+EARLIEST, LATEST = datetime(2000, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
+
+
+def plausible(moment: datetime) -> datetime:
+    """The moment in UTC. Raises ValueError outside EARLIEST ... LATEST."""
+    if not EARLIEST <= moment < LATEST:
+        raise ValueError(f"must lie in the years {EARLIEST.year} to {LATEST.year - 1}")
+    return moment.astimezone(UTC)
+
+
+Moment = Annotated[AwareDatetime, AfterValidator(plausible)]
 Words = Annotated[str, Field(max_length=LONGEST_TEXT), AfterValidator(storable)]
 Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(storable)]
 Ref = Annotated[str, Field(min_length=1, max_length=100), AfterValidator(storable)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 import structlog
@@ -103,7 +103,7 @@ def wanted_of(body: Any) -> OrderWanted:
         raise BadRequest("two lines have the same line_ref", field="lines.line_ref")
     return OrderWanted(
         order_ref=body.order_ref,
-        ship_by=body.ship_by.astimezone(UTC),
+        ship_by=body.ship_by,
         priority=body.priority,
         refuse_unengravable=body.if_unengravable == "refuse",
         proof=body.proof,

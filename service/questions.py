@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import AwareDatetime, ConfigDict, Field
+from pydantic import ConfigDict, Field
 
-from service.inscriptions import Name, Strict
+from service.inscriptions import Moment, Name, Strict
 
 
 class StationDownIn(Strict):
@@ -15,8 +15,8 @@ class StationDownIn(Strict):
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
     station: Name
-    begin: Annotated[AwareDatetime | None, Field(alias="from")] = None
-    until: AwareDatetime
+    begin: Annotated[Moment | None, Field(alias="from")] = None
+    until: Moment
 
 
 class MorePlatesIn(Strict):

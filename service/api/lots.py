@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import UTC
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
-from pydantic import AfterValidator, AwareDatetime, Field
+from pydantic import AfterValidator, Field
 
 from service import intake_lots, lots
 from service.api import wire
 from service.api.security import Bench, House, Owner
 from service.errors import NotFound
 from service.ids import LOT, number
-from service.inscriptions import InscriptionsIn, Name, Strict, storable
+from service.inscriptions import InscriptionsIn, Moment, Name, Strict, storable
 from service.repositories import lots as rows
 from service.repositories import orders as order_rows
 from service.states import LotState
@@ -25,7 +24,7 @@ class LotIn(Strict):
     sku: Name
     inscriptions: InscriptionsIn
     quantity: int = Field(ge=1, le=100_000)
-    due: AwareDatetime
+    due: Moment
 
 
 class CancelLotIn(Strict):
@@ -38,7 +37,7 @@ def post_lot(
 ) -> Response:
     """Ask for a quantity of bare blades to be marked."""
     inscriptions = tuple(one.value() for one in body.inscriptions)
-    wanted = lots.LotWanted(body.sku, inscriptions, body.quantity, body.due.astimezone(UTC))
+    wanted = lots.LotWanted(body.sku, inscriptions, body.quantity, body.due)
     return wire.json_answer(intake_lots.take_lot(request.app.state, wanted, idempotency_key, who=who))
 
 

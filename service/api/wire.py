@@ -9,11 +9,11 @@ import re
 from typing import Annotated, Literal
 
 from fastapi import Header, Query, Request, Response
-from pydantic import AfterValidator, AwareDatetime, Field
+from pydantic import AfterValidator, Field
 
 from service.errors import BadCursor, IfMatchMissing
 from service.idempotency import Answer
-from service.inscriptions import InscriptionsIn, Name, Ref, Strict, storable
+from service.inscriptions import InscriptionsIn, Moment, Name, Ref, Strict, storable
 
 IfMatch = Annotated[str | None, Header(alias="If-Match")]
 IdempotencyKey = Annotated[str | None, Header(alias="Idempotency-Key")]
@@ -40,7 +40,7 @@ class LineIn(Strict):
 
 class OrderIn(Strict):
     order_ref: Ref
-    ship_by: AwareDatetime
+    ship_by: Moment
     priority: int = Field(default=0, ge=0, le=100)
     if_unengravable: Literal["hold", "refuse"] = "hold"
     proof: Literal["none", "buyer"] = "none"

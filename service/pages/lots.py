@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from datetime import UTC, date, datetime, time
+from datetime import date, datetime, time
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -15,6 +15,7 @@ from layout.parts import ArtworkInscription, Shop
 from service import intake_lots, lots
 from service.errors import BadRequest, Refusal
 from service.ids import LOT, public
+from service.inscriptions import plausible
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.repositories import lots as rows
@@ -122,8 +123,8 @@ def _wanted(shop: Shop, form: Form) -> lots.LotWanted:
     try:
         day = date.fromisoformat(str(form.get("due", "")))
         zone_of_shop = ZoneInfo(shop.policy.time_zone)
-        due = datetime.combine(day, time(23, 59), tzinfo=zone_of_shop).astimezone(UTC)
-    except (ValueError, OverflowError):
+        due = plausible(datetime.combine(day, time(23, 59), tzinfo=zone_of_shop))
+    except ValueError:
         raise BadRequest("say by which day the blades are wanted", field="due") from None
     width = _width(str(form.get("width_mm", "")))
     return lots.LotWanted(sku, (ArtworkInscription(zone, artwork, width),), int(count), due)

@@ -112,6 +112,21 @@ def test_a_ship_by_without_a_zone_is_refused(counter: Counter) -> None:
     _is_problem(answer, 422, "invalid_request")
 
 
+@pytest.mark.parametrize(
+    "moment", ["9999-12-31T23:59:59-12:00", "2206-12-01T12:00:00Z", "0001-01-01T00:00:00+12:00"]
+)
+def test_a_moment_that_no_shop_means_is_refused_by_field(counter: Counter, moment: str) -> None:
+    order = counter.post_order(an_order(ship_by=moment))
+    lot = counter.ask("owner", "POST", "/v1/lots", {"due": moment}, Idempotency_Key=a_key())
+    down = {"station_down": {"station": "north", "until": moment}}
+    question = counter.ask("desk", "POST", "/v1/what-if", down)
+
+    for answer, field in ((order, "ship_by"), (lot, "due"), (question, "station_down.until")):
+        _is_problem(answer, 422, "invalid_request")
+        said = {error["field"]: error["message"] for error in answer.json()["errors"]}
+        assert "2000 to 2199" in said[field]
+
+
 def test_two_lines_with_one_reference_are_refused(counter: Counter) -> None:
     _is_problem(counter.post_order(an_order(lines=[a_line(), a_line()])), 422, "bad_request")
 

@@ -47,7 +47,7 @@ def test_a_check_that_hangs_is_ended_and_the_next_one_is_answered(tmp_path: Path
     first = geometry.work(os.getpid)  # the worker is up: what follows waits for the hang alone
     geometry._timeout = 0.5
 
-    with pytest.raises(CheckTooSlow):
+    with pytest.raises(CheckTooSlow, match="working this out took longer"):
         geometry.work(signal.pause)
 
     geometry._timeout = 60

@@ -152,6 +152,20 @@ def test_a_shop_with_hours_burns_only_within_them(
     assert load["prepared_from"].startswith("2026-11-25T08:00")
 
 
+def test_an_order_that_has_decades_is_planned_like_any_other(
+    database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    shop = a_bench_shop()
+    station = replace(shop.stations["s1"], hours=OFFICE)
+    bench = Bench(database, clock, tmp_path, replace(shop, stations={"s1": station}))
+    jobs = [*bench.order(), *bench.order(due_days=40 * 365)]
+
+    plan = bench.ask("GET", "/v1/plan").json()
+
+    assert planned_jobs(bench) == set(jobs)
+    assert plan["score"]["late_working_days"] == 0
+
+
 def test_the_backlog_counts_hours_by_day_and_what_is_late_and_short(bench: Bench) -> None:
     bench.order(quantity=2, due_days=1)
     (late,) = bench.order(due_days=-2)
