@@ -77,7 +77,7 @@ class Geometry:
 
     def __init__(self, folder: Path, cache: Path, *, workers: int, timeout_seconds: float) -> None:
         self._folder, self._cache = folder, cache
-        self._workers, self._timeout = workers, timeout_seconds
+        self._workers, self.timeout_seconds = workers, timeout_seconds
         self._lock = threading.Lock()
         self._pool: ProcessPoolExecutor | None = None
 
@@ -135,7 +135,7 @@ class Geometry:
                     raise
                 continue
             try:
-                return future.result(timeout=self._timeout if seconds is None else seconds)
+                return future.result(timeout=self.timeout_seconds if seconds is None else seconds)
             except TimeoutError:
                 if not future.running() and not future.done():
                     # It never began: the workers are busy with others, who must not be killed for that. It is

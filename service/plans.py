@@ -25,7 +25,7 @@ from layout.replan import with_jobs, without_jobs
 from service import learning, test_cards
 from service.backlog import WallClock, backlog_of
 from service.db import Database
-from service.errors import PlanRefused
+from service.errors import CheckTooSlow, PlanRefused
 from service.ids import JOB, number
 from service.learning import Paces
 from service.repositories import plans as rows
@@ -58,16 +58,41 @@ class Planned:
 
 
 _kept: WeakKeyDictionary[Database, Planned] = WeakKeyDictionary()
-_lock = threading.Lock()
+#: Held while this process makes a plan.
+_making = threading.Lock()
 
 
 def current(service: Service, *, seconds: float | None = None) -> Planned:
     """The plan of the rows as they are, made now if this process has not made it yet. Where only a few jobs
     came or left within a minute, the plan before is kept up and not made anew.
 
+    One plan is made at a time: a request whose time ends takes the workers with it, and must not end the
+    plan that the background is making.
+
     Raises PlanRefused when the judge finds fault, CheckTooSlow when planning takes longer than `seconds`
     (None: than a request may).
     """
+    if (good := _good(service)) is not None:
+        return good
+    if not _making.acquire(timeout=service.geometry.timeout_seconds if seconds is None else seconds):
+        raise CheckTooSlow("the plan is still being made; try again soon")
+    try:
+        return _made(service, seconds=seconds)
+    finally:
+        _making.release()
+
+
+def _good(service: Service) -> Planned | None:
+    """The plan that this process has, if it is that of the rows as they are."""
+    kept = _kept.get(service.database)
+    if kept is None:
+        return None
+    with service.database.reading() as session:
+        mark = mark_of(session, service.catalogue.current)
+    return kept if _is_good(kept, mark, service.clock()) else None
+
+
+def _made(service: Service, *, seconds: float | None) -> Planned:
     now, shop = service.clock(), service.catalogue.current
     kept = _kept.get(service.database)
     with service.database.reading() as session:
@@ -93,8 +118,7 @@ def current(service: Service, *, seconds: float | None = None) -> Planned:
         safe = dict(safe_ends(backlog, made, spread=paces.spread))
         new = Planned(backlog, made, safe, clock, paces, now, mark, shop.version)
     new = replace(new, plan=_with_reasons(new.plan, unproven))
-    with _lock:
-        _kept[service.database] = new
+    _kept[service.database] = new
     return new
 
 

@@ -133,6 +133,8 @@ class BenchShelf:
 class HereGeometry:
     """Geometry in the test's own process; `before` is called first, for what happens meanwhile."""
 
+    timeout_seconds = 60.0
+
     def __init__(self) -> None:
         self.before: Callable[[], None] = lambda: None
         self.calls: list[str] = []

@@ -201,6 +201,7 @@ SENTENCES = (
     _("without recorded hours a station is always open"),
     _("%(units)s units wait or would come, and at most %(most)s can be played through; ask for fewer days"),
     _("playing this through took longer than a request may; ask for fewer days"),
+    _("the plan is still being made; try again soon"),
     _("working this out took longer than a request may; try again soon"),
     _("this question can't be read: fill in every field of it"),
     _("say until when the station is down"),

@@ -45,12 +45,12 @@ def test_a_killed_worker_is_replaced(geometry: Geometry) -> None:
 def test_a_check_that_hangs_is_ended_and_the_next_one_is_answered(tmp_path: Path) -> None:
     geometry = Geometry(catalogue.default_folder(), tmp_path, workers=1, timeout_seconds=15)
     first = geometry.work(os.getpid)  # the worker is up: what follows waits for the hang alone
-    geometry._timeout = 0.5
+    geometry.timeout_seconds = 0.5
 
     with pytest.raises(CheckTooSlow, match="working this out took longer"):
         geometry.work(signal.pause)
 
-    geometry._timeout = 60
+    geometry.timeout_seconds = 60
     assert geometry.work(os.getpid) != first
     with pytest.raises(ProcessLookupError):
         os.kill(first, 0)
@@ -65,7 +65,7 @@ def test_a_check_that_never_began_says_busy_and_leaves_the_workers_alone(tmp_pat
         hanging = [threads.submit(geometry.work, signal.pause) for _ in range(4)]
         while geometry._pool is None or len(geometry._pool._pending_work_items) < 4:
             pass
-        geometry._timeout = 0.2
+        geometry.timeout_seconds = 0.2
 
         with pytest.raises(CheckersBusy):
             geometry.work(os.getpid)

@@ -12,6 +12,7 @@ from layout.findings import Finding, Severity
 from service import plans, promises
 from service.backlog import WallClock
 from service.db import Database
+from service.errors import CheckTooSlow
 from service.models import Event, Promise
 from tests.benches import Bench, a_bench_shop, flat_plate, jobs_of, turning_plate
 from tests.clocks import MORNING, SetClock
@@ -93,6 +94,20 @@ def test_a_plan_that_can_not_be_kept_up_is_made_anew(bench: Bench, monkeypatch: 
 
     assert first["made_at"] < again["made_at"]
     assert len(planned_jobs(bench)) == 21
+
+
+def test_who_asks_while_a_plan_is_made_waits_and_spares_the_one_in_the_making(bench: Bench) -> None:
+    bench.order()
+    first = plans.current(bench.tools)
+
+    with plans._making:
+        again = plans.current(bench.tools, seconds=0.01)
+        bench.order()
+        with pytest.raises(CheckTooSlow, match="still being made"):
+            plans.current(bench.tools, seconds=0.01)
+
+    assert again is first
+    assert len(planned_jobs(bench)) == 2
 
 
 def test_both_faces_of_a_unit_are_planned_in_two_turns(bench: Bench) -> None:
