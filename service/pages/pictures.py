@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
@@ -101,8 +102,12 @@ def remark(day: Day, said: Texts) -> str:
     if day.late_units:
         remarks.append(said.gettext("! %(count)s late") % {"count": day.late_units})
     if not day.fits:
-        over = f"{day.due_hours - day.until_hours:.1f}"
-        remarks.append(said.gettext("! %(hours)s h too much until then") % {"hours": over})
+        over = day.due_hours - day.until_hours
+        if over < 1:
+            minutes = {"minutes": math.ceil(over * 60)}
+            remarks.append(said.gettext("! %(minutes)s min too much until then") % minutes)
+        else:
+            remarks.append(said.gettext("! %(hours)s h too much until then") % {"hours": f"{over:.1f}"})
     if day.is_release:
         remarks.append(said.gettext("! %(times)s times the usual") % {"times": f"{day.times_usual:.1f}"})
     return " ".join(remarks)
