@@ -25,6 +25,8 @@ from scipy.stats import theilslopes
 TRUST = 5
 #: Records from which a slope is looked for, and how much of itself its 95 % interval may leave open.
 LEAST_RECORDS, OPEN = 6, 0.2
+#: A finish pressed so soon says nothing of the laser: under this share of the estimate a turn is left out.
+LEAST_SHARE = 0.1
 #: A learned factor stays between these: one odd station must not turn a plan over.
 LEAST_FACTOR, MOST_FACTOR = 0.5, 3.0
 #: The error is measured on records that were left out of the learning, in so many rounds.
@@ -121,7 +123,11 @@ def fitted(records: Sequence[Burned]) -> Pace:
 
 
 def _usable(records: Sequence[Burned]) -> list[Burned]:
-    return [one for one in records if one.units > 0 and one.estimated_s > 0 and one.measured_s > 0]
+    return [
+        one
+        for one in records
+        if one.units > 0 and one.estimated_s > 0 and one.measured_s > LEAST_SHARE * one.estimated_s
+    ]
 
 
 def _mixed(records: Sequence[Burned], without: Pace) -> Pace:

@@ -3,8 +3,8 @@
 An orders file has one row per inscription. Rows of the same `order_ref` are one order, of the same `line_ref`
 one line of it. Columns: `order_ref ship_by line_ref sku quantity zone` and, by kind of inscription,
 `text font` or `initials font frame` or `artwork` or `symbology content`; all may have `priority kind
-height_mm align width_mm cell_mm`. `ship_by` is ISO 8601 with a zone; a date alone means the end of that day,
-UTC.
+height_mm align width_mm cell_mm`. `ship_by` is ISO 8601 with a zone; a date alone means the end of that day
+of the shop.
 
 A stock file has `bin sku boxed` and, for new bins, `walking_order`.
 
@@ -18,10 +18,11 @@ import hashlib
 import io
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, time
+from datetime import datetime, time
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
@@ -182,7 +183,7 @@ def _one_order(tools: Tools, ref: str, rows: Sequence[Row], *, who: Who, dry_run
     from service.api.wire import OrderIn  # the same limits as over HTTP
 
     first = rows[0][0]
-    posted, row_of = _posted(ref, rows)
+    posted, row_of = _posted(ref, rows, ZoneInfo(tools.catalogue.current.policy.time_zone))
     try:
         body = OrderIn.model_validate(posted)
     except ValidationError as invalid:
@@ -228,7 +229,9 @@ def _try_out(tools: Tools, ref: str, row: int, body: Any) -> Reported:
     return Reported(row, ref, Result.WOULD_TAKE)
 
 
-def _posted(ref: str, rows: Sequence[Row]) -> tuple[dict[str, Any], dict[tuple[int, int], int]]:
+def _posted(
+    ref: str, rows: Sequence[Row], zone: ZoneInfo
+) -> tuple[dict[str, Any], dict[tuple[int, int], int]]:
     """The order as a store would post it, and which row each inscription came from."""
     lines: dict[str, dict[str, Any]] = {}
     row_of: dict[tuple[int, int], int] = {}
@@ -252,7 +255,11 @@ def _posted(ref: str, rows: Sequence[Row]) -> tuple[dict[str, Any], dict[tuple[i
             raise _WrongRow(number, "sku and quantity must be the same in all rows of a line")
         row_of[list(lines).index(line_ref), len(line["inscriptions"])] = number
         line["inscriptions"].append(_inscription(row))
-    posted = {"order_ref": ref, "ship_by": _moment(ship_by, rows[0][0]), "lines": list(lines.values())}
+    posted = {
+        "order_ref": ref,
+        "ship_by": ship_by_of(ship_by, rows[0][0], zone),
+        "lines": list(lines.values()),
+    }
     if priority:
         posted["priority"] = _whole(priority)
     return posted, row_of
@@ -291,13 +298,14 @@ def _decimal(cell: str) -> float | str:
         return cell
 
 
-def _moment(cell: str, row: int) -> datetime:
+def ship_by_of(cell: str, row: int, zone: ZoneInfo) -> datetime:
+    """The moment in a cell; a date alone is the end of that day of the shop. Raises _WrongRow."""
     try:
         moment = datetime.fromisoformat(cell)
     except ValueError:
         raise _WrongRow(row, "ship_by is no ISO 8601 date") from None
     if len(cell) == len("2026-12-01"):
-        return datetime.combine(moment.date(), time(23, 59, 59), tzinfo=UTC)
+        return datetime.combine(moment.date(), time(23, 59, 59), tzinfo=zone)
     if moment.tzinfo is None:
         raise _WrongRow(row, "ship_by has a time but no zone; add Z or an offset")
     return moment

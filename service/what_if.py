@@ -95,7 +95,8 @@ def answer(service: Service, question: WhatIfIn) -> WhatIfOut:
         )
     except CheckTooSlow as error:
         raise TooMuchToSimulate(
-            "playing this through took longer than a request may; ask for fewer days", runs=runs
+            "playing this through took longer than a request may; ask for fewer days, or again later",
+            runs=runs,
         ) from error
     return WhatIfOut(
         made_at=now.made_at,

@@ -72,7 +72,7 @@ def test_an_absurd_ratio_is_kept_in_bounds(took: float, factor: float) -> None:
 def test_what_can_not_be_a_burn_is_left_out() -> None:
     good = [Burned(60.0, 72.0, 2)] * 20
 
-    assert learn([*good, Burned(0.0, 60.0, 1), Burned(60.0, 0.0, 1), Burned(60.0, -5.0, 0)]) == learn(good)
+    assert learn([*good, Burned(0.0, 60.0, 1), Burned(60.0, 5.0, 1), Burned(60.0, -5.0, 0)]) == learn(good)
 
 
 def test_the_error_gets_smaller_by_learning_and_is_measured_on_turns_left_out() -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from sqlalchemy import delete, func, select, update
@@ -278,3 +279,9 @@ def test_ordinary_cells_stay_as_they_are() -> None:
 def test_what_is_printed_can_not_steer_the_terminal() -> None:
     assert shown("a\x1b[2Jb\nc") == "a\N{REPLACEMENT CHARACTER}[2Jb\N{REPLACEMENT CHARACTER}c"
     assert len(shown("x" * 500)) == 60
+
+
+def test_a_date_alone_is_the_end_of_that_day_of_the_shop() -> None:
+    summer = imports.ship_by_of("2026-07-01", 2, ZoneInfo("Europe/Berlin"))  # two hours before UTC
+
+    assert summer.astimezone(UTC).isoformat() == "2026-07-01T21:59:59+00:00"
