@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from layout.backlog import Backlog
 from layout.floor import Floor
-from layout.rules import Chooser, Queues, Rule, ranks
+from layout.rules import Chooser, Rule, queues_of
 from layout.timing import Clockwork
 
 RULE = Rule("earliest due date", "due")
@@ -38,7 +38,7 @@ def next_load(backlog: Backlog, station: str) -> NextLoad | None:
     if not floor.units:
         return None
     clockwork = Clockwork(floor)
-    load = Chooser(floor, RULE, Queues(floor, ranks(floor, RULE.order)), None).choose(here, clockwork)
+    load = Chooser(floor, RULE, queues_of(floor, RULE), None).choose(here, clockwork)
     if load is None:
         return None
     timed = clockwork.put(load)

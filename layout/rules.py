@@ -2,39 +2,34 @@
 next.
 
 Each rule says which unit matters most and which plate to take for it. None is best for every backlog; the
-planner tries them all. Units of one sort wait in one queue, so a load costs no more when more units wait.
+planner tries them all. Units of one sort wait in one queue or two, so a load costs no more when more wait.
 """
 
 from __future__ import annotations
 
 import heapq
 import math
-from bisect import insort
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
-from layout.floor import Floor, Load
+from layout.backlog import PlanJob
+from layout.floor import Floor, Load, Unit
+from layout.queues import Ahead, Key, Queues
 from layout.room import Room
 from layout.timing import Clockwork
 
-Key = tuple[float, ...]
 Quota = dict[int, dict[int, int]]  # units by sort and class of slots
-
-
-#: Backlogs up to this size have their queues sorted anew for every load where ranks change with time.
-MOST_SORTED_AGAIN = 1_000
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
     """`order` is the static rank of a unit (smaller first), `lookahead` makes the rank an apparent tardiness
-    cost instead (in large backlogs only between sorts, with the static rank inside a sort); `allot` holds a
-    fewest-loads allotment to keep to (sort and mount's plate to units)."""
+    cost instead; `allot` holds a fewest-loads allotment to keep to (sort and mount's plate to units)."""
 
     name: str
-    order: str  # "due", "weight" or "worth"
+    order: str  # "due" or "weight"
     lookahead: float | None = None
     allot: Mapping[tuple[str, int, int], int] | None = None
     classes: Mapping[str, Sequence[int]] | None = None
@@ -48,65 +43,44 @@ def ranks(floor: Floor, order: str) -> list[Key]:
         order_of = float(floor.order_of[unit.job])
         if order == "due":
             found.append((job.due, -job.weight, order_of, unit.unit))
-        elif order == "weight":
+        else:
             found.append((-job.weight, job.due, order_of, unit.unit))
-        else:  # worth: shortest time for its weight
-            found.append((unit.seconds / job.weight, job.due, order_of, unit.unit))
     return found
 
 
-class Queues:
-    """Units that wait, one queue a sort, the first in rank first; later visits come when the earlier is
-    done."""
+def queues_of(floor: Floor, rule: Rule) -> Queues:
+    """Everything that waits, in the order of a rule."""
+    if rule.lookahead is None:
+        return Queues(floor, ranks(floor, rule.order))
+    reach = rule.lookahead * usual_s(floor)
+    dear = [_dear(unit, floor.jobs[unit.job]) for unit in floor.units]
+    opened = {due: opened_by(floor, due) for due in {job.due for job in floor.jobs}}
+    begin = [opened[floor.jobs[unit.job].due] - unit.seconds for unit in floor.units]
+    return Queues(
+        floor,
+        [(cost, unit) for unit, cost in enumerate(dear)],
+        Ahead([(cost + begin[unit] / reach, unit) for unit, cost in enumerate(dear)], begin),
+    )
 
-    def __init__(self, floor: Floor, rank: list[Key]) -> None:
-        self.floor, self.rank = floor, rank
-        self.waiting: list[list[int]] = [[] for _ in floor.sorts]
-        self.first = [0] * len(floor.sorts)
-        self.pending: list[tuple[float, int]] = []
-        self.next_visit: dict[int, int] = {}
-        for unit in floor.units:
-            if unit.after is None:
-                self.waiting[unit.sort].append(unit.unit)
-            else:
-                self.next_visit[unit.after] = unit.unit
-        for queue in self.waiting:
-            queue.sort(key=rank.__getitem__)
 
-    def head(self, sort: int) -> int | None:
-        queue, first = self.waiting[sort], self.first[sort]
-        return queue[first] if first < len(queue) else None
+def usual_s(floor: Floor) -> float:
+    """What burning a unit takes on average."""
+    return fmean(unit.seconds for unit in floor.units) if floor.units else 1.0
 
-    def take(self, units: Sequence[int], done: float) -> None:
-        taken = set(units)
-        for sort in {self.floor.units[unit].sort for unit in units}:
-            queue, first = self.waiting[sort], self.first[sort]
-            # What is taken stands at the head, save units that were too long for the rest of a load.
-            while first < len(queue) and queue[first] in taken:
-                taken.discard(queue[first])
-                first += 1
-            if any(self.floor.units[unit].sort == sort for unit in taken):
-                queue[first:] = [unit for unit in queue[first:] if unit not in taken]
-            self.first[sort] = first
-        for unit in units:
-            if unit in self.next_visit:
-                heapq.heappush(self.pending, (done, self.next_visit[unit]))
 
-    def sort_again(self, rank: Callable[[int], Key]) -> None:
-        """Every queue by a rank that has changed since units came."""
-        for queue, first in zip(self.waiting, self.first, strict=True):
-            queue[first:] = sorted(queue[first:], key=rank)
+def opened_by(floor: Floor, until: float) -> float:
+    """Open seconds until then, of the stations on average."""
+    return fmean(opening.open_s(until) for opening in floor.openings)
 
-    def release(self, until: float) -> None:
-        while self.pending and self.pending[0][0] <= until:
-            _, unit = heapq.heappop(self.pending)
-            sort = self.floor.units[unit].sort
-            insort(self.waiting[sort], unit, lo=self.first[sort], key=self.rank.__getitem__)
+
+def _dear(unit: Unit, job: PlanJob) -> float:
+    """The cost of a unit that must begin; less is dearer."""
+    return math.log(max(unit.seconds, 1e-9) / job.weight)
 
 
 def build(floor: Floor, rule: Rule) -> list[Load]:
     """The loads of a rule, in the order in which they were decided."""
-    queues = Queues(floor, ranks(floor, rule.order))
+    queues = queues_of(floor, rule)
     clockwork = Clockwork(floor)
     left = dict(rule.allot) if rule.allot is not None else None
     chooser = Chooser(floor, rule, queues, left)
@@ -141,7 +115,7 @@ class Chooser:
         self, floor: Floor, rule: Rule, queues: Queues, left: dict[tuple[str, int, int], int] | None
     ) -> None:
         self.floor, self.rule, self.queues, self.left = floor, rule, queues, left
-        self.usual_s = fmean(unit.seconds for unit in floor.units) if floor.units else 1.0
+        self.usual_s = usual_s(floor)
         self._opened: dict[tuple[int, float], float] = {}
 
     def choose(self, station: int, clockwork: Clockwork) -> Load | None:
@@ -151,8 +125,8 @@ class Chooser:
             return None
         at = clockwork.at[station]
         rank = self._rank(station, at.laser_free)
-        if self.rule.lookahead is not None and len(self.floor.units) <= MOST_SORTED_AGAIN:
-            self.queues.sort_again(rank)
+        if self.rule.lookahead is not None:
+            self.queues.press(opened_by(self.floor, at.laser_free))
         for mount in self.floor.mounts_of[station]:
             free = min(clockwork.copies[self.floor.mounts[mount].plate.plate].values())
             units = self._fill(mount, rank)
@@ -172,7 +146,8 @@ class Chooser:
     def _head(self, station: int) -> int | None:
         """The first in rank of all that the station takes."""
         sorts = {sort for mount in self.floor.mounts_of[station] for sort in self.floor.on_mount[mount]}
-        heads = [unit for sort in sorts if (unit := self.queues.head(sort)) is not None]
+        queues = [number for sort in sorts for number in self.queues.of(sort)]
+        heads = [unit for number in queues if (unit := self.queues.head(number)) is not None]
         return min(heads, key=self.queues.rank.__getitem__, default=None)
 
     def _rank(self, station: int, now: float) -> Callable[[int], Key]:
@@ -186,7 +161,7 @@ class Chooser:
             it = floor.units[unit]
             job = floor.jobs[it.job]
             slack = max(0.0, self._open_until(station, job.due) - opened - it.seconds)
-            return (math.log(max(it.seconds, 1e-9) / job.weight) + slack / reach, unit)
+            return (_dear(it, job) + slack / reach, unit)
 
         return cost
 
@@ -241,13 +216,17 @@ class Chooser:
         left = None if quota is None else {sort: sum(by.values()) for sort, by in quota.items()}
         heap: list[tuple[Key, int, int]] = []
         for sort in floor.on_mount[mount]:
-            unit = queues.head(sort)
-            if unit is not None and (left is None or left.get(sort, 0) > 0):
-                heap.append((rank(unit), sort, queues.first[sort]))
+            if left is not None and left.get(sort, 0) <= 0:
+                continue
+            for number in queues.of(sort):
+                unit = queues.head(number)
+                if unit is not None:
+                    heap.append((rank(unit), number, queues.first[number]))
         heapq.heapify(heap)
         while heap and len(chosen) < most:
-            _, sort, place = heapq.heappop(heap)
-            unit = queues.waiting[sort][place]
+            _, number, place = heapq.heappop(heap)
+            unit = queues.waiting[number][place]
+            sort = floor.units[unit].sort
             if not budget.allows(sort, floor.units[unit].seconds) or not room.seat(unit, sort):
                 continue
             budget.spend(sort, floor.units[unit].seconds)
@@ -256,8 +235,8 @@ class Chooser:
                 left[sort] -= 1
                 if left[sort] == 0:
                     continue
-            if place + 1 < len(queues.waiting[sort]):
-                heapq.heappush(heap, (rank(queues.waiting[sort][place + 1]), sort, place + 1))
+            if place + 1 < len(queues.waiting[number]):
+                heapq.heappush(heap, (rank(queues.waiting[number][place + 1]), number, place + 1))
         return tuple(chosen)
 
     def _quota(self, mount: int) -> Quota | None:

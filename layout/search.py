@@ -10,7 +10,7 @@ from layout.bound import Fewest
 from layout.exact import shared_out
 from layout.floor import Floor, Load
 from layout.improve import improve
-from layout.rules import MOST_SORTED_AGAIN, Rule, build, first_fit
+from layout.rules import Rule, build, first_fit
 from layout.stretches import WASTED, fullest
 from layout.timing import score_of, time_all
 from layout.track import Track
@@ -25,7 +25,8 @@ ALL_ROUNDS, MOST_IMPROVED = 40, 300
 HANDFUL, HANDFUL_STEPS, HANDFUL_ROUNDS = 10, 80_000, 1_500
 #: What is said of a rule whose plan was improved.
 IMPROVED = ", improved"
-#: How far ahead, in usual burns, the apparent tardiness cost looks; large backlogs try the last only.
+#: How far ahead, in usual burns, the apparent tardiness cost looks; where very many wait and all can be in
+#: time, only the last is tried.
 LOOKAHEADS = (1.0, 2.0, 4.0, 16.0)
 #: First fit looks at every open load, so it is tried, as some other rules are, on backlogs up to this size.
 FIRST_FIT = 3_000
@@ -33,10 +34,13 @@ FIRST_FIT = 3_000
 
 def best_plan(floor: Floor, fewest: Fewest, bound: Bound, rounds: int = ROUNDS) -> tuple[str, list[Load]]:
     """The best plan found and the rule it came from."""
-    found = sorted(
-        ((score(floor, loads), name, loads) for name, loads in _built(floor, fewest, bound)),
-        key=lambda one: one[:2],
-    )
+    built = _built(floor, fewest, bound)
+    found = [(score(floor, loads), name, loads) for name, loads in built]
+    if len(floor.units) > FIRST_FIT and min(one[0] for one in found)[1].lateness:
+        found += [
+            (score(floor, loads), name, loads) for name, loads in _looking_ahead(floor, LOOKAHEADS[:-1])
+        ]
+    found.sort(key=lambda one: one[:2])
     (_, best), name, loads = found[0]
     if not loads or not rounds or len(floor.units) > MOST_IMPROVED or _is_least(best, bound):
         return name, loads
@@ -81,27 +85,24 @@ def _every_way(floor: Floor, loads: list[Load], bound: Bound) -> list[Load] | No
 
 def _built(floor: Floor, fewest: Fewest, bound: Bound) -> list[tuple[str, list[Load]]]:
     few = len(floor.units) <= FIRST_FIT
-    rules = [
-        Rule("earliest due date", "due"),
-        *(
-            Rule(f"apparent tardiness cost, {k:g}", "due", lookahead=k)
-            for k in LOOKAHEADS
-            if few or k == 16.0
-        ),
-    ]
+    rules = [Rule("earliest due date", "due")]
     if few:
         rules.append(Rule("priority first", "weight"))
-    if len(floor.units) > MOST_SORTED_AGAIN:
-        rules.append(Rule("shortest for its weight", "worth", lookahead=LOOKAHEADS[-1]))
     if fewest.allot:
         rules.append(Rule("fewest loads", "due", allot=fewest.allot, classes=fewest.classes))
     made = [(rule.name, build(floor, rule)) for rule in rules]
+    made += _looking_ahead(floor, LOOKAHEADS if few else LOOKAHEADS[-1:])
     if few and all(unit.after is None for unit in floor.units):
         made.append(("first fit", first_fit(floor)))
         if bound.loads > fewest.loads:  # hours limit the loads, not slots
             packed = min((fullest(floor, wasted) for wasted in WASTED), key=lambda loads: score(floor, loads))
             made.append(("fullest stretches", packed))
     return made
+
+
+def _looking_ahead(floor: Floor, lookaheads: Sequence[float]) -> list[tuple[str, list[Load]]]:
+    rules = [Rule(f"apparent tardiness cost, {k:g}", "due", lookahead=k) for k in lookaheads]
+    return [(rule.name, build(floor, rule)) for rule in rules]
 
 
 def score(floor: Floor, loads: Sequence[Load]) -> tuple[int, Score]:

@@ -78,6 +78,8 @@ def _change(floor: Floor, work: Work, at: At) -> tuple[int, float, str | None]:
     mount = floor.mounts[work.mount]
     station = floor.stations[mount.station]
     plates = int(at.plate is not None and at.plate != mount.plate.plate)
+    if work.processes == (at.process,):
+        return plates, plates * station.plate_change_seconds, at.process
     rest = [name for name in work.processes if name != at.process]
     steps = len(rest) - (at.process is None and bool(rest))
     seconds = plates * station.plate_change_seconds + steps * station.process_change_seconds

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from layout.backlog import Score
-from layout.floor import Floor, Load
+from layout.floor import Floor, Load, Work
 from layout.hours import DAY_S
 from layout.timing import At, Clockwork, happens
 
@@ -31,6 +31,7 @@ class Passage(NamedTuple):
 class _Known(NamedTuple):
     """What is asked of a load whenever it is put somewhere."""
 
+    work: Work
     plate: int
     station: int
     after: tuple[int, ...]
@@ -64,6 +65,7 @@ class Track:
             mine = [floor.units[unit] for unit in load[1]]
             done = [floor.jobs[unit.job] for unit in mine if unit.last]
             known = _Known(
+                floor.work(load),
                 self._plate_of[load[0]],
                 floor.mounts[load[0]].station,
                 tuple(unit.after for unit in mine if unit.after is not None),
@@ -81,12 +83,12 @@ class Track:
         Raises KeyError when an earlier visit of a unit is in no load before, ValueError when no open stretch
         is long enough.
         """
-        plate, station, after, followed, dues = self._ask(load)
+        work, plate, station, after, followed, dues = self._ask(load)
         copies = passage.copies[plate]
         ready, copy = copies[0]
         if after:
             ready = max(ready, *(passage.ends[unit] for unit in after))
-        timed, at = happens(self.floor, self.floor.work(load), passage.at[station], copy, ready)
+        timed, at = happens(self.floor, work, passage.at[station], copy, ready)
         end = timed.ends
         ends = passage.ends
         if followed:

@@ -39,7 +39,9 @@ def middle_shops() -> list[Shop]:
 
 
 def large_shops() -> list[Shop]:
-    return [a_shop(100 + number, count) for number, count in enumerate([60, 100, 150, 200, 300, 500, 1000])]
+    """In the largest hardly anything can be in time."""
+    counts = [60, 100, 150, 200, 300, 500, 1000, 1500]
+    return [a_shop(100 + number, count) for number, count in enumerate(counts)]
 
 
 def main() -> None:
