@@ -190,6 +190,7 @@ def a_load(*, units: int, pulls: int) -> tuple[Shop, LoadLayout, dict[str, Any]]
     }  # fmt: skip
     said = {
         "id": "L7", "revision": 1, "copy": "long-1", "station": "north", "operator": "Ines", "turns": [turn],
+        "calibration": {"id": "C3", "measured_at": "2026-11-02T08:00:00+00:00", "residual_mm": 0.02},
         "pulls": [{"bin": f"BIN-{n}", "quantity": 1, "sku": "AQ-CHEF-20"} for n in range(1, pulls + 1)],
     }  # fmt: skip
     return shop, LoadLayout("north", "long", "long-1", calibration, (Turn(1, fills),)), said
