@@ -200,7 +200,7 @@ SENTENCES = (
     _("`until` must be after `from`, by %(days)s days at the most"),
     _("without recorded hours a station is always open"),
     _("%(units)s units wait or would come, and at most %(most)s can be played through; ask for fewer days"),
-    _("playing this through took longer than a request may; ask for fewer days"),
+    _("playing this through took longer than a request may; ask for fewer days, or again later"),
     _("the plan is still being made; try again soon"),
     _("working this out took longer than a request may; try again soon"),
     _("this question can't be read: fill in every field of it"),

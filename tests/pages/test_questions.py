@@ -57,7 +57,7 @@ def test_a_form_filled_in_asks_everything_at_once() -> None:
 
     assert question.orders_factor == 2
     assert question.station_down is not None and question.more_hours is not None
-    assert question.station_down.until.isoformat() == "2026-11-25T12:00:00+01:00"
+    assert question.station_down.until == datetime.fromisoformat("2026-11-25T12:00:00+01:00")
     assert (question.more_plates is not None, question.more_hours.hours) == (True, 1.5)
 
 

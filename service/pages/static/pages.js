@@ -3,7 +3,7 @@
 (() => {
   const live = () => document.getElementById("live");
   const token = () => document.querySelector("meta[name=form-token]")?.content || "";
-  let audio = null, stream = null, timers = [], asking = null;
+  let audio = null, stream = null, timers = [], asking = null, swaps = 0;
 
   // A refusal is also heard: two low tones, and a higher one when all is well.
   function sound(kind) {
@@ -33,6 +33,7 @@
     if (!next) { location.assign(address); return; }
     const field = document.activeElement, kept = field && field.id && live().contains(field) ? field.id : "";
     const scrolled = [...live().querySelectorAll(".scroll")].map((one) => one.scrollLeft);
+    swaps += 1;
     live().replaceWith(document.importNode(next, true));
     live().querySelectorAll(".scroll").forEach((one, n) => { one.scrollLeft = scrolled[n] || 0; });
     document.title = page.title;
@@ -73,20 +74,22 @@
   });
   addEventListener("popstate", () => location.reload());
 
-  // Somebody else's change: the middle is drawn anew, unless something is being typed there.
-  async function refresh() {
+  // Somebody else's change: the middle is drawn anew, unless something is being typed or asked there. That is
+  // looked at again when the answer comes: what was scanned meanwhile must not be lost.
+  function isTouched() {
     const field = document.activeElement;
     const isTyping = field && live().contains(field) && field.matches("input,textarea,select") && field.value
       && field.value !== field.defaultValue && !field.matches("[type=checkbox],[type=radio],[type=hidden]");
-    const isChosen = live().querySelector("form[data-keep] :checked:not([data-usual])");
-    if (live().querySelector("[aria-busy=true]")) return; // the answer on its way shows it as it is
-    if (isTyping || isChosen) {
-      const note = document.getElementById("stale");
-      if (note) note.hidden = false;
-      return;
-    }
-    const answer = await fetch(location.href, { credentials: "same-origin" });
-    if (answer.ok) swap(await answer.text(), location.href, false);
+    const isChosen = live().querySelector("form[data-keep] :checked:not([data-usual])"), note = document.getElementById("stale");
+    if ((isTyping || isChosen) && note) note.hidden = false;
+    return isTyping || isChosen;
+  }
+  async function refresh() {
+    const isAsking = () => live().querySelector("[aria-busy=true]"); // the answer on its way shows it as it is
+    if (isAsking() || isTouched()) return;
+    const mine = swaps, answer = await fetch(location.href, { credentials: "same-origin" });
+    const text = await answer.text();
+    if (answer.ok && mine === swaps && !isAsking() && !isTouched()) swap(text, location.href, false);
   }
   addEventListener("click", (event) => { if (event.target.closest("[data-refresh]")) location.reload(); });
 
