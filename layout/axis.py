@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from layout.hours import DAY_S, MOST_WEEKS, WEEK_S, Hours
+from layout.hours import MOST_WEEKS, WEEK_S, Hours, joined, open_spans
 
 HOUR_S = 3600.0
 #: Closed stretches longer than this are shrunk; shorter ones (a lunch break) are drawn at scale.
@@ -74,20 +74,8 @@ def new_axis(hours: Sequence[Hours], *, begins: float, open_s: float, x0: float,
     return Axis(tuple(pieces))
 
 
-def open_spans(hours: Hours, begins: float, ends: float) -> list[tuple[float, float]]:
-    """When it is open between two moments."""
-    if not hours.week:
-        return [(begins, ends)]
-    return [
-        (max(opens, begins), min(closes, ends))
-        for week in range(int(begins // WEEK_S), int(ends // WEEK_S) + 1)
-        for opens, closes in ((a + week * WEEK_S, b + week * WEEK_S) for a, b in hours.week)
-        if opens < ends and closes > begins and int(opens // DAY_S) not in hours.shut
-    ]
-
-
 def closed_spans(hours: Hours, begins: float, ends: float) -> list[tuple[float, float]]:
-    """When it is not."""
+    """When it is not open between two moments."""
     found, at = [], begins
     for opens, closes in open_spans(hours, begins, ends):
         if opens > at:
@@ -101,18 +89,5 @@ def _merged(hours: Sequence[Hours], begins: float) -> Iterator[tuple[float, floa
     every = hours or [Hours()]
     for _ in range(MOST_WEEKS):
         ends = (begins // WEEK_S + 1) * WEEK_S
-        yield from _joined(sorted(span for one in every for span in open_spans(one, begins, ends)))
+        yield from joined(sorted(span for one in every for span in open_spans(one, begins, ends)))
         begins = ends
-
-
-def _joined(spans: Iterable[tuple[float, float]]) -> Iterator[tuple[float, float]]:
-    held: tuple[float, float] | None = None
-    for span in spans:
-        if held is not None and span[0] <= held[1]:
-            held = held[0], max(held[1], span[1])
-        else:
-            if held is not None:
-                yield held
-            held = span
-    if held is not None:
-        yield held

@@ -7,7 +7,7 @@ Units that may sit in the same places are of one *sort*. A *mount* is a plate at
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -133,17 +133,11 @@ class Floor:
                 if option.plate == mount.plate.plate:
                     by_mount.setdefault(mount.mount, {}).setdefault(option.face, []).append(option)
         found: list[int] = []
-        rest = kind.faces
-        while rest:
-            taken = max((_prefix(rest, faces) for faces in by_mount.values()), default=0)
-            if taken == 0:
-                found = []
-                break
-            visit, rest = rest[:taken], rest[taken:]
+        for visit in faces_by_visit(kind.faces, list(by_mount.values())):
             fits = {
                 mount: tuple(tuple(faces[face]) for face in visit)
                 for mount, faces in by_mount.items()
-                if _prefix(visit, faces) == taken
+                if faces.keys() >= set(visit)
             }
             self.sorts.append(Sort(len(self.sorts), visit, fits))
             found.append(len(self.sorts) - 1)
@@ -267,7 +261,20 @@ class Floor:
         return None
 
 
-def _prefix(faces: Sequence[str], seated: Iterable[str]) -> int:
+def faces_by_visit(faces: Sequence[str], mounts: Sequence[Container[str]]) -> list[tuple[str, ...]]:
+    """Faces by visit, as many at a time as one of the `mounts` (each the faces it seats) takes in one load;
+    empty when a face has no place at all."""
+    found: list[tuple[str, ...]] = []
+    rest = tuple(faces)
+    while rest:
+        taken = max((_prefix(rest, seated) for seated in mounts), default=0)
+        if taken == 0:
+            return []
+        found.append(rest[:taken])
+        rest = rest[taken:]
+    return found
+
+
+def _prefix(faces: Sequence[str], seated: Container[str]) -> int:
     """How many of the faces, from the first on, are among those seated."""
-    known = set(seated)
-    return next((n for n, face in enumerate(faces) if face not in known), len(faces))
+    return next((n for n, face in enumerate(faces) if face not in seated), len(faces))

@@ -59,6 +59,29 @@ class Hours:
         return _Opening(self).spend(begin, seconds)
 
 
+def open_spans(hours: Hours, begins: float, ends: float) -> list[tuple[float, float]]:
+    """When it is open between two moments."""
+    if not hours.week:
+        return [(begins, ends)]
+    return [
+        (max(opens, begins), min(closes, ends))
+        for week in range(int(begins // WEEK_S), int(ends // WEEK_S) + 1)
+        for opens, closes in ((a + week * WEEK_S, b + week * WEEK_S) for a, b in hours.week)
+        if opens < ends and closes > begins and int(opens // DAY_S) not in hours.shut
+    ]
+
+
+def joined(spans: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Sorted spans, those that touch made one."""
+    found: list[tuple[float, float]] = []
+    for begin, end in spans:
+        if found and begin <= found[-1][1]:
+            found[-1] = found[-1][0], max(found[-1][1], end)
+        else:
+            found.append((begin, end))
+    return found
+
+
 class _Opening:
     """The spans of `Hours` laid out in time, as far as anybody has asked."""
 

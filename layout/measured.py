@@ -138,7 +138,7 @@ def _agreement(fitted: Calibration, met: tuple[Met, ...]) -> list[Finding]:
 
 def _plausible(lie: Lie, expected: Lie, station: Station) -> list[Finding]:
     shift = math.dist(lie.shift_mm, expected.shift_mm)
-    turn = abs((lie.turn_deg - expected.turn_deg + 180) % 360 - 180)
+    turn = abs(lie.turned_from(expected))
     scale = max(abs(one - 1) for one in lie.scale)
     found = []
     if turn > TURN_LIMIT_DEG:

@@ -8,12 +8,13 @@ machines that fail, people who are ill, or orders that come later and are more u
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
 from layout.assign import Option
 from layout.backlog import Backlog, Kind, Plan, PlannedLoad, PlanStation
+from layout.floor import faces_by_visit
 from layout.hours import DAY_S, laid_out
 
 #: How often a promise should hold, and the relative spread of a load's time assumed until burns are recorded.
@@ -165,21 +166,7 @@ def _visits(backlog: Backlog, kind: Kind) -> list[tuple[str, ...]]:
         for station in backlog.stations
         for plate in station.plates
     ]
-    found: list[tuple[str, ...]] = []
-    rest = kind.faces
-    while rest:
-        taken = max((_prefix(rest, faces) for faces in mounts), default=0)
-        if taken == 0:
-            return []
-        found.append(rest[:taken])
-        rest = rest[taken:]
-    return found
-
-
-def _prefix(faces: Sequence[str], taken: Iterable[str]) -> int:
-    """How many of the first faces are among those taken."""
-    known = set(taken)
-    return next((at for at, face in enumerate(faces) if face not in known), len(faces))
+    return faces_by_visit(kind.faces, mounts)
 
 
 def _room(load: PlannedLoad, kind: Kind, faces: Sequence[str]) -> int:

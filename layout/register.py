@@ -132,6 +132,10 @@ class Lie:
     scale: tuple[float, float]
     skew_deg: float
 
+    def turned_from(self, other: Lie) -> float:
+        """Degrees from another's turn to this one, -180 to 180."""
+        return (self.turn_deg - other.turn_deg + 180) % 360 - 180
+
 
 def lie_of(calibration: Calibration, *, axes: tuple[float, float] = (1.0, 1.0)) -> Lie:
     """The parts of a calibration's matrix: turned, sheared, then scaled along the plate's own axes."""

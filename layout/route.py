@@ -9,7 +9,6 @@ beginnings. Everything is deterministic: ties go to the lower index.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 
 import numpy as np
 
@@ -95,11 +94,6 @@ def _nearest(gaps: Floats, path: list[int]) -> list[int]:
         left.remove(nearest)
         path.append(nearest)
     return path
-
-
-def path_mm(points: Floats, path: Sequence[int]) -> float:
-    """Length (mm) of an open path through points (n, 2)."""
-    return sum(float(np.hypot(*(points[b] - points[a]))) for a, b in pairwise(path))
 
 
 def _steps(points: Floats) -> Floats:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from layout.hours import DAY_S, WEEK_S, Hours, laid_out
+from layout.hours import DAY_S, WEEK_S, Hours, joined, laid_out
 
 
 class Shift:
@@ -42,22 +42,11 @@ class Shift:
 
     def open_s(self, begin: float, end: float) -> float:
         """Seconds between the two in which the station works."""
-        lost = sum(self._between(max(a, begin), min(b, end)) for a, b in _apart(self._down))
+        lost = sum(self._between(max(a, begin), min(b, end)) for a, b in joined(self._down))
         return self._between(begin, end) - lost
 
     def _between(self, begin: float, end: float) -> float:
         return self._open.open_s(end) - self._open.open_s(begin) if end > begin else 0.0
-
-
-def _apart(spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Sorted spans, those that touch made one."""
-    found: list[tuple[float, float]] = []
-    for begin, end in spans:
-        if found and begin <= found[-1][1]:
-            found[-1] = found[-1][0], max(found[-1][1], end)
-        else:
-            found.append((begin, end))
-    return found
 
 
 def longer(hours: Hours, seconds: float) -> Hours:
@@ -74,4 +63,4 @@ def longer(hours: Hours, seconds: float) -> Hours:
         is_last = last[day] == (begin, end)
         midnight = min((day + 1) * DAY_S, WEEK_S)
         spans.append((begin, max(end, min(end + seconds, midnight)) if is_last else end))
-    return Hours(tuple(_apart(spans)), hours.shut)
+    return Hours(tuple(joined(spans)), hours.shut)

@@ -10,9 +10,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from layout.axis import HOUR_S, Axis, closed_spans, new_axis, open_spans
+from layout.axis import HOUR_S, Axis, closed_spans, new_axis
 from layout.chart import LARGE, MEDIUM, SMALL, WIDTH, Chart, fitted, new_chart, width_of
-from layout.hours import DAY_S, Hours
+from layout.hours import DAY_S, Hours, open_spans
 from layout.sheet import FAINT, INK, METAL, PALLET, PAPER, PETROL, RUST
 
 _LEFT, _RIGHT = 220.0, WIDTH - 30.0

@@ -135,12 +135,18 @@ def score_of(floor: Floor, loads: Sequence[Load], timed: Sequence[Timed], ends: 
         if it.last and end > floor.jobs[it.job].due:
             job = floor.jobs[it.job]
             lateness += job.weight * floor.days.late(job.due, end)
+    return Score(lateness, len(loads), sum(one.changes for one in timed), *split_and_walking(floor, loads))
+
+
+def split_and_walking(floor: Floor, loads: Sequence[Load]) -> tuple[int, int]:
+    """The parts of a score that no times tell of: orders split across loads, and the way to the bins."""
     split = walking = 0
     seen: set[int] = set()
     for _, units in loads:
-        here = {floor.order_of[floor.units[unit].job] for unit in units}
+        jobs = [floor.units[unit].job for unit in units]
+        here = {floor.order_of[job] for job in jobs}
         split += len(here & seen)
         seen |= here
-        bins = [b for unit in units if (b := floor.jobs[floor.units[unit].job].bin) is not None]
+        bins = [b for job in jobs if (b := floor.jobs[job].bin) is not None]
         walking += max(bins) - min(bins) if bins else 0
-    return Score(lateness, len(loads), sum(one.changes for one in timed), split, walking)
+    return split, walking

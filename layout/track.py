@@ -10,7 +10,7 @@ from typing import NamedTuple
 from layout.backlog import Score
 from layout.floor import Floor, Load, Work
 from layout.hours import DAY_S
-from layout.timing import At, Clockwork, happens
+from layout.timing import At, Clockwork, happens, split_and_walking
 
 #: Seconds of works and due times remembered for so many loads; a long search meets more than that.
 MOST_KNOWN = 50_000
@@ -128,13 +128,4 @@ class Track:
 
 def score_at(floor: Floor, passage: Passage, loads: Sequence[Load]) -> Score:
     """The score of a whole plan that ends with that passage; see `layout.backlog.Score`."""
-    split = walking = 0
-    seen: set[int] = set()
-    for _, units in loads:
-        jobs = [floor.units[unit].job for unit in units]
-        here = {floor.order_of[job] for job in jobs}
-        split += len(here & seen)
-        seen |= here
-        bins = [b for job in jobs if (b := floor.jobs[job].bin) is not None]
-        walking += max(bins) - min(bins) if bins else 0
-    return Score(passage.lateness, len(loads), passage.changes, split, walking)
+    return Score(passage.lateness, len(loads), passage.changes, *split_and_walking(floor, loads))

@@ -139,8 +139,7 @@ def _apart(shop: Shop, row: CalibrationRecord, lie: Lie, plate: Plate | None) ->
     station = shop.stations[row.station]
     expected = lie_of(nominal(station, plate, row.copy), axes=station.axes)
     moved = [round(a - b, 4) for a, b in zip(lie.shift_mm, expected.shift_mm, strict=True)]
-    turned = (lie.turn_deg - expected.turn_deg + 180) % 360 - 180
-    return {"shift_mm": moved, "turn_deg": round(turned, 5)}
+    return {"shift_mm": moved, "turn_deg": round(lie.turned_from(expected), 5)}
 
 
 def _plate(shop: Shop, row: CalibrationRecord) -> Plate | None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from itertools import permutations
+from collections.abc import Sequence
+from itertools import pairwise, permutations
 
 import numpy as np
 import pytest
@@ -11,8 +12,13 @@ from hypothesis import strategies as st
 
 from layout.fill import filled
 from layout.parts import Rows
-from layout.route import jump_mm, order_rows, path_mm, tour
+from layout.route import jump_mm, order_rows, tour
 from tests.golden.turns import a_process, words
+
+
+def path_mm(points: np.ndarray, path: Sequence[int]) -> float:
+    """Length (mm) of an open path through points (n, 2)."""
+    return sum(float(np.hypot(*(points[b] - points[a]))) for a, b in pairwise(path))
 
 
 def as_set(segments: np.ndarray) -> list[tuple[float, ...]]:

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from layout.axis import closed_spans, new_axis, open_spans
-from layout.hours import DAY_S, WEEK_S, Hours
+from layout.axis import closed_spans, new_axis
+from layout.hours import DAY_S, WEEK_S, Hours, open_spans
 from layout.timeline import Bar, Lane, TimelineWords, draw_timeline
 from layout.workload import DayBar, WorkloadWords, draw_workload
 from tests.layout.test_drawing import SVG, assert_whole, words_of
