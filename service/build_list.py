@@ -22,6 +22,7 @@ from service.backlog import backlog_of_some
 from service.ids import JOB, ORDER, public
 from service.imports import harmless
 from service.repositories import build_list as rows
+from service.repositories import orders as order_rows
 from service.repositories import plans
 from service.repositories.build_list import BladesInLots
 from service.repositories.plans import Timed
@@ -94,7 +95,7 @@ def _unserved(short: Sequence[Timed], free: dict[str, int]) -> list[Timed]:
 def _rows(session: Session, shop: Shop, wanted: Sequence[Timed], *, now: datetime) -> list[ToBuild]:
     backlog, clock = backlog_of_some(session, shop, wanted, now=now)
     latest = latest_boxed(backlog)
-    refs = rows.order_refs(session, {one.waiting.order_id for one in wanted})
+    refs = order_rows.order_refs(session, {one.waiting.order_id for one in wanted})
     groups: dict[tuple[datetime, str], list[Timed]] = {}
     for one in wanted:
         # What no station takes any more is needed at its ship-by time: the plan says what is wrong with it.

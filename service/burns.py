@@ -20,12 +20,12 @@ from service.errors import (
     StaleFile,
     StaleVersion,
 )
-from service.holds import tell_of
 from service.ids import JOB, LOAD, public
 from service.models import BurnStart, Job, Load, LoadSlot
 from service.repositories import loads as rows
 from service.repositories.moves import move_job, move_load
 from service.states import JobState, LoadState
+from service.telling import tell_unit
 from service.who import Who
 
 #: A burn is silent when it takes this many times its estimate, and a lease on top.
@@ -118,7 +118,7 @@ def face_done(session: Session, load: Load, job: Job, face: str, *, who: Who, no
         return
     move_job(session, job, JobState.ENGRAVED, who=who, now=now, why=f"{face} in {public(LOAD, load.id)}")
     if set(job.faces) <= set(job.faces_done) and not _was_whole(session, job, face):
-        tell_of(session, "job.engraved", job, now=now)
+        tell_unit(session, "job.engraved", job, now=now)
 
 
 def _was_whole(session: Session, job: Job, face: str) -> bool:

@@ -199,7 +199,7 @@ def _proof(
     sku: str, inscriptions: Sequence[Inscription], in_force: InForce, *, is_captioned: bool
 ) -> tuple[CheckResult, dict[str, str]]:
     shop = proven(_OPEN["shop"], in_force.proofs)
-    result = _check(sku, inscriptions, in_force)
+    result = check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_OPEN["store"])
     if sku not in shop.products:
         return result, {}
     faces = dict.fromkeys(one.face for one in result.inscriptions if one.face is not None)

@@ -4,15 +4,13 @@ why. What is held at intake is told by `service.orders`."""
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
 
 from sqlalchemy.orm import Session
 
-from service.ids import JOB, ORDER, public
 from service.models import Job
-from service.repositories.messages import tell
 from service.repositories.moves import move_job
 from service.states import JobState
+from service.telling import tell_unit
 from service.who import Who
 
 #: Why the bench, the judge or the catalogue holds a unit of an accepted line.
@@ -22,19 +20,10 @@ DOES_NOT_FIT, JUDGE_REFUSED, NO_PLACE_LEFT = "does_not_fit", "judge_refused", "n
 def hold(session: Session, job: Job, reason: str, *, who: Who, now: datetime, why: str) -> None:
     """Put a ready unit before the desk, and tell its store."""
     move_job(session, job, JobState.HELD, who=who, now=now, why=why, hold_reason=reason)
-    tell_of(session, "order.held", job, now=now, state=job.state, reason=reason)
+    tell_unit(session, "order.held", job, now=now, state=job.state, reason=reason)
 
 
 def go_short(session: Session, job: Job, reason: str, *, who: Who, now: datetime, why: str) -> None:
     """No boxed unit is left for a job that had one: it waits for stock, and its store is told."""
     move_job(session, job, JobState.SHORT, who=who, now=now, why=why)
-    tell_of(session, "order.held", job, now=now, state=job.state, reason=reason)
-
-
-def tell_of(session: Session, event_type: str, job: Job, *, now: datetime, **more: Any) -> None:
-    """Tell what happened to one unit: its order, line and job, and what else is to be said."""
-    order = job.line.order
-    tell(
-        session, event_type, client=order.client, now=now, order=public(ORDER, order.id),
-        order_ref=order.order_ref, line_ref=job.line.line_ref, job=public(JOB, job.id), **more,
-    )  # fmt: skip
+    tell_unit(session, "order.held", job, now=now, state=job.state, reason=reason)

@@ -12,13 +12,12 @@ from sqlalchemy.orm import Session
 from service import contents, leases, progress, repeats, stock
 from service import lots as lot_counts
 from service.errors import BadRequest, MoveNotAllowed
-from service.holds import tell_of
-from service.ids import JOB, LOAD, ORDER, public
+from service.ids import JOB, LOAD, public
 from service.models import Job, Load
 from service.repositories import loads as rows
-from service.repositories.messages import tell
 from service.repositories.moves import move_job, move_load, write_history
 from service.states import JobState, LoadState
+from service.telling import tell_order, tell_unit
 from service.who import Who
 
 #: Above every priority that an order can ask for.
@@ -91,10 +90,7 @@ def release(session: Session, load: Load, *, who: Who, now: datetime) -> None:
     session.refresh(load, ["jobs", "slots"])
     for _, order in sorted({job.order_id: job.line.order for job in jobs.values()}.items()):
         if rows.unreleased_jobs(session, order.id) == 0:
-            tell(
-                session, "order.released", client=order.client, now=now, order=public(ORDER, order.id),
-                order_ref=order.order_ref,
-            )  # fmt: skip
+            tell_order(session, "order.released", order, now=now)
 
 
 def _pass(session: Session, load: Load, job: Job, *, who: Who, now: datetime) -> bool:
@@ -144,7 +140,7 @@ def scrap(session: Session, load: Load, job: Job, reason: str, *, who: Who, now:
     job.unit_in_hand = False
     move_job(session, job, JobState.SCRAPPED, who=who, now=now, why=reason)
     replacement = _replace(session, job, who=who, now=now)
-    tell_of(session, "job.scrapped", job, now=now, replacement=public(JOB, replacement.id))
+    tell_unit(session, "job.scrapped", job, now=now, replacement=public(JOB, replacement.id))
 
 
 def _replace(session: Session, job: Job, *, who: Who, now: datetime) -> Job:

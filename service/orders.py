@@ -19,9 +19,9 @@ from service.ids import ORDER, number, public
 from service.inscriptions import to_json
 from service.models import FrozenMark, Job, Order, OrderLine
 from service.repositories import orders as rows
-from service.repositories.messages import tell
 from service.repositories.moves import move_job, write_history
 from service.states import OPEN_JOBS, JobState, derived_state
+from service.telling import tell_order
 from service.who import Who
 
 #: Why a line is held, the first that applies: what can't be engraved comes before what may be.
@@ -185,9 +185,7 @@ def hold_reason(order: Order, line: OrderLine, *, now: datetime) -> str | None:
 def _announce(session: Session, order: Order, *, now: datetime) -> None:
     held = [line.line_ref for line in order.lines if line.hold_reason]
     name = "order.held" if held else "order.accepted"
-    tell(
-        session, name, client=order.client, now=now, order=public(ORDER, order.id), order_ref=order.order_ref
-    )
+    tell_order(session, name, order, now=now)
 
 
 def visible(session: Session, identity: str, *, who: Who) -> Order:
@@ -349,10 +347,7 @@ def _announce_rest(session: Session, order: Order, *, now: datetime) -> None:
     told = {JobState.CANCELLED: "order.cancelled", JobState.RELEASED: "order.released"}
     name = told.get(_state_of(order))
     if name is not None:
-        tell(
-            session, name, client=order.client, now=now, order=public(ORDER, order.id),
-            order_ref=order.order_ref,
-        )  # fmt: skip
+        tell_order(session, name, order, now=now)
 
 
 def line_of(order: Order, line_ref: str) -> OrderLine:

@@ -15,9 +15,8 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from layout.axis import open_spans
-from layout.backlog import Backlog, Plan
-from layout.hours import DAY_S
+from layout.backlog import Backlog
+from layout.hours import DAY_S, open_spans
 from service.backlog import WallClock
 from service.plans import Planned
 from service.repositories import board as rows
@@ -73,10 +72,10 @@ def outlook(session: Session, found: Planned, *, now: datetime) -> list[Day]:
         if ship_by < now:
             late_units[day] += count
             late_hours[day] += hours
-    for due, hours in _planned_late(found.backlog, found.plan):
-        day = int(due // DAY_S)
+    for job in found.late_to_come():
+        day = int(job.due // DAY_S)
         late_units[day] += 1
-        late_hours[day] += hours
+        late_hours[day] += job.seconds * len(job.kind.faces) / 3600
     usual = _usual(session, clock, today, now=now)
     made: list[Day] = []
     due_hours = until_hours = 0.0
@@ -98,15 +97,6 @@ def outlook(session: Session, found: Planned, *, now: datetime) -> list[Day]:
             )
         )
     return [one for one in made if one.units or one.open_hours]
-
-
-def _planned_late(backlog: Backlog, plan: Plan) -> list[tuple[float, float]]:
-    """Due time and hours of what is not late yet but will be, by the plan."""
-    return [
-        (job.due, job.seconds * len(job.kind.faces) / 3600)
-        for job in backlog.jobs
-        if backlog.now <= job.due < plan.done.get(job.job, 0.0)
-    ]
 
 
 def _days(work: Mapping[int, Any], today: int) -> range:

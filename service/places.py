@@ -13,14 +13,14 @@ from sqlalchemy.orm import Session
 from layout.parts import Shop
 from service import holds, stock, waiting
 from service.errors import MoveNotAllowed
-from service.ids import JOB, ORDER, public
+from service.ids import JOB, public
 from service.models import Job
 from service.repositories import claims
 from service.repositories import loads as rows
 from service.repositories import places as place_rows
 from service.repositories.claims import Waiting
-from service.repositories.messages import tell
 from service.states import JobState
+from service.telling import tell_order
 from service.tools import Service
 from service.who import SWEEP
 
@@ -66,7 +66,7 @@ def homeless(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> set[int]:
 
 def _is_there(shop: Shop, station: str, plate: str, slot: str, *, blade: str, face: str) -> bool:
     """Whether the station still mounts a plate with that slot, which takes the blade with that face up."""
-    if station not in shop.stations or plate not in shop.stations[station].plates:
+    if not waiting.is_mounted(shop, station, plate):
         return False
     slots = (one for one in shop.plates[plate].slots if one.slot == slot)
     return any(one.seat(blade, face) is not None for one in slots)
@@ -87,8 +87,5 @@ def _move(session: Session, job: Job, *, is_lost: bool, now: datetime) -> bool:
         return False  # a load or the desk was faster
     order = job.line.order
     if not any(JobState(other.state) is JobState.HELD for line in order.lines for other in line.jobs):
-        tell(
-            session, "order.accepted", client=order.client, now=now, order=public(ORDER, order.id),
-            order_ref=order.order_ref,
-        )  # fmt: skip
+        tell_order(session, "order.accepted", order, now=now)
     return True

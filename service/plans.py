@@ -14,7 +14,7 @@ from weakref import WeakKeyDictionary
 import structlog
 from sqlalchemy.orm import Session
 
-from layout.backlog import Backlog, Plan, PlannedLoad
+from layout.backlog import Backlog, Plan, PlanJob, PlannedLoad
 from layout.findings import Finding
 from layout.inspect_plan import inspect_plan
 from layout.moved import Moved, moved
@@ -55,6 +55,15 @@ class Planned:
 
     def moment(self, seconds: float) -> datetime:
         return self.clock.moment(seconds)
+
+    def late(self) -> list[PlanJob]:
+        """Jobs that are done after their ship-by time, overdue ones among them."""
+        done = self.plan.done
+        return [job for job in self.backlog.jobs if job.job in done and done[job.job] > job.due]
+
+    def late_to_come(self) -> list[PlanJob]:
+        """Those of them that were not overdue yet when the plan was made."""
+        return [job for job in self.late() if job.due >= self.backlog.now]
 
 
 _kept: WeakKeyDictionary[Database, Planned] = WeakKeyDictionary()
@@ -99,8 +108,9 @@ def _made(service: Service, *, seconds: float | None) -> Planned:
         mark = mark_of(session, shop)
         if kept is not None and _is_good(kept, mark, now):
             return kept
-        backlog, clock = backlog_of(session, test_cards.proven(session, shop), now=now)
-        unproven = test_cards.waiting(session, shop)
+        now_proven = test_cards.proven(session, shop)
+        backlog, clock = backlog_of(session, now_proven, now=now)
+        unproven = test_cards.waiting(session, now_proven)
         paces = learning.paces(session)
     new: Planned | None = None
     if (
@@ -222,24 +232,23 @@ def _load_json(found: Planned, load: PlannedLoad) -> dict[str, Any]:
 def backlog_json(found: Planned, short: list[tuple[str, int, datetime]]) -> dict[str, Any]:
     """Hours of work by ship-by day (the shop's days), what will be late, what no unit is boxed for."""
     days: dict[str, dict[str, float]] = {}
-    late = []
+    late = found.late()
+    names = {job.job for job in late}
     for job in found.backlog.jobs:
-        due = found.moment(job.due)
-        day = due.astimezone(found.clock.zone).date().isoformat()
+        day = found.moment(job.due).astimezone(found.clock.zone).date().isoformat()
         entry = days.setdefault(day, {"units": 0, "seconds": 0.0, "late": 0})
         entry["units"] += 1
         entry["seconds"] += job.seconds * len(job.kind.faces)
-        done = found.plan.done.get(job.job)
-        if done is not None and done > job.due:
-            entry["late"] += 1
-            late.append(
-                {
-                    "job": job.job,
-                    "order": job.order,
-                    "ship_by": due.isoformat(),
-                    "engraved_by": found.moment(done).isoformat(),
-                }
-            )
+        entry["late"] += job.job in names
+    late_json = [
+        {
+            "job": job.job,
+            "order": job.order,
+            "ship_by": found.moment(job.due).isoformat(),
+            "engraved_by": found.moment(found.plan.done[job.job]).isoformat(),
+        }
+        for job in late
+    ]
     return {
         "made_at": found.made_at.isoformat(),
         "days": [
@@ -251,7 +260,7 @@ def backlog_json(found: Planned, short: list[tuple[str, int, datetime]]) -> dict
             }
             for day, entry in sorted(days.items())
         ],
-        "late": sorted(late, key=lambda one: (one["ship_by"], one["job"])),
+        "late": sorted(late_json, key=lambda one: (one["ship_by"], one["job"])),
         "short": [{"sku": sku, "units": n, "needed_by": by.isoformat()} for sku, n, by in short],
         "unplanned": [{"job": job, "reason": why} for job, why in sorted(found.plan.unplanned.items())],
     }

@@ -27,8 +27,8 @@ from service.models import Order, Promise
 from service.orders import LineWanted
 from service.plans import Planned
 from service.repositories import plans as rows
-from service.repositories.messages import tell
 from service.states import JobState
+from service.telling import tell_order
 from service.tools import Service
 
 log = structlog.get_logger(__name__)
@@ -85,10 +85,9 @@ def _keep(
     promise.engraved_by, promise.confidence, promise.made_at = engraved_by, CONFIDENCE, now
     if moved == 0:
         return 0
-    row = session.get_one(Order, order_id)
-    tell(
-        session, "promise.changed", client=row.client, now=now, order=public(ORDER, order_id),
-        order_ref=row.order_ref, engraved_by=engraved_by.isoformat(),
+    tell_order(
+        session, "promise.changed", session.get_one(Order, order_id), now=now,
+        engraved_by=engraved_by.isoformat(),
     )  # fmt: skip
     return 1
 

@@ -144,7 +144,7 @@ def status(session: Session, shop: Shop) -> list[dict[str, Any]]:
     """Every process of the shop: usable or why not, by which card, how many ready units wait for one."""
     now_proven = proven(session, shop)
     newest = {row.process: row for row in rows.test_cards(session)}
-    units = Counter(name for names in waiting(session, shop).values() for name in names)
+    units = Counter(name for names in waiting(session, now_proven).values() for name in names)
     return [
         {
             "process": process.process,
@@ -161,10 +161,9 @@ def status(session: Session, shop: Shop) -> list[dict[str, Any]]:
     ]
 
 
-def waiting(session: Session, shop: Shop, *, only: int | None = None) -> dict[int, tuple[str, ...]]:
+def waiting(session: Session, now_proven: Shop, *, only: int | None = None) -> dict[int, tuple[str, ...]]:
     """Ready units (or the one asked about) that can be burned nowhere for want of a test card, by job: the
-    processes whose card would help."""
-    now_proven = proven(session, shop)
+    processes whose card would help. `now_proven` is the shop as `proven` gives it."""
     unproven = {p.surface for p in now_proven.processes.values() if p.test_card is None}
     found: dict[int, tuple[str, ...]] = {}
     for unit in claims.ready_on(session, [(s.material, s.finish) for s in unproven], only=only):

@@ -94,7 +94,7 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
     places_of = {line: _places(places, station) for line, places in eligible.items()}
     here = [job for job in page if places_of[job.line_id] and job.faces]
     surfaces = _surfaces(session, here)
-    misfits = {(job, Place(at, plate, slot, "")) for job, at, plate, slot in _misfits(session, here)}
+    unfit = {(job, Place(at, plate, slot, "")) for job, at, plate, slot in misfits(session, here)}
     known: dict[tuple[int, int, str], list[Option]] = {}
     found = []
     for job in here:
@@ -113,15 +113,15 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
                     outlines=_stored(session, marks),
                 )
             options += known[key]
-        options = [o for o in options if (job.id, Place(station, o.plate, o.slot, "")) not in misfits]
+        options = [o for o in options if (job.id, Place(station, o.plate, o.slot, "")) not in unfit]
         if not any(option.face == job.faces[0] for option in options):
             continue
         # A unit must not wait for places that it did not fit, or that the shop no longer has.
         left = [
             place
             for place in eligible[job.line_id]
-            if (job.id, Place(place[0], place[1], place[2], "")) not in misfits
-            and _is_mounted(shop, place[0], place[1])
+            if (job.id, Place(place[0], place[1], place[2], "")) not in unfit
+            and is_mounted(shop, place[0], place[1])
         ]
         found.append(
             Candidate(
@@ -139,7 +139,8 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
     return found
 
 
-def _misfits(session: Session, jobs: Sequence[Waiting]) -> list[tuple[int, str, str, str]]:
+def misfits(session: Session, jobs: Sequence[Waiting]) -> list[tuple[int, str, str, str]]:
+    """Slots (job, station, plate, slot) into which a unit did not go."""
     return rows.misfits(session, [job.id for job in jobs])
 
 
@@ -158,7 +159,8 @@ def _whole(wanted: Sequence[str], eligible: Sequence[Sequence[str]]) -> bool:
     return any(taken.issuperset(wanted) for taken in faces.values())
 
 
-def _is_mounted(shop: Shop, station: str, plate: str) -> bool:
+def is_mounted(shop: Shop, station: str, plate: str) -> bool:
+    """Whether the shop still has the station, and that takes the plate."""
     return station in shop.stations and plate in shop.stations[station].plates
 
 
@@ -254,8 +256,3 @@ def options_at(
         outlines = _stored(session, mine)
         found += _options(shop, station, job.blade, face, places, mine, outlines=outlines)
     return tuple(found)
-
-
-def misfits(session: Session, jobs: Sequence[Waiting]) -> list[tuple[int, str, str, str]]:
-    """Slots (job, station, plate, slot) into which a unit did not go."""
-    return _misfits(session, jobs)

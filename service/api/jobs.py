@@ -55,7 +55,7 @@ def get_job(request: Request, identity: str, who: Anyone) -> dict[str, Any]:
         job = rows.job(session, number(JOB, identity), client=who.sees_client)
         if job is None:
             raise NotFound("no such job", id=identity)
-        shop = request.app.state.catalogue.current
+        shop = test_cards.proven(session, request.app.state.catalogue.current)
         wanted = test_cards.waiting(session, shop, only=job.id).get(job.id)
         said = job_json(job, rows.history(session, "job", job.id))
         return {**said, "waits_for_test_card": list(wanted)} if wanted else said

@@ -20,7 +20,7 @@ from service.pages.gate import HouseVisitor
 from service.pages.render import PageRoute, page
 from service.plans import Planned
 from service.repositories import board as rows
-from service.repositories import build_list as order_rows
+from service.repositories import orders as order_rows
 from service.states import JobState
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -116,8 +116,7 @@ def late_units(session: Session, found: Planned | None, *, now: datetime) -> lis
         ends = {job: found.moment(end) for job, end in found.plan.done.items()}
         late += [
             (found.moment(job.due), number(ORDER, job.order), JobState.READY.value, job.job)
-            for job in found.backlog.jobs
-            if found.backlog.now <= job.due < found.plan.done.get(job.job, 0.0)
+            for job in found.late_to_come()
         ]
     grouped: dict[tuple[datetime, int, str], list[str]] = {}
     for ship_by, order_id, state, job in late:

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from service import card_files, test_cards
 from service.errors import BadRequest, Refusal
+from service.pages.fields import millimetres
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.repositories import records as rows
@@ -94,7 +95,7 @@ def _card(form: Form, visitor: Visitor) -> test_cards.Card:
         raise BadRequest("say on which day the card was burned", field="burned_on") from None
     return test_cards.Card(
         burned_on, _line(form, "by", 60) or visitor.who.name, _line(form, "note", 250),
-        _width(form, "line_width_mm"), _width(form, "spot_mm"),
+        millimetres(form, "line_width_mm", most=5), millimetres(form, "spot_mm", most=5),
     )  # fmt: skip
 
 
@@ -103,16 +104,3 @@ def _line(form: Form, name: str, most: int) -> str:
     if not said.isprintable():
         raise BadRequest("this can't be kept: it holds what can't be printed", field=name)
     return said
-
-
-def _width(form: Form, name: str) -> float | None:
-    said = str(form.get(name, "")).strip().replace(",", ".")
-    if not said:
-        return None
-    try:
-        width = float(said)
-    except ValueError:
-        width = 0.0
-    if not 0 < width <= 5:
-        raise BadRequest("a width is a number of millimetres", field=name)
-    return width

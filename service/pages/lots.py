@@ -16,6 +16,7 @@ from service import intake_lots, lots
 from service.errors import BadRequest, Refusal
 from service.ids import LOT, public
 from service.inscriptions import plausible
+from service.pages.fields import millimetres
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.repositories import lots as rows
@@ -126,18 +127,5 @@ def _wanted(shop: Shop, form: Form) -> lots.LotWanted:
         due = plausible(datetime.combine(day, time(23, 59), tzinfo=zone_of_shop))
     except ValueError:
         raise BadRequest("say by which day the blades are wanted", field="due") from None
-    width = _width(str(form.get("width_mm", "")))
+    width = millimetres(form, "width_mm", most=500)
     return lots.LotWanted(sku, (ArtworkInscription(zone, artwork, width),), int(count), due)
-
-
-def _width(text: str) -> float | None:
-    said = text.strip().replace(",", ".")
-    if not said:
-        return None
-    try:
-        width = float(said)
-    except ValueError:
-        width = 0.0
-    if not 0 < width <= 500:
-        raise BadRequest("a width is a number of millimetres", field="width_mm")
-    return width

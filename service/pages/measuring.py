@@ -64,14 +64,15 @@ def _calibration(
     chosen = next((pair for pair in pairs if pair[:2] == (station, copy)), pairs[0])
     plate = shop.plates[chosen[2]]
     with state.database.reading() as session:
-        newest = calibrations.newest_ids(session)
+        in_force = rows.calibrations_in_force(session)
+        newest = {row.id for row in in_force}
         records = [
             calibrations.calibration_json(row, shop, newest=row.id in newest)
             for row in rows.calibrations_page(
                 session, before_id=None, limit=_SHOWN, station=chosen[0], copy=chosen[1]
             )
         ]
-        known = {(row.station, row.copy) for row in rows.calibrations_in_force(session)}
+        known = {(row.station, row.copy) for row in in_force}
         here = [public(LOAD, load_id) for load_id in load_rows.on_copy(session, chosen[0], chosen[1])]
     expected = to_station(plate.fiducials, nominal(shop.stations[chosen[0]], plate, chosen[1]))
     marks = [(*at, float(x), float(y)) for at, (x, y) in zip(plate.fiducials, expected, strict=True)]

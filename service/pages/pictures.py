@@ -116,7 +116,7 @@ def remark(day: Day, said: Texts) -> str:
 def summary(found: Planned, said: Texts) -> str:
     """How good the plan is, in one line."""
     plan = found.plan
-    late = sum(1 for job in found.backlog.jobs if plan.done.get(job.job, 0.0) > job.due)
+    late = len(found.late())
     loads = said.ngettext("%(count)s load", "%(count)s loads", plan.score.loads) % {"count": plan.score.loads}
     jobs = said.ngettext("%(count)s job late", "%(count)s jobs late", late) % {"count": late}
     return said.gettext("%(loads)s (no plan has fewer than %(least)s), %(late)s") % {

@@ -1,15 +1,14 @@
-"""What the build list reads besides the jobs themselves: free units, order references, blades in lots."""
+"""What the build list reads besides the jobs themselves: free units, blades in lots."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
-from service.models import History, Lot, Order, Stock
+from service.models import History, Lot, Stock
 from service.states import LotState
 
 
@@ -30,12 +29,6 @@ def free_units(session: Session) -> dict[str, int]:
     free = func.sum(Stock.boxed - Stock.reserved)
     rows = session.execute(select(Stock.sku, free).group_by(Stock.sku).having(free > 0))
     return {sku: int(count) for sku, count in rows}
-
-
-def order_refs(session: Session, order_ids: Collection[int]) -> dict[int, str]:
-    """What the stores call the orders."""
-    rows = session.execute(select(Order.id, Order.order_ref).where(Order.id.in_(sorted(order_ids))))
-    return {row.id: row.order_ref for row in rows}
 
 
 def blades_in_lots(session: Session, *, since: datetime) -> list[BladesInLots]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from sqlalchemy import ColumnElement, and_, select, update
 from sqlalchemy.orm import Session, selectinload
 
@@ -37,6 +39,12 @@ def by_ref(session: Session, client: str, order_ref: str) -> Order | None:
     return session.scalars(
         select(Order).where(Order.client == client, Order.order_ref == order_ref)
     ).one_or_none()
+
+
+def order_refs(session: Session, order_ids: Collection[int]) -> dict[int, str]:
+    """What the stores call the orders."""
+    rows = session.execute(select(Order.id, Order.order_ref).where(Order.id.in_(sorted(order_ids))))
+    return {row.id: row.order_ref for row in rows}
 
 
 def page(

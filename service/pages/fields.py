@@ -1,0 +1,21 @@
+"""What people type into a form's fields, read as values."""
+
+from __future__ import annotations
+
+from service.errors import BadRequest
+from service.pages.gate import Form
+
+
+def millimetres(form: Form, name: str, *, most: float) -> float | None:
+    """A length over 0 and up to `most`, with a decimal point or comma; None when left empty. Raises
+    BadRequest."""
+    said = str(form.get(name, "")).strip().replace(",", ".")
+    if not said:
+        return None
+    try:
+        length = float(said)
+    except ValueError:
+        length = 0.0
+    if not 0 < length <= most:
+        raise BadRequest("a width is a number of millimetres", field=name)
+    return length
