@@ -289,9 +289,11 @@ class Story:
         import resvg_py
 
         file = self.folder / f"{name}.png"
-        # Labels are in the page's sans serif; a fresh machine may have no font, so one is brought along.
+        # Labels are in the page's sans serif; a fresh machine may have no font, so one is brought along, and
+        # another for the words that it has no letters for.
         letters = [
-            str(resources.files("fontpkg_lato") / "files" / f"Lato-{cut}.ttf") for cut in ("Medium", "Bold")
+            str(resources.files(f"fontpkg_{font.lower()}") / "files" / f"{font}-{cut}.ttf")
+            for font, cut in (("Lato", "Medium"), ("Lato", "Bold"), ("Amiri", "Bold"))
         ]
         png = resvg_py.svg_to_bytes(
             svg_string=svg,
