@@ -9,8 +9,8 @@ import sys
 from functools import cache
 from pathlib import Path
 
-from layout.checks import check
-from layout.parts import TextInscription
+from layout.checks import CheckResult, check
+from layout.parts import Shop, TextInscription
 from layout.proof import proof_svg
 from service import catalogue
 
@@ -62,27 +62,41 @@ TEXTS: dict[str, tuple[str, str, str, str, float | None]] = {
 
 
 @cache
+def the_shop() -> Shop:
+    return catalogue.load(catalogue.default_folder())
+
+
+@cache
+def checked(name: str) -> CheckResult:
+    """What the check says of one text."""
+    sku, zone, font, text, height_mm = TEXTS[name]
+    return check(the_shop(), sku, [TextInscription(zone, text, font, height_mm)])
+
+
+def proof(name: str) -> str:
+    """SVG of one text."""
+    shop = the_shop()
+    sku, zone, *_ = TEXTS[name]
+    face = shop.blades[shop.products[sku].blade].face_of_zone(zone).face
+    return proof_svg(shop, sku, face, checked(name))
+
+
 def proofs() -> dict[str, str]:
     """SVG of every proof, by name."""
-    shop = catalogue.load(catalogue.default_folder())
-    drawn = {}
-    for name, (sku, zone, font, text, height_mm) in TEXTS.items():
-        result = check(shop, sku, [TextInscription(zone, text, font, height_mm)])
-        face = shop.blades[shop.products[sku].blade].face_of_zone(zone).face
-        drawn[name] = proof_svg(shop, sku, face, result)
-    return drawn
+    return {name: proof(name) for name in TEXTS}
 
 
 def main() -> None:
     FOLDER.mkdir(exist_ok=True)
-    for name, svg in proofs().items():
+    drawn = proofs()
+    for name, svg in drawn.items():
         (FOLDER / f"{name}.svg").write_text(svg, encoding="utf-8")
-    print(f"{len(proofs())} proofs written to {FOLDER}")
+    print(f"{len(drawn)} proofs written to {FOLDER}")
     if "--sheet" in sys.argv:
-        _sheet(Path(sys.argv[sys.argv.index("--sheet") + 1]))
+        _sheet(drawn, Path(sys.argv[sys.argv.index("--sheet") + 1]))
 
 
-def _sheet(file: Path) -> None:
+def _sheet(drawn: dict[str, str], file: Path) -> None:
     """All proofs on one page, four to a row."""
     import io
 
@@ -91,7 +105,7 @@ def _sheet(file: Path) -> None:
 
     pictures = [
         Image.open(io.BytesIO(bytes(resvg_py.svg_to_bytes(svg_string=svg, dpi=60)))).convert("RGB")
-        for svg in proofs().values()
+        for svg in drawn.values()
     ]
     width, height = max(p.width for p in pictures), max(p.height for p in pictures)
     page = Image.new("RGB", (4 * width, -(-len(pictures) // 4) * height), "white")

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from layout.checks import check
 from layout.findings import Verdict
-from layout.parts import TextInscription
-from service import catalogue
-from tests.golden.proofs import FOLDER, TEXTS, proofs
+from tests.golden.proofs import FOLDER, TEXTS, checked, proof
 
 
 @pytest.mark.parametrize("name", sorted(TEXTS))
 def test_a_proof_is_drawn_as_it_was_looked_at(name: str) -> None:
     kept = (FOLDER / f"{name}.svg").read_text(encoding="utf-8")
 
-    assert proofs()[name] == kept
+    assert proof(name) == kept
 
 
 def test_there_are_no_proofs_without_a_text() -> None:
@@ -25,9 +22,6 @@ def test_there_are_no_proofs_without_a_text() -> None:
 
 @pytest.mark.parametrize("name", sorted(TEXTS))
 def test_every_text_can_be_engraved(name: str) -> None:
-    shop = catalogue.load(catalogue.default_folder())
-    sku, zone, font, text, height_mm = TEXTS[name]
-
-    result = check(shop, sku, [TextInscription(zone, text, font, height_mm)])
+    result = checked(name)
 
     assert result.verdict is not Verdict.REFUSE, result.findings
