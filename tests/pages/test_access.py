@@ -15,7 +15,11 @@ from tests.pages.test_bench_story import TWO_FACES, finish, pull_all, seat_all, 
 
 pytestmark = pytest.mark.page
 
-_RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
+_AXE = Axe().axe_script
+_RULES = {
+    "runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]},
+    "resultTypes": ["violations"],
+}
 _MOST_BYTES = 150_000
 #: 15 mm on a tablet of 132 px per inch.
 _GLOVE_PX = 15 / 25.4 * 132
@@ -23,7 +27,9 @@ _GLOVE_PX = 15 / 25.4 * 132
 
 def must_be_usable(page: Page, *, most_bytes: int = _MOST_BYTES) -> None:
     """No rule broken, no page too large, nothing wider than the screen."""
-    broken = Axe().run(page, options=_RULES).response["violations"]
+    page.evaluate(_AXE)
+    # Handed over are the violations alone: all that axe looked at is many times as long as the page.
+    broken = page.evaluate("rules => axe.run(rules).then(results => results.violations)", _RULES)
     assert [(one["id"], [node["html"][:120] for node in one["nodes"]]) for one in broken] == []
     assert len(page.content().encode()) < most_bytes
     assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")

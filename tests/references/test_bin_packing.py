@@ -59,28 +59,22 @@ def first_fit_decreasing(capacity: int, weights: list[int]) -> int:
     return len(bins)
 
 
-@pytest.mark.parametrize("instance", packing_instances(), ids=lambda instance: instance[0])
-def test_shifts_are_no_more_than_first_fit_decreasing_and_at_most_one_over_the_best_known(
-    instance: tuple[str, int, int, list[int]],
-) -> None:
-    _, capacity, best, weights = instance
-    backlog = a_shift_backlog(capacity, weights)
+def test_instances_are_packed_as_well_as_is_known_or_once_with_one_more() -> None:
+    """And never worse than by first fit decreasing."""
+    over = []
+    for name, capacity, best, weights in packing_instances():
+        backlog = a_shift_backlog(capacity, weights)
 
-    made = plan(backlog)
+        made = plan(backlog)
 
-    assert inspect_plan(backlog, made) == ()
-    assert best <= made.score.loads <= best + 1
-    assert made.score.loads <= first_fit_decreasing(capacity, weights)
-    assert -(-sum(weights) // capacity) <= made.bound.loads <= best
+        assert inspect_plan(backlog, made) == (), name
+        assert best <= made.score.loads <= best + 1, name
+        assert made.score.loads <= first_fit_decreasing(capacity, weights), name
+        assert -(-sum(weights) // capacity) <= made.bound.loads <= best, name
+        if made.score.loads > best:
+            over.append(name)
 
-
-def test_nearly_all_instances_are_packed_as_well_as_is_known() -> None:
-    best = sum(
-        plan(a_shift_backlog(capacity, weights)).score.loads == known
-        for _, capacity, known, weights in packing_instances()
-    )
-
-    assert best >= 19
+    assert len(over) <= 1, over
 
 
 def fewest_bins(capacity: int, weights: tuple[int, ...]) -> int:
