@@ -138,7 +138,7 @@ def path_travel(
     """Marking along paths (each (n, 2)) in this order and the jumps between them, repeats included."""
     if not paths:
         return Travel()
-    marks = np.concatenate([_straights(path) for path in paths])
+    marks = _straights(paths)
     jumps = np.array([math.dist(a[-1], b[0]) for a, b in pairwise(paths)])
     return _repeated(marks, jumps, process, station, acceleration=acceleration)
 
@@ -167,13 +167,17 @@ def _repeated(
     )
 
 
-def _straights(path: Floats) -> Floats:
-    """Lengths between the corners at which the head stops."""
-    steps = np.diff(path, axis=0)
+def _straights(paths: Sequence[Floats]) -> Floats:
+    """Lengths, path after path, between the corners at which the head stops."""
+    points = np.concatenate(paths)
+    path = np.repeat(np.arange(len(paths)), [len(one) for one in paths])
+    inside = path[1:] == path[:-1]
+    steps, path = np.diff(points, axis=0)[inside], path[1:][inside]
     lengths = np.hypot(steps[:, 0], steps[:, 1])
     headings = np.degrees(np.arctan2(steps[:, 1], steps[:, 0]))
     bends = np.abs((np.diff(headings) + 180) % 360 - 180)
-    starts = np.concatenate([[0], np.flatnonzero(bends > CORNER_DEG) + 1])
+    stops = (bends > CORNER_DEG) | (path[1:] != path[:-1])
+    starts = np.concatenate([[0], np.flatnonzero(stops) + 1])
     return np.asarray(np.add.reduceat(lengths, starts))
 
 
@@ -195,7 +199,7 @@ def _area_travel(outline: Outline, process: Process, station: Station, *, accele
         marks.append(np.full(count, inside.area / spacing / count))
         jumps.append(np.full(count, JUMP_SPACINGS * spacing))
     if process.edge_line:
-        marks += [_straights(shapely.get_coordinates(one)) for one in rings]
+        marks.append(_straights([shapely.get_coordinates(one) for one in rings]))
     return _repeated(
         np.concatenate(marks), np.concatenate(jumps), process, station, acceleration=acceleration
     )
