@@ -116,13 +116,14 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
         options = [o for o in options if (job.id, Place(station, o.plate, o.slot, "")) not in unfit]
         if not any(option.face == job.faces[0] for option in options):
             continue
-        # A unit must not wait for places that it did not fit, or that the shop no longer has.
-        left = [
+        # A unit must not wait for places that it did not fit, or that the shop no longer has. Gone through
+        # only for a unit of several faces: a line may have hundreds of places.
+        left = (
             place
             for place in eligible[job.line_id]
             if (job.id, Place(place[0], place[1], place[2], "")) not in unfit
             and is_mounted(shop, place[0], place[1])
-        ]
+        )
         found.append(
             Candidate(
                 job=public(JOB, job.id),
@@ -151,7 +152,7 @@ def _surfaces(session: Session, jobs: Sequence[Waiting]) -> Mapping[tuple[int, i
     return found
 
 
-def _whole(wanted: Sequence[str], eligible: Sequence[Sequence[str]]) -> bool:
+def _whole(wanted: Sequence[str], eligible: Iterable[Sequence[str]]) -> bool:
     """Whether some plate at some station takes all those faces, in places the unit may still wait for."""
     faces: dict[tuple[str, str], set[str]] = {}
     for station, plate, _, face in eligible:
