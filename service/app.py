@@ -139,8 +139,7 @@ def create_app(settings: Settings, *, clock: Clock = clocks.now, tools: Tools | 
         max_body_size=settings.max_body_bytes,
         telemetry={"logs": False},  # a validation message could quote a customer's words
     )
-    app.state.database, app.state.geometry = held.database, held.geometry
-    app.state.catalogue, app.state.clock, app.state.settings = held.catalogue, clock, settings
+    equip(app, held, settings, clock)
     problems.install(app)
     for module in ROUTERS:
         app.include_router(module.router)
@@ -148,6 +147,12 @@ def create_app(settings: Settings, *, clock: Clock = clocks.now, tools: Tools | 
         _describe(app)
     app.middleware("http")(_watch)
     return app
+
+
+def equip(app: FastAPI, tools: Tools, settings: Settings, clock: Clock) -> None:
+    """What requests find in the application."""
+    app.state.database, app.state.geometry = tools.database, tools.geometry
+    app.state.catalogue, app.state.clock, app.state.settings = tools.catalogue, clock, settings
 
 
 def _publisher(settings: Settings) -> Publish | None:

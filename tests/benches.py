@@ -21,7 +21,6 @@ from sqlalchemy.orm import Session
 from layout.outline import Outline, frozen
 from layout.parts import LayerStyle, Mark, Plate, Play, Policy, Pose, Product, Seat, Shop, Slot, Surface
 from service import bench, keys, stock
-from service.app import create_app
 from service.db import Database
 from service.ids import JOB, LOAD, public
 from service.models import Base, Bin, FrozenMark, History, Job, Load, Lot, Order, OrderLine, Stock
@@ -30,6 +29,7 @@ from service.settings import Settings
 from service.tools import Tools
 from service.who import Role, Who
 from tests.clocks import SetClock
+from tests.counter import an_app
 from tests.golden.turns import SATIN, a_blade, a_process, a_station
 
 OPERATOR = Who(role=Role.BENCH, client="bench-1", name="Operator One")
@@ -292,7 +292,7 @@ class Bench:
         self.tools = bench_tools(database, clock, folder, self.shop)
         self.keys: dict[str, str] = {}
         database.write(self._prepare)
-        self.client = TestClient(create_app(self.tools.settings, clock=clock, tools=self.tools))
+        self.client = TestClient(an_app(self.tools, clock))
 
     def _prepare(self, session: Session) -> None:
         for role in Role:

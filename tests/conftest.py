@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from sqlalchemy import create_engine
+from sqlalchemy import Engine, create_engine
 from sqlalchemy.engine import URL
 
 from service.db import Database, open_engine
@@ -51,19 +51,23 @@ def empty_postgres_url(postgres_server: URL) -> Iterator[URL]:
         yield url
 
 
+# All tests of a worker share an engine of each kind: it keeps the statements that it has compiled, which
+# take as long as running them on databases as small as these.
+
+
 @pytest.fixture(scope="session")
-def _postgres_url(postgres_server: URL, run_id: str) -> Iterator[URL]:
-    """The database that this worker's tests take turns in, with all tables."""
+def _postgres_engine(postgres_server: URL, run_id: str) -> Iterator[Engine]:
+    """On the database that this worker's tests take turns in, with all tables."""
     worker = os.environ.get("PYTEST_XDIST_WORKER", "alone")
     with new_postgres_database(postgres_server, f"ricasso_{worker}_{run_id[:8]}") as url:
-        engine = create_engine(url)
+        engine = open_engine(url.render_as_string(hide_password=False))
         create_tables(engine)
+        yield engine
         engine.dispose()
-        yield url
 
 
 @pytest.fixture(scope="session")
-def _sqlite_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def _sqlite_model(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A database file with all tables, copied for every test."""
     file = tmp_path_factory.mktemp("sqlite") / "model.sqlite3"
     engine = create_engine(f"sqlite:///{file}")
@@ -72,21 +76,27 @@ def _sqlite_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return file
 
 
-@pytest.fixture
-def sqlite_database(_sqlite_file: Path, tmp_path: Path) -> Iterator[Database]:
-    file = tmp_path / "ricasso.sqlite3"
-    shutil.copyfile(_sqlite_file, file)
-    engine = open_engine(f"sqlite:///{file}")
-    yield Database(engine)
-    engine.dispose()
+@pytest.fixture(scope="session")
+def _sqlite_engine(_sqlite_model: Path) -> Engine:
+    """On the file that this worker's tests take turns in."""
+    return open_engine(f"sqlite:///{_sqlite_model.with_name('ricasso.sqlite3')}")
 
 
 @pytest.fixture
-def postgres_database(_postgres_url: URL) -> Iterator[Database]:
-    engine = open_engine(_postgres_url.render_as_string(hide_password=False))
-    empty_all_tables(engine)
-    yield Database(engine)
-    engine.dispose()
+def sqlite_database(_sqlite_model: Path, _sqlite_engine: Engine) -> Iterator[Database]:
+    for left in _sqlite_model.parent.glob("ricasso.sqlite3*"):
+        left.unlink()
+    shutil.copyfile(_sqlite_model, _sqlite_model.with_name("ricasso.sqlite3"))
+    yield Database(_sqlite_engine)
+    _sqlite_engine.dispose()
+
+
+@pytest.fixture
+def postgres_database(_postgres_engine: Engine) -> Iterator[Database]:
+    _postgres_engine.dispose()
+    empty_all_tables(_postgres_engine)
+    yield Database(_postgres_engine)
+    _postgres_engine.dispose()
 
 
 @pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])

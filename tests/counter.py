@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import functools
 import itertools
 from collections.abc import Iterator
@@ -9,11 +10,13 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from httpx import Response
+from starlette.datastructures import State
 
 from service import catalogue, keys, stock
-from service.app import create_app
+from service.app import create_app, equip
 from service.db import Database
 from service.geometry import Geometry
 from service.settings import Settings
@@ -29,6 +32,26 @@ _numbers = itertools.count(1)
 def the_shelf() -> Shelf:
     """The made-up shop, read once for all tests of this process."""
     return Shelf(catalogue.default_folder())
+
+
+#: Applications by the settings that their routes are made of.
+_made: dict[tuple[bool, int], FastAPI] = {}
+
+
+def an_app(tools: Tools, clock: SetClock) -> FastAPI:
+    """The application around a test's tools, without its threads.
+
+    Its routes are those of the first one: to make them takes FastAPI longer than most tests do.
+    """
+    settings = tools.settings
+    kind = (settings.docs, settings.max_body_bytes)
+    if kind not in _made:
+        _made[kind] = create_app(settings, clock=clock, tools=tools)
+        _made[kind].middleware_stack = _made[kind].build_middleware_stack()
+    app = copy.copy(_made[kind])
+    app.state = State()
+    equip(app, tools, settings, clock)
+    return app
 
 
 class Counter:
@@ -107,4 +130,4 @@ def an_open_counter(
 
     database.write(prepare)
     # Not entered as a context manager: the service's own threads would work beside the test.
-    yield Counter(TestClient(create_app(tools.settings, clock=clock, tools=tools)), tools, made)
+    yield Counter(TestClient(an_app(tools, clock)), tools, made)
