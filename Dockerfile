@@ -11,6 +11,8 @@ RUN pip install --no-cache-dir --constraint constraints.txt . \
     && install -d -o ricasso -g ricasso /data
 
 USER ricasso
+# The search of plans is compiled once for all containers, not by each at its start.
+RUN cd / && python -c "from layout.improve import prepare; prepare()"
 ENV RICASSO_DATA=/data PYTHONUNBUFFERED=1
 VOLUME /data
 EXPOSE 8000

@@ -9,18 +9,16 @@ from layout.backlog import Bound, Score
 from layout.bound import Fewest
 from layout.exact import shared_out
 from layout.floor import Floor, Load
-from layout.improve import improve
 from layout.rules import Rule, build, first_fit
 from layout.stretches import WASTED, fullest
 from layout.timing import score_of, time_all
 from layout.track import Track
-from layout.windows import improve_windows
 
 #: Changes tried from each of so many rules' plans, and once more from the best of what came of them.
-ROUNDS, STARTS = 16_000, 3
+ROUNDS, STARTS = 400_000, 2
 #: Every change of a longer plan takes longer: beyond so many units there are fewer, in proportion; beyond so
 #: many more, none.
-ALL_ROUNDS, MOST_IMPROVED = 40, 300
+ALL_ROUNDS, MOST_IMPROVED = 100, 3_000
 #: With no more units than this every way is looked at, in so many steps, after so many changes.
 HANDFUL, HANDFUL_STEPS, HANDFUL_ROUNDS = 10, 80_000, 1_500
 #: What is said of a rule whose plan was improved.
@@ -48,13 +46,15 @@ def best_plan(floor: Floor, fewest: Fewest, bound: Bound, rounds: int = ROUNDS) 
         every_way = _every_way(floor, loads, bound)
         if every_way is not None:
             return "every way", every_way
+    from layout.improve import improve  # takes its time to import, and many never plan
+
     rounds = rounds * ALL_ROUNDS // max(ALL_ROUNDS, len(floor.units))
     starts = [(rule, first) for _, rule, first in found[:STARTS]]
     for number in range(1, STARTS + 2):
         if number > 1 and (best.lateness, best.loads) == (bound.lateness, bound.loads):
             break  # only changes, splits and walking are left to gain, for which one start is enough
         rule, first = starts[number - 1] if number <= len(starts) else (name, loads)
-        better = improve_windows(floor, improve(floor, first, bound, rounds=rounds, seed=number))
+        better = improve(floor, first, bound, rounds=rounds, seed=number)
         new = score(floor, better)[1]
         if new < best:
             best, name, loads = new, rule.removesuffix(IMPROVED) + IMPROVED, better
@@ -68,6 +68,8 @@ def _is_least(best: Score, bound: Bound) -> bool:
 def _every_way(floor: Floor, loads: list[Load], bound: Bound) -> list[Load] | None:
     """The plan with least lateness, then fewest loads, improved in what is left; None when there are too many
     ways."""
+    from layout.improve import improve
+
     loads = improve(floor, loads, bound, rounds=HANDFUL_ROUNDS)
     known = score(floor, loads)[1]
     if (known.lateness, known.loads) == (bound.lateness, bound.loads):

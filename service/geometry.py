@@ -158,7 +158,7 @@ class Geometry:
                 pool = ProcessPoolExecutor(
                     self._workers,
                     mp_context=multiprocessing.get_context("spawn"),
-                    initializer=_open_shop,
+                    initializer=_start,
                     initargs=(self._folder, self._cache),
                 )
                 # Starting takes seconds on a busy machine, which must not count as a check's time.
@@ -184,6 +184,15 @@ _OPEN: dict[str, Any] = {}
 def _open_shop(folder: Path, cache: Path) -> None:
     if _OPEN.get("folder") != folder or _OPEN.get("cache") != cache:
         _OPEN.update(folder=folder, cache=cache, shop=catalogue.load(folder), store=FeatureFiles(cache))
+
+
+def _start(folder: Path, cache: Path) -> None:
+    """A worker is up when it can check and plan; what planning needs takes seconds to load, and many more the
+    first time."""
+    from layout.improve import prepare
+
+    _open_shop(folder, cache)
+    prepare()
 
 
 def _is_open() -> bool:

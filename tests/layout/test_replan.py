@@ -185,7 +185,7 @@ def test_an_urgent_job_gets_a_load_of_its_own_before_the_others() -> None:
 
 def test_loads_that_nothing_touches_stay_the_very_same() -> None:
     before, jobs = parted(a_busy_backlog(400, seed=3, days=9), 1)
-    made = plan(before)
+    made = plan(before, rounds=0)
 
     _, kept = with_jobs(before, made, jobs)
 

@@ -1,0 +1,18 @@
+"""Functions of arrays compiled to machine code, for the innermost loops."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+from numba import njit
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+
+def compiled(function: _Function) -> _Function:
+    """The function as machine code, kept beside its source for the next process."""
+    try:
+        return cast(_Function, njit(cache=True, error_model="numpy")(function))
+    except RuntimeError:  # nowhere to keep it: every process compiles its own
+        return cast(_Function, njit(error_model="numpy")(function))
