@@ -12,7 +12,13 @@ find_python() {
     return 1
 }
 
+# The search of plans is compiled here and not by several processes at their start; a second where it is already.
 environment() {
+    installed "$1"
+    .venv/bin/python -c "from layout.improve import prepare; prepare()"
+}
+
+installed() {
     extras=$1
     python=$(find_python) || exit 1
     # Other extras than those of the last time, another Python or another pin: made up to date.
