@@ -20,8 +20,8 @@ from layout.hours import DAY_S
 from layout.tables import Tables, tables_of
 from layout.timing import score_of, time_all
 
-#: Shares of the rounds that the two searches get.
-DATES, AS_JUDGED = 0.8, 0.2
+#: The share of the rounds that the search for dates gets; where there is none, the other gets them all.
+DATES = 0.8
 #: What the search for dates counts beside days late, in days late of a usual job: a day's seconds late, a
 #: load (more where all is in time, for loads are what is left to gain), a change, an order split, a bin
 #: walked past.
@@ -47,9 +47,11 @@ def improve(floor: Floor, loads: Sequence[Load], bound: Bound, *, rounds: int, s
         usual = fmean(job.weight for job in floor.jobs)
         load = A_LOAD if score.lateness > bound.lateness else A_LOAD_IN_TIME
         dates = (1.0 / usual, A_DAY / DAY_S / usual, load, A_CHANGE, A_SPLIT, A_BIN)
-        best = _search(tables, best, dates, THRESHOLD, int(DATES * rounds), dice)
+        spent = int(DATES * rounds)
+        best = _search(tables, best, dates, THRESHOLD, spent, dice)
+        rounds -= spent
     lost = CHANGES_LOST * JUDGED[anneal.CHANGES]
-    return _search(tables, best, JUDGED, lost, int(AS_JUDGED * rounds), dice)
+    return _search(tables, best, JUDGED, lost, rounds, dice)
 
 
 def prepare() -> None:
