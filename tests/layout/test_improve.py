@@ -37,7 +37,7 @@ def a_mixed_backlog(seed: int, count: int) -> Backlog:
     jobs = tuple(
         PlanJob(
             f"J{n}", f"O{chance.randrange(1 + count // 2)}", chance.choice(kinds),
-            chance.randrange(4) * DAY_S + 17 * HOUR_S, chance.uniform(100.0, 3000.0),
+            chance.randrange(4) * DAY_S + 17 * HOUR_S, chance.uniform(100.0, 6000.0),
             weight=chance.choice([1, 2, 5]), bin=chance.choice([None, chance.randrange(40)]),
         )
         for n in range(count)
