@@ -8,8 +8,8 @@ with its plate, its units, its span of open hours, changes of plate and process 
 the load before burns. Objective: weighted lateness, then loads. CP-SAT starts from the better of the rules in
 `tests.references.baselines` as a hint, has two workers, and stops when it has proved its result or when its
 workers have used 40 seconds of processor time together, 20 seconds of two cores (counted so because a shared
-machine gives less than the wall clock says), at the latest after ten minutes. What it found is timed again by the clock of `shops`
-and looked at by the judge of plans before it is stored.
+machine gives less than the wall clock says), at the latest after ten minutes. What it found is timed again by
+the clock of `shops` and looked at by the judge of plans before it is stored.
 """
 
 from __future__ import annotations
