@@ -7,7 +7,7 @@ from dataclasses import replace
 from random import Random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from layout.assign import Option
@@ -132,6 +132,7 @@ def after_all(backlog: Backlog, made: Plan, job: PlanJob) -> Plan:
 
 @settings(max_examples=30, deadline=None)
 @given(seed=st.integers(0, 10_000), count=st.integers(1, 45), days=st.integers(1, 4))
+@example(seed=1, count=15, days=1)  # a first visit in the best place leaves none in time for the second
 def test_a_job_worked_in_is_no_worse_than_after_all_others(seed: int, count: int, days: int) -> None:
     before, (job,) = parted(a_mixed_backlog(count + 1, seed=seed, days=days), 1)
     made = plan(before, rounds=0)
