@@ -51,7 +51,8 @@ def with_jobs(backlog: Backlog, plan: Plan, jobs: Sequence[PlanJob]) -> tuple[Ba
     best = _worked_in(before, wanted, first=0)
     # Visit by visit they were put no worse than after all others; together they may be.
     least = before.score.lateness + _late_after_all(before, wanted)
-    if sum(len(counted.visits(job)) for job in wanted) > 1 and best.score > replace(before.score, lateness=least, loads=before.score.loads + 1):
+    visits = sum(len(counted.visits(job)) for job in wanted)
+    if visits > 1 and best.score > replace(before.score, lateness=least, loads=before.score.loads + 1):
         best = min(best, _worked_in(before, wanted, first=len(before.held)), key=lambda line: line.score)
     own = sum(job.weight * counted.floor.days.late(job.due, backlog.now + job.seconds) for job in wanted)
     bound = replace(plan.bound, lateness=plan.bound.lateness + own)
