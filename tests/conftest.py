@@ -10,12 +10,14 @@ import os
 import shutil
 import uuid
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, create_engine
+from sqlalchemy import Engine, create_engine, event
 from sqlalchemy.engine import URL
 
+from layout.plan import plan
 from service.db import Database, open_engine
 from tests.clocks import SetClock, a_clock
 from tests.servers import (
@@ -30,6 +32,15 @@ from tests.servers import (
 @pytest.fixture
 def clock() -> SetClock:
     return a_clock()
+
+
+@pytest.fixture(autouse=True)
+def _planned_in_a_hurry(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Plans need not be good where they are only followed and shown."""
+    if request.path.parent.name in {"service", "pages"}:
+        from service import plans
+
+        monkeypatch.setattr(plans, "plan", partial(plan, rounds=5_000))
 
 
 @pytest.fixture(scope="session")
@@ -78,8 +89,10 @@ def _sqlite_model(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def _sqlite_engine(_sqlite_model: Path) -> Engine:
-    """On the file that this worker's tests take turns in."""
-    return open_engine(f"sqlite:///{_sqlite_model.with_name('ricasso.sqlite3')}")
+    """On the file that this worker's tests take turns in; it need not outlast a loss of power."""
+    engine = open_engine(f"sqlite:///{_sqlite_model.with_name('ricasso.sqlite3')}")
+    event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA synchronous=OFF"))
+    return engine
 
 
 @pytest.fixture

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 import redis
 from sqlalchemy import text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.db import Database
+from service.db import Database, open_engine
 from service.models import Bin, Stock
 
 
@@ -38,12 +40,14 @@ def test_a_broken_constraint_is_looked_at_three_times_and_then_said(database: Da
         assert session.query(Stock).count() == 0
 
 
-def test_sqlite_waits_for_the_write_lock_and_keeps_what_it_acknowledged(sqlite_database: Database) -> None:
-    with sqlite_database.engine.connect() as connection:
+def test_sqlite_waits_for_the_write_lock_and_keeps_what_it_acknowledged(tmp_path: Path) -> None:
+    engine = open_engine(f"sqlite:///{tmp_path / 'new.sqlite3'}")
+    with engine.connect() as connection:
         pragmas = {
             name: connection.execute(text(f"PRAGMA {name}")).scalar()
             for name in ("journal_mode", "synchronous", "busy_timeout", "foreign_keys")
         }
+    engine.dispose()
 
     # synchronous 2 is FULL (https://www.sqlite.org/pragma.html#pragma_synchronous)
     assert pragmas == {"journal_mode": "wal", "synchronous": 2, "busy_timeout": 30000, "foreign_keys": 1}
