@@ -18,7 +18,7 @@ from layout.track import Track
 ROUNDS, STARTS = 400_000, 2
 #: Every change of a longer plan takes longer: beyond so many units there are fewer, in proportion; beyond so
 #: many more, none.
-ALL_ROUNDS, MOST_IMPROVED = 100, 3_000
+ALL_ROUNDS, MOST_IMPROVED = 100, 10_000
 #: With no more units than this every way is looked at, in so many steps, after so many changes.
 HANDFUL, HANDFUL_STEPS, HANDFUL_ROUNDS = 10, 80_000, 1_500
 #: What is said of a rule whose plan was improved.
