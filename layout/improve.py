@@ -20,8 +20,8 @@ from layout.hours import DAY_S
 from layout.tables import Tables, tables_of
 from layout.timing import score_of, time_all
 
-#: The share of the rounds that the search for dates gets; where there is none, the other gets them all.
-DATES = 0.8
+#: The share of the rounds that the search for dates gets, and how many the other gets at most.
+DATES, MOST_JUDGED = 0.8, 100_000
 #: What the search for dates counts beside days late, in days late of a usual job: a day's seconds late, a
 #: load (more where all is in time, for loads are what is left to gain), a change, an order split, a bin
 #: walked past.
@@ -51,7 +51,7 @@ def improve(floor: Floor, loads: Sequence[Load], bound: Bound, *, rounds: int, s
         best = _search(tables, best, dates, THRESHOLD, spent, dice)
         rounds -= spent
     lost = CHANGES_LOST * JUDGED[anneal.CHANGES]
-    return _search(tables, best, JUDGED, lost, rounds, dice)
+    return _search(tables, best, JUDGED, lost, min(rounds, MOST_JUDGED), dice)
 
 
 def prepare() -> None:
