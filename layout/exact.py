@@ -45,27 +45,18 @@ class _Way:
     before: _Way | None = None
 
 
-def shared_out(
-    track: Track,
-    start: Passage,
-    units: Sequence[int],
-    then: Sequence[Load],
-    known: tuple[int, int],
-    steps: int,
-) -> Shared:
-    """Loads of these units, from `start` on, with least lateness at the end of `then`, the loads that follow,
-    and with the fewest loads among those.
+def shared_out(track: Track, units: Sequence[int], known: tuple[int, int], steps: int) -> Shared:
+    """Loads of these units with least lateness, and with the fewest loads among those.
 
     `known` are that lateness and those loads of the plan at hand: no loads are returned when there is nothing
     better, or when it would take more than so many steps to tell.
     """
-    following = _least_of(track, start, then)
     rest = _Rest(track.floor, units)
     all_steps = list(_steps(track.floor, units, steps))
     if len(all_steps) >= steps:
         return Shared(None, 0)
     everything = (1 << len(units)) - 1
-    ways: dict[int, dict[tuple[object, ...], list[_Way]]] = {0: {(): [_way(start, 0)]}}
+    ways: dict[int, dict[tuple[object, ...], list[_Way]]] = {0: {(): [_way(track.start, 0)]}}
     for done in range(everything):
         here = ways.pop(done, None)
         if here is None:
@@ -73,7 +64,7 @@ def shared_out(
         nexts = [step for step in all_steps if not step.units & done and not step.needs & ~done]
         for way in (way for some in here.values() for way in some):
             lateness, loads = rest.least(way.passage, way.loads, everything & ~done)
-            if (lateness + following, loads) >= known:
+            if (lateness, loads) >= known:
                 continue
             steps -= len(nexts)
             if steps < 0:
@@ -83,24 +74,16 @@ def shared_out(
                     passage = track.put(way.passage, step.load)
                 except ValueError:  # no open stretch is long enough with the changes it needs
                     continue
-                if (passage.lateness + following, way.loads + 1) < known:
+                if (passage.lateness, way.loads + 1) < known:
                     at = tuple((at.plate, at.process) for at in passage.at)
                     alike = ways.setdefault(done | step.units, {}).setdefault(at, [])
                     _keep(alike, _way(passage, way.loads + 1, step, way))
     best: tuple[tuple[int, int, int], _Way] | None = None
     for way in (way for some in ways.get(everything, {}).values() for way in some):
-        end = track.run(way.passage, then)
-        if end is not None and (end.lateness, way.loads) < known:
-            score = (end.lateness, way.loads, end.changes)
-            if best is None or score < best[0]:
-                best = score, way
+        score = (way.passage.lateness, way.loads, way.passage.changes)
+        if best is None or score < best[0]:
+            best = score, way
     return Shared(None if best is None else _loads_of(best[1]), steps)
-
-
-def _least_of(track: Track, start: Passage, then: Sequence[Load]) -> int:
-    """Lateness of the loads that follow if nothing came before them."""
-    end = track.run(start, then)
-    return 0 if end is None else end.lateness - start.lateness
 
 
 def _steps(floor: Floor, units: Sequence[int], most: int) -> Iterator[_Step]:

@@ -76,7 +76,7 @@ def _every_way(floor: Floor, loads: list[Load], bound: Bound) -> list[Load] | No
         return loads
     units = sorted(unit for _, some in loads for unit in some)
     track = Track(floor)
-    found = shared_out(track, track.start, units, (), (known.lateness, known.loads), HANDFUL_STEPS)
+    found = shared_out(track, units, (known.lateness, known.loads), HANDFUL_STEPS)
     if not found.steps:
         return None
     if found.loads is None:

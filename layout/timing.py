@@ -78,8 +78,6 @@ def _change(floor: Floor, work: Work, at: At) -> tuple[int, float, str | None]:
     mount = floor.mounts[work.mount]
     station = floor.stations[mount.station]
     plates = int(at.plate is not None and at.plate != mount.plate.plate)
-    if work.processes == (at.process,):
-        return plates, plates * station.plate_change_seconds, at.process
     rest = [name for name in work.processes if name != at.process]
     steps = len(rest) - (at.process is None and bool(rest))
     seconds = plates * station.plate_change_seconds + steps * station.process_change_seconds
@@ -135,10 +133,10 @@ def score_of(floor: Floor, loads: Sequence[Load], timed: Sequence[Timed], ends: 
         if it.last and end > floor.jobs[it.job].due:
             job = floor.jobs[it.job]
             lateness += job.weight * floor.days.late(job.due, end)
-    return Score(lateness, len(loads), sum(one.changes for one in timed), *split_and_walking(floor, loads))
+    return Score(lateness, len(loads), sum(one.changes for one in timed), *_split_and_walking(floor, loads))
 
 
-def split_and_walking(floor: Floor, loads: Sequence[Load]) -> tuple[int, int]:
+def _split_and_walking(floor: Floor, loads: Sequence[Load]) -> tuple[int, int]:
     """The parts of a score that no times tell of: orders split across loads, and the way to the bins."""
     split = walking = 0
     seen: set[int] = set()

@@ -1,30 +1,25 @@
-"""A plan put together load by load, with what it costs so far. Nothing changes in place, so a plan that was
-changed in the middle is timed again only from there on, and many plans may begin alike.
+"""A plan put together load by load, with what it costs so far. Nothing changes in place, so many plans may
+begin alike.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import NamedTuple
 
-from layout.backlog import Score
 from layout.floor import Floor, Load, Work
 from layout.hours import DAY_S
-from layout.timing import At, Clockwork, happens, split_and_walking
-
-#: Seconds of works and due times remembered for so many loads; a long search meets more than that.
-MOST_KNOWN = 50_000
+from layout.timing import At, Clockwork, happens
 
 
 class Passage(NamedTuple):
     """The floor between two loads: what every station is at, when every plate's copies are free (the first
-    free first), ends of visits that others follow; weighted days and seconds late, and changes, so far."""
+    free first), ends of visits that others follow; weighted days late, and changes, so far."""
 
     at: tuple[At, ...]
     copies: tuple[tuple[tuple[float, str], ...], ...]
     ends: Mapping[int, float]
     lateness: int
-    late_s: float
     changes: int
 
 
@@ -52,7 +47,7 @@ class Track:
                 tuple(sorted((free, copy) for copy, free in clockwork.copies[plate].items()))
                 for plate in plates
             ),
-            {}, 0, 0.0, 0,
+            {}, 0, 0,
         )  # fmt: skip
         self._plate_of = [plates.index(mount.plate.plate) for mount in floor.mounts]
         self._followed = {unit.after for unit in floor.units if unit.after is not None}
@@ -72,8 +67,6 @@ class Track:
                 tuple(unit.unit for unit in mine if unit.unit in self._followed),
                 tuple(sorted((j.due, j.weight, floor.days.count(int(j.due // DAY_S))) for j in done)),
             )
-            if len(self._known) >= MOST_KNOWN:
-                self._known.clear()
             self._known[load] = known
         return known
 
@@ -93,14 +86,13 @@ class Track:
         ends = passage.ends
         if followed:
             ends = {**ends, **dict.fromkeys(followed, end)}
-        lateness, late_s = passage.lateness, passage.late_s
+        lateness = passage.lateness
         if dues and dues[0][0] < end:
             today = self.floor.days.count(int(end // DAY_S))
             for due, weight, day in dues:
                 if due >= end:
                     break
                 lateness += weight * max(1, today - day)
-                late_s += weight * (end - due)
         if len(copies) == 1:
             copies = ((end, copy),)
         elif copies[-1][0] < end:
@@ -112,20 +104,5 @@ class Track:
             (*passage.copies[:plate], copies, *passage.copies[plate + 1 :]),
             ends,
             lateness,
-            late_s,
             passage.changes + timed.changes,
         )
-
-    def run(self, passage: Passage, loads: Sequence[Load]) -> Passage | None:
-        """The passage after all the loads; None when they can't be carried out in that order."""
-        try:
-            for load in loads:
-                passage = self.put(passage, load)
-        except (KeyError, ValueError):
-            return None
-        return passage
-
-
-def score_at(floor: Floor, passage: Passage, loads: Sequence[Load]) -> Score:
-    """The score of a whole plan that ends with that passage; see `layout.backlog.Score`."""
-    return Score(passage.lateness, len(loads), passage.changes, *split_and_walking(floor, loads))

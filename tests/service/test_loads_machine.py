@@ -11,7 +11,6 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +27,6 @@ from hypothesis.stateful import (
 )
 from sqlalchemy import select
 
-from layout.plan import plan
 from service import (
     bench,
     burns,
@@ -37,7 +35,6 @@ from service import (
     inspection,
     leases,
     loads,
-    plans,
     promises,
     pulls,
     put_backs,
@@ -458,12 +455,6 @@ def counts_add_up(seen: Seen) -> None:
         if load.state in {"claimed", "pulled", "seated"} and load.started_at is None
     ]  # fmt: skip
     assert len(unstarted) <= 1  # there is one station
-
-
-@pytest.fixture(autouse=True)
-def _hasty_planner(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Plans need not be good here."""
-    monkeypatch.setattr(plans, "plan", partial(plan, rounds=1))
 
 
 def no_unit_is_lost(seen: Seen, arrived: int) -> None:
