@@ -11,8 +11,8 @@ import httpx
 
 from demo import orders
 from demo.service import Caller, Listener, StoryBroken, new_key
-from layout.drawing import draw_plate
-from service import catalogue
+from layout.pictures.blades_and_plates import draw_plate
+from service.shop import catalogue
 
 STATIONS = ("north", "south")
 _MOST_LOADS = 20

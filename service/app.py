@@ -17,7 +17,6 @@ from fastapi.openapi.utils import get_openapi
 from starlette.datastructures import Headers
 from starlette.types import Receive, Scope, Send
 
-from service import clock as clocks
 from service import pages
 from service.api import (
     build_list,
@@ -43,12 +42,13 @@ from service.api import (
     what_if,
 )
 from service.api.security import EVERYBODY, caller
-from service.assembly import assemble
-from service.clock import Clock
-from service.relay import Publish
-from service.runner import Runner
-from service.settings import Settings
-from service.tools import Tools
+from service.records import clock as clocks
+from service.records.clock import Clock
+from service.running.assembly import assemble
+from service.running.relay import Publish
+from service.running.runner import Runner
+from service.shop.settings import Settings
+from service.shop.tools import Tools
 
 log = structlog.get_logger(__name__)
 
@@ -159,7 +159,7 @@ def _publisher(settings: Settings) -> Publish | None:
     """With a broker, tasks are handed to it; without, they run in this process."""
     if not settings.broker_url:
         return None
-    from service.worker import publisher
+    from service.running.worker import publisher
 
     return publisher(settings)
 

@@ -18,16 +18,22 @@ from shapely.geometry import box
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from layout.outline import Outline, frozen
-from layout.parts import LayerStyle, Mark, Plate, Play, Policy, Pose, Product, Seat, Shop, Slot, Surface
-from service import bench, keys, stock
-from service.db import Database
-from service.ids import JOB, LOAD, public
-from service.models import Base, Bin, FrozenMark, History, Job, Load, Lot, Order, OrderLine, Stock
-from service.repositories import loads as load_rows
-from service.settings import Settings
-from service.tools import Tools
-from service.who import Role, Who
+from layout.shop.blades import Product, Surface
+from layout.shop.loads import Mark
+from layout.shop.outline import Outline, frozen
+from layout.shop.plates import Plate, Play, Pose, Seat, Slot
+from layout.shop.shop import Policy, Shop
+from layout.shop.stations import LayerStyle
+from service.bench import acts as bench
+from service.loads import load_rows
+from service.records.db import Database
+from service.records.ids import JOB, LOAD, public
+from service.records.tables import Base, Bin, FrozenMark, History, Job, Load, Lot, Order, OrderLine, Stock
+from service.records.who import Role, Who
+from service.requests import keys
+from service.shop.settings import Settings
+from service.shop.tools import Tools
+from service.stock import reservations as stock
 from tests.clocks import SetClock
 from tests.counter import an_app
 from tests.golden.turns import SATIN, a_blade, a_process, a_station

@@ -9,7 +9,7 @@ MORNING = datetime(2026, 11, 24, 8, 0, tzinfo=UTC)
 
 
 class SetClock:
-    """A `service.clock.Clock`: call it for the time, `advance` it to make time pass.
+    """A `service.records.clock.Clock`: call it for the time, `advance` it to make time pass.
 
     >>> clock = a_clock()
     >>> clock.advance(minutes=15) - MORNING

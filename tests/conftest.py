@@ -17,8 +17,8 @@ import pytest
 from sqlalchemy import Engine, create_engine, event
 from sqlalchemy.engine import URL
 
-from layout.plan import plan
-from service.db import Database, open_engine
+from layout.plan.planner import plan
+from service.records.db import Database, open_engine
 from tests.clocks import SetClock, a_clock
 from tests.servers import (
     create_tables,
@@ -38,7 +38,7 @@ def clock() -> SetClock:
 def _planned_in_a_hurry(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """Plans need not be good where they are only followed and shown."""
     if request.path.parent.name in {"service", "pages"}:
-        from service import plans
+        from service.plan import planning as plans
 
         monkeypatch.setattr(plans, "plan", partial(plan, rounds=5_000))
 

@@ -15,14 +15,16 @@ from fastapi.testclient import TestClient
 from httpx import Response
 from starlette.datastructures import State
 
-from service import catalogue, keys, stock
 from service.app import create_app, equip
-from service.db import Database
-from service.geometry import Geometry
-from service.settings import Settings
-from service.shelf import Shelf
-from service.tools import Tools
-from service.who import SWEEP, Role
+from service.records.db import Database
+from service.records.who import SWEEP, Role
+from service.requests import keys
+from service.shop import catalogue
+from service.shop.geometry_workers import Geometry
+from service.shop.settings import Settings
+from service.shop.tools import Tools
+from service.shop.versions import Shelf
+from service.stock import reservations as stock
 from tests.clocks import SetClock
 
 _numbers = itertools.count(1)

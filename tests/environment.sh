@@ -15,7 +15,7 @@ find_python() {
 # The search of plans is compiled here and not by several processes at their start; a second where it is already.
 environment() {
     installed "$1"
-    .venv/bin/python -c "from layout.improve import prepare; prepare()"
+    .venv/bin/python -c "from layout.plan.planner import prepare; prepare()"
 }
 
 installed() {

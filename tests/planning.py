@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from random import Random
 
-from layout.assign import Option
-from layout.backlog import Backlog, Kind, PlanJob, PlanLot, PlanPlate, PlanStation
-from layout.hours import DAY_S, Hours
+from layout.loading.backlog import Backlog, Kind, PlanJob, PlanLot, PlanPlate, PlanStation
+from layout.loading.values import Option
+from layout.shop.hours import DAY_S, Hours
 
 HOUR_S = 3600.0
 #: Monday to Friday, 8 to 12 and 13 to 17.

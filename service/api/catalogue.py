@@ -6,7 +6,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request, Response
 
-from layout.parts import Shop
+from layout.shop.shop import Shop
 from service.api.security import Anyone
 
 router = APIRouter(tags=["catalogue"])

@@ -6,9 +6,9 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 
-from service import checks
 from service.api.security import Intake
 from service.api.wire import CheckIn
+from service.intake import check as checks
 
 router = APIRouter(tags=["checks"])
 

@@ -6,8 +6,8 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 
-from service import learning
 from service.api.security import House
+from service.plan import paces as learning
 
 router = APIRouter(tags=["plan"])
 

@@ -11,7 +11,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from service.api.security import Anyone
-from service.events import Follower
+from service.callbacks.stream import Follower
 
 router = APIRouter()
 

@@ -8,15 +8,16 @@ from fastapi import APIRouter, Query, Request, Response
 from pydantic import AfterValidator, Field
 from sqlalchemy.orm import Session
 
-from service import put_backs, test_cards
 from service.api import wire
 from service.api.security import Anyone, Bench
-from service.errors import NotFound
-from service.ids import JOB, number
-from service.inscriptions import Strict, storable
-from service.orders import job_json
-from service.repositories import orders as rows
-from service.states import JobState
+from service.intake import order_rows as rows
+from service.intake.order_json import job_json
+from service.proving import test_cards
+from service.records.errors import NotFound
+from service.records.ids import JOB, number
+from service.records.states import JobState
+from service.requests.inscriptions import Strict, storable
+from service.stock import put_backs
 
 router = APIRouter(tags=["jobs"])
 

@@ -8,13 +8,17 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Depends, Request, Response
 from pydantic import AfterValidator, Field
 
-from service import bench, doubts, files, inspection, leases, pulls, repeats, seating
 from service.api import wire
 from service.api.security import Bench, House
-from service.ids import LOAD, number
-from service.inscriptions import Name, Strict, storable
-from service.inspection import BladesInspected, Inspected
-from service.who import Who
+from service.bench import acts as bench
+from service.bench import burn_files as files
+from service.bench import doubts, inspection, pulls, seating
+from service.bench.inspection import BladesInspected, Inspected
+from service.loads import leases, repeats
+from service.records.ids import LOAD, number
+from service.records.who import Who
+from service.requests.inscriptions import Name, Strict, storable
+from service.requests.served import Served
 
 router = APIRouter(tags=["loads"])
 
@@ -221,7 +225,7 @@ def get_guide(request: Request, identity: str, turn: int, who: House) -> Respons
     return _file(request, files.guide(request.app.state, number(LOAD, identity), turn), "inline")
 
 
-def _file(request: Request, served: files.Served, disposition: str) -> Response:
+def _file(request: Request, served: Served, disposition: str) -> Response:
     headers = {
         "ETag": f'"{served.sha256}"',
         "Content-Disposition": f'{disposition}; filename="{served.name}"',

@@ -7,15 +7,16 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request, Response
 from pydantic import AfterValidator, Field
 
-from service import intake_lots, lots
 from service.api import wire
 from service.api.security import Bench, House, Owner
-from service.errors import NotFound
-from service.ids import LOT, number
-from service.inscriptions import InscriptionsIn, Moment, Name, Strict, storable
-from service.repositories import lots as rows
-from service.repositories import orders as order_rows
-from service.states import LotState
+from service.intake import order_rows
+from service.intake import take_lot as intake_lots
+from service.loads import lot_rows as rows
+from service.loads import lots
+from service.records.errors import NotFound
+from service.records.ids import LOT, number
+from service.records.states import LotState
+from service.requests.inscriptions import InscriptionsIn, Moment, Name, Strict, storable
 
 router = APIRouter(tags=["lots"])
 

@@ -7,7 +7,7 @@ from importlib.metadata import version
 from fastapi import APIRouter, Request, Response
 
 from service.api.security import House
-from service.metrics import CONTENT_TYPE, Metrics
+from service.records.gauges import CONTENT_TYPE, Metrics
 
 router = APIRouter()
 

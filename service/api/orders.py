@@ -6,18 +6,21 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 
-from service import intake, orders, promises
 from service.api import wire
 from service.api.security import Anyone, Desk, Intake
-from service.repositories import orders as rows
-from service.states import JobState
+from service.intake import order_rows as rows
+from service.intake import orders
+from service.intake import take_order as intake
+from service.intake.order_json import etag_of, order_json, page_json
+from service.records.states import JobState
+from service.requests.order_in import OrderIn
 
 router = APIRouter(tags=["orders"])
 
 
 @router.post("/v1/orders", status_code=201)
 def post_order(
-    request: Request, body: wire.OrderIn, who: Intake, idempotency_key: wire.IdempotencyKey = None
+    request: Request, body: OrderIn, who: Intake, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
     """Take an order. A well-formed order is always stored; what can't be engraved is held for the desk."""
     return wire.json_answer(intake.take_order(request.app.state, body, idempotency_key, who=who))
@@ -43,7 +46,7 @@ def get_orders(
         )
         if len(found) > limit:
             response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
-        return {"orders": promises.page_json(session, found[:limit])}
+        return {"orders": page_json(session, found[:limit])}
 
 
 @router.get("/v1/orders/{identity}")
@@ -51,12 +54,12 @@ def get_order(request: Request, response: Response, identity: str, who: Anyone) 
     """One order with its lines, findings and jobs."""
     with request.app.state.database.reading() as session:
         order = orders.visible(session, identity, who=who)
-        response.headers["ETag"] = orders.etag_of(order)
+        response.headers["ETag"] = etag_of(order)
         moves = [
             {"to": m.move_to, "who": m.who, "why": m.why, "at": m.at.isoformat()}
             for m in rows.history(session, "order", order.id)
         ]
-        return {**promises.order_json(session, order), "history": moves}
+        return {**order_json(session, order), "history": moves}
 
 
 @router.patch("/v1/orders/{identity}/lines/{line_ref}")
@@ -91,8 +94,8 @@ def approve(
     def work(session: Any) -> dict[str, Any]:
         order = orders.changeable(session, identity, etag, who=who)
         orders.approve(session, order, body.lines, by=body.by, who=who, now=request.app.state.clock())
-        response.headers["ETag"] = orders.etag_of(order)
-        return promises.order_json(session, order)
+        response.headers["ETag"] = etag_of(order)
+        return order_json(session, order)
 
     return request.app.state.database.write(work)  # type: ignore[no-any-return]
 
@@ -112,8 +115,8 @@ def cancel(
     def work(session: Any) -> dict[str, Any]:
         order = orders.changeable(session, identity, etag, who=who)
         orders.cancel(session, order, body.lines, who=who, now=request.app.state.clock(), why=body.reason)
-        response.headers["ETag"] = orders.etag_of(order)
-        return promises.order_json(session, order)
+        response.headers["ETag"] = etag_of(order)
+        return order_json(session, order)
 
     return request.app.state.database.write(work)  # type: ignore[no-any-return]
 

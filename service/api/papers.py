@@ -6,11 +6,13 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
 
-from service import orders, paperwork, proof_links, sessions
 from service.api.security import Anyone, House, Intake
-from service.ids import LOAD, number
-from service.pages import texts
-from service.voice import Voice
+from service.intake import orders, proof_links
+from service.papers import printed as paperwork
+from service.papers import texts
+from service.papers.voice import Voice
+from service.records.ids import LOAD, number
+from service.requests import sessions
 
 router = APIRouter(tags=["papers"])
 

@@ -6,10 +6,11 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
 
-from service import outlook, plans
 from service.api.security import House
-from service.pages import pictures, texts
-from service.repositories import plans as rows
+from service.papers import pictures, texts
+from service.plan import outlook
+from service.plan import plan_rows as rows
+from service.plan import planning as plans
 
 router = APIRouter(tags=["plan"])
 

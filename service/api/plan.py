@@ -6,9 +6,10 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 
-from service import outlook, plans
 from service.api.security import House
-from service.repositories import plans as rows
+from service.plan import outlook
+from service.plan import plan_rows as rows
+from service.plan import planning as plans
 
 router = APIRouter(tags=["plan"])
 

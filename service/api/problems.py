@@ -14,8 +14,9 @@ from fastapi.responses import JSONResponse
 from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
-from service import errors
-from service.errors import Refusal
+from service.records import errors
+from service.records.errors import Refusal
+from service.requests.refusals import STATUS
 
 log = structlog.get_logger(__name__)
 
@@ -24,37 +25,6 @@ _KINDS = frozenset({"text", "monogram", "artwork", "code"})
 
 MEDIA_TYPE = "application/problem+json"
 
-STATUS: Mapping[type[Refusal], int] = {
-    errors.KeyMissing: 401,
-    errors.KeyUnknown: 401,
-    errors.RoleNotAllowed: 403,
-    errors.FormTokenWrong: 403,
-    errors.NotFound: 404,
-    errors.IdempotencyKeyMissing: 400,
-    errors.IdempotencyKeyMalformed: 400,
-    errors.IdempotencyKeyReused: 422,
-    errors.RequestInFlight: 409,
-    errors.OrderRefTaken: 409,
-    errors.IfMatchMissing: 428,
-    errors.StaleVersion: 412,
-    errors.BadCursor: 400,
-    errors.BadRequest: 422,
-    errors.Unengravable: 422,
-    errors.MoveNotAllowed: 409,
-    errors.LeaseLost: 412,
-    errors.StaleFile: 409,
-    errors.AlreadyBurned: 409,
-    errors.CalibrationRefused: 422,
-    errors.TestCardRefused: 422,
-    errors.LoadRefused: 409,
-    errors.TooMuchToSimulate: 422,
-    errors.PlanRefused: 409,
-    errors.StockTooLow: 409,
-    errors.CatalogueMissing: 409,
-    errors.DatabaseBusy: 503,
-    errors.CheckTooSlow: 503,
-    errors.CheckersBusy: 503,
-}
 _RETRY_AFTER = {
     errors.RequestInFlight: "1",
     errors.DatabaseBusy: "1",

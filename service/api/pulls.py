@@ -6,8 +6,9 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 
-from service import pulls, put_backs
 from service.api.security import House
+from service.bench import pulls
+from service.stock import put_backs
 
 router = APIRouter(tags=["pulls"])
 

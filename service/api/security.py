@@ -10,9 +10,9 @@ from typing import Annotated
 from fastapi import Depends, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
-from service import keys, sessions
-from service.errors import FormTokenWrong, KeyMissing, RoleNotAllowed
-from service.who import Role, Who
+from service.records.errors import FormTokenWrong, KeyMissing, RoleNotAllowed
+from service.records.who import Role, Who
+from service.requests import keys, sessions
 
 _bearer = HTTPBearer(auto_error=False, description="A key made with `ricasso keys new ROLE`")
 

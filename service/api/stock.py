@@ -7,10 +7,10 @@ from typing import Any
 from fastapi import APIRouter, Request
 from sqlalchemy.orm import Session
 
-from service import stock
 from service.api.security import Desk, House
 from service.api.wire import StockIn
-from service.repositories import stock as rows
+from service.stock import reservations as stock
+from service.stock import stock_rows as rows
 
 router = APIRouter(tags=["stock"])
 

@@ -8,11 +8,12 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Query, Request, Response
 from pydantic import AfterValidator, Field, model_validator
 
-from service import card_files, test_cards
 from service.api import wire
 from service.api.security import Bench, House, Owner
-from service.inscriptions import Name, Strict, storable
-from service.repositories import records as rows
+from service.loads import proving_rows as rows
+from service.proving import test_card_file as card_files
+from service.proving import test_cards
+from service.requests.inscriptions import Name, Strict, storable
 
 router = APIRouter(tags=["test cards"])
 

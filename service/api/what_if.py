@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Request
 
-from service import what_if
 from service.api.security import House
-from service.questions import WhatIfIn
-from service.what_if import WhatIfOut
+from service.what_if import answer as what_if
+from service.what_if.answer import WhatIfOut
+from service.what_if.questions import WhatIfIn
 
 router = APIRouter(tags=["plan"])
 

@@ -11,9 +11,9 @@ from typing import Annotated, Literal
 from fastapi import Header, Query, Request, Response
 from pydantic import AfterValidator, Field
 
-from service.errors import BadCursor, IfMatchMissing
-from service.idempotency import Answer
-from service.inscriptions import InscriptionsIn, Moment, Name, Ref, Strict, storable
+from service.records.errors import BadCursor, IfMatchMissing
+from service.requests.idempotency import Answer
+from service.requests.inscriptions import InscriptionsIn, Name, Ref, Strict, storable
 
 IfMatch = Annotated[str | None, Header(alias="If-Match")]
 IdempotencyKey = Annotated[str | None, Header(alias="Idempotency-Key")]
@@ -29,22 +29,6 @@ class CheckIn(Strict):
     sku: Name
     inscriptions: InscriptionsIn
     quantity: int = Field(default=1, ge=1, le=99)
-
-
-class LineIn(Strict):
-    line_ref: Ref
-    sku: Name
-    quantity: int = Field(ge=1, le=99)
-    inscriptions: InscriptionsIn
-
-
-class OrderIn(Strict):
-    order_ref: Ref
-    ship_by: Moment
-    priority: int = Field(default=0, ge=0, le=100)
-    if_unengravable: Literal["hold", "refuse"] = "hold"
-    proof: Literal["none", "buyer"] = "none"
-    lines: Annotated[list[LineIn], Field(min_length=1, max_length=200)]
 
 
 class AmendIn(Strict):

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from layout.parts import Shop
+    from layout.shop.shop import Shop
 
 app = typer.Typer(help="The shop's description: check it, draw it.", no_args_is_help=True)
 
@@ -27,7 +27,7 @@ Fixtures = Annotated[
 @app.command("check")
 def check(fixtures: Fixtures = None) -> None:
     """Say everything that is wrong, one line each (file: place: reason); exit code 1 if there is anything."""
-    from service.catalogue import load, load_stock, troubles_in
+    from service.shop.catalogue import load, load_stock, troubles_in
 
     folder = _folder(fixtures)
     troubles = troubles_in(folder)
@@ -59,7 +59,7 @@ def draw(
     ),
 ) -> None:
     """Draw every blade's faces and every plate to SVG, and say which files were written."""
-    from service.catalogue import load
+    from service.shop.catalogue import load
 
     shop = load(_folder(fixtures))
     out.mkdir(parents=True, exist_ok=True)
@@ -74,7 +74,7 @@ def schemas(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where to write the schemas")],
 ) -> None:
     """Write the JSON Schema of every kind of file, for editors and other programs."""
-    from service.catalogue.schema import json_schemas
+    from service.shop.catalogue.schema import json_schemas
 
     out.mkdir(parents=True, exist_ok=True)
     for kind, content in json_schemas().items():
@@ -84,14 +84,14 @@ def schemas(
 
 
 def _folder(fixtures: Path | None) -> Path:
-    from service.catalogue import default_folder
-    from service.settings import Settings
+    from service.shop.catalogue import default_folder
+    from service.shop.settings import Settings
 
     return fixtures or Settings().fixtures or default_folder()
 
 
 def _pictures(shop: Shop) -> Iterator[tuple[str, str]]:
-    from layout.drawing import draw_face, draw_plate
+    from layout.pictures.blades_and_plates import draw_face, draw_plate
 
     for blade in shop.blades.values():
         for face in blade.faces:

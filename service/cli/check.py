@@ -36,10 +36,10 @@ def check(
     """Check one inscription. Exit code 0: accepted, 1: refused, 3: a person must look at it."""
     from pydantic import ValidationError
 
-    from service.answers import result_json
-    from service.catalogue import default_folder
-    from service.geometry import Geometry, InForce
-    from service.inscriptions import TextIn
+    from service.requests.check_json import result_json
+    from service.requests.inscriptions import TextIn
+    from service.shop.catalogue import default_folder
+    from service.shop.geometry_workers import Geometry, InForce
 
     try:
         asked = TextIn(

@@ -13,7 +13,7 @@ import typer
 from service.cli.saying import Data, Failed, tools_of
 
 if TYPE_CHECKING:
-    from service.imports import Progress, Reported
+    from service.requests.spreadsheet import Progress, Reported
 
 File = Annotated[
     Path, typer.Argument(help="CSV file, UTF-8, comma or semicolon", exists=True, dir_okay=False)
@@ -30,7 +30,7 @@ def import_orders(
     data: Data = None,
 ) -> None:
     """Take orders from a CSV file; safe to run twice. Exit code 1 when a row was refused."""
-    from service import imports
+    from service.intake import import_orders as imports
 
     content = file.read_bytes()
     tools = tools_of(data)
@@ -41,7 +41,7 @@ def import_orders(
 
 def import_stock(file: File, dry_run: DryRun = False, report: Report = None, data: Data = None) -> None:  # noqa: FBT002
     """Set what bins hold from a CSV file; safe to run twice. Exit code 1 when a row was refused."""
-    from service import imports
+    from service.stock import import_stock as imports
 
     content = file.read_bytes()
     tools = tools_of(data)
@@ -63,7 +63,7 @@ def _bar(what: str) -> Iterator[Progress]:
 
 
 def _tell(reported: Sequence[Reported], report: Path | None) -> None:
-    from service.imports import Result, report_csv, shown
+    from service.requests.spreadsheet import Result, report_csv, shown
 
     for one in reported:
         if one.message and one.result in {Result.REFUSED, Result.LATER, Result.HELD, Result.WOULD_HOLD}:

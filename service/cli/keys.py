@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from service.cli.saying import Data, settings_of
-from service.who import Role
+from service.records.who import Role
 
 app = typer.Typer(help="API keys.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -26,8 +26,9 @@ def new(
     data: Data = None,
 ) -> None:
     """Make a key and print it, alone, once: it can't be shown again."""
-    from service import clock, keys, schema
-    from service.db import Database, open_engine
+    from service.records import clock, schema
+    from service.records.db import Database, open_engine
+    from service.requests import keys
 
     settings = settings_of(data)
     settings.data.mkdir(parents=True, exist_ok=True)
@@ -45,8 +46,9 @@ def revoke(
     data: Data = None,
 ) -> None:
     """Take a key out of use."""
-    from service import clock, keys
-    from service.db import Database, open_engine
+    from service.records import clock
+    from service.records.db import Database, open_engine
+    from service.requests import keys
 
     engine = open_engine(settings_of(data).url)
     Database(engine).write(lambda session: keys.revoke(session, key_id, now=clock.now()))

@@ -12,7 +12,7 @@ from service.cli.saying import Data, Failed, tools_of
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from service.plans import Planned
+    from service.plan.planning import Planned
 
 _PIXELS = 1600
 
@@ -26,9 +26,9 @@ def plan(
     data: Data = None,
 ) -> None:
     """Plan everything that waits and print the loads in order of time, with how good any plan could be."""
-    from service import plans
-    from service.pages import pictures
-    from service.repositories import plans as rows
+    from service.papers import pictures
+    from service.plan import plan_rows as rows
+    from service.plan import planning as plans
 
     if picture is not None and picture.suffix.lower() not in {".svg", ".png"}:
         raise Failed(f"{picture}: a picture is a .svg or a .png file")
@@ -47,7 +47,7 @@ def plan(
 
 
 def _lines(found: Planned) -> list[str]:
-    from service.pages.pictures import dues_of, late_jobs
+    from service.papers.pictures import dues_of, late_jobs
 
     score, bound, dues = found.plan.score, found.plan.bound, dues_of(found)
     lines = [

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from service.settings import Settings
-    from service.tools import Tools
+    from service.shop.settings import Settings
+    from service.shop.tools import Tools
 
 Data = Annotated[
     Path | None,
@@ -27,7 +27,7 @@ class Failed(Exception):
 
 def settings_of(data: Path | None) -> Settings:
     """The environment's settings, with the folder given on the command line."""
-    from service.settings import Settings
+    from service.shop.settings import Settings
 
     return Settings() if data is None else Settings(data=data)
 
@@ -35,7 +35,7 @@ def settings_of(data: Path | None) -> Settings:
 def tools_of(data: Path | None) -> Tools:
     """What commands work with: geometry in this very process."""
     from service.app import set_up_logging
-    from service.assembly import assemble
+    from service.running.assembly import assemble
 
     set_up_logging("ERROR")
     return assemble(settings_of(data), in_worker=True)
@@ -46,8 +46,8 @@ def one_line(error: Exception) -> tuple[str, int]:
     from pydantic import ValidationError
     from sqlalchemy.exc import SQLAlchemyError
 
-    from service.catalogue import CatalogueError
-    from service.errors import Refusal
+    from service.records.errors import Refusal
+    from service.shop.catalogue import CatalogueError
 
     said: dict[type[Exception], Callable[[Any], str]] = {
         # How a command is written: "Missing parameter: zone".

@@ -21,9 +21,9 @@ def serve(
     """Bring the database up to date, put the opening stock into an empty one, and serve until stopped."""
     import uvicorn
 
-    from service import imports
     from service.app import create_app, set_up_logging
-    from service.assembly import assemble
+    from service.running.assembly import assemble
+    from service.stock import import_stock as imports
 
     settings = settings_of(data)
     listening = _listen(host, port)
@@ -84,7 +84,7 @@ def worker(
     """Run tasks from the broker (RICASSO_DATABASE_URL and RICASSO_BROKER_URL must be set)."""
     if not os.environ.get("RICASSO_BROKER_URL"):
         raise Failed("RICASSO_BROKER_URL is not set; without a broker `ricasso serve` runs the tasks itself")
-    from service.worker import celery
+    from service.running.worker import celery
 
     if beat:
         celery.start(["beat", "--loglevel", "WARNING", "--pidfile="])

@@ -7,15 +7,15 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request, Response
 
-from service import build_list, outlook, plans
-from service.ids import JOB, number
-from service.pages import pictures, texts
 from service.pages.board import late_units, planned, short_times
 from service.pages.gate import HouseVisitor, Visitor
 from service.pages.render import PageRoute, page
-from service.repositories import board as rows
-from service.repositories import pictures as shown_rows
-from service.repositories import plans as plan_rows
+from service.papers import picture_rows as shown_rows
+from service.papers import pictures, texts
+from service.plan import board_rows as rows
+from service.plan import build_list, outlook, plan_rows
+from service.plan import planning as plans
+from service.records.ids import JOB, number
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

@@ -7,14 +7,17 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
-from service import bench, delivery, doubts, inspection, leases, pulls, put_backs, repeats, seating
-from service.bench import Change
-from service.errors import BadRequest, NotFound, Refusal
-from service.ids import JOB, LOAD, number
+from service.bench import acts as bench
+from service.bench import delivery, doubts, inspection, pulls, seating
+from service.bench.acts import Change
+from service.loads import leases, repeats
 from service.pages import scanning, steps
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
-from service.repositories import board as rows
+from service.plan import board_rows as rows
+from service.records.errors import BadRequest, NotFound, Refusal
+from service.records.ids import JOB, LOAD, number
+from service.stock import put_backs
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

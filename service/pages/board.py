@@ -11,17 +11,17 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
-from service import outlook, plans
-from service.errors import Refusal
-from service.ids import JOB, ORDER, number, public
-from service.outlook import Day
-from service.pages import pictures, texts
 from service.pages.gate import HouseVisitor
 from service.pages.render import PageRoute, page
-from service.plans import Planned
-from service.repositories import board as rows
-from service.repositories import orders as order_rows
-from service.states import JobState
+from service.papers import pictures, texts
+from service.plan import board_rows as rows
+from service.plan import build_list_rows, outlook
+from service.plan import planning as plans
+from service.plan.outlook import Day
+from service.plan.planning import Planned
+from service.records.errors import Refusal
+from service.records.ids import JOB, ORDER, number, public
+from service.records.states import JobState
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -121,7 +121,7 @@ def late_units(session: Session, found: Planned | None, *, now: datetime) -> lis
     grouped: dict[tuple[datetime, int, str], list[str]] = {}
     for ship_by, order_id, state, job in late:
         grouped.setdefault((ship_by, order_id, state), []).append(job)
-    refs = order_rows.order_refs(session, {order_id for _, order_id, _ in grouped})
+    refs = build_list_rows.order_refs(session, {order_id for _, order_id, _ in grouped})
     return [
         Late(
             order=public(ORDER, order_id),

@@ -7,13 +7,16 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
-from service import intake, orders, proof_links, sessions
-from service.errors import Refusal
-from service.ids import ORDER, public
-from service.pages import texts
+from service.intake import proof_links
+from service.intake import take_order as intake
+from service.intake.order_json import without_promise
 from service.pages.gate import OwnForm
 from service.pages.render import PageRoute, language_of, page, status_of
-from service.who import Role, Who
+from service.papers import texts
+from service.records.errors import Refusal
+from service.records.ids import ORDER, public
+from service.records.who import Role, Who
+from service.requests import sessions
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -48,7 +51,7 @@ def _proof(request: Request, token: str, *, refused: Refusal | None = None, answ
         opened = proof_links.open_link(
             session, token, secret=sessions.secret_of(state.settings.data), now=state.clock()
         )
-        shown = orders.order_json(opened.order)
+        shown = without_promise(opened.order)
         client, identity = opened.order.client, public(ORDER, opened.order.id)
     pictures: dict[str, list[str]] = {}
     who = Who(role=Role.STORE, client=client, name="the buyer, by proof link")

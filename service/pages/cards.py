@@ -8,12 +8,13 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
-from service import card_files, test_cards
-from service.errors import BadRequest, Refusal
+from service.loads import proving_rows as rows
 from service.pages.fields import millimetres
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
-from service.repositories import records as rows
+from service.proving import test_card_file as card_files
+from service.proving import test_cards
+from service.records.errors import BadRequest, Refusal
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

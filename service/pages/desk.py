@@ -10,17 +10,22 @@ from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter, ValidationError
 from sqlalchemy.orm import Session
 
-from layout.parts import Shop
-from service import checks, intake, orders, promises, proof_links, sessions
-from service.errors import BadRequest, NotFound, Refusal
-from service.ids import ORDER, number, public
-from service.inscriptions import InscriptionIn, InscriptionsIn
-from service.models import Order
-from service.pages import samples, texts
+from layout.shop.shop import Shop
+from service.intake import check as checks
+from service.intake import order_rows as rows
+from service.intake import orders, proof_links
+from service.intake import take_order as intake
+from service.intake.order_json import etag_of, order_json, without_promise
+from service.pages import samples
 from service.pages.gate import DeskVisitor, Form, Visitor
 from service.pages.render import PageRoute, page, status_of
-from service.repositories import board
-from service.repositories import orders as rows
+from service.papers import texts
+from service.plan import board_rows as board
+from service.records.errors import BadRequest, NotFound, Refusal
+from service.records.ids import ORDER, number, public
+from service.records.tables import Order
+from service.requests import sessions
+from service.requests.inscriptions import InscriptionIn, InscriptionsIn
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -268,8 +273,8 @@ def _order(
     state = request.app.state
     with state.database.reading() as session:
         order = _found(session, identity)
-        shown = promises.order_json(session, order)
-        etag = orders.etag_of(order)
+        shown = order_json(session, order)
+        etag = etag_of(order)
         history = rows.history(session, "order", order.id)
         wish = _wish(session, order.id)
         pictured = {
@@ -311,7 +316,7 @@ def _wish(session: Session, order_id: int) -> str | None:
 
 
 def _listed(order: Order) -> dict[str, Any]:
-    shown = orders.order_json(order)
+    shown = without_promise(order)
     lines = {line.hold_reason for line in order.lines}
     units = {job.hold_reason for line in order.lines for job in line.jobs if job.state == "held"}
     reasons = sorted(reason for reason in lines | units if reason)

@@ -11,9 +11,9 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request, Response
 
-from service import learning
 from service.pages.gate import OwnerVisitor
 from service.pages.render import PageRoute, page
+from service.plan import paces as learning
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

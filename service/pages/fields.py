@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from service.errors import BadRequest
 from service.pages.gate import Form
+from service.records.errors import BadRequest
 
 
 def millimetres(form: Form, name: str, *, most: float) -> float | None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from fastapi import APIRouter, Response
 
-from service.errors import NotFound
+from service.records.errors import NotFound
 
 router = APIRouter(include_in_schema=False)
 

@@ -10,10 +10,10 @@ from urllib.parse import quote
 from fastapi import Depends, HTTPException, Request
 from starlette.datastructures import FormData
 
-from service import sessions
-from service.errors import FormTokenWrong, KeyUnknown, RoleNotAllowed
-from service.pages import texts
-from service.who import Role, Who
+from service.papers import texts
+from service.records.errors import FormTokenWrong, KeyUnknown, RoleNotAllowed
+from service.records.who import Role, Who
+from service.requests import sessions
 
 TOKEN_FIELD = "token"  # noqa: S105  the name of a form's field
 

@@ -11,9 +11,9 @@ from fastapi import APIRouter, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
-from service.ids import LOAD, number
 from service.pages.gate import HouseVisitor
-from service.repositories import board as rows
+from service.plan import board_rows as rows
+from service.records.ids import LOAD, number
 
 router = APIRouter(include_in_schema=False)
 

@@ -11,15 +11,17 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session
 
-from layout.parts import ArtworkInscription, Shop
-from service import intake_lots, lots
-from service.errors import BadRequest, Refusal
-from service.ids import LOT, public
-from service.inscriptions import plausible
+from layout.shop.inscriptions import ArtworkInscription
+from layout.shop.shop import Shop
+from service.intake import take_lot as intake_lots
+from service.loads import lot_rows as rows
+from service.loads import lots
 from service.pages.fields import millimetres
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
-from service.repositories import lots as rows
+from service.records.errors import BadRequest, Refusal
+from service.records.ids import LOT, public
+from service.requests.inscriptions import plausible
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

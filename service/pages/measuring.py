@@ -7,17 +7,17 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
-from layout import measured
-from layout.parts import Shop
-from layout.register import nominal, to_station
-from service import calibrations, measurements
-from service.errors import BadRequest, Refusal
-from service.ids import LOAD, public
-from service.models import CalibrationRecord
+from layout.seating import calibration as measured
+from layout.seating.registration import nominal, to_station
+from layout.shop.shop import Shop
+from service.loads import calibrations, load_rows
+from service.loads import proving_rows as rows
 from service.pages.gate import BenchVisitor, Form, Visitor
 from service.pages.render import PageRoute, page, status_of
-from service.repositories import loads as load_rows
-from service.repositories import records as rows
+from service.proving import measurements
+from service.records.errors import BadRequest, Refusal
+from service.records.ids import LOAD, public
+from service.records.tables import CalibrationRecord
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

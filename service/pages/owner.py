@@ -10,16 +10,20 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session
 
-from layout.drawing import draw_face, draw_plate
-from layout.parts import Blade, Plate, Shop
-from service import callbacks, ids, keys, test_cards
-from service.errors import BadRequest, NotFound, Refusal
-from service.models import Callback
+from layout.pictures.blades_and_plates import draw_face, draw_plate
+from layout.shop.blades import Blade
+from layout.shop.plates import Plate
+from layout.shop.shop import Shop
+from service.callbacks import callback_rows
+from service.callbacks import deliveries as callbacks
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
-from service.repositories import callbacks as callback_rows
-from service.repositories import keys as key_rows
-from service.who import Role
+from service.proving import test_cards
+from service.records import ids
+from service.records.errors import BadRequest, NotFound, Refusal
+from service.records.tables import Callback
+from service.records.who import Role
+from service.requests import key_rows, keys
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

@@ -15,11 +15,13 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon
 
-from layout.guide import handle_direction_deg
-from layout.measure import Floats, format_mm
-from layout.parts import LoadLayout, Plate, Shop, SlotFill
-from layout.register import place_points, to_station
-from layout.svg import Box, path_data
+from layout.pictures.guide import handle_direction_deg
+from layout.seating.registration import place_points, to_station
+from layout.shop.loads import LoadLayout, SlotFill
+from layout.shop.measure import Floats, format_mm
+from layout.shop.plates import Plate
+from layout.shop.shop import Shop
+from layout.shop.svg_text import Box, path_data
 
 #: Pictures need no more: a pixel of a tablet is a few tenths of a millimetre.
 _PICTURE_MM = 0.08

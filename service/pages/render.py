@@ -14,10 +14,11 @@ from fastapi.responses import HTMLResponse
 from fastapi.routing import APIRoute
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from service.api.problems import STATUS
-from service.errors import BadRequest, Refusal
-from service.pages import files, live, sentences, texts, words
+from service.pages import files, live, sentences
 from service.pages.gate import Visitor
+from service.papers import texts, words
+from service.records.errors import BadRequest, Refusal
+from service.requests.refusals import STATUS
 
 _TEMPLATES = Path(__file__).parent / "templates"
 HEADERS = {

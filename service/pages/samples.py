@@ -8,14 +8,15 @@ from typing import Any
 
 import shapely
 
-from layout.checks import CheckResult
-from layout.findings import Severity
-from layout.measure import format_mm
-from layout.outline import Outline
-from layout.parts import FontSpec, TextInscription
-from layout.svg import Box, area_data, path_data
-from service.answers import finding_json
-from service.checks import in_force
+from layout.check.feasibility import CheckResult
+from layout.shop.findings import Severity
+from layout.shop.inscriptions import TextInscription
+from layout.shop.measure import format_mm
+from layout.shop.outline import Outline
+from layout.shop.shop import FontSpec
+from layout.shop.svg_text import Box, area_data, path_data
+from service.intake.check import in_force
+from service.requests.check_json import finding_json
 
 _PICTURE_MM = 0.01
 

@@ -11,9 +11,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from layout.parts import Shop
-from service.errors import Refusal
+from layout.shop.shop import Shop
 from service.pages.steps import turn_of
+from service.records.errors import Refusal
 
 _JOB = re.compile(r"^J\d{1,18}$", re.ASCII)
 _LOAD = re.compile(r"^L\d{1,18}$", re.ASCII)

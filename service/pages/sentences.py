@@ -14,9 +14,9 @@ from typing import Any
 
 from babel.numbers import format_decimal
 
-from layout.text import graphemes, normalise
-from service.errors import Refusal
-from service.pages import texts, words
+from layout.lettering.text import graphemes, normalise
+from service.papers import texts, words
+from service.records.errors import Refusal
 
 
 def _(message: str) -> str:

@@ -8,12 +8,12 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
-from service import sessions
-from service.errors import KeyUnknown, RoleNotAllowed
-from service.pages import texts
 from service.pages.gate import Form, HouseVisitor, OwnForm
 from service.pages.render import PageRoute, page
-from service.who import Role
+from service.papers import texts
+from service.records.errors import KeyUnknown, RoleNotAllowed
+from service.records.who import Role
+from service.requests import sessions
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

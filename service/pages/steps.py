@@ -7,17 +7,20 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from layout.burn import burn_of
-from layout.estimate import burn_travel
-from layout.parts import LoadLayout, Shop
-from layout.proven import as_described
-from service import bench, loads, repeats
-from service.files import without_fonts
-from service.ids import JOB, LOT, public
-from service.models import BurnStart
+from layout.burn.estimate import burn_travel
+from layout.burn.turn import burn_of
+from layout.shop.loads import LoadLayout
+from layout.shop.proven_recipes import as_described
+from layout.shop.shop import Shop
+from service.bench import acts as bench
+from service.bench.judging import without_fonts
+from service.loads import load as loads
+from service.loads import load_rows as rows
+from service.loads import repeats
 from service.pages.plate import plate_svg
-from service.repositories import loads as rows
-from service.tools import Tools
+from service.records.ids import JOB, LOT, public
+from service.records.tables import BurnStart
+from service.shop.tools import Tools
 
 #: What must have been done with every unit before it goes to packing.
 REMINDERS = ("wiped", "bagged", "boxed")

@@ -8,12 +8,12 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request, Response
 from starlette.datastructures import UploadFile
 
-from service import imports
-from service.errors import BadRequest, Refusal
-from service.imports import Reported, Result
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
-from service.repositories import stock as rows
+from service.records.errors import BadRequest, Refusal
+from service.requests.spreadsheet import Reported, Result
+from service.stock import import_stock as imports
+from service.stock import stock_rows as rows
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

@@ -11,13 +11,13 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Request, Response
 from pydantic import ValidationError
 
-from service import what_if
-from service.errors import BadRequest, Refusal
-from service.outcomes import Points
 from service.pages.gate import HouseVisitor
 from service.pages.render import PageRoute, page, status_of
-from service.questions import WhatIfIn
-from service.what_if import WhatIfOut
+from service.records.errors import BadRequest, Refusal
+from service.what_if import answer as what_if
+from service.what_if.answer import WhatIfOut
+from service.what_if.measures import Points
+from service.what_if.questions import WhatIfIn
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

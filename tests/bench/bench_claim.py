@@ -17,12 +17,12 @@ from sqlalchemy import Connection, func, select, text, update
 from sqlalchemy.engine import URL
 from sqlalchemy.orm import Session
 
-from layout.parts import Shop
-from layout.plan import plan
-from service import claims
-from service.backlog import backlog_of
-from service.db import Database, open_engine
-from service.models import Base, FrozenMark, History, Job, Load, LoadJob, Order, OrderLine, Stock
+from layout.plan.planner import plan
+from layout.shop.shop import Shop
+from service.bench import claim as claims
+from service.plan.backlog import backlog_of
+from service.records.db import Database, open_engine
+from service.records.tables import Base, FrozenMark, History, Job, Load, LoadJob, Order, OrderLine, Stock
 from tests.bench.timing import figure, input_line, median_seconds
 from tests.benches import OPERATOR, a_bench_shop, put_order, put_stock, turning_plate
 from tests.clocks import MORNING

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import tracemalloc
 
-from layout.assign import Candidate, FreePlate, Option, propose
-from layout.burn import burn_of
-from layout.checks import check
-from layout.dxf import burn_dxf
-from layout.parts import ArtworkInscription, LoadLayout, Shop, SlotFill, Turn
-from layout.pdf import burn_pdf
-from layout.register import nominal
-from layout.svg import burn_svg
-from layout.verify import verify
-from service import catalogue
+from layout.burn.dxf import burn_dxf
+from layout.burn.pdf import burn_pdf
+from layout.burn.svg import burn_svg
+from layout.burn.turn import burn_of
+from layout.check.feasibility import check
+from layout.judge.load import verify
+from layout.loading.next_load import propose
+from layout.loading.values import Candidate, FreePlate, Option
+from layout.seating.registration import nominal
+from layout.shop.inscriptions import ArtworkInscription
+from layout.shop.loads import LoadLayout, SlotFill, Turn
+from layout.shop.shop import Shop
+from service.shop import catalogue
 from tests.bench.timing import figure, input_line, median_seconds
 
 WAITING = 2_000

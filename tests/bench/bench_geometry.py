@@ -18,14 +18,17 @@ from fontTools.pens.recordingPen import DecomposingRecordingPen
 from fontTools.ttLib import TTFont
 from shapely.geometry import MultiPolygon, Point, Polygon
 
-from layout import fill, fit
-from layout.checks import check
-from layout.fonts import open_font
-from layout.glyphs import RingPen, merged
-from layout.parts import Baseline, Shop, TextInscription, Zone
-from layout.region import Region, Source
-from layout.typeset import compose, draw
-from service import catalogue
+from layout.burn import rows as fill
+from layout.check.feasibility import check
+from layout.fit import straight as fit
+from layout.fit.region import Region, Source
+from layout.lettering.fonts import open_font
+from layout.lettering.glyphs import RingPen, merged
+from layout.lettering.typeset import compose, draw
+from layout.shop.blades import Baseline, Zone
+from layout.shop.inscriptions import TextInscription
+from layout.shop.shop import Shop
+from service.shop import catalogue
 from tests.bench.timing import figure, input_line, median_seconds
 
 WORDS = "For Rosa, gardener, 1961"  # 24 characters
@@ -85,7 +88,7 @@ def check_figures(shop: Shop, floor: float) -> None:
 
 def plain_check(shop: Shop) -> object:
     """The same questions without any cache: outlines, union, region, containment, strokes, counters, gaps."""
-    from layout.features import narrowest_counter, thinnest_stroke
+    from layout.marks.features import narrowest_counter, thinnest_stroke
 
     spec = shop.fonts[FONT]
     table = TTFont(io.BytesIO(spec.data))

@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import cycle
 
-from layout.backlog import Backlog, Plan, PlanJob
-from layout.inspect_plan import inspect_plan
-from layout.plan import plan
-from layout.replan import with_jobs
+from layout.judge.plan import inspect_plan
+from layout.loading.backlog import Backlog, Plan, PlanJob
+from layout.plan.keep_up import with_jobs
+from layout.plan.planner import plan
 from tests.bench.timing import figure, input_line, median_seconds
 from tests.planning import a_busy_backlog
 

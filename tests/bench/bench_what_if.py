@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from layout.hours import DAY_S
-from service.simulation import OrderLike, Scenario
-from service.what_if import play, runs_for
+from layout.shop.hours import DAY_S
+from service.what_if.answer import play, runs_for
+from service.what_if.simulation import OrderLike, Scenario
 from tests.bench.timing import figure, input_line, median_seconds
 from tests.planning import a_busy_backlog
 

@@ -9,10 +9,11 @@ import sys
 from functools import cache
 from pathlib import Path
 
-from layout.checks import CheckResult, check
-from layout.parts import Shop, TextInscription
-from layout.proof import proof_svg
-from service import catalogue
+from layout.check.feasibility import CheckResult, check
+from layout.pictures.proof import proof_svg
+from layout.shop.inscriptions import TextInscription
+from layout.shop.shop import Shop
+from service.shop import catalogue
 
 FOLDER = Path(__file__).parent / "proofs"
 

@@ -11,12 +11,16 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-from layout.burn import burn_of
-from layout.dxf import burn_dxf
-from layout.guide import guide_svg
-from layout.parts import Calibration, LayerStyle, LoadLayout, Pose, Rows, Shop, Surface
-from layout.pdf import burn_pdf
-from layout.svg import burn_svg
+from layout.burn.dxf import burn_dxf
+from layout.burn.pdf import burn_pdf
+from layout.burn.svg import burn_svg
+from layout.burn.turn import burn_of
+from layout.pictures.guide import guide_svg
+from layout.shop.blades import Surface
+from layout.shop.loads import LoadLayout
+from layout.shop.plates import Pose
+from layout.shop.shop import Shop
+from layout.shop.stations import Calibration, LayerStyle, Rows
 from tests.golden.turns import (
     a_fill,
     a_load,

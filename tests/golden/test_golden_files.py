@@ -11,7 +11,7 @@ from pathlib import Path
 import ezdxf
 import pytest
 
-from layout.verify import verify
+from layout.judge.load import verify
 from tests.golden.refresh import FOLDER, cases, files
 
 ROOT = Path(__file__).parents[2]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from layout.findings import Verdict
+from layout.shop.findings import Verdict
 from tests.golden.proofs import FOLDER, TEXTS, checked, proof
 
 

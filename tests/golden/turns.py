@@ -9,37 +9,15 @@ from importlib.resources import files
 
 from shapely.geometry import LineString, Point, Polygon, box
 
-from layout.fonts import open_font
-from layout.outline import Outline, frozen
-from layout.parts import (
-    Baseline,
-    Blade,
-    Face,
-    FontSpec,
-    KeepOut,
-    LayerStyle,
-    LoadLayout,
-    Mark,
-    Place,
-    Plate,
-    Play,
-    Policy,
-    Pose,
-    Process,
-    Product,
-    Rows,
-    Seat,
-    Shop,
-    Slot,
-    SlotFill,
-    Station,
-    Surface,
-    TestCard,
-    Turn,
-    Zone,
-)
-from layout.register import nominal
-from layout.typeset import compose, draw
+from layout.lettering.fonts import open_font
+from layout.lettering.typeset import compose, draw
+from layout.seating.registration import nominal
+from layout.shop.blades import Baseline, Blade, Face, KeepOut, Product, Surface, Zone
+from layout.shop.loads import LoadLayout, Mark, Place, SlotFill, Turn
+from layout.shop.outline import Outline, frozen
+from layout.shop.plates import Plate, Play, Pose, Seat, Slot
+from layout.shop.shop import FontSpec, Policy, Shop
+from layout.shop.stations import LayerStyle, Process, Rows, Station, TestCard
 
 SATIN = Surface("stainless", "satin")
 STROKE_GLYPHS = {"V": {"advance": 10, "strokes": [[[0, 10], [4, 0], [8, 10]]]}}

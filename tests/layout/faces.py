@@ -13,9 +13,9 @@ from fontTools.pens.t2CharStringPen import T2CharStringPen
 from fontTools.pens.ttGlyphPen import TTGlyphPen
 from fontTools.ttLib import TTFont
 
-from layout.fonts import Font, open_font
-from layout.parts import FontSpec
-from service import catalogue
+from layout.lettering.fonts import Font, open_font
+from layout.shop.shop import FontSpec
+from service.shop import catalogue
 
 SHOP = catalogue.load(catalogue.default_folder())
 #: Words that every shipped font can draw, or words of the script that it is made for.

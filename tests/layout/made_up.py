@@ -7,10 +7,12 @@ from dataclasses import replace
 from functools import cache
 from typing import Any
 
-from layout.checks import CheckResult, check
-from layout.findings import Finding
-from layout.parts import Face, Inscription, Shop, TextInscription, Zone
-from service.catalogue.loader import default_folder, load
+from layout.check.feasibility import CheckResult, check
+from layout.shop.blades import Face, Zone
+from layout.shop.findings import Finding
+from layout.shop.inscriptions import Inscription, TextInscription
+from layout.shop.shop import Shop
+from service.shop.catalogue.loader import default_folder, load
 
 CHEF = "AQ-CHEF-20"
 

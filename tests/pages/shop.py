@@ -11,11 +11,12 @@ from typing import Any
 import httpx
 import uvicorn
 
-from service import imports, keys
 from service.app import create_app
-from service.assembly import assemble
-from service.settings import Settings
-from service.who import Role
+from service.intake import import_orders as imports
+from service.records.who import Role
+from service.requests import keys
+from service.running.assembly import assemble
+from service.shop.settings import Settings
 
 _WORDS = {"zone": "heel", "text": "For Nan", "font": "lato-bold", "height_mm": 5}
 

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from layout.findings import Finding, Severity
-from service import plans
-from service.db import Database
-from service.models import Stock
+from layout.shop.findings import Finding, Severity
+from service.plan import planning as plans
+from service.records.db import Database
+from service.records.tables import Stock
 from tests.benches import Bench, a_bench_shop
 from tests.clocks import SetClock
-from tests.service.test_plans import OFFICE
+from tests.service.plan.test_planning import OFFICE
 
 PAGES = ("/board", "/plan", "/backlog", "/build-list")
 

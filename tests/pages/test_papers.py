@@ -17,17 +17,21 @@ import zxingcpp
 from fastapi.testclient import TestClient
 from PIL import Image
 
-from layout.checks import check
-from layout.parts import LoadLayout, Shop, SlotFill, TextInscription, Turn
-from layout.register import nominal
-from service import catalogue, imports, keys
+from layout.check.feasibility import check
+from layout.seating.registration import nominal
+from layout.shop.inscriptions import TextInscription
+from layout.shop.loads import LoadLayout, SlotFill, Turn
+from layout.shop.shop import Shop
 from service.app import create_app
-from service.assembly import assemble
-from service.clock import now
-from service.load_sheet import load_sheet
-from service.settings import Settings
-from service.voice import Voice
-from service.who import Role
+from service.intake import import_orders as imports
+from service.papers.load_sheet import load_sheet
+from service.papers.voice import Voice
+from service.records.clock import now
+from service.records.who import Role
+from service.requests import keys
+from service.running.assembly import assemble
+from service.shop import catalogue
+from service.shop.settings import Settings
 
 _MM = 72 / 25.4
 _NOUR = "\u0646\u0648\u0631"

@@ -8,13 +8,13 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from service.db import Database
-from service.errors import BadRequest
-from service.outcomes import Measures, Points
 from service.pages.estimates import SIDE, scatter_of
 from service.pages.what_if import USUAL, done_at, pictures, question_of
-from service.questions import WhatIfIn
-from service.what_if import Assumptions, WhatIfOut
+from service.records.db import Database
+from service.records.errors import BadRequest
+from service.what_if.answer import Assumptions, WhatIfOut
+from service.what_if.measures import Measures, Points
+from service.what_if.questions import WhatIfIn
 from tests.benches import Bench
 from tests.clocks import SetClock
 

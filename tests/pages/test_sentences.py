@@ -9,11 +9,12 @@ from pathlib import Path
 import pytest
 
 import service
-from layout.findings import CHECK_CODES, JUDGE_CODES
-from service import errors
-from service.errors import Refusal
-from service.pages import sentences, texts, words
+from layout.shop.findings import CHECK_CODES, JUDGE_CODES
+from service.pages import sentences
 from service.pages.scanning import WrongUnit
+from service.papers import texts, words
+from service.records import errors
+from service.records.errors import Refusal
 
 SERVICE = Path(service.__file__).parent
 #: Modules whose refusals a page shows as they are.
@@ -21,11 +22,11 @@ PAGES = (
     "pages/bench.py",
     "pages/desk.py",
     "pages/scanning.py",
-    "proof_links.py",
-    "seating.py",
-    "inspection.py",
+    "intake/proof_links.py",
+    "bench/seating.py",
+    "bench/inspection.py",
     "pages/what_if.py",
-    "what_if.py",
+    "what_if/answer.py",
 )
 
 

@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from service import keys, sessions
 from service.app import create_app
-from service.assembly import assemble
-from service.clock import now
-from service.repositories import keys as rows
-from service.settings import Settings
-from service.who import Role
+from service.records.clock import now
+from service.records.who import Role
+from service.requests import key_rows as rows
+from service.requests import keys, sessions
+from service.running.assembly import assemble
+from service.shop.settings import Settings
 
 
 @pytest.fixture

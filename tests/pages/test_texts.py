@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from babel.messages.extract import extract_from_dir, extract_from_file
+from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po
 
-import service.pages
-from service.pages import texts
+import service
+from service.papers import texts
 
-FOLDER = Path(service.pages.__file__).parent
+SERVICE = Path(service.__file__).parent
 _METHODS = [("**.py", "python"), ("templates/**.html", "jinja2")]
 _OPTIONS = {
     "templates/**.html": {"extensions": "jinja2.ext.i18n", "trimmed": "true", "newstyle_gettext": "true"}
@@ -20,14 +20,13 @@ _FILLED = re.compile(r"%(?:\(\w+\))?s")
 
 
 def extracted() -> set[str]:
-    found = extract_from_dir(FOLDER, _METHODS, _OPTIONS)
-    papers = (extract_from_file("python", FOLDER.parent / name) for name in ("papers.py", "load_sheet.py"))
-    messages = [message for _, _, message, _, _ in found] + [one[1] for paper in papers for one in paper]
+    rooms = (extract_from_dir(SERVICE / room, _METHODS, _OPTIONS) for room in ("pages", "papers"))
+    messages = [message for room in rooms for _, _, message, _, _ in room]
     return {message if isinstance(message, str) else message[0] for message in messages}
 
 
 def test_every_word_of_the_pages_is_in_the_second_language() -> None:
-    with (FOLDER / "texts" / "de.po").open("rb") as file:
+    with (SERVICE / "papers" / "texts" / "de.po").open("rb") as file:
         catalogue = {m.id if isinstance(m.id, str) else m.id[0]: m.string for m in read_po(file) if m.id}
 
     missing = {message for message in extracted() if not catalogue.get(message)}

@@ -5,9 +5,9 @@ python -m tests.references.beaten    plans shops of all sizes and names those th
 
 from __future__ import annotations
 
-from layout.inspect_plan import inspect_plan
-from layout.plan import plan
-from layout.search import ROUNDS
+from layout.judge.plan import inspect_plan
+from layout.plan.planner import plan
+from layout.plan.search.search import ROUNDS
 from tests.references import planning, planning_cp_sat
 from tests.references.baselines import best_of_the_rules
 from tests.references.shops import Plate, Shop, Unit, a_shop, backlog_of, lateness_and_loads, shop_of

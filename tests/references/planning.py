@@ -19,11 +19,11 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-from layout.assign import Option
-from layout.backlog import Backlog, Kind, PlanJob, PlanPlate, PlanStation
-from layout.hours import Hours
-from layout.inspect_plan import inspect_plan
-from layout.plan import plan
+from layout.judge.plan import inspect_plan
+from layout.loading.backlog import Backlog, Kind, PlanJob, PlanPlate, PlanStation
+from layout.loading.values import Option
+from layout.plan.planner import plan
+from layout.shop.hours import Hours
 
 FILE = Path(__file__).parent / "data" / "plans.json"
 COUNT = 300

@@ -22,8 +22,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from layout.inspect_plan import inspect_plan
-from layout.plan import plan
+from layout.judge.plan import inspect_plan
+from layout.plan.planner import plan
 from tests.references.baselines import best_of_the_rules
 from tests.references.shops import (
     Chosen,

@@ -13,9 +13,19 @@ from dataclasses import dataclass
 from random import Random
 from typing import Any
 
-from layout.assign import Filled, Option
-from layout.backlog import Backlog, Bound, Kind, Plan, PlanJob, PlannedLoad, PlanPlate, PlanStation, Score
-from layout.hours import Hours
+from layout.loading.backlog import (
+    Backlog,
+    Bound,
+    Kind,
+    Plan,
+    PlanJob,
+    PlannedLoad,
+    PlanPlate,
+    PlanStation,
+    Score,
+)
+from layout.loading.values import Filled, Option
+from layout.shop.hours import Hours
 
 DAY_S, HOUR_S, MINUTE_S = 86_400, 3_600, 60
 WORKING_DAYS = 5

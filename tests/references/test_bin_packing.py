@@ -12,10 +12,10 @@ from random import Random
 
 import pytest
 
-from layout.backlog import Backlog
-from layout.hours import DAY_S, Hours
-from layout.inspect_plan import inspect_plan
-from layout.plan import plan
+from layout.judge.plan import inspect_plan
+from layout.loading.backlog import Backlog
+from layout.plan.planner import plan
+from layout.shop.hours import DAY_S, Hours
 from tests.planning import a_backlog, a_job, a_kind, a_plan_plate, a_plan_station
 
 FILE = Path(__file__).parent / "data" / "binpack1.txt"

@@ -18,14 +18,14 @@ import shapely
 from pyogrio.errors import FeatureError
 from shapely.affinity import affine_transform
 
-from layout.burn import Piece, burn_of
-from layout.dxf import burn_dxf
-from layout.fill import rows
-from layout.measure import MICROMETRE_MM
-from layout.outline import Outline
-from layout.parts import Pose
-from layout.pdf import burn_pdf
-from layout.svg import burn_svg
+from layout.burn.dxf import burn_dxf
+from layout.burn.pdf import burn_pdf
+from layout.burn.rows import rows
+from layout.burn.svg import burn_svg
+from layout.burn.turn import Piece, burn_of
+from layout.shop.measure import MICROMETRE_MM
+from layout.shop.outline import Outline
+from layout.shop.plates import Pose
 from tests.golden.turns import (
     a_fill,
     a_load,

@@ -15,12 +15,14 @@ import resvg_py
 import zxingcpp
 from PIL import Image, ImageOps
 
-from layout.burn import burn_of
-from layout.checks import check
-from layout.codes import QUIET_MODULES, cells_of
-from layout.parts import CodeInscription, LoadLayout, Place, Shop, SlotFill, Turn
-from layout.register import nominal
-from layout.svg import burn_svg
+from layout.burn.svg import burn_svg
+from layout.burn.turn import burn_of
+from layout.check.feasibility import check
+from layout.marks.codes import QUIET_MODULES, cells_of
+from layout.seating.registration import nominal
+from layout.shop.inscriptions import CodeInscription
+from layout.shop.loads import LoadLayout, Place, SlotFill, Turn
+from layout.shop.shop import Shop
 from tests.layout.made_up import CHEF, the_shop
 
 FORMATS = {"qr": zxingcpp.BarcodeFormat.QRCode, "datamatrix": zxingcpp.BarcodeFormat.DataMatrix}

@@ -11,10 +11,10 @@ import shapely
 from scipy import ndimage
 from shapely.geometry import MultiPolygon, Point, box
 
-from layout.features import LOST_WIDTHS, features_of, narrowest_counter, thinnest_stroke
-from layout.fonts import open_font
-from layout.typeset import compose, glyph_areas
-from service import catalogue
+from layout.lettering.fonts import open_font
+from layout.lettering.typeset import compose, glyph_areas
+from layout.marks.features import LOST_WIDTHS, features_of, narrowest_counter, thinnest_stroke
+from service.shop import catalogue
 
 #: Pixels to the width that is measured. Rasters err by a pixel or so, at sharp tips by a few.
 RESOLUTION = 80

@@ -12,11 +12,11 @@ import shapely
 from fontTools.ttLib import TTFont
 from shapely.geometry import LinearRing, MultiPolygon
 
-from layout.fonts import OutlineFont, open_font
-from layout.glyphs import RingPen
-from layout.parts import FontSpec
-from layout.typeset import compose
-from service import catalogue
+from layout.lettering.fonts import OutlineFont, open_font
+from layout.lettering.glyphs import RingPen
+from layout.lettering.typeset import compose
+from layout.shop.shop import FontSpec
+from service.shop import catalogue
 
 SHOP = catalogue.load(catalogue.default_folder())
 OUTLINE_FONTS = sorted(name for name, spec in SHOP.fonts.items() if spec.kind == "outline")

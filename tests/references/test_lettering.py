@@ -11,9 +11,9 @@ from __future__ import annotations
 import pytest
 import shapely
 
-from layout.fonts import open_font
-from layout.typeset import compose, draw
-from service import catalogue
+from layout.lettering.fonts import open_font
+from layout.lettering.typeset import compose, draw
+from service.shop import catalogue
 
 SHOP = catalogue.load(catalogue.default_folder())
 ISO_HEIGHTS_MM = (1.8, 2.5, 3.5, 5.0, 7.0, 10.0, 14.0, 20.0)

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from layout.inspect_plan import inspect_plan
-from layout.plan import plan
+from layout.judge.plan import inspect_plan
+from layout.plan.planner import plan
 from tests.planning import a_backlog, a_busy_backlog, a_job, a_kind, a_plan_plate
 from tests.references import planning_cp_sat
 from tests.references.beaten import is_equalled_or_beaten, large_shops

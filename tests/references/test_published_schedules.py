@@ -14,10 +14,10 @@ from itertools import permutations
 
 import pytest
 
-from layout.backlog import Backlog, PlanJob
-from layout.hours import DAY_S, WorkingDays
-from layout.inspect_plan import inspect_plan
-from layout.plan import plan
+from layout.judge.plan import inspect_plan
+from layout.loading.backlog import Backlog, PlanJob
+from layout.plan.planner import plan
+from layout.shop.hours import DAY_S, WorkingDays
 from tests.planning import a_backlog, a_job, a_kind, a_plan_plate, a_plan_station
 
 #: A minute of the textbooks' unit of time, so that a schedule of theirs is less than a day.

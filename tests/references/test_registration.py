@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from layout.parts import Pose
-from layout.register import calibrate, error_at, lie_of, nominal, off_mm, place_points, to_station
+from layout.seating.registration import calibrate, error_at, lie_of, nominal, off_mm, place_points, to_station
+from layout.shop.plates import Pose
 from tests.golden.turns import a_plate, a_station
 
 SQUARE = [(0.0, 0.0), (100.0, 0.0), (100.0, 50.0), (0.0, 50.0)]

@@ -7,8 +7,8 @@ from statistics import fmean, stdev
 
 import pytest
 
-from layout.hours import DAY_S
-from service.simulation import OrderLike, Scenario, simulate
+from layout.shop.hours import DAY_S
+from service.what_if.simulation import OrderLike, Scenario, simulate
 from tests.planning import a_backlog, a_job, a_kind, a_plan_plate
 
 BURN_S = 60.0

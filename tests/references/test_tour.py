@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from layout.measure import Floats
-from layout.route import shortest_way
+from layout.burn.route import shortest_way
+from layout.shop.measure import Floats
 
 DATA = Path(__file__).parent / "data"
 #: Optimal lengths of closed tours, published with the instances.

@@ -12,9 +12,9 @@ from pathlib import Path
 import icu
 import pytest
 
-from layout.bidi import visual_runs
-from layout.breaks import places
-from layout.text import graphemes
+from layout.lettering.bidi import visual_runs
+from layout.lettering.breaks import places
+from layout.lettering.text import graphemes
 
 DATA = Path(__file__).parent / "data"
 

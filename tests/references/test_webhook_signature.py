@@ -12,7 +12,7 @@ import hmac
 
 import pytest
 
-from service.callbacks import new_secret, sign
+from service.callbacks.deliveries import new_secret, sign
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 MESSAGE = "msg_p5jXN8AQM9LWM0D4loKWxJek"

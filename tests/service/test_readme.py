@@ -9,7 +9,7 @@ import pytest
 import typer.main
 
 from service.cli.main import app
-from service.settings import Settings
+from service.shop.settings import Settings
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -10,8 +10,8 @@ from sqlalchemy import text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.db import Database, open_engine
-from service.models import Bin, Stock
+from service.records.db import Database, open_engine
+from service.records.tables import Bin, Stock
 
 
 @pytest.mark.parametrize("turn", [1, 2])

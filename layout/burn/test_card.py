@@ -1,0 +1,134 @@
+"""The test card: what to burn on scrap of a material, to see what a process makes of it.
+
+From the top: what it is; filled squares; bars and gaps of one to four lines; single lines to be measured; the
+smallest words of the shop's zones; the shop's own marks. It is built by the same fill and the same writers as
+every burn file, but it is no load's: no slot, no plate, never for a product.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from shapely import affinity
+from shapely.geometry import LineString, box
+
+from layout.burn.turn import Burn, BurnPart, NotBurnable, Piece, pieces_of, placed
+from layout.lettering.fonts import open_font
+from layout.lettering.typeset import compose, draw
+from layout.marks.blocks import artwork_block
+from layout.shop.outline import Outline, frozen
+from layout.shop.plates import Pose
+from layout.shop.shop import FontSpec, Shop
+from layout.shop.stations import Calibration, Process, Station
+
+#: Scrap of this size takes the card, a margin around it included.
+CARD_MM = (86.0, 54.0)
+MARGIN_MM = 3.0
+_APART_MM = 2.0
+_HEADING_MM = 2.5
+_SQUARES_MM = (8.0, 4.0, 2.0, 1.0, 0.5)
+_LINES = (1.0, 1.5, 2.0, 3.0, 4.0)
+_WORDS = "Rag 358"
+_MOST_HEIGHTS = 4
+_MARK_MM = 12.0
+_MOST_MARKS = 3
+
+
+def card_fonts(shop: Shop) -> dict[str, FontSpec]:
+    """The fonts that the card is written in: the first of each kind that has its letters."""
+    found: dict[str, FontSpec] = {}
+    for _, spec in sorted(shop.fonts.items()):
+        if spec.kind not in {one.kind for one in found.values()} and open_font(spec).covers(_WORDS):
+            found[spec.font] = spec
+    return found
+
+
+def card_burn(shop: Shop, process: Process) -> Burn:
+    """The card of a process, in the middle of its station's field, proven or not.
+
+    Raises NotBurnable when the field is smaller than the card, or the shop has no font to write with.
+    """
+    station = shop.stations[process.station]
+    x0, y0, x1, y1 = station.field_box_mm
+    if x1 - x0 < CARD_MM[0] or y1 - y0 < CARD_MM[1]:
+        raise NotBurnable("card", f"the field of {station.station} is smaller than {CARD_MM} mm")
+    fonts = list(card_fonts(shop).values())
+    if not fonts:
+        raise NotBurnable("card", "the shop has no font with plain letters")
+    parts = []
+    top = CARD_MM[1] / 2 - MARGIN_MM
+    for number, row in enumerate(_rows(shop, process, fonts), start=1):
+        outlines, top = _laid_out(row, top)
+        pieces = [piece for outline in outlines for piece in _pieces(outline, process, station)]
+        parts.append(BurnPart(process.process, f"row{number}", process.line_width_mm, tuple(pieces)))
+    return Burn(tuple(parts), station.field_box_mm)
+
+
+def _rows(shop: Shop, process: Process, fonts: Sequence[FontSpec]) -> Iterator[list[Outline]]:
+    yield [_words(f"TEST CARD {process.process}", fonts[0], _HEADING_MM)]
+    yield [_square(side) for side in _SQUARES_MM]
+    yield [*_bars(process.line_width_mm), *_strokes()]
+    heights = sorted(
+        {zone.min_height_mm for blade in shop.blades.values() for f in blade.faces for zone in f.zones}
+    )
+    for font in fonts:
+        yield [_words(_WORDS, font, height) for height in heights[:_MOST_HEIGHTS]]
+    marks = [mark for _, mark in sorted(shop.artworks.items()) if mark.use == "mark"]
+    yield [artwork_block(mark).draw(_MARK_MM, 0.0, 0.0, 0.0) for mark in marks[:_MOST_MARKS]]
+
+
+def _square(side_mm: float) -> Outline:
+    return frozen([box(0, 0, side_mm, side_mm)])
+
+
+def _bars(line_mm: float) -> Iterator[Outline]:
+    """For each multiple of the line: a bar so wide, and two bars so far apart."""
+    for lines in _LINES:
+        wide = lines * line_mm
+        yield frozen([box(0, 0, wide, 3), box(2, 0, 3, 3), box(3 + wide, 0, 4 + wide, 3)])
+
+
+def _strokes() -> Iterator[Outline]:
+    yield frozen([], [LineString([(x, 0), (x, 3)]) for x in (0.0, 1.0, 2.0, 3.0)])
+
+
+def _words(text: str, font: FontSpec, height_mm: float) -> Outline:
+    return draw(compose([text], open_font(font), align="start"), height_mm=height_mm, x_mm=0.0, y_mm=0.0)
+
+
+def _laid_out(row: Sequence[Outline], top: float) -> tuple[list[Outline], float]:
+    """The row's outlines from left to right under `top`, and where the next row begins. What finds no room is
+    left out: a card has an end."""
+    left, right = -CARD_MM[0] / 2 + MARGIN_MM, CARD_MM[0] / 2 - MARGIN_MM
+    lowest, laid = top, []
+    for outline in row:
+        x0, y0, x1, y1 = outline.bounds_mm
+        if left + x1 - x0 > right or top - (y1 - y0) < MARGIN_MM - CARD_MM[1] / 2:
+            continue
+        laid.append(_moved(outline, left - x0, top - y1))
+        left += x1 - x0 + _APART_MM
+        lowest = min(lowest, top - (y1 - y0))
+    return laid, lowest - _APART_MM if laid else top
+
+
+def _moved(outline: Outline, x_mm: float, y_mm: float) -> Outline:
+    return frozen(
+        [affinity.translate(area, x_mm, y_mm) for area in outline.areas],
+        [affinity.translate(stroke, x_mm, y_mm) for stroke in outline.strokes],
+    )
+
+
+def _pieces(outline: Outline, process: Process, station: Station) -> Iterator[Piece]:
+    x0, y0, x1, y1 = station.field_box_mm
+    across, up = station.axes
+    middle = Calibration(
+        "card", station.station, "", (across, 0.0, 0.0, up, (x0 + x1) / 2, (y0 + y1) / 2), 0.0
+    )
+    for piece in pieces_of(outline, process, as_rows=station.fill == "rows"):
+        yield placed(piece, Pose(0.0, 0.0, 0.0, 0.0), middle)
+
+
+def shop_of_card(shop: Shop) -> Shop:
+    """The shop with no more than the card needs, which is cheap to hand to another process."""
+    return replace(shop, fonts=card_fonts(shop))

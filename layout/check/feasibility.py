@@ -1,0 +1,376 @@
+"""Can these words be engraved there? Everything that stands in the way at once, and the frozen outlines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
+from types import MappingProxyType
+
+from layout.burn.estimate import mark_seconds
+from layout.check.pair_findings import pair_findings, places_by_face, slot_findings
+from layout.check.request_findings import NOTHING_TO_PLACE, asked_findings, size_asked, words_of
+from layout.check.size_findings import (
+    does_not_fit,
+    feature_findings,
+    limit_findings,
+    small_findings,
+    tallest,
+    too_tall_findings,
+)
+from layout.check.suggestions import suggestions_for
+from layout.fit.fitters import Fitter
+from layout.fit.prepared_zone import Ground, ground_of
+from layout.fit.region import Region
+from layout.fit.straight import Binding, Fit
+from layout.lettering import breaks
+from layout.lettering.fonts import FontRefused, open_font
+from layout.lettering.text import normalise
+from layout.marks.blocks import Block, artwork_block, code_block, text_block
+from layout.marks.codes import NotEncodable
+from layout.marks.features import FeatureStore
+from layout.marks.monogram import monogram_block
+from layout.shop.blades import Zone
+from layout.shop.findings import Finding, Severity, Verdict, verdict_of
+from layout.shop.inscriptions import (
+    Align,
+    ArtworkInscription,
+    Inscription,
+    MonogramInscription,
+    TextInscription,
+)
+from layout.shop.loads import Mark, Place
+from layout.shop.measure import HEIGHT_STEP_MM
+from layout.shop.outline import Outline
+from layout.shop.shop import Shop
+from layout.shop.stations import Calibration, Process, Station
+
+NOMINAL: Mapping[tuple[str, str], Calibration] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What the check measured of one inscription; sizes in mm, face frame. `size_mm` is the capital height,
+    the width of artwork, or the module of a code. None where nothing could be placed.
+
+    `overrun` is the outline at the size asked for where it does not fit, at the zone's anchor: a picture of
+    what is wrong, never a mark.
+    """
+
+    inscription: Inscription
+    face: str | None
+    lines: tuple[str, ...] = ()
+    size_mm: float | None = None
+    largest_mm: float | None = None
+    thinnest_stroke_mm: float | None = None
+    narrowest_gap_mm: float | None = None
+    line_width_mm: float = 0.0
+    region: Region | None = None
+    fit: Fit | None = None
+    mark: Mark | None = None
+    overrun: Outline | None = None
+    places: frozenset[Place] = frozenset()
+
+    @property
+    def box_mm(self) -> tuple[float, float, float, float] | None:
+        """x0, y0, x1, y1 of the mark."""
+        return self.mark.outline.bounds_mm if self.mark else None
+
+    @property
+    def clearance_mm(self) -> float | None:
+        """Room left between the block's hull and the region's boundary."""
+        return self.fit.clearance_mm if self.fit else None
+
+    @property
+    def binding(self) -> tuple[Binding, ...]:
+        """What stops the mark from being larger or elsewhere."""
+        return self.fit.binding if self.fit else ()
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """All findings and all measurements. `marks` is complete only when the verdict is not refuse;
+    `eligible` are the places at which the whole job can be engraved, per face. `stations` are those of the
+    eligible places, each with the process for every mark."""
+
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+    inscriptions: tuple[Checked, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    eligible: frozenset[Place] = frozenset()
+    stations: tuple[tuple[Station, tuple[Process | None, ...]], ...] = ()
+
+    @property
+    def burn_seconds(self) -> float | None:
+        """Burning time at the slowest of the eligible stations, worked out when asked for: a promise must
+        hold wherever the job lands. None where nothing will be burned."""
+        if self.verdict is Verdict.REFUSE or not self.stations:
+            return None
+        return round(max(self._seconds_at(*at) for at in self.stations), 1)
+
+    def _seconds_at(self, station: Station, processes: tuple[Process | None, ...]) -> float:
+        return sum(
+            mark_seconds(mark.outline, process, station)
+            for mark, process in zip(self.marks, processes, strict=True)
+            if process is not None
+        )
+
+
+def check(
+    shop: Shop,
+    sku: str,
+    inscriptions: Sequence[Inscription],
+    *,
+    calibrations: Mapping[tuple[str, str], Calibration] = NOMINAL,
+    store: FeatureStore | None = None,
+) -> CheckResult:
+    """Check all inscriptions of one unit of a product. Never raises for what a customer may send.
+
+    Every suggestion of a finding was checked in place of the inscription that it is said of, with all others
+    as they are, and nothing refuses it.
+    """
+    if sku not in shop.products:
+        message = "There is no product with this sku."
+        return CheckResult(Verdict.REFUSE, (Finding("unknown_product", Severity.REFUSE, message),))
+    if not inscriptions:
+        message = "There is nothing to engrave."
+        return CheckResult(Verdict.REFUSE, (Finding("no_inscription", Severity.REFUSE, message),))
+
+    def check_alone(inscription: Inscription) -> tuple[Checked, list[Finding]]:
+        return check_one(shop, sku, inscription, calibrations=calibrations, store=store)
+
+    alone = [check_alone(inscription) for inscription in inscriptions]
+    checked = [one for one, _ in alone]
+    findings = [finding.about(index) for index, (_, said) in enumerate(alone) for finding in said]
+    findings += _together(checked)
+    verdict = verdict_of(tuple(findings))
+    if verdict is Verdict.REFUSE:
+
+        def verdict_with(index: int, candidate: Inscription) -> Verdict:
+            one, said = check_alone(candidate)
+            if verdict_of(tuple(said)) is Verdict.REFUSE:
+                return Verdict.REFUSE
+            # Put last, so that whatever stands between it and the others is said of it.
+            others = [other for at, other in enumerate(checked) if at != index]
+            against = [f for f in _together([*others, one]) if f.inscription == len(others)]
+            return verdict_of((*said, *against))
+
+        findings = suggestions_for(shop, sku, inscriptions, findings, verdict_with=verdict_with)
+    marks = tuple(one.mark for one in checked if one.mark is not None)
+    everywhere: frozenset[Place] = frozenset().union(*places_by_face(checked).values())
+    return CheckResult(
+        verdict, tuple(findings), tuple(checked), marks, everywhere, _stations(shop, marks, everywhere)
+    )
+
+
+def check_one(
+    shop: Shop,
+    sku: str,
+    inscription: Inscription,
+    *,
+    calibrations: Mapping[tuple[str, str], Calibration] = NOMINAL,
+    store: FeatureStore | None = None,
+) -> tuple[Checked, list[Finding]]:
+    """Check one inscription by itself; no suggestions. Raises KeyError for an unknown product."""
+    ground = ground_of(shop, sku, inscription.zone)
+    if ground is None:
+        blade = shop.blades[shop.products[sku].blade]
+        offered = ", ".join(zone.zone for face in blade.faces for zone in face.zones)
+        message = f"This product has no zone of that name; it has {offered}."
+        return Checked(inscription, None), [Finding("unknown_zone", Severity.REFUSE, message)]
+    findings = asked_findings(shop, ground.zone, inscription)
+    one = Checked(inscription, ground.face.face, region=ground.region, line_width_mm=ground.line_width_mm)
+    if not ground.where:
+        surface = f"{ground.surface.material}, {ground.surface.finish}"
+        message = f"No station has a proven process for {surface}, and a plate for it."
+        return one, [*findings, Finding("no_process", Severity.REFUSE, message)]
+    if any(finding.code in NOTHING_TO_PLACE for finding in findings):
+        return one, findings
+    try:
+        placed, said = _place(shop, ground, one, calibrations, store)
+    except FontRefused as error:
+        return one, [*findings, Finding("font_refused", Severity.REFUSE, f"{error}.")]
+    except NotEncodable as error:
+        message = f"It can't be a {inscription.kind}: {error}."
+        return one, [*findings, Finding("code_content", Severity.REFUSE, message)]
+    return placed, findings + said
+
+
+def _place(
+    shop: Shop,
+    ground: Ground,
+    one: Checked,
+    calibrations: Mapping[tuple[str, str], Calibration],
+    store: FeatureStore | None,
+) -> tuple[Checked, list[Finding]]:
+    """Set the inscription, place it, and measure what came of it. Raises FontRefused, NotEncodable."""
+    inscription = one.inscription
+    limited = words_of(inscription) is not None
+    fitter = ground.fitter(_align(inscription, ground.zone), limited=limited)
+    zone = ground.limits(limited=limited)
+    asked = size_asked(inscription)
+    chosen = _chosen(fitter, _ways(shop, ground, inscription, store), asked)
+    if chosen is None:
+        message = "There is nothing to engrave: the words leave no mark."
+        return one, [Finding("empty_text", Severity.REFUSE, message)]
+    block, found, largest_mm = chosen
+    most = tallest(ground.zone, inscription, block.extent[1])
+    if largest_mm is not None and largest_mm > most:
+        largest_mm = most
+        found = found and fitter.place(block, most)
+    findings = limit_findings(zone, inscription, asked)
+    if asked is not None and not findings:
+        findings += too_tall_findings(ground.zone, inscription, asked, block.extent[1])
+    too_small = found is not None and asked is None and found.height_mm < zone.min_height_mm - 1e-6
+    if found is None or too_small:
+        size = asked or max(zone.min_height_mm, HEIGHT_STEP_MM)
+        over = fitter.overhang(block, size, largest_mm)
+        findings += does_not_fit(
+            inscription, lines=len(block.lines), size=size, over=over, largest=largest_mm
+        )
+        if found is None:
+            overrun = _sketch(fitter, block, size)
+            return replace(one, lines=block.lines, largest_mm=largest_mm, overrun=overrun), findings
+    assert found is not None
+    if not findings:
+        findings += small_findings(shop.policy, inscription, found.height_mm)
+    features = block.features
+    findings += feature_findings(shop.policy, features, found.height_mm, ground.line_width_mm, inscription)
+    mark, places, said = _frozen_mark(ground, fitter, block, found, calibrations)
+    return Checked(
+        inscription,
+        ground.face.face,
+        lines=block.lines,
+        size_mm=found.height_mm,
+        largest_mm=largest_mm,
+        thinnest_stroke_mm=features.stroke.width * found.height_mm if features.stroke else None,
+        narrowest_gap_mm=features.gap.width * found.height_mm if features.gap else None,
+        line_width_mm=ground.line_width_mm,
+        region=ground.region,
+        fit=found,
+        mark=mark,
+        places=places,
+    ), findings + said
+
+
+def _frozen_mark(
+    ground: Ground,
+    fitter: Fitter,
+    block: Block,
+    found: Fit,
+    calibrations: Mapping[tuple[str, str], Calibration],
+) -> tuple[Mark | None, frozenset[Place], list[Finding]]:
+    """What was placed, drawn; where it can be engraved; and what the drawing itself has against it."""
+    outline = _drawn(fitter, block, found)
+    if outline is None or outline.is_empty:
+        message = f"At {found.height_mm:g} mm nothing is left of it when coordinates are rounded."
+        return None, frozenset(), [Finding("nothing_left", Severity.REFUSE, message)]
+    findings = []
+    if not ground.holds(outline):
+        message = "The drawn outline does not lie inside the printable region."
+        findings.append(Finding("outline_outside", Severity.REFUSE, message))
+    places = ground.reach.places(outline, calibrations)
+    if not places:
+        message = "At no slot does the mark lie inside the laser's field and its depth of focus."
+        findings.append(Finding("out_of_reach", Severity.REFUSE, message))
+    return Mark(ground.zone.zone, ground.face.face, ground.surface, outline), places, findings
+
+
+def _align(inscription: Inscription, zone: Zone) -> Align:
+    asked = inscription.align if isinstance(inscription, TextInscription) else None
+    return asked or zone.align
+
+
+def _drawn(fitter: Fitter, block: Block, found: Fit) -> Outline | None:
+    """The frozen outline; None where rounding leaves nothing valid of it (see `outline.frozen`)."""
+    try:
+        return fitter.draw(block, found)
+    except ValueError:
+        return None
+
+
+def _sketch(fitter: Fitter, block: Block, size: float) -> Outline | None:
+    try:
+        return fitter.sketch(block, size)
+    except ValueError:
+        return None
+
+
+def _ways(
+    shop: Shop, ground: Ground, inscription: Inscription, store: FeatureStore | None
+) -> Iterator[list[Block]]:
+    """The block alone; for text the ways to set it in its own lines, in one more, and so on, each set only
+    when asked for. Raises FontRefused, NotEncodable."""
+    if isinstance(inscription, TextInscription):
+        font = open_font(shop.fonts[inscription.font])
+        words = normalise(inscription.text)
+        align = _align(inscription, ground.zone)
+
+        def set_in(lines: tuple[str, ...]) -> Block:
+            return text_block(lines, font, ground.zone, align=align, text=words, store=store)
+
+        (own,) = breaks.choices(words, 1)
+        yield [set_in(own)]
+        for _, group in groupby(breaks.choices(words, ground.zone.max_lines)[1:], key=len):
+            yield [set_in(lines) for lines in group]
+    elif isinstance(inscription, MonogramInscription):
+        frame = shop.artworks[inscription.frame] if inscription.frame else None
+        font = open_font(shop.fonts[inscription.font])
+        yield [monogram_block(normalise(inscription.initials.strip()), font, frame, store=store)]
+    elif isinstance(inscription, ArtworkInscription):
+        yield [artwork_block(shop.artworks[inscription.artwork])]
+    else:
+        yield [code_block(inscription)]
+
+
+def _chosen(
+    fitter: Fitter, ways: Iterable[Sequence[Block]], asked: float | None
+) -> tuple[Block, Fit | None, float | None] | None:
+    """The way to break the words, its placement, and the largest size of that way where that was looked for.
+
+    With no size asked for: the way whose size is the largest. With a size: the words stay in as few lines
+    as have that size, for that is how the buyer typed them, and among ways of as many lines the one that
+    could be largest is the most even. Where none has it: the way whose size is the largest, unplaced. Of
+    equal ways the first. None when no way leaves any ink.
+    """
+    seen: list[Block] = []
+    for group in ways:
+        inked = [block for block in group if len(block.hull) > 0]
+        if asked is not None:
+            fitting = {block: found for block in inked if (found := fitter.place(block, asked)) is not None}
+            if fitting:
+                best = next(iter(fitting)) if len(fitting) == 1 else _roomiest(fitter, list(fitting))[0]
+                return best, fitting[best], None
+        seen += inked
+    if not seen:
+        return None
+    block, found = _roomiest(fitter, seen)
+    return block, found if asked is None else None, found.height_mm if found else None
+
+
+def _roomiest(fitter: Fitter, blocks: Sequence[Block]) -> tuple[Block, Fit | None]:
+    """The block with the largest size, the first of equals; the first of all where none fits."""
+    best: tuple[float, int, Fit | None] = (0.0, 0, None)
+    hopeful = sorted(range(len(blocks)), key=lambda at: -fitter.bound(blocks[at]))
+    for at in hopeful:
+        if fitter.bound(blocks[at]) < best[0]:
+            break  # nor can any after it
+        found = fitter.largest(blocks[at])
+        size = found.height_mm if found else 0.0
+        if size > best[0] or (size == best[0] and found is not None and at < best[1]):
+            best = (size, at, found)
+    return blocks[best[1]], best[2]
+
+
+def _together(checked: Sequence[Checked]) -> list[Finding]:
+    """What is wrong only because several inscriptions are on one unit."""
+    return [] if len(checked) < 2 else [*pair_findings(checked), *slot_findings(checked)]
+
+
+def _stations(
+    shop: Shop, marks: Sequence[Mark], places: frozenset[Place]
+) -> tuple[tuple[Station, tuple[Process | None, ...]], ...]:
+    return tuple(
+        (shop.stations[name], tuple(shop.process_for(name, mark.surface) for mark in marks))
+        for name in sorted({place.station for place in places})
+    )

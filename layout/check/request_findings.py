@@ -1,0 +1,181 @@
+"""What was asked for, before any geometry: is it offered here, are the words words, is the size a size."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from layout.fit.prepared_zone import LARGEST_MM
+from layout.lettering.fonts import Font, FontRefused, open_font
+from layout.lettering.text import LINE_FEED, graphemes, inspect, normalise
+from layout.marks import codes, monogram
+from layout.shop.blades import Zone
+from layout.shop.findings import Finding, Severity
+from layout.shop.inscriptions import (
+    ArtworkInscription,
+    CodeInscription,
+    Inscription,
+    MonogramInscription,
+    TextInscription,
+)
+from layout.shop.measure import HEIGHT_STEP_MM
+from layout.shop.shop import Policy, Shop
+
+#: With one of these there is nothing that could be set, let alone placed.
+NOTHING_TO_PLACE = frozenset(
+    {
+        "empty_text", "unknown_font", "unknown_artwork", "lone_surrogate", "initials_count", "font_refused",
+        "code_content", "size_out_of_range",
+    }
+)  # fmt: skip
+SIZE_WORDS = {"text": "capital height", "monogram": "capital height", "artwork": "width", "code": "module"}
+#: A finding names so many missing characters, and says how many more there are.
+_MOST_NAMED = 8
+
+
+def words_of(inscription: Inscription) -> str | None:
+    """The words of an inscription that has any."""
+    if isinstance(inscription, TextInscription):
+        return inscription.text
+    return inscription.initials if isinstance(inscription, MonogramInscription) else None
+
+
+def size_asked(inscription: Inscription) -> float | None:
+    """The size that was asked for: capital height, width or module (mm)."""
+    if isinstance(inscription, TextInscription | MonogramInscription):
+        return inscription.height_mm
+    return inscription.width_mm if isinstance(inscription, ArtworkInscription) else inscription.cell_mm
+
+
+def asked_findings(shop: Shop, zone: Zone, inscription: Inscription) -> list[Finding]:
+    """Everything that can be said before the inscription is set."""
+    return [
+        *_not_offered(shop, zone, inscription),
+        *_size_out_of_range(inscription),
+        *_wrong_words(shop, inscription),
+        *_too_many_lines(zone, inscription),
+    ]
+
+
+def _refuse(code: str, message: str) -> Finding:
+    return Finding(code, Severity.REFUSE, message)
+
+
+def _not_offered(shop: Shop, zone: Zone, inscription: Inscription) -> list[Finding]:
+    """What the zone and the shop don't offer."""
+    findings = []
+    if inscription.kind not in zone.kinds:
+        message = f"This zone takes {', '.join(sorted(zone.kinds))}; not {inscription.kind}."
+        findings.append(_refuse("kind_not_offered", message))
+    if isinstance(inscription, TextInscription | MonogramInscription):
+        if inscription.font not in shop.fonts:
+            findings.append(_refuse("unknown_font", "There is no font of that name."))
+        elif inscription.font not in zone.fonts:
+            findings.append(_refuse("font_not_offered", "This font is not offered for this zone."))
+    if isinstance(inscription, ArtworkInscription):
+        artwork = shop.artworks.get(inscription.artwork)
+        if artwork is None or artwork.use == "frame":
+            findings.append(_refuse("unknown_artwork", "There is no mark of that name."))
+    if isinstance(inscription, MonogramInscription) and inscription.frame is not None:
+        frame = shop.artworks.get(inscription.frame)
+        if frame is None or frame.use != "frame":
+            findings.append(_refuse("unknown_artwork", "There is no frame of that name."))
+    return findings
+
+
+def _size_out_of_range(inscription: Inscription) -> list[Finding]:
+    asked = size_asked(inscription)
+    if asked is None or (math.isfinite(asked) and HEIGHT_STEP_MM <= asked <= LARGEST_MM):
+        return []
+    message = (
+        f"The {SIZE_WORDS[inscription.kind]} is a finite number above 0: "
+        f"from {HEIGHT_STEP_MM:g} to {LARGEST_MM:g} mm."
+    )
+    # A number that is not finite has no place in a finding, which becomes JSON.
+    measured = float(asked) if math.isfinite(asked) else None
+    return [Finding("size_out_of_range", Severity.REFUSE, message, measured=measured, unit="mm")]
+
+
+def _wrong_words(shop: Shop, inscription: Inscription) -> list[Finding]:
+    """What is wrong with the words or the content themselves, and characters that the font lacks."""
+    if isinstance(inscription, CodeInscription):
+        return codes.content_findings(inscription.content, shop.policy)
+    if isinstance(inscription, TextInscription):
+        findings = list(inspect(inscription.text, shop.policy))
+        return findings + _missing_glyphs(shop, inscription.font, inscription.text, findings)
+    if isinstance(inscription, MonogramInscription):
+        findings = _initials(inscription.initials, shop.policy)
+        return findings + _missing_glyphs(shop, inscription.font, inscription.initials, findings)
+    return []
+
+
+def _initials(initials: str, policy: Policy) -> list[Finding]:
+    findings = list(inspect(initials, policy))
+    if any(finding.code == "lone_surrogate" for finding in findings):
+        return findings
+    if LINE_FEED in initials:
+        findings.append(_refuse("control_character", "A monogram has no line breaks."))
+    count = len(graphemes(normalise(initials.strip())))
+    if not monogram.FEWEST_INITIALS <= count <= monogram.MOST_INITIALS:
+        message = f"A monogram has one to three initials; these are {count} characters."
+        findings.append(
+            Finding("initials_count", Severity.REFUSE, message,
+                    measured=float(count), limit=float(monogram.MOST_INITIALS), unit="characters")
+        )  # fmt: skip
+    return findings
+
+
+def _missing_glyphs(shop: Shop, font_name: str, words: str, known: Sequence[Finding]) -> list[Finding]:
+    """One finding for each run of characters that the font lacks, but for those refused for themselves."""
+    spec = shop.fonts.get(font_name)
+    if spec is None or any(finding.code in {"lone_surrogate", "empty_text"} for finding in known):
+        return []
+    normal = normalise(words)
+    try:
+        font: Font = open_font(spec)
+        missing = {start for start, _ in font.missing(normal)}
+    except FontRefused as error:
+        return [_refuse("font_refused", f"{error}.")]
+    if not missing:
+        return []
+    spoken_of = {finding.span[0] for finding in known if finding.span and finding.severity is Severity.REFUSE}
+    clusters = graphemes(normal)
+    findings = []
+    for start, end in _runs(sorted(missing - spoken_of)):
+        names = list(dict.fromkeys(named(cluster) for cluster in clusters[start:end]))
+        more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+        message = f"The font {spec.name} has no {', '.join(names[:_MOST_NAMED])}{more}."
+        findings.append(Finding("missing_glyph", Severity.REFUSE, message, span=(start, end)))
+    return findings
+
+
+def named(cluster: str) -> str:
+    """A character as a message can show it: itself where it can be seen, and its code points.
+
+    >>> named("\\u2603")
+    '“☃” (U+2603)'
+    """
+    points = " ".join(f"U+{ord(char):04X}" for char in cluster)
+    return f"“{cluster}” ({points})" if cluster.isprintable() and not cluster.isspace() else points
+
+
+def _runs(indices: Sequence[int]) -> list[tuple[int, int]]:
+    """Half-open ranges of neighbouring indices."""
+    runs: list[tuple[int, int]] = []
+    for index in indices:
+        if runs and runs[-1][1] == index:
+            runs[-1] = (runs[-1][0], index + 1)
+        else:
+            runs.append((index, index + 1))
+    return runs
+
+
+def _too_many_lines(zone: Zone, inscription: Inscription) -> list[Finding]:
+    """More of the buyer's own lines than the zone takes."""
+    own = inscription.text.count(LINE_FEED) + 1 if isinstance(inscription, TextInscription) else 1
+    if own <= zone.max_lines:
+        return []
+    return [
+        Finding("too_many_lines", Severity.REFUSE, f"{own} lines; this zone takes {zone.max_lines}.",
+                measured=float(own), limit=float(zone.max_lines), unit="lines")
+    ]  # fmt: skip

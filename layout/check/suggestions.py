@@ -1,0 +1,230 @@
+"""What could be engraved instead: inscriptions that the same check accepts, and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
+from difflib import SequenceMatcher
+
+from layout.check.request_findings import size_asked, words_of
+from layout.check.size_findings import fine_from
+from layout.lettering.fonts import suggest
+from layout.lettering.text import LINE_FEED, graphemes, normalise, plain_words
+from layout.shop.blades import Zone
+from layout.shop.findings import Finding, Severity, Verdict
+from layout.shop.inscriptions import (
+    ArtworkInscription,
+    CodeInscription,
+    Inscription,
+    MonogramInscription,
+    TextInscription,
+)
+from layout.shop.shop import Shop
+
+MOST_SUGGESTIONS = 3
+#: Every suggestion costs a check; a bench of fonts must not make one refusal slow.
+MOST_TRIED = 8
+
+#: Words that no other size, font or zone makes acceptable. Only other words do.
+_WORDS = frozenset(
+    {
+        "empty_text", "control_character", "bidi_control", "zero_width", "private_character",
+        "unassigned_character", "replacement_character", "lone_mark", "overloaded_character",
+        "lone_surrogate", "look_alike", "too_many_characters", "initials_count", "too_many_lines",
+    }
+)  # fmt: skip
+#: What another zone does away with, and nothing in this one.
+_ELSEWHERE = frozenset({"unknown_zone", "zone_taken", "kind_not_offered"})
+#: What a smaller size may do away with.
+_SMALLER = frozenset({"marks_overlap", "no_common_slot", "out_of_reach"})
+_SHARES = (0.75, 0.5)
+#: What another font, mark, frame or kind of code may do away with.
+_OTHERWISE = frozenset(
+    {
+        "unknown_font", "font_not_offered", "font_refused", "missing_glyph", "unknown_artwork",
+        "code_content", "too_long", "too_tall", "no_room", "stroke_too_thin", "counter_too_narrow",
+        "gap_too_narrow", "module_too_small",
+    }
+)  # fmt: skip
+
+#: The verdict of the whole request with an inscription (by its index) put in place of the one asked for.
+VerdictWith = Callable[[int, Inscription], Verdict]
+
+
+def suggestions_for(
+    shop: Shop,
+    sku: str,
+    inscriptions: Sequence[Inscription],
+    findings: Sequence[Finding],
+    *,
+    verdict_with: VerdictWith,
+) -> list[Finding]:
+    """The findings, the first refusing one of each inscription with up to MOST_SUGGESTIONS inscriptions.
+
+    None of them is refused in the whole request; those that a person would still have to look at come last.
+    """
+    said = list(findings)
+    for index, inscription in enumerate(inscriptions):
+        refusing = [
+            at
+            for at, finding in enumerate(said)
+            if finding.inscription == index and finding.severity is Severity.REFUSE
+        ]
+        if not refusing:
+            continue
+        about = [said[at] for at in refusing]
+        wanted = _candidates(shop, sku, inscription, about, frozenset(i.zone for i in inscriptions))
+        said[refusing[0]] = replace(
+            said[refusing[0]], suggestions=_passing(inscription, wanted, index, verdict_with)
+        )
+    return said
+
+
+def _passing(
+    asked: Inscription, candidates: Iterable[Inscription], index: int, verdict_with: VerdictWith
+) -> tuple[Inscription, ...]:
+    accepted: list[Inscription] = []
+    to_review: list[Inscription] = []
+    tried = {asked}
+    for candidate in candidates:
+        if len(accepted) == MOST_SUGGESTIONS or len(tried) > MOST_TRIED:
+            break
+        if candidate in tried:
+            continue
+        tried.add(candidate)
+        verdict = verdict_with(index, candidate)
+        if verdict is not Verdict.REFUSE:
+            (accepted if verdict is Verdict.ACCEPT else to_review).append(candidate)
+    return tuple([*accepted, *to_review][:MOST_SUGGESTIONS])
+
+
+def _candidates(
+    shop: Shop, sku: str, inscription: Inscription, about: Sequence[Finding], taken: frozenset[str]
+) -> Iterator[Inscription]:
+    """Other words where the words are at fault; then other sizes, other fonts, other zones of the product."""
+    codes = {finding.code for finding in about}
+    if codes & _WORDS:
+        wording = _reworded(inscription)
+        if wording is None:
+            return
+        yield wording
+        inscription = wording
+    zones = [zone for face in shop.blades[shop.products[sku].blade].faces for zone in face.zones]
+    here = next((zone for zone in zones if zone.zone == inscription.zone), None)
+    free = [zone for zone in zones if zone is not here and zone.zone not in taken]
+    if here is None or codes & _ELSEWHERE:
+        yield from _in_zones(shop, inscription, _nearest(inscription.zone, free))
+        return
+    yield from (_sized(inscription, size) for size in _sizes(shop, here, inscription, about))
+    yield _sized(inscription, None)
+    if codes & _OTHERWISE:
+        yield from _otherwise(shop, here, inscription)
+    yield from _in_zones(shop, inscription, free)
+    if "missing_glyph" in codes:
+        yield from _without_missing(inscription, about)
+
+
+def _reworded(inscription: Inscription) -> Inscription | None:
+    """The words without what can't be engraved, or in one line; None where that changes or leaves nothing."""
+    if isinstance(inscription, TextInscription):
+        words = plain_words(inscription.text)
+        words = words if words not in {"", inscription.text} else words.replace(LINE_FEED, " ")
+        return replace(inscription, text=words) if words not in {"", inscription.text} else None
+    if isinstance(inscription, MonogramInscription):
+        letters = (c for c in graphemes(normalise(plain_words(inscription.initials))) if c[0].isalnum())
+        initials = "".join(letters)
+        return replace(inscription, initials=initials) if initials not in {"", inscription.initials} else None
+    if isinstance(inscription, CodeInscription):
+        content = plain_words(inscription.content).replace(LINE_FEED, "")
+        return replace(inscription, content=content) if content not in {"", inscription.content} else None
+    return None
+
+
+def _without_missing(inscription: Inscription, about: Sequence[Finding]) -> Iterator[Inscription]:
+    """The last resort: the words without the characters that no font here has."""
+    gone = {at for f in about if f.code == "missing_glyph" and f.span for at in range(*f.span)}
+    if not isinstance(inscription, TextInscription):
+        return
+    kept = [c for at, c in enumerate(graphemes(normalise(inscription.text))) if at not in gone]
+    words = "\n".join(" ".join(line.split()) for line in "".join(kept).split(LINE_FEED)).strip()
+    if words:
+        yield replace(inscription, text=words)
+
+
+def _sizes(shop: Shop, here: Zone, inscription: Inscription, about: Sequence[Finding]) -> list[float]:
+    """Sizes that may do away with what was found, the nearest to the one asked for first."""
+    sizes: list[float] = []
+    asked = size_asked(inscription)
+    if asked is not None:
+        fine = [size for finding in about if (size := fine_from(finding, asked)) is not None]
+        sizes += [max(fine)] if fine else []
+    codes = {finding.code for finding in about}
+    if "below_smallest" in codes:
+        sizes += [max(here.min_height_mm, shop.policy.review_height_mm), here.min_height_mm]
+    if codes & _SMALLER:
+        before = asked or here.max_height_mm
+        sizes += [round(before * share, 1) for share in _SHARES]
+    return sizes
+
+
+def _otherwise(shop: Shop, here: Zone, inscription: Inscription) -> Iterator[Inscription]:
+    """The same zone at its largest, with another font, mark or kind of code."""
+    whole = _sized(inscription, None)
+    if isinstance(whole, MonogramInscription) and whole.frame is not None:
+        frames = [name for name, artwork in shop.artworks.items() if artwork.use == "frame"]
+        if whole.frame not in frames:
+            yield from (replace(whole, frame=frame) for frame in _alike(whole.frame, frames)[:2])
+            yield replace(whole, frame=None)
+            return
+    if isinstance(whole, TextInscription | MonogramInscription):
+        yield from (replace(whole, font=font) for font in _fonts(shop, here, whole))
+    elif isinstance(whole, ArtworkInscription):
+        marks = [name for name, artwork in shop.artworks.items() if artwork.use != "frame"]
+        yield from (replace(whole, artwork=mark) for mark in _alike(whole.artwork, marks)[:2])
+    else:
+        yield replace(whole, symbology="qr" if whole.symbology == "datamatrix" else "datamatrix")
+
+
+def _in_zones(shop: Shop, inscription: Inscription, zones: Iterable[Zone]) -> Iterator[Inscription]:
+    """The same in other zones that take it: as asked for and at its largest, in a font that they offer.
+
+    Zones with a curved baseline come last: the largest size on a curve takes long to find.
+    """
+    for zone in sorted(zones, key=lambda zone: not zone.baseline.is_straight):
+        if inscription.kind not in zone.kinds:
+            continue
+        moved = replace(inscription, zone=zone.zone)
+        if isinstance(moved, TextInscription | MonogramInscription) and moved.font not in zone.fonts:
+            moved = next((replace(moved, font=font) for font in _fonts(shop, zone, moved)), moved)
+        yield moved
+        if size_asked(moved) is not None:
+            yield _sized(moved, None)
+
+
+def _sized(inscription: Inscription, size: float | None) -> Inscription:
+    if isinstance(inscription, TextInscription | MonogramInscription):
+        return replace(inscription, height_mm=size)
+    if isinstance(inscription, ArtworkInscription):
+        return replace(inscription, width_mm=size)
+    return replace(inscription, cell_mm=size)
+
+
+def _fonts(shop: Shop, zone: Zone, inscription: TextInscription | MonogramInscription) -> list[str]:
+    """Fonts of the zone that have every character: those of the asked font's style first, then by how much
+    their names are like its own."""
+    asked = inscription.font
+    style = shop.fonts[asked].style if asked in shop.fonts else ""
+    words = words_of(inscription) or ""
+    able = [font for font in suggest(normalise(words), shop.fonts, zone.fonts) if font != asked]
+    return sorted(_alike(asked, able), key=lambda font: shop.fonts[font].style != style)
+
+
+def _nearest(name: str, zones: Sequence[Zone]) -> list[Zone]:
+    order = _alike(name, [zone.zone for zone in zones])
+    return sorted(zones, key=lambda zone: order.index(zone.zone))
+
+
+def _alike(name: str, names: Sequence[str]) -> list[str]:
+    """Names by how much they are like the one given, which is not among them any more."""
+    others = [other for other in names if other != name]
+    return sorted(others, key=lambda other: -SequenceMatcher(None, name, other).ratio())

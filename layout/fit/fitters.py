@@ -1,0 +1,148 @@
+"""Fitting a block in a zone: on a straight baseline by its hull, on a curved one cluster by cluster."""
+
+from __future__ import annotations
+
+import math
+from typing import Protocol
+
+import numpy as np
+import shapely
+from shapely import affinity
+
+from layout.fit import curved as climb
+from layout.fit import straight as fit
+from layout.fit.region import Region
+from layout.fit.straight import Fit, Overhang
+from layout.lettering import baseline_curve as curve
+from layout.lettering.typeset import Composition
+from layout.marks.blocks import Block
+from layout.shop.blades import Zone
+from layout.shop.inscriptions import Align
+from layout.shop.outline import Outline
+
+
+class Fitter(Protocol):
+    """One zone's way of fitting blocks; sizes in mm."""
+
+    def place(self, block: Block, size: float) -> Fit | None:
+        """The block at that size, or None when it fits nowhere."""
+
+    def largest(self, block: Block) -> Fit | None:
+        """The block at its largest size, or None when none fits."""
+
+    def bound(self, block: Block) -> float:
+        """A size above which the block certainly does not fit; cheap."""
+
+    def draw(self, block: Block, found: Fit) -> Outline:
+        """The frozen outline of a placed block."""
+
+    def sketch(self, block: Block, size: float) -> Outline | None:
+        """The block at its anchor at that size, whether it fits or not; None where that can't be drawn."""
+
+    def overhang(self, block: Block, size: float, largest: float | None) -> Overhang:
+        """By how much the block is too long and too tall at a size at which it doesn't fit."""
+
+
+def fitter_for(region: Region, zone: Zone, align: Align) -> Fitter:
+    """The fitter that a zone's baseline asks for."""
+    return Straight(region, zone, align) if zone.baseline.is_straight else Curved(region, zone, align)
+
+
+class Straight:
+    """The hull of the whole block in the region, as near to the zone's anchor as it goes."""
+
+    def __init__(self, region: Region, zone: Zone, align: Align) -> None:
+        self._region, self._zone, self._align = region, zone, align
+        self._anchor = fit.anchor_of(zone, align)
+        self._turn_deg = fit.turn_of(zone)
+        spin = math.radians(self._turn_deg)
+        self._axes = np.array([[math.cos(spin), math.sin(spin)], [-math.sin(spin), math.cos(spin)]])
+        level = affinity.rotate(region.polygon, -self._turn_deg, origin=(0, 0))
+        box: tuple[float, float, float, float] = level.bounds
+        self._room = box[2] - box[0], box[3] - box[1]
+
+    def place(self, block: Block, size: float) -> Fit | None:
+        at_anchor = self._at_anchor(block, size)
+        # One question, and most blocks that fit at all fit where the zone wants them.
+        if shapely.covers(self._region.polygon, at_anchor.block):
+            return at_anchor
+        if size > self.bound(block):
+            return None
+        return fit.place(self._region, block.hull, self._zone, align=self._align, height_mm=size)
+
+    def largest(self, block: Block) -> Fit | None:
+        return fit.largest(self._region, block.hull, self._zone, align=self._align)
+
+    def bound(self, block: Block) -> float:
+        if self._region.polygon.is_empty:
+            return 0.0
+        (length, height), (along, across) = block.extent, self._room
+        return min(along / length, across / height) * (1 + 1e-9)
+
+    def draw(self, block: Block, found: Fit) -> Outline:
+        return block.draw(found.height_mm, found.x_mm, found.y_mm, found.turn_deg)
+
+    def sketch(self, block: Block, size: float) -> Outline | None:
+        return self.draw(block, self._at_anchor(block, size))
+
+    def overhang(self, block: Block, size: float, largest: float | None) -> Overhang:
+        return fit.overhang(self._region, block.hull, self._zone, height_mm=size, align=self._align)
+
+    def _at_anchor(self, block: Block, size: float) -> Fit:
+        x, y = self._anchor[0] - block.reference[0] * size, self._anchor[1] - block.reference[1] * size
+        corners = (block.hull * size + np.array([x, y])) @ self._axes
+        (face_x, face_y) = (np.array([x, y]) @ self._axes).tolist()
+        return Fit(size, face_x, face_y, self._turn_deg, self._region, shapely.polygons(corners))
+
+
+class Curved:
+    """Only one line of text can follow a curve; other blocks fit nowhere here."""
+
+    def __init__(self, region: Region, zone: Zone, align: Align) -> None:
+        self._region, self._zone, self._align = region, zone, align
+
+    def place(self, block: Block, size: float) -> Fit | None:
+        composition = self._line_of(block)
+        if composition is None:
+            return None
+        bent = self._bent(composition, size)
+        if bent is None or not climb.inside(self._region, bent):
+            return None
+        return Fit(size, 0.0, 0.0, 0.0, self._region, shapely.union_all(list(bent.hulls())))
+
+    def largest(self, block: Block) -> Fit | None:
+        composition = self._line_of(block)
+        if composition is None:
+            return None
+        size = climb.largest_on_curve(self._region, composition, self._zone, align=self._align)
+        return self.place(block, size) if size else None
+
+    def bound(self, block: Block) -> float:
+        return self._zone.max_height_mm
+
+    def draw(self, block: Block, found: Fit) -> Outline:
+        assert block.composition is not None  # place() let nothing else through
+        bent = self._bent(block.composition, found.height_mm)
+        assert bent is not None  # place() has bent it before
+        return curve.draw(bent)
+
+    def sketch(self, block: Block, size: float) -> Outline | None:
+        composition = self._line_of(block)
+        bent = self._bent(composition, size) if composition is not None else None
+        return curve.draw(bent) if bent is not None else None
+
+    def overhang(self, block: Block, size: float, largest: float | None) -> Overhang:
+        """By how much the line outgrows the largest that follows the curve; all of it where none does.
+
+        Nought for what is no single line, and follows no curve at any length.
+        """
+        if self._line_of(block) is None:
+            return Overhang(0.0, 0.0)
+        length, _ = block.extent
+        return Overhang(length * max(0.0, size - (largest or 0.0)), 0.0)
+
+    def _line_of(self, block: Block) -> Composition | None:
+        return block.composition if len(block.lines) == 1 else None
+
+    def _bent(self, composition: Composition, size: float) -> curve.Bent | None:
+        return curve.bend(composition, self._zone.baseline.line, height_mm=size, align=self._align)

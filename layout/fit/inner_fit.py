@@ -1,0 +1,204 @@
+"""The positions at which a scaled hull lies inside a region: its inner-fit set.
+
+The region is seen as a convex frame less convex obstacles: keep-outs, and the pockets between the region and
+its convex hull. A hull sH put at p lies in the region when it lies in the frame (half-planes) and p avoids
+every obstacle O grown by -sH (Minkowski sum of two convex sets). No ring is simplified.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely.geometry import Point, Polygon
+from shapely.geometry.polygon import orient
+
+from layout.fit.inscribed import half_planes, largest_copy
+from layout.shop.measure import Floats
+
+#: A copy may reach this far through the frame. What fits exactly then has room to be found in, in spite of
+#: float noise; it is a thousandth of the frozen step.
+TOUCH_MM = 1e-7
+#: Pockets and overlaps of less than this are float noise.
+_FLAT_AREA_MM2 = 1e-9
+#: Where every half-plane is further than this from a point, the frame is built about that point.
+_DEEP_MM = 1e-9
+#: Half-planes that differ by less than this, relatively, are one.
+_IN_LINE = 1e-9
+#: No copy is larger than this many times its hull; only a hull that is a single point would be.
+_MOST = 1e4
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """One connected piece of a region, made ready. `obstacles` are convex rings (n, 2), anticlockwise."""
+
+    polygon: Polygon
+    normals: Floats
+    offsets: Floats
+    obstacles: tuple[Floats, ...]
+
+
+class Copies:
+    """The scaled copies of one hull in one room.
+
+    `hull` is the anticlockwise convex ring (n, 2) of what is to be placed, not repeated; two points or one
+    will do. `bound` is the largest scale at which a copy lies in the frame: exact in a convex room, and never
+    too small elsewhere.
+    """
+
+    def __init__(self, room: Room, hull: Floats) -> None:
+        self._centre = hull.mean(axis=0)
+        about = hull - self._centre
+        self._room = room
+        self._reach = (room.normals @ about.T).max(axis=1)
+        self._limits = room.offsets + TOUCH_MM
+        best = largest_copy(about, room.normals, self._limits, most=_MOST)
+        self.bound = best[0] if best else 0.0
+        self._middle: Floats = np.array(best[1:] if best else (0.0, 0.0))
+        self._fixed, self._growing, self._counts = _minkowski_sums(room.obstacles, -about)
+
+    def positions(self, scale: float) -> Any:
+        """All p with scale * hull + p in the room: a Polygon or MultiPolygon, a point at the largest scale,
+        perhaps empty. Positions between two obstacles without any room to move are left out."""
+        frame = self._frame(scale)
+        if len(frame) == 0:
+            return Polygon()
+        frame = frame - scale * self._centre
+        if len(frame) < 3:
+            return Point(frame.mean(axis=0))
+        free = shapely.polygons(frame)
+        grown = self._grown(scale, frame)
+        return shapely.difference(free, shapely.union_all(grown)) if len(grown) else free
+
+    def _frame(self, scale: float) -> Floats:
+        """Corners (m, 2) of the convex set of places for the hull's centre that keep a copy in the frame."""
+        if scale > self.bound:
+            return np.empty((0, 2))
+        limits = self._limits - scale * self._reach
+        depth = limits - self._room.normals @ self._middle
+        if depth.min() > _DEEP_MM:
+            return _dual_corners(self._room.normals / depth[:, None]) + self._middle
+        corners = _clipped(self._room.normals, limits)
+        return corners if len(corners) else self._middle[None, :]
+
+    def _grown(self, scale: float, frame: Floats) -> Any:
+        """The positions to stay out of: obstacles that reach into the frame, grown by the mirrored copy."""
+        if len(self._counts) == 0:
+            return self._counts
+        corners = self._fixed + scale * (self._growing - self._centre)
+        starts = np.concatenate([[0], np.cumsum(self._counts)[:-1]])
+        low, high = np.minimum.reduceat(corners, starts), np.maximum.reduceat(corners, starts)
+        near = ((high > frame.min(axis=0)) & (low < frame.max(axis=0))).all(axis=1)
+        rings = shapely.linearrings(corners, indices=np.repeat(np.arange(len(near)), self._counts))
+        return shapely.polygons(rings[near])
+
+
+def room_of(polygon: Polygon) -> Room:
+    """Prepare one polygon (mm)."""
+    whole = orient(polygon)
+    frame = orient(whole.convex_hull)
+    normals, offsets = half_planes(shapely.get_coordinates(frame)[:-1])
+    pockets = [
+        p
+        for p in shapely.get_parts(shapely.difference(frame, Polygon(whole.exterior)))
+        if p.area > _FLAT_AREA_MM2
+    ]
+    holes = [Polygon(ring) for ring in whole.interiors]
+    obstacles = [ring for piece in (*pockets, *holes) for ring in _convex_pieces(piece)]
+    return Room(whole, normals, offsets, tuple(obstacles))
+
+
+def _convex_pieces(piece: Polygon) -> list[Floats]:
+    """Rings of convex polygons that make up the piece: itself if convex, else triangles joined greedily."""
+    if _is_convex(piece):
+        return [_ring(piece)]
+    joined: list[Any] = []
+    triangles = shapely.get_parts(shapely.constrained_delaunay_triangles(piece))
+    for triangle in triangles[shapely.area(triangles) > _FLAT_AREA_MM2]:
+        for index, other in enumerate(joined):
+            both = shapely.union(other, triangle)
+            if both.geom_type == "Polygon" and _is_convex(both):
+                joined[index] = both.convex_hull
+                break
+        else:
+            joined.append(triangle)
+    return [_ring(part) for part in joined]
+
+
+def _is_convex(piece: Any) -> bool:
+    return bool(piece.convex_hull.area - piece.area <= _FLAT_AREA_MM2 * max(piece.area, 1.0))
+
+
+def _ring(piece: Any) -> Floats:
+    return np.asarray(shapely.get_coordinates(orient(piece.convex_hull))[:-1])
+
+
+def _minkowski_sums(rings: Sequence[Floats], other: Floats) -> tuple[Floats, Floats, Any]:
+    """`fixed`, `growing` (both (m, 2)) and counts: `fixed + s * growing` are the corners of ring + s * other.
+
+    The edges of a sum of convex sets are those of both, in order of their angles (de Berg and others,
+    Computational Geometry, chapter 13; from memory), and that order does not change with s.
+    """
+    if not rings:
+        return np.empty((0, 2)), np.empty((0, 2)), np.empty(0, dtype=np.int64)
+    other_first, other_edges = _from_lowest(other)
+    fixed, growing = [], []
+    for ring in rings:
+        first, edges = _from_lowest(ring)
+        both = np.concatenate([edges, other_edges])
+        order = np.argsort(np.arctan2(both[:, 1], both[:, 0]) % (2 * np.pi), kind="stable")
+        ours = (order < len(edges))[:, None]
+        fixed.append(first + _before(np.where(ours, both[order], 0.0)))
+        growing.append(other_first + _before(np.where(ours, 0.0, both[order])))
+    return np.concatenate(fixed), np.concatenate(growing), np.array([len(part) for part in fixed])
+
+
+def _from_lowest(ring: Floats) -> tuple[Floats, Floats]:
+    """The lowest corner (of several, the leftmost) of an anticlockwise ring and its edges from there on."""
+    ring = np.roll(ring, -int(np.lexsort((ring[:, 0], ring[:, 1]))[0]), axis=0)
+    return ring[0], np.roll(ring, -1, axis=0) - ring
+
+
+def _before(edges: Floats) -> Floats:
+    """Where each edge begins, the first of them at nought."""
+    return np.concatenate([np.zeros((1, 2)), np.cumsum(edges, axis=0)[:-1]])
+
+
+def _dual_corners(dual: Floats) -> Floats:
+    """Corners (m, 2) of {x: dual @ x <= 1}: the edges of the hull of the dual points, each one a corner."""
+    a = shapely.get_coordinates(shapely.convex_hull(shapely.multipoints(dual)))[:-1]
+    # Edges that lie in line but for float noise give points that are one but for float noise.
+    a = a[np.abs(a - np.roll(a, 1, axis=0)).max(axis=1) > _IN_LINE * np.abs(a).max(axis=1)]
+    b = np.roll(a, -1, axis=0)
+    across = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    corners: Floats = np.column_stack([b[:, 1] - a[:, 1], a[:, 0] - b[:, 0]]) / across[:, None]
+    return corners
+
+
+def _clipped(normals: Floats, limits: Floats) -> Floats:
+    """Corners of the convex set {p: normals @ p <= limits}, however thin: a square cut by each half-plane."""
+    far = float(np.abs(limits).max()) * 4 + 1.0
+    ring = np.array([[-far, -far], [far, -far], [far, far], [-far, far]])
+    for normal, limit in zip(normals, limits, strict=True):
+        beyond = ring @ normal - limit
+        if (beyond > 0).any():
+            ring = _cut(ring, beyond)
+        if len(ring) == 0:
+            break
+    return ring
+
+
+def _cut(ring: Floats, beyond: Floats) -> Floats:
+    """Sutherland and Hodgman's step: keep what lies at or behind the line."""
+    after, beyond_after = np.roll(ring, -1, axis=0), np.roll(beyond, -1)
+    kept: list[Floats] = []
+    for a, b, da, db in zip(ring, after, beyond, beyond_after, strict=True):
+        if da <= 0:
+            kept.append(a)
+        if (da > 0) != (db > 0):
+            kept.append(a + (b - a) * (da / (da - db)))
+    return np.array(kept).reshape(-1, 2)

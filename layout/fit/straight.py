@@ -1,0 +1,269 @@
+"""How large a block of text can be in a region, and where it goes: the largest height, to the height step,
+at which the convex hull of the whole block lies in the region at some position that the zone allows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely import affinity
+from shapely.geometry import LineString, Point
+from shapely.ops import nearest_points
+
+from layout.fit.binding import Binding, bindings_of
+from layout.fit.inner_fit import Copies, Room, room_of
+from layout.fit.region import Region
+from layout.marks.blocks import own_point
+from layout.shop.blades import Slide, Zone
+from layout.shop.inscriptions import Align
+from layout.shop.measure import HEIGHT_STEP_MM, Floats
+
+_FAR_MM = 1e4
+_SHARES = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A block placed: capital height, where the composition's origin goes, and how it is turned."""
+
+    height_mm: float
+    x_mm: float
+    y_mm: float
+    turn_deg: float
+    region: Region
+    #: What was kept inside the region (face frame): the block's hull, or those of its clusters on a curve.
+    block: Any
+
+    @property
+    def clearance_mm(self) -> float:
+        """Distance from the block to the region's boundary; worked out when asked for."""
+        return float(self.region.polygon.boundary.distance(self.block))
+
+    @property
+    def binding(self) -> tuple[Binding, ...]:
+        """What stops the block from growing or moving; worked out when asked for."""
+        return bindings_of(self.region, self.block, turn_deg=self.turn_deg)
+
+
+@dataclass(frozen=True, slots=True)
+class Overhang:
+    """By how much (mm) a block is too long, along its baseline, and too tall, across it.
+
+    Where being shorter is enough for it to fit at the height asked for, `length_mm` says how much shorter;
+    where being lower is enough at its length, `height_mm` says how much lower; where either would do, both
+    say so. Where neither would, both are needed together.
+    """
+
+    length_mm: float
+    height_mm: float
+
+
+def largest(region: Region, hull: Floats, zone: Zone, *, align: Align) -> Fit | None:
+    """The largest fit not above the zone's largest height; None when not even one height step fits."""
+    wish = _Wish.of(hull, zone, align)
+    ceiling, step, found = _steps(zone.max_height_mm), 0, None
+    for room in _rooms(region, zone):
+        copies = Copies(room, hull)
+        best = _largest_step(copies, wish, step, min(ceiling, _steps(copies.bound)))
+        if best > step:
+            step, found = best, copies
+    if found is None:
+        return None
+    return _placed(region, found, hull, wish, _height_mm(step))
+
+
+def place(region: Region, hull: Floats, zone: Zone, *, align: Align, height_mm: float) -> Fit | None:
+    """The block at that height, as near to the zone's anchor as it fits; None when it fits nowhere."""
+    wish = _Wish.of(hull, zone, align)
+    found = [
+        fit
+        for room in _rooms(region, zone)
+        if (fit := _placed(region, Copies(room, hull), hull, wish, height_mm)) is not None
+    ]
+    return min(found, key=wish.distance_mm, default=None)
+
+
+def overhang(
+    region: Region, hull: Floats, zone: Zone, *, height_mm: float, align: Align | None = None
+) -> Overhang:
+    """How far over a block is that does not fit at that height; noughts when it fits. See Overhang.
+
+    `align` is the zone's own when left out. Lengths and heights are found by halving, to a 4096th of the
+    block's; a block that leans along a leaning edge may fit at some longer lengths, too.
+    """
+    rooms, wish = _rooms(region, zone), _Wish.of(hull, zone, align or zone.align)
+    length, height = (np.ptp(hull, axis=0) * height_mm).tolist()
+
+    def fits(along: float, across: float) -> bool:
+        squeezed = wish.own + (hull - wish.own) * [along, across]
+        return any(
+            not wish.allowed(Copies(room, squeezed).positions(height_mm), height_mm).is_empty
+            for room in rooms
+        )
+
+    if fits(1.0, 1.0):
+        return Overhang(0.0, 0.0)
+    shorter = _most_that(lambda share: fits(share, 1.0))
+    lower = _most_that(lambda share: fits(1.0, share))
+    if shorter or lower:
+        return Overhang(
+            length * (1 - shorter) if shorter else 0.0,
+            height * (1 - lower) if lower else 0.0,
+        )
+    along, across = _box_shares(rooms, length, height)
+    if not fits(along, across):
+        along = across = _most_that(lambda share: fits(share, share)) or 0.0
+    return Overhang(length * (1 - along), height * (1 - across))
+
+
+def _most_that(fits: Callable[[float], bool]) -> float | None:
+    """The largest share of a size that fits, found by halving; None when not even a 4096th does."""
+    low, high = 1, _SHARES
+    if not fits(low / _SHARES):
+        return None
+    while high - low > 1:
+        middle = (low + high) // 2
+        if fits(middle / _SHARES):
+            low = middle
+        else:
+            high = middle
+    return low / _SHARES
+
+
+def _box_shares(rooms: tuple[Room, ...], length: float, height: float) -> tuple[float, float]:
+    """What share of its length and height a block can have in the box of the largest room."""
+    boxes = [room.polygon.bounds for room in rooms] or [(0.0, 0.0, 0.0, 0.0)]
+    x0, y0, x1, y1 = max(boxes, key=lambda box: (box[2] - box[0]) * (box[3] - box[1]))
+    return min(1.0, (x1 - x0) / length), min(1.0, (y1 - y0) / height)
+
+
+def turn_of(zone: Zone) -> float:
+    """Direction of a straight baseline in degrees."""
+    (x0, y0), (x1, y1) = zone.baseline.points[0], zone.baseline.points[-1]
+    return math.degrees(math.atan2(y1 - y0, x1 - x0))
+
+
+def _rooms(region: Region, zone: Zone) -> tuple[Room, ...]:
+    return _turned_rooms(shapely.to_wkb(region.polygon), turn_of(zone))
+
+
+@lru_cache(maxsize=512)
+def _turned_rooms(wkb: bytes, turn_deg: float) -> tuple[Room, ...]:
+    """The region's pieces in a frame where the baseline is level."""
+    level = affinity.rotate(shapely.from_wkb(wkb), -turn_deg, origin=(0, 0))
+    return tuple(room_of(part) for part in shapely.get_parts(level) if part.area > 0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Wish:
+    """Where a block wants to be: its own point `own` (composition frame) at `anchor`, both with the baseline
+    level, and how far from there the zone lets it slide."""
+
+    anchor: tuple[float, float]
+    own: tuple[float, float]
+    slide: Slide
+    turn_deg: float
+
+    @classmethod
+    def of(cls, hull: Floats, zone: Zone, align: Align) -> _Wish:
+        return cls(anchor_of(zone, align), own_point(hull), zone.slide, turn_of(zone))
+
+    def origin(self, height_mm: float) -> tuple[float, float]:
+        """Where the composition's origin comes to lie when the wish is granted (level frame)."""
+        return self.anchor[0] - self.own[0] * height_mm, self.anchor[1] - self.own[1] * height_mm
+
+    def allowed(self, positions: Any, height_mm: float) -> Any:
+        """Those of the positions to which the block may slide."""
+        if self.slide == "both" or positions.is_empty:
+            return positions
+        x, y = self.origin(height_mm)
+        tracks = {
+            "along": LineString([(-_FAR_MM, y), (_FAR_MM, y)]),
+            "across": LineString([(x, -_FAR_MM), (x, _FAR_MM)]),
+            "none": Point(x, y),
+        }
+        return shapely.intersection(positions, tracks[self.slide])
+
+    def distance_mm(self, fit: Fit) -> float:
+        """How far from its wish a block was placed."""
+        wished = self.origin(fit.height_mm)
+        x, y = _turned((fit.x_mm, fit.y_mm), -self.turn_deg)
+        return math.hypot(x - wished[0], y - wished[1])
+
+
+def _steps(height_mm: float) -> int:
+    """Whole height steps in a height, with allowance for its float representation."""
+    return math.floor(height_mm / HEIGHT_STEP_MM + 1e-6)
+
+
+def _height_mm(step: int) -> float:
+    return round(step * HEIGHT_STEP_MM, 6)
+
+
+def _largest_step(copies: Copies, wish: _Wish, low: int, top: int) -> int:
+    """Largest whole step in (low, top] that is feasible, or `low`. Bisection: what fits of a hull at a height
+    fits at every smaller one under each of the zone's slides."""
+
+    def feasible(step: int) -> bool:
+        height = _height_mm(step)
+        return not wish.allowed(copies.positions(height), height).is_empty
+
+    if top <= low:
+        return low
+    if feasible(top):
+        return top
+    if top == low + 1 or not feasible(low + 1):
+        return low
+    low += 1
+    while top - low > 1:
+        middle = (low + top) // 2
+        if feasible(middle):
+            low = middle
+        else:
+            top = middle
+    return low
+
+
+def _placed(region: Region, copies: Copies, hull: Floats, wish: _Wish, height_mm: float) -> Fit | None:
+    allowed = wish.allowed(copies.positions(height_mm), height_mm)
+    if allowed.is_empty:
+        return None
+    spot = nearest_points(allowed, Point(wish.origin(height_mm)))[0]
+    x, y = _turned((spot.x, spot.y), wish.turn_deg)
+    corners = hull * height_mm + [spot.x, spot.y]
+    block = affinity.rotate(shapely.convex_hull(shapely.multipoints(corners)), wish.turn_deg, origin=(0, 0))
+    return Fit(height_mm, x, y, wish.turn_deg, region, block)
+
+
+def anchor_of(zone: Zone, align: Align) -> tuple[float, float]:
+    """The zone's anchor in the level frame: given, or the zone's start, middle or end on its mid-line."""
+    turn = turn_of(zone)
+    if zone.anchor is not None:
+        return _turned(zone.anchor, -turn)
+    x0, y0, x1, y1 = affinity.rotate(zone.polygon, -turn, origin=(0, 0)).bounds
+    return {"start": x0, "centre": (x0 + x1) / 2, "end": x1}[align], (y0 + y1) / 2
+
+
+def _turned(point: tuple[float, float], turn_deg: float) -> tuple[float, float]:
+    turn = math.radians(turn_deg)
+    cos, sin = math.cos(turn), math.sin(turn)
+    return point[0] * cos - point[1] * sin, point[0] * sin + point[1] * cos
+
+
+__all__ = [
+    "Binding",
+    "Fit",
+    "Overhang",
+    "anchor_of",
+    "bindings_of",
+    "largest",
+    "overhang",
+    "own_point",
+    "place",
+    "turn_of",
+]

@@ -1,0 +1,227 @@
+"""The judge of plans: whether one can be carried out as it says, looked at without anything of the planner's.
+
+It imports the values a plan is made of and nothing that made it: times, seats and copies are read off the
+plan and held against the backlog one by one.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from itertools import pairwise
+
+from layout.loading.backlog import Backlog, Kind, Plan, PlanJob, PlanLot, PlannedLoad, PlanStation
+from layout.loading.values import Filled, Option
+from layout.shop.findings import Finding, Severity
+from layout.shop.hours import DAY_S, WEEK_S, Hours
+
+#: Seconds by which sums of burning times may differ from a plan's own.
+TIME_TOLERANCE_S = 0.01
+
+
+class _Known:
+    """The backlog by name."""
+
+    def __init__(self, backlog: Backlog) -> None:
+        self.jobs = {job.job: job for job in backlog.jobs}
+        self.lots = {lot.lot: lot for lot in backlog.lots}
+        self.stations = {station.station: station for station in backlog.stations}
+        self.plates = {plate.plate: plate for plate in backlog.plates}
+
+    def _unit(self, filled: Filled) -> PlanJob | PlanLot | None:
+        return self.jobs.get(filled.job) if filled.job is not None else self.lots.get(filled.lot or "")
+
+    def kind_of(self, filled: Filled) -> Kind | None:
+        unit = self._unit(filled)
+        return unit.kind if unit is not None else None
+
+    def seconds_of(self, filled: Filled) -> float:
+        unit = self._unit(filled)
+        return unit.seconds if unit is not None else 0.0
+
+
+def inspect_plan(backlog: Backlog, plan: Plan) -> tuple[Finding, ...]:
+    """Everything wrong with a plan; empty when it can be carried out. Every finding refuses."""
+    known = _Known(backlog)
+    return (
+        *_jobs(backlog, plan),
+        *_lots(backlog, plan),
+        *(finding for load in plan.loads for finding in _load(known, load)),
+        *_visits(backlog, plan),
+        *_stations(backlog, plan),
+        *_copies(backlog, plan),
+    )
+
+
+def _refuse(code: str, message: str) -> Finding:
+    return Finding(code, Severity.REFUSE, message)
+
+
+def _where(load: PlannedLoad) -> str:
+    return f"{load.station}, {load.plate}, begins at {load.begins:.0f} s"
+
+
+def _seated(plan: Plan) -> Iterator[tuple[PlannedLoad, int, Filled]]:
+    for load in plan.loads:
+        for turn, row in enumerate(load.turns, start=1):
+            for filled in row:
+                yield load, turn, filled
+
+
+def _jobs(backlog: Backlog, plan: Plan) -> Iterator[Finding]:
+    """Every job once and whole, or said not to be planned."""
+    known = {job.job: job for job in backlog.jobs}
+    burned = Counter((f.job, f.face) for _, _, f in _seated(plan) if f.job is not None)
+    for (job, face), count in burned.items():
+        if job not in known:
+            yield _refuse("unknown_job", f"job {job} does not wait")
+        elif face not in known[job].kind.faces:
+            yield _refuse("wrong_face", f"job {job}: {face} is not to be engraved")
+        elif count > 1:
+            yield _refuse("job_twice", f"job {job}: {face} would be engraved {count} times")
+    for name, waiting in known.items():
+        missing = [face for face in waiting.kind.faces if not burned[name, face]]
+        if name not in plan.unplanned and missing:
+            yield _refuse("job_missing", f"job {name}: {', '.join(missing)} is in no load")
+        if name in plan.unplanned and name in plan.done:
+            yield _refuse("job_both", f"job {name} is said to be done and not to be planned")
+
+
+def _lots(backlog: Backlog, plan: Plan) -> Iterator[Finding]:
+    waiting = {lot.lot: lot.waiting for lot in backlog.lots}
+    for lot, count in Counter(f.lot for _, _, f in _seated(plan) if f.lot is not None).items():
+        if count > waiting.get(lot, 0):
+            yield _refuse("lot_too_large", f"lot {lot}: {count} blades planned, {waiting.get(lot, 0)} wait")
+
+
+def _load(known: _Known, load: PlannedLoad) -> Iterator[Finding]:
+    """Eligible places only, one unit a slot, one head height a turn, and the time that the work takes."""
+    where = _where(load)
+    station, plate = known.stations.get(load.station), known.plates.get(load.plate)
+    if station is None or plate is None or load.plate not in station.plates:
+        yield _refuse("plate_not_mountable", f"{where}: this station does not mount this plate")
+        return
+    if load.copy not in plate.copies:
+        yield _refuse("unknown_copy", f"{where}: the plate has no copy {load.copy}")
+    if load.turns and any(f.lot is not None for row in load.turns[1:] for f in row):
+        yield _refuse("lot_turned", f"{where}: bare blades are not turned over")
+    for turn, row in enumerate(load.turns, start=1):
+        yield from _turn(known, load, turn, row)
+    yield from _time(known, station, load)
+
+
+def _turn(known: _Known, load: PlannedLoad, turn: int, row: tuple[Filled, ...]) -> Iterator[Finding]:
+    where = f"{_where(load)}, turn {turn}"
+    for slot, count in Counter(filled.slot for filled in row).items():
+        if count > 1:
+            yield _refuse("slot_twice", f"{where}: {count} units in slot {slot}")
+    lowest, highest = float("-inf"), float("inf")
+    for filled in row:
+        option = _option(known, load, filled)
+        if option is None:
+            yield _refuse("not_eligible", f"{where}: {filled.job or filled.lot} may not sit in {filled.slot}")
+            continue
+        lowest, highest = max(lowest, option.low_mm), min(highest, option.high_mm)
+    if lowest > highest:
+        yield _refuse("out_of_focus", f"{where}: no head height suits all units")
+    if turn > 1:
+        before = {filled.job for filled in load.turns[turn - 2]}
+        for filled in row:
+            if filled.job not in before:
+                yield _refuse("not_turned", f"{where}: {filled.job} was not in the turn before")
+
+
+def _option(known: _Known, load: PlannedLoad, filled: Filled) -> Option | None:
+    kind = known.kind_of(filled)
+    options = kind.options.get(load.station, ()) if kind is not None else ()
+    wanted = (load.plate, filled.slot, filled.face)
+    return next((o for o in options if (o.plate, o.slot, o.face) == wanted), None)
+
+
+def _time(known: _Known, station: PlanStation, load: PlannedLoad) -> Iterator[Finding]:
+    """The load takes as long as its work, within one open stretch, after it was prepared in open hours."""
+    where = _where(load)
+    burning = sum(known.seconds_of(filled) for row in load.turns for filled in row)
+    turning = sum(len(row) for row in load.turns[1:]) * station.turn_seconds
+    least = burning + turning
+    most = least + load.changes * max(station.plate_change_seconds, station.process_change_seconds)
+    if not least - TIME_TOLERANCE_S <= load.ends - load.begins <= most + TIME_TOLERANCE_S:
+        yield _refuse(
+            "wrong_time", f"{where}: {load.ends - load.begins:.1f} s, not {least:.1f} to {most:.1f}"
+        )
+    if _open_between(station.hours, load.begins, load.ends) < load.ends - load.begins - TIME_TOLERANCE_S:
+        yield _refuse("outside_hours", f"{where}: the station is not open all the time it burns")
+    preparing = len(load.turns[0]) * station.load_seconds if load.turns else 0.0
+    if _open_between(station.hours, load.prepares, load.begins) < preparing - TIME_TOLERANCE_S:
+        yield _refuse("not_prepared", f"{where}: not enough open time to seat {len(load.turns[0])} units")
+
+
+def _open_between(hours: Hours, begin: float, end: float) -> float:
+    """Open seconds between two times, counted span by span."""
+    if not hours.week:
+        return end - begin
+    total = 0.0
+    for week in range(int(begin // WEEK_S), int(end // WEEK_S) + 1):
+        for a, b in hours.week:
+            if week * 7 + int(a // DAY_S) not in hours.shut:
+                total += max(0.0, min(end, week * WEEK_S + b) - max(begin, week * WEEK_S + a))
+    return total
+
+
+def _visits(backlog: Backlog, plan: Plan) -> Iterator[Finding]:
+    """A job's faces in order, the next visit seated only after the one before has burned; done when it
+    says."""
+    times: dict[str, list[tuple[float, float, int, str]]] = {}
+    for load, turn, filled in _seated(plan):
+        if filled.job is not None:
+            times.setdefault(filled.job, []).append((load.prepares, load.ends, turn, filled.face))
+    for job in backlog.jobs:
+        mine = sorted(times.get(job.job, []))
+        if job.job in plan.unplanned or not mine:
+            continue
+        if tuple(face for *_, face in mine) != job.kind.faces:
+            yield _refuse("wrong_order", f"job {job.job}: faces would not be engraved in order")
+        for (_, ends, _, _), (prepares, again, _, _) in pairwise(mine):
+            if again != ends and prepares < ends - TIME_TOLERANCE_S:
+                yield _refuse("two_places", f"job {job.job} would be seated while it burns elsewhere")
+        if abs(plan.done.get(job.job, -1.0) - mine[-1][1]) > TIME_TOLERANCE_S:
+            yield _refuse("wrong_promise", f"job {job.job} is not done when the plan says")
+
+
+def _stations(backlog: Backlog, plan: Plan) -> Iterator[Finding]:
+    """One load burning and one being prepared at each station, nothing before it is free."""
+    for station in backlog.stations:
+        loads = sorted(
+            (one for one in plan.loads if one.station == station.station), key=lambda one: one.begins
+        )
+        for load in loads[:1]:
+            if load.begins < max(station.free_at, backlog.now) - TIME_TOLERANCE_S:
+                yield _refuse("too_early", f"{_where(load)}: the station is not free yet")
+            if load.prepares < max(station.hands_free_at, backlog.now) - TIME_TOLERANCE_S:
+                yield _refuse("too_early", f"{_where(load)}: nobody is free to prepare it yet")
+        plate = station.plate_on
+        for before, load in pairwise(loads):
+            if load.begins < before.ends - TIME_TOLERANCE_S:
+                yield _refuse("two_burning", f"{_where(load)}: the load before still burns")
+            if load.prepares < before.begins - TIME_TOLERANCE_S:
+                yield _refuse("two_preparing", f"{_where(load)}: the load before is still being prepared")
+        for load in loads:
+            changed = plate is not None and plate != load.plate
+            if load.changes < changed:
+                yield _refuse("change_not_counted", f"{_where(load)}: the plate is changed for it")
+            plate = load.plate
+
+
+def _copies(backlog: Backlog, plan: Plan) -> Iterator[Finding]:
+    """A plate's copy is in one place at a time."""
+    by_copy: dict[str, list[PlannedLoad]] = {}
+    for load in plan.loads:
+        by_copy.setdefault(load.copy, []).append(load)
+    free = {copy: at for plate in backlog.plates for copy, at in plate.copies.items()}
+    for copy, loads in sorted(by_copy.items()):
+        loads.sort(key=lambda load: load.prepares)
+        if loads[0].prepares < free.get(copy, 0.0) - TIME_TOLERANCE_S:
+            yield _refuse("copy_in_use", f"{_where(loads[0])}: {copy} is still in another load")
+        for before, load in pairwise(loads):
+            if load.prepares < before.ends - TIME_TOLERANCE_S:
+                yield _refuse("copy_in_use", f"{_where(load)}: {copy} is in two places")

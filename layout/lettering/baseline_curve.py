@@ -1,0 +1,274 @@
+"""Text along a curved baseline: clusters placed by arc length and turned, never running into one another."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import partial
+from itertools import pairwise, product
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely.geometry import LineString
+
+from layout.lettering.fonts import Font
+from layout.lettering.hulls import hull_of
+from layout.lettering.ink import Spot, inked
+from layout.lettering.shaping import ink_of
+from layout.lettering.typeset import Cluster, Composition
+from layout.shop.inscriptions import Align
+from layout.shop.measure import Floats
+from layout.shop.outline import Outline
+
+#: Clusters that don't touch on a straight line keep at least this share of their distance on a curve.
+KEPT_GAP = 0.5
+#: Tightest steps of tracking, and the slack that counts as none, in capital heights.
+_TRACKING_STEP = 0.01
+SLACK = 1e-6
+#: Single-line letters that touched on a straight line may come apart by this (capital heights) on a curve,
+#: because ends of lines can't be slid into one another as areas can. Drawing bridges the joint.
+_OPEN_JOINT = 0.1
+#: A letter's turn is that of the chord under its advance, but at least under this much to each side.
+LEAST_REACH = 0.05
+#: A bend that needs more rounds than this (about 0.6 capital heights between letters) is no place for text.
+_MOST_ROUNDS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """One cluster on the curve: its advance's mid-point goes to (x, y) mm, turned by `turn` radians."""
+
+    cluster: Cluster
+    x: float
+    y: float
+    turn: float
+
+
+@dataclass(frozen=True, slots=True)
+class Bent:
+    """A one-line composition on a curve at a capital height, in the face's frame (mm).
+
+    `tracking` is what was added between letters to keep them apart, in capital heights; `shapes` are the
+    convex hulls of the inked clusters, mm (a line where a single-line letter has no width).
+    """
+
+    composition: Composition
+    height_mm: float
+    placed: tuple[Placed, ...]
+    tracking: float
+    shapes: tuple[Any, ...]
+
+    def hulls(self) -> tuple[Any, ...]:
+        """Convex hull of each inked cluster, mm."""
+        return self.shapes
+
+
+class Strip:
+    """A one-line composition cut up for bending, in capital heights, each cluster about its mid-point."""
+
+    def __init__(self, composition: Composition) -> None:
+        self.composition = composition
+        self.clusters = tuple(c for c in composition.clusters if c.glyphs or c.advance > 0)
+        self.advances = np.array([c.advance for c in self.clusters])
+        self.middles = np.array([c.origin + c.advance / 2 for c in self.clusters])
+        inks = [self._ink(number) for number in range(len(self.clusters))]
+        #: Numbers of the clusters that have ink; all arrays below go by these.
+        self.inked = [number for number, ink in enumerate(inks) if not ink.is_empty]
+        self.inks = np.array([inks[number] for number in self.inked], dtype=object)
+        self.hulls = np.array([self._hull(number) for number in self.inked], dtype=object)
+        count = len(self.inked)
+        #: Neighbours and next but one: a dot or an i is too thin to keep its own neighbours apart.
+        pairs = [(a, a + step) for step in (1, 2) for a in range(count - step)]
+        self.pairs = np.array(pairs, dtype=int).reshape(-1, 2)
+        self.gaps = self._distances(self.inks, self._straight())
+        #: How far apart letters that touch on a straight line may be.
+        self.joint = _OPEN_JOINT if composition.font.kind == "single_line" else 0.0
+        #: Clusters that touch the next one on a straight line: connected letters stay connected.
+        self.tied = np.zeros(max(len(self.clusters) - 1, 0), dtype=bool)
+        for (a, b), gap in zip(self.pairs, self.gaps, strict=True):
+            if gap <= SLACK and b == a + 1 and self.inked[b] == self.inked[a] + 1:
+                self.tied[self.inked[a]] = True
+
+    def _ink(self, number: int) -> Any:
+        back = np.array([self.middles[number], 0.0])
+        ink = ink_of(self.composition.font, self.clusters[number].glyphs)
+        return shapely.transform(ink, lambda points: points - back)
+
+    def _hull(self, number: int) -> Any:
+        font, cluster = self.composition.font, self.clusters[number]
+        back = self.middles[number]
+        points = [font.hull(g.gid) + np.array([g.x - back, g.y]) for g in cluster.glyphs]
+        return shapely.convex_hull(shapely.multipoints(hull_of(np.concatenate(points))))
+
+    def _straight(self) -> Floats:
+        return np.column_stack([self.middles, np.zeros(len(self.middles)), np.zeros(len(self.middles))])
+
+    def inks_straight(self) -> Any:
+        """The ink of every inked cluster, put as on a straight line."""
+        return self.posed(self.inks, self._straight())
+
+    def posed(self, pieces: Any, poses: Floats, scale: float = 1.0) -> Any:
+        """Inks or hulls put where they belong; `poses` (n, 3): x, y, turn of every cluster at that scale."""
+        return put(pieces, poses[self.inked], scale)
+
+    def _distances(self, pieces: Any, poses: Floats) -> Floats:
+        posed = self.posed(pieces, poses)
+        return np.asarray(
+            shapely.distance(posed[self.pairs[:, 0]], posed[self.pairs[:, 1]]), dtype=np.float64
+        )
+
+    def shortfall(self, poses: Floats) -> Floats:
+        """How much each pair lacks of the gap it must keep; for touching pairs the gap that has opened."""
+        if len(self.pairs) == 0:
+            return np.zeros(0)
+        apart = self._distances(self.hulls, poses)
+        tied = self.gaps <= SLACK
+        # Hulls are quick and never further apart than the ink itself: the ink decides only where they fail.
+        doubtful = np.flatnonzero(tied | (apart < KEPT_GAP * self.gaps))
+        if len(doubtful):
+            posed = self.posed(self.inks, poses)
+            first, second = self.pairs[doubtful].T
+            apart[doubtful] = shapely.distance(posed[first], posed[second])
+        return np.maximum(np.where(tied, apart - self.joint, KEPT_GAP * self.gaps - apart), 0.0)
+
+
+def bend(composition: Composition, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:
+    """Place a one-line composition on the baseline, from its start, in its middle or to its end.
+
+    Where the curve bends towards the letters' tops, all letters get the same extra distance, as little as
+    keeps every two of them at half of their straight distance or more. Letters that touch on a straight line
+    (a connected script) are not parted but moved together until they touch again. None when the curve is too
+    short or too tight.
+    """
+    return bend_strip(Strip(composition), baseline, height_mm=height_mm, align=align)
+
+
+def draw(bent: Bent) -> Outline:
+    """The frozen outline of a bent composition."""
+    height = bent.height_mm
+    spots = []
+    for placed in bent.placed:
+        cos, sin = math.cos(placed.turn), math.sin(placed.turn)
+        middle = placed.cluster.origin + placed.cluster.advance / 2
+        for glyph in placed.cluster.glyphs:
+            x, y = (glyph.x - middle) * height, glyph.y * height
+            at = (placed.x + cos * x - sin * y, placed.y + sin * x + cos * y)
+            spots.append(Spot(glyph.gid, *at, cos, sin))
+    return inked(bent.composition.font, spots, height_mm=height, bridges=_bridges(bent))
+
+
+def _bridges(bent: Bent) -> list[Floats]:
+    """Short lines (2, 2) in mm between ends of single-line letters that meet on a straight line."""
+    font, height = bent.composition.font, bent.height_mm
+    bridges = []
+    for one, other in pairwise(bent.placed):
+        ends, starts = _ends(font, one.cluster), _ends(font, other.cluster)
+        for a, b in product(ends, starts):
+            if np.hypot(*(a - b)) <= SLACK:
+                bridges.append(np.array([_put(a, one, height), _put(b, other, height)]))
+    return bridges
+
+
+def _ends(font: Font, cluster: Cluster) -> list[Floats]:
+    """Where the cluster's strokes begin and end on a straight baseline, in capital heights."""
+    return [
+        shapely.get_coordinates(stroke)[which] / font.capital_height + np.array([glyph.x, glyph.y])
+        for glyph in cluster.glyphs
+        for stroke in font.strokes_of(glyph.gid)
+        for which in (0, -1)
+    ]
+
+
+def _put(point: Floats, placed: Placed, height_mm: float) -> Floats:
+    cos, sin = math.cos(placed.turn), math.sin(placed.turn)
+    x = (point[0] - placed.cluster.origin - placed.cluster.advance / 2) * height_mm
+    y = point[1] * height_mm
+    return np.array([placed.x + cos * x - sin * y, placed.y + sin * x + cos * y])
+
+
+def bend_strip(strip: Strip, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:
+    """As `bend`, of a composition that is cut up already."""
+    if len(strip.inked) == 0:
+        return None
+    # Everything is reckoned in capital heights, on a baseline made smaller instead of letters made larger.
+    track = Track(shapely.get_coordinates(baseline) / height_mm)
+    tracking, pulls = 0.0, np.zeros(len(strip.tied))
+    for _ in range(_MOST_ROUNDS):
+        steps = np.diff(strip.middles) + np.where(strip.tied, -pulls, tracking)
+        at = np.concatenate([[0.0], np.cumsum(steps)])
+        first = _first(at, strip.advances, track.length, align)
+        if first is None:
+            return None
+        poses = track.poses(first + at, np.maximum(strip.advances / 2, LEAST_REACH))
+        lacking = strip.shortfall(poses)
+        if not np.any(lacking > SLACK):
+            return _bent(strip, poses, height_mm, tracking)
+        tracking, pulls = _adjusted(strip, lacking, tracking, pulls)
+    return None
+
+
+def _adjusted(strip: Strip, lacking: Floats, tracking: float, pulls: Floats) -> tuple[float, Floats]:
+    """More tracking where a pair is too near, a stronger pull where a tied pair has come apart."""
+    free = strip.gaps > SLACK
+    if np.any(lacking[free] > SLACK):
+        tracking += max(_TRACKING_STEP, float(lacking[free].max()))
+    pulled = pulls.copy()
+    for (a, b), gap in zip(strip.pairs[~free], lacking[~free], strict=True):
+        if gap > SLACK and b == a + 1:
+            pulled[strip.inked[a]] += 1.2 * gap + SLACK
+    return tracking, pulled
+
+
+def _bent(strip: Strip, poses: Floats, height_mm: float, tracking: float) -> Bent:
+    scaled = poses * np.array([height_mm, height_mm, 1.0])
+    placed = tuple(
+        Placed(cluster, float(x), float(y), float(turn))
+        for cluster, (x, y, turn) in zip(strip.clusters, scaled, strict=True)
+    )
+    shapes = tuple(strip.posed(strip.hulls, scaled, height_mm))
+    return Bent(strip.composition, height_mm, placed, tracking, shapes)
+
+
+def _first(at: Floats, advances: Floats, length: float, align: Align) -> float | None:
+    """Arc length of the first cluster's mid-point; None when the curve is too short."""
+    before, after = advances[0] / 2, advances[-1] / 2
+    needed = float(before + at[-1] + after)
+    if needed > length:
+        return None
+    return float({"start": 0.0, "centre": (length - needed) / 2, "end": length - needed}[align] + before)
+
+
+class Track:
+    """A polyline (n, 2) with its arc length."""
+
+    def __init__(self, points: Floats) -> None:
+        self._points = points
+        self._arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+        self.length = float(self._arc[-1])
+
+    def poses(self, at: Floats, reach: Floats) -> Floats:
+        """x, y, turn (..., 3) at arc lengths; the turn is that of the chord which reaches so far to both
+        sides, which on a circle is the tangent's and on a polyline doesn't jump at its corners."""
+        reach = np.minimum(reach, np.minimum(at, self.length - at))
+        chord = self._at(at + reach) - self._at(at - reach)
+        turn = np.arctan2(chord[..., 1], chord[..., 0])
+        return np.concatenate([self._at(at), turn[..., None]], axis=-1)
+
+    def _at(self, arc: Floats) -> Floats:
+        return np.stack([np.interp(arc, self._arc, axis) for axis in self._points.T], axis=-1)
+
+
+def put(pieces: Any, poses: Floats, scale: float | Floats = 1.0) -> Any:
+    """Each of the geometries scaled and put at its own pose: x, y, turn (n, 3)."""
+    if len(pieces) == 0:
+        return pieces
+    cos, sin = np.cos(poses[:, 2]) * scale, np.sin(poses[:, 2]) * scale
+    counts = shapely.get_num_coordinates(pieces)
+    x0, y0, cos, sin = (np.repeat(each, counts) for each in (poses[:, 0], poses[:, 1], cos, sin))
+    return shapely.transform(pieces, partial(_turned, x0=x0, y0=y0, cos=cos, sin=sin))
+
+
+def _turned(points: Floats, *, x0: Floats, y0: Floats, cos: Floats, sin: Floats) -> Floats:
+    x, y = points[:, 0], points[:, 1]
+    return np.column_stack([x0 + x * cos - y * sin, y0 + x * sin + y * cos])

@@ -1,0 +1,87 @@
+"""Reading a font file: the kinds that are refused because their letters could come out wrong on metal."""
+
+from __future__ import annotations
+
+import io
+import struct
+from dataclasses import dataclass
+
+from fontTools.ttLib import TTFont, TTLibError
+
+from layout.shop.shop import FontSpec
+
+#: OS/2 fsType bits that forbid putting the letters into another document ("restricted licence",
+#: "bitmap embedding only"): OpenType specification, OS/2 table.
+_FORBIDDEN_BITS = 0x0002 | 0x0200
+#: What fontTools lets through when a table holds nonsense.
+_BROKEN = (
+    TTLibError, struct.error, AssertionError, ArithmeticError, AttributeError, LookupError, MemoryError,
+    RecursionError, TypeError, ValueError,
+)  # fmt: skip
+
+
+class FontRefused(ValueError):
+    """A font that can't be trusted on metal; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class FontFile:
+    """What the rest needs to know of a font file. `features` are the OpenType feature tags it has."""
+
+    upem: int
+    cmap: dict[int, str]
+    features: frozenset[str]
+    even_odd: bool  # a static CFF font, which older readers fill by the even-odd rule
+
+
+def read(spec: FontSpec) -> FontFile:
+    """Check a font file's tables. Raises FontRefused with the reason."""
+    try:
+        return _read(spec)
+    except FontRefused:
+        raise
+    except _BROKEN as error:
+        raise FontRefused(f"{spec.font}: not a readable font: {error or type(error).__name__}") from error
+
+
+def _read(spec: FontSpec) -> FontFile:
+    font = TTFont(io.BytesIO(spec.data), fontNumber=spec.face_index, lazy=True)
+    cmap = font.getBestCmap()
+    if not cmap:
+        raise FontRefused(f"{spec.font}: no Unicode character map")
+    outlines = {"glyf", "CFF ", "CFF2"} & set(font.keys())
+    if not outlines:
+        raise FontRefused(f"{spec.font}: no outlines")
+    if "glyf" in outlines and len(outlines) > 1:
+        # HarfBuzz draws one set, other readers the other: nobody could say which letter was approved.
+        raise FontRefused(f"{spec.font}: two different sets of outlines in one file")
+    if font["OS/2"].fsType & _FORBIDDEN_BITS:
+        raise FontRefused(f"{spec.font}: its licence bits forbid embedding")
+    _check_axes(spec, font)
+    return FontFile(
+        upem=int(font["head"].unitsPerEm),
+        cmap=cmap,
+        features=frozenset(_feature_tags(font)),
+        even_odd=outlines == {"CFF "},
+    )
+
+
+def _check_axes(spec: FontSpec, font: TTFont) -> None:
+    """An axis that is misspelt or out of range would quietly give another weight than the shop approved."""
+    axes = {axis.axisTag: axis for axis in font["fvar"].axes} if "fvar" in font else {}
+    for tag, value in spec.axes:
+        axis = axes.get(tag)
+        if axis is None:
+            raise FontRefused(f"{spec.font}: no axis {tag!r}")
+        if not axis.minValue <= value <= axis.maxValue:
+            span = f"{axis.minValue:g} to {axis.maxValue:g}"
+            raise FontRefused(f"{spec.font}: axis {tag!r} goes from {span}; {value:g} is outside")
+
+
+def _feature_tags(font: TTFont) -> set[str]:
+    return {
+        record.FeatureTag
+        for table in ("GSUB", "GPOS")
+        if table in font and font[table].table.FeatureList
+        for record in font[table].table.FeatureList.FeatureRecord
+    }

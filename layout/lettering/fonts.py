@@ -1,0 +1,307 @@
+"""Fonts ready for typesetting: what they cover, their capital height, their shapes computed once and kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import shapely
+import uharfbuzz as hb
+from fontTools.pens.boundsPen import BoundsPen
+from fontTools.pens.recordingPen import RecordingPen
+from shapely.geometry import LineString, Polygon
+
+from layout.lettering import font_file as fontfile
+from layout.lettering import single_line
+from layout.lettering.font_file import FontRefused
+from layout.lettering.glyphs import RingPen, TooComplex, even_odd_differs, merged
+from layout.lettering.hulls import hull_around
+from layout.lettering.text import LINE_FEED, SHARED_SCRIPTS, graphemes, normalise, script_of
+from layout.shop.measure import FLATTEN_MM, Floats
+from layout.shop.shop import FontSpec
+
+#: Glyph shapes are kept for these capital heights (mm): the next larger one serves, so that chords are
+#: never coarser than FLATTEN_MM and seldom more than twice as fine as needed.
+SIZE_CLASSES_MM = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
+#: A font is said to be made for a script when it has this many of its letters, a handful aside.
+_LETTERS_OF_A_SCRIPT = 20
+_DOTTED_CIRCLE = "\u25cc"
+_LATIN_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
+_NO_POINTS: Floats = np.empty((0, 2))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shape:
+    """One closed area of a glyph in capital heights; `size` is its area. `clearance` is how far its parts
+    keep from one another: moving every corner by less than half of it leaves the area valid."""
+
+    area: Polygon
+    corners: int
+    size: float
+    clearance: float
+
+
+class Font:
+    """A font ready for typesetting. Lengths are font units; `upem` of them make an em."""
+
+    upem: int
+    #: Height of the capital H, or of the small x where the font has no capitals.
+    capital_height: float
+
+    def __init__(self, spec: FontSpec) -> None:
+        self.spec = spec
+        self.kind = spec.kind
+        self._covered: dict[str, bool] = {LINE_FEED: True}
+        self._hulls: dict[int, Floats] = {}
+        self._shapes: dict[tuple[int, float], tuple[Shape, ...]] = {}
+
+    @property
+    def scripts(self) -> frozenset[str]:
+        """ISO 15924 codes of the scripts that the font is made for."""
+        raise NotImplementedError
+
+    def missing(self, text: str) -> tuple[tuple[int, int], ...]:
+        """Grapheme ranges of `text` (NFC) that this font can't draw."""
+        covered = self._covered
+        spans = []
+        for index, cluster in enumerate(graphemes(text)):
+            known = covered.get(cluster)
+            if known is None:
+                known = covered[cluster] = self._draws(cluster)
+            if not known:
+                spans.append((index, index + 1))
+        return tuple(spans)
+
+    def covers(self, text: str) -> bool:
+        """Whether every character of the text (NFC) has a glyph."""
+        return not self.missing(text)
+
+    def lacks(self, features: Mapping[str, bool]) -> tuple[str, ...]:
+        """Those of the switched-on OpenType features that the font doesn't have."""
+        return tuple(sorted(tag for tag, on in features.items() if on))
+
+    def areas(self, glyph: int, height_mm: float) -> tuple[Polygon, ...]:
+        """A glyph's region in font units, flattened finely enough for that capital height."""
+        return ()
+
+    def strokes_of(self, glyph: int) -> tuple[LineString, ...]:
+        """A glyph's open strokes in font units."""
+        return ()
+
+    def hull(self, glyph: int) -> Floats:
+        """Convex hull (n, 2) of a glyph in capital heights, counter-clockwise; it holds the shapes of all
+        size classes and stands off the curve by no more than `layout.lettering.hulls.STAND_OFF`."""
+        if glyph not in self._hulls:
+            self._hulls[glyph] = hull_around(self._extremes(glyph) / self.capital_height)
+        return self._hulls[glyph]
+
+    def shapes(self, glyph: int, height_mm: float) -> tuple[Shape, ...]:
+        """A glyph's areas in capital heights, with what drawing needs to know of each."""
+        key = (glyph, _size_class(height_mm))
+        if key not in self._shapes:
+            scaled = [
+                shapely.transform(area, lambda points: points / self.capital_height)
+                for area in self.areas(glyph, height_mm)
+            ]
+            self._shapes[key] = tuple(
+                Shape(a, int(shapely.get_num_coordinates(a)), a.area, float(shapely.minimum_clearance(a)))
+                for a in scaled
+            )
+        return self._shapes[key]
+
+    def _draws(self, cluster: str) -> bool:
+        raise NotImplementedError
+
+    def _extremes(self, glyph: int) -> Floats:
+        """Points (n, 2) in font units whose hull is that of the glyph's ink."""
+        raise NotImplementedError
+
+
+class OutlineFont(Font):
+    """An OpenType font with filled outlines, shaped and drawn by HarfBuzz."""
+
+    def __init__(self, spec: FontSpec) -> None:
+        super().__init__(spec)
+        self._file = fontfile.read(spec)
+        self.upem = self._file.upem
+        self.features = self._file.features
+        self.hb_font = hb.Font(hb.Face(spec.data, spec.face_index))
+        self.hb_font.scale = (self.upem, self.upem)
+        if spec.axes:
+            self.hb_font.set_variations(dict(spec.axes))
+        self._areas: dict[tuple[int, float], tuple[Polygon, ...]] = {}
+        self._scripts: frozenset[str] | None = None
+        self.capital_height = self._top_of("H") or self._top_of("x") or 0.0
+        if self.capital_height <= 0:
+            raise FontRefused(f"{spec.font}: neither a capital H nor a small x to measure its height by")
+        if self._file.even_odd:
+            for letter in _LATIN_LETTERS:
+                glyph = self.hb_font.get_nominal_glyph(ord(letter))
+                if glyph:
+                    self._drawn(glyph, self.upem / 1000)
+
+    @property
+    def scripts(self) -> frozenset[str]:
+        if self._scripts is None:
+            counts: dict[str, int] = {}
+            for code in self._file.cmap:
+                char = chr(code)
+                if char.isalpha():
+                    counts[script_of(char)] = counts.get(script_of(char), 0) + 1
+            self._scripts = frozenset(
+                script
+                for script, count in counts.items()
+                if count >= _LETTERS_OF_A_SCRIPT and script not in SHARED_SCRIPTS
+            )
+        return self._scripts
+
+    def lacks(self, features: Mapping[str, bool]) -> tuple[str, ...]:
+        return tuple(sorted(tag for tag, on in features.items() if on and tag not in self.features))
+
+    def areas(self, glyph: int, height_mm: float) -> tuple[Polygon, ...]:
+        key = (glyph, _size_class(height_mm))
+        if key not in self._areas:
+            self._areas[key] = self._drawn(glyph, FLATTEN_MM * self.capital_height / key[1])
+        return self._areas[key]
+
+    def _draws(self, cluster: str) -> bool:
+        """Shaped alone, the cluster has no missing glyph, leaves ink where it should, and nothing was added.
+
+        Shaping finds what the character map alone doesn't: composed marks, and the dotted circle that
+        HarfBuzz puts under a mark that has nothing to stand on.
+        """
+        buffer = hb.Buffer()
+        buffer.add_str(cluster)
+        buffer.guess_segment_properties()
+        try:
+            hb.shape(self.hb_font, buffer)
+        except MemoryError:
+            return False
+        glyphs = [info.codepoint for info in buffer.glyph_infos]
+        if 0 in glyphs:
+            return False
+        circle = self.hb_font.get_nominal_glyph(ord(_DOTTED_CIRCLE))
+        if circle and circle in glyphs and _DOTTED_CIRCLE not in cluster:
+            return False
+        return cluster.isspace() or any(self._rings(glyph, self.upem / 100) for glyph in glyphs)
+
+    def _extremes(self, glyph: int) -> Floats:
+        # Every size class cuts the curves at other points, so the hull of one would be overhung by another.
+        rings = [
+            ring
+            for size in SIZE_CLASSES_MM
+            for ring in self._rings(glyph, FLATTEN_MM * self.capital_height / size)
+        ]
+        return np.concatenate(rings) if rings else _NO_POINTS
+
+    def _drawn(self, glyph: int, tolerance: float) -> tuple[Polygon, ...]:
+        rings = self._rings(glyph, tolerance)
+        if self._file.even_odd and even_odd_differs(rings):
+            raise FontRefused(
+                f"{self.spec.font}: the even-odd and non-zero rules fill glyph {glyph} differently"
+            )
+        return merged(rings)
+
+    def _rings(self, glyph: int, tolerance: float) -> list[Floats]:
+        notes, pen = self._notes(glyph), RingPen(tolerance)
+        try:
+            notes.replay(pen)
+        except TooComplex as error:
+            raise FontRefused(f"{self.spec.font}: glyph {glyph} is too complex") from error
+        except (ValueError, OverflowError) as error:
+            raise FontRefused(f"{self.spec.font}: glyph {glyph} has points that are no numbers") from error
+        return pen.rings
+
+    def _notes(self, glyph: int) -> RecordingPen:
+        """What HarfBuzz draws. Its binding swallows what a pen raises, so the pen it drives only notes."""
+        notes = RecordingPen()
+        try:
+            self.hb_font.draw_glyph_with_pen(glyph, notes)
+        except MemoryError as error:
+            raise FontRefused(f"{self.spec.font}: glyph {glyph} is too complex") from error
+        return notes
+
+    def _top_of(self, char: str) -> float | None:
+        glyph = self.hb_font.get_nominal_glyph(ord(char))
+        pen = BoundsPen(None)
+        if glyph:
+            self._notes(glyph).replay(pen)
+        return float(pen.bounds[3]) if pen.bounds else None
+
+
+class SingleLineFont(Font):
+    """A font of open strokes; a glyph's number is its code point. See `layout.lettering.single_line`."""
+
+    def __init__(self, spec: FontSpec) -> None:
+        super().__init__(spec)
+        content = single_line.read(spec)
+        self.capital_height = content.capital_height
+        self.upem = round(content.capital_height)
+        self.advances = content.advances
+        self.strokes = content.strokes
+
+    @property
+    def scripts(self) -> frozenset[str]:
+        letters = [script_of(char) for char in self.strokes if char.isalpha()]
+        return frozenset(script for script in letters if letters.count(script) >= _LETTERS_OF_A_SCRIPT)
+
+    def strokes_of(self, glyph: int) -> tuple[LineString, ...]:
+        return self.strokes.get(chr(glyph), ())
+
+    def _draws(self, cluster: str) -> bool:
+        return cluster.isspace() or bool(self.strokes.get(cluster))
+
+    def _extremes(self, glyph: int) -> Floats:
+        strokes = self.strokes_of(glyph)
+        return shapely.get_coordinates(strokes) if strokes else _NO_POINTS
+
+
+def open_font(spec: FontSpec) -> Font:
+    """The font of a spec, opened once per process. Raises FontRefused."""
+    return _cached(spec.sha256, spec.face_index, spec.axes, _Opener(spec))
+
+
+def suggest(text: str, fonts: Mapping[str, FontSpec], allowed: tuple[str, ...]) -> tuple[str, ...]:
+    """Those of the allowed fonts that can draw every character of the text, in the order given.
+
+    A font that can't be opened is left out: whoever loads the catalogue hears of it.
+    """
+    words = normalise(text)
+    return tuple(name for name in allowed if name in fonts and _covers(fonts[name], words))
+
+
+def _covers(spec: FontSpec, words: str) -> bool:
+    try:
+        return open_font(spec).covers(words)
+    except FontRefused:
+        return False
+
+
+class _Opener:
+    """Carries a spec through the cache; the cache's key is what identifies the font, not its bytes."""
+
+    def __init__(self, spec: FontSpec) -> None:
+        self.spec = spec
+
+    def __hash__(self) -> int:
+        return hash(self.spec.font)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Opener) and self.spec.font == other.spec.font
+
+    def open(self) -> Font:
+        return SingleLineFont(self.spec) if self.spec.kind == "single_line" else OutlineFont(self.spec)
+
+
+@lru_cache(maxsize=256)
+def _cached(_sha256: str, _index: int, _axes: tuple[tuple[str, float], ...], opener: _Opener) -> Font:
+    return opener.open()
+
+
+def _size_class(height_mm: float) -> float:
+    return next((size for size in SIZE_CLASSES_MM if size >= height_mm), height_mm)
+
+
+__all__ = ["Font", "FontRefused", "OutlineFont", "Shape", "SingleLineFont", "open_font", "suggest"]

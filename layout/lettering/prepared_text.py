@@ -1,0 +1,101 @@
+"""A composition made ready to be drawn again and again: what `typeset.draw` does, to the last bit, at once.
+
+Most texts are drawn on a straight baseline with letters that don't touch. Their areas are then moved in one
+go, and neither validity nor meetings have to be looked for, because both are known from capital height 1.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+
+from layout.lettering.fonts import SIZE_CLASSES_MM
+from layout.lettering.ink import SAFE_CLEARANCE_MM, SAFE_SIZE_MM2
+from layout.lettering.typeset import Composition, draw
+from layout.shop.measure import Floats, freeze_mm
+from layout.shop.outline import Outline
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Stamp:
+    """A composition's areas at capital height 1, for one size class.
+
+    `areas` (n) are polygons about their glyphs' origins, `points` all their coordinates, `counts` how many
+    each has, `at` (n, 2) the glyphs' origins. It is good for heights above `least_mm`.
+    """
+
+    areas: Any
+    points: Floats
+    counts: Any
+    at: Floats
+    least_mm: float
+
+    def draw(self, height_mm: float, x_mm: float, y_mm: float, turn_deg: float) -> Outline:
+        """The frozen outline at a capital height, its origin at (x, y), turned about it."""
+        turn = np.radians(turn_deg)
+        cos, sin = float(np.cos(turn)), float(np.sin(turn))
+        gx, gy = self.at[:, 0], self.at[:, 1]
+        # Number by number the sums that `typeset.draw` does, so that not even the last bit differs.
+        at = np.column_stack(
+            [x_mm + height_mm * (cos * gx - sin * gy), y_mm + height_mm * (sin * gx + cos * gy)]
+        )
+        points = self.points
+        if sin != 0.0 or cos != 1.0:
+            x, y = points[:, 0], points[:, 1]
+            points = np.column_stack([x * cos - y * sin, x * sin + y * cos])
+        frozen = freeze_mm(points * height_mm + np.repeat(at, self.counts, axis=0))
+        return Outline(tuple(shapely.transform(self.areas, lambda _: frozen).tolist()))
+
+
+class Stamps:
+    """Draws one composition, and keeps what makes the next drawing quick."""
+
+    def __init__(self, composition: Composition) -> None:
+        self._composition = composition
+        self._kept: dict[float, Stamp | None] = {}
+
+    def draw(self, height_mm: float, x_mm: float, y_mm: float, turn_deg: float) -> Outline:
+        """The same as `typeset.draw` of the composition."""
+        stamp = self._stamp(height_mm)
+        if stamp is not None and height_mm > stamp.least_mm:
+            return stamp.draw(height_mm, x_mm, y_mm, turn_deg)
+        return draw(self._composition, height_mm=height_mm, x_mm=x_mm, y_mm=y_mm, turn_deg=turn_deg)
+
+    def _stamp(self, height_mm: float) -> Stamp | None:
+        size = next((size for size in SIZE_CLASSES_MM if size >= height_mm), None)
+        if size is None:
+            return None
+        if size not in self._kept:
+            self._kept[size] = stamp_of(self._composition, size)
+        return self._kept[size]
+
+
+def stamp_of(composition: Composition, size_class_mm: float) -> Stamp | None:
+    """The stamp for a size class; None for single-line fonts, letters that touch, and no ink."""
+    font = composition.font
+    glyphs = [glyph for cluster in composition.clusters for glyph in cluster.glyphs]
+    shapes = [(glyph, shape) for glyph in glyphs for shape in font.shapes(glyph.gid, size_class_mm)]
+    if not shapes or any(font.strokes_of(glyph.gid) for glyph in glyphs):
+        return None
+    areas = np.array([shape.area for _, shape in shapes], dtype=object)
+    at = np.array([(glyph.x, glyph.y) for glyph, _ in shapes])
+    counts = shapely.get_num_coordinates(areas)
+    points = shapely.get_coordinates(areas)
+    placed = shapely.transform(areas, lambda p: p + np.repeat(at, counts, axis=0))
+    apart = _nearest(placed)
+    if apart <= 0:
+        return None
+    safe = [SAFE_CLEARANCE_MM / apart]
+    for _, shape in shapes:
+        safe += [SAFE_CLEARANCE_MM / shape.clearance, math.sqrt(SAFE_SIZE_MM2 / shape.size)]
+    return Stamp(areas, points, counts, at, max(safe))
+
+
+def _nearest(areas: Any) -> float:
+    """Least distance between any two areas; infinite for one."""
+    first, second = np.triu_indices(len(areas), 1)
+    return float(shapely.distance(areas[first], areas[second]).min()) if len(first) else math.inf

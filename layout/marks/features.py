@@ -1,0 +1,231 @@
+"""Features a laser line can or can't make: thinnest stroke, narrowest counter, narrowest gap.
+
+One definition for code and check alike, in the unit of the geometry given:
+- thinnest stroke: the smallest w for which opening the region with a disc of diameter w loses more than
+  LOST_WIDTHS * w anywhere. A corner of angle a loses w/2 (1/sin(a/2) - 1), so corners of 29 degrees and more
+  are forgiven;
+- narrowest counter: each hole alone, the smallest w of a disc that no longer goes in;
+- narrowest gap: the distance between clusters that don't touch.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, Protocol
+
+import numpy as np
+import shapely
+from shapely.geometry import LineString, MultiPolygon, Polygon
+
+from layout.lettering.fonts import Font
+from layout.lettering.typeset import Cluster, Composition, Glyph, glyph_areas, glyph_strokes
+
+LOST_WIDTHS = 1.5
+#: The search for the thinnest stroke goes up in these steps before it bisects, because the loss is not
+#: monotone in w: bisection alone can step over a thin neck.
+_GROWTH = 1.12
+_RELATIVE_ACCURACY = 0.002
+#: Neighbours nearer than this (in capital heights) are meant to touch: joined letters of script fonts meet to
+#: within the rounding of the font's own units.
+TOUCHING = 0.002
+#: Capital heights at which glyphs are measured: 10 mm classes are flattened to 0.0002 of the capital height.
+_MEASURED_AT_MM = 10.0
+
+
+class FeatureStore(Protocol):
+    """Keeps measured features between runs; values are JSON-able."""
+
+    def get(self, key: str) -> Any | None: ...
+
+    def put(self, key: str, value: Any) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """A width in capital heights and the grapheme range of the letter, or pair of letters, that has it."""
+
+    width: float
+    span: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Features:
+    """The narrowest of each kind; None where the text has none (no holes, one letter, a single-line font)."""
+
+    stroke: Feature | None
+    counter: Feature | None
+    gap: Feature | None
+
+
+def thinnest_stroke(region: Polygon | MultiPolygon, *, least: float, most: float) -> float:
+    """Smallest w in [least, most] that is lost by the definition above; `most` when none is."""
+    points = shapely.get_coordinates(shapely.segmentize(region.boundary, least))
+    tips = shapely.points(points)
+    low, w = least, least
+    while not _lost(region, tips, w):
+        if w >= most:
+            return most
+        low, w = w, min(w * _GROWTH, most)
+    if w == least:
+        return least
+    high = w
+    while high - low > _RELATIVE_ACCURACY * low:
+        middle = (low + high) / 2
+        if _lost(region, tips, middle):
+            high = middle
+        else:
+            low = middle
+    return (low + high) / 2
+
+
+def _lost(region: Any, tips: Any, w: float) -> bool:
+    eroded = region.buffer(-w / 2, quad_segs=16)
+    if eroded.is_empty:
+        return True
+    opened = eroded.buffer(w / 2, quad_segs=16)
+    shapely.prepare(opened)  # makes the distance test below several times faster
+    return not bool(shapely.dwithin(opened, tips, LOST_WIDTHS * w).all())
+
+
+def narrowest_counter(region: Polygon | MultiPolygon) -> float | None:
+    """Diameter of the largest disc in the smallest hole; None without holes."""
+    holes = [Polygon(ring) for part in shapely.get_parts(region) for ring in part.interiors]
+    return min((_widest_disc(hole) for hole in holes), default=None)
+
+
+def _widest_disc(hole: Polygon) -> float:
+    tolerance = math.sqrt(hole.area) * 0.002
+    return 2 * float(shapely.maximum_inscribed_circle(hole, tolerance=tolerance).length)
+
+
+def features_of(composition: Composition, *, store: FeatureStore | None = None) -> Features:
+    """The narrowest features of a composition; glyphs and pairs are measured once per font."""
+    font = composition.font
+    strokes, counters = [], []
+    for cluster in composition.clusters:
+        for glyph in cluster.glyphs:
+            stroke, counter = _glyph_features(font, glyph.gid, store)
+            if stroke is not None:
+                strokes.append((stroke, cluster.span))
+            if counter is not None:
+                counters.append((counter, cluster.span))
+    return Features(_narrowest(strokes), _narrowest(counters), _narrowest(_gaps(composition)))
+
+
+#: A width and the span of the letters that have it: a feature while there are many of them.
+_Width = tuple[float, tuple[int, int]]
+
+
+def _narrowest(found: Sequence[_Width]) -> Feature | None:
+    return Feature(*min(found)) if found else None
+
+
+def _glyph_features(font: Font, gid: int, store: FeatureStore | None) -> tuple[float | None, float | None]:
+    kept: dict[int, tuple[float | None, float | None]] = font.__dict__.setdefault("_features", {})
+    if gid in kept:
+        return kept[gid]
+    axes = ",".join(f"{tag}={value:g}" for tag, value in font.spec.axes)
+    key = f"features-1/{font.spec.sha256}/{font.spec.face_index}/{axes}/{gid}"
+    known = store.get(key) if store else None
+    if known is None:
+        known = _measured(font, gid)
+        if store:
+            store.put(key, list(known))
+    kept[gid] = (known[0], known[1])
+    return kept[gid]
+
+
+def _measured(font: Font, gid: int) -> tuple[float | None, float | None]:
+    areas = glyph_areas(font, gid, _MEASURED_AT_MM)
+    if not areas:
+        return None, None
+    region = shapely.transform(MultiPolygon(areas), lambda points: points / font.capital_height)
+    return thinnest_stroke(region, least=0.004, most=0.6), narrowest_counter(region)
+
+
+def _gaps(composition: Composition) -> list[_Width]:
+    """Of neighbours in a line, and of any others whose boxes come nearer than the narrowest of those gaps.
+
+    The others are letters of two lines set close, or those on both sides of a very narrow one.
+    """
+    font = composition.font
+    boxed = [(c, box) for c in composition.clusters if (box := _box(font, c)) is not None]
+    inked = [cluster for cluster, _ in boxed]
+    found = [
+        gap for a, b in pairwise(inked) if a.line == b.line and (gap := _gap_width(font, a, b)) is not None
+    ]
+    least = min(found)[0] if found else np.inf
+    for one, other in _nearer_than(least, [box for _, box in boxed]):
+        gap = _gap_width(font, inked[one], inked[other])
+        if gap is not None and (other - one > 1 or inked[one].line != inked[other].line):
+            found.append(gap)
+    return found
+
+
+def _gap_width(font: Font, a: Cluster, b: Cluster) -> _Width | None:
+    gap = _gap(font, a, b)
+    return (gap, (min(a.span[0], b.span[0]), max(a.span[1], b.span[1]))) if gap > TOUCHING else None
+
+
+#: x0, y0, x1, y1 in capital heights.
+_Box = tuple[float, float, float, float]
+
+
+def _box(font: Font, cluster: Cluster) -> _Box | None:
+    """Box of a cluster's ink; None without ink."""
+    known: dict[int, _Box | None] = font.__dict__.setdefault("_boxes", {})
+    boxes = []
+    for glyph in cluster.glyphs:
+        if glyph.gid not in known:
+            hull = font.hull(glyph.gid)
+            known[glyph.gid] = (*hull.min(axis=0).tolist(), *hull.max(axis=0).tolist()) if len(hull) else None
+        box = known[glyph.gid]
+        if box is not None:
+            boxes.append((box[0] + glyph.x, box[1] + glyph.y, box[2] + glyph.x, box[3] + glyph.y))
+    if len(boxes) < 2:
+        return boxes[0] if boxes else None
+    x0, y0, x1, y1 = zip(*boxes, strict=True)
+    return min(x0), min(y0), max(x1), max(y1)
+
+
+def _nearer_than(least: float, boxes: Sequence[_Box]) -> list[tuple[int, int]]:
+    """Pairs of boxes that come nearer to one another than that."""
+    if len(boxes) < 2:
+        return []
+    x0, y0, x1, y1 = np.array(boxes).T
+    across = np.maximum(x0[:, None] - x1, x0 - x1[:, None])
+    up = np.maximum(y0[:, None] - y1, y0 - y1[:, None])
+    near = (across < least) & (up < least)
+    return [(int(one), int(other)) for one, other in np.argwhere(near) if one < other]
+
+
+def _gap(font: Font, a: Cluster, b: Cluster) -> float:
+    """Distance of two neighbours' ink in capital heights; 0 where they touch or one has no ink."""
+    kept: dict[Any, float] = font.__dict__.setdefault("_gaps", {})
+    base = a.glyphs[0]
+    key: Any
+    if len(a.glyphs) == len(b.glyphs) == 1:  # nearly all of them: a short key saves most of the time here
+        other = b.glyphs[0]
+        key = base.gid, other.gid, round((other.x - base.x) * 1e5), round((other.y - base.y) * 1e5)
+    else:
+        key = _relative(a.glyphs, base), _relative(b.glyphs, base)
+    if key not in kept:
+        ink_a, ink_b = _ink(font, a.glyphs), _ink(font, b.glyphs)
+        kept[key] = 0.0 if ink_a.is_empty or ink_b.is_empty else float(ink_a.distance(ink_b))
+    return kept[key]
+
+
+def _relative(glyphs: Sequence[Glyph], base: Glyph) -> tuple[tuple[int, int, int], ...]:
+    return tuple((g.gid, round((g.x - base.x) * 1e5), round((g.y - base.y) * 1e5)) for g in glyphs)
+
+
+def _ink(font: Font, glyphs: Sequence[Glyph]) -> Any:
+    pieces: list[Polygon | LineString] = []
+    for glyph in glyphs:
+        at = np.array([glyph.x, glyph.y])
+        for piece in (*glyph_areas(font, glyph.gid, _MEASURED_AT_MM), *glyph_strokes(font, glyph.gid)):
+            pieces.append(shapely.transform(piece, lambda points, at=at: points / font.capital_height + at))
+    return shapely.geometrycollections(pieces)

@@ -1,0 +1,321 @@
+"""The proof: what the check saw on a whole face, for the desk and the buyer. Never for burning.
+
+Nothing is told by colour alone: what runs over is dashed, keep-outs bear their names, notes their signs.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import shapely
+from shapely.geometry import MultiPolygon, Point, box
+
+from layout.check.feasibility import Checked, CheckResult
+from layout.check.request_findings import SIZE_WORDS
+from layout.fit.binding import Binding, Side
+from layout.pictures.sheet import FAINT, INK, METAL, PAPER, PETROL, RUST, WOOD, Sheet, middle_of, new_sheet
+from layout.shop.blades import Face, KeepOut, Surface
+from layout.shop.findings import Finding, Severity
+from layout.shop.loads import Mark
+from layout.shop.outline import Outline
+from layout.shop.shop import Shop
+
+#: What a burned line looks like on a picture of metal.
+BURNED = "#15191c"
+KEPT_OUT = "#c9d1d3"
+#: A single-line stroke on a face whose process is unknown is drawn this wide.
+_SOME_LINE_MM = 0.1
+#: Words that run far over are drawn no farther than this share of the face's width beyond it.
+_MOST_BEYOND = 0.25
+#: Width of a letter of the page's family, on average, as a share of its size.
+_LETTER_WIDTH = 0.58
+_SIGNS = {Severity.REFUSE: "✕", Severity.REVIEW: "?", Severity.NOTE: "i"}
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A line under the picture: a sign that needs no colour, and words."""
+
+    sign: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Overrun:
+    """Words at the size asked for where they don't fit, and the region (face frame) that they run over."""
+
+    outline: Outline
+    region: Any
+
+
+def proof_svg(shop: Shop, sku: str, face: str, result: CheckResult, *, is_captioned: bool = True) -> str:
+    """A face with all its marks and what the check has to say of them. Raises KeyError."""
+    here = [one for one in result.inscriptions if one.face == face]
+    overruns = [Overrun(one.overrun, one.region.polygon) for one in here if one.overrun and one.region]
+    return face_svg(
+        shop,
+        sku,
+        face,
+        [one.mark for one in here if one.mark is not None],
+        regions=[one.region.polygon for one in here if one.region is not None],
+        bindings=[binding for one in here for binding in one.binding],
+        notes=_notes(result, here, runs_over=bool(overruns)),
+        overruns=overruns,
+        is_captioned=is_captioned,
+    )
+
+
+def face_svg(
+    shop: Shop,
+    sku: str,
+    face: str,
+    marks: Sequence[Mark],
+    *,
+    regions: Sequence[Any] = (),
+    bindings: Sequence[Binding] = (),
+    notes: Sequence[Note] = (),
+    overruns: Sequence[Overrun] = (),
+    is_captioned: bool = True,
+) -> str:
+    """A face of a product with marks on it, as SVG text, in mm. Without captions only numbers are in it:
+    for whoever says the rest beside it, in another language.
+
+    Raises KeyError for an unknown product or face.
+    """
+    product = shop.products[sku]
+    drawn = shop.blades[product.blade].face(face)
+    body = shapely.union_all([drawn.body or drawn.silhouette, drawn.silhouette])
+    letter = max(2.4, (body.bounds[2] - body.bounds[0]) / 80)
+    named, numbered = _keep_outs(drawn, letter, holding={_thing(binding) for binding in bindings})
+    if not is_captioned:
+        notes, named, numbered = (), [], {}
+    lines = [*notes, *(Note(str(n), f"{name}, kept out.") for n, name in enumerate(numbered, start=1))]
+    x0, y0, x1, y1 = _shown(body, overruns)
+    left, right = x0 - 3 * letter, max(x1, x0 + 52 * letter) + 3 * letter
+    written = _wrapped(lines, right - left - 8 * letter, letter)
+    foot = y0 - letter * (5.5 + 1.7 * len(written))
+    sheet = new_sheet((left, foot, right, y1 + 5.5 * letter), letter)
+    if is_captioned:
+        sheet.text(f"{product.name}, {face.replace('_', ' ')}", x0, y1 + 2.6 * letter, font_weight="bold")
+    _draw_metal(sheet, drawn)
+    for region in regions:
+        sheet.area(region, fill=PETROL, fill_opacity=0.06, stroke=PETROL, stroke_width=letter / 24)
+    for name, place in named:
+        _label(sheet, name, place, RUST)
+    for number, polygons in enumerate(numbered.values(), start=1):
+        for polygon in polygons:
+            sheet.badge(str(number), *middle_of(polygon), RUST)
+    for overrun in overruns:
+        _draw_overrun(sheet, overrun)
+    for mark in marks:
+        _draw_mark(sheet, mark, _line_width_mm(shop, mark.surface))
+        _dimensions(sheet, mark, held={binding.side for binding in bindings})
+    silent = {name for name, _ in named} if is_captioned else {_thing(binding) for binding in bindings}
+    _draw_bindings(sheet, bindings, named=silent)
+    sheet.scale_bar(right - 3 * letter, y0 - 2.6 * letter)
+    if is_captioned:
+        _write(sheet, written, x0, y0 - 2.4 * letter)
+    return sheet.svg()
+
+
+# --- what is written under the picture --------------------------------------------------------------
+
+
+def _notes(result: CheckResult, here: Sequence[Checked], *, runs_over: bool) -> list[Note]:
+    notes = [Note(_SIGNS[f.severity], _said(f, result)) for f in result.findings]
+    for one in here:
+        if one.size_mm is None:
+            continue
+        held = ", ".join(dict.fromkeys(_thing(binding) for binding in one.binding))
+        bound = f"; bounded by {held}" if held else f"; {one.clearance_mm:.2f} mm clear of its region's edge"
+        size = f"{SIZE_WORDS[one.inscription.kind]} {one.size_mm:.2f} mm"
+        notes.append(Note("↕", f"{one.inscription.zone}: {size}{bound}."))
+    if runs_over:
+        notes.append(Note("┄", "Dashed: the size asked for, which does not fit; filled where it runs over."))
+    return notes
+
+
+def _said(finding: Finding, result: CheckResult) -> str:
+    """The message, with the zone where there are several inscriptions that it could be about."""
+    if finding.inscription is None or len(result.inscriptions) < 2:
+        return finding.message
+    return f"{result.inscriptions[finding.inscription].inscription.zone}: {finding.message}"
+
+
+def _wrapped(notes: Iterable[Note], width_mm: float, letter_mm: float) -> list[Note]:
+    """Notes broken into lines of that width; only the first line of each has its sign."""
+    most = max(20, int(width_mm / (_LETTER_WIDTH * letter_mm)))
+    return [
+        Note(note.sign if number == 0 else "", line)
+        for note in notes
+        for number, line in enumerate(textwrap.wrap(_showable(note.words), most) or [""])
+    ]
+
+
+def _showable(words: str) -> str:
+    """Words of a customer's making without what no SVG can hold."""
+    return "".join(char if char.isprintable() else "\ufffd" for char in words)
+
+
+def _write(sheet: Sheet, notes: Sequence[Note], x: float, y: float) -> None:
+    letter = sheet.letter_mm
+    for note in notes:
+        sheet.text(note.sign, x, y, font_weight="bold")
+        sheet.text(note.words, x + 1.8 * letter, y)
+        y -= 1.7 * letter
+    sheet.text("A picture of what will be burned, not a file for burning.", x, y - 0.3 * letter, fill=FAINT)
+
+
+# --- metal, zones and keep-outs -----------------------------------------------------------------------
+
+
+def _draw_metal(sheet: Sheet, face: Face) -> None:
+    hair = sheet.letter_mm / 12
+    if face.body is not None:
+        sheet.area(face.body.difference(face.silhouette), fill=WOOD, stroke=INK, stroke_width=hair)
+    sheet.area(face.silhouette, fill=METAL, stroke=INK, stroke_width=2 * hair)
+    for keep_out in face.keep_outs:
+        inside = keep_out.polygon.intersection(face.silhouette)
+        fill = PAPER if keep_out.reason == "hole" else KEPT_OUT
+        sheet.area(inside, fill=fill, stroke=FAINT, stroke_width=hair)
+    for zone in face.zones:
+        usable = zone.polygon.intersection(face.silhouette)
+        sheet.area(usable, fill="none", stroke=PETROL, stroke_width=hair, stroke_dasharray=_dashes(sheet))
+
+
+def _keep_outs(
+    face: Face, letter_mm: float, *, holding: set[str]
+) -> tuple[list[tuple[str, Any]], dict[str, list[Any]]]:
+    """Names with the places that have room for them; and names by number with the polygons that have none,
+    save those that hold a mark and are named where they do."""
+    named: list[tuple[str, Any]] = []
+    numbered: dict[str, list[Any]] = {}
+    for keep_out in face.keep_outs:
+        shown = keep_out.polygon.intersection(face.silhouette)
+        if shown.area == 0:
+            continue
+        where = Point(middle_of(shown))
+        if shown.buffer(0.4 * letter_mm).covers(_box_of(keep_out.keep_out, where, letter_mm)):
+            named.append((keep_out.keep_out, where))
+        elif keep_out.keep_out not in holding:
+            numbered.setdefault(_called(keep_out), []).append(shown)
+    return named, numbered
+
+
+def _called(keep_out: KeepOut) -> str:
+    """The name without the number of one among several, and why nothing is burned there."""
+    name, reason = keep_out.keep_out.rstrip("0123456789 "), keep_out.reason.replace("_", " ")
+    return name if reason in name else f"{name}: {reason}"
+
+
+def _box_of(words: str, middle: Any, letter_mm: float) -> Any:
+    half = _LETTER_WIDTH * letter_mm * 0.8 * len(words) / 2
+    return box(middle.x - half, middle.y - 0.4 * letter_mm, middle.x + half, middle.y + 0.4 * letter_mm)
+
+
+def _label(sheet: Sheet, words: str, at: Any, colour: str, *, anchor: str = "middle") -> None:
+    """Small words with a rim of paper, so that they can be read over whatever lies there."""
+    sheet.text(
+        words, at.x, at.y - 0.3 * sheet.letter_mm, fill=colour, text_anchor=anchor,
+        font_size=f"{0.8 * sheet.letter_mm:.3f}", stroke=PAPER, stroke_width=sheet.letter_mm / 5,
+        paint_order="stroke", stroke_linejoin="round",
+    )  # fmt: skip
+
+
+# --- marks, and what holds them -----------------------------------------------------------------------
+
+
+def _draw_mark(sheet: Sheet, mark: Mark, line_width_mm: float) -> None:
+    sheet.area(mark.outline.region, fill=BURNED)
+    _draw_strokes(sheet, mark.outline, line_width_mm, BURNED)
+
+
+def _draw_strokes(sheet: Sheet, outline: Outline, width_mm: float, colour: str) -> None:
+    for stroke in outline.strokes:
+        sheet.line(
+            stroke.coords, stroke=colour, stroke_width=width_mm, stroke_linecap="round",
+            stroke_linejoin="round",
+        )  # fmt: skip
+
+
+def _draw_overrun(sheet: Sheet, overrun: Overrun) -> None:
+    """Dashed edges, and a fill for the part that lies where nothing may be burned."""
+    hair = sheet.letter_mm / 14
+    areas = MultiPolygon(overrun.outline.areas)
+    sheet.area(areas.difference(overrun.region), fill=RUST, fill_opacity=0.55)
+    dashed = {"stroke": RUST, "stroke_width": hair, "stroke_dasharray": f"{4 * hair:.3f} {3 * hair:.3f}"}
+    sheet.area(areas, fill="none", **dashed)
+    for stroke in overrun.outline.strokes:
+        sheet.line(stroke.coords, **dashed)
+
+
+def _dimensions(sheet: Sheet, mark: Mark, *, held: set[Side]) -> None:
+    """Height beside the mark and length along it, each with its number on the line; at sides where nothing
+    holds the mark, if there are any."""
+    x0, y0, x1, y1 = mark.outline.bounds_mm
+    letter = sheet.letter_mm
+    right, over = "before" in held and "after" not in held, "below" in held and "above" not in held
+    x = x1 + 0.8 * letter if right else x0 - 0.8 * letter
+    y = y1 + 0.8 * letter if over else y0 - 0.8 * letter
+    tick = letter / 4
+    for line in (
+        [(x, y0), (x, y1)], [(x - tick, y0), (x + tick, y0)], [(x - tick, y1), (x + tick, y1)],
+        [(x0, y), (x1, y)], [(x0, y - tick), (x0, y + tick)], [(x1, y - tick), (x1, y + tick)],
+    ):  # fmt: skip
+        sheet.line(line, stroke=PETROL, stroke_width=letter / 16)
+    beside = 0.3 * letter if right else -0.3 * letter
+    middle = Point(x + beside, (y0 + y1) / 2)
+    _label(sheet, f"{y1 - y0:.2f}", middle, PETROL, anchor="start" if right else "end")
+    beyond = 0.7 * letter if over else -0.7 * letter
+    _label(sheet, f"{x1 - x0:.2f} mm", Point((x0 + x1) / 2, y + beyond), PETROL)
+
+
+def _draw_bindings(sheet: Sheet, bindings: Sequence[Binding], *, named: set[str]) -> None:
+    """A ring where the mark meets what holds it, and the name of that thing beside the ring; but a keep-out
+    that bears its name already, and what was named once, are not named again."""
+    letter = sheet.letter_mm
+    away = {
+        "before": (-0.8, 0.0, "end"), "after": (0.8, 0.0, "start"),
+        "above": (0.0, 1.0, "middle"), "below": (0.0, -1.0, "middle"),
+    }  # fmt: skip
+    spoken_of = set(named)
+    for binding in bindings:
+        x, y = binding.point
+        sheet.line(Point(x, y).buffer(letter * 0.45).exterior.coords, stroke=RUST, stroke_width=letter / 10)
+        if _thing(binding) in spoken_of:
+            continue
+        spoken_of.add(_thing(binding))
+        dx, dy, anchor = away[binding.side]
+        _label(sheet, _thing(binding), Point(x + dx * letter, y + dy * letter), RUST, anchor=anchor)
+
+
+def _thing(binding: Binding) -> str:
+    if binding.kind == "keep_out":
+        return binding.name
+    return f"edge of {binding.name.replace('_', ' ')}"
+
+
+def _line_width_mm(shop: Shop, surface: Surface) -> float:
+    """The widest line that a proven process makes on the surface: the mark as it may look at its boldest."""
+    widths = [p.line_width_mm for p in shop.processes.values() if p.surface == surface and p.test_card]
+    return max(widths, default=_SOME_LINE_MM)
+
+
+def _shown(body: Any, overruns: Sequence[Overrun]) -> tuple[float, float, float, float]:
+    """The box (mm) that the picture shows: the whole unit, and what runs over it, within reason."""
+    x0, y0, x1, y1 = body.bounds
+    beyond = _MOST_BEYOND * (x1 - x0)
+    for overrun in overruns:
+        if overrun.outline.is_empty:
+            continue
+        a, b, c, d = overrun.outline.bounds_mm
+        x0, y0 = min(x0, max(a, x0 - beyond)), min(y0, max(b, y0 - beyond))
+        x1, y1 = max(x1, min(c, x1 + beyond)), max(y1, min(d, y1 + beyond))
+    return x0, y0, x1, y1
+
+
+def _dashes(sheet: Sheet) -> str:
+    return f"{0.75 * sheet.letter_mm:.3f} {0.42 * sheet.letter_mm:.3f}"

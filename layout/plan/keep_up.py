@@ -1,0 +1,274 @@
+"""A plan kept up: new jobs worked into it, jobs that left taken out, without planning everything again.
+
+Pure and deterministic, and bounded by counts, as the planner is. A new job goes into a planned load with a
+free slot for it, or into a load of its own at the best of the places tried: where the plan's score gets worse
+least (lateness, then loads, then changes), and the earliest among those. Loads keep their order, their plate
+copies and everything that sits in them; a bare blade alone makes room for a job. So a plan that is kept up
+for long drifts from what planning everything would give; `layout.plan.planner` puts that right.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import replace
+from itertools import chain
+from math import inf
+
+from layout.loading.backlog import Backlog, Bound, Plan, PlanJob, PlanLot, PlannedLoad
+from layout.plan.planner import plan as plan_anew
+from layout.plan.search.bound import fewest_loads, least_lateness, loads_by_hours
+from layout.plan.sequence import Change, Counted, Held, Lineup, Visit
+
+#: Places tried for one visit: so many of those that look best, and so many more spread over all.
+MOST_BEST, MOST_SPREAD = 8, 4
+#: Loads that a change may move once one is known that makes nothing late.
+MOST_MOVED = 60
+#: Planned loads in which room is looked for, the earliest first.
+MOST_ROOMS = 200
+
+#: What a change costs, the first that differs decides: lateness, loads, changes, when the visit ends.
+Cost = tuple[float, float, float, float]
+#: A place that may be tried: what it costs at least, its place in the order, and the mount of a load to be
+#: put in before it (None: the load there gets one more).
+Candidate = tuple[Cost, int, int | None]
+Best = tuple[Cost, Change] | None
+
+
+def with_jobs(backlog: Backlog, plan: Plan, jobs: Sequence[PlanJob]) -> tuple[Backlog, Plan]:
+    """The backlog with `jobs` and its plan, they worked in: never worse than with loads for them after all
+    others. Jobs that no load can take are in `unplanned`. The bound stays true, if less sharp.
+
+    Raises ValueError when a job is in the backlog already, KeyError when the plan is of another backlog.
+    """
+    whole = replace(backlog, jobs=(*backlog.jobs, *jobs))
+    counted = Counted(whole, jobs)
+    if len(counted.jobs) < len(whole.jobs):
+        raise ValueError("a job that is planned already can't be new")
+    nowhere = {job.job: why for job in jobs if (why := counted.floor.unplanned.get(job.job)) is not None}
+    wanted = sorted((job for job in jobs if job.job not in nowhere), key=lambda job: (job.due, -job.weight))
+    before = Lineup.of(counted, plan)
+    best = _worked_in(before, wanted, first=0)
+    # Visit by visit they were put no worse than after all others; together they may be.
+    least = before.score.lateness + _late_after_all(before, wanted)
+    visits = sum(len(counted.visits(job)) for job in wanted)
+    if visits > 1 and best.score > replace(before.score, lateness=least, loads=before.score.loads + 1):
+        best = min(best, _worked_in(before, wanted, first=len(before.held)), key=lambda line: line.score)
+    own = sum(job.weight * counted.floor.days.late(job.due, backlog.now + job.seconds) for job in wanted)
+    bound = replace(plan.bound, lateness=plan.bound.lateness + own)
+    return whole, _written(best, plan, wanted, bound, {**plan.unplanned, **nowhere})
+
+
+def without_jobs(backlog: Backlog, plan: Plan, names: Collection[str]) -> tuple[Backlog, Plan]:
+    """The backlog without the jobs of those names and its plan; loads that hold nothing any more are gone.
+
+    A load that had its process at hand only through what left may need a change that its open stretch has no
+    time for: then everything that stays is planned anew.
+    """
+    gone = set(names)
+    rest = replace(backlog, jobs=tuple(job for job in backlog.jobs if job.job not in gone))
+    line = Lineup.of(Counted(backlog), plan)
+    for place in range(len(line.held) - 1, -1, -1):
+        load = line.held[place].planned
+        if load is None or gone.isdisjoint(load.jobs):
+            continue
+        held = line.held[place]
+        turns = (tuple(filled for filled in row if filled.job not in gone) for row in load.turns)
+        kept = replace(load, turns=tuple(row for row in turns if row))
+        left = Held(line.counted, held.mount, held.copy, planned=kept) if kept.turns else None
+        change = line.tried(place, left, out=1)
+        if change is None:
+            return rest, plan_anew(rest)
+        line = line.having(change)
+    unplanned = {job: why for job, why in plan.unplanned.items() if job not in gone}
+    bound = _bound(rest, line.counted, unplanned)
+    return rest, _written(line, plan, [job for job in backlog.jobs if job.job in gone], bound, unplanned)
+
+
+# --- where to put a visit ---
+
+
+def _worked_in(line: Lineup, jobs: Sequence[PlanJob], *, first: int) -> Lineup:
+    """The loads with the jobs in them, none of them in a load before the place `first`."""
+    for job in jobs:
+        place = first
+        for visit in line.counted.visits(job):
+            line, place = _put(line, visit, place)
+    return line
+
+
+def _late_after_all(line: Lineup, jobs: Sequence[PlanJob]) -> int:
+    """At least so much lateness comes with the jobs after all loads."""
+    at, counted = line.before(len(line.held)).at, line.counted
+    late = 0
+    for job in jobs:
+        visit = counted.visits(job)[-1]
+        stations = {counted.floor.mounts[mount].station for mount in counted.floor.sorts[visit.sort].fits}
+        ends = min(at[station].laser_free for station in stations) + counted.seconds(*visit)
+        late += counted.lateness(*visit, ends)
+    return late
+
+
+def _put(line: Lineup, visit: Visit, first: int) -> tuple[Lineup, int]:
+    """The loads with a visit put where it costs least of the places tried, from `first` on, and the first
+    place after it."""
+    best = _tried(line, visit, _fills(line, visit, first), None)
+    if best is None or best[0] >= (0, 1):
+        best = _tried(line, visit, _own_loads(line, visit, first), best)
+    assert best is not None, "a load after all others takes every visit that has a place"
+    return line.having(best[1]), best[1].place + 1
+
+
+def _tried(line: Lineup, visit: Visit, candidates: Iterable[Candidate], best: Best) -> Best:
+    """The best of `best` and the candidates tried: those that look best, some of the others, and every load
+    after all others."""
+    by_hope = sorted(candidates, key=lambda one: one[:2])
+    last = [one for one in by_hope if one[1] == len(line.held)]
+    for least, place, mount in chain(by_hope[:MOST_BEST], _spread(by_hope[MOST_BEST:]), last):
+        if best is not None and best[0] <= least:
+            continue
+        held = _seated(line.held[place], visit) if mount is None else _alone(line, place, mount, visit)
+        if held is None:
+            continue
+        most_late = inf if best is None else best[0][0]
+        # Only to save lateness is a change worth following through all loads.
+        most_moved = inf if most_late > 0 else MOST_MOVED
+        change = line.tried(place, held, out=int(mount is None), most_late=most_late, most_moved=most_moved)
+        if change is None or change.timed is None:
+            continue
+        cost = change.lateness, change.loads, change.changes, change.timed.ends
+        if best is None or cost < best[0]:
+            best = cost, change
+    return best
+
+
+def _spread(candidates: Sequence[Candidate]) -> Sequence[Candidate]:
+    """So many of the candidates, evenly."""
+    return candidates[:: max(1, -(-len(candidates) // MOST_SPREAD))]
+
+
+def _fills(line: Lineup, visit: Visit, first: int) -> Iterator[Candidate]:
+    """Planned loads with a free slot, or one with a bare blade in it."""
+    counted, floor = line.counted, line.counted.floor
+    looked = 0
+    for place in range(first, len(line.held)):
+        held = line.held[place]
+        if held.mount not in floor.sorts[visit.sort].fits or held.jobs >= floor.size(held.mount):
+            continue
+        ends = line.times[place].ends + counted.seconds(*visit)
+        yield (counted.lateness(*visit, ends), held.jobs == 0, 0, ends), place, None
+        looked += 1
+        if looked == MOST_ROOMS:
+            return
+
+
+def _own_loads(line: Lineup, visit: Visit, first: int) -> Iterator[Candidate]:
+    """Loads of its own, before any load of a station and after all of them. They end no earlier than if the
+    station were always open, and change plates where they don't stand beside their like."""
+    counted, floor = line.counted, line.counted.floor
+    at = line.before(first).at
+    for place in range(first, len(line.held) + 1):
+        after = line.held[place] if place < len(line.held) else None
+        for mount in floor.sorts[visit.sort].fits:
+            station, plate = floor.mounts[mount].station, floor.mounts[mount].plate.plate
+            if after is not None and after.station != station:
+                continue
+            ends = at[station].laser_free + counted.seconds(*visit)
+            here, then = at[station].plate, floor.mounts[after.mount].plate.plate if after else plate
+            changes = (here not in (None, plate)) + (then != plate) - (here not in (None, then))
+            yield (counted.lateness(*visit, ends), 1, changes, ends), place, mount
+        if after is not None:
+            at[after.station] = line.leaves[place]
+
+
+def _seated(held: Held, visit: Visit) -> Held | None:
+    """The load with one more, in place of as few bare blades as need be; None when it has no room."""
+    seats = list(zip(held.units, held.sorts, strict=True))
+    kept: list[tuple[PlanJob | PlanLot, int]] = [*held.visits, visit]
+    blades = [(one, sort) for one, sort in seats if isinstance(one, PlanLot)]
+    for count in range(len(blades), -1, -1):
+        units, sorts = zip(*kept, *blades[:count], strict=True)
+        if held.counted.floor.room(held.mount, sorts) is not None:
+            return Held(held.counted, held.mount, held.copy, units=units, sorts=sorts)
+    return None
+
+
+def _alone(line: Lineup, place: int, mount: int, visit: Visit) -> Held:
+    """A load of its own on the plate's copy that is free first."""
+    free = line.before(place).free
+    copies = line.counted.floor.mounts[mount].plate.copies
+    copy = min(copies, key=lambda name: (free[name], name))
+    return Held(line.counted, mount, copy, units=(visit.job,), sorts=(visit.sort,))
+
+
+# --- result ---
+
+
+def _written(
+    line: Lineup, plan: Plan, touched: Sequence[PlanJob], bound: Bound, unplanned: dict[str, str]
+) -> Plan:
+    """The plan of the loads; `touched` are the jobs that came or left."""
+    known = {id(load) for load in plan.loads}
+    loads = [_load(line, place) for place in range(len(line.held))]
+    done = dict(plan.done)
+    for job in touched:
+        done.pop(job.job, None)
+    for held, load in zip(line.held, loads, strict=True):
+        if id(load) not in known:
+            done.update((job.job, load.ends) for job, sort in held.visits if sort in line.counted.last)
+    orders = {job.order for job in touched}
+    names = {job.job: job.order for job in line.counted.jobs.values() if job.order in orders}
+    split = plan.score.split + _split(loads, names) - _split(plan.loads, names)
+    return Plan(
+        loads=tuple(sorted(loads, key=lambda load: (load.begins, load.station))),
+        done={job: end for job, end in done.items() if job not in unplanned},
+        score=replace(line.score, split=split),
+        bound=bound,
+        unplanned=unplanned,
+        rule=plan.rule,
+    )
+
+
+def _load(line: Lineup, place: int) -> PlannedLoad:
+    """A load as the plan says it: the very one that was planned where nothing about it has changed."""
+    held, timed, floor = line.held[place], line.times[place], line.counted.floor
+    before = held.planned
+    if before is not None:
+        if (before.prepares, before.begins, before.ends, before.changes) == (
+            timed.prepares, timed.begins, timed.ends, timed.changes,
+        ):  # fmt: skip
+            return before
+        turns = before.turns
+    else:
+        room = floor.room(held.mount, held.sorts)
+        assert room is not None, "a load that has no room was built"
+        turns = room.rows(
+            [(one.job, None) if isinstance(one, PlanJob) else (None, one.lot) for one in held.units]
+        )
+    return PlannedLoad(
+        station=floor.stations[held.station].station,
+        plate=floor.mounts[held.mount].plate.plate,
+        copy=held.copy,
+        turns=turns,
+        prepares=timed.prepares,
+        begins=timed.begins,
+        ends=timed.ends,
+        changes=timed.changes,
+    )
+
+
+def _split(loads: Iterable[PlannedLoad], orders: dict[str, str]) -> int:
+    """Loads by which the orders of those jobs are split; `orders` gives a job's order."""
+    parts: Counter[str] = Counter()
+    for load in loads:
+        parts.update({orders[f.job] for f in load.turns[0] if f.job in orders})
+    return sum(count - 1 for count in parts.values())
+
+
+def _bound(backlog: Backlog, counted: Counted, unplanned: Collection[str]) -> Bound:
+    """The bounds as the planner finds them."""
+    jobs = [job for job in backlog.jobs if job.job not in unplanned]
+    visits = [(visit.sort, counted.seconds(*visit)) for job in jobs for visit in counted.visits(job)]
+    fewest = fewest_loads(counted.floor, Counter(sort for sort, _ in visits))
+    loads = max(fewest.loads, loads_by_hours(counted.floor, visits))
+    return Bound(least_lateness(counted.floor, jobs), loads)

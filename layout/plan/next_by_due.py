@@ -1,0 +1,52 @@
+"""The next load of one station, as the planner's rule of earliest due dates chooses it: for whoever decides
+load after load while the world goes on, as the simulation of a shop does."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from layout.loading.backlog import Backlog
+from layout.plan.search.problem import Floor
+from layout.plan.search.rules import Chooser, Rule, queues_of
+from layout.plan.search.timing import Clockwork
+
+RULE = Rule("earliest due date", "due")
+
+
+@dataclass(frozen=True, slots=True)
+class NextLoad:
+    """A load that a station would take now.
+
+    `visits` are its jobs with the faces engraved in it. `seconds` is its burning, turning over and changes of
+    plate and process included; `filled` units are seated for it. `process` is what the station ends with.
+    """
+
+    plate: str
+    visits: tuple[tuple[str, tuple[str, ...]], ...]
+    seconds: float
+    filled: int
+    process: str | None
+
+
+def next_load(backlog: Backlog, station: str) -> NextLoad | None:
+    """What the station takes next of what waits; None when it can take nothing. Lots are not looked at.
+
+    Raises KeyError for a station that is not in the backlog.
+    """
+    number = {one.station: at for at, one in enumerate(sorted(backlog.stations, key=lambda s: s.station))}
+    floor, here = Floor(backlog), number[station]
+    if not floor.units:
+        return None
+    clockwork = Clockwork(floor)
+    load = Chooser(floor, RULE, queues_of(floor, RULE), None).choose(here, clockwork)
+    if load is None:
+        return None
+    timed = clockwork.put(load)
+    units = [floor.units[unit] for unit in load[1]]
+    return NextLoad(
+        plate=floor.mounts[load[0]].plate.plate,
+        visits=tuple((floor.jobs[unit.job].job, floor.sorts[unit.sort].faces) for unit in units),
+        seconds=timed.ends - timed.begins,
+        filled=len(units),
+        process=clockwork.at[here].process,
+    )

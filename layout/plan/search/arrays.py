@@ -1,0 +1,174 @@
+"""The planning problem as arrays, for the compiled search.
+
+What `layout.plan.search.problem` and `layout.plan.search.timing` are asked again and again, written down
+beforehand.
+
+Units, sorts, mounts and stations are numbered as on the floor; plates, copies and processes by their names in
+order. Times are seconds, as everywhere in a plan. Few tables, and those of records, because every compiled
+function takes all of them apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from layout.loading.backlog import PlanStation
+from layout.plan.search.problem import Floor
+from layout.plan.search.timing import Clockwork
+from layout.shop.hours import DAY_S, laid_out
+
+Ints = np.ndarray[tuple[int, ...], np.dtype[np.int64]]
+Floats = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
+Records = np.ndarray[tuple[int, ...], np.dtype[np.void]]
+Bools = np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+
+NONE = -1
+#: Processes are bits of one number.
+MOST_PROCESSES = 62
+#: The open spans reach so much further than a plan twice as long as the one given.
+BEYOND_S = 28 * DAY_S
+#: When a station that never shuts opens and shuts.
+_NEVER = 1e15
+
+
+#: A unit: `due` is infinite for a visit that others follow; `due_day` are working days up to it; `after` is
+#: the visit before it, `bin` the turn of its box, or NONE.
+UNIT = np.dtype(
+    [
+        ("sort", "i8"), ("seconds", "f8"), ("due", "f8"), ("due_day", "i8"), ("weight", "i8"),
+        ("after", "i8"), ("order", "i8"), ("bin", "i8"),
+    ]
+)  # fmt: skip
+#: A mount: station, plate, how many slots, the stretch in which a load may burn, how many head heights are to
+#: be tried.
+MOUNT = np.dtype([("station", "i8"), ("plate", "i8"), ("slots", "i8"), ("longest", "f8"), ("heights", "i8")])
+#: A station: seconds to seat a unit, to turn it over, to change the plate and the process; its spans, from
+#: one to before another; how it stands at the start, plate and process by number or NONE.
+STATION = np.dtype(
+    [
+        ("load_s", "f8"), ("turn_s", "f8"), ("plate_s", "f8"), ("process_s", "f8"),
+        ("spans_from", "i8"), ("spans_to", "i8"),
+        ("hands_free", "f8"), ("laser_free", "f8"), ("plate_on", "i8"), ("process_on", "i8"),
+    ]
+)  # fmt: skip
+SPAN = np.dtype([("begins", "f8"), ("ends", "f8")])
+
+
+class Tables(NamedTuple):
+    """Records of the types above, and what sorts and mounts have in common."""
+
+    unit: Records
+    mount: Records
+    station: Records
+    span: Records
+    turned: Ints  # (sorts,) times that a unit is turned over
+    mounts_from: Ints  # (sorts + 1,) places of each sort's mounts in the next
+    mounts: Ints
+    process: Ints  # (mounts, sorts) or NONE where the mount does not take the sort
+    takes: Bools  # (mounts, heights, turns, sorts, slots)
+    copies_from: Ints  # (plates + 1,) places of each plate's copies in the next
+    copies: Floats  # when each is free at the start
+    working: Ints  # (days,) working days up to and including each day
+
+
+def tables_of(floor: Floor, latest: float) -> Tables | None:
+    """The tables for plans that end about `latest`; None when the shop has more processes than can be told
+    apart."""
+    clockwork = Clockwork(floor)
+    plates = sorted(clockwork.copies)
+    named = {floor.process(mount, sort.sort) for sort in floor.sorts for mount in sort.fits}
+    processes = sorted(named | {at.process for at in clockwork.at if at.process is not None})
+    if len(processes) > MOST_PROCESSES:
+        return None
+    process_of = {None: NONE} | {name: number for number, name in enumerate(processes)}
+    # The plate that is on may be one of which no copy is there any more.
+    on = {at.plate for at in clockwork.at if at.plate is not None} - {*plates}
+    plate_of = {None: NONE} | {name: number for number, name in enumerate([*plates, *sorted(on)])}
+    days, until = floor.days, latest + (latest - floor.backlog.now) + BEYOND_S
+    spans = [_spans(station, until) for station in floor.stations]
+    first = _offsets([len(some) for some in spans])
+    heights, takes = _takes(floor)
+    jobs = [floor.jobs[unit.job] for unit in floor.units]
+    process = np.full((len(floor.mounts), len(floor.sorts)), NONE)
+    for sort in floor.sorts:
+        for mount in sort.fits:
+            process[mount, sort.sort] = process_of[floor.process(mount, sort.sort)]
+    return Tables(
+        unit=np.array(
+            [
+                (
+                    unit.sort, unit.seconds, job.due if unit.last else np.inf,
+                    days.count(int(job.due // DAY_S)), job.weight, NONE if unit.after is None else unit.after,
+                    floor.order_of[unit.job], NONE if job.bin is None else job.bin,
+                )
+                for unit, job in zip(floor.units, jobs, strict=True)
+            ],
+            dtype=UNIT,
+        ),
+        mount=np.array(
+            [
+                (m.station, plate_of[m.plate.plate], floor.size(m.mount), floor.longest(m.mount), tried)
+                for m, tried in zip(floor.mounts, heights, strict=True)
+            ],
+            dtype=MOUNT,
+        ),
+        station=np.array(
+            [
+                (
+                    it.load_seconds, it.turn_seconds, it.plate_change_seconds, it.process_change_seconds,
+                    first[n], first[n + 1], at.hands_free, at.laser_free, plate_of[at.plate],
+                    process_of[at.process],
+                )
+                for n, (it, at) in enumerate(zip(floor.stations, clockwork.at, strict=True))
+            ],
+            dtype=STATION,
+        ),
+        span=np.array([span for some in spans for span in some], dtype=SPAN),
+        turned=_ints([len(sort.faces) - 1 for sort in floor.sorts]),
+        mounts_from=_offsets([len(sort.fits) for sort in floor.sorts]),
+        mounts=_ints([mount for sort in floor.sorts for mount in sorted(sort.fits)]),
+        process=process,
+        takes=takes,
+        copies_from=_offsets([len(clockwork.copies[plate]) for plate in plates]),
+        copies=np.array(
+            [free for plate in plates for free in clockwork.copies[plate].values()], dtype=np.float64
+        ),
+        working=_ints([days.count(day) for day in range(int(until // DAY_S) + 9)]),
+    )  # fmt: skip
+
+
+def _spans(station: PlanStation, until: float) -> list[tuple[float, float]]:
+    """The open spans of a station up to `until` at least."""
+    opening = laid_out(station.hours)
+    if opening.always:
+        return [(-_NEVER, _NEVER)]
+    opening.open_s(until)  # lays them out
+    return list(zip(opening.begins, opening.ends, strict=True))
+
+
+def _takes(floor: Floor) -> tuple[list[int], Bools]:
+    """How many head heights each mount is tried with, and which slots take which sorts then."""
+    heights = [floor.heights(mount.mount) for mount in floor.mounts]
+    turns = max((len(one) for some in heights for one in some), default=0)
+    most = max((floor.size(mount.mount) for mount in floor.mounts), default=0)
+    shape = len(heights), max(map(len, heights), default=0), turns, len(floor.sorts), most
+    takes = np.zeros(shape, dtype=np.bool_)
+    for mount, some in enumerate(heights):
+        slots = floor.mounts[mount].plate.slots
+        for number, head in enumerate(some):
+            for sort in floor.on_mount[mount]:
+                for turn in range(len(floor.sorts[sort].faces)):
+                    for slot in floor.slots(mount, sort, turn, head[turn]):
+                        takes[mount, number, turn, sort, slots.index(slot)] = True
+    return [len(some) for some in heights], takes
+
+
+def _offsets(counts: Sequence[int]) -> Ints:
+    return np.concatenate([_ints([0]), np.cumsum(_ints(counts))])
+
+
+def _ints(values: Sequence[int]) -> Ints:
+    return np.array(values, dtype=np.int64)

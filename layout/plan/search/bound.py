@@ -1,0 +1,210 @@
+"""How far from the best possible a plan is at most: bounds that no plan can beat.
+
+Loads: the fewest plates that offer enough slots, class by class, as an integer programme without time, focus
+and stations' differences; or the fewest open stretches that hold all the burning. Lateness: for every due
+time, what is due by then must share the open time until then; the excess, taken by the cheapest units first
+and in parts, is late by a day at least.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import coo_matrix
+
+from layout.loading.backlog import Bound, PlanJob
+from layout.plan.search.problem import Floor
+from layout.shop.hours import DAY_S
+
+#: Programmes with more unknowns than this are solved without whole numbers: the bound stays one.
+MOST_WHOLE = 6_000
+#: Steps of branching, so that the answer does not hang on the clock.
+MOST_NODES = 500
+#: Due times looked at, the earliest first, and days by which each may be late.
+MOST_DUES, MOST_DAYS = 60, 30
+#: Shares of a stretch looked at, and what sums of shares may be off by.
+MOST_SHARES, ROUNDING = 200, 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Fewest:
+    """The bound on loads; how many of each sort go to which class of slots of which plate; the classes'
+    sizes.
+
+    `allot` is empty when the programme gave only a bound.
+    """
+
+    loads: int
+    allot: Mapping[tuple[str, int, int], int]
+    classes: Mapping[str, tuple[int, ...]]
+
+
+def bound_of(floor: Floor) -> tuple[Bound, Fewest]:
+    """The bounds of a backlog, and how the fewest loads would share out its units."""
+    fewest = fewest_loads(floor, Counter(unit.sort for unit in floor.units))
+    hours = loads_by_hours(floor, [(unit.sort, unit.seconds) for unit in floor.units])
+    jobs = [floor.jobs[unit.job] for unit in floor.units if unit.last]
+    return Bound(least_lateness(floor, jobs), max(fewest.loads, hours)), fewest
+
+
+def loads_by_hours(floor: Floor, visits: Sequence[tuple[int, float]]) -> int:
+    """At least so many loads are needed for visits (sort and seconds of burning): none may burn longer than
+    the longest open stretch of a station that takes it.
+
+    The bound L2 of S. Martello and P. Toth ("Lower bounds and reduction procedures for the bin packing
+    problem", Discrete Applied Mathematics 28, 1990; from memory): longer than a whole less some share, each
+    needs a stretch that nothing of that share or more can join; longer than half, each needs one of its own;
+    what is between shares the rest.
+    """
+    longest = {sort: max(map(floor.longest, floor.sorts[sort].fits), default=math.inf) for sort, _ in visits}
+    share = np.sort([seconds / longest[sort] for sort, seconds in visits])
+    if not len(share) or share[-1] == 0.0:
+        return 0
+    total = np.concatenate([[0.0], np.cumsum(share)])
+    half = int(np.searchsorted(share, 0.5, side="right"))
+    most = math.ceil(total[-1] - ROUNDING)
+    for least in (0.0, *np.unique(share[:half])[:MOST_SHARES]):
+        alone = int(np.searchsorted(share, 1.0 - least + ROUNDING, side="right"))
+        small = int(np.searchsorted(share, least - ROUNDING, side="left"))
+        free = (alone - half) - (total[alone] - total[half])
+        rest = total[half] - total[small] - free
+        most = max(most, len(share) - half + max(0, math.ceil(rest - ROUNDING)))
+    return int(most)
+
+
+def fewest_loads(floor: Floor, counts: Mapping[int, int]) -> Fewest:
+    """At least so many loads are needed for that many units of each sort."""
+    sorts = sorted(sort for sort, count in counts.items() if count)
+    if not sorts:
+        return Fewest(0, {}, {})
+    plates = sorted({mount.plate.plate for mount in floor.mounts})
+    turns = max(len(floor.sorts[s].faces) for s in sorts)
+    classes = {
+        (plate, turn): _classes(floor, plate, turn, sorts) for plate in plates for turn in range(turns)
+    }
+    return _solve(floor, counts, sorts, plates, classes)
+
+
+def _classes(floor: Floor, plate: str, turn: int, sorts: Sequence[int]) -> list[tuple[frozenset[int], int]]:
+    """Slots of a plate that take the same sorts, and how many there are."""
+    takes: dict[str, set[int]] = {}
+    for mount in floor.mounts:
+        if mount.plate.plate != plate:
+            continue
+        for sort in sorts:
+            fits = floor.sorts[sort].fits.get(mount.mount)
+            if fits is not None and turn < len(fits):
+                for option in fits[turn]:
+                    takes.setdefault(option.slot, set()).add(sort)
+    found: dict[frozenset[int], int] = {}
+    for slot in sorted(takes):
+        found[frozenset(takes[slot])] = found.get(frozenset(takes[slot]), 0) + 1
+    return sorted(found.items(), key=lambda item: (sorted(item[0]), item[1]))
+
+
+def _solve(
+    floor: Floor,
+    counts: Mapping[int, int],
+    sorts: Sequence[int],
+    plates: Sequence[str],
+    classes: Mapping[tuple[str, int], list[tuple[frozenset[int], int]]],
+) -> Fewest:
+    loads_of = {plate: number for number, plate in enumerate(plates)}
+    parts: dict[tuple[str, int, int, int], int] = {}  # plate, turn, class, sort
+    for (plate, turn), groups in classes.items():
+        for number, (takes, _) in enumerate(groups):
+            for sort in sorted(takes):
+                parts[plate, turn, number, sort] = len(plates) + len(parts)
+    rows: list[tuple[dict[int, float], float, float]] = []
+    for sort in sorts:
+        for turn in range(len(floor.sorts[sort].faces)):
+            mine = [at for (_, t, _, s), at in parts.items() if s == sort and t == turn]
+            rows.append((dict.fromkeys(mine, 1.0), float(counts[sort]), float(counts[sort])))
+            if turn > 0:  # a unit is turned over on the plate on which it was
+                for plate in plates:
+                    row = {at: 1.0 for (p, t, _, s), at in parts.items() if (p, t, s) == (plate, turn, sort)}
+                    row |= {at: -1.0 for (p, t, _, s), at in parts.items() if (p, t, s) == (plate, 0, sort)}
+                    rows.append((row, 0.0, 0.0))
+    for (plate, turn), groups in classes.items():
+        for number, (takes, size) in enumerate(groups):
+            row = {parts[plate, turn, number, sort]: 1.0 for sort in takes}
+            row[loads_of[plate]] = -float(size)
+            rows.append((row, -np.inf, 0.0))
+    unknowns = len(plates) + len(parts)
+    at = [(r, c, v) for r, (row, _, _) in enumerate(rows) for c, v in row.items()]
+    matrix = coo_matrix(
+        ([v for *_, v in at], ([r for r, *_ in at], [c for _, c, _ in at])), (len(rows), unknowns)
+    )
+    whole = unknowns <= MOST_WHOLE
+    cost = np.zeros(unknowns)
+    cost[: len(plates)] = 1.0
+    found = milp(
+        cost,
+        constraints=LinearConstraint(
+            matrix.tocsr(), [low for _, low, _ in rows], [high for *_, high in rows]
+        ),
+        bounds=Bounds(0, np.inf),
+        integrality=np.full(unknowns, int(whole)),
+        options={"node_limit": MOST_NODES},
+    )
+    sizes = {plate: tuple(size for _, size in classes[plate, 0]) for plate in plates}
+    bound = found.mip_dual_bound if whole and found.mip_dual_bound is not None else found.fun
+    least = max(1, math.ceil((bound if bound is not None else 1.0) - 1e-6))
+    if found.x is None or not whole:
+        return Fewest(least, {}, sizes)
+    allot = {
+        (plate, number, sort): round(found.x[column])
+        for (plate, turn, number, sort), column in parts.items()
+        if turn == 0 and round(found.x[column]) > 0
+    }
+    return Fewest(least, allot, sizes)
+
+
+def least_lateness(floor: Floor, jobs: Sequence[PlanJob]) -> int:
+    """At least so much weighted lateness (working days) is in every plan of these jobs."""
+    spent = np.array([job.seconds * len(job.kind.faces) for job in jobs])
+    due = np.array([job.due for job in jobs])
+    weight = np.array([float(job.weight) for job in jobs])
+    cheapest = np.argsort(weight / np.maximum(spent, 1e-9), kind="stable")
+    most = 0.0
+    for latest in np.unique(due)[:MOST_DUES]:
+        mine = cheapest[due[cheapest] <= latest]
+        excess = _excess(floor, float(latest), spent[mine], weight[mine])
+        most = max(most, excess)
+    return math.ceil(most - 1e-6)
+
+
+def _excess(floor: Floor, latest: float, spent: np.ndarray, weight: np.ndarray) -> float:
+    """What the units due by `latest` cost at least, day after day."""
+    total, needed = 0.0, float(spent.sum())
+    for late in range(MOST_DAYS):
+        until = latest if late == 0 else _end_of(floor, latest, late)
+        room = sum(
+            max(0.0, opening.open_s(until) - opening.open_s(max(floor.backlog.now, station.free_at)))
+            for opening, station in zip(floor.openings, floor.stations, strict=True)
+            if until > max(floor.backlog.now, station.free_at)
+        )
+        over = needed - room
+        if over <= 1e-9:
+            break
+        through = np.cumsum(spent)
+        whole = int(np.searchsorted(through, over, side="right"))
+        total += float(weight[:whole].sum())
+        if whole < len(spent):
+            before = float(through[whole - 1]) if whole else 0.0
+            total += float(weight[whole]) * (over - before) / float(spent[whole])
+    return total
+
+
+def _end_of(floor: Floor, due: float, late: int) -> float:
+    """The end of the last day on which something due then is still no more than `late` working days late."""
+    day = int(due // DAY_S)
+    goal = floor.days.count(day) + late
+    while floor.days.count(day + 1) <= goal:
+        day += 1
+    return (day + 1) * DAY_S

@@ -1,0 +1,261 @@
+"""The backlog as the planner works on it: numbers for names, and what is asked again and again remembered.
+
+A job whose faces no plate takes in one load makes several visits, in order; every visit is a *unit* here.
+Units that may sit in the same places are of one *sort*. A *mount* is a plate at a station.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+
+from layout.loading.backlog import Backlog, Kind, PlanJob, PlanPlate, PlanStation, faces_by_visit
+from layout.loading.values import MOST_HEIGHTS, Option
+from layout.plan.search.seating import Room
+from layout.shop.hours import WorkingDays, laid_out
+
+#: Why a job is in no load.
+NO_PLACE = "no plate of the shop takes it"
+TOO_LONG = "no station is open long enough at a stretch to burn it"
+
+
+@dataclass(frozen=True, slots=True)
+class Sort:
+    """Faces of one visit, and by mount the options of each turn."""
+
+    sort: int
+    faces: tuple[str, ...]
+    fits: dict[int, tuple[tuple[Option, ...], ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One visit of a job; `after` is the visit before it, `last` says that the job is done with it."""
+
+    unit: int
+    job: int
+    sort: int
+    seconds: float
+    after: int | None
+    last: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Mount:
+    mount: int
+    station: int
+    plate: PlanPlate
+
+
+Load = tuple[int, tuple[int, ...]]  # mount, units
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What a load asks of its station, whenever it happens: seconds of burning and turning over (changes
+    come on top), units to be seated before, processes by name."""
+
+    mount: int
+    seconds: float
+    filled: int
+    processes: tuple[str, ...]
+
+
+class Floor:
+    """Everything the rules, the improvement and the bounds ask about a backlog."""
+
+    def __init__(self, backlog: Backlog) -> None:
+        self.backlog = backlog
+        self.stations: tuple[PlanStation, ...] = tuple(sorted(backlog.stations, key=lambda s: s.station))
+        plates = {plate.plate: plate for plate in backlog.plates if plate.copies}
+        self.mounts: list[Mount] = []
+        for number, station in enumerate(self.stations):
+            for name in sorted(station.plates):
+                if name in plates:
+                    self.mounts.append(Mount(len(self.mounts), number, plates[name]))
+        self.mounts_of = [
+            [m.mount for m in self.mounts if m.station == number] for number in range(len(self.stations))
+        ]
+        self.openings = [laid_out(station.hours) for station in self.stations]
+        self._longest = [self.stations[mount.station].hours.longest_s for mount in self.mounts]
+        self.days = WorkingDays(station.hours for station in self.stations)
+        self.jobs: tuple[PlanJob, ...] = backlog.jobs
+        self.sorts: list[Sort] = []
+        self.units: list[Unit] = []
+        self.unplanned: dict[str, str] = {}
+        self._sorts_of: dict[int, list[int]] = {}
+        self._slots: dict[tuple[int, int, int, float], tuple[str, ...]] = {}
+        self._heights: dict[int, list[tuple[float, ...]]] = {}
+        self._holds: dict[Load, bool] = {}
+        self._seated: dict[tuple[int, tuple[int, ...]], bool] = {}
+        self._processes: dict[tuple[int, int], str] = {}
+        self._works: dict[Load, Work] = {}
+        self.order_of: list[int] = []
+        orders: dict[str, int] = {}
+        for number, job in enumerate(self.jobs):
+            self.order_of.append(orders.setdefault(job.order, len(orders)))
+            self._add(number, job)
+        self.lots = [
+            (lot, self.visits(lot.kind)) for lot in sorted(backlog.lots, key=lambda lot: (lot.due, lot.lot))
+        ]
+        self.on_mount: list[list[int]] = [
+            [sort.sort for sort in self.sorts if m.mount in sort.fits] for m in self.mounts
+        ]
+
+    # --- visits ---
+
+    def _add(self, number: int, job: PlanJob) -> None:
+        sorts = self.visits(job.kind)
+        if not sorts:
+            self.unplanned[job.job] = NO_PLACE
+            return
+        if any(not self._ever(sort, job.seconds) for sort in sorts):
+            self.unplanned[job.job] = TOO_LONG
+            return
+        before: int | None = None
+        for position, sort in enumerate(sorts):
+            seconds = job.seconds * len(self.sorts[sort].faces)
+            last = position == len(sorts) - 1
+            self.units.append(Unit(len(self.units), number, sort, seconds, before, last))
+            before = len(self.units) - 1
+
+    def visits(self, kind: Kind) -> list[int]:
+        """The visits of a kind, as sorts in order; empty when a face has no place at all."""
+        known = self._sorts_of.get(id(kind))
+        if known is not None:
+            return known
+        by_mount: dict[int, dict[str, list[Option]]] = {}
+        for mount in self.mounts:
+            station = self.stations[mount.station].station
+            for option in kind.options.get(station, ()):
+                if option.plate == mount.plate.plate:
+                    by_mount.setdefault(mount.mount, {}).setdefault(option.face, []).append(option)
+        found: list[int] = []
+        for visit in faces_by_visit(kind.faces, list(by_mount.values())):
+            fits = {
+                mount: tuple(tuple(faces[face]) for face in visit)
+                for mount, faces in by_mount.items()
+                if faces.keys() >= set(visit)
+            }
+            self.sorts.append(Sort(len(self.sorts), visit, fits))
+            found.append(len(self.sorts) - 1)
+        self._sorts_of[id(kind)] = found
+        return found
+
+    def _ever(self, sort: int, seconds: float) -> bool:
+        total = seconds * len(self.sorts[sort].faces)
+        return any(self.spent(m, [sort], total) <= self.longest(m) for m in self.sorts[sort].fits)
+
+    # --- questions ---
+
+    def longest(self, mount: int) -> float:
+        """The longest stretch in which a load may burn on that mount."""
+        return self._longest[mount]
+
+    def size(self, mount: int) -> int:
+        """How many slots the mount's plate has."""
+        return len(self.mounts[mount].plate.slots)
+
+    def spent(self, mount: int, sorts: Sequence[int], seconds: float) -> float:
+        """Longest a load of these may keep the laser: burning, turning over, every change there can be."""
+        station = self.stations[self.mounts[mount].station]
+        turned = sum(len(self.sorts[sort].faces) - 1 for sort in sorts)
+        processes = {self.process(mount, sort) for sort in sorts}
+        return (
+            seconds
+            + turned * station.turn_seconds
+            + station.plate_change_seconds
+            + len(processes) * station.process_change_seconds
+        )
+
+    def process(self, mount: int, sort: int) -> str:
+        """The process (or processes, joined) of a sort on a mount."""
+        key = (mount, sort)
+        if key not in self._processes:
+            fits = self.sorts[sort].fits[mount]
+            self._processes[key] = "+".join(dict.fromkeys(options[0].process for options in fits))
+        return self._processes[key]
+
+    def work(self, load: Load) -> Work:
+        """What a load asks of its station."""
+        known = self._works.get(load)
+        if known is None:
+            mount, units = load
+            mine = [self.units[unit] for unit in units]
+            known = self.asks(mount, [unit.sort for unit in mine], [unit.seconds for unit in mine])
+            self._works[load] = known
+        return known
+
+    def asks(self, mount: int, sorts: Sequence[int], seconds: Sequence[float]) -> Work:
+        """What visits of these sorts and seconds of burning ask together; the same in whatever order they
+        come."""
+        station = self.stations[self.mounts[mount].station]
+        turned = sum(len(self.sorts[sort].faces) - 1 for sort in sorts)
+        processes = {self.process(mount, sort) for sort in set(sorts)}
+        burning = math.fsum(seconds) + turned * station.turn_seconds
+        return Work(mount, burning, len(sorts), tuple(sorted(processes)))
+
+    def slots(self, mount: int, sort: int, turn: int, height_mm: float) -> tuple[str, ...]:
+        """Slots that take the visit's face of that turn with the head at that height, in the plate's
+        order."""
+        key = (mount, sort, turn, height_mm)
+        known = self._slots.get(key)
+        if known is None:
+            options = self.sorts[sort].fits[mount][turn]
+            taken = {o.slot for o in options if o.low_mm <= height_mm <= o.high_mm}
+            known = tuple(slot for slot in self.mounts[mount].plate.slots if slot in taken)
+            self._slots[key] = known
+        return known
+
+    def heights(self, mount: int) -> list[tuple[float, ...]]:
+        """Head heights to try on a mount, one per turn. One is enough where everything is in focus at it;
+        otherwise the lowest ends of the ranges, because ranges that meet have one of them in common."""
+        known = self._heights.get(mount)
+        if known is None:
+            per_turn: list[list[float]] = []
+            here = [self.sorts[sort].fits[mount] for sort in self.on_mount[mount]]
+            for turn in range(max((len(turns) for turns in here), default=0)):
+                options = [o for turns in here if turn < len(turns) for o in turns[turn]]
+                highest_low = max(o.low_mm for o in options)
+                if highest_low <= min(o.high_mm for o in options):
+                    per_turn.append([highest_low])
+                else:
+                    per_turn.append(sorted({o.low_mm for o in options})[:MOST_HEIGHTS])
+            known = list(product(*per_turn))
+            self._heights[mount] = known
+        return known
+
+    def holds(self, load: Load) -> bool:
+        """Whether the units can sit on the mount together, and burn within one open stretch if little has
+        to be changed for them; the timing has the last word."""
+        known = self._holds.get(load)
+        if known is None:
+            known = self._holds[load] = self._held(load)
+        return known
+
+    def _held(self, load: Load) -> bool:
+        mount, units = load
+        sorts = tuple(sorted([self.units[unit].sort for unit in units]))
+        if any(mount not in self.sorts[sort].fits for sort in sorts):
+            return False
+        work = self.work(load)
+        changes = (len(work.processes) - 1) * self.stations[self.mounts[mount].station].process_change_seconds
+        if work.seconds + changes > self.longest(mount):
+            return False
+        key = (mount, sorts)
+        known = self._seated.get(key)
+        if known is None:
+            known = self._seated[key] = self.room(mount, sorts) is not None
+        return known
+
+    def room(self, mount: int, sorts: Sequence[int]) -> Room | None:
+        """The sorts (unit n is the n-th of them) seated on the mount; None when they have no room."""
+        if len(sorts) > len(self.mounts[mount].plate.slots):
+            return None
+        for heights in self.heights(mount):
+            room = Room(self, mount, heights)
+            if all(room.seat(unit, sort) for unit, sort in enumerate(sorts)):
+                return room
+        return None

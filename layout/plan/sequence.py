@@ -1,0 +1,321 @@
+"""A plan's loads as they happen one after another, and what one load more, another or fewer does to the rest.
+
+Every load keeps its plate copy and its turn at its station; times are counted on from the changed load, and
+only for loads that wait for something that has moved. A change is tried without changing anything, and the
+loads with it are another `Lineup`. Loads that nothing touches are never looked into.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from math import inf
+from typing import NamedTuple
+
+from layout.loading.backlog import Backlog, Plan, PlanJob, PlanLot, PlannedLoad, Score
+from layout.plan.search.problem import Floor, Work
+from layout.plan.search.timing import At, Clockwork, Timed, happens
+
+
+class Visit(NamedTuple):
+    """A job with the faces that are burned in one load, as a sort of the floor."""
+
+    job: PlanJob
+    sort: int
+
+
+class Counted:
+    """A backlog as far as changing a plan of it needs: names and kinds, not all jobs one by one.
+
+    `new` are jobs of the backlog that are in no load yet.
+    """
+
+    def __init__(self, backlog: Backlog, new: Sequence[PlanJob] = ()) -> None:
+        kinds = {id(job.kind): job for job in backlog.jobs}
+        kinds.update((id(job.kind), job) for job in new)
+        self.jobs = {job.job: job for job in backlog.jobs}
+        self.floor = Floor(replace(backlog, jobs=(*new, *kinds.values())))
+        self.mounts = {
+            (self.floor.stations[mount.station].station, mount.plate.plate): mount.mount
+            for mount in self.floor.mounts
+        }
+        self.lots = {lot.lot: lot for lot in backlog.lots}
+        self.before: dict[int, int] = {}  # by sort, that of the visit before
+        self.last: set[int] = set()
+        self.sorts: dict[tuple[int, str], int] = {}  # by kind and the visit's first face
+        for kind in (*(job.kind for job in kinds.values()), *(lot.kind for lot in backlog.lots)):
+            sorts = self.floor.visits(kind)
+            self.before.update(zip(sorts[1:], sorts, strict=False))
+            self.last.update(sorts[-1:])
+            for sort in sorts:
+                self.sorts[id(kind), self.floor.sorts[sort].faces[0]] = sort
+
+    def visits(self, job: PlanJob) -> list[Visit]:
+        """The visits of a job, in order."""
+        return [Visit(job, sort) for sort in self.floor.visits(job.kind)]
+
+    def seconds(self, one: PlanJob | PlanLot, sort: int) -> float:
+        """How long a visit burns."""
+        return one.seconds * len(self.floor.sorts[sort].faces)
+
+    def lateness(self, job: PlanJob, sort: int, end: float) -> int:
+        """Weighted working days by which a job is late when that visit is its last and ends then."""
+        if end <= job.due or sort not in self.last:
+            return 0
+        return job.weight * self.floor.days.late(job.due, end)
+
+
+class Held:
+    """What one load holds: jobs and bare blades (a lot for each), and the sorts as which they sit.
+
+    `planned` is the load as it sits already; everything about it is counted when it is asked for.
+    """
+
+    def __init__(
+        self,
+        counted: Counted,
+        mount: int,
+        copy: str,
+        *,
+        units: Sequence[PlanJob | PlanLot] = (),
+        sorts: Sequence[int] = (),
+        planned: PlannedLoad | None = None,
+    ) -> None:
+        self.counted, self.mount, self.copy, self.planned = counted, mount, copy, planned
+        self.station = counted.floor.mounts[mount].station
+        self._units, self._sorts = tuple(units), tuple(sorts)
+        self._late: dict[float, int] = {}
+
+    @cached_property
+    def units(self) -> tuple[PlanJob | PlanLot, ...]:
+        if self.planned is None:
+            return self._units
+        jobs, lots = self.counted.jobs, self.counted.lots
+        return tuple(jobs[f.job] if f.job is not None else lots[f.lot or ""] for f in self.planned.turns[0])
+
+    @cached_property
+    def sorts(self) -> tuple[int, ...]:
+        if self.planned is None:
+            return self._sorts
+        known, seats = self.counted.sorts, zip(self.units, self.planned.turns[0], strict=True)
+        return tuple(known[id(one.kind), filled.face] for one, filled in seats)
+
+    @cached_property
+    def visits(self) -> tuple[Visit, ...]:
+        """Its jobs with their sorts."""
+        seats = zip(self.units, self.sorts, strict=True)
+        return tuple(Visit(one, sort) for one, sort in seats if isinstance(one, PlanJob))
+
+    @cached_property
+    def jobs(self) -> int:
+        """How many jobs sit in it."""
+        if self.planned is None:
+            return len(self.visits)
+        return sum(filled.job is not None for filled in self.planned.turns[0])
+
+    @cached_property
+    def processes(self) -> list[str]:
+        """The processes of a planned load, by name; kinds are few, so it is quicker than by every unit."""
+        assert self.planned is not None
+        seats = zip(self.units, self.planned.turns[0], strict=True)
+        sorts = {self.counted.sorts[kind] for kind in {(id(one.kind), f.face) for one, f in seats}}
+        return sorted({self.counted.floor.process(self.mount, sort) for sort in sorts})
+
+    @cached_property
+    def work(self) -> Work:
+        seconds = list(map(self.counted.seconds, self.units, self.sorts))
+        return self.counted.floor.asks(self.mount, self.sorts, seconds)
+
+    @cached_property
+    def waits_for(self) -> tuple[tuple[str, int], ...]:
+        """The visits before those of its jobs, as job and sort."""
+        before = self.counted.before
+        return tuple((job.job, before[sort]) for job, sort in self.visits if sort in before)
+
+    @cached_property
+    def gives(self) -> tuple[tuple[str, int], ...]:
+        """Its visits that others come after."""
+        return tuple((job.job, sort) for job, sort in self.visits if sort not in self.counted.last)
+
+    @cached_property
+    def walking(self) -> int:
+        bins = [job.bin for job, _ in self.visits if job.bin is not None]
+        return max(bins) - min(bins) if bins else 0
+
+    @cached_property
+    def _due(self) -> float:
+        return min((job.due for job, _ in self.visits), default=inf)
+
+    def lateness(self, end: float) -> int:
+        """Weighted working days by which the jobs done with it are late."""
+        if end <= self._due:
+            return 0
+        if end not in self._late:
+            self._late[end] = sum(self.counted.lateness(job, sort, end) for job, sort in self.visits)
+        return self._late[end]
+
+
+@dataclass(slots=True)
+class State:
+    """What the stations are at, when plate copies are free, and when visits that others wait for burned."""
+
+    at: list[At]
+    free: dict[str, float]
+    burned: dict[tuple[str, int], float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A load put in at a place of the order (`held`), instead of the one there or before it (`out` says how
+    many go), and what moves with it: by place in the old order, the new times."""
+
+    place: int
+    held: Held | None
+    out: int
+    timed: Timed | None
+    leaves: At | None
+    moved: dict[int, tuple[Timed, At]]
+    lateness: int
+    loads: int
+    changes: int
+    walking: int
+
+
+class Lineup:
+    """Loads in the order in which they happen, their times, what they leave their stations at, and the
+    score, of which `split` is left as it was."""
+
+    __slots__ = ("_visits", "counted", "held", "leaves", "score", "times")
+
+    def __init__(
+        self, counted: Counted, held: list[Held], times: list[Timed], leaves: list[At], score: Score
+    ) -> None:
+        self.counted, self.held, self.times, self.leaves, self.score = counted, held, times, leaves, score
+        self._visits = bool(counted.before)  # whether any job has two visits
+
+    @staticmethod
+    def of(counted: Counted, plan: Plan) -> Lineup:
+        """The loads of a plan. Raises KeyError when it is one of another backlog."""
+        line = Lineup(counted, [], [], [], plan.score)
+        process = [station.process_on for station in counted.floor.stations]
+        for load in plan.loads:
+            held = Held(counted, counted.mounts[load.station, load.plate], load.copy, planned=load)
+            rest = [name for name in held.processes if name != process[held.station]]
+            process[held.station] = rest[-1] if rest else process[held.station]
+            line.held.append(held)
+            line.times.append(Timed(load.copy, load.prepares, load.begins, load.ends, load.changes))
+            line.leaves.append(At(load.begins, load.ends, load.plate, process[held.station]))
+        return line
+
+    def before(self, place: int) -> State:
+        """What everything is at before the load at that place of the order."""
+        clockwork = Clockwork(self.counted.floor)
+        free = {copy: at for copies in clockwork.copies.values() for copy, at in copies.items()}
+        state = State(clockwork.at, free)
+        if self._visits:
+            for number in range(place):
+                self.past(state, self.held[number], self.leaves[number])
+            return state
+        stations, copies = set(range(len(state.at))), set(state.free)
+        for number in range(place - 1, -1, -1):
+            held, leaves = self.held[number], self.leaves[number]
+            if held.station in stations:
+                stations.remove(held.station)
+                state.at[held.station] = leaves
+            if held.copy in copies:
+                copies.remove(held.copy)
+                state.free[held.copy] = leaves.laser_free
+            if not stations and not copies:
+                break
+        return state
+
+    def past(self, state: State, held: Held, leaves: At) -> None:
+        """Go on to after a load."""
+        state.at[held.station] = leaves
+        state.free[held.copy] = leaves.laser_free
+        if self._visits:
+            state.burned.update((visit, leaves.laser_free) for visit in held.gives)
+
+    def happens(self, held: Held, state: State) -> tuple[Timed, At]:
+        """A load in time. Raises ValueError when it is too long for every open stretch."""
+        ready = state.free[held.copy]
+        if self._visits:
+            ready = max([ready, *(state.burned[visit] for visit in held.waits_for)])
+        return happens(self.counted.floor, held.work, state.at[held.station], held.copy, ready)
+
+    def tried(
+        self, place: int, held: Held | None, *, out: int = 0, most_late: float = inf, most_moved: float = inf
+    ) -> Change | None:
+        """`held` put in at that place, for the next `out` loads (0 or 1) of the order; None when that costs
+        more lateness or moves more loads than may be, or when it, or a load that moves with it, gets too
+        long for every open stretch."""
+        try:
+            return self._tried(place, held, out, most_late, most_moved)
+        except ValueError:
+            return None
+
+    def _tried(
+        self, place: int, held: Held | None, out: int, most_late: float, most_moved: float
+    ) -> Change | None:
+        state = self.before(place)
+        gone = self.held[place] if out else None
+        late = loads = changes = walking = 0
+        changed: set[object] = set()
+        if gone is not None:
+            late -= gone.lateness(self.times[place].ends)
+            loads -= gone.jobs > 0
+            changes -= self.times[place].changes * (gone.jobs > 0)
+            walking -= gone.walking
+            changed.update(self._touches(gone))
+        timed, leaves = None, None
+        if held is not None:
+            timed, leaves = self.happens(held, state)
+            self.past(state, held, leaves)
+            late += held.lateness(timed.ends)
+            loads += held.jobs > 0
+            changes += timed.changes * (held.jobs > 0)
+            walking += held.walking
+            changed.update(self._touches(held))
+        moved: dict[int, tuple[Timed, At]] = {}
+        for number in range(place + out, len(self.held)):
+            one, now, after = self.held[number], self.times[number], self.leaves[number]
+            touches = self._touches(one)
+            if not changed.isdisjoint(touches) or (self._visits and not changed.isdisjoint(one.waits_for)):
+                now, after = self.happens(one, state)
+                if (now, after) != (self.times[number], self.leaves[number]):
+                    moved[number] = now, after
+                    if now.ends != self.times[number].ends:
+                        late += one.lateness(now.ends) - one.lateness(self.times[number].ends)
+                    changes += (now.changes - self.times[number].changes) * (one.jobs > 0)
+                if after == self.leaves[number]:
+                    changed.difference_update(touches)
+                else:
+                    changed.update(touches)
+            self.past(state, one, after)
+            if late > most_late or len(moved) > most_moved:
+                return None
+            if not changed:
+                break
+        return Change(place, held, out, timed, leaves, moved, late, loads, changes, walking)
+
+    def _touches(self, held: Held) -> tuple[object, ...]:
+        return (held.station, held.copy, *held.gives) if self._visits else (held.station, held.copy)
+
+    def having(self, change: Change) -> Lineup:
+        """The loads with a change."""
+        held, times, leaves = list(self.held), list(self.times), list(self.leaves)
+        for number, (timed, after) in change.moved.items():
+            times[number], leaves[number] = timed, after
+        here = slice(change.place, change.place + change.out)
+        held[here] = [change.held] if change.held is not None else []
+        times[here] = [change.timed] if change.timed is not None else []
+        leaves[here] = [change.leaves] if change.leaves is not None else []
+        score = replace(
+            self.score,
+            lateness=self.score.lateness + change.lateness,
+            loads=self.score.loads + change.loads,
+            changes=self.score.changes + change.changes,
+            walking=self.score.walking + change.walking,
+        )
+        return Lineup(self.counted, held, times, leaves, score)

@@ -1,0 +1,66 @@
+"""Focus: how high the surface of a mark lies in its slot, and the one head height of a turn.
+
+The head's height is set once per turn. It is the middle of the heights at which every mark of the turn is
+within its process's tolerance; where there are none, the middle of the narrowest miss.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from layout.shop.loads import LoadLayout
+from layout.shop.measure import Floats
+from layout.shop.outline import Outline
+from layout.shop.plates import Pose
+from layout.shop.shop import Shop
+
+
+@dataclass(frozen=True, slots=True)
+class Heights:
+    """Lowest and highest surface (mm above the plate's datum) under one mark, and the tolerance it allows."""
+
+    low_mm: float
+    high_mm: float
+    tolerance_mm: float
+
+
+def heights_of(outline: Outline, pose: Pose) -> tuple[float, float]:
+    """Lowest and highest surface (mm above the plate's datum) under an outline seated at that pose."""
+    points: Floats = shapely.get_coordinates([*outline.areas, *outline.strokes])
+    # The rise is measured along a direction of the plate; seen from the face that direction is turned back.
+    towards = math.radians(pose.tilt_towards_deg - pose.turn_deg)
+    along = points @ np.array([math.cos(towards), math.sin(towards)])
+    surface = pose.height_mm + along * math.tan(math.radians(pose.tilt_deg))
+    return float(surface.min()), float(surface.max())
+
+
+def middle_mm(heights: list[Heights]) -> float:
+    """The surface height (mm above the plate's datum) to focus on for all of these marks.
+
+    Raises ValueError for no marks.
+    """
+    lowest = max(h.high_mm - h.tolerance_mm for h in heights)
+    highest = min(h.low_mm + h.tolerance_mm for h in heights)
+    return (lowest + highest) / 2
+
+
+def turn_focus_mm(shop: Shop, load: LoadLayout, turn: int) -> float:
+    """Head height (mm) to set for a turn: the station's focus on the datum, plus the surface to focus on.
+
+    A turn without marks keeps the station's focus. Raises KeyError for a name the shop doesn't know or a
+    surface without a process.
+    """
+    station, plate = shop.stations[load.station], shop.plates[load.plate]
+    heights: list[Heights] = []
+    for fill in next(t for t in load.turns if t.turn == turn).fills:
+        seat = plate.slot(fill.slot).seat(fill.blade, fill.face)
+        for mark in fill.marks:
+            process = shop.recipe_for(load.station, mark.surface)
+            if seat is None or process is None:
+                raise KeyError(f"slot {fill.slot}: no seat or no process")
+            heights.append(Heights(*heights_of(mark.outline, seat.pose), process.focus_tolerance_mm))
+    return station.focus_mm + (middle_mm(heights) if heights else 0.0)

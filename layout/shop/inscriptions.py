@@ -1,0 +1,60 @@
+"""What buyers ask for: inscriptions of four kinds, each one closed body."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+Kind = Literal["text", "monogram", "artwork", "code"]
+
+
+Align = Literal["start", "centre", "end"]
+
+
+@dataclass(frozen=True, slots=True)
+class TextInscription:
+    """Words in one zone. `height_mm` is that of the font's capital H; None asks for the largest that fits.
+
+    `text` is as the buyer typed it; U+000A is the buyer's own line break.
+    """
+
+    zone: str
+    text: str
+    font: str
+    height_mm: float | None = None
+    align: Align | None = None
+    kind: Literal["text"] = "text"
+
+
+@dataclass(frozen=True, slots=True)
+class MonogramInscription:
+    """One to three initials composed in a frame of the shop's artwork (or none)."""
+
+    zone: str
+    initials: str
+    font: str
+    frame: str | None = None
+    height_mm: float | None = None
+    kind: Literal["monogram"] = "monogram"
+
+
+@dataclass(frozen=True, slots=True)
+class ArtworkInscription:
+    """A mark of the shop's library, `width_mm` wide; None asks for the largest that fits."""
+
+    zone: str
+    artwork: str
+    width_mm: float | None = None
+    kind: Literal["artwork"] = "artwork"
+
+
+@dataclass(frozen=True, slots=True)
+class CodeInscription:
+    """A two-dimensional code; `cell_mm` is the size of one module, None asks for the largest that fits."""
+
+    zone: str
+    symbology: Literal["qr", "datamatrix"]
+    content: str
+    cell_mm: float | None = None
+    kind: Literal["code"] = "code"
+
+
+Inscription = TextInscription | MonogramInscription | ArtworkInscription | CodeInscription

@@ -1,0 +1,84 @@
+"""The whole shop."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from layout.shop.blades import Blade, Product, Surface
+from layout.shop.outline import Outline
+from layout.shop.plates import Plate
+from layout.shop.stations import Process, Station
+
+
+@dataclass(frozen=True, slots=True)
+class FontSpec:
+    """A font of the shop's list: its bytes and which instance of it. `data` is hashed in `sha256`."""
+
+    font: str
+    name: str
+    kind: Literal["outline", "single_line"]
+    style: str  # sans, serif, script, display, condensed, mono, single_line, ... for the desk's list
+    licence: str
+    data: bytes = field(repr=False)
+    sha256: str
+    face_index: int = 0
+    axes: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Artwork:
+    """A mark of the shop's library at its natural size (mm, y up). A frame has a box for initials."""
+
+    artwork: str
+    name: str
+    use: Literal["mark", "symbol", "frame"]
+    outline: Outline
+    initials_box_mm: tuple[float, float, float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """What this shop calls legible and makeable; its own choice, no standard."""
+
+    stroke_lines: float = 1.5  # thinnest stroke, as a multiple of the line's width
+    counter_lines: float = 2.0  # narrowest counter
+    gap_lines: float = 1.0  # narrowest gap between neighbours
+    review_height_mm: float = 2.0  # capitals below this are looked at by a person
+    max_graphemes_per_line: int = 40
+    max_graphemes: int = 200
+    code_cell_lines: float = 3.0  # smallest module of a code, as a multiple of the line's width
+    time_zone: str = "UTC"  # IANA name of the zone of the stations' hours
+    days_off: tuple[str, ...] = ()  # ISO dates on which nobody works
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """Everything that a check or a plan needs to know of the shop, at one version (a digest)."""
+
+    version: str
+    products: Mapping[str, Product]
+    blades: Mapping[str, Blade]
+    plates: Mapping[str, Plate]
+    stations: Mapping[str, Station]
+    processes: Mapping[str, Process]
+    fonts: Mapping[str, FontSpec]
+    artworks: Mapping[str, Artwork]
+    policy: Policy
+
+    def process_for(self, station: str, surface: Surface) -> Process | None:
+        """The usable process (test card recorded) of a station for a surface, if there is one."""
+        found = self.recipe_for(station, surface)
+        return found if found is not None and found.test_card is not None else None
+
+    def recipe_for(self, station: str, surface: Surface) -> Process | None:
+        """The process of a station for a surface, proven or not; the catalogue has one at the most."""
+        return next(
+            (p for _, p in sorted(self.processes.items()) if p.station == station and p.surface == surface),
+            None,
+        )
+
+    def surface_of(self, sku: str, zone: str) -> Surface:
+        """Material and finish where that zone lies. Raises KeyError."""
+        product = self.products[sku]
+        face = self.blades[product.blade].face_of_zone(zone)
+        return face.zone(zone).surface or product.surface

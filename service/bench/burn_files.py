@@ -1,0 +1,238 @@
+"""Burn files: derived from frozen outlines and the load's locked versions, judged before a byte leaves.
+
+A file is built in a geometry process, written beside its place, synced, renamed, read back and hashed.
+Its digest names it on disk, so the same file is the same file on every machine; a lost one is built again
+and must come out the same.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy.orm import Session
+
+from layout.burn.estimate import burn_travel
+from layout.burn.formats import MEDIA_TYPES, WRITERS
+from layout.burn.turn import burn_of
+from layout.pictures.guide import guide_svg
+from layout.shop.loads import LoadLayout
+from layout.shop.shop import Shop
+from service.bench import burn_file_rows as file_rows
+from service.bench.judging import SeenLoad, refuse_load, see_load, without_fonts
+from service.loads import contents
+from service.loads import load as loads
+from service.loads import load_rows as rows
+from service.plan import paces as learning
+from service.records.errors import AlreadyBurned, MoveNotAllowed, NotFound, StaleFile
+from service.records.ids import LOAD, public
+from service.records.states import LoadState
+from service.records.tables import Load, TurnFile
+from service.requests.served import Served
+from service.shop.tools import Tools
+
+#: States in which a turn of the load may still be burned by a file that leaves now.
+_SERVED = frozenset({LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED, LoadState.TURNING})
+
+
+@dataclass(frozen=True, slots=True)
+class Built:
+    """One file's bytes with its digests; `seconds` is the catalogue's estimate of its burn, `process` its
+    processes, joined."""
+
+    data: bytes
+    sha256: str
+    short_code: str
+    seconds: float
+    process: str
+
+
+# --- for routes and tasks ---
+
+
+def prepare(tools: Tools, load_id: int, *, formats: Sequence[str] | None = None) -> None:
+    """Judge a load, and build the files of its turns that are still to be burned (the station's formats, or
+    those named). Raises LoadRefused."""
+    seen = see_load(tools, load_id)
+    if LoadState(seen.load.state) not in _SERVED:
+        return
+    station = seen.shop.stations[seen.load.station]
+    wanted = tuple(formats) if formats is not None else station.formats
+    turns = sorted({slot.turn for slot in contents.pending(seen.load)})
+    missing = _missing(tools, seen.load, turns, wanted)
+    if not missing:
+        return
+    refuse_load(tools, seen)
+    for turn, format_name in missing:
+        _build(tools, seen, turn, format_name)
+
+
+def burn_file(tools: Tools, load_id: int, turn: int, format_name: str) -> Served:
+    """One burn file, as bytes that were read back from disk and hashed.
+
+    Raises NotFound for a turn or format that is not there, LoadRefused, AlreadyBurned when nothing of the
+    turn is left to burn, MoveNotAllowed when the load burns or is over.
+    """
+    for _ in range(3):  # the load may change while its file is built
+        seen = see_load(tools, load_id)
+        _must_be_servable(seen, turn, format_name)
+        if _lacks_a_card(seen):  # withdrawn after the files were judged and built
+            refuse_load(tools, seen)
+        prepare(tools, load_id, formats=[format_name])
+        with tools.database.reading() as session:
+            row = file_rows.find(session, load_id, turn, seen.load.revision, format_name)
+        if row is not None:
+            return _serve(tools, row)
+    raise StaleFile("the load changes faster than its files are built; try again", turn=turn)
+
+
+def guide(tools: Tools, load_id: int, turn: int) -> Served:
+    """The guide of a turn: slots, units and labels, never for burning. Raises NotFound."""
+    with tools.database.reading() as session:
+        load = loads.find(session, load_id)
+        if not 1 <= turn <= load.turns:
+            raise NotFound(f"no turn {turn}", turn=turn)
+        shop = tools.catalogue.at(session, load.catalogue_version)
+        layout = loads.layout_of(session, load, whole=True)
+        name = f"{public(LOAD, load.id)}-t{turn}-r{load.revision}-guide.svg"
+    data = tools.geometry.work(guide_svg, without_fonts(shop), layout, turn)
+    return Served(data, hashlib.sha256(data).hexdigest(), name, MEDIA_TYPES["svg"])
+
+
+# --- in the geometry process ---
+
+
+def build(shop: Shop, layout: LoadLayout, turn: int, format_name: str) -> Built:
+    """One file of one turn. Same values, same bytes, in any process."""
+    station = shop.stations[layout.station]
+    burn = burn_of(shop, layout, turn)
+    data = WRITERS[format_name](burn, station)
+    return Built(
+        data=data,
+        sha256=hashlib.sha256(data).hexdigest(),
+        short_code=burn.short_code,
+        seconds=burn_travel(shop, burn, station).total_s,
+        process="+".join(sorted({part.process for part in burn.parts})),
+    )
+
+
+# --- steps ---
+
+
+def _must_be_servable(seen: SeenLoad, turn: int, format_name: str) -> None:
+    station = seen.shop.stations[seen.load.station]
+    if not 1 <= turn <= seen.load.turns or format_name not in station.formats:
+        raise NotFound(f"no {format_name} of turn {turn}", turn=turn, format=format_name)
+    if LoadState(seen.load.state) not in _SERVED:
+        raise MoveNotAllowed(
+            f"{public(LOAD, seen.load.id)} is {seen.load.state}; no burn file leaves now",
+            state=seen.load.state,
+        )
+    if not contents.pending(seen.load, turn):
+        raise AlreadyBurned(f"nothing is left to burn in turn {turn}", turn=turn)
+
+
+def _lacks_a_card(seen: SeenLoad) -> bool:
+    marks = [mark for turn in seen.layout.turns for fill in turn.fills for mark in fill.marks]
+    return any(seen.shop.process_for(seen.load.station, mark.surface) is None for mark in marks)
+
+
+def _missing(tools: Tools, load: Load, turns: Sequence[int], formats: Sequence[str]) -> list[tuple[int, str]]:
+    """Files that are not on record, or no longer on disk as they were."""
+    with tools.database.reading() as session:
+        known = {(row.turn, row.format): row for row in rows.files(session, load.id, revision=load.revision)}
+    wanted = [(turn, name) for turn in turns for name in formats]
+    return [key for key in wanted if key not in known or _read(tools, known[key].sha256) is None]
+
+
+def _build(tools: Tools, seen: SeenLoad, turn: int, format_name: str) -> None:
+    built = tools.geometry.work(build, without_fonts(seen.shop), seen.layout, turn, format_name)
+    keep(_path(tools, built.sha256), built.data, built.sha256)
+    load = seen.load
+    name = f"{public(LOAD, load.id)}-t{turn}-r{load.revision}-{built.short_code}.{format_name}"
+
+    def record(session: Session) -> None:
+        known = file_rows.find(session, load.id, turn, load.revision, format_name)
+        if known is not None:
+            if known.sha256 != built.sha256:
+                raise StaleFile("a file built again came out differently; nothing is served", turn=turn)
+            return
+        current = rows.lock(session, load.id)
+        if current is None or current.revision != load.revision:
+            return  # the contents changed meanwhile; the file on disk belongs to nobody
+        _estimate(session, current, seen.shop, built)
+        file_rows.add(
+            session,
+            TurnFile(
+                load_id=load.id,
+                turn=turn,
+                revision=load.revision,
+                format=format_name,
+                sha256=built.sha256,
+                short_code=built.short_code,
+                name=name,
+                burn_seconds=built.seconds,
+                process=built.process[:250],
+                calibration=load.calibration["calibration"],
+                created_at=tools.clock(),
+            ),
+        )
+
+    tools.database.write(record)
+
+
+def _estimate(session: Session, load: Load, shop: Shop, built: Built) -> None:
+    """One turn's file knows the real paths: for a load of one turn the estimate is as good as theirs."""
+    if load.turns == 1 and load.started_at is None:
+        station, units = shop.stations[load.station], len(contents.present(load, 1))
+        pace = learning.paces(session).of(load.station, load.plate, built.process)
+        load.burn_seconds = pace.seconds(built.seconds, units=units) + units * station.load_seconds_per_slot
+
+
+def _serve(tools: Tools, row: TurnFile) -> Served:
+    data = _read(tools, row.sha256)
+    if data is None:
+        raise StaleFile("the file was lost while it was being served; try again", turn=row.turn)
+    return Served(data, row.sha256, row.name, MEDIA_TYPES[row.format])
+
+
+def _path(tools: Tools, sha256: str) -> Path:
+    return tools.settings.data / "files" / sha256[:2] / sha256[2:]
+
+
+def _read(tools: Tools, sha256: str) -> bytes | None:
+    """The bytes of that digest, if they are on disk and still are what they were."""
+    try:
+        data = _path(tools, sha256).read_bytes()
+    except FileNotFoundError:
+        return None
+    return data if hashlib.sha256(data).hexdigest() == sha256 else None
+
+
+def keep(path: Path, data: bytes, sha256: str) -> None:
+    """Write a file so that it is there whole or not at all, and read it back.
+
+    Raises OSError when what was read back is not what was written.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, scratch = tempfile.mkstemp(dir=path.parent, prefix=".writing-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(scratch).replace(path)
+    except BaseException:
+        Path(scratch).unlink(missing_ok=True)
+        raise
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)  # the name must survive a pulled plug as well as the bytes
+    finally:
+        os.close(folder)
+    if hashlib.sha256(path.read_bytes()).hexdigest() != sha256:
+        raise OSError(f"{path.name}: read back differently from what was written")

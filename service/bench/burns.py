@@ -1,0 +1,173 @@
+"""Burning: started once, and finished. Burning again is an act of its own (`service.loads.repeats`)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from layout.shop.findings import Finding
+from service.loads import contents, leases, progress
+from service.loads import load_rows as rows
+from service.records.announcements import tell_unit
+from service.records.errors import (
+    AlreadyBurned,
+    LoadRefused,
+    MoveNotAllowed,
+    StaleCalibration,
+    StaleFile,
+    StaleVersion,
+)
+from service.records.ids import JOB, LOAD, public
+from service.records.moves import move_job, move_load
+from service.records.states import JobState, LoadState
+from service.records.tables import BurnStart, Job, Load, LoadSlot
+from service.records.who import Who
+from service.requests.check_json import finding_json
+
+#: A burn is silent when it takes this many times its estimate, and a lease on top.
+_SLOWEST = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What the judge said of a load's contents at one revision."""
+
+    load: int
+    fence: int
+    revision: int
+    findings: tuple[Finding, ...]
+
+
+def start(
+    session: Session,
+    load: Load,
+    turn: int,
+    file_sha256: str,
+    *,
+    judged: Judged,
+    lease: timedelta,
+    who: Who,
+    now: datetime,
+) -> None:
+    """Record, before the beam is on, that a turn burns now. From here on nothing of it comes back by itself.
+
+    Raises MoveNotAllowed when the turn is not seated or another load burns at the station, StaleFile when the
+    digest is not that of a file of this turn and revision, LoadRefused when the judge found something,
+    AlreadyBurned when a start for one of the jobs, face and attempt is on record.
+    """
+    if LoadState(load.state) is LoadState.BURNING:
+        raise AlreadyBurned(f"turn {load.current_turn} has been started", turn=load.current_turn)
+    leases.must_be(load, LoadState.SEATED, to="started")
+    leases.must_be_turn(load, turn)
+    slots = contents.pending(load, turn)
+    if not slots or any(slot.state != "seated" for slot in slots):
+        raise MoveNotAllowed(f"not every unit of turn {turn} is seated", turn=turn)
+    files = [file for file in rows.files(session, load.id, revision=load.revision) if file.turn == turn]
+    if file_sha256 not in {file.sha256 for file in files}:
+        _refuse_if_measured_again(session, load, turn, file_sha256)
+        raise StaleFile(f"this is no file of turn {turn} as it is now", turn=turn, revision=load.revision)
+    if (judged.load, judged.fence, judged.revision) != (load.id, load.fence, load.revision):
+        raise StaleVersion("what is in this load changed while it was judged; try again")
+    if judged.findings:
+        raise LoadRefused("this load may not be burned", findings=[finding_json(f) for f in judged.findings])
+    other = rows.burning(session, load.station, but=load.id)
+    if other is not None:
+        raise MoveNotAllowed(
+            f"{public(LOAD, other.id)} is burning at {load.station}", burning=public(LOAD, other.id)
+        )
+    _all_loaded(session, slots)
+    _write_starts(session, load, slots, file_sha256, now=now)
+    until = now + lease + timedelta(seconds=_SLOWEST * load.burn_seconds)
+    try:
+        move_load(
+            session, load, LoadState.BURNING, who=who, now=now, why=f"turn {turn}",
+            lease_until=until, started_at=load.started_at or now,
+        )  # fmt: skip
+    except IntegrityError as error:
+        raise MoveNotAllowed(f"another load is burning at {load.station}") from error
+
+
+def finish(session: Session, load: Load, turn: int, *, lease: timedelta, who: Who, now: datetime) -> None:
+    """The turn has burned to its end: its faces are on the metal. Raises MoveNotAllowed."""
+    leases.must_be(load, LoadState.BURNING, to="finished")
+    leases.must_be_turn(load, turn)
+    burned = rows.open_starts(session, load.id)
+    jobs = rows.jobs(session, [start.job_id for start in burned if start.job_id is not None])
+    by_slot = {(slot.turn, slot.slot): slot for slot in load.slots}
+    for one in burned:
+        one.finished_at, one.outcome = now, "complete"
+        by_slot[one.turn, one.slot].state = "burned"
+        if one.job_id is not None:
+            face_done(session, load, jobs[one.job_id], one.face, who=who, now=now)
+    load.lease_until = now + lease
+    progress.move_on(session, load, who=who, now=now, why=f"turn {turn} burned")
+
+
+def face_done(session: Session, load: Load, job: Job, face: str, *, who: Who, now: datetime) -> None:
+    """A face is on the metal; with no further turn in this load the job is engraved."""
+    if face not in job.faces_done:
+        job.faces_done = [*job.faces_done, face]
+    session.flush()
+    if any(slot.job_id == job.id for slot in contents.pending(load)):
+        if JobState(job.state) is JobState.DOUBTFUL:
+            move_job(session, job, JobState.LOADED, who=who, now=now, why=f"{face} is complete")
+        return
+    move_job(session, job, JobState.ENGRAVED, who=who, now=now, why=f"{face} in {public(LOAD, load.id)}")
+    if set(job.faces) <= set(job.faces_done) and not _was_whole(session, job, face):
+        tell_unit(session, "job.engraved", job, now=now)
+
+
+def _was_whole(session: Session, job: Job, face: str) -> bool:
+    """Whether every face was complete before this burn of one of them: then the store knows already."""
+    complete = [start.face for start in rows.starts(session, [job.id]) if start.outcome == "complete"]
+    complete.remove(face)
+    return set(job.faces) <= set(complete)
+
+
+def _refuse_if_measured_again(session: Session, load: Load, turn: int, file_sha256: str) -> None:
+    """Raises StaleCalibration when the file was right until its plate was measured again."""
+    old = rows.file_of(session, load.id, turn, file_sha256)
+    if old is not None and old.calibration not in {None, load.calibration["calibration"]}:
+        raise StaleCalibration(
+            f"{load.copy} was measured again since this file was made; take the file again",
+            turn=turn, revision=load.revision, calibration=load.calibration["calibration"],
+        )  # fmt: skip
+
+
+def _all_loaded(session: Session, slots: Sequence[LoadSlot]) -> None:
+    jobs = rows.jobs(session, [slot.job_id for slot in slots if slot.job_id is not None])
+    for job in jobs.values():
+        if JobState(job.state) is not JobState.LOADED:
+            raise MoveNotAllowed(
+                f"{public(JOB, job.id)} is {job.state}", job=public(JOB, job.id), state=job.state
+            )
+
+
+def _write_starts(
+    session: Session, load: Load, slots: Sequence[LoadSlot], file_sha256: str, *, now: datetime
+) -> None:
+    for slot in slots:
+        again = slot.attempt > 1 and slot.job_id is not None
+        session.add(
+            BurnStart(
+                load_id=load.id,
+                turn=slot.turn,
+                slot=slot.slot,
+                job_id=slot.job_id,
+                lot_id=slot.lot_id,
+                face=slot.face,
+                attempt=slot.attempt,
+                file_sha256=file_sha256,
+                started_at=now,
+                why=rows.last_reason(session, slot.job_id or 0, "again") if again else None,
+                operator=load.operator,
+            )
+        )
+    try:
+        session.flush()
+    except IntegrityError as error:
+        raise AlreadyBurned("a start for one of these jobs, face and attempt is on record") from error

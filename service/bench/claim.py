@@ -1,0 +1,225 @@
+"""The next load for an operator: the whole of it in one transaction, or nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from layout.loading.next_load import propose
+from layout.loading.planned_load import follow
+from layout.loading.values import Bare, FreePlate, Proposal
+from layout.shop.shop import Shop
+from service.loads import calibrations, leases, waiting
+from service.loads import load_rows as rows
+from service.loads import waiting_rows as claims
+from service.plan import in_force as kept_plan
+from service.plan import paces as learning
+from service.plan.in_force import Ahead
+from service.proving import test_cards
+from service.records.errors import BadRequest, DatabaseBusy
+from service.records.ids import JOB, LOAD, LOT, number, public
+from service.records.moves import write_history
+from service.records.outgoing import ask_for
+from service.records.states import JobState, LoadState
+from service.records.tables import Job, Load, LoadJob, LoadSlot
+from service.records.who import Who
+
+#: Looks at the queue before the claim gives way: each look leaves out what others were seen to take.
+_LOOKS = 30
+
+
+def next_load(
+    session: Session,
+    *,
+    shop: Shop,
+    station: str,
+    operator: str,
+    lease: timedelta,
+    who: Who,
+    now: datetime,
+) -> tuple[Load, bool] | None:
+    """The operator's load at the station and whether it is a new one; None when there is nothing to do.
+
+    Asked again, an operator gets the unstarted load that he holds, with its lease renewed. While somebody
+    else prepares a load at the station there is nothing to do there.
+
+    Raises BadRequest for an unknown station, DatabaseBusy when others were faster every time.
+    """
+    if station not in shop.stations:
+        raise BadRequest(f"no station named {station}", field="station")
+    leases.lapse(session, now)
+    claims.lock_station(session, station)
+    prepared = rows.preparing(session, station)
+    if prepared is not None:
+        if prepared.operator != operator:
+            return None
+        leases.renew(session, prepared, lease=lease, now=now)
+        return prepared, False
+    shop = test_cards.proven(session, shop)
+    chosen = _choose(session, shop, station, now=now)
+    if chosen is None:
+        return None
+    try:
+        load = _write(
+            session,
+            chosen,
+            shop=shop,
+            station=station,
+            operator=operator,
+            until=now + lease,
+            who=who,
+            now=now,
+        )
+    except IntegrityError as error:
+        # The schema's own guard: another transaction took the copy or a job between our look and our write.
+        raise DatabaseBusy("somebody else took that at the same moment; try again") from error
+    return load, True
+
+
+def _choose(session: Session, shop: Shop, station: str, *, now: datetime) -> Proposal | None:
+    """A proposal whose jobs and copy this transaction has for itself: the plan's next load as far as it still
+    holds, else what the queue gives on the spot."""
+    jobs = waiting.candidates(session, shop, station)
+    lots = waiting.bare(session, shop, station)
+    urgent_by = waiting.urgent_by(now)
+    ahead = kept_plan.ahead(session, shop, station, jobs, now=now)
+    mine: set[str] = set()
+    taken: set[str] = set()
+    for _ in range(_LOOKS):
+        plates = waiting.free_plates(shop, station, in_use=rows.copies_in_use(session) | taken)
+        proposal = _planned(ahead, plates, bare=lots, urgent_by=urgent_by)
+        proposal = proposal or propose(jobs, plates, bare=lots, urgent_by=urgent_by)
+        if proposal is None:
+            return None
+        if not claims.try_copy(session, proposal.copy):
+            taken.add(proposal.copy)
+            continue
+        if proposal.copy in rows.copies_in_use(session):
+            continue  # its holder has committed since we looked
+        wanted = [job for job in proposal.jobs if job not in mine]
+        locked = claims.lock_ready(session, [number(JOB, job) for job in wanted])
+        mine |= {public(JOB, job_id) for job_id in locked}
+        lost = set(wanted) - mine
+        if not lost:
+            return proposal
+        jobs = [job for job in jobs if job.job not in lost]
+        ahead = ahead.without(lost) if ahead is not None else None
+    raise DatabaseBusy("too many claims at the same moment; try again")
+
+
+def _planned(
+    ahead: Ahead | None, plates: Sequence[FreePlate], *, bare: Sequence[Bare], urgent_by: float
+) -> Proposal | None:
+    if ahead is None:
+        return None
+    return follow(
+        ahead.loads, ahead.planned, ahead.newcomers, plates, bare=bare, urgent_by=urgent_by
+    )  # fmt: skip
+
+
+def _write(
+    session: Session,
+    chosen: Proposal,
+    *,
+    shop: Shop,
+    station: str,
+    operator: str,
+    until: datetime,
+    who: Who,
+    now: datetime,
+) -> Load:
+    job_ids = [number(JOB, job) for job in chosen.jobs]
+    if claims.take(session, job_ids) != set(job_ids):
+        raise DatabaseBusy("some of these jobs were taken at the same moment; try again")
+    load = Load(
+        station=station,
+        plate=chosen.plate,
+        copy=chosen.copy,
+        state=LoadState.CLAIMED.value,
+        operator=operator,
+        lease_until=until,
+        turns=len(chosen.turns),
+        calibration=calibrations.locked(session, shop, station, chosen.plate, chosen.copy),
+        catalogue_version=shop.version,
+        burn_seconds=0.0,
+        created_at=now,
+    )
+    session.add(load)
+    session.flush()
+    jobs = rows.jobs(session, job_ids)
+    _write_slots(session, load, chosen)
+    load.burn_seconds = _seconds(session, load, chosen, shop, jobs)
+    for job_id in job_ids:
+        fetched = "in_hand" if jobs[job_id].unit_in_hand else "to_pull"
+        session.add(LoadJob(load_id=load.id, job_id=job_id, fetched=fetched))
+        write_history(
+            session, "job", job_id, move_from=JobState.READY.value, move_to=JobState.LOADED.value, who=who,
+            now=now, why=public(LOAD, load.id),
+        )  # fmt: skip
+    _take_blades(session, load, chosen, who=who, now=now)
+    write_history(
+        session, "load", load.id, move_from=None, move_to=LoadState.CLAIMED.value, who=who, now=now,
+        why=f"for {operator}",
+    )  # fmt: skip
+    ask_for(session, "render_load", now=now, load=load.id)
+    session.flush()
+    session.refresh(load, ["jobs", "slots"])
+    return load
+
+
+def _write_slots(session: Session, load: Load, chosen: Proposal) -> None:
+    """Slots turn by turn. A face that was started before and came out clean is a further attempt."""
+    attempts = rows.last_attempts(session, [number(JOB, job) for job in chosen.jobs])
+    for turn, filled in enumerate(chosen.turns, start=1):
+        for one in filled:
+            job_id = number(JOB, one.job) if one.job is not None else None
+            before = attempts.get((job_id, one.face), 0) if job_id is not None else 0
+            session.add(
+                LoadSlot(
+                    load_id=load.id,
+                    turn=turn,
+                    slot=one.slot,
+                    job_id=job_id,
+                    lot_id=number(LOT, one.lot) if one.lot is not None else None,
+                    face=one.face,
+                    attempt=before + 1,
+                )
+            )
+    session.flush()
+
+
+def _take_blades(session: Session, load: Load, chosen: Proposal, *, who: Who, now: datetime) -> None:
+    counts: dict[int, int] = {}
+    for one in chosen.turns[0]:
+        if one.lot is not None:
+            counts[number(LOT, one.lot)] = counts.get(number(LOT, one.lot), 0) + 1
+    for lot_id, count in sorted(counts.items()):
+        if not claims.take_blades(session, lot_id, count):
+            raise DatabaseBusy("blades of this lot were taken at the same moment; try again")
+        write_history(
+            session, "lot", lot_id, move_from=None, move_to="loaded", who=who, now=now,
+            why=f"{count} in {public(LOAD, load.id)}",
+        )  # fmt: skip
+
+
+def _seconds(session: Session, load: Load, chosen: Proposal, shop: Shop, jobs: Mapping[int, Job]) -> float:
+    """A first estimate from what the check measured, at the pace learned for the station; the files' own
+    paths give a better one later."""
+    station, pace = shop.stations[load.station], learning.paces(session).of(load.station, load.plate, "")
+    lots = rows.lots(session, {number(LOT, one.lot) for one in chosen.turns[0] if one.lot is not None})
+    marking = 0.0
+    for one in (one for turn in chosen.turns for one in turn):
+        if one.job is not None:
+            job = jobs[number(JOB, one.job)]
+            marking += pace.seconds((job.line.burn_seconds or 0.0) / max(1, len(job.faces)))
+        elif one.lot is not None:
+            marking += pace.seconds(lots[number(LOT, one.lot)].burn_seconds or 0.0)
+    turned = sum(len(turn) for turn in chosen.turns[1:])
+    return (
+        marking
+        + len(chosen.turns[0]) * station.load_seconds_per_slot
+        + turned * station.turn_seconds_per_slot
+    )

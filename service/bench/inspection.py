@@ -1,0 +1,191 @@
+"""Inspection and release: pass, or scrap with a reason and a replacement that goes first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from sqlalchemy.orm import Session
+
+from service.loads import contents, leases, progress, repeats
+from service.loads import load_rows as rows
+from service.loads import lots as lot_counts
+from service.records.announcements import tell_order, tell_unit
+from service.records.errors import BadRequest, MoveNotAllowed
+from service.records.ids import JOB, LOAD, public
+from service.records.moves import move_job, move_load, write_history
+from service.records.states import JobState, LoadState
+from service.records.tables import Job, Load
+from service.records.who import Who
+from service.stock import reservations as stock
+
+#: Above every priority that an order can ask for.
+REPLACEMENT_PRIORITY = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class Inspected:
+    result: Literal["pass", "scrap"]
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BladesInspected:
+    passed: int
+    scrapped: int
+
+
+def inspect(
+    session: Session,
+    load: Load,
+    jobs: Mapping[str, Inspected],
+    lots: Mapping[str, BladesInspected],
+    *,
+    who: Who,
+    now: datetime,
+) -> None:
+    """Write down what inspection found. May be partial.
+
+    A unit with a face left goes back to the queue in hand; between turns, too, when its next turn can't be
+    burned here. Scrap needs a reason, and makes a replacement job that goes before everything else; a unit
+    may be scrapped as soon as something is on its metal. What passed may still be scrapped until it is
+    released.
+
+    Raises BadRequest, and MoveNotAllowed for a job that is not at inspection.
+    """
+    states = [LoadState.BURNED, LoadState.TURNING, LoadState.INTERRUPTED]
+    if load.started_at is not None:
+        states.append(LoadState.SEATED)  # a later turn, or a repeat, that has not been started
+    leases.must_be(load, *states, to="inspected")
+    shortened = False
+    for identity, found in sorted(jobs.items()):
+        job_id = contents.job_of(load, identity)
+        job = rows.jobs(session, [job_id])[job_id]
+        if found.result == "pass":
+            shortened |= _pass(session, load, job, who=who, now=now)
+        else:
+            shortened |= _scrap(session, load, job, found.reason, who=who, now=now)
+    for identity, counts in sorted(lots.items()):
+        _inspect_blades(session, load, identity, counts, who=who, now=now)
+    if shortened:
+        contents.raise_revision(session, load, who=who, now=now, why="out before its last turn")
+    progress.move_on(session, load, who=who, now=now, why="inspected")
+
+
+def release(session: Session, load: Load, *, who: Who, now: datetime) -> None:
+    """Hand over what passed, and free the plate. Raises MoveNotAllowed while something is not inspected."""
+    leases.must_be(load, LoadState.BURNED, to="released")
+    job_ids = contents.active_jobs(load)
+    jobs = rows.jobs(session, job_ids)
+    waiting = [public(JOB, job.id) for job in jobs.values() if JobState(job.state) is not JobState.PASSED]
+    waiting += sorted({contents.named(slot) for slot in contents.uninspected_blades(load)})
+    if waiting:
+        raise MoveNotAllowed(f"not inspected yet: {', '.join(waiting)}", waiting=waiting)
+    for job in jobs.values():
+        job.unit_in_hand = False
+        move_job(session, job, JobState.RELEASED, who=who, now=now, why=public(LOAD, load.id))
+    rows.end_claims(session, load.id, job_ids)
+    move_load(session, load, LoadState.CLOSED, who=who, now=now, why="released", ended_at=now)
+    session.refresh(load, ["jobs", "slots"])
+    for _, order in sorted({job.order_id: job.line.order for job in jobs.values()}.items()):
+        if rows.unreleased_jobs(session, order.id) == 0:
+            tell_order(session, "order.released", order, now=now)
+
+
+def _pass(session: Session, load: Load, job: Job, *, who: Who, now: datetime) -> bool:
+    """Pass a unit, wholly or so far; gives whether slots of a later turn have become empty."""
+    is_between_turns = JobState(job.state) is JobState.LOADED and _is_burned(load, job)
+    if any(slot.job_id == job.id for slot in repeats.asked(session, load)):
+        named = public(JOB, job.id)
+        raise MoveNotAllowed(f"{named} is to be burned again; take that back first", job=named)
+    if JobState(job.state) is not JobState.ENGRAVED and not is_between_turns:
+        raise MoveNotAllowed(
+            f"{public(JOB, job.id)} is {job.state}", job=public(JOB, job.id), state=job.state
+        )
+    left = [face for face in job.faces if face not in job.faces_done]
+    if not left:
+        move_job(session, job, JobState.PASSED, who=who, now=now)
+        return False
+    contents.remove_unit(session, load, job.id, why="put_off")
+    move_job(session, job, JobState.READY, who=who, now=now, why=f"passed so far; {', '.join(left)} to come")
+    return is_between_turns
+
+
+def _is_burned(load: Load, job: Job) -> bool:
+    return any(slot.job_id == job.id and slot.state == "burned" for slot in load.slots)
+
+
+def _scrap(session: Session, load: Load, job: Job, reason: str, *, who: Who, now: datetime) -> bool:
+    """Scrap a unit; gives whether slots of a later turn have become empty."""
+    if not reason.strip():
+        raise BadRequest("scrap needs a reason", field="reason", job=public(JOB, job.id))
+    again = [slot for slot in repeats.asked(session, load) if slot.job_id == job.id]
+    if not again and not _is_burned(load, job):
+        raise MoveNotAllowed(
+            f"{public(JOB, job.id)} has nothing burned; report it as blemished", job=public(JOB, job.id)
+        )
+    if any(start.job_id == job.id for start in rows.open_starts(session, load.id)):
+        raise MoveNotAllowed(
+            f"first say what is on the metal of {public(JOB, job.id)} (resolve)", job=public(JOB, job.id)
+        )
+    shortened = any(slot.job_id == job.id for slot in contents.pending(load))
+    scrap(session, load, job, reason, who=who, now=now)
+    return shortened
+
+
+def scrap(session: Session, load: Load, job: Job, reason: str, *, who: Who, now: datetime) -> None:
+    """Take a spoiled unit out of its load and put a replacement for it into the queue."""
+    contents.remove_unit(session, load, job.id, why="scrapped")
+    job.unit_in_hand = False
+    move_job(session, job, JobState.SCRAPPED, who=who, now=now, why=reason)
+    replacement = _replace(session, job, who=who, now=now)
+    tell_unit(session, "job.scrapped", job, now=now, replacement=public(JOB, replacement.id))
+
+
+def _replace(session: Session, job: Job, *, who: Who, now: datetime) -> Job:
+    """Another job for another unit with the same words, before everything else in the queue."""
+    replacement = Job(
+        line=job.line,
+        order_id=job.order_id,
+        unit=job.unit,
+        take=job.take + 1,
+        replaces=job.id,
+        sku=job.sku,
+        blade=job.blade,
+        state=JobState.SHORT.value,
+        priority=max(job.priority, REPLACEMENT_PRIORITY),
+        ship_by=job.ship_by,
+        words_revision=job.words_revision,
+        faces=list(job.faces),
+        faces_done=[],
+        created_at=now,
+    )
+    session.add(replacement)
+    session.flush()
+    if stock.reserve(session, replacement):
+        replacement.state = JobState.READY.value
+        session.flush()
+    write_history(
+        session, "job", replacement.id, move_from=None, move_to=replacement.state, who=who, now=now,
+        why=f"replaces {public(JOB, job.id)}",
+    )  # fmt: skip
+    return replacement
+
+
+def _inspect_blades(
+    session: Session, load: Load, identity: str, counts: BladesInspected, *, who: Who, now: datetime
+) -> None:
+    lot_id = contents.lot_of(load, identity)
+    slots = [slot for slot in contents.uninspected_blades(load) if slot.lot_id == lot_id]
+    if counts.passed < 0 or counts.scrapped < 0 or counts.passed + counts.scrapped > len(slots):
+        raise BadRequest(f"{identity} has {len(slots)} blades to inspect", field="lots", lot=identity)
+    for index, slot in enumerate(slots[: counts.passed + counts.scrapped]):
+        # On a burned slot of a lot this column says what inspection found.
+        slot.removed_why = "pass" if index < counts.passed else "scrap"
+    session.flush()
+    lot_counts.inspected(
+        session, lot_id, passed=counts.passed, scrapped=counts.scrapped, load=public(LOAD, load.id),
+        who=who, now=now,
+    )  # fmt: skip

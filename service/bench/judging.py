@@ -1,0 +1,113 @@
+"""The judge's word on a load before its files leave."""
+
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+
+import structlog
+
+from layout.judge.load import verify
+from layout.shop.findings import Finding
+from layout.shop.loads import LoadLayout, SlotFill, Turn
+from layout.shop.shop import Shop
+from service.bench.burns import Judged
+from service.loads import load as loads
+from service.proving import test_cards
+from service.records.errors import LoadRefused
+from service.records.ids import LOAD, public
+from service.records.tables import Load
+from service.requests.check_json import finding_json
+from service.shop.tools import Tools
+
+log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class SeenLoad:
+    """A load as it was read: what files are built from, and the revision they are good for."""
+
+    load: Load
+    shop: Shop
+    layout: LoadLayout
+    burned: frozenset[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Units that the judge refuses wherever they are alone, and those it refuses only beside the others.
+
+    A unit is (job, None) or (None, slot of a lot's blade).
+    """
+
+    alone: frozenset[tuple[str | None, str | None]]
+    together: frozenset[tuple[str | None, str | None]]
+
+
+def judge(tools: Tools, load_id: int) -> Judged:
+    """What the judge says of everything the load would still burn."""
+    seen = see_load(tools, load_id)
+    findings = tools.geometry.work(judged_findings, without_fonts(seen.shop), seen.layout, seen.burned)
+    return Judged(load_id, seen.load.fence, seen.load.revision, findings)
+
+
+def refused(tools: Tools, load_id: int) -> tuple[Load, Refused]:
+    """Which units of a refused load are in the way, and the load as it was when the judge looked."""
+    seen = see_load(tools, load_id)
+    units = tools.geometry.work(refused_units, without_fonts(seen.shop), seen.layout, seen.burned)
+    return seen.load, units
+
+
+def judged_findings(
+    shop: Shop, layout: LoadLayout, burned: frozenset[tuple[str, str]]
+) -> tuple[Finding, ...]:
+    """The judge's findings; a turn with nothing left in it is none of its business."""
+    turns = tuple(turn for turn in layout.turns if turn.fills)
+    return verify(shop, replace(layout, turns=turns), burned=burned)
+
+
+def refused_units(shop: Shop, layout: LoadLayout, burned: frozenset[tuple[str, str]]) -> Refused:
+    """Which units of a refused load are in the way. Nobody, when the mounting itself is refused."""
+    if judged_findings(shop, replace(layout, turns=()), burned):
+        return Refused(frozenset(), frozenset())
+    units = list(dict.fromkeys(_unit(fill) for turn in layout.turns for fill in turn.fills))
+    alone = {u for u in units if judged_findings(shop, _only(layout, {u}), burned)}
+    kept: set[tuple[str | None, str | None]] = set()
+    for unit in units:
+        if unit not in alone and not judged_findings(shop, _only(layout, kept | {unit}), burned):
+            kept.add(unit)
+    return Refused(frozenset(alone), frozenset(set(units) - alone - kept))
+
+
+def _unit(fill: SlotFill) -> tuple[str | None, str | None]:
+    return (fill.job, None) if fill.job is not None else (None, fill.slot)
+
+
+def _only(layout: LoadLayout, units: Collection[tuple[str | None, str | None]]) -> LoadLayout:
+    turns = tuple(
+        Turn(turn.turn, tuple(fill for fill in turn.fills if _unit(fill) in units)) for turn in layout.turns
+    )
+    return replace(layout, turns=turns)
+
+
+def without_fonts(shop: Shop) -> Shop:
+    """The shop without the bytes of its fonts and its artwork: frozen outlines need neither."""
+    return replace(shop, fonts={}, artworks={})
+
+
+def see_load(tools: Tools, load_id: int) -> SeenLoad:
+    with tools.database.reading() as session:
+        load = loads.find(session, load_id)
+        shop = test_cards.proven(session, tools.catalogue.at(session, load.catalogue_version))
+        return SeenLoad(load, shop, loads.layout_of(session, load), loads.burned_already(session, load))
+
+
+def refuse_load(tools: Tools, seen: SeenLoad) -> None:
+    findings = tools.geometry.work(judged_findings, without_fonts(seen.shop), seen.layout, seen.burned)
+    if findings:
+        log.warning(
+            "load_refused",
+            load=public(LOAD, seen.load.id),
+            codes=sorted({finding.code for finding in findings}),
+        )
+        raise LoadRefused(
+            "this load may not be burned", findings=[finding_json(finding) for finding in findings]
+        )

@@ -1,0 +1,173 @@
+"""Fetching units: found, missing or blemished; the queue of what is to be fetched."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any, Literal
+
+from sqlalchemy.orm import Session
+
+from layout.shop.shop import Shop
+from service.bench import inspection
+from service.loads import contents, leases, progress, pull_rows
+from service.loads import load_rows as rows
+from service.loads.load_json import pull_json
+from service.plan import in_force as kept_plan
+from service.records.errors import BadRequest, MoveNotAllowed
+from service.records.ids import LOAD, public
+from service.records.moves import move_load, write_history
+from service.records.states import LoadState
+from service.records.tables import Job, Load, LoadJob, LoadSlot
+from service.records.who import Who
+from service.stock import holds
+from service.stock import reservations as stock
+
+Fetched = Literal["found", "missing", "blemished"]
+
+
+def pulled(
+    session: Session,
+    load: Load,
+    jobs: Mapping[str, Fetched],
+    lots: Mapping[str, int],
+    *,
+    who: Who,
+    now: datetime,
+) -> None:
+    """Write down what was fetched; the load is `pulled` when nothing is left to fetch.
+
+    A unit that is missing or blemished is taken off the stock; its job takes another boxed unit, which is
+    then to be fetched and seated, or goes short and leaves the load. Half engraved units have no like in any
+    bin: such a job is scrapped and replaced. A blemish may be seen at the bench until the turn is started;
+    the slot in which the unit sat is then to be cleared. Of a lot, so many blades were found: the others
+    wait again. One report need not name every unit, but the last one counts the blades.
+
+    Raises BadRequest for a job or lot that is not in the load, MoveNotAllowed for a unit that is not to be
+    burned any more, and for blades once the turn is seated.
+    """
+    leases.must_be(
+        load, LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED, LoadState.TURNING, to="pulled"
+    )
+    if lots:
+        leases.must_be(load, LoadState.CLAIMED, LoadState.PULLED, to="counted")
+    sat = {slot.job_id for slot in contents.pending(load, load.current_turn) if slot.state == "seated"}
+    to_burn = {slot.job_id for slot in contents.pending(load)}
+    removed, unseated = [], []
+    for identity, what in sorted(jobs.items()):
+        job_id = contents.job_of(load, identity)
+        job = rows.jobs(session, [job_id])[job_id]
+        claim = next(c for c in load.jobs if c.job_id == job_id and c.active)
+        if what == "found":
+            _found(session, load, job, claim, who=who, now=now)
+            continue
+        if job_id not in to_burn:
+            raise MoveNotAllowed(
+                f"{identity} is burned; what is wrong with it is for inspection", job=identity
+            )
+        if _is_marked(session, job):
+            inspection.scrap(session, load, job, f"half engraved, then {what}", who=who, now=now)
+            removed.append(identity)
+        elif not _another(session, load, job, claim, what, who=who, now=now):
+            removed.append(identity)
+        elif job_id in sat:
+            unseated.append(identity)
+    removed += _count_blades(session, load, lots, who=who, now=now)
+    if removed or unseated:
+        named = ", ".join([*removed, *unseated])
+        contents.raise_revision(session, load, who=who, now=now, why=f"not there: {named}")
+    leases.close_if_empty(session, load, who=who, now=now)
+    if unseated and LoadState(load.state) is LoadState.SEATED:
+        back = LoadState.PULLED if load.started_at is None else LoadState.TURNING
+        move_load(session, load, back, who=who, now=now, why=f"another unit for {', '.join(unseated)}")
+    progress.move_on(session, load, who=who, now=now, why="nothing left to burn in this turn")
+    if LoadState(load.state) is LoadState.CLAIMED and _all_fetched(load, lots):
+        move_load(session, load, LoadState.PULLED, who=who, now=now)
+
+
+def queue(session: Session, shop: Shop, *, now: datetime) -> list[dict[str, Any]]:
+    """All units to be fetched: claimed loads first, then load by load what the plan in force has next, then
+    what it does not know yet. `planned` counts the plan's loads from 1."""
+    plan = kept_plan.in_force(session, shop, now=now)
+    found = [*pull_rows.claimed(session), *pull_rows.planned(session, plan.id if plan else None)]
+    planned = dict.fromkeys(pull.planned for pull in found if pull.planned is not None)
+    place = {number: at for at, number in enumerate(planned, start=1)}
+    return [
+        {
+            "load": public(LOAD, pull.load) if pull.load is not None else None,
+            "planned": place[pull.planned] if pull.planned is not None else None,
+            "station": pull.station,
+            **pull_json(pull),
+        }
+        for pull in found
+    ]
+
+
+def _found(session: Session, load: Load, job: Job, claim: LoadJob, *, who: Who, now: datetime) -> None:
+    if claim.fetched != "to_pull":
+        return  # reported before, or never was in a bin: saying so again changes nothing
+    bin_name = job.bin
+    stock.take_out(session, job)
+    claim.fetched = "found"
+    session.flush()
+    _note(session, job, "found", f"from {bin_name} for {public(LOAD, load.id)}", who=who, now=now)
+
+
+def _another(
+    session: Session, load: Load, job: Job, claim: LoadJob, what: str, *, who: Who, now: datetime
+) -> bool:
+    """Take another unit for the job, which stays in the load; False when there is none and it has left."""
+    stock.write_off(session, job, who=who, now=now, why=what)
+    _note(session, job, what, public(LOAD, load.id), who=who, now=now)
+    if stock.reserve(session, job):
+        claim.fetched = "to_pull"
+        for slot in contents.present(load):
+            if slot.job_id == job.id:
+                # What sits here must come out; the other unit is not there yet.
+                slot.removed_why = what if slot.state == "seated" else slot.removed_why
+                slot.state = "planned"
+        session.flush()
+        return True
+    claim.fetched = what
+    contents.remove_unit(session, load, job.id, why=what)
+    why = f"its unit was {what}, no other is boxed"
+    holds.go_short(session, job, what, who=who, now=now, why=why)
+    return False
+
+
+def _is_marked(session: Session, job: Job) -> bool:
+    """Whether something is on the unit's metal: no other unit can take its place."""
+    return any(start.outcome != "clean" for start in rows.starts(session, [job.id]))
+
+
+def _count_blades(
+    session: Session, load: Load, lots: Mapping[str, int], *, who: Who, now: datetime
+) -> list[str]:
+    """Empty the slots for which no blade was found, the last ones; gives their lots."""
+    removed = []
+    for identity, count in sorted(lots.items()):
+        lot_id = contents.lot_of(load, identity)
+        mine = [slot for slot in contents.present(load, 1) if slot.lot_id == lot_id]
+        if not 0 <= count <= len(mine):
+            raise BadRequest(f"{identity} has {len(mine)} blades in this load", field="lots", lot=identity)
+        absent: list[LoadSlot] = mine[count:]
+        if absent:
+            contents.remove_slots(session, absent, why="missing")
+            contents.give_back_blades(session, lot_id, len(absent))
+            removed.append(identity)
+        write_history(
+            session, "lot", lot_id, move_from=None, move_to="pulled", who=who, now=now,
+            why=f"{count} of {len(mine)} for {public(LOAD, load.id)}",
+        )  # fmt: skip
+    return removed
+
+
+def _all_fetched(load: Load, lots: Mapping[str, int]) -> bool:
+    """Whether no unit is left to fetch. Bare blades are counted in the report that completes the load."""
+    waiting = any(claim.active and claim.fetched == "to_pull" for claim in load.jobs)
+    in_load = {contents.named(slot) for slot in contents.present(load, 1) if slot.lot_id is not None}
+    return not waiting and in_load <= set(lots)
+
+
+def _note(session: Session, job: Job, what: str, why: str, *, who: Who, now: datetime) -> None:
+    write_history(session, "job", job.id, move_from=job.state, move_to=what, who=who, now=now, why=why)

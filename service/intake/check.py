@@ -1,0 +1,53 @@
+"""The check as the service answers it: geometry, stock, and what was measured and proven."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from layout.check.feasibility import CheckResult
+from layout.shop.inscriptions import Inscription
+from service.loads import calibrations
+from service.plan import paces as learning
+from service.plan import promises
+from service.plan.paces import Paces
+from service.proving import test_cards
+from service.requests.check_json import result_json
+from service.shop.geometry_workers import InForce
+from service.shop.tools import Service
+from service.stock import stock_rows as stock
+
+
+def check(
+    service: Service, sku: str, inscriptions: Sequence[Inscription], *, is_captioned: bool = True
+) -> dict[str, Any]:
+    """The whole answer of `POST /v1/checks`; its pictures with or without captions."""
+    with service.database.reading() as session:
+        known = in_force(session)
+        available = stock.available(session, sku)
+        paces = learning.paces(session)
+    result, pictures = service.geometry.proof(sku, inscriptions, in_force=known, is_captioned=is_captioned)
+    return {
+        **result_json(result),
+        "burn_seconds": _seconds(paces, result),
+        "promise": promises.of_check(service, sku, result, available=available),
+        "stock": {"available": available},
+        "proof_svg": next(iter(pictures.values()), None),
+        "proofs": pictures,
+    }
+
+
+def _seconds(paces: Paces, result: CheckResult) -> float | None:
+    """The estimate at the pace learned for the stations where the unit may land."""
+    if result.burn_seconds is None:
+        return None
+    places = {(place.station, place.plate, "") for place in result.eligible}
+    faces = len({mark.face for mark in result.marks})
+    return round(paces.slowest(places, result.burn_seconds, units=faces), 1)
+
+
+def in_force(session: Session) -> InForce:
+    """What a check must know of the shop beside its description."""
+    return InForce(calibrations.in_force(session), test_cards.proofs(session))

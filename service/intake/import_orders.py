@@ -1,0 +1,254 @@
+"""Orders and stock from CSV files, row by row: what is wrong is said with its row, what is right is taken.
+
+An orders file has one row per inscription. Rows of the same `order_ref` are one order, of the same `line_ref`
+one line of it. Columns: `order_ref ship_by line_ref sku quantity zone` and, by kind of inscription,
+`text font` or `initials font frame` or `artwork` or `symbology content`; all may have `priority kind
+height_mm align width_mm cell_mm`. `ship_by` is ISO 8601 with a zone; a date alone means the end of that day
+of the shop.
+
+A stock file has `bin sku boxed` and, for new bins, `walking_order`.
+
+Both may be read again: an order that was taken is not taken twice, a count is what was counted.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime, time
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pydantic import ValidationError
+
+from service.intake import take_order as intake
+from service.records.errors import (
+    BadRequest,
+    IdempotencyKeyReused,
+    OrderRefTaken,
+    Refusal,
+)
+from service.records.ids import ORDER, public
+from service.records.tables import Order
+from service.records.who import Role, Who
+from service.requests.spreadsheet import (
+    PASSING,
+    NotAllDone,
+    Progress,
+    Reported,
+    Result,
+    Row,
+    WrongRow,
+    decimal,
+    read_rows,
+    report_csv,
+    row_at,
+    whole,
+)
+from service.shop.tools import Tools
+
+ORDER_COLUMNS = frozenset({"order_ref", "ship_by", "line_ref", "sku", "quantity", "zone"})
+_INSCRIPTION_COLUMNS = frozenset(
+    {"zone", "kind", "text", "font", "height_mm", "align", "initials", "frame", "artwork", "width_mm",
+     "symbology", "content", "cell_mm"}
+)  # fmt: skip
+_NUMBERS = frozenset({"height_mm", "width_mm", "cell_mm"})
+
+
+# --- reading ---
+
+
+# --- orders ---
+
+
+def import_orders(
+    tools: Tools, content: bytes, *, client: str, dry_run: bool, progress: Progress | None = None
+) -> list[Reported]:
+    """Take the orders of a file for a store. With `dry_run` they are read and checked, and nothing is stored.
+
+    Raises UnreadableFile.
+    """
+    rows = read_rows(content, needed=ORDER_COLUMNS, known=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | {"priority"})
+    orders = _by_order(rows)
+    who = Who(role=Role.STORE, client=client, name="csv import")
+    reported = []
+    for position, (ref, its_rows) in enumerate(orders.items(), start=1):
+        try:
+            reported.append(_one_order(tools, ref, its_rows, who=who, dry_run=dry_run))
+        except WrongRow as wrong:
+            reported.append(Reported(wrong.row, ref, Result.REFUSED, wrong.message))
+        except PASSING as passing:
+            reported.append(Reported(its_rows[0][0], ref, Result.LATER, passing.message))
+        except Refusal as refusal:
+            reported.append(Reported(its_rows[0][0], ref, Result.REFUSED, refusal.message))
+        if progress:
+            progress(position, len(orders))
+    return reported
+
+
+def _by_order(rows: Iterable[Row]) -> dict[str, list[Row]]:
+    found: dict[str, list[Row]] = {}
+    for number, row in rows:
+        found.setdefault(row["order_ref"].strip(), []).append((number, row))
+    return found
+
+
+def _one_order(tools: Tools, ref: str, rows: Sequence[Row], *, who: Who, dry_run: bool) -> Reported:
+    from service.requests.order_in import OrderIn
+
+    first = rows[0][0]
+    posted, row_of = _posted(ref, rows, ZoneInfo(tools.catalogue.current.policy.time_zone))
+    try:
+        body = OrderIn.model_validate(posted)
+    except ValidationError as invalid:
+        error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
+        place = error["loc"]
+        message = str(error["msg"]).removeprefix("Value error, ")
+        field = str(place[-1]) if place else "row"
+        raise WrongRow(row_at(place, row_of, first), f"{field}: {message}") from invalid
+    if dry_run:
+        return _try_out(tools, ref, first, body)
+    key = "csv-" + hashlib.sha256(f"{who.client}\n{ref}".encode()).hexdigest()
+    try:
+        answer = intake.take_order(tools, body, key, who=who)
+    except OrderRefTaken as taken:
+        return Reported(first, ref, Result.KNOWN, str(taken.about["order"]))
+    except IdempotencyKeyReused:
+        raise WrongRow(first, "was imported before, with other contents; amend the order instead") from None
+    if answer.replayed:
+        return Reported(first, ref, Result.KNOWN)
+    return _outcome(tools, ref, first, answer.headers["Location"].rsplit("/", 1)[1])
+
+
+def _outcome(tools: Tools, ref: str, row: int, identity: str) -> Reported:
+    with tools.database.reading() as session:
+        order = session.get_one(Order, int(identity.removeprefix(ORDER)))
+        held = [line.line_ref for line in order.lines if line.hold_reason]
+        name = public(ORDER, order.id)
+    if held:
+        return Reported(row, ref, Result.HELD, f"{name}: line {', '.join(held)} needs the desk")
+    return Reported(row, ref, Result.TAKEN, name)
+
+
+def _try_out(tools: Tools, ref: str, row: int, body: Any) -> Reported:
+    results = intake.check_lines(tools, intake.wanted_of(body))
+    stopped = [
+        f"{line.line_ref}: {finding.message}"
+        for line, result in zip(body.lines, results, strict=True)
+        for finding in result.findings
+        if finding.severity.value != "note"
+    ]
+    if stopped:
+        return Reported(row, ref, Result.WOULD_HOLD, stopped[0])
+    return Reported(row, ref, Result.WOULD_TAKE)
+
+
+def _posted(
+    ref: str, rows: Sequence[Row], zone: ZoneInfo
+) -> tuple[dict[str, Any], dict[tuple[int, int], int]]:
+    """The order as a store would post it, and which row each inscription came from."""
+    lines: dict[str, dict[str, Any]] = {}
+    row_of: dict[tuple[int, int], int] = {}
+    ship_by, priority = rows[0][1]["ship_by"].strip(), rows[0][1].get("priority", "").strip()
+    for number, row in rows:
+        if "_extra" in row:
+            raise WrongRow(number, "has more cells than the heading")
+        if row["ship_by"].strip() != ship_by or row.get("priority", "").strip() != priority:
+            raise WrongRow(number, "ship_by and priority must be the same in all rows of an order")
+        line_ref = row["line_ref"].strip()
+        line = lines.setdefault(
+            line_ref,
+            {
+                "line_ref": line_ref,
+                "sku": row["sku"].strip(),
+                "quantity": whole(row["quantity"]),
+                "inscriptions": [],
+            },
+        )
+        if (row["sku"].strip(), whole(row["quantity"])) != (line["sku"], line["quantity"]):
+            raise WrongRow(number, "sku and quantity must be the same in all rows of a line")
+        row_of[list(lines).index(line_ref), len(line["inscriptions"])] = number
+        line["inscriptions"].append(_inscription(row))
+    posted = {
+        "order_ref": ref,
+        "ship_by": ship_by_of(ship_by, rows[0][0], zone),
+        "lines": list(lines.values()),
+    }
+    if priority:
+        posted["priority"] = whole(priority)
+    return posted, row_of
+
+
+def _inscription(row: Mapping[str, str]) -> dict[str, Any]:
+    """Words are taken as they stand; in every other cell spaces around mean nothing."""
+    said = {}
+    for column in _INSCRIPTION_COLUMNS & row.keys():
+        cell = row[column] if column in {"text", "initials", "content"} else row[column].strip()
+        if cell:
+            said[column] = decimal(cell) if column in _NUMBERS else cell
+    if "kind" not in said and "text" not in said:
+        said |= {"text": row.get("text", "")}
+    return said
+
+
+def ship_by_of(cell: str, row: int, zone: ZoneInfo) -> datetime:
+    """The moment in a cell; a date alone is the end of that day of the shop. Raises WrongRow."""
+    try:
+        moment = datetime.fromisoformat(cell)
+    except ValueError:
+        raise WrongRow(row, "ship_by is no ISO 8601 date") from None
+    if len(cell) == len("2026-12-01"):
+        return datetime.combine(moment.date(), time(23, 59, 59), tzinfo=zone)
+    if moment.tzinfo is None:
+        raise WrongRow(row, "ship_by has a time but no zone; add Z or an offset")
+    return moment
+
+
+# --- stock ---
+
+
+# --- files handed over to a task ---
+
+
+def store_for_later(tools: Tools, content: bytes, *, client: str) -> str:
+    """Keep a file in the data folder and ask for its import as a task; gives the file's name (its digest).
+
+    Raises UnreadableFile.
+    """
+    from service.records.outgoing import ask_for
+
+    read_rows(content, needed=ORDER_COLUMNS, known=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | {"priority"})
+    name = hashlib.sha256(content).hexdigest()
+    folder = _folder(tools)
+    folder.mkdir(parents=True, exist_ok=True)
+    scratch = folder / f"{name}.part"
+    scratch.write_bytes(content)
+    scratch.replace(folder / f"{name}.csv")
+    tools.database.write(
+        lambda session: ask_for(session, "import_orders", now=tools.clock(), file=name, client=client)
+    )
+    return name
+
+
+def import_stored(tools: Tools, name: str, *, client: str) -> list[Reported]:
+    """Import a file kept by `store_for_later` and write its report beside it.
+
+    Raises BadRequest, OSError, and NotAllDone when it must run again.
+    """
+    if not (len(name) == 64 and name.isascii() and name.isalnum()):
+        raise BadRequest("a stored file is named by its digest", field="file")
+    folder = _folder(tools)
+    reported = import_orders(tools, (folder / f"{name}.csv").read_bytes(), client=client, dry_run=False)
+    (folder / f"{name}.report.csv").write_text(report_csv(reported), encoding="utf-8")
+    later = sum(one.result is Result.LATER for one in reported)
+    if later:
+        raise NotAllDone(f"{later} of {len(reported)} orders could not be taken just now")
+    return reported
+
+
+def _folder(tools: Tools) -> Path:
+    return tools.settings.data / "imports"
+
+
+# --- writing ---

@@ -1,0 +1,108 @@
+"""Orders, lines, jobs and frozen marks."""
+
+from __future__ import annotations
+
+from sqlalchemy import ColumnElement, and_, select, update
+from sqlalchemy.orm import Session, selectinload
+
+from service.records.tables import FrozenMark, History, Job, LoadSlot, Order, OrderLine
+
+_WHOLE = (
+    selectinload(Order.lines).selectinload(OrderLine.jobs),
+    selectinload(Order.lines).selectinload(OrderLine.marks),
+)
+
+
+def find(session: Session, order_id: int, *, client: str | None) -> Order | None:
+    """One order whole; only the client's own where a client is given."""
+    wanted = select(Order).where(Order.id == order_id).options(*_WHOLE)
+    if client is not None:
+        wanted = wanted.where(Order.client == client)
+    return session.scalars(wanted).one_or_none()
+
+
+def lock(session: Session, order_id: int, *, client: str | None) -> Order | None:
+    """One order whole, its row and its jobs' locked: no load can take a job while its words change."""
+    wanted = select(Order.id).where(Order.id == order_id)
+    if client is not None:
+        wanted = wanted.where(Order.client == client)
+    if session.scalars(wanted.with_for_update()).one_or_none() is None:
+        return None
+    jobs = select(Job.id).where(Job.order_id == order_id).order_by(Job.id)
+    session.scalars(jobs.with_for_update()).all()
+    return find(session, order_id, client=client)
+
+
+def by_ref(session: Session, client: str, order_ref: str) -> Order | None:
+    return session.scalars(
+        select(Order).where(Order.client == client, Order.order_ref == order_ref)
+    ).one_or_none()
+
+
+def page(
+    session: Session, *, client: str | None, before_id: int | None, limit: int, job_state: str | None = None
+) -> list[Order]:
+    """Orders, newest first, after a cursor."""
+    wanted = select(Order).options(*_WHOLE).order_by(Order.id.desc()).limit(limit)
+    if client is not None:
+        wanted = wanted.where(Order.client == client)
+    if before_id is not None:
+        wanted = wanted.where(Order.id < before_id)
+    if job_state is not None:
+        wanted = wanted.where(Order.id.in_(select(Job.order_id).where(Job.state == job_state)))
+    return list(session.scalars(wanted))
+
+
+def job(session: Session, job_id: int, *, client: str | None) -> Job | None:
+    wanted = select(Job).where(Job.id == job_id).options(selectinload(Job.line).selectinload(OrderLine.order))
+    if client is not None:
+        wanted = wanted.join(Order, Order.id == Job.order_id).where(Order.client == client)
+    return session.scalars(wanted).one_or_none()
+
+
+def forget_misfits(session: Session, job_id: int) -> None:
+    """Slots in which a unit did not fit may be tried again; the load's record still says that it did not."""
+    session.execute(
+        update(LoadSlot)
+        .where(LoadSlot.job_id == job_id, LoadSlot.removed_why == "does_not_fit")
+        .values(removed_why="did_not_fit")
+    )
+
+
+def jobs_page(
+    session: Session, *, client: str | None, after_id: int | None, limit: int, state: str | None
+) -> list[Job]:
+    """Jobs in order of their making, after a cursor."""
+    conditions: list[ColumnElement[bool]] = []
+    if after_id is not None:
+        conditions.append(Job.id > after_id)
+    if state is not None:
+        conditions.append(Job.state == state)
+    wanted = select(Job).order_by(Job.id).limit(limit)
+    if client is not None:
+        wanted = wanted.join(Order, Order.id == Job.order_id)
+        conditions.append(Order.client == client)
+    if conditions:
+        wanted = wanted.where(and_(*conditions))
+    return list(session.scalars(wanted))
+
+
+def history(session: Session, subject: str, subject_id: int) -> list[History]:
+    return list(
+        session.scalars(
+            select(History)
+            .where(History.subject == subject, History.subject_id == subject_id)
+            .order_by(History.id)
+        )
+    )
+
+
+def marks(session: Session, line_id: int, words_revision: int) -> list[FrozenMark]:
+    """The frozen marks of one wording of a line, in order of position."""
+    return list(
+        session.scalars(
+            select(FrozenMark)
+            .where(FrozenMark.line_id == line_id, FrozenMark.words_revision == words_revision)
+            .order_by(FrozenMark.position)
+        )
+    )

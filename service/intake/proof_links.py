@@ -1,0 +1,127 @@
+"""Links by which a buyer sees a proof and answers: signed, for a few days, for the words as they are now.
+
+A link names an order and the wording of each of its lines. Words that change make it void, as they make an
+approval void. It reads and answers; it can do nothing else.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import hashlib
+import hmac
+import json
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy.orm import Session
+
+from service.intake import order_rows as rows
+from service.intake.orders import approve
+from service.intake.taking import BUYER
+from service.records.errors import BadRequest, MoveNotAllowed, NotFound, Refusal
+from service.records.ids import ORDER, public
+from service.records.moves import write_history
+from service.records.outgoing import tell
+from service.records.states import OPEN_JOBS, JobState
+from service.records.tables import Order
+from service.records.who import Role, Who
+
+LASTS = timedelta(days=14)
+LONGEST_WISH = 280
+
+
+class LinkOver(Refusal):
+    """The link's time is over, or the words were changed after it was sent."""
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """An order as a link shows it."""
+
+    order: Order
+    until: datetime
+
+
+def make(order: Order, *, secret: bytes, now: datetime) -> tuple[str, datetime]:
+    """The token of a link, and until when it is good."""
+    until = (now + LASTS).replace(microsecond=0)
+    body = base64.urlsafe_b64encode(
+        json.dumps([order.id, _words(order), int(until.timestamp())], separators=(",", ":")).encode()
+    ).decode()
+    return f"{body.rstrip('=')}.{_signature(secret, body.rstrip('='))}", until
+
+
+def open_link(session: Session, token: str, *, secret: bytes, now: datetime) -> Opened:
+    """The order of a link. Raises NotFound for one that was not given out, LinkOver."""
+    body, _, signature = token.partition(".")
+    if not hmac.compare_digest(signature.encode(), _signature(secret, body).encode()):
+        raise NotFound("there is no such proof")
+    try:
+        order_id, words, ends = json.loads(base64.urlsafe_b64decode(body + "=" * (-len(body) % 4)))
+    except (ValueError, binascii.Error):
+        raise NotFound("there is no such proof") from None
+    order = rows.find(session, order_id, client=None)
+    if order is None:
+        raise NotFound("there is no such proof")
+    if ends <= now.timestamp():
+        raise LinkOver("the time of this link is over; ask the shop for another")
+    if words != _words(order):
+        raise LinkOver("the words were changed after this link was sent; ask the shop for another")
+    return Opened(order, datetime.fromtimestamp(ends, tz=now.tzinfo))
+
+
+def agree(session: Session, token: str, *, secret: bytes, now: datetime) -> None:
+    """The buyer's yes to every line that waits for it. Raises MoveNotAllowed when none does, and what
+    `open_link` raises."""
+    order = _locked(session, token, secret=secret, now=now)
+    waiting = [line.line_ref for line in order.lines if line.hold_reason == BUYER]
+    if not waiting:
+        raise MoveNotAllowed("nothing of this order waits for your yes")
+    approve(session, order, waiting, by="buyer", who=_buyer(order), now=now)
+
+
+def ask_for_change(session: Session, token: str, wish: str, *, secret: bytes, now: datetime) -> None:
+    """The buyer wants it otherwise: the desk reads it in the history. Raises BadRequest, MoveNotAllowed."""
+    said = " ".join(wish.split())
+    if not said or len(said) > LONGEST_WISH:
+        raise BadRequest(f"say what should be otherwise, in up to {LONGEST_WISH} characters", field="wish")
+    order = _locked(session, token, secret=secret, now=now)
+    jobs = [job for line in order.lines for job in line.jobs]
+    if not any(JobState(job.state) in OPEN_JOBS for job in jobs):
+        raise MoveNotAllowed("this is being engraved already; call the shop")
+    order.version += 1
+    write_history(
+        session,
+        "order",
+        order.id,
+        move_from=None,
+        move_to="change_asked",
+        who=_buyer(order),
+        now=now,
+        why=said,
+    )
+    tell(session, "order.change_asked", client=order.client, now=now, order=public(ORDER, order.id),
+         order_ref=order.order_ref)  # fmt: skip
+
+
+def _locked(session: Session, token: str, *, secret: bytes, now: datetime) -> Order:
+    found = open_link(session, token, secret=secret, now=now).order
+    order = rows.lock(session, found.id, client=None)
+    if order is None:
+        raise NotFound("there is no such proof")
+    return order
+
+
+def _buyer(order: Order) -> Who:
+    return Who(role=Role.STORE, client=order.client, name="the buyer, by proof link")
+
+
+def _words(order: Order) -> str:
+    """A digest of which wording each line has."""
+    said = json.dumps([[line.line_ref, line.words_revision] for line in order.lines])
+    return hashlib.sha256(said.encode()).hexdigest()[:16]
+
+
+def _signature(secret: bytes, body: str) -> str:
+    return hmac.new(secret, b"proof link\n" + body.encode(), hashlib.sha256).hexdigest()[:40]

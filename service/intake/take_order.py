@@ -1,0 +1,191 @@
+"""What a request for an order needs besides its transaction: geometry first, then one write."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+import structlog
+from sqlalchemy.orm import Session
+
+from layout.check.feasibility import CheckResult
+from layout.pictures.proof import Note, face_svg
+from layout.shop.blades import Surface
+from layout.shop.findings import Finding, Severity, Verdict
+from layout.shop.inscriptions import Inscription
+from layout.shop.loads import Mark
+from layout.shop.outline import Outline
+from service.intake import check as checks
+from service.intake import order_rows as rows
+from service.intake import orders
+from service.intake.order_json import etag_of, order_json
+from service.intake.taking import take
+from service.plan import promises
+from service.records.errors import BadRequest, CheckersBusy, NotFound
+from service.records.ids import ORDER, public
+from service.records.tables import OrderLine
+from service.records.who import Who
+from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
+from service.requests.order_in import LineWanted, OrderWanted
+from service.shop.geometry_workers import InForce
+from service.shop.tools import Service
+
+log = structlog.get_logger(__name__)
+
+_NOT_CHECKED = CheckResult(
+    Verdict.REFUSE,
+    (
+        Finding(
+            "not_checked",
+            Severity.REFUSE,
+            "These words could not be checked; amend the line, with the same or other words, to try again.",
+        ),
+    ),
+)
+
+
+def take_order(service: Service, body: Any, idempotency_key: str | None, *, who: Who) -> Answer:
+    """Answer `POST /v1/orders` once per key. `body` is a validated `OrderIn`."""
+    key = key_of(idempotency_key)
+    wanted = wanted_of(body)
+    fingerprint = fingerprint_of(body.model_dump(mode="json"))
+
+    def prepare() -> tuple[list[CheckResult], datetime | None]:
+        results = check_lines(service, wanted)
+        return results, promises.of_lines(service, wanted.lines, results)
+
+    def work(session: Session, prepared: tuple[list[CheckResult], datetime | None]) -> Answer:
+        now = service.clock()
+        results, engraved_by = prepared
+        order = take(session, wanted, results, shop=service.catalogue.current, who=who, now=now)
+        session.flush()
+        promises.promise_new(session, order, engraved_by, now=now)
+        headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
+        return created(order_json(session, order), headers)
+
+    return answer_once(
+        service.database,
+        service.clock,
+        client=who.client,
+        route="POST /v1/orders",
+        key=key,
+        fingerprint=fingerprint,
+        prepare=prepare,
+        work=work,
+    )
+
+
+def check_lines(service: Service, wanted: OrderWanted) -> list[CheckResult]:
+    """Check every line; lines that ask for the same are checked once."""
+    with service.database.reading() as session:
+        in_force = checks.in_force(session)
+    known: dict[Any, CheckResult] = {}
+    results = []
+    for line in wanted.lines:
+        asked = (line.sku, line.inscriptions)
+        if asked not in known:
+            known[asked] = _check_or_hold(service, line, in_force, refuse=wanted.refuse_unengravable)
+        results.append(known[asked])
+    return results
+
+
+def _check_or_hold(service: Service, line: LineWanted, in_force: InForce, *, refuse: bool) -> CheckResult:
+    """The check, or, when it fails or takes too long, a finding that holds the line: it is paid for."""
+    try:
+        return service.geometry.check(line.sku, line.inscriptions, in_force=in_force)
+    except CheckersBusy:
+        raise  # nothing is known against these words: asked again, they are checked
+    except Exception as error:
+        if refuse:
+            raise
+        log.error("check_failed", kind=type(error).__name__)
+        return _NOT_CHECKED
+
+
+def wanted_of(body: Any) -> OrderWanted:
+    refs = [line.line_ref for line in body.lines]
+    if len(set(refs)) != len(refs):
+        raise BadRequest("two lines have the same line_ref", field="lines.line_ref")
+    return OrderWanted(
+        order_ref=body.order_ref,
+        ship_by=body.ship_by,
+        priority=body.priority,
+        refuse_unengravable=body.if_unengravable == "refuse",
+        proof=body.proof,
+        lines=tuple(
+            LineWanted(
+                line.line_ref, line.sku, line.quantity, tuple(one.value() for one in line.inscriptions)
+            )
+            for line in body.lines
+        ),
+    )
+
+
+def amend_line(
+    service: Service, identity: str, line_ref: str, inscriptions: Sequence[Any], etag: str, *, who: Who
+) -> dict[str, Any]:
+    """Check other words for a line, then write them if the order is still as the caller saw it."""
+    values: tuple[Inscription, ...] = tuple(one.value() for one in inscriptions)
+    with service.database.reading() as session:
+        sku = orders.line_of(orders.visible(session, identity, who=who), line_ref).sku
+        in_force = checks.in_force(session)
+    result = service.geometry.check(sku, values, in_force=in_force)
+
+    def work(session: Session) -> dict[str, Any]:
+        now = service.clock()
+        order = orders.changeable(session, identity, etag, who=who)
+        orders.amend(
+            session, order, line_ref, values, result, shop=service.catalogue.current, who=who, now=now
+        )
+        return {"order": order_json(session, order), "etag": etag_of(order)}
+
+    return service.database.write(work)
+
+
+def proof(
+    service: Service,
+    identity: str,
+    kind: str,
+    *,
+    line_ref: str | None,
+    face: str | None,
+    who: Who,
+    is_captioned: bool = True,
+) -> tuple[bytes, str]:
+    """A picture of one face of a line, from its frozen outlines. Raises NotFound."""
+    if kind not in {"svg", "png"}:
+        raise NotFound("a proof is svg or png", kind=kind)
+    with service.database.reading() as session:
+        order = orders.visible(session, identity, who=who)
+        line = orders.line_of(order, line_ref) if line_ref else order.lines[0]
+        shop = service.catalogue.at(session, line.catalogue_version)
+        marks = [
+            Mark(m.zone, m.face, Surface(m.material, m.finish), Outline.from_record(m.outline))
+            for m in rows.marks(session, line.id, line.words_revision)
+        ]
+        faces = list(dict.fromkeys(mark.face for mark in marks))
+        if line.sku not in shop.products or not faces or (face is not None and face not in faces):
+            raise NotFound("there is nothing approved to show here", line_ref=line.line_ref)
+        picture = face_svg(
+            shop,
+            line.sku,
+            face or faces[0],
+            [mark for mark in marks if mark.face == (face or faces[0])],
+            notes=_notes(line),
+            is_captioned=is_captioned,
+        )
+    return _as(picture, kind)
+
+
+def _notes(line: OrderLine) -> list[Note]:
+    signs = {"refuse": "✕", "review": "?", "note": "i"}
+    return [Note(signs[finding["severity"]], finding["message"]) for finding in line.findings]
+
+
+def _as(svg: str, kind: str) -> tuple[bytes, str]:
+    if kind == "svg":
+        return svg.encode(), "image/svg+xml"
+    import resvg_py
+
+    return bytes(resvg_py.svg_to_bytes(svg_string=svg, dpi=200)), "image/png"

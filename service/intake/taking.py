@@ -1,0 +1,177 @@
+"""Orders taken: stored whole, frozen, held or refused."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from layout.check.feasibility import CheckResult
+from layout.shop.findings import Verdict
+from layout.shop.inscriptions import Inscription
+from layout.shop.shop import Shop
+from service.intake import order_rows as rows
+from service.records.announcements import tell_order
+from service.records.errors import OrderRefTaken, Unengravable
+from service.records.ids import ORDER, public
+from service.records.moves import write_history
+from service.records.states import JobState
+from service.records.tables import FrozenMark, Job, Order, OrderLine
+from service.records.who import Who
+from service.requests.check_json import checked_json, finding_json
+from service.requests.inscriptions import to_json
+from service.requests.order_in import LineWanted, OrderWanted
+from service.stock import reservations as stock
+
+#: Why a line is held, the first that applies: what can't be engraved comes before what may be.
+FINDINGS = "findings"
+
+
+REVIEW = "review"
+
+
+BUYER = "buyer_approval"
+
+
+LATE = "ship_by_past"
+
+
+def take(
+    session: Session,
+    wanted: OrderWanted,
+    checks: Sequence[CheckResult],
+    *,
+    shop: Shop,
+    who: Who,
+    now: datetime,
+) -> Order:
+    """Store an order whose lines were checked (one result a line, same order), with its jobs.
+
+    Raises OrderRefTaken, and Unengravable when the caller asked for refusal instead of hold.
+    """
+    known = rows.by_ref(session, who.client, wanted.order_ref)
+    if known is not None:
+        raise OrderRefTaken(
+            "this store has posted this order_ref before", order=public(ORDER, known.id),
+            url=f"/v1/orders/{public(ORDER, known.id)}",
+        )  # fmt: skip
+    if wanted.refuse_unengravable:
+        _refuse_unengravable(wanted, checks)
+    order = Order(
+        client=who.client, order_ref=wanted.order_ref, ship_by=wanted.ship_by, priority=wanted.priority,
+        proof=wanted.proof, created_at=now,
+    )  # fmt: skip
+    session.add(order)
+    session.flush()
+    write_history(session, "order", order.id, move_from=None, move_to="taken", who=who, now=now)
+    for line, result in zip(wanted.lines, checks, strict=True):
+        _add_line(session, order, line, result, shop=shop, who=who, now=now)
+    announce(session, order, now=now)
+    return order
+
+
+def _refuse_unengravable(wanted: OrderWanted, checks: Sequence[CheckResult]) -> None:
+    refused = [
+        {"line_ref": line.line_ref, "findings": [finding_json(f) for f in result.findings]}
+        for line, result in zip(wanted.lines, checks, strict=True)
+        if result.verdict is Verdict.REFUSE
+    ]
+    if refused:
+        raise Unengravable("some lines can't be engraved as asked; nothing was stored", lines=refused)
+
+
+def _add_line(
+    session: Session,
+    order: Order,
+    wanted: LineWanted,
+    result: CheckResult,
+    *,
+    shop: Shop,
+    who: Who,
+    now: datetime,
+) -> None:
+    line = OrderLine(
+        order=order, line_ref=wanted.line_ref, sku=wanted.sku, quantity=wanted.quantity, verdict="",
+        findings=[], inscriptions=[], checked=[], eligible=[], catalogue_version=shop.version,
+    )  # fmt: skip
+    session.add(line)
+    write_check(line, wanted.inscriptions, result, shop)
+    session.flush()
+    freeze(session, line, result)
+    line.hold_reason = hold_reason(order, line, now=now)
+    for unit in range(1, wanted.quantity + 1):
+        _add_job(session, order, line, unit, shop=shop, result=result, who=who, now=now)
+
+
+def write_check(
+    line: OrderLine, inscriptions: Sequence[Inscription], result: CheckResult, shop: Shop
+) -> None:
+    line.inscriptions = [to_json(inscription) for inscription in inscriptions]
+    line.verdict = result.verdict.value
+    line.findings = [finding_json(finding) for finding in result.findings]
+    line.checked = [checked_json(one) for one in result.inscriptions]
+    line.eligible = sorted([p.station, p.plate, p.slot, p.face] for p in result.eligible)
+    line.burn_seconds = result.burn_seconds
+    line.catalogue_version = shop.version
+
+
+def freeze(session: Session, line: OrderLine, result: CheckResult) -> None:
+    """Keep the outlines of what may be engraved; what was refused has none to keep."""
+    if result.verdict is Verdict.REFUSE:
+        return
+    for position, mark in enumerate(result.marks):
+        line.marks.append(
+            FrozenMark(
+                words_revision=line.words_revision, position=position, zone=mark.zone, face=mark.face,
+                material=mark.surface.material, finish=mark.surface.finish,
+                outline=mark.outline.to_record(), digest=mark.outline.digest,
+            )
+        )  # fmt: skip
+    session.flush()
+
+
+def _add_job(
+    session: Session, order: Order, line: OrderLine, unit: int, *, shop: Shop, result: CheckResult, who: Who,
+    now: datetime,
+) -> None:  # fmt: skip
+    product = shop.products.get(line.sku)
+    job = Job(
+        line=line, order_id=order.id, unit=unit, sku=line.sku, blade=product.blade if product else "",
+        state=JobState.HELD.value, hold_reason=line.hold_reason, priority=order.priority,
+        ship_by=order.ship_by, words_revision=line.words_revision, faces=faces_of(shop, line.sku, result),
+        faces_done=[], created_at=now,
+    )  # fmt: skip
+    session.add(job)
+    session.flush()
+    if line.hold_reason is None:
+        job.state = (JobState.READY if stock.reserve(session, job) else JobState.SHORT).value
+        session.flush()
+    write_history(
+        session, "job", job.id, move_from=None, move_to=job.state, who=who, now=now, why="order taken"
+    )
+
+
+def faces_of(shop: Shop, sku: str, result: CheckResult) -> list[str]:
+    """The faces to be engraved, in the order in which the blade lists its faces."""
+    if sku not in shop.products:
+        return []
+    asked = {one.face for one in result.inscriptions}
+    return [face.face for face in shop.blades[shop.products[sku].blade].faces if face.face in asked]
+
+
+def hold_reason(order: Order, line: OrderLine, *, now: datetime) -> str | None:
+    """Why a line must wait for a person; None when it need not."""
+    if line.verdict == Verdict.REFUSE.value:
+        return FINDINGS
+    if line.verdict == Verdict.REVIEW.value and line.reviewed_revision != line.words_revision:
+        return REVIEW
+    if order.proof == "buyer" and line.approved_revision != line.words_revision:
+        return BUYER
+    if order.ship_by < now and line.reviewed_revision != line.words_revision:
+        return LATE
+    return None
+
+
+def announce(session: Session, order: Order, *, now: datetime) -> None:
+    held = [line.line_ref for line in order.lines if line.hold_reason]
+    name = "order.held" if held else "order.accepted"
+    tell_order(session, name, order, now=now)

@@ -1,0 +1,105 @@
+"""What is in a load: slots by turn, what is still to be burned, what was taken out and must be cleared."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from service.loads import load_rows as rows
+from service.records.errors import BadRequest
+from service.records.ids import JOB, LOT, number, public
+from service.records.moves import write_history
+from service.records.outgoing import ask_for
+from service.records.states import UNSTARTED_LOADS, LoadState
+from service.records.tables import Load, LoadSlot
+from service.records.who import Who
+
+
+def is_unstarted(load: Load) -> bool:
+    """Whether the beam was never told to burn anything of it: only then may it be dropped or lapse."""
+    return load.started_at is None and LoadState(load.state) in UNSTARTED_LOADS
+
+
+def present(load: Load, turn: int | None = None) -> list[LoadSlot]:
+    """Slots that hold something, of one turn or of all."""
+    return [s for s in load.slots if s.state != "removed" and turn in {None, s.turn}]
+
+
+def pending(load: Load, turn: int | None = None) -> list[LoadSlot]:
+    """Slots whose unit is still to be burned."""
+    return [s for s in present(load, turn) if s.state in {"planned", "seated"}]
+
+
+def uninspected_blades(load: Load) -> list[LoadSlot]:
+    """Slots with a burned blade of a lot that nobody has looked at yet."""
+    return [s for s in present(load) if s.lot_id is not None and s.state == "burned" and not s.removed_why]
+
+
+def active_jobs(load: Load) -> list[int]:
+    """Jobs that the load holds."""
+    return [claim.job_id for claim in load.jobs if claim.active]
+
+
+def to_clear(load: Load) -> list[LoadSlot]:
+    """Slots of this turn and later ones whose unit must come out: nothing burns or lies there, unless another
+    unit is seated in its place."""
+    return [
+        s for s in load.slots
+        if s.turn >= load.current_turn
+        and (s.state == "removed" or (s.state == "planned" and s.removed_why is not None))
+    ]  # fmt: skip
+
+
+def job_of(load: Load, identity: str) -> int:
+    """The number of a job that the load holds. Raises BadRequest, NotFound."""
+    job_id = number(JOB, identity)
+    if job_id not in active_jobs(load):
+        raise BadRequest(f"{identity} is not in this load", field="jobs", job=identity)
+    return job_id
+
+
+def lot_of(load: Load, identity: str) -> int:
+    """The number of a lot that has blades in the load. Raises BadRequest, NotFound."""
+    lot_id = number(LOT, identity)
+    if not any(slot.lot_id == lot_id for slot in present(load)):
+        raise BadRequest(f"{identity} is not in this load", field="lots", lot=identity)
+    return lot_id
+
+
+def raise_revision(session: Session, load: Load, *, who: Who, now: datetime, why: str) -> None:
+    """The contents have changed: files made before are stale, and new ones are asked for."""
+    load.revision += 1
+    session.flush()
+    write_history(session, "load", load.id, move_from=None, move_to="revised", who=who, now=now, why=why)
+    ask_for(session, "render_load", now=now, load=load.id)
+
+
+def remove_slots(session: Session, slots: Iterable[LoadSlot], *, why: str) -> None:
+    """Mark slots as empty; what was burned there stays on record."""
+    for slot in slots:
+        if slot.state != "burned":
+            slot.state, slot.removed_why = "removed", why
+    session.flush()
+
+
+def remove_unit(session: Session, load: Load, job_id: int, *, why: str) -> None:
+    """Take a job out of a load: its unburned slots of every turn, and the claim."""
+    remove_slots(session, [s for s in load.slots if s.job_id == job_id], why=why)
+    rows.end_claims(session, load.id, [job_id])
+    session.refresh(load, ["jobs", "slots"])
+
+
+def give_back_blades(session: Session, lot_id: int, count: int) -> None:
+    """Blades of a lot that were not burned wait again."""
+    lot = rows.lots(session, [lot_id])[lot_id]
+    lot.loaded -= count
+    lot.waiting += count
+    lot.version += 1
+    session.flush()
+
+
+def named(slot: LoadSlot) -> str:
+    """The public identity of what sits in a slot."""
+    return public(JOB, slot.job_id) if slot.job_id is not None else public(LOT, slot.lot_id or 0)

@@ -1,0 +1,154 @@
+"""Who holds a load: the check that every later write goes through, and how an unstarted load comes back.
+
+Renewing keeps it, dropping gives it back, silence lets it lapse. A load that has started never comes back by
+itself: a burn that went silent is interrupted, and its jobs are doubtful until a person says what is on the
+metal.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy.orm import Session
+
+from service.loads import contents
+from service.loads import load_rows as rows
+from service.records.errors import LeaseLost, MoveNotAllowed, NotFound, StaleVersion
+from service.records.ids import LOAD, public
+from service.records.moves import move_job, move_load, write_history
+from service.records.states import ACTIVE_LOADS, JobState, LoadState
+from service.records.tables import Load
+from service.records.who import SWEEP, Who
+
+_ETAG = re.compile(r'^"(\d{1,18})\.(\d{1,18})"$', re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Lapsed:
+    """Loads given back, and loads found interrupted."""
+
+    dropped: tuple[int, ...]
+    interrupted: tuple[int, ...]
+
+
+def etag_of(load: Load) -> str:
+    """Fence and revision: whoever holds an older one can change nothing."""
+    return f'"{load.fence}.{load.revision}"'
+
+
+def held(session: Session, load_id: int, if_match: str, *, now: datetime) -> Load:
+    """The load, locked, if the caller's ETag is still that of the grant and the contents he saw.
+
+    Raises NotFound; LeaseLost when it was granted anew, came back or its lease is over; StaleVersion when its
+    contents have changed.
+    """
+    load = rows.lock(session, load_id)
+    if load is None:
+        raise NotFound("no such load", id=public(LOAD, load_id))
+    named = _ETAG.match(if_match)
+    if named is None:
+        raise StaleVersion("If-Match must be the load's ETag, fence and revision", etag=etag_of(load))
+    if int(named[1]) != load.fence:
+        raise LeaseLost(
+            "this load has been granted anew or came back since you last saw it", etag=etag_of(load)
+        )
+    if int(named[2]) != load.revision:
+        why = rows.last_revision_why(session, load.id)
+        raise StaleVersion(
+            f"what is in this load has changed since you last saw it: {why}", etag=etag_of(load)
+        )
+    if contents.is_unstarted(load) and load.lease_until < now:
+        raise LeaseLost("the lease of this load is over", lease_until=load.lease_until.isoformat())
+    return load
+
+
+def must_be(load: Load, *states: LoadState, to: str) -> None:
+    """Raises MoveNotAllowed when the load is in none of the states."""
+    if LoadState(load.state) not in states:
+        raise MoveNotAllowed(
+            f"{public(LOAD, load.id)} is {load.state}; it can't be {to}", state=load.state, wanted=to
+        )
+
+
+def must_be_turn(load: Load, turn: int) -> None:
+    """Raises MoveNotAllowed when the load is at another turn."""
+    if load.current_turn != turn:
+        raise MoveNotAllowed(
+            f"{public(LOAD, load.id)} is at turn {load.current_turn}, not {turn}",
+            current_turn=load.current_turn,
+        )
+
+
+def renew(session: Session, load: Load, *, lease: timedelta, now: datetime) -> None:
+    """The holder is still there. Raises MoveNotAllowed for a load that is no longer active."""
+    if LoadState(load.state) not in ACTIVE_LOADS:
+        raise MoveNotAllowed(f"{public(LOAD, load.id)} is {load.state}", state=load.state)
+    load.lease_until = max(load.lease_until, now + lease)
+    session.flush()
+
+
+def drop(session: Session, load: Load, *, who: Who, now: datetime, why: str = "given back") -> None:
+    """Give everything back to the queue. Raises MoveNotAllowed when the load has started."""
+    if not contents.is_unstarted(load):
+        raise MoveNotAllowed(
+            f"{public(LOAD, load.id)} is {load.state} and can't be given back any more", state=load.state
+        )
+    _empty(session, load, who=who, now=now, why=why)
+    move_load(session, load, LoadState.DROPPED, who=who, now=now, why=why, fence=Load.fence + 1, ended_at=now)
+
+
+def close_if_empty(session: Session, load: Load, *, who: Who, now: datetime) -> None:
+    """An unstarted load with nothing left in it holds its plate for nothing."""
+    if contents.is_unstarted(load) and not contents.present(load):
+        move_load(
+            session, load, LoadState.DROPPED, who=who, now=now, why="nothing left in it",
+            fence=Load.fence + 1, ended_at=now,
+        )  # fmt: skip
+
+
+def lapse(session: Session, now: datetime) -> Lapsed:
+    """Give back unstarted loads whose lease is over; mark silent burns interrupted, their jobs doubtful.
+
+    Safe to run by anybody at any time: rows that others are working at are left for the next look.
+    """
+    dropped, interrupted = [], []
+    for load_id in rows.silent(session, now=now):
+        load = rows.lock(session, load_id)
+        if load is None:
+            continue
+        if contents.is_unstarted(load):
+            drop(session, load, who=SWEEP, now=now, why="the lease is over")
+            dropped.append(load.id)
+        else:
+            interrupt(session, load, who=SWEEP, now=now, why="started and went silent")
+            interrupted.append(load.id)
+    return Lapsed(tuple(dropped), tuple(interrupted))
+
+
+def interrupt(session: Session, load: Load, *, who: Who, now: datetime, why: str) -> None:
+    """A turn was started and did not finish: nobody knows what is on the metal."""
+    move_load(session, load, LoadState.INTERRUPTED, who=who, now=now, why=why, fence=Load.fence + 1)
+    open_jobs = [s.job_id for s in rows.open_starts(session, load.id) if s.job_id is not None]
+    for job in rows.jobs(session, open_jobs).values():
+        move_job(session, job, JobState.DOUBTFUL, who=who, now=now, why=why)
+
+
+def _empty(session: Session, load: Load, *, who: Who, now: datetime, why: str) -> None:
+    job_ids = contents.active_jobs(load)
+    blades: dict[int, int] = {}
+    for slot in contents.present(load):
+        if slot.lot_id is not None:
+            blades[slot.lot_id] = blades.get(slot.lot_id, 0) + 1
+    contents.remove_slots(session, contents.present(load), why="given_back")
+    rows.end_claims(session, load.id, job_ids)
+    for job in rows.jobs(session, job_ids).values():
+        move_job(session, job, JobState.READY, who=who, now=now, why=f"{public(LOAD, load.id)}: {why}")
+    for lot_id, count in sorted(blades.items()):
+        contents.give_back_blades(session, lot_id, count)
+        write_history(
+            session, "lot", lot_id, move_from=None, move_to="given_back", who=who, now=now,
+            why=f"{count} from {public(LOAD, load.id)}",
+        )  # fmt: skip
+    session.refresh(load, ["jobs", "slots"])

@@ -1,0 +1,280 @@
+"""Loads, their claims on jobs, their slots, starts and files."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from datetime import datetime
+
+from sqlalchemy import func, select, update
+from sqlalchemy.orm import Session, selectinload
+
+from service.records.states import ACTIVE_LOADS, UNSTARTED_LOADS, LoadState
+from service.records.tables import (
+    BurnStart,
+    FrozenMark,
+    History,
+    Job,
+    Load,
+    LoadJob,
+    LoadSlot,
+    Lot,
+    Order,
+    OrderLine,
+    TurnFile,
+)
+
+_WHOLE = (selectinload(Load.jobs), selectinload(Load.slots))
+_ACTIVE = sorted(state.value for state in ACTIVE_LOADS)
+#: A turn seated anew after another has burned is `seated` too, so the start on record decides.
+UNSTARTED = (Load.state.in_(sorted(state.value for state in UNSTARTED_LOADS)), Load.started_at.is_(None))
+
+
+def find(session: Session, load_id: int) -> Load | None:
+    return session.scalars(select(Load).where(Load.id == load_id).options(*_WHOLE)).one_or_none()
+
+
+def lock(session: Session, load_id: int) -> Load | None:
+    """One load whole, as it is now, its row locked against others who would change it."""
+    if session.scalars(select(Load.id).where(Load.id == load_id).with_for_update()).one_or_none() is None:
+        return None
+    return session.scalars(
+        select(Load).where(Load.id == load_id).options(*_WHOLE).execution_options(populate_existing=True)
+    ).one()
+
+
+def preparing(session: Session, station: str) -> Load | None:
+    """The load that a station has in preparation, locked."""
+    found = session.scalars(
+        select(Load.id).where(Load.station == station, *UNSTARTED).order_by(Load.id).with_for_update()
+    ).first()
+    return lock(session, found) if found is not None else None
+
+
+def unstarted_with_lot(session: Session, lot_id: int) -> list[int]:
+    """Loads that have not started and hold blades of a lot."""
+    return list(
+        session.scalars(
+            select(Load.id)
+            .join(LoadSlot, LoadSlot.load_id == Load.id)
+            .where(LoadSlot.lot_id == lot_id, LoadSlot.state != "removed", *UNSTARTED)
+            .distinct()
+            .order_by(Load.id)
+        )
+    )
+
+
+def burning(session: Session, station: str, *, but: int) -> Load | None:
+    """Another load that burns at the station."""
+    return session.scalars(
+        select(Load).where(Load.station == station, Load.state == LoadState.BURNING.value, Load.id != but)
+    ).first()
+
+
+def on_copy(session: Session, station: str, copy: str) -> list[int]:
+    """Active loads on a plate copy at a station."""
+    return list(
+        session.scalars(
+            select(Load.id)
+            .where(Load.station == station, Load.copy == copy, Load.state.in_(_ACTIVE))
+            .order_by(Load.id)
+        )
+    )
+
+
+def active_at(session: Session, station: str) -> list[int]:
+    """Active loads at a station."""
+    return list(
+        session.scalars(
+            select(Load.id).where(Load.station == station, Load.state.in_(_ACTIVE)).order_by(Load.id)
+        )
+    )
+
+
+def file_of(session: Session, load_id: int, turn: int, sha256: str) -> TurnFile | None:
+    """A file that was offered for a turn, at whichever revision; the newest with that digest."""
+    return session.scalars(
+        select(TurnFile)
+        .where(TurnFile.load_id == load_id, TurnFile.turn == turn, TurnFile.sha256 == sha256)
+        .order_by(TurnFile.id.desc())
+        .limit(1)
+    ).first()
+
+
+def copies_in_use(session: Session) -> set[str]:
+    """Plate copies that an active load holds."""
+    return set(session.scalars(select(Load.copy).where(Load.state.in_(_ACTIVE))))
+
+
+def silent(session: Session, *, now: datetime, limit: int = 100) -> list[int]:
+    """Loads whose lease is over: unstarted ones, and burning ones. Rows others work at are left to them."""
+    return list(
+        session.scalars(
+            select(Load.id)
+            .where(
+                Load.lease_until < now,
+                Load.state.in_([*sorted(s.value for s in UNSTARTED_LOADS), LoadState.BURNING.value]),
+                (Load.started_at.is_(None)) | (Load.state == LoadState.BURNING.value),
+            )
+            .order_by(Load.id)
+            .limit(limit)
+            .with_for_update(skip_locked=True)
+        )
+    )
+
+
+def active_claim(session: Session, job_id: int) -> LoadJob | None:
+    """The load's claim that holds a job now."""
+    return session.scalars(select(LoadJob).where(LoadJob.job_id == job_id, LoadJob.active)).one_or_none()
+
+
+def jobs(session: Session, job_ids: Iterable[int]) -> dict[int, Job]:
+    """Jobs by number, as they are now, with their lines."""
+    found = session.scalars(
+        select(Job)
+        .where(Job.id.in_(sorted(set(job_ids))))
+        .options(selectinload(Job.line).selectinload(OrderLine.order))
+        .order_by(Job.id)
+        .execution_options(populate_existing=True)
+    )
+    return {job.id: job for job in found}
+
+
+def lots(session: Session, lot_ids: Iterable[int]) -> dict[int, Lot]:
+    """Lots by number, as they are now, their rows locked in a fixed order."""
+    found = session.scalars(
+        select(Lot)
+        .where(Lot.id.in_(sorted(set(lot_ids))))
+        .order_by(Lot.id)
+        .with_for_update()
+        .execution_options(populate_existing=True)
+    )
+    return {lot.id: lot for lot in found}
+
+
+def line_marks(session: Session, line_ids: Collection[int]) -> list[FrozenMark]:
+    """All frozen marks of those lines, every wording, in order of position."""
+    return list(
+        session.scalars(
+            select(FrozenMark)
+            .where(FrozenMark.line_id.in_(sorted(line_ids)))
+            .order_by(FrozenMark.line_id, FrozenMark.words_revision, FrozenMark.position)
+        )
+    )
+
+
+def lot_marks(session: Session, lot_ids: Collection[int]) -> list[FrozenMark]:
+    return list(
+        session.scalars(
+            select(FrozenMark)
+            .where(FrozenMark.lot_id.in_(sorted(lot_ids)))
+            .order_by(FrozenMark.lot_id, FrozenMark.position)
+        )
+    )
+
+
+def starts(session: Session, job_ids: Collection[int]) -> list[BurnStart]:
+    """Every start on record of those jobs, oldest first."""
+    return list(
+        session.scalars(select(BurnStart).where(BurnStart.job_id.in_(sorted(job_ids))).order_by(BurnStart.id))
+    )
+
+
+def open_starts(session: Session, load_id: int) -> list[BurnStart]:
+    """Starts of a load of which nobody has said yet what came of them."""
+    return list(
+        session.scalars(
+            select(BurnStart)
+            .where(BurnStart.load_id == load_id, BurnStart.outcome.is_(None))
+            .order_by(BurnStart.id)
+            .execution_options(populate_existing=True)
+        )
+    )
+
+
+def last_attempts(session: Session, job_ids: Collection[int]) -> Mapping[tuple[int, str], int]:
+    """The highest attempt on record by job and face."""
+    rows = session.execute(
+        select(BurnStart.job_id, BurnStart.face, func.max(BurnStart.attempt))
+        .where(BurnStart.job_id.in_(sorted(job_ids)))
+        .group_by(BurnStart.job_id, BurnStart.face)
+    )
+    return {(job_id, face): attempt for job_id, face, attempt in rows if job_id is not None}
+
+
+def last_reason(session: Session, job_id: int, move_to: str) -> str | None:
+    """Why a job last got such a row of history."""
+    return session.scalars(
+        select(History.why)
+        .where(History.subject == "job", History.subject_id == job_id, History.move_to == move_to)
+        .order_by(History.id.desc())
+        .limit(1)
+    ).first()
+
+
+def last_revision_why(session: Session, load_id: int) -> str:
+    """Why the contents of a load last changed."""
+    found = session.scalars(
+        select(History.why)
+        .where(History.subject == "load", History.subject_id == load_id, History.move_to == "revised")
+        .order_by(History.id.desc())
+        .limit(1)
+    ).first()
+    return found or "it was read anew"
+
+
+def misfits(session: Session, job_ids: Collection[int]) -> list[tuple[int, str, str, str]]:
+    """(job, station, plate, slot) where a unit was found not to fit."""
+    rows = session.execute(
+        select(LoadSlot.job_id, Load.station, Load.plate, LoadSlot.slot)
+        .join(Load, Load.id == LoadSlot.load_id)
+        .where(LoadSlot.job_id.in_(sorted(job_ids)), LoadSlot.removed_why == "does_not_fit")
+    )
+    return [(job_id, *place) for job_id, *place in rows if job_id is not None]  # type: ignore[misc]
+
+
+def files(session: Session, load_id: int, *, revision: int) -> list[TurnFile]:
+    """Files offered for a load at one revision."""
+    return list(
+        session.scalars(
+            select(TurnFile)
+            .where(TurnFile.load_id == load_id, TurnFile.revision == revision)
+            .order_by(TurnFile.turn, TurnFile.id)
+        )
+    )
+
+
+def unreleased_jobs(session: Session, order_id: int) -> int:
+    """Jobs of an order that are neither released, cancelled nor scrapped.
+
+    The order's row is locked first: of two loads that release its last units at the same moment, the second
+    waits and sees what the first has done.
+    """
+    session.scalars(select(Order.id).where(Order.id == order_id).with_for_update()).one()
+    return (
+        session.scalar(
+            select(func.count())
+            .select_from(Job)
+            .where(Job.order_id == order_id, Job.state.not_in(["released", "cancelled", "scrapped"]))
+        )
+        or 0
+    )
+
+
+def end_claims(session: Session, load_id: int, job_ids: Collection[int]) -> None:
+    """The load no longer holds those jobs."""
+    session.execute(
+        update(LoadJob)
+        .where(LoadJob.load_id == load_id, LoadJob.job_id.in_(sorted(job_ids)), LoadJob.active)
+        .values(active=False)
+        .execution_options(synchronize_session="fetch")
+    )
+
+
+def history(session: Session, load_id: int) -> list[History]:
+    return list(
+        session.scalars(
+            select(History)
+            .where(History.subject == "load", History.subject_id == load_id)
+            .order_by(History.id)
+        )
+    )

@@ -1,0 +1,195 @@
+"""Lots: bare blades that get the house mark on their way to assembly. Counted, not numbered."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from layout.check.feasibility import CheckResult
+from layout.shop.findings import Verdict
+from layout.shop.inscriptions import Inscription
+from layout.shop.shop import Shop
+from service.loads import contents, load_rows
+from service.loads import load as loads
+from service.loads import lot_rows as rows
+from service.records.errors import BadRequest, MoveNotAllowed, NotFound, StaleVersion, Unengravable
+from service.records.ids import LOT, number, public
+from service.records.moves import move_lot, write_history
+from service.records.states import LotState
+from service.records.tables import FrozenMark, Lot
+from service.records.who import Who
+from service.requests.check_json import finding_json
+from service.requests.inscriptions import to_json
+
+
+@dataclass(frozen=True, slots=True)
+class LotWanted:
+    sku: str
+    inscriptions: tuple[Inscription, ...]
+    quantity: int
+    due: datetime
+
+
+def open_lot(
+    session: Session, wanted: LotWanted, result: CheckResult, *, shop: Shop, who: Who, now: datetime
+) -> Lot:
+    """Store a lot with its frozen outlines.
+
+    Raises BadRequest for a product that is no bare blade or a mark on more than one face, Unengravable when
+    the check did not accept it (nobody waits for a lot, so it is refused and not held).
+    """
+    product = shop.products.get(wanted.sku)
+    if product is None or not shop.blades[product.blade].bare:
+        raise BadRequest(f"{wanted.sku} is no bare blade; a lot is of bare blades", field="sku")
+    if result.verdict is not Verdict.ACCEPT:
+        raise Unengravable(
+            "this lot can't be marked as asked; nothing was stored",
+            findings=[finding_json(finding) for finding in result.findings],
+        )
+    if len({mark.face for mark in result.marks}) != 1:
+        raise BadRequest("a lot is marked on one face", field="inscriptions")
+    lot = Lot(
+        sku=wanted.sku,
+        blade=product.blade,
+        inscriptions=[to_json(inscription) for inscription in wanted.inscriptions],
+        eligible=sorted([p.station, p.plate, p.slot, p.face] for p in result.eligible),
+        quantity=wanted.quantity,
+        due=wanted.due,
+        state=LotState.OPEN.value,
+        waiting=wanted.quantity,
+        burn_seconds=result.burn_seconds,
+        catalogue_version=shop.version,
+        created_at=now,
+    )
+    session.add(lot)
+    session.flush()
+    for position, mark in enumerate(result.marks):
+        session.add(
+            FrozenMark(
+                lot_id=lot.id,
+                position=position,
+                zone=mark.zone,
+                face=mark.face,
+                material=mark.surface.material,
+                finish=mark.surface.finish,
+                outline=mark.outline.to_record(),
+                digest=mark.outline.digest,
+            )
+        )
+    write_history(
+        session,
+        "lot",
+        lot.id,
+        move_from=None,
+        move_to=lot.state,
+        who=who,
+        now=now,
+        why=f"{lot.quantity} blades",
+    )
+    session.flush()
+    return lot
+
+
+def inspected(
+    session: Session, lot_id: int, *, passed: int, scrapped: int, load: str, who: Who, now: datetime
+) -> None:
+    """Count blades that inspection has seen; the lot is done when none is left."""
+    lot = rows.lock(session, lot_id)
+    if lot is None:
+        raise NotFound("no such lot", id=public(LOT, lot_id))
+    lot.loaded -= passed + scrapped
+    lot.marked += passed
+    lot.scrapped += scrapped
+    lot.version += 1
+    session.flush()
+    write_history(
+        session, "lot", lot.id, move_from=None, move_to="inspected", who=who, now=now,
+        why=f"{passed} pass, {scrapped} scrap in {load}",
+    )  # fmt: skip
+    close_if_done(session, lot, who=who, now=now)
+
+
+def close_if_done(session: Session, lot: Lot, *, who: Who, now: datetime) -> None:
+    """Nothing waits and nothing is loaded: the lot is done."""
+    if LotState(lot.state) is LotState.OPEN and lot.waiting == 0 and lot.loaded == 0:
+        move_lot(
+            session, lot, LotState.DONE, who=who, now=now, why=f"{lot.marked} marked, {lot.scrapped} scrapped"
+        )
+
+
+def hand_over(session: Session, identity: str, if_match: str, *, who: Who, now: datetime) -> Lot:
+    """Give a finished lot to assembly, or what was marked of a cancelled one.
+
+    Raises NotFound, StaleVersion, MoveNotAllowed.
+    """
+    lot = _as_seen(rows.lock(session, number(LOT, identity)), identity, if_match)
+    if not may_be_handed_over(lot):
+        raise MoveNotAllowed(
+            f"{identity} is {lot.state}: {lot.waiting} waiting, {lot.loaded} loaded, {lot.marked} marked",
+            state=lot.state,
+        )
+    move_lot(session, lot, LotState.HANDED_OVER, who=who, now=now, why=f"{lot.marked} blades to assembly")
+    return lot
+
+
+def may_be_handed_over(lot: Lot) -> bool:
+    """Whether its blades can go to assembly: nothing of it is still to come back from the laser."""
+    state = LotState(lot.state)
+    return state is LotState.DONE or (state is LotState.CANCELLED and lot.loaded == 0 and lot.marked > 0)
+
+
+def cancel(session: Session, identity: str, if_match: str, *, why: str, who: Who, now: datetime) -> Lot:
+    """Mark no more blades of a lot. Those in a load that has not started are taken out of it; those that burn
+    now, or are marked already, are counted to their end and can be handed over.
+
+    Raises NotFound, StaleVersion, MoveNotAllowed.
+    """
+    seen = _as_seen(rows.find(session, number(LOT, identity)), identity, if_match)
+    # Loads are locked before lots, as everywhere; the blades that come back change the lot's version.
+    for load_id in load_rows.unstarted_with_lot(session, seen.id):
+        load = load_rows.lock(session, load_id)
+        if load is not None and contents.is_unstarted(load):
+            loads.take_out(session, load, [], [seen.id], why="cancelled", who=who, now=now)
+    lot = rows.lock(session, seen.id)
+    assert lot is not None
+    move_lot(session, lot, LotState.CANCELLED, who=who, now=now, why=why)
+    return lot
+
+
+def _as_seen(lot: Lot | None, identity: str, if_match: str) -> Lot:
+    if lot is None:
+        raise NotFound("no such lot", id=identity)
+    if if_match not in {"*", etag_of(lot)}:
+        raise StaleVersion("the lot has changed since you last saw it", etag=etag_of(lot))
+    return lot
+
+
+def etag_of(lot: Lot) -> str:
+    return f'"{lot.version}"'
+
+
+def lot_json(lot: Lot, moves: Sequence[Any] = ()) -> dict[str, Any]:
+    said: dict[str, Any] = {
+        "id": public(LOT, lot.id),
+        "state": lot.state,
+        "sku": lot.sku,
+        "inscriptions": lot.inscriptions,
+        "quantity": lot.quantity,
+        "waiting": lot.waiting,
+        "loaded": lot.loaded,
+        "marked": lot.marked,
+        "scrapped": lot.scrapped,
+        "burn_seconds": lot.burn_seconds,
+        "due": lot.due.isoformat(),
+        "created_at": lot.created_at.isoformat(),
+    }
+    if moves:
+        said["history"] = [
+            {"from": m.move_from, "to": m.move_to, "who": m.who, "why": m.why, "at": m.at.isoformat()}
+            for m in moves
+        ]
+    return said

@@ -1,0 +1,50 @@
+"""Where a load goes when a turn is over: to the next turn, to inspection, or to its end."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from service.loads import calibrations, contents
+from service.loads import load_rows as rows
+from service.records.moves import move_load
+from service.records.states import JobState, LoadState
+from service.records.tables import Load
+from service.records.who import Who
+
+
+def move_on(session: Session, load: Load, *, who: Who, now: datetime, why: str = "") -> None:
+    """Move a started load that is not burning to where its contents say it is.
+
+    Nothing when it is there already, has not started, or has units seated that are still to be burned.
+    """
+    if load.started_at is None:
+        return
+    if LoadState(load.state) is LoadState.SEATED and contents.pending(load, load.current_turn):
+        return
+    left = contents.pending(load)
+    in_doubt = _in_doubt(session, load)
+    if in_doubt:
+        to, turn = LoadState.INTERRUPTED, load.current_turn
+    elif left:
+        to, turn = LoadState.TURNING, min(slot.turn for slot in left)
+    elif contents.active_jobs(load) or contents.uninspected_blades(load):
+        to, turn = LoadState.BURNED, load.current_turn
+    elif LoadState(load.state) is LoadState.INTERRUPTED:
+        to, turn = LoadState.CLOSED, load.current_turn
+    else:
+        to, turn = LoadState.BURNED, load.current_turn
+    load.current_turn = turn
+    session.flush()
+    if LoadState(load.state) is not to:
+        ended = {"ended_at": now} if to is LoadState.CLOSED else {}
+        move_load(session, load, to, who=who, now=now, why=why, **ended)
+    calibrations.adopt(session, load, who=who, now=now)  # measured while the turn burned
+
+
+def _in_doubt(session: Session, load: Load) -> bool:
+    jobs = rows.jobs(session, contents.active_jobs(load)).values()
+    return any(JobState(job.state) is JobState.DOUBTFUL for job in jobs) or bool(
+        rows.open_starts(session, load.id)
+    )

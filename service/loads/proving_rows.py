@@ -1,0 +1,65 @@
+"""What was measured and proven: calibrations and test cards, all of them kept."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service.records.tables import CalibrationRecord, TestCardRecord
+
+
+def newest_calibration(session: Session, station: str, copy: str) -> CalibrationRecord | None:
+    """The calibration in force of a plate copy at a station."""
+    return session.scalars(
+        select(CalibrationRecord)
+        .where(CalibrationRecord.station == station, CalibrationRecord.copy == copy)
+        .order_by(CalibrationRecord.id.desc())
+        .limit(1)
+    ).first()
+
+
+def calibration(session: Session, calibration_id: int) -> CalibrationRecord | None:
+    return session.get(CalibrationRecord, calibration_id)
+
+
+def calibrations_in_force(session: Session) -> Sequence[CalibrationRecord]:
+    """The newest of every plate copy at every station."""
+    newest = select(func.max(CalibrationRecord.id)).group_by(
+        CalibrationRecord.station, CalibrationRecord.copy
+    )
+    return session.scalars(
+        select(CalibrationRecord).where(CalibrationRecord.id.in_(newest)).order_by(CalibrationRecord.id)
+    ).all()
+
+
+def calibrations_page(
+    session: Session, *, before_id: int | None, limit: int, station: str | None, copy: str | None
+) -> Sequence[CalibrationRecord]:
+    """Calibrations, newest first, after a cursor."""
+    wanted = select(CalibrationRecord).order_by(CalibrationRecord.id.desc()).limit(limit)
+    if before_id is not None:
+        wanted = wanted.where(CalibrationRecord.id < before_id)
+    if station is not None:
+        wanted = wanted.where(CalibrationRecord.station == station)
+    if copy is not None:
+        wanted = wanted.where(CalibrationRecord.copy == copy)
+    return session.scalars(wanted).all()
+
+
+def test_cards(session: Session) -> Sequence[TestCardRecord]:
+    """All test cards and withdrawals, oldest first."""
+    return session.scalars(select(TestCardRecord).order_by(TestCardRecord.id)).all()
+
+
+def test_cards_page(
+    session: Session, *, before_id: int | None, limit: int, process: str | None
+) -> Sequence[TestCardRecord]:
+    """Test cards and withdrawals, newest first, after a cursor."""
+    wanted = select(TestCardRecord).order_by(TestCardRecord.id.desc()).limit(limit)
+    if before_id is not None:
+        wanted = wanted.where(TestCardRecord.id < before_id)
+    if process is not None:
+        wanted = wanted.where(TestCardRecord.process == process)
+    return session.scalars(wanted).all()

@@ -1,0 +1,91 @@
+"""The queue of finished units to fetch."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Select, and_, select
+from sqlalchemy.orm import Session
+
+from service.loads.load_rows import UNSTARTED
+from service.records.states import JobState
+from service.records.tables import Bin, Job, KeptLoad, KeptSlot, Load, LoadJob
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """So many units of a product from a bin, for these jobs of a load. `load` is None while no load has them;
+    `planned` is then the number of the planned load that will (None: the plan does not know them)."""
+
+    load: int | None
+    bin: str
+    walking_order: int
+    sku: str
+    jobs: tuple[int, ...]
+    planned: int | None = None
+    station: str | None = None
+
+
+def of_load(session: Session, load_id: int) -> list[Pull]:
+    """What a load still waits for, in walking order."""
+    return _grouped(session.execute(_claimed().where(LoadJob.load_id == load_id)))
+
+
+def claimed(session: Session) -> list[Pull]:
+    """What claimed loads still wait for: the oldest load first, in walking order within each."""
+    return _grouped(session.execute(_claimed().where(*UNSTARTED)))
+
+
+def planned(session: Session, plan_id: int | None) -> list[Pull]:
+    """Units reserved for jobs that no load has taken yet: load by load of the plan, then those it does not
+    know; in walking order within each, the most urgent jobs first."""
+    seat = and_(KeptSlot.job_id == Job.id, KeptSlot.plan_id == plan_id, KeptSlot.turn == 1)
+    rows = session.execute(
+        select(Job.id, Job.sku, Bin.bin, Bin.walking_order, KeptLoad.number, KeptLoad.station)
+        .select_from(Job)
+        .join(Bin, Bin.bin == Job.bin)
+        .outerjoin(KeptSlot, seat)
+        .outerjoin(KeptLoad, and_(KeptLoad.plan_id == plan_id, KeptLoad.number == KeptSlot.number))
+        .where(Job.state == JobState.READY.value)
+        .order_by(
+            KeptLoad.number.is_(None), KeptLoad.number, Bin.walking_order, Bin.bin, Job.sku,
+            Job.priority.desc(), Job.ship_by, Job.id,
+        )
+    )  # fmt: skip
+    first: dict[int, Any] = {}
+    for row in rows:
+        first.setdefault(row.id, row)  # a unit that needs two visits is pulled for the first
+    return _grouped(first.values(), load=False)
+
+
+def _claimed() -> Select[int, str, str, int, int, str]:
+    return (
+        select(Job.id, Job.sku, Bin.bin, Bin.walking_order, LoadJob.load_id, Load.station)
+        .select_from(LoadJob)
+        .join(Job, Job.id == LoadJob.job_id)
+        .join(Bin, Bin.bin == Job.bin)
+        .join(Load, Load.id == LoadJob.load_id)
+        .where(LoadJob.active, LoadJob.fetched == "to_pull")
+        .order_by(LoadJob.load_id, Bin.walking_order, Bin.bin, Job.sku, Job.id)
+    )
+
+
+def _grouped(rows: Iterable[Any], *, load: bool = True) -> list[Pull]:
+    found: dict[tuple[int | None, str, str], tuple[Any, list[int]]] = {}
+    for row in rows:
+        key = (row.load_id if load else row.number, row.bin, row.sku)
+        found.setdefault(key, (row, []))[1].append(row.id)
+    return [
+        Pull(
+            load=row.load_id if load else None,
+            bin=row.bin,
+            walking_order=row.walking_order,
+            sku=row.sku,
+            jobs=tuple(jobs),
+            planned=None if load else row.number,
+            station=row.station,
+        )
+        for row, jobs in found.values()
+    ]

@@ -1,0 +1,262 @@
+"""What waits at a station, as the planner's values: ready jobs, open lots, plates with a free copy."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from layout.loading.values import Bare, Candidate, FreePlate, Option
+from layout.seating.focus import heights_of
+from layout.shop.blades import Surface
+from layout.shop.loads import Place
+from layout.shop.outline import Outline
+from layout.shop.plates import Seat
+from layout.shop.shop import Shop
+from service.loads import load_rows as rows
+from service.loads import waiting_rows as claims
+from service.loads.waiting_rows import MarkSurface, Waiting
+from service.records.ids import JOB, LOT, ORDER, public
+from service.records.tables import FrozenMark, Lot
+
+#: So many jobs that the station can take are enough to choose from.
+ENOUGH = 100
+#: So far down the queue they are looked for, look by look: what no place here takes any more lies in between.
+LOOKS = (100, 400, 1_600)
+
+
+def free_plates(shop: Shop, station: str, *, in_use: Collection[str]) -> list[FreePlate]:
+    """Plates that the station can mount, with the copies nobody has."""
+    return [
+        FreePlate(name, tuple(slot.slot for slot in shop.plates[name].slots), copies)
+        for name in sorted(shop.stations[station].plates)
+        if (copies := tuple(copy for copy in shop.plates[name].copies if copy not in in_use))
+    ]
+
+
+def candidates(session: Session, shop: Shop, station: str) -> list[Candidate]:
+    """The most urgent jobs that the station can take, in queue order."""
+    blades = _blades(shop, station)
+    found: list[Candidate] = []
+    for limit in LOOKS:
+        queue = claims.ready_jobs(session, blades, limit=limit)
+        found = _candidates(session, shop, station, queue)
+        if len(found) >= ENOUGH or len(queue) < limit:
+            break
+    return found[:ENOUGH]
+
+
+def candidates_among(
+    session: Session, shop: Shop, station: str, job_ids: Collection[int]
+) -> dict[str, Candidate]:
+    """Those of the jobs that are ready, as the station can take them now, by public id."""
+    named = claims.ready_among(session, job_ids)
+    return {found.job: found for found in _candidates(session, shop, station, named)}
+
+
+def bare(session: Session, shop: Shop, station: str) -> list[Bare]:
+    """Lots with blades that wait and that the station can take."""
+    lots = claims.open_lots(session, _blades(shop, station))
+    marks: dict[int, list[FrozenMark]] = {}
+    for mark in rows.lot_marks(session, [lot.id for lot in lots]):
+        marks.setdefault(mark.lot_id or 0, []).append(mark)
+    found = []
+    for lot in lots:
+        face = marks[lot.id][0].face
+        places = _places(lot.eligible, station)
+        surfaces = [_surface(mark) for mark in marks[lot.id]]
+        options = _options(shop, station, lot.blade, face, places, surfaces, outlines=_in_hand(marks[lot.id]))
+        if options:
+            found.append(Bare(public(LOT, lot.id), face, tuple(options), lot.waiting, due=_day(lot.due)))
+    return found
+
+
+def face_of(session: Session, lot: Lot) -> str:
+    """The one face on which a lot's blades get their mark."""
+    return rows.lot_marks(session, [lot.id])[0].face
+
+
+def urgent_by(now: datetime, *, days: int = 1) -> float:
+    """Everything due by then keeps lots waiting: today and so many days on."""
+    return _day(now) + days
+
+
+def _day(moment: datetime) -> float:
+    return float(moment.astimezone(UTC).toordinal())
+
+
+def _blades(shop: Shop, station: str) -> set[str]:
+    plates = (shop.plates[name] for name in shop.stations[station].plates)
+    return {seat.blade for plate in plates for slot in plate.slots for seat in slot.seats}
+
+
+def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiting]) -> list[Candidate]:
+    eligible = claims.eligible(session, {job.line_id for job in page})
+    places_of = {line: _places(places, station) for line, places in eligible.items()}
+    here = [job for job in page if places_of[job.line_id] and job.faces]
+    surfaces = _surfaces(session, here)
+    unfit = {(job, Place(at, plate, slot, "")) for job, at, plate, slot in misfits(session, here)}
+    known: dict[tuple[int, int, str], list[Option]] = {}
+    found = []
+    for job in here:
+        options: list[Option] = []
+        for face in job.faces:
+            key = (job.line_id, job.words_revision, face)
+            if key not in known:
+                marks = surfaces.get(key, [])
+                known[key] = _options(
+                    shop,
+                    station,
+                    job.blade,
+                    face,
+                    places_of[job.line_id],
+                    marks,
+                    outlines=_stored(session, marks),
+                )
+            options += known[key]
+        options = [o for o in options if (job.id, Place(station, o.plate, o.slot, "")) not in unfit]
+        if not any(option.face == job.faces[0] for option in options):
+            continue
+        # A unit must not wait for places that it did not fit, or that the shop no longer has. Gone through
+        # only for a unit of several faces: a line may have hundreds of places.
+        left = (
+            place
+            for place in eligible[job.line_id]
+            if (job.id, Place(place[0], place[1], place[2], "")) not in unfit
+            and is_mounted(shop, place[0], place[1])
+        )
+        found.append(
+            Candidate(
+                job=public(JOB, job.id),
+                order=public(ORDER, job.order_id),
+                blade=job.blade,
+                faces=job.faces,
+                options=tuple(options),
+                due=_day(job.ship_by),
+                priority=job.priority,
+                replaces=job.replaces is not None,
+                whole=len(job.faces) == 1 or _whole(job.faces, left),
+            )
+        )
+    return found
+
+
+def misfits(session: Session, jobs: Sequence[Waiting]) -> list[tuple[int, str, str, str]]:
+    """Slots (job, station, plate, slot) into which a unit did not go."""
+    return rows.misfits(session, [job.id for job in jobs])
+
+
+def _surfaces(session: Session, jobs: Sequence[Waiting]) -> Mapping[tuple[int, int, str], list[MarkSurface]]:
+    found: dict[tuple[int, int, str], list[MarkSurface]] = {}
+    for mark in claims.surfaces(session, {job.line_id for job in jobs}):
+        found.setdefault((mark.line_id, mark.words_revision, mark.face), []).append(mark)
+    return found
+
+
+def _whole(wanted: Sequence[str], eligible: Iterable[Sequence[str]]) -> bool:
+    """Whether some plate at some station takes all those faces, in places the unit may still wait for."""
+    faces: dict[tuple[str, str], set[str]] = {}
+    for station, plate, _, face in eligible:
+        faces.setdefault((station, plate), set()).add(face)
+    return any(taken.issuperset(wanted) for taken in faces.values())
+
+
+def is_mounted(shop: Shop, station: str, plate: str) -> bool:
+    """Whether the shop still has the station, and that takes the plate."""
+    return station in shop.stations and plate in shop.stations[station].plates
+
+
+def _places(eligible: Iterable[Sequence[str]], station: str) -> set[tuple[str, str, str]]:
+    return {(plate, slot, face) for at, plate, slot, face in eligible if at == station}
+
+
+class _Outlines:
+    """Outlines by mark, read only when a tilted seat asks for them; `read` gives their records."""
+
+    def __init__(self, read: Callable[[], Mapping[int, Mapping[str, Any]]]) -> None:
+        self._read = read
+        self._known: dict[int, Outline] = {}
+
+    def of(self, mark: MarkSurface) -> Outline:
+        if not self._known:
+            self._known = {one: Outline.from_record(dict(record)) for one, record in self._read().items()}
+        return self._known[mark.id]
+
+
+def _stored(session: Session, marks: Sequence[MarkSurface]) -> _Outlines:
+    return _Outlines(lambda: claims.outlines(session, [mark.id for mark in marks]))
+
+
+def _in_hand(marks: Sequence[FrozenMark]) -> _Outlines:
+    return _Outlines(lambda: {mark.id: mark.outline for mark in marks})
+
+
+def _surface(mark: FrozenMark) -> MarkSurface:
+    return MarkSurface(mark.id, mark.line_id or 0, mark.words_revision, mark.face, mark.material, mark.finish)
+
+
+def _options(
+    shop: Shop,
+    station: str,
+    blade: str,
+    face: str,
+    places: Collection[tuple[str, str, str]],
+    marks: Sequence[MarkSurface],
+    *,
+    outlines: _Outlines,
+) -> list[Option]:
+    """Ways to seat a face at a station, with the focus heights that suit all its marks."""
+    processes = [shop.process_for(station, Surface(mark.material, mark.finish)) for mark in marks]
+    if not marks or any(process is None for process in processes):
+        return []
+    found = []
+    for name in sorted(shop.stations[station].plates):
+        for slot in shop.plates[name].slots:
+            seat = slot.seat(blade, face)
+            if seat is None or (name, slot.slot, face) not in places:
+                continue
+            low, high = _focus(
+                seat,
+                [(m, p.focus_tolerance_mm) for m, p in zip(marks, processes, strict=True) if p],
+                outlines,
+            )
+            if low <= high:
+                names = "+".join(sorted({process.process for process in processes if process}))
+                found.append(Option(name, slot.slot, face, names, low, high))
+    return found
+
+
+def _focus(
+    seat: Seat, marks: Sequence[tuple[MarkSurface, float]], outlines: _Outlines
+) -> tuple[float, float]:
+    """Lowest and highest focus that every mark's process tolerates (low above high: there is none)."""
+    lows, highs = [], []
+    for mark, tolerance in marks:
+        if seat.pose.tilt_deg == 0:
+            bottom = top = seat.pose.height_mm
+        else:
+            bottom, top = heights_of(outlines.of(mark), seat.pose)
+        lows.append(top - tolerance)
+        highs.append(bottom + tolerance)
+    return max(lows), min(highs)
+
+
+def options_at(
+    session: Session,
+    shop: Shop,
+    station: str,
+    job: Waiting,
+    *,
+    eligible: Sequence[Sequence[str]],
+    marks: Mapping[str, Sequence[MarkSurface]],
+) -> tuple[Option, ...]:
+    """All ways to seat a job's remaining faces at a station, `marks` by face; for a plan of the backlog."""
+    places = _places(eligible, station)
+    found: list[Option] = []
+    for face in job.faces:
+        mine = marks.get(face, ())
+        outlines = _stored(session, mine)
+        found += _options(shop, station, job.blade, face, places, mine, outlines=outlines)
+    return tuple(found)

@@ -1,0 +1,240 @@
+"""What waits, and taking it: nobody gets a job, a blade of a lot, or a plate copy twice."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import and_, or_, select, text, union_all, update
+from sqlalchemy.orm import Session
+
+from service.records.states import JobState, LotState
+from service.records.tables import FrozenMark, Job, Lot, OrderLine
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A ready job, as far as planning needs to know it."""
+
+    id: int
+    order_id: int
+    line_id: int
+    words_revision: int
+    sku: str
+    blade: str
+    faces: tuple[str, ...]  # still to be engraved
+    priority: int
+    ship_by: datetime
+    replaces: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class MarkSurface:
+    """Where a frozen mark lies and on what, without its outline."""
+
+    id: int
+    line_id: int
+    words_revision: int
+    face: str
+    material: str
+    finish: str
+
+
+_WAITING = (
+    Job.id, Job.order_id, Job.line_id, Job.words_revision, Job.sku, Job.blade, Job.faces, Job.faces_done,
+    Job.priority, Job.ship_by, Job.replaces,
+)  # fmt: skip
+_READY = (Job.state == JobState.READY.value, or_(Job.bin.is_not(None), Job.unit_in_hand))
+
+
+def ready_jobs(session: Session, blades: Collection[str], *, limit: int) -> list[Waiting]:
+    """The most urgent ready jobs of those blades in queue order, their units reserved or in hand.
+
+    Each blade's own queue is read from its head (the index `ix_job_queue`) and the heads are merged, so the
+    time does not depend on how many jobs wait.
+    """
+    queues = [
+        select(*_WAITING)
+        .where(Job.blade == blade, *_READY)
+        .order_by(Job.priority.desc(), Job.ship_by, Job.id)
+        .limit(limit)
+        .subquery()
+        for blade in sorted(blades)
+    ]
+    if not queues:
+        return []
+    heads = union_all(*(select(queue) for queue in queues)).subquery()
+    rows = session.execute(
+        select(heads).order_by(heads.c.priority.desc(), heads.c.ship_by, heads.c.id).limit(limit)
+    )
+    return [_waiting(row) for row in rows]
+
+
+def ready_among(session: Session, job_ids: Collection[int]) -> list[Waiting]:
+    """Those of the jobs that are ready, their units reserved or in hand."""
+    rows = session.execute(
+        select(*_WAITING).where(Job.id.in_(sorted(job_ids)), *_READY).order_by(Job.id)
+    )  # fmt: skip
+    return [_waiting(row) for row in rows]
+
+
+def _waiting(row: Any) -> Waiting:
+    return Waiting(
+        id=row.id, order_id=row.order_id, line_id=row.line_id, words_revision=row.words_revision,
+        sku=row.sku, blade=row.blade,
+        faces=tuple(face for face in row.faces if face not in row.faces_done),
+        priority=row.priority, ship_by=row.ship_by, replaces=row.replaces,
+    )  # fmt: skip
+
+
+def eligible(session: Session, line_ids: Collection[int]) -> dict[int, list[list[str]]]:
+    """Frozen places by line, read once for all its units."""
+    rows = session.execute(select(OrderLine.id, OrderLine.eligible).where(OrderLine.id.in_(sorted(line_ids))))
+    return {row.id: row.eligible for row in rows}
+
+
+def surfaces(session: Session, line_ids: Collection[int]) -> list[MarkSurface]:
+    """Surfaces of all marks of those lines."""
+    rows = session.execute(
+        select(
+            FrozenMark.id, FrozenMark.line_id, FrozenMark.words_revision, FrozenMark.face,
+            FrozenMark.material, FrozenMark.finish,
+        )
+        .where(FrozenMark.line_id.in_(sorted(line_ids)))
+        .order_by(FrozenMark.id)
+    )  # fmt: skip
+    return [MarkSurface(*row) for row in rows]  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyOn:
+    """A ready job with the surfaces (material, finish) that its remaining faces are to be burned on, and the
+    stations that it may go to."""
+
+    job: int
+    surfaces: frozenset[tuple[str, str]]
+    stations: frozenset[str]
+
+
+def ready_on(
+    session: Session, surfaces: Collection[tuple[str, str]], *, only: int | None = None
+) -> list[ReadyOn]:
+    """Ready jobs (or one) with a mark on one of those surfaces, all their surfaces named."""
+    if not surfaces:
+        return []
+    mark = and_(FrozenMark.line_id == Job.line_id, FrozenMark.words_revision == Job.words_revision)
+    listed = [
+        and_(FrozenMark.material == material, FrozenMark.finish == finish)
+        for material, finish in sorted(surfaces)
+    ]
+    ids = select(Job.id).join(FrozenMark, mark).where(Job.state == JobState.READY.value, or_(*listed))
+    if only is not None:
+        ids = ids.where(Job.id == only)
+    rows = session.execute(
+        select(
+            Job.id,
+            Job.faces_done,
+            OrderLine.eligible,
+            FrozenMark.face,
+            FrozenMark.material,
+            FrozenMark.finish,
+        )
+        .join(OrderLine, OrderLine.id == Job.line_id)
+        .join(FrozenMark, mark)
+        .where(Job.id.in_(ids))
+        .order_by(Job.id)
+    )  # fmt: skip
+    found: dict[int, tuple[frozenset[str], set[tuple[str, str]]]] = {}
+    for row in rows:
+        stations = frozenset(station for station, *_ in row.eligible)
+        _, left = found.setdefault(row.id, (stations, set()))
+        if row.face not in row.faces_done:
+            left.add((row.material, row.finish))
+    return [ReadyOn(job, frozenset(left), stations) for job, (stations, left) in found.items()]
+
+
+def outlines(session: Session, mark_ids: Collection[int]) -> dict[int, dict[str, object]]:
+    """Records of outlines by mark."""
+    rows = session.execute(
+        select(FrozenMark.id, FrozenMark.outline).where(FrozenMark.id.in_(sorted(mark_ids)))
+    )
+    return {row.id: row.outline for row in rows}
+
+
+def open_lots(session: Session, blades: Collection[str]) -> list[Lot]:
+    """Lots with blades that wait, the earliest due first."""
+    return list(
+        session.scalars(
+            select(Lot)
+            .where(Lot.state == LotState.OPEN.value, Lot.waiting > 0, Lot.blade.in_(sorted(blades)))
+            .order_by(Lot.due, Lot.id)
+            .execution_options(populate_existing=True)
+        )
+    )
+
+
+def lock_ready(session: Session, job_ids: Collection[int]) -> set[int]:
+    """Those of the jobs that are ready and that nobody else is taking now; locked until the end."""
+    return set(
+        session.scalars(
+            select(Job.id)
+            .where(Job.id.in_(sorted(job_ids)), Job.state == JobState.READY.value)
+            .order_by(Job.id)
+            .with_for_update(skip_locked=True)
+        )
+    )
+
+
+def take(session: Session, job_ids: Sequence[int]) -> set[int]:
+    """Move ready jobs to loaded; gives those moved. On SQLite the transaction is the only writer."""
+    # MATERIALIZED: otherwise PostgreSQL may run the inner SELECT again for every row
+    # (https://www.postgresql.org/message-id/flat/15715-3d9ee9e1a6ec0e12%40postgresql.org, BUG #15715).
+    pick = (
+        select(Job.id)
+        .where(Job.id.in_(sorted(job_ids)), Job.state == JobState.READY.value)
+        .order_by(Job.id)
+        .with_for_update(skip_locked=True)
+        .cte("pick")
+        .prefix_with("MATERIALIZED", dialect="postgresql")
+    )
+    return set(
+        session.scalars(
+            update(Job)
+            .where(Job.id == pick.c.id)
+            .values(state=JobState.LOADED.value, version=Job.version + 1)
+            .returning(Job.id),
+            execution_options={"synchronize_session": False},
+        )
+    )
+
+
+def take_blades(session: Session, lot_id: int, count: int) -> bool:
+    """Move blades of an open lot from waiting to loaded, all of them or none."""
+    done = session.execute(
+        update(Lot)
+        .where(Lot.id == lot_id, Lot.state == LotState.OPEN.value, Lot.waiting >= count)
+        .values(waiting=Lot.waiting - count, loaded=Lot.loaded + count, version=Lot.version + 1),
+        execution_options={"synchronize_session": False},
+    )
+    return bool(done.rowcount == 1)  # type: ignore[attr-defined]
+
+
+def lock_station(session: Session, station: str) -> None:
+    """One claim at a time for a station. SQLite has one writer anyway."""
+    if session.get_bind().dialect.name == "postgresql":
+        session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _key("station", station)})
+
+
+def try_copy(session: Session, copy: str) -> bool:
+    """Whether this transaction is the only one that claims the copy now; never waits."""
+    if session.get_bind().dialect.name != "postgresql":
+        return True
+    return bool(session.scalar(text("SELECT pg_try_advisory_xact_lock(:key)"), {"key": _key("copy", copy)}))
+
+
+def _key(kind: str, name: str) -> int:
+    """A 64-bit key for PostgreSQL's advisory locks."""
+    return int.from_bytes(hashlib.sha256(f"{kind}:{name}".encode()).digest()[:8], "big", signed=True)

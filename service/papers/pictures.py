@@ -1,0 +1,254 @@
+"""The plan and the backlog as pictures in the words of one language: made of the rows, drawn by `layout`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+
+from babel import Locale
+from babel.dates import format_date
+from sqlalchemy.orm import Session
+
+from layout.loading.backlog import PlannedLoad
+from layout.pictures.blades_and_plates import draw_plate
+from layout.pictures.timeline import USUAL_S, Bar, Lane, TimelineWords, clock_time, draw_timeline
+from layout.pictures.workload import DayBar, WorkloadWords, draw_workload
+from layout.shop.hours import DAY_S, Hours
+from layout.shop.shop import Shop
+from service.papers import picture_rows as rows
+from service.papers.texts import Texts, texts_of
+from service.plan.outlook import Day
+from service.plan.planning import Planned
+from service.records import ids
+from service.records.errors import NotFound
+from service.records.states import LoadState
+from service.records.tables import Load
+
+#: Loads that begin later than this are on no picture.
+_FARTHEST_S = 28 * DAY_S
+
+
+def timeline(
+    found: Planned,
+    loads: Sequence[Load],
+    *,
+    now: datetime,
+    language: str,
+    most_open_s: float = USUAL_S,
+    has_links: bool = True,
+) -> str:
+    """What the stations burn and prepare, in the shop's own time. `loads` are those in hand."""
+    said = texts_of(language)
+    stations = {station.station: station.hours for station in found.backlog.stations}
+    bars = [*_in_hand(found, loads, said, now=now), *_planned(found, said)]
+    if not has_links:
+        bars = [replace(bar, href=None) for bar in bars]
+    return draw_timeline(
+        [Lane(station, hours) for station, hours in stations.items()],
+        bars,
+        now=found.clock.seconds(now),
+        words=TimelineWords(
+            day=lambda day: day_name(found.clock.monday + timedelta(days=day), language),
+            title=said.gettext("Plan"),
+            note=summary(found, said),
+            now=said.gettext("now"),
+            burning=said.gettext("burning"),
+            preparing=said.gettext("being seated"),
+            in_hand=said.gettext("in hand"),
+            late=said.gettext("late"),
+            closed=said.gettext("closed"),
+            nothing=said.gettext("Nothing is planned."),
+        ),
+        most_open_s=most_open_s,
+    )
+
+
+def workload(days: Sequence[Day], *, language: str) -> str:
+    """The backlog by ship-by day."""
+    said = texts_of(language)
+    return draw_workload(
+        [
+            DayBar(
+                name=day_name(day.day, language) if day.day else said.gettext("overdue"),
+                hours=day.hours,
+                late_hours=day.late_hours,
+                open_hours=day.open_hours,
+                said=said.gettext("%(work)s of %(open)s h, %(units)s")
+                % {
+                    "work": f"{day.hours:.1f}",
+                    "open": f"{day.open_hours:.1f}",
+                    "units": said.ngettext("%(count)s unit", "%(count)s units", day.units)
+                    % {"count": day.units},
+                },
+                remark=remark(day, said),
+            )
+            for day in days
+        ],
+        words=WorkloadWords(
+            title=said.gettext("Backlog by ship-by day"),
+            work=said.gettext("hours of work"),
+            late=said.gettext("late"),
+            open=said.gettext("hours open that day"),
+            nothing=said.gettext("Nothing waits."),
+        ),
+    )
+
+
+def remark(day: Day, said: Texts) -> str:
+    """What is out of the ordinary about a day; empty when nothing is."""
+    remarks = []
+    if day.late_units:
+        remarks.append(said.gettext("! %(count)s late") % {"count": day.late_units})
+    if not day.fits:
+        over = day.due_hours - day.until_hours
+        if over < 1:
+            minutes = {"minutes": math.ceil(over * 60)}
+            remarks.append(said.gettext("! %(minutes)s min too much until then") % minutes)
+        else:
+            remarks.append(said.gettext("! %(hours)s h too much until then") % {"hours": f"{over:.1f}"})
+    if day.is_release:
+        remarks.append(said.gettext("! %(times)s times the usual") % {"times": f"{day.times_usual:.1f}"})
+    return " ".join(remarks)
+
+
+def summary(found: Planned, said: Texts) -> str:
+    """How good the plan is, in one line."""
+    plan = found.plan
+    late = len(found.late())
+    loads = said.ngettext("%(count)s load", "%(count)s loads", plan.score.loads) % {"count": plan.score.loads}
+    jobs = said.ngettext("%(count)s job late", "%(count)s jobs late", late) % {"count": late}
+    return said.gettext("%(loads)s (no plan has fewer than %(least)s), %(late)s") % {
+        "loads": loads,
+        "least": plan.bound.loads,
+        "late": jobs,
+    }
+
+
+def day_name(day: date, language: str) -> str:
+    return format_date(day, "EEE d MMM", locale=Locale.parse(language))
+
+
+def planned_load(session: Session, shop: Shop, found: Planned, number: int, turn: int) -> str:
+    """The plate of the plan's n-th load with what shall sit on it. Raises NotFound."""
+    load = load_of(found, number)
+    if not 1 <= turn <= len(load.turns):
+        raise NotFound(f"the plan's load {number} has {len(load.turns)} turn(s)")
+    fills = load.turns[turn - 1]
+    jobs = rows.jobs_shown(session, {ids.number(ids.JOB, f.job) for f in fills if f.job is not None})
+    lots = rows.lot_blades(session, {ids.number(ids.LOT, f.lot) for f in fills if f.lot is not None})
+    seated: dict[str, tuple[str, str]] = {}
+    words: dict[str, list[str]] = {}
+    for fill in fills:
+        if fill.job is not None:
+            job = jobs[ids.number(ids.JOB, fill.job)]
+            seated[fill.slot] = job.blade, fill.face
+            words[fill.slot] = [f"{fill.job}, {job.order_ref}", *job.texts.get(fill.face, ())]
+        elif fill.lot is not None:
+            seated[fill.slot] = lots[ids.number(ids.LOT, fill.lot)], fill.face
+            words[fill.slot] = [fill.lot]
+    title = f"Load {number} of the plan, {load.station}, plate {load.copy}" + (
+        f", turn {turn} of {len(load.turns)}" if len(load.turns) > 1 else ""
+    )
+    return draw_plate(shop.plates[load.plate], shop.blades, seated=seated, words=words, title=title)
+
+
+def load_of(found: Planned, number: int) -> PlannedLoad:
+    """The plan's n-th load, the first is 1. Raises NotFound."""
+    if not 1 <= number <= len(found.plan.loads):
+        raise NotFound(f"the plan as it is now has no load {number}")
+    return found.plan.loads[number - 1]
+
+
+def dues_of(found: Planned) -> Mapping[str, float]:
+    """By job, when it must be shipped."""
+    return {job.job: job.due for job in found.backlog.jobs}
+
+
+def late_jobs(found: Planned, load: PlannedLoad, dues: Mapping[str, float]) -> list[str]:
+    """Jobs that are done in this load, after their ship-by time."""
+    return [job for job in load.jobs if load.ends > dues[job] and found.plan.done.get(job) == load.ends]
+
+
+# --- bars ---
+
+
+def _planned(found: Planned, said: Texts) -> list[Bar]:
+    stations = {station.station: station for station in found.backlog.stations}
+    dues = dues_of(found)
+    bars = []
+    for number, load in enumerate(found.plan.loads, start=1):
+        if load.begins > found.backlog.now + _FARTHEST_S:
+            break
+        station, units = stations[load.station], len(load.jobs) + load.blades
+        late = len(late_jobs(found, load, dues))
+        counted = said.ngettext("%(count)s unit", "%(count)s units", units) % {"count": units}
+        title = said.gettext(
+            "Load %(number)s, %(station)s, plate %(plate)s, %(units)s: burned %(begins)s to %(ends)s."
+        ) % {
+            "number": number,
+            "station": load.station,
+            "plate": load.copy,
+            "units": counted,
+            "begins": clock_time(load.begins),
+            "ends": clock_time(load.ends),
+        }
+        bars.append(
+            Bar(
+                station=load.station,
+                name=str(number),
+                note=f"{load.copy} · {units}",
+                title=f"{title} {said.gettext('! %(count)s late') % {'count': late}}" if late else title,
+                prepares=load.prepares,
+                prepared=min(load.begins, station.hours.spend(load.prepares, units * station.load_seconds)),
+                begins=load.begins,
+                ends=load.ends,
+                late=late,
+                href=f"/plan#load-{number}",
+            )
+        )
+    return bars
+
+
+def _in_hand(found: Planned, loads: Sequence[Load], said: Texts, *, now: datetime) -> list[Bar]:
+    """Loads that somebody has: what burns from when it was started, what is prepared after it."""
+    clock, moment = found.clock, found.clock.seconds(now)
+    hours: dict[str, Hours] = {station.station: station.hours for station in found.backlog.stations}
+    free: dict[str, float] = {}
+    bars = []
+    for load in sorted(loads, key=lambda one: (one.started_at is None, one.id)):
+        if load.station not in hours or LoadState(load.state) in {LoadState.BURNED, LoadState.INTERRUPTED}:
+            continue
+        taken = clock.seconds(load.created_at)
+        if load.started_at is not None:
+            begins = clock.seconds(load.started_at)
+            ends = max(begins + load.burn_seconds, moment)
+        else:
+            begins = max(moment, free.get(load.station, moment))
+            ends = begins + load.burn_seconds
+        free[load.station] = ends
+        bars.append(
+            Bar(
+                station=load.station,
+                name=ids.public(ids.LOAD, load.id),
+                note=load.copy,
+                title=said.gettext(
+                    "%(load)s, %(station)s, plate %(plate)s, %(operator)s: in hand, until about %(ends)s."
+                )
+                % {
+                    "load": ids.public(ids.LOAD, load.id),
+                    "station": load.station,
+                    "plate": load.copy,
+                    "operator": load.operator,
+                    "ends": clock_time(ends),
+                },
+                prepares=taken,
+                prepared=min(moment, begins),
+                begins=begins,
+                ends=ends,
+                in_hand=True,
+                href=f"/bench/loads/{ids.public(ids.LOAD, load.id)}",
+            )
+        )
+    return bars

@@ -1,0 +1,52 @@
+"""Which papers there are, read from the rows: what `papers` draws, nothing more."""
+
+from __future__ import annotations
+
+from service.bench import acts as bench
+from service.intake import order_rows as rows
+from service.intake import orders
+from service.loads import load as loads
+from service.papers import load_sheet as sheets
+from service.papers import proof_sheets as papers
+from service.papers.voice import Voice
+from service.records.errors import NotFound
+from service.records.who import Who
+from service.shop.tools import Tools
+
+
+def load_sheet(tools: Tools, load_id: int, voice: Voice) -> bytes:
+    """The sheet that goes with a load. Raises NotFound."""
+    with tools.database.reading() as session:
+        load = loads.find(session, load_id)
+        shop = tools.catalogue.at(session, load.catalogue_version)
+        layout = loads.layout_of(session, load, whole=True)
+    return sheets.load_sheet(shop, layout, bench.seen(tools, load_id), voice)
+
+
+def unit_labels(tools: Tools, load_id: int, voice: Voice) -> bytes:
+    """Labels for the units of a load. Raises NotFound."""
+    with tools.database.reading() as session:
+        load = loads.find(session, load_id)
+        layout = loads.layout_of(session, load, whole=True)
+    return papers.unit_labels(layout, bench.seen(tools, load_id), voice)
+
+
+def proof_sheet(tools: Tools, identity: str, *, line_ref: str | None, who: Who, voice: Voice) -> bytes:
+    """Every face of an order (or of one line) that has something approved to show. Raises NotFound."""
+    pages = []
+    with tools.database.reading() as session:
+        order = orders.visible(session, identity, who=who)
+        for line in order.lines:
+            shop = tools.catalogue.at(session, line.catalogue_version)
+            marks = [loads.mark_value(mark) for mark in rows.marks(session, line.id, line.words_revision)]
+            if line.sku not in shop.products or line_ref not in {None, line.line_ref}:
+                continue
+            product = shop.products[line.sku]
+            for face in shop.blades[product.blade].faces:
+                here = [mark for mark in marks if mark.face == face.face]
+                if here:
+                    pages.append((line.line_ref, product, face, here))
+        order_ref = order.order_ref
+    if not pages:
+        raise NotFound("there is nothing approved to show here")
+    return papers.proof_sheet(pages, order_ref=order_ref, voice=voice)

@@ -1,0 +1,173 @@
+"""Words for what the service names in code: states, faces, reasons, directions. A catalogue has them all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+
+def _(message: str) -> str:
+    """Marks a message for the catalogue; it is translated where it is shown."""
+    return message
+
+
+STATES = {
+    "held": _("held"),
+    "short": _("short"),
+    "ready": _("ready"),
+    "loaded": _("in a load"),
+    "engraved": _("engraved"),
+    "passed": _("passed"),
+    "released": _("released"),
+    "scrapped": _("scrapped"),
+    "doubtful": _("doubtful"),
+    "cancelled": _("cancelled"),
+    "claimed": _("being pulled"),
+    "pulled": _("being seated"),
+    "seated": _("ready to start"),
+    "burning": _("burning"),
+    "turning": _("being turned over"),
+    "burned": _("at inspection"),
+    "closed": _("released"),
+    "dropped": _("given back"),
+    "interrupted": _("interrupted"),
+    "accept": _("can be engraved"),
+    "review": _("a person must look"),
+    "refuse": _("can't be engraved"),
+    "note": _("note"),
+}
+LOT_STATES = {
+    "open": _("open"),
+    "done": _("all marked"),
+    "handed_over": _("handed over"),
+    "cancelled": _("cancelled"),
+}
+#: What happens to an order that is no state of it.
+HAPPENED = {
+    "taken": _("taken"),
+    "amended": _("words changed"),
+    "approved": _("approved"),
+    "change_asked": _("change asked"),
+}
+FACES = {
+    "mark_side": _("mark side"),
+    "pile_side": _("pile side"),
+    "spine": _("spine"),
+    "bolster": _("bolster"),
+    "handle": _("handle"),
+}
+REASONS = {
+    "findings": _("can't be engraved as it stands"),
+    "review": _("a person must look at it"),
+    "buyer_approval": _("waits for the buyer's yes"),
+    "ship_by_past": _("came after its ship-by time"),
+    "judge_refused": _("the last check before burning refused it"),
+    "does_not_fit": _("fits no slot that is left"),
+    "no_place_left": _("no plate of the shop takes it any more"),
+    "missing": _("missing"),
+    "blemished": _("blemished"),
+    "cancelled": _("cancelled"),
+    "clean": _("came out clean"),
+    "scrapped": _("scrapped"),
+    "given_back": _("given back"),
+    "put_off": _("waits for another load"),
+}
+#: Why nothing is promised.
+PROMISES = {
+    "held": _("no promise: it waits for the desk"),
+    "short": _("no promise: no unit is boxed for it"),
+    "doubtful": _("no promise: the bench must look at a unit first"),
+    "not_planned": _("no promise yet: it is not planned"),
+    "no_place": _("no promise: no plate or no open hours take it"),
+    "not_engravable": _("no promise: it can't be engraved as it stands"),
+}
+#: Refusals whose own words are for programs; the others are shown as they are.
+REFUSALS = {
+    "key_unknown": _("This key is not known. Check it, or ask the owner for another one."),
+    "lease_lost": _(
+        "This load is no longer yours: it came back to the queue or was granted anew. "
+        "Stop, and take a load again."
+    ),
+    "stale_version": _(
+        "Something in this load or order changed since this page was drawn. "
+        "Look at it again before you go on."
+    ),
+    "stale_file": _(
+        "This is not the file of this turn as it is now. Take the file again; do not burn the old one."
+    ),
+    "stale_calibration": _(
+        "The plate was measured again since. Take the file again; a mark that was burned before that "
+        "can't be burned again."
+    ),
+    "calibration_refused": _("These marks don't agree. Nothing was changed; measure again."),
+    "test_card_refused": _("This card does not prove the recipe as it stands. Nothing was changed."),
+    "already_burned": _("This has been started already. Do not burn it again."),
+    "form_token_wrong": _("This form is from another sign-in. Reload the page and try again."),
+    "database_busy": _("Somebody else was writing at that moment. Nothing was changed; try again."),
+}
+_DIRECTIONS = (
+    (_("handle to the right"), "→"),
+    (_("handle to the upper right"), "↗"),
+    (_("handle away from you"), "↑"),
+    (_("handle to the upper left"), "↖"),
+    (_("handle to the left"), "←"),
+    (_("handle to the lower left"), "↙"),
+    (_("handle towards you"), "↓"),
+    (_("handle to the lower right"), "↘"),
+)
+
+
+def handle(degrees: float) -> str:
+    """Where the handle points, in words.
+
+    >>> handle(181.0)
+    'handle to the left'
+    """
+    return _DIRECTIONS[round(degrees / 45) % 8][0]
+
+
+def handle_arrow(degrees: float) -> str:
+    """
+    >>> handle_arrow(359.0)
+    '→'
+    """
+    return _DIRECTIONS[round(degrees / 45) % 8][1]
+
+
+def minutes(seconds: float, say: Callable[[str], str]) -> str:
+    """A duration, no finer than a person plans with.
+
+    >>> minutes(4000, lambda message: message)
+    '1 h 7 min'
+    """
+    whole = max(0, round(seconds / 60))
+    if 0 < seconds < 60:
+        return say(_("under 1 min"))
+    if whole < 60:
+        return say(_("%s min")) % whole
+    return say(_("%s h")) % (whole // 60) + (f" {say(_('%s min')) % (whole % 60)}" if whole % 60 else "")
+
+
+#: Words that come out of the service as data: reasons of scrap, roles, results of a row.
+SHOWN = (
+    _("faint mark"),
+    _("wrong place"),
+    _("double mark"),
+    _("scratched"),
+    _("stained"),
+    _("interrupted burn"),
+    _("good enough"),
+    _("was lifted"),
+    _("the laser can't burn now"),
+    _("other"),
+    _("store"),
+    _("desk"),
+    _("bench"),
+    _("owner"),
+    _("taken"),
+    _("already there"),
+    _("would be taken"),
+    _("refused"),
+    # Why a job is in no load of the plan, as `layout.plan.search.problem` says it.
+    _("no plate of the shop takes it"),
+    _("no station is open long enough at a stretch to burn it"),
+)

@@ -1,0 +1,196 @@
+"""What the board and the bench's first page show: work by day, loads in hand, scrap."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, selectinload
+
+from service.records.states import ACTIVE_LOADS, JobState
+from service.records.tables import History, Job, Load, LoadJob, LoadSlot, Order, OrderLine, TurnFile
+
+#: Jobs that still need work at a bench.
+UNDONE = tuple(
+    state.value
+    for state in (
+        JobState.HELD,
+        JobState.SHORT,
+        JobState.READY,
+        JobState.LOADED,
+        JobState.ENGRAVED,
+        JobState.DOUBTFUL,
+        JobState.PASSED,
+    )
+)
+#: Those of them that still have to be burned.
+UNBURNED = tuple(
+    state.value
+    for state in (JobState.HELD, JobState.SHORT, JobState.READY, JobState.LOADED, JobState.DOUBTFUL)
+)
+
+
+def active_loads(session: Session) -> list[Load]:
+    """Loads that hold a plate, by station, oldest first."""
+    return list(
+        session.scalars(
+            select(Load)
+            .where(Load.state.in_(sorted(state.value for state in ACTIVE_LOADS)))
+            .options(selectinload(Load.jobs), selectinload(Load.slots))
+            .order_by(Load.station, Load.id)
+        )
+    )
+
+
+def recent_loads(session: Session, *, limit: int = 12) -> list[Load]:
+    """Loads that are over, newest first."""
+    return list(
+        session.scalars(
+            select(Load).where(Load.ended_at.is_not(None)).order_by(Load.ended_at.desc()).limit(limit)
+        )
+    )
+
+
+def counts(session: Session) -> dict[str, int]:
+    """How many jobs that still need work are in each state."""
+    rows = session.execute(select(Job.state, func.count()).where(Job.state.in_(UNDONE)).group_by(Job.state))
+    return {row[0]: row[1] for row in rows}
+
+
+def unburned(session: Session) -> Sequence[tuple[datetime, float | None, int]]:
+    """(ship by, seconds a unit, how many) of every job that has not been burned."""
+    rows = session.execute(
+        select(Job.ship_by, OrderLine.burn_seconds, func.count())
+        .join(OrderLine, OrderLine.id == Job.line_id)
+        .where(Job.state.in_(UNBURNED))
+        .group_by(Job.ship_by, OrderLine.burn_seconds)
+        .order_by(Job.ship_by, OrderLine.burn_seconds)
+    )
+    return [(ship_by, seconds, count) for ship_by, seconds, count in rows]
+
+
+def work_by_ship_by(
+    session: Session, since: datetime, until: datetime
+) -> Sequence[tuple[datetime, float | None, int]]:
+    """The same of every job to be shipped between two moments, done or not; replacements are not counted
+    once more."""
+    rows = session.execute(
+        select(Job.ship_by, OrderLine.burn_seconds, func.count())
+        .join(OrderLine, OrderLine.id == Job.line_id)
+        .where(
+            Job.ship_by >= since,
+            Job.ship_by < until,
+            Job.state != JobState.CANCELLED.value,
+            Job.replaces.is_(None),
+        )
+        .group_by(Job.ship_by, OrderLine.burn_seconds)
+    )
+    return [(ship_by, seconds, count) for ship_by, seconds, count in rows]
+
+
+def late(session: Session, *, before: datetime, limit: int = 30) -> list[Job]:
+    """Jobs whose ship-by time is before a moment and that are not released, most urgent first."""
+    return list(
+        session.scalars(
+            select(Job)
+            .where(Job.state.in_(UNDONE), Job.ship_by < before)
+            .options(selectinload(Job.line).selectinload(OrderLine.order))
+            .order_by(Job.ship_by, Job.id)
+            .limit(limit)
+        )
+    )
+
+
+def short(session: Session) -> Sequence[tuple[str, int, datetime]]:
+    """(product, how many jobs wait for a unit, the earliest ship-by) where stock has run out."""
+    rows = session.execute(
+        select(Job.sku, func.count(), func.min(Job.ship_by))
+        .where(Job.state == JobState.SHORT.value)
+        .group_by(Job.sku)
+        .order_by(func.min(Job.ship_by))
+    )
+    return [(sku, count, ship_by) for sku, count, ship_by in rows]
+
+
+def scrapped(session: Session, *, since: datetime) -> Sequence[tuple[str, int]]:
+    """(reason, how many units) scrapped since a moment, the commonest first."""
+    count = func.count()
+    rows = session.execute(
+        select(History.why, count)
+        .where(History.subject == "job", History.move_to == JobState.SCRAPPED.value, History.at >= since)
+        .group_by(History.why)
+        .order_by(count.desc(), History.why)
+    )
+    return [(why, how_many) for why, how_many in rows]
+
+
+def moved_to(session: Session, state: JobState, *, since: datetime) -> int:
+    """How many moves of jobs to a state were made since a moment."""
+    return (
+        session.scalar(
+            select(func.count())
+            .select_from(History)
+            .where(History.subject == "job", History.move_to == state.value, History.at >= since)
+        )
+        or 0
+    )
+
+
+def held_orders(session: Session, *, limit: int = 100) -> list[Order]:
+    """Orders with a held job, the earliest ship-by first."""
+    held = select(Job.order_id).where(Job.state == JobState.HELD.value)
+    return list(
+        session.scalars(
+            select(Order)
+            .where(Order.id.in_(held))
+            .options(selectinload(Order.lines).selectinload(OrderLine.jobs))
+            .order_by(Order.ship_by, Order.id)
+            .limit(limit)
+        )
+    )
+
+
+def orders_like(session: Session, words: str, *, limit: int = 50) -> list[Order]:
+    """Orders whose reference begins with the words, newest first."""
+    wanted = select(Order).options(selectinload(Order.lines).selectinload(OrderLine.jobs))
+    if words:
+        wanted = wanted.where(Order.order_ref.startswith(words, autoescape=True))
+    return list(session.scalars(wanted.order_by(Order.id.desc()).limit(limit)))
+
+
+def units_in(session: Session, load_ids: Sequence[int]) -> dict[int, int]:
+    """How many units each load holds."""
+    rows = session.execute(
+        select(LoadJob.load_id, func.count())
+        .where(LoadJob.load_id.in_(load_ids), LoadJob.active)
+        .group_by(LoadJob.load_id)
+    )
+    return {row[0]: row[1] for row in rows}
+
+
+def newest_move(session: Session) -> int:
+    """The number of the newest row of history: it rises with every move of anything."""
+    return session.scalar(select(func.max(History.id))) or 0
+
+
+def load_signature(session: Session, load_id: int) -> str:
+    """Changes with everything that the page of a load shows, except the time."""
+    load = session.execute(
+        select(Load.state, Load.fence, Load.revision, Load.current_turn, Load.operator).where(
+            Load.id == load_id
+        )
+    ).one_or_none()
+    slots = session.execute(
+        select(LoadSlot.turn, LoadSlot.slot, LoadSlot.state, LoadSlot.attempt, LoadSlot.removed_why)
+        .where(LoadSlot.load_id == load_id)
+        .order_by(LoadSlot.id)
+    ).all()
+    jobs = session.execute(
+        select(LoadJob.job_id, LoadJob.active, LoadJob.fetched, Job.state, Job.bin)
+        .join(Job, Job.id == LoadJob.job_id)
+        .where(LoadJob.load_id == load_id)
+        .order_by(LoadJob.id)
+    ).all()
+    files = session.scalar(select(func.count()).select_from(TurnFile).where(TurnFile.load_id == load_id))
+    return f"{load} {slots} {jobs} {files}"

@@ -1,0 +1,199 @@
+"""What the assembly bench should build so that short jobs are filled: by product, how many, by when.
+
+A unit is needed when its load must be seated at the latest for the order to leave in time: its ship-by time
+less what burning takes (in one open stretch of a station) and seating takes, in the shop's hours, several
+loads one after another. Ready units are taken to be burned before; see `layout.plan.build_by`.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from layout.plan.build_by import latest_boxed
+from layout.shop.shop import Shop
+from service.plan import build_list_rows as rows
+from service.plan import plan_rows as plans
+from service.plan.backlog import backlog_of_some
+from service.plan.build_list_rows import BladesInLots
+from service.plan.plan_rows import Timed
+from service.records.ids import JOB, ORDER, public
+from service.requests.spreadsheet import harmless
+from service.shop.tools import Service
+
+#: Blades handed over so lately are shown: nobody tells this service when they have become knives.
+HANDED_OVER_DAYS = 14
+
+
+@dataclass(frozen=True, slots=True)
+class ForOrder:
+    """Units of one order in a row of the list."""
+
+    order: str
+    order_ref: str
+    units: int
+    ship_by: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class ToBuild:
+    """So many more units of a product by a time; `cumulative` counts the rows of the product before it as
+    well. `is_late`: that time has passed, and so will the ship-by time unless somebody hurries."""
+
+    sku: str
+    name: str
+    needed_by: datetime
+    is_late: bool
+    quantity: int
+    cumulative: int
+    built_from: str | None
+    orders: tuple[ForOrder, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BuildList:
+    """Rows by time; `blades` are bare blades on their way to assembly."""
+
+    made_at: datetime
+    rows: tuple[ToBuild, ...]
+    blades: tuple[BladesInLots, ...]
+
+    def blades_of(self, sku: str | None) -> BladesInLots | None:
+        return next((one for one in self.blades if one.sku == sku), None)
+
+
+def build_list(service: Service) -> BuildList:
+    """The list as it is now."""
+    shop, now = service.catalogue.current, service.clock()
+    with service.database.reading() as session:
+        wanted = _unserved(plans.waiting_for_stock(session), rows.free_units(session))
+        return BuildList(
+            made_at=now,
+            rows=tuple(_rows(session, shop, wanted, now=now)),
+            blades=tuple(rows.blades_in_lots(session, since=now - timedelta(days=HANDED_OVER_DAYS))),
+        )
+
+
+def _unserved(short: Sequence[Timed], free: dict[str, int]) -> list[Timed]:
+    """Short jobs, most urgent first, without those that get a free unit at the next sweep."""
+    left = []
+    for one in short:
+        if free.get(one.waiting.sku, 0) > 0:
+            free[one.waiting.sku] -= 1
+        else:
+            left.append(one)
+    return left
+
+
+def _rows(session: Session, shop: Shop, wanted: Sequence[Timed], *, now: datetime) -> list[ToBuild]:
+    backlog, clock = backlog_of_some(session, shop, wanted, now=now)
+    latest = latest_boxed(backlog)
+    refs = rows.order_refs(session, {one.waiting.order_id for one in wanted})
+    groups: dict[tuple[datetime, str], list[Timed]] = {}
+    for one in wanted:
+        # What no station takes any more is needed at its ship-by time: the plan says what is wrong with it.
+        seconds = latest.get(public(JOB, one.waiting.id))
+        needed = one.waiting.ship_by if seconds is None else clock.moment(seconds // 60 * 60)
+        groups.setdefault((needed, one.waiting.sku), []).append(one)
+    made: list[ToBuild] = []
+    so_far: dict[str, int] = {}
+    for (needed, sku), units in sorted(groups.items(), key=lambda group: group[0]):
+        so_far[sku] = so_far.get(sku, 0) + len(units)
+        product = shop.products.get(sku)
+        made.append(
+            ToBuild(
+                sku=sku,
+                name=product.name if product else sku,
+                needed_by=needed,
+                is_late=needed < now,
+                quantity=len(units),
+                cumulative=so_far[sku],
+                built_from=product.built_from if product else None,
+                orders=_orders(units, refs),
+            )
+        )
+    return made
+
+
+def _orders(units: Sequence[Timed], refs: dict[int, str]) -> tuple[ForOrder, ...]:
+    counts: dict[tuple[datetime, int], int] = {}
+    for one in units:
+        key = (one.waiting.ship_by, one.waiting.order_id)
+        counts[key] = counts.get(key, 0) + 1
+    return tuple(
+        ForOrder(public(ORDER, order_id), refs[order_id], count, ship_by)
+        for (ship_by, order_id), count in sorted(counts.items())
+    )
+
+
+# --- as JSON and CSV ---
+
+
+def build_list_json(found: BuildList) -> dict[str, Any]:
+    return {
+        "made_at": found.made_at.isoformat(),
+        "build": [
+            {
+                "sku": row.sku,
+                "name": row.name,
+                "needed_by": row.needed_by.isoformat(),
+                "late": row.is_late,
+                "quantity": row.quantity,
+                "cumulative": row.cumulative,
+                "built_from": row.built_from,
+                "orders": [
+                    {
+                        "order": one.order,
+                        "order_ref": one.order_ref,
+                        "units": one.units,
+                        "ship_by": one.ship_by.isoformat(),
+                    }
+                    for one in row.orders
+                ],
+            }
+            for row in found.rows
+        ],
+        "blades": [
+            {
+                "sku": one.sku,
+                "waiting": one.waiting,
+                "loaded": one.loaded,
+                "marked": one.marked,
+                "handed_over": one.handed_over,
+                "next_due": one.next_due.isoformat() if one.next_due else None,
+            }
+            for one in found.blades
+        ],
+    }
+
+
+CSV_COLUMNS = (
+    "needed_by", "late", "sku", "name", "quantity", "cumulative", "orders", "built_from", "blades_to_mark",
+    "blades_marked", "blades_handed_over",
+)  # fmt: skip
+
+
+def build_list_csv(found: BuildList) -> str:
+    """A row for each product and time, for a spreadsheet program; no cell is run as a formula."""
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(CSV_COLUMNS)
+    for row in found.rows:
+        blades = found.blades_of(row.built_from)
+        counts = (blades.waiting + blades.loaded, blades.marked, blades.handed_over) if blades else ("",) * 3
+        orders = "; ".join(f"{one.order_ref} x{one.units}" for one in row.orders)
+        said = (row.sku, row.name, row.quantity, row.cumulative, orders, row.built_from or "", *counts)
+        writer.writerow(
+            [
+                row.needed_by.isoformat(),
+                "late" if row.is_late else "",
+                *(harmless(cell) if isinstance(cell, str) else cell for cell in said),
+            ]
+        )
+    return out.getvalue()

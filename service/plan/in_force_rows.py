@@ -1,0 +1,79 @@
+"""The plan in force: written whole, read load by load by whoever takes the next one."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import delete, insert, select
+from sqlalchemy.orm import Session
+
+from service.records.tables import KeptLoad, KeptPlan, KeptSlot
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """A plan as rows; `number` in a slot is that of its load."""
+
+    loads: Sequence[Mapping[str, Any]]
+    slots: Sequence[Mapping[str, Any]]
+
+
+def newest(session: Session) -> KeptPlan | None:
+    """The plan in force."""
+    return session.scalars(select(KeptPlan).order_by(KeptPlan.id.desc()).limit(1)).one_or_none()
+
+
+def put(session: Session, plan: KeptPlan, rows: Rows) -> bool:
+    """Put a plan in force and forget those before it; False, and nothing is written, when a newer one is."""
+    before = newest(session)
+    if before is not None and before.made_at > plan.made_at:
+        return False
+    session.add(plan)
+    session.flush()
+    if rows.loads:
+        session.execute(insert(KeptLoad), [{"plan_id": plan.id, **load} for load in rows.loads])
+        session.execute(insert(KeptSlot), [{"plan_id": plan.id, **slot} for slot in rows.slots])
+    for model in (KeptSlot, KeptLoad):
+        session.execute(delete(model).where(model.plan_id < plan.id))
+    session.execute(delete(KeptPlan).where(KeptPlan.id < plan.id))
+    return True
+
+
+def loads(
+    session: Session, plan_id: int, *, station: str | None = None, limit: int | None = None
+) -> list[KeptLoad]:
+    """Loads of a plan (the first of one station) in order of time."""
+    wanted = select(KeptLoad).where(KeptLoad.plan_id == plan_id).order_by(KeptLoad.number).limit(limit)
+    if station is not None:
+        wanted = wanted.where(KeptLoad.station == station)
+    return list(session.scalars(wanted))
+
+
+def slots(
+    session: Session, plan_id: int, numbers: Collection[int] | None = None
+) -> dict[int, list[KeptSlot]]:
+    """What sits in those loads of a plan (None: in all), by load, turn by turn, slots by name."""
+    wanted = (
+        select(KeptSlot)
+        .where(KeptSlot.plan_id == plan_id)
+        .order_by(KeptSlot.number, KeptSlot.turn, KeptSlot.slot)
+    )
+    if numbers is not None:
+        wanted = wanted.where(KeptSlot.number.in_(sorted(numbers)))
+    found: dict[int, list[KeptSlot]] = {}
+    for slot in session.scalars(wanted):
+        found.setdefault(slot.number, []).append(slot)
+    return found
+
+
+def planned_jobs(session: Session, plan_id: int, job_ids: Iterable[int]) -> set[int]:
+    """Those of the jobs that some load of the plan has."""
+    return set(
+        session.scalars(
+            select(KeptSlot.job_id)
+            .where(KeptSlot.plan_id == plan_id, KeptSlot.job_id.in_(sorted(job_ids)))
+            .distinct()
+        )
+    )

@@ -1,0 +1,145 @@
+"""Recorded burns teach the estimate: per station, plate and process, from a bounded window of turns.
+
+What was learned is kept in rows, so that every process plans by the same figures; the sweep writes them anew.
+Orders, lots and files keep the catalogue's own estimates: learned figures are applied when they are read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from layout.burn.pace import CATALOGUE, Burned, Learned, Pace, expected_seconds, learn
+from layout.plan.promise import SPREAD
+from service.plan import pace_rows as rows
+from service.plan.pace_rows import BurnedTurn
+from service.records.tables import LearnedPace
+from service.shop.tools import Service
+
+#: Only so many loads that were started last are looked at, and of these so many turns a group.
+LOADS, TURNS = 2_000, 500
+#: Turns of a group that are kept to be shown.
+SHOWN = 60
+#: The spread of a plan's times is the recorded one from so many turns on; before, the assumed one.
+ENOUGH_FOR_SPREAD = 30
+
+Group = tuple[str, str, str]  # station, plate, process
+
+
+@dataclass(frozen=True, slots=True)
+class Paces:
+    """What was learned, by group; a group without records goes at its station's pace, a station without at
+    the catalogue's."""
+
+    known: Mapping[Group, Pace]
+    spread: float = SPREAD
+
+    def of(self, station: str, plate: str, process: str) -> Pace:
+        """The pace of a turn."""
+        found = self.known.get((station, plate, process)) or self.known.get((station, "", ""))
+        return found or CATALOGUE
+
+    def slowest(self, places: Collection[Group], estimated_s: float, *, units: int = 1) -> float:
+        """Seconds at the slowest of the places: what is promised must hold wherever the unit lands."""
+        return max(
+            (self.of(*place).seconds(estimated_s, units=units) for place in places), default=estimated_s
+        )
+
+
+def paces(session: Session) -> Paces:
+    """What was learned last."""
+    found = rows.learned(session)
+    known = {(row.station, row.plate, row.process): Pace(row.factor, row.handling_s) for row in found}
+    shop = next((row for row in found if not row.station), None)
+    return Paces(known, shop.spread if shop and shop.records >= ENOUGH_FOR_SPREAD else SPREAD)
+
+
+def learn_paces(service: Service) -> int:
+    """Learn from the rows as they are; gives how many turns were looked at."""
+    now = service.clock()
+
+    def work(session: Session) -> int:
+        turns = rows.burned_turns(session, loads=LOADS)
+        rows.replace_all(session, learned_rows(turns, now=now))
+        return len(turns)
+
+    return service.database.write(work)
+
+
+def learned_rows(turns: Sequence[BurnedTurn], *, now: datetime) -> list[LearnedPace]:
+    """What finished turns (the newest first) teach of the shop, of each station and of each group. A pure
+    function of the rows: the same turns teach the same."""
+    every: dict[Group, list[Burned]] = {}
+    for turn in turns:
+        seconds = (turn.finished_at - turn.started_at).total_seconds()
+        record = Burned(turn.estimated_s, seconds, turn.units)
+        if min(record.estimated_s, record.measured_s) <= 0:
+            continue
+        for group in (("", "", ""), (turn.station, "", ""), (turn.station, turn.plate, turn.process)):
+            listed = every.setdefault(group, [])
+            if len(listed) < TURNS:
+                listed.append(record)
+    found: dict[Group, Learned] = {}
+    for group in sorted(every):  # the shop, then stations, then their groups
+        above = found.get((group[0], "", "")) if group[1] else None
+        found[group] = learn(every[group], without=above.pace if above else CATALOGUE)
+    return [_row(group, every[group], found, now=now) for group in sorted(found)]
+
+
+def _row(
+    group: Group, records: Sequence[Burned], found: Mapping[Group, Learned], *, now: datetime
+) -> LearnedPace:
+    learned = found[group]
+    without = found[group[0], "", ""].pace if group[1] else CATALOGUE
+    expected = expected_seconds(records, without=without)
+    return LearnedPace(
+        station=group[0],
+        plate=group[1],
+        process=group[2],
+        records=learned.records,
+        factor=learned.pace.factor,
+        handling_s=learned.pace.handling_s,
+        spread=learned.spread or 0.0,
+        error_catalogue_s=learned.error_catalogue_s or 0.0,
+        error_learned_s=learned.error_learned_s or 0.0,
+        recent=[
+            [round(one.estimated_s, 1), round(seconds, 1), round(one.measured_s, 1)]
+            for one, seconds in zip(records[:SHOWN], expected, strict=False)
+        ],
+        learned_at=now,
+    )
+
+
+def estimates_json(session: Session) -> dict[str, Any]:
+    """Expected against measured, group by group, with its error; empty until burns are recorded."""
+    found = rows.learned(session)
+    shop = next((row for row in found if not row.station), None)
+    return {
+        "learned_at": shop.learned_at.isoformat() if shop else None,
+        "turns": shop.records if shop else 0,
+        "spread": paces(session).spread,
+        "estimates": [
+            {
+                "station": row.station,
+                "plate": row.plate or None,
+                "process": row.process or None,
+                "turns": row.records,
+                "factor": round(row.factor, 4),
+                "handling_s": round(row.handling_s, 2),
+                "median_error_s": {
+                    "catalogue": round(row.error_catalogue_s, 2),
+                    "learned": round(row.error_learned_s, 2),
+                },
+                "recent": [
+                    {"estimated_s": estimated, "expected_s": expected, "measured_s": measured}
+                    for estimated, expected, measured in row.recent
+                ],
+            }
+            for row in found
+            if row.station
+        ],
+    }

@@ -1,0 +1,112 @@
+"""What a plan of the whole backlog reads, and what was promised."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import ColumnElement, func, or_, select
+from sqlalchemy.orm import Session
+
+from service.loads.waiting_rows import Waiting
+from service.records.states import ACTIVE_LOADS, JobState, LotState
+from service.records.tables import Bin, History, Job, Load, Lot, OrderLine, Promise
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """A ready job with what planning needs besides its places."""
+
+    waiting: Waiting
+    burn_seconds: float
+    faces: int
+    walking_order: int | None
+
+
+def ready(session: Session) -> list[Timed]:
+    """All ready jobs with a unit, in queue order."""
+    return _timed(session, Job.state == JobState.READY.value, or_(Job.bin.is_not(None), Job.unit_in_hand))
+
+
+def waiting_for_stock(session: Session) -> list[Timed]:
+    """All short jobs, in queue order."""
+    return _timed(session, Job.state == JobState.SHORT.value)
+
+
+def of_orders(session: Session, order_ids: Collection[int]) -> list[Timed]:
+    """The units that those orders came with, as whole as they came, whatever has become of them since; those
+    held or cancelled left out."""
+    return _timed(
+        session,
+        Job.order_id.in_(sorted(order_ids)),
+        Job.replaces.is_(None),
+        Job.state.not_in([JobState.HELD.value, JobState.CANCELLED.value]),
+        whole=True,
+    )
+
+
+def _timed(session: Session, *conditions: ColumnElement[bool], whole: bool = False) -> list[Timed]:
+    rows = session.execute(
+        select(
+            Job.id, Job.order_id, Job.line_id, Job.words_revision, Job.sku, Job.blade, Job.faces,
+            Job.faces_done, Job.priority, Job.ship_by, Job.replaces,
+            OrderLine.burn_seconds, Bin.walking_order,
+        )
+        .join(OrderLine, OrderLine.id == Job.line_id)
+        .outerjoin(Bin, Bin.bin == Job.bin)
+        .where(*conditions)
+        .order_by(Job.priority.desc(), Job.ship_by, Job.id)
+    )  # fmt: skip
+    return [
+        Timed(
+            Waiting(
+                row.id, row.order_id, row.line_id, row.words_revision, row.sku, row.blade,
+                tuple(face for face in row.faces if whole or face not in row.faces_done), row.priority,
+                row.ship_by,
+                row.replaces,
+            ),
+            row.burn_seconds or 0.0, len(row.faces), row.walking_order,
+        )
+        for row in rows
+    ]  # fmt: skip
+
+
+def active_loads(session: Session) -> list[Load]:
+    """Loads that hold a plate, the one longest at it first."""
+    states = sorted(state.value for state in ACTIVE_LOADS)
+    return list(session.scalars(select(Load).where(Load.state.in_(states)).order_by(Load.id)))
+
+
+def mark(session: Session) -> tuple[int, ...]:
+    """Changes whenever a job, load, lot or order moves: their moves are rows of history."""
+    newest = select(func.coalesce(func.max(History.id), 0))
+    lots = select(func.coalesce(func.sum(Lot.version), 0)).where(Lot.state == LotState.OPEN.value)
+    return int(session.scalar(newest) or 0), int(session.scalar(lots) or 0)
+
+
+def short(session: Session) -> list[tuple[str, int, datetime]]:
+    """Products without a boxed unit: how many jobs want one, and by when the first."""
+    rows = session.execute(
+        select(Job.sku, func.count(), func.min(Job.ship_by))
+        .where(Job.state == JobState.SHORT.value)
+        .group_by(Job.sku)
+        .order_by(func.min(Job.ship_by), Job.sku)
+    )
+    return [(sku, count, needed) for sku, count, needed in rows]
+
+
+def stuck_orders(session: Session, states: Iterable[JobState]) -> set[int]:
+    """Orders with a unit in one of those states."""
+    named = sorted(state.value for state in states)
+    return set(session.scalars(select(Job.order_id).where(Job.state.in_(named)).distinct()))
+
+
+def promises(session: Session, order_ids: Sequence[int]) -> dict[int, Promise]:
+    """What was promised, by order."""
+    found = session.scalars(select(Promise).where(Promise.order_id.in_(sorted(order_ids))))
+    return {promise.order_id: promise for promise in found}
+
+
+def promise(session: Session, order_id: int) -> Promise | None:
+    return session.get(Promise, order_id)

@@ -1,0 +1,116 @@
+"""A plate copy is measured: marks in, a calibration on record out, and the loads in hand follow it.
+
+Older records stay, and a turn that burns or has burned keeps what it was burned with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from layout.seating.calibration import Measured, measure
+from layout.seating.registration import Model
+from layout.shop.shop import Shop
+from service.loads import load_rows, repeats
+from service.loads import waiting_rows as claims
+from service.loads.calibrations import adopt, calibration_json
+from service.records.errors import BadRequest, CalibrationRefused
+from service.records.ids import CALIBRATION, JOB, LOAD, public
+from service.records.moves import write_history
+from service.records.states import LoadState
+from service.records.tables import CalibrationRecord, Load
+from service.records.who import Who
+from service.requests.check_json import finding_json
+from service.requests.idempotency import Answer, create_once, created
+from service.shop.tools import Service
+
+Points = Mapping[int, tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What somebody measured: marks of a plate copy by number, and where the station says they are."""
+
+    station: str
+    copy: str
+    met: Points
+    model: Model = "rigid"
+
+
+def take(service: Service, asked: Asked, idempotency_key: str | None, *, who: Who) -> Answer:
+    """Answer `POST /v1/calibrations` once per key. Raises as `measured`."""
+    shop = service.catalogue.current
+
+    def work(session: Session) -> Answer:
+        row, stale = record(session, measured(shop, asked), who=who, now=service.clock())
+        body = {**calibration_json(row, shop, newest=True), "stale_loads": stale}
+        return created(body, {"Location": f"/v1/calibrations/{public(CALIBRATION, row.id)}"})
+
+    return create_once(
+        service.database, service.clock, client=who.client, route="POST /v1/calibrations",
+        header=idempotency_key, body=asdict(asked), work=work,
+    )  # fmt: skip
+
+
+def measured(shop: Shop, asked: Asked) -> Measured:
+    """What the marks that were met say, by their numbers on the plate.
+
+    Raises BadRequest for what is not there or for marks that determine nothing, CalibrationRefused with its
+    findings for marks that don't agree.
+    """
+    try:
+        found = measure(shop, asked.station, asked.copy, asked.met, model=asked.model)
+    except KeyError as error:
+        raise BadRequest(str(error.args[0]), field="copy") from None
+    except ValueError as error:
+        raise BadRequest(str(error), field="marks") from None
+    if found.is_refused:
+        raise CalibrationRefused(
+            "these marks are not put on record; nothing was changed",
+            residual_mm=round(found.calibration.residual_mm, 4),
+            findings=[finding_json(finding) for finding in found.findings],
+        )
+    return found
+
+
+def record(
+    session: Session, found: Measured, *, who: Who, now: datetime
+) -> tuple[CalibrationRecord, tuple[str, ...]]:
+    """Write a calibration down; gives it, and the loads whose unburned turns were built with another."""
+    fitted = found.calibration
+    # A claim at this station is either over, and seen below, or waits and reads the new record.
+    claims.lock_station(session, fitted.station)
+    row = CalibrationRecord(
+        station=fitted.station, copy=fitted.copy, model=found.model, matrix=list(fitted.matrix),
+        residual_mm=fitted.residual_mm, error_mm=found.error_mm, error_slot=found.slot,
+        points=[[*one.plate_mm, *one.station_mm] for one in found.met], at=now, by=who.name,
+    )  # fmt: skip
+    session.add(row)
+    session.flush()
+    write_history(
+        session, "plate", row.id, move_from=None, move_to="calibrated", who=who, now=now,
+        why=f"{row.copy} at {row.station}, {row.residual_mm:.3f} mm",
+    )  # fmt: skip
+    stale = []
+    for load_id in load_rows.on_copy(session, row.station, row.copy):
+        load = load_rows.lock(session, load_id)
+        if load is None:
+            continue
+        why = f"{row.copy} was measured again ({public(CALIBRATION, row.id)})"
+        called_off = _call_off_repeats(session, load, why=why, who=who, now=now)
+        if adopt(session, load, who=who, now=now) or called_off:
+            stale.append(public(LOAD, load.id))
+    return row, tuple(stale)
+
+
+def _call_off_repeats(session: Session, load: Load, *, why: str, who: Who, now: datetime) -> bool:
+    """A repeat that was not begun would lie beside its first mark now: that stays as it is."""
+    if LoadState(load.state) is not LoadState.SEATED:
+        return False
+    jobs = [public(JOB, slot.job_id) for slot in repeats.asked(session, load) if slot.job_id is not None]
+    if jobs:
+        repeats.withdraw(session, load, load.current_turn, jobs, why, who=who, now=now)
+    return bool(jobs)

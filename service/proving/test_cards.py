@@ -1,0 +1,271 @@
+"""Test cards: what makes a process usable, and what takes that back.
+
+A card on record proves one recipe; another recipe needs another card. A withdrawal (the laser was serviced,
+its lens changed) counts until the next card. Until then new checks refuse what only that process could burn,
+its units wait in the queue (they stay accepted and go on by themselves once there is a card), and no file of
+them leaves.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import asdict, dataclass
+from datetime import date, datetime
+from typing import Any
+from urllib.parse import quote
+
+from sqlalchemy.orm import Session
+
+from layout.shop import proven_recipes as layout_proven
+from layout.shop.blades import Surface
+from layout.shop.findings import Finding, Severity
+from layout.shop.loads import SlotFill
+from layout.shop.proven_recipes import Proof, recipe_digest
+from layout.shop.shop import Shop
+from layout.shop.stations import Process, TestCard
+from service.loads import contents, load_rows
+from service.loads import load as loads
+from service.loads import proving_rows as rows
+from service.loads import waiting_rows as claims
+from service.records.errors import BadRequest, TestCardRefused
+from service.records.ids import JOB, LOT, TEST_CARD, number, public
+from service.records.moves import write_history
+from service.records.states import LoadState
+from service.records.tables import Load, TestCardRecord
+from service.records.who import Who
+from service.requests.check_json import finding_json
+from service.requests.idempotency import Answer, create_once, created
+from service.shop.tools import Service
+
+#: The line that a card shows may differ from the recipe's by so much: every check reckons with the recipe's.
+LINE_TOLERANCE = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """What a person found on a card: when it was burned, by whom, what was measured on it (mm)."""
+
+    burned_on: date
+    by: str
+    note: str
+    line_width_mm: float | None = None
+    spot_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A card to be recorded, or (no card) a process to be withdrawn, with the reason."""
+
+    process: str
+    card: Card | None
+    why: str = ""
+
+
+def take(service: Service, asked: Asked, idempotency_key: str | None, *, who: Who) -> Answer:
+    """Answer `POST /v1/test-cards` once per key. Raises as `record` and `withdraw`."""
+    shop = service.catalogue.current
+
+    def work(session: Session) -> Answer:
+        now = service.clock()
+        if asked.card is not None:
+            row = record(session, shop, asked.process, asked.card, who=who, now=now)
+            body = record_json(row)
+        else:
+            row, taken = withdraw(session, shop, asked.process, asked.why, who=who, now=now)
+            body = {**record_json(row), "taken_out": taken}
+        return created(body, {"Location": f"/v1/test-cards?process={quote(row.process)}"})
+
+    return create_once(
+        service.database, service.clock, client=who.client, route="POST /v1/test-cards",
+        header=idempotency_key, body=asdict(asked), work=work,
+    )  # fmt: skip
+
+
+def proofs(session: Session) -> tuple[Proof, ...]:
+    """The whole record as values, oldest first."""
+    return tuple(_proof(row) for row in rows.test_cards(session))
+
+
+def proven(session: Session, shop: Shop) -> Shop:
+    """The shop with its processes proven or not as the record has it now."""
+    return layout_proven.proven(shop, proofs(session))
+
+
+def record(
+    session: Session, shop: Shop, process: str, card: Card, *, who: Who, now: datetime
+) -> TestCardRecord:
+    """A card was burned with the recipe as it is, and looked at: the process is usable from now on.
+
+    Raises BadRequest for a process that is not there or a day to come, TestCardRefused with its findings when
+    the card shows another line than the recipe says.
+    """
+    recipe = _process(shop, process)
+    if card.burned_on > now.date():
+        raise BadRequest("a card can't have been burned on a day to come", field="burned_on")
+    found = _line_findings(recipe, card)
+    if found:
+        raise TestCardRefused(
+            "this card does not prove the recipe; nothing was changed",
+            findings=[finding_json(finding) for finding in found],
+        )
+    claims.lock_station(session, recipe.station)
+    row = TestCardRecord(
+        process=process, station=recipe.station, recipe=recipe_digest(recipe), withdrawn=False,
+        burned_on=card.burned_on, line_width_mm=card.line_width_mm, spot_mm=card.spot_mm, by=card.by,
+        note=card.note, at=now, recorded_by=who.name,
+    )  # fmt: skip
+    _write(session, row, "proven", who=who, now=now)
+    return row
+
+
+def withdraw(
+    session: Session, shop: Shop, process: str, why: str, *, who: Who, now: datetime
+) -> tuple[TestCardRecord, tuple[str, ...]]:
+    """The process counts as proven no longer. Gives the record, and what was taken out of unstarted loads.
+
+    Units of a load that has started stay in it: files made before are stale, and the judge lets no further
+    turn of them burn until there is a card. A turn that burns is left alone.
+    Raises BadRequest for a process that is not there.
+    """
+    recipe = _process(shop, process)
+    # A claim at this station is either over, and seen below, or waits and reads this withdrawal.
+    claims.lock_station(session, recipe.station)
+    row = TestCardRecord(
+        process=process, station=recipe.station, recipe=recipe_digest(recipe), withdrawn=True, by=who.name,
+        note=why, at=now, recorded_by=who.name,
+    )  # fmt: skip
+    _write(session, row, "withdrawn", who=who, now=now)
+    taken: list[str] = []
+    for load_id in load_rows.active_at(session, recipe.station):
+        load = load_rows.lock(session, load_id)
+        if load is not None:
+            taken += _withdraw_from(session, load, recipe, who=who, now=now)
+    return row, tuple(taken)
+
+
+def status(session: Session, shop: Shop) -> list[dict[str, Any]]:
+    """Every process of the shop: usable or why not, by which card, how many ready units wait for one."""
+    now_proven = proven(session, shop)
+    newest = {row.process: row for row in rows.test_cards(session)}
+    units = Counter(name for names in waiting(session, now_proven).values() for name in names)
+    return [
+        {
+            "process": process.process,
+            "station": process.station,
+            "material": process.surface.material,
+            "finish": process.surface.finish,
+            "line_width_mm": process.line_width_mm,
+            "usable": process.test_card is not None,
+            "why_not": _why_not(process, newest.get(process.process)),
+            "card": _card_json(process.test_card),
+            "units_waiting": units[process.process],
+        }
+        for _, process in sorted(now_proven.processes.items())
+    ]
+
+
+def waiting(session: Session, now_proven: Shop, *, only: int | None = None) -> dict[int, tuple[str, ...]]:
+    """Ready units (or the one asked about) that can be burned nowhere for want of a test card, by job: the
+    processes whose card would help. `now_proven` is the shop as `proven` gives it."""
+    unproven = {p.surface for p in now_proven.processes.values() if p.test_card is None}
+    found: dict[int, tuple[str, ...]] = {}
+    for unit in claims.ready_on(session, [(s.material, s.finish) for s in unproven], only=only):
+        wanted = {
+            station: {
+                recipe.process
+                for surface in unit.surfaces
+                if (recipe := now_proven.recipe_for(station, Surface(*surface))) and recipe.test_card is None
+            }
+            for station in unit.stations
+        }
+        if wanted and all(wanted.values()):
+            found[unit.job] = tuple(sorted(set().union(*wanted.values())))
+    return found
+
+
+def record_json(row: TestCardRecord) -> dict[str, Any]:
+    """One entry of the record."""
+    return {
+        "id": public(TEST_CARD, row.id),
+        "process": row.process,
+        "station": row.station,
+        "withdrawn": row.withdrawn,
+        "burned_on": row.burned_on.isoformat() if row.burned_on is not None else None,
+        "line_width_mm": row.line_width_mm,
+        "spot_mm": row.spot_mm,
+        "by": row.by,
+        "note": row.note,
+        "recipe": row.recipe,
+        "at": row.at.isoformat(),
+        "recorded_by": row.recorded_by,
+    }
+
+
+# --- steps ---
+
+
+def _process(shop: Shop, name: str) -> Process:
+    if name not in shop.processes:
+        raise BadRequest(f"there is no process {name}", field="process")
+    return shop.processes[name]
+
+
+def _line_findings(recipe: Process, card: Card) -> list[Finding]:
+    shown, says = card.line_width_mm, recipe.line_width_mm
+    if shown is None or abs(shown - says) <= LINE_TOLERANCE * says:
+        return []
+    message = (
+        f"The card's line is {shown:.3f} mm wide, the recipe says {says:.3f} mm: correct line_width_mm in "
+        "the shop's description first, for every check reckons with it."
+    )
+    return [
+        Finding(
+            "line_width_differs", Severity.REFUSE, message, measured=shown, unit="mm",
+            limit=round((1 + LINE_TOLERANCE if shown > says else 1 - LINE_TOLERANCE) * says, 4),
+        )
+    ]  # fmt: skip
+
+
+def _write(session: Session, row: TestCardRecord, to: str, *, who: Who, now: datetime) -> None:
+    session.add(row)
+    session.flush()
+    write_history(
+        session, "card", row.id, move_from=None, move_to=to, who=who, now=now,
+        why=f"{row.process}: {row.note}",
+    )  # fmt: skip
+
+
+def _withdraw_from(session: Session, load: Load, recipe: Process, *, who: Who, now: datetime) -> list[str]:
+    """Units that the process would burn go back to the queue, unless their load has started."""
+    layout = loads.layout_of(session, load)
+    fills = [fill for turn in layout.turns for fill in turn.fills if _is_burned_by(recipe, fill)]
+    jobs = sorted({number(JOB, fill.job) for fill in fills if fill.job is not None})
+    lots = sorted({number(LOT, fill.lot) for fill in fills if fill.lot is not None})
+    why = f"{recipe.process} has no test card"
+    if not contents.is_unstarted(load):
+        if fills and LoadState(load.state) is not LoadState.BURNING:
+            contents.raise_revision(session, load, who=who, now=now, why=why)
+        return []
+    loads.take_out(session, load, jobs, lots, why=why, who=who, now=now)
+    return [*(public(JOB, job) for job in jobs), *(public(LOT, lot) for lot in lots)]
+
+
+def _is_burned_by(recipe: Process, fill: SlotFill) -> bool:
+    return any(mark.surface == recipe.surface for mark in fill.marks)
+
+
+def _proof(row: TestCardRecord) -> Proof:
+    card = None if row.burned_on is None else TestCard(row.burned_on.isoformat(), row.by, row.note)
+    return Proof(row.process, row.recipe, card)
+
+
+def _why_not(process: Process, newest: TestCardRecord | None) -> str | None:
+    if process.test_card is not None:
+        return None
+    if newest is None:
+        return "no_card"
+    return "withdrawn" if newest.withdrawn else "recipe_changed"
+
+
+def _card_json(card: TestCard | None) -> dict[str, Any] | None:
+    return {"burned_on": card.date, "by": card.by, "note": card.note} if card is not None else None

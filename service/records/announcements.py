@@ -1,0 +1,28 @@
+"""What stores are told of an order and of its units: always with the ids that they know it by."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from service.records.ids import JOB, ORDER, public
+from service.records.outgoing import tell
+from service.records.tables import Job, Order
+
+
+def tell_order(session: Session, event_type: str, order: Order, *, now: datetime, **more: Any) -> None:
+    """Tell what happened to an order, and what else is to be said."""
+    tell(
+        session, event_type, client=order.client, now=now, order=public(ORDER, order.id),
+        order_ref=order.order_ref, **more,
+    )  # fmt: skip
+
+
+def tell_unit(session: Session, event_type: str, job: Job, *, now: datetime, **more: Any) -> None:
+    """Tell what happened to one unit: its order, line and job, and what else is to be said."""
+    tell_order(
+        session, event_type, job.line.order, now=now, line_ref=job.line.line_ref, job=public(JOB, job.id),
+        **more,
+    )  # fmt: skip

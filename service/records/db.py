@@ -1,0 +1,121 @@
+"""Engine, sessions and transactions, the same use on SQLite and PostgreSQL.
+
+SQLite takes its write lock when a transaction begins (`BEGIN IMMEDIATE`): a read that turns into a write
+under a plain `BEGIN` fails at once with "database is locked" instead of waiting
+(https://www.sqlite.org/lang_transaction.html, "IMMEDIATE"). `synchronous=FULL`, because an acknowledged
+order must survive a pulled plug.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection, Engine, create_engine, event, make_url
+from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
+from sqlalchemy.orm import Session, sessionmaker
+
+from service.records.errors import DatabaseBusy
+
+T = TypeVar("T")
+
+_PRAGMAS = (
+    "journal_mode=WAL",
+    "synchronous=FULL",
+    "busy_timeout=30000",
+    "foreign_keys=ON",
+    "trusted_schema=OFF",
+)
+_PG_OPTIONS = "-c statement_timeout=15s -c lock_timeout=5s -c idle_in_transaction_session_timeout=30s"
+#: serialization failure, deadlock, lock not available
+_RETRYABLE = frozenset({"40001", "40P01", "55P03"})
+_ATTEMPTS = 3
+
+
+def open_engine(url: str) -> Engine:
+    """An engine for the URL, with the settings that the service relies on."""
+    parsed = make_url(url)
+    if parsed.get_backend_name() == "sqlite":
+        engine = create_engine(
+            parsed, connect_args={"check_same_thread": False, "timeout": 30}, hide_parameters=True
+        )
+        event.listen(engine, "connect", _prepare_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+        return engine
+    return create_engine(
+        parsed,
+        connect_args={"options": _PG_OPTIONS, "connect_timeout": 5},
+        pool_pre_ping=True,
+        pool_size=10,
+        max_overflow=5,
+        pool_timeout=5,
+        pool_recycle=1800,
+        hide_parameters=True,  # values of a failed statement could be a customer's words
+    )
+
+
+def _prepare_sqlite(connection: Any, _record: Any) -> None:
+    connection.isolation_level = None  # the driver must not begin transactions of its own
+    for pragma in _PRAGMAS:
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    readonly = connection.get_execution_options().get("readonly", False)
+    connection.exec_driver_sql("BEGIN" if readonly else "BEGIN IMMEDIATE")
+
+
+class Database:
+    """Sessions on one engine. `write` is the only place that commits."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        self._sessions = sessionmaker(engine, expire_on_commit=False)
+        self._readers = sessionmaker(engine.execution_options(readonly=True), expire_on_commit=False)
+
+    @property
+    def is_sqlite(self) -> bool:
+        return self.engine.dialect.name == "sqlite"
+
+    @contextmanager
+    def reading(self) -> Iterator[Session]:
+        """A session for reading only; on SQLite it takes no write lock. Never commits."""
+        with self._readers() as session:
+            yield session
+
+    @contextmanager
+    def writing(self) -> Iterator[Session]:
+        """One transaction: commits when the block ends well, rolls back otherwise.
+
+        Raises DatabaseBusy when the lock could not be had in time (nothing was changed).
+        """
+        with self._sessions() as session:
+            try:
+                yield session
+                session.commit()
+            except OperationalError as error:
+                session.rollback()
+                if is_busy(error):
+                    raise DatabaseBusy("the database is busy, nothing was changed; try again") from error
+                raise
+
+    def write(self, work: Callable[[Session], T]) -> T:
+        """Run `work` in one transaction, again from the start when the database asks for that (3 times).
+
+        Also when a row broke a constraint: somebody else was faster, and a second look sees what they wrote.
+        """
+        for attempt in range(1, _ATTEMPTS + 1):
+            try:
+                with self.writing() as session:
+                    return work(session)
+            except (DatabaseBusy, IntegrityError):
+                if attempt == _ATTEMPTS:
+                    raise
+        raise AssertionError("unreachable")
+
+
+def is_busy(error: DBAPIError) -> bool:
+    """Whether the database only asks to try again."""
+    code = getattr(error.orig, "sqlstate", None)
+    return code in _RETRYABLE or "database is locked" in str(error.orig)

@@ -1,0 +1,28 @@
+"""Identities as people read, type and scan them: a letter for the kind, then the row's number."""
+
+from __future__ import annotations
+
+from service.records.errors import NotFound
+
+ORDER, JOB, LOAD, LOT = "O", "J", "L", "LOT"
+CALIBRATION, TEST_CARD, CALLBACK = "C", "TC", "CB"
+
+
+def public(prefix: str, number: int) -> str:
+    """
+    >>> public(JOB, 42)
+    'J42'
+    """
+    return f"{prefix}{number}"
+
+
+def number(prefix: str, identity: str) -> int:
+    """The row's number. Raises NotFound when the identity is not one of that kind.
+
+    >>> number(JOB, "J42")
+    42
+    """
+    digits = identity.removeprefix(prefix)
+    if digits == identity or not digits.isascii() or not digits.isdecimal() or len(digits) > 18:
+        raise NotFound(f"no such thing: {identity}", id=identity)
+    return int(digits)

@@ -1,0 +1,104 @@
+"""Guarded moves: the only way a job, load or lot changes its state, each with its row of history."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+
+from sqlalchemy import update
+from sqlalchemy.orm import Session
+
+from service.records.errors import MoveNotAllowed
+from service.records.states import JOB_MOVES, LOAD_MOVES, LOT_MOVES, JobState, LoadState, LotState
+from service.records.tables import Base, History, Job, Load, Lot
+from service.records.who import Who
+
+
+def move_job(
+    session: Session, job: Job, to: JobState, *, who: Who, now: datetime, why: str = "", **changes: Any
+) -> None:
+    """Move one job from the state it was read in. Raises MoveNotAllowed when it has moved meanwhile."""
+    changes = {"version": Job.version + 1, **changes}
+    _move(session, Job, job, to, JOB_MOVES, subject="job", who=who, now=now, why=why, changes=changes)
+
+
+def move_load(
+    session: Session, load: Load, to: LoadState, *, who: Who, now: datetime, why: str = "", **changes: Any
+) -> None:
+    """Move one load. The fence it was read with guards the update as well as its state."""
+    _move(session, Load, load, to, LOAD_MOVES, subject="load", who=who, now=now, why=why, changes=changes)
+
+
+def move_lot(
+    session: Session, lot: Lot, to: LotState, *, who: Who, now: datetime, why: str = "", **changes: Any
+) -> None:
+    """Move one lot."""
+    changes = {"version": Lot.version + 1, **changes}
+    _move(session, Lot, lot, to, LOT_MOVES, subject="lot", who=who, now=now, why=why, changes=changes)
+
+
+def write_history(
+    session: Session,
+    subject: str,
+    subject_id: int,
+    *,
+    move_from: str | None,
+    move_to: str,
+    who: Who,
+    now: datetime,
+    why: str = "",
+) -> None:
+    """Add one row of history (a creation, or a move made in bulk by its caller)."""
+    session.add(
+        History(
+            subject=subject,
+            subject_id=subject_id,
+            move_from=move_from,
+            move_to=move_to,
+            who=f"{who.role.value}:{who.name}"[:100],
+            why=why[:300],
+            at=now,
+        )
+    )
+
+
+def _move(
+    session: Session,
+    model: type[Base],
+    row: Any,
+    to: StrEnum,
+    allowed: Mapping[Any, Collection[Any]],
+    *,
+    subject: str,
+    who: Who,
+    now: datetime,
+    why: str,
+    changes: Mapping[str, Any],
+) -> None:
+    came_from = type(to)(row.state)
+    if to not in allowed[came_from]:
+        raise MoveNotAllowed(
+            f"{subject} {row.id} is {came_from.value}; it can't become {to.value}",
+            subject=subject,
+            id=row.id,
+            state=came_from.value,
+            wanted=to.value,
+        )
+    session.flush()  # what was changed on the row before must not be lost by the refresh below
+    conditions = [model.id == row.id, model.state == came_from.value]  # type: ignore[attr-defined]
+    if isinstance(row, Load):
+        conditions.append(Load.fence == row.fence)
+    moved = session.execute(
+        update(model).where(*conditions).values(state=to.value, **changes),
+        execution_options={"synchronize_session": False},
+    )
+    if moved.rowcount != 1:  # type: ignore[attr-defined]
+        raise MoveNotAllowed(
+            f"{subject} {row.id} is no longer {came_from.value}", subject=subject, id=row.id, wanted=to.value
+        )
+    session.refresh(row)
+    write_history(
+        session, subject, row.id, move_from=came_from.value, move_to=to.value, who=who, now=now, why=why
+    )

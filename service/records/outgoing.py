@@ -1,0 +1,47 @@
+"""Rows that tell: tasks for the relay, events for pages and callbacks."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.tables import Callback, Delivery, Event, Outbox
+
+
+def ask_for(
+    session: Session, task: str, *, now: datetime, due_at: datetime | None = None, **arguments: Any
+) -> None:
+    """Ask for a task after this transaction (ids only: messages never carry a customer's words)."""
+    session.add(Outbox(task=task, arguments=arguments, due_at=due_at or now, created_at=now))
+
+
+#: What a store is told by callback; other events are for the shop's own pages.
+TOLD = frozenset(
+    {
+        "order.held",
+        "order.accepted",
+        "order.released",
+        "order.cancelled",
+        "job.engraved",
+        "job.scrapped",
+        "promise.changed",
+    }
+)
+
+
+def tell(session: Session, event_type: str, *, client: str, now: datetime, **data: Any) -> None:
+    """Record that something happened, thin: type and ids; with a delivery to each callback of the client."""
+    event = Event(type=event_type, client=client, data=data, at=now)
+    session.add(event)
+    if event_type not in TOLD:
+        return
+    listening = select(Callback.id).where(Callback.client == client, Callback.disabled_at.is_(None))
+    callbacks = session.scalars(listening).all()
+    if callbacks:
+        session.flush()
+        session.add_all(
+            Delivery(event_id=event.id, callback_id=callback, next_at=now) for callback in callbacks
+        )

@@ -1,0 +1,103 @@
+"""The tables in a database, brought to the revision this code was written for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from alembic import command
+from alembic.autogenerate import compare_metadata
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, Engine, text
+
+from service.records.db import open_engine
+from service.records.tables import Base
+
+_FOLDER = Path(__file__).parent / "migrations"
+# Any number will do as long as it is always the same: two processes that start at once migrate in turn.
+_ADVISORY_LOCK = 7_275_261
+
+
+def upgrade(engine: Engine) -> None:
+    """Bring the database to head. Safe to call from several processes at once, and again."""
+    _run(engine, lambda config: command.upgrade(config, "head"))
+
+
+def downgrade(engine: Engine, revision: str = "base") -> None:
+    """Take the database back to a revision. What only the newer tables could hold is lost."""
+    _run(engine, lambda config: command.downgrade(config, revision))
+
+
+def is_current(engine: Engine) -> bool:
+    """Whether the database is at the revision that this code expects."""
+    with engine.connect() as connection:
+        found = MigrationContext.configure(connection).get_current_revision()
+    return found == head()
+
+
+def head() -> str | None:
+    """The newest revision in the code."""
+    return ScriptDirectory(str(_FOLDER)).get_current_head()
+
+
+def differences(engine: Engine) -> list[Any]:
+    """What Alembic would still have to change to make the database match the models: nothing, at head."""
+    with engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        return list(compare_metadata(context, Base.metadata))
+
+
+def write_revision(message: str) -> str:
+    """Write the revision from head to the models into the package; gives its file."""
+    with TemporaryDirectory() as folder:
+        engine = open_engine(f"sqlite:///{folder}/scratch.sqlite3")
+        upgrade(engine)
+        number = f"{len(list((_FOLDER / 'versions').glob('[0-9]*.py'))) + 1:04d}"
+        with _prepared(engine) as connection:
+            made = command.revision(_config(connection), message=message, autogenerate=True, rev_id=number)
+        engine.dispose()
+    script = made[0] if isinstance(made, list) else made
+    return str(script.path if script else "")
+
+
+def _run(engine: Engine, work: Callable[[Config], None]) -> None:
+    with _prepared(engine) as connection:
+        work(_config(connection))
+
+
+def _config(connection: Connection) -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(_FOLDER))
+    config.set_main_option("path_separator", "os")
+    config.attributes["connection"] = connection
+    return config
+
+
+@contextmanager
+def _prepared(engine: Engine) -> Iterator[Connection]:
+    """One transaction around all revisions, entered by one process at a time."""
+    with engine.connect() as connection:
+        if engine.dialect.name == "sqlite":
+            # A table that is copied over must not take the rows that point at it along. The setting can't be
+            # changed inside a transaction, so it goes to the driver before one begins.
+            driver: Any = connection.connection.driver_connection
+            driver.execute("PRAGMA foreign_keys=OFF")
+            try:
+                with connection.begin():
+                    yield connection
+                    broken = connection.execute(text("PRAGMA foreign_key_check")).all()
+                    if broken:
+                        raise RuntimeError(f"the migration would leave rows that point nowhere: {broken[:5]}")
+            finally:
+                driver.execute("PRAGMA foreign_keys=ON")
+            return
+        with connection.begin():
+            connection.execute(text("SET LOCAL lock_timeout = '120s'"))
+            connection.execute(text("SET LOCAL statement_timeout = '600s'"))
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _ADVISORY_LOCK})
+            yield connection

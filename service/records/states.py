@@ -1,0 +1,120 @@
+"""The closed sets of states and the moves allowed between them.
+
+Every move is made by a guarded update (`WHERE id = :id AND state = :from`) and writes one row of
+history; see `service.records.moves`. `docs` of each state say what is true while it holds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from enum import StrEnum
+from types import MappingProxyType
+
+
+class JobState(StrEnum):
+    HELD = "held"  # the desk must decide: findings, review or a buyer's approval
+    SHORT = "short"  # engravable, but no boxed unit is free
+    READY = "ready"  # a boxed unit is reserved (or between two visits, with the faces done recorded)
+    LOADED = "loaded"  # in an active load
+    ENGRAVED = "engraved"  # every face of this load is on the metal, not inspected yet
+    PASSED = "passed"
+    RELEASED = "released"  # handed to packing
+    SCRAPPED = "scrapped"  # the unit is spoiled; a replacement job exists
+    DOUBTFUL = "doubtful"  # a burn was interrupted: a person must say what is on the metal
+    CANCELLED = "cancelled"
+
+
+class LoadState(StrEnum):
+    CLAIMED = "claimed"  # leased to an operator, units not pulled yet
+    PULLED = "pulled"  # units fetched from their bins
+    SEATED = "seated"  # units in the slots of the current turn
+    BURNING = "burning"  # start was recorded: the beam may be on
+    TURNING = "turning"  # a turn is finished, units are turned over for the next
+    BURNED = "burned"  # last turn finished, waiting for inspection
+    CLOSED = "closed"  # inspected and released
+    DROPPED = "dropped"  # given back before start
+    INTERRUPTED = "interrupted"  # a started turn did not finish; jobs are doubtful
+
+
+class LotState(StrEnum):
+    OPEN = "open"
+    DONE = "done"
+    HANDED_OVER = "handed_over"
+    CANCELLED = "cancelled"
+
+
+J, L, T = JobState, LoadState, LotState
+
+JOB_MOVES: Mapping[JobState, frozenset[JobState]] = MappingProxyType(
+    {
+        J.HELD: frozenset({J.READY, J.SHORT, J.CANCELLED}),
+        J.SHORT: frozenset({J.READY, J.HELD, J.CANCELLED}),
+        J.READY: frozenset({J.LOADED, J.SHORT, J.HELD, J.CANCELLED}),
+        # back to ready: the load was dropped, lapsed, or another unit is taken for a missing one
+        J.LOADED: frozenset({J.ENGRAVED, J.READY, J.SHORT, J.DOUBTFUL, J.CANCELLED, J.SCRAPPED}),
+        # back to loaded: burned again before unseating; back to ready: a face left for another visit
+        J.ENGRAVED: frozenset({J.PASSED, J.SCRAPPED, J.LOADED, J.READY}),
+        J.PASSED: frozenset({J.RELEASED, J.SCRAPPED}),
+        J.DOUBTFUL: frozenset({J.READY, J.SHORT, J.LOADED, J.ENGRAVED, J.SCRAPPED}),
+        J.RELEASED: frozenset(),
+        J.SCRAPPED: frozenset(),
+        J.CANCELLED: frozenset(),
+    }
+)
+
+LOAD_MOVES: Mapping[LoadState, frozenset[LoadState]] = MappingProxyType(
+    {
+        L.CLAIMED: frozenset({L.PULLED, L.DROPPED}),
+        L.PULLED: frozenset({L.SEATED, L.DROPPED}),
+        # back to pulled: a blemish was seen, another unit is fetched. A started load whose seated units came
+        # out again, or are not burned again after all, goes to where its contents say it is
+        L.SEATED: frozenset({L.BURNING, L.DROPPED, L.PULLED, L.TURNING, L.BURNED, L.INTERRUPTED}),
+        L.BURNING: frozenset({L.TURNING, L.BURNED, L.INTERRUPTED}),
+        L.TURNING: frozenset({L.SEATED, L.BURNED}),
+        L.BURNED: frozenset({L.SEATED, L.CLOSED}),  # seated: burned again before unseating
+        L.INTERRUPTED: frozenset({L.SEATED, L.TURNING, L.BURNED, L.CLOSED}),
+        L.CLOSED: frozenset(),
+        L.DROPPED: frozenset(),
+    }
+)
+
+LOT_MOVES: Mapping[LotState, frozenset[LotState]] = MappingProxyType(
+    {
+        T.OPEN: frozenset({T.DONE, T.CANCELLED}),
+        T.DONE: frozenset({T.HANDED_OVER, T.OPEN}),
+        T.HANDED_OVER: frozenset(),
+        T.CANCELLED: frozenset({T.HANDED_OVER}),  # the blades that were marked before
+    }
+)
+
+#: Loads that hold jobs, a plate copy and a place at the station.
+ACTIVE_LOADS = frozenset(L) - {L.CLOSED, L.DROPPED}
+#: Loads that never started: their lease may lapse and give the jobs back.
+UNSTARTED_LOADS = frozenset({L.CLAIMED, L.PULLED, L.SEATED})
+#: Jobs whose words may still change and which may still be cancelled without touching a load.
+OPEN_JOBS = frozenset({J.HELD, J.SHORT, J.READY})
+
+# Least advanced first; held and short are shown before anything else.
+_LEAST_ADVANCED = (
+    J.HELD,
+    J.SHORT,
+    J.DOUBTFUL,
+    J.READY,
+    J.LOADED,
+    J.ENGRAVED,
+    J.PASSED,
+    J.RELEASED,
+)
+
+
+def derived_state(jobs: Iterable[JobState]) -> JobState:
+    """State of a line or order: the least advanced of its jobs; scrapped ones count through replacements.
+
+    >>> derived_state([JobState.RELEASED, JobState.SHORT]).value
+    'short'
+    """
+    present = set(jobs)
+    for state in _LEAST_ADVANCED:
+        if state in present:
+            return state
+    return J.CANCELLED

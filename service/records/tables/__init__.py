@@ -1,0 +1,45 @@
+"""The rows that are the truth. One module per noun; importing this package registers them all."""
+
+from service.records.tables.base import Base
+from service.records.tables.benchwork import BurnStart, Load, LoadJob, LoadSlot, TurnFile
+from service.records.tables.keys import ApiKey, EndedSession, IdempotentRequest
+from service.records.tables.lots import Lot
+from service.records.tables.messages import Callback, Delivery, Event, Outbox, Tick
+from service.records.tables.orders import FrozenMark, Job, Order, OrderLine
+from service.records.tables.paces import LearnedPace
+from service.records.tables.plans import KeptLoad, KeptPlan, KeptSlot, Promise
+from service.records.tables.records import CalibrationRecord, CatalogueVersion, History, TestCardRecord
+from service.records.tables.stock import Bin, Stock
+
+__all__ = [
+    "ApiKey",
+    "Base",
+    "Bin",
+    "BurnStart",
+    "CalibrationRecord",
+    "Callback",
+    "CatalogueVersion",
+    "Delivery",
+    "EndedSession",
+    "Event",
+    "FrozenMark",
+    "History",
+    "IdempotentRequest",
+    "Job",
+    "KeptLoad",
+    "KeptPlan",
+    "KeptSlot",
+    "LearnedPace",
+    "Load",
+    "LoadJob",
+    "LoadSlot",
+    "Lot",
+    "Order",
+    "OrderLine",
+    "Outbox",
+    "Promise",
+    "Stock",
+    "TestCardRecord",
+    "Tick",
+    "TurnFile",
+]

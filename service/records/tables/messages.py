@@ -1,0 +1,103 @@
+"""What is to be told: hints to workers, events for pages, callbacks to stores. Rows first, sent after."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ForeignKey, Index, String, UniqueConstraint, text
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.records.tables.base import Base, Id
+
+
+class Outbox(Base):
+    """A task to be run: written in the business transaction, sent by the relay after it. Ids only."""
+
+    __tablename__ = "outbox"
+    __table_args__ = (
+        Index(
+            "ix_outbox_unsent",
+            "due_at",
+            postgresql_where=text("sent_at IS NULL"),
+            sqlite_where=text("sent_at IS NULL"),
+        ),
+    )
+
+    id: Mapped[Id]
+    task: Mapped[str] = mapped_column(String(60))
+    arguments: Mapped[dict[str, Any]]
+    due_at: Mapped[datetime]
+    created_at: Mapped[datetime]
+    claimed_until: Mapped[datetime | None]
+    sent_at: Mapped[datetime | None]
+    attempts: Mapped[int] = mapped_column(default=0)  # runs begun, not sendings
+    running_until: Mapped[datetime | None]  # lease of the run in progress
+    done_at: Mapped[datetime | None]
+    failed_why: Mapped[str | None]
+
+
+class Event(Base):
+    """Something that happened, thin: type and ids. Pages follow them, callbacks are made from them."""
+
+    __tablename__ = "event"
+    __table_args__ = (Index("ix_event_client", "client", "id"),)
+
+    id: Mapped[Id]
+    type: Mapped[str] = mapped_column(String(40))
+    client: Mapped[str] = mapped_column(String(60))
+    data: Mapped[dict[str, Any]]
+    at: Mapped[datetime]
+
+
+class Callback(Base):
+    """Where a store wants to be told. The secret signs every delivery (Standard Webhooks)."""
+
+    __tablename__ = "callback"
+
+    id: Mapped[Id]
+    client: Mapped[str] = mapped_column(String(60), index=True)
+    url: Mapped[str] = mapped_column(String(500))
+    secret: Mapped[str] = mapped_column(String(120))
+    previous_secret: Mapped[str | None] = mapped_column(String(120))
+    rotated_at: Mapped[datetime | None]  # the previous secret signs too for a day after this
+    disabled_at: Mapped[datetime | None]
+    disabled_why: Mapped[str | None]
+    created_at: Mapped[datetime]
+
+
+class Delivery(Base):
+    """One event on its way to one callback."""
+
+    __tablename__ = "delivery"
+    __table_args__ = (
+        UniqueConstraint("event_id", "callback_id"),
+        Index(
+            "ix_delivery_due",
+            "next_at",
+            postgresql_where=text("next_at IS NOT NULL"),
+            sqlite_where=text("next_at IS NOT NULL"),
+        ),
+    )
+
+    id: Mapped[Id]
+    event_id: Mapped[int] = mapped_column(ForeignKey("event.id"))
+    callback_id: Mapped[int] = mapped_column(ForeignKey("callback.id"))
+    attempts: Mapped[int] = mapped_column(default=0)
+    next_at: Mapped[datetime | None]  # null: delivered, or given up
+    claimed_until: Mapped[datetime | None]
+    delivered_at: Mapped[datetime | None]
+    last_status: Mapped[int | None]
+    last_error: Mapped[str | None]
+
+
+class Tick(Base):
+    """A lease on one run of a periodic task, so that two schedulers do it once."""
+
+    __tablename__ = "tick"
+    __table_args__ = (UniqueConstraint("task", "tick"),)
+
+    id: Mapped[Id]
+    task: Mapped[str] = mapped_column(String(60))
+    tick: Mapped[int]
+    at: Mapped[datetime]

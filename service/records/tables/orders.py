@@ -1,0 +1,138 @@
+"""Orders, their lines, the frozen outlines, and one job per physical unit."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstraint, text
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from service.records.states import JobState
+from service.records.tables.base import Base, Id, one_of
+
+
+class Order(Base):
+    """One order of one store. Its state is derived from its jobs, never stored."""
+
+    __tablename__ = "orders"
+    __table_args__ = (
+        UniqueConstraint("client", "order_ref"),  # for ever: the second guard behind Idempotency-Key
+        CheckConstraint("proof IN ('none', 'buyer')", name="proof_known"),
+    )
+
+    id: Mapped[Id]
+    client: Mapped[str] = mapped_column(String(60))
+    order_ref: Mapped[str] = mapped_column(String(100))
+    ship_by: Mapped[datetime]
+    priority: Mapped[int] = mapped_column(default=0)  # larger goes first
+    proof: Mapped[str] = mapped_column(String(10), default="none")
+    version: Mapped[int] = mapped_column(default=1)
+    created_at: Mapped[datetime]
+    lines: Mapped[list[OrderLine]] = relationship(back_populates="order", order_by="OrderLine.id")
+
+
+class OrderLine(Base):
+    """What one line asks for, what the check said of it, and why it is held if it is.
+
+    `words_revision` counts the wordings; a buyer's approval names the revision it was given for,
+    so changed words void it.
+    """
+
+    __tablename__ = "order_line"
+    __table_args__ = (
+        UniqueConstraint("order_id", "line_ref"),
+        CheckConstraint("quantity BETWEEN 1 AND 99", name="quantity_in_range"),
+    )
+
+    id: Mapped[Id]
+    order_id: Mapped[int] = mapped_column(ForeignKey("orders.id"), index=True)
+    line_ref: Mapped[str] = mapped_column(String(100))
+    sku: Mapped[str] = mapped_column(String(60))
+    quantity: Mapped[int]
+    inscriptions: Mapped[list[Any]]  # as the buyer sent them
+    words_revision: Mapped[int] = mapped_column(default=1)
+    approved_revision: Mapped[int | None]
+    approved_by: Mapped[str | None]
+    reviewed_revision: Mapped[int | None]  # the desk has looked at the review findings of this revision
+    verdict: Mapped[str] = mapped_column(String(10))
+    hold_reason: Mapped[str | None] = mapped_column(String(40))
+    findings: Mapped[list[Any]]
+    checked: Mapped[list[Any]]  # what the check measured, one entry per inscription
+    eligible: Mapped[list[Any]]  # [[station, plate, slot, face], ...], frozen at acceptance
+    burn_seconds: Mapped[float | None]
+    catalogue_version: Mapped[str] = mapped_column(String(64))
+    order: Mapped[Order] = relationship(back_populates="lines")
+    jobs: Mapped[list[Job]] = relationship(back_populates="line", order_by="Job.id")
+    marks: Mapped[list[FrozenMark]] = relationship(order_by="FrozenMark.position")
+
+
+class FrozenMark(Base):
+    """What was approved: the outline itself, never to be computed again."""
+
+    __tablename__ = "frozen_mark"
+    __table_args__ = (
+        UniqueConstraint("line_id", "words_revision", "position"),
+        UniqueConstraint("lot_id", "position"),
+        CheckConstraint("(line_id IS NULL) <> (lot_id IS NULL)", name="line_or_lot"),
+    )
+
+    id: Mapped[Id]
+    line_id: Mapped[int | None] = mapped_column(ForeignKey("order_line.id"))
+    lot_id: Mapped[int | None] = mapped_column(ForeignKey("lot.id"))
+    words_revision: Mapped[int] = mapped_column(default=1)
+    position: Mapped[int]
+    zone: Mapped[str] = mapped_column(String(60))
+    face: Mapped[str] = mapped_column(String(20))
+    material: Mapped[str] = mapped_column(String(40))
+    finish: Mapped[str] = mapped_column(String(40))
+    outline: Mapped[dict[str, Any]]
+    digest: Mapped[str] = mapped_column(String(64))
+
+
+class Job(Base):
+    """One physical unit to be engraved. `ship_by`, `priority`, `sku` stand here for the queue's index."""
+
+    __tablename__ = "job"
+    __table_args__ = (
+        one_of("state", JobState),
+        UniqueConstraint("line_id", "unit", "take"),
+        Index("ix_job_stock", "state", "sku"),
+    )
+
+    id: Mapped[Id]
+    line_id: Mapped[int] = mapped_column(ForeignKey("order_line.id"), index=True)
+    order_id: Mapped[int] = mapped_column(ForeignKey("orders.id"), index=True)
+    unit: Mapped[int]  # 1..quantity
+    take: Mapped[int] = mapped_column(default=1)  # 2 and more: replacements of scrapped units
+    replaces: Mapped[int | None] = mapped_column(ForeignKey("job.id"))
+    sku: Mapped[str] = mapped_column(String(60))
+    blade: Mapped[str] = mapped_column(String(60))
+    state: Mapped[str] = mapped_column(String(20))
+    hold_reason: Mapped[str | None] = mapped_column(String(40))
+    priority: Mapped[int]
+    ship_by: Mapped[datetime]
+    words_revision: Mapped[int]  # which frozen marks this unit bears
+    faces: Mapped[list[str]]  # faces to be engraved, in order
+    faces_done: Mapped[list[str]]
+    bin: Mapped[str | None] = mapped_column(
+        ForeignKey("bin.bin")
+    )  # where its reserved unit stands; null: none, or in hand
+    # Pulled from its bin, belongs to this job; of a cancelled job: to be put back.
+    unit_in_hand: Mapped[bool] = mapped_column(default=False)
+    pulled_from: Mapped[str | None] = mapped_column(String(30))  # the bin where its last unit stood
+    version: Mapped[int] = mapped_column(default=1)
+    created_at: Mapped[datetime]
+    line: Mapped[OrderLine] = relationship(back_populates="jobs")
+
+
+#: The queue of each blade in the order in which loads take from it: a claim reads nothing but its head.
+Index(
+    "ix_job_queue",
+    Job.blade,
+    Job.priority.desc(),
+    Job.ship_by,
+    Job.id,
+    postgresql_where=text("state = 'ready'"),
+    sqlite_where=text("state = 'ready'"),
+)

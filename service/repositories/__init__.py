@@ -1,1 +1,0 @@
-"""All SQL of the service, by noun. Functions take a session; none of them commits."""

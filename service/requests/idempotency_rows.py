@@ -1,0 +1,83 @@
+"""Remembered answers to POSTs that create."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import delete, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+
+from service.records.tables import IdempotentRequest
+
+
+def insert(
+    session: Session,
+    *,
+    client: str,
+    route: str,
+    key: str,
+    fingerprint: str,
+    now: datetime,
+    claimed_until: datetime,
+) -> bool:
+    """Claim a key; False when somebody has it."""
+    values = {
+        "client": client,
+        "route": route,
+        "key": key,
+        "fingerprint": fingerprint,
+        "created_at": now,
+        "claimed_until": claimed_until,
+    }
+    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    statement = (
+        dialect.insert(IdempotentRequest)
+        .values(values)
+        .on_conflict_do_nothing()
+        .returning(IdempotentRequest.id)
+    )
+    return session.execute(statement).first() is not None
+
+
+def find(
+    session: Session, *, client: str, route: str, key: str, lock: bool = False
+) -> IdempotentRequest | None:
+    """The claim or answer under a key; `lock` keeps others from changing it until the transaction ends."""
+    wanted = select(IdempotentRequest).where(
+        IdempotentRequest.client == client, IdempotentRequest.route == route, IdempotentRequest.key == key
+    )
+    return session.scalars(wanted.with_for_update() if lock else wanted).one_or_none()
+
+
+def take_over(session: Session, row: IdempotentRequest, *, now: datetime, claimed_until: datetime) -> bool:
+    """Claim a key whose first caller was cut off before it answered."""
+    done = session.execute(
+        update(IdempotentRequest)
+        .where(
+            IdempotentRequest.id == row.id,
+            IdempotentRequest.status.is_(None),
+            IdempotentRequest.claimed_until <= now,
+        )
+        .values(claimed_until=claimed_until, fingerprint=row.fingerprint)
+    )
+    return bool(done.rowcount == 1)  # type: ignore[attr-defined]
+
+
+def remove(session: Session, *, client: str, route: str, key: str, claimed_until: datetime) -> None:
+    """Forget a claim that came to nothing, so that the caller may correct itself and try again."""
+    session.execute(
+        delete(IdempotentRequest).where(
+            IdempotentRequest.client == client,
+            IdempotentRequest.route == route,
+            IdempotentRequest.key == key,
+            IdempotentRequest.claimed_until == claimed_until,  # not one that another caller took over
+            IdempotentRequest.status.is_(None),
+        )
+    )
+
+
+def forget_older(session: Session, before: datetime) -> int:
+    """Forget answers older than the time that is promised."""
+    done = session.execute(delete(IdempotentRequest).where(IdempotentRequest.created_at < before))
+    return int(done.rowcount)  # type: ignore[attr-defined]

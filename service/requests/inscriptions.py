@@ -1,0 +1,125 @@
+"""Inscriptions as they come over the wire, their limits, and the values they become.
+
+One model for the HTTP surface, the CSV import and the command line. What a customer may write is limited here
+in size only; whether it can be engraved is the check's business, because a paid order is never dropped.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Discriminator, Field, Tag
+
+from layout.shop.inscriptions import (
+    ArtworkInscription,
+    CodeInscription,
+    Inscription,
+    MonogramInscription,
+    TextInscription,
+)
+
+#: Far beyond what any blade takes; the check's own limits are lower and give findings.
+LONGEST_TEXT = 1000
+
+
+def storable(text: str) -> str:
+    """Refuse what no database and no UTF-8 file can hold."""
+    if "\x00" in text:
+        raise ValueError("holds U+0000")
+    if any(0xD800 <= ord(char) <= 0xDFFF for char in text):
+        raise ValueError("holds half of a character (a lone surrogate)")
+    return text
+
+
+#: Moments outside these years are slips of the pen, and no calendar arithmetic holds near its own end.
+EARLIEST, LATEST = datetime(2000, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
+
+
+def plausible(moment: datetime) -> datetime:
+    """The moment in UTC. Raises ValueError outside EARLIEST ... LATEST."""
+    if not EARLIEST <= moment < LATEST:
+        raise ValueError(f"must lie in the years {EARLIEST.year} to {LATEST.year - 1}")
+    return moment.astimezone(UTC)
+
+
+Moment = Annotated[AwareDatetime, AfterValidator(plausible)]
+Words = Annotated[str, Field(max_length=LONGEST_TEXT), AfterValidator(storable)]
+Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(storable)]
+Ref = Annotated[str, Field(min_length=1, max_length=100), AfterValidator(storable)]
+Size = Annotated[float, Field(gt=0, le=500, allow_inf_nan=False)]
+
+
+class Strict(BaseModel):
+    """Unknown fields are refused: a misspelt field must not be lost in silence."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class TextIn(Strict):
+    zone: Name
+    kind: Literal["text"] = "text"
+    text: Words
+    font: Name
+    height_mm: Size | None = None
+    align: Literal["start", "centre", "end"] | None = None
+
+    def value(self) -> TextInscription:
+        return TextInscription(self.zone, self.text, self.font, self.height_mm, self.align)
+
+
+class MonogramIn(Strict):
+    zone: Name
+    kind: Literal["monogram"]
+    initials: Words
+    font: Name
+    frame: Name | None = None
+    height_mm: Size | None = None
+
+    def value(self) -> MonogramInscription:
+        return MonogramInscription(self.zone, self.initials, self.font, self.frame, self.height_mm)
+
+
+class ArtworkIn(Strict):
+    zone: Name
+    kind: Literal["artwork"]
+    artwork: Name
+    width_mm: Size | None = None
+
+    def value(self) -> ArtworkInscription:
+        return ArtworkInscription(self.zone, self.artwork, self.width_mm)
+
+
+class CodeIn(Strict):
+    zone: Name
+    kind: Literal["code"]
+    symbology: Literal["qr", "datamatrix"]
+    content: Words
+    cell_mm: Size | None = None
+
+    def value(self) -> CodeInscription:
+        return CodeInscription(self.zone, self.symbology, self.content, self.cell_mm)
+
+
+def _kind(given: Any) -> str:
+    """`kind` may be left out for text."""
+    kind = given.get("kind", "text") if isinstance(given, dict) else getattr(given, "kind", "text")
+    return kind if isinstance(kind, str) else "text"
+
+
+InscriptionIn = Annotated[
+    Annotated[TextIn, Tag("text")]
+    | Annotated[MonogramIn, Tag("monogram")]
+    | Annotated[ArtworkIn, Tag("artwork")]
+    | Annotated[CodeIn, Tag("code")],
+    Discriminator(_kind),
+]
+InscriptionsIn = Annotated[list[InscriptionIn], Field(min_length=1, max_length=8)]
+
+
+def to_json(inscription: Inscription) -> dict[str, Any]:
+    """The inscription as it goes over the wire; what was left out stays out."""
+    fields = ("zone", "kind", "text", "initials", "artwork", "symbology", "content", "font", "frame",
+              "height_mm", "width_mm", "cell_mm", "align")  # fmt: skip
+    found = {name: getattr(inscription, name, None) for name in fields}
+    return {name: value for name, value in found.items() if value is not None}

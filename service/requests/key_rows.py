@@ -1,0 +1,29 @@
+"""API keys by their public part, and the sessions that were signed out of."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import delete, select
+from sqlalchemy.orm import Session
+
+from service.records.tables import ApiKey, EndedSession
+
+
+def by_key_id(session: Session, key_id: str) -> ApiKey | None:
+    return session.scalars(select(ApiKey).where(ApiKey.key_id == key_id)).one_or_none()
+
+
+def all_keys(session: Session) -> list[ApiKey]:
+    return list(session.scalars(select(ApiKey).order_by(ApiKey.id)))
+
+
+def is_ended(session: Session, digest: str) -> bool:
+    """Whether the session with this digest was signed out of."""
+    return session.scalar(select(EndedSession.id).where(EndedSession.digest == digest).limit(1)) is not None
+
+
+def forget_ended(session: Session, before: datetime) -> int:
+    """Forget sessions whose time was over then anyway; gives how many."""
+    gone = session.execute(delete(EndedSession).where(EndedSession.until < before))
+    return int(gone.rowcount)  # type: ignore[attr-defined]

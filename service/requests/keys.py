@@ -1,0 +1,79 @@
+"""API keys: shown once, stored hashed, scoped to a role and a client.
+
+A key reads `rcs_<role>_<8 characters>_<40 characters><7 of checksum>`: the prefix lets scanners find a
+leaked one, the checksum turns a typing slip down without a look into the database. The secret has 238 random
+bits, so a plain SHA-256 is enough; slow hashes are for what people choose.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import re
+import secrets
+import string
+import zlib
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from service.records.errors import KeyUnknown
+from service.records.tables import ApiKey
+from service.records.who import Role, Who
+from service.requests import key_rows as rows
+
+_ALPHABET = string.ascii_letters + string.digits
+_KEY = re.compile(r"^rcs_(store|desk|bench|owner)_([A-Za-z0-9]{8})_([A-Za-z0-9]{40})([0-9a-z]{7})$", re.ASCII)
+
+
+def new_key(session: Session, role: Role, *, client: str, now: datetime) -> str:
+    """Store a new key and return it; it can't be shown again."""
+    key_id, secret = _random(8), _random(40)
+    session.add(
+        ApiKey(role=role.value, client=client, key_id=key_id, secret_sha256=_hash(secret), created_at=now)
+    )
+    body = f"rcs_{role.value}_{key_id}_{secret}"
+    return body + _checksum(body)
+
+
+def who_has(session: Session, key: str, *, now: datetime) -> Who:
+    """Whose key this is. Raises KeyUnknown for a wrong, expired or revoked one, without saying which."""
+    row = _matching(session, key)
+    if row is None or row.revoked_at is not None or (row.expires_at is not None and row.expires_at <= now):
+        raise KeyUnknown("this key is not known")
+    return Who(role=Role(row.role), client=row.client, name=row.client)
+
+
+def revoke(session: Session, key_id: str, *, now: datetime) -> None:
+    """Take a key out of use. Raises KeyUnknown."""
+    row = rows.by_key_id(session, key_id)
+    if row is None:
+        raise KeyUnknown("there is no key with this id")
+    row.revoked_at = row.revoked_at or now
+
+
+def _matching(session: Session, key: str) -> ApiKey | None:
+    parts = _KEY.match(key)
+    if parts is None or not hmac.compare_digest(_checksum(key[:-7]), parts.group(4)):
+        return None
+    row = rows.by_key_id(session, parts.group(2))
+    if row is None or not hmac.compare_digest(row.secret_sha256, _hash(parts.group(3))):
+        return None
+    return row if row.role == parts.group(1) else None
+
+
+def _random(length: int) -> str:
+    return "".join(secrets.choice(_ALPHABET) for _ in range(length))
+
+
+def _hash(secret: str) -> str:
+    return hashlib.sha256(secret.encode("ascii")).hexdigest()
+
+
+def _checksum(body: str) -> str:
+    """CRC-32 in base 36, seven characters."""
+    value, digits = zlib.crc32(body.encode("ascii")), ""
+    for _ in range(7):
+        value, rest = divmod(value, 36)
+        digits = (string.digits + string.ascii_lowercase)[rest] + digits
+    return digits

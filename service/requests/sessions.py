@@ -1,0 +1,134 @@
+"""Signed-in browsers: a key is shown once and becomes a cookie that names it, signed, until the shift ends.
+
+The cookie holds no key. It is signed with the service's own secret (a file in the data folder, so that it
+outlives a restart) together with the key's stored hash: a key that is revoked or expired ends all its
+sessions at once. Signing out ends one session: the database remembers its cookie's digest until its time is
+over. A form's token is derived from the cookie, so that no other site can know it.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import hashlib
+import hmac
+import json
+import os
+import secrets
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from sqlalchemy.orm import Session
+
+from service.records.errors import KeyUnknown
+from service.records.tables import ApiKey, EndedSession
+from service.records.who import Role, Who
+from service.requests import key_rows as rows
+from service.requests import keys
+
+COOKIE = "ricasso_session"
+#: The header by which a script proves that it runs on one of our own pages.
+TOKEN_HEADER = "X-Form-Token"  # noqa: S105  the name of a header
+LASTS = timedelta(hours=12)
+_SECRET_BYTES = 32
+
+
+@dataclass(frozen=True, slots=True)
+class SignedIn:
+    """Who a browser acts for, and the token that its forms must carry."""
+
+    who: Who
+    token: str
+
+
+def secret_of(data: Path) -> bytes:
+    """The service's secret, made once per data folder and readable by its owner only.
+
+    Several servers must share it (the same data folder), or a session of one is unknown to the other.
+    """
+    path = data / "session.secret"
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except FileExistsError:
+        return _whole(path)
+    with os.fdopen(handle, "wb") as file:
+        file.write(secrets.token_bytes(_SECRET_BYTES))
+    return _whole(path)
+
+
+def sign_in(session: Session, key: str, *, name: str, secret: bytes, now: datetime) -> str:
+    """The cookie's value for a key. Raises KeyUnknown."""
+    who = keys.who_has(session, key.strip(), now=now)
+    said = {
+        "k": key.strip().split("_")[2],
+        "n": name[:60] or who.name,
+        "e": int((now + LASTS).timestamp()),
+        "r": secrets.token_hex(4),
+    }
+    body = base64.urlsafe_b64encode(json.dumps(said).encode()).decode().rstrip("=")
+    row = rows.by_key_id(session, said["k"])  # type: ignore[arg-type]
+    assert row is not None
+    return f"{body}.{_signature(secret, row.secret_sha256, body)}"
+
+
+def signed_in(session: Session, cookie: str, *, secret: bytes, now: datetime) -> SignedIn:
+    """Who a cookie stands for. Raises KeyUnknown for a forged, old or withdrawn one, without saying which."""
+    key, name, _ = _opened(session, cookie, secret=secret, now=now)
+    who = Who(role=Role(key.role), client=key.client, name=name)
+    return SignedIn(who, token_of(secret, cookie))
+
+
+def sign_out(session: Session, cookie: str, *, secret: bytes, now: datetime) -> None:
+    """End the session of a cookie, wherever copies of it are. Raises KeyUnknown as `signed_in` does."""
+    _, _, until = _opened(session, cookie, secret=secret, now=now)
+    session.add(EndedSession(digest=_digest(cookie), until=until))
+
+
+def _opened(session: Session, cookie: str, *, secret: bytes, now: datetime) -> tuple[ApiKey, str, datetime]:
+    """The cookie's key, the person's name, and when the session ends by itself."""
+    body, _, signature = cookie.partition(".")
+    try:
+        said = json.loads(base64.urlsafe_b64decode(body + "=" * (-len(body) % 4)))
+        key_id, name, ends = str(said["k"]), str(said["n"]), int(said["e"])
+    except (ValueError, KeyError, TypeError, binascii.Error):
+        raise KeyUnknown("sign in again") from None
+    row = rows.by_key_id(session, key_id)
+    if (
+        row is None
+        or not hmac.compare_digest(signature.encode(), _signature(secret, row.secret_sha256, body).encode())
+        or ends <= now.timestamp()
+        or row.revoked_at is not None
+        or (row.expires_at is not None and row.expires_at <= now)
+        or rows.is_ended(session, _digest(cookie))
+    ):
+        raise KeyUnknown("sign in again")
+    return row, name, datetime.fromtimestamp(ends, tz=now.tzinfo)
+
+
+def _digest(cookie: str) -> str:
+    return hashlib.sha256(cookie.encode()).hexdigest()
+
+
+def token_of(secret: bytes, cookie: str) -> str:
+    """What every form of that session carries."""
+    return hmac.new(secret, b"form token\n" + cookie.encode(), hashlib.sha256).hexdigest()[:40]
+
+
+def is_token(given: str, token: str) -> bool:
+    """Whether a form came from a page of this sign-in."""
+    return hmac.compare_digest(given.encode(), token.encode())
+
+
+def _signature(secret: bytes, key_hash: str, body: str) -> str:
+    bound = hmac.new(secret, b"session\n" + key_hash.encode(), hashlib.sha256).digest()
+    return hmac.new(bound, body.encode(), hashlib.sha256).hexdigest()
+
+
+def _whole(path: Path) -> bytes:
+    """The secret, once whoever makes it at this moment has written all of it. Raises OSError."""
+    for _ in range(1000):
+        found = path.read_bytes()
+        if len(found) == _SECRET_BYTES:
+            return found
+    raise OSError(f"{path} is not a secret of {_SECRET_BYTES} bytes; remove it to have a new one made")

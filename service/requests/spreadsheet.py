@@ -1,0 +1,151 @@
+"""Rows of a spreadsheet."""
+
+import csv
+import io
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from service.records.errors import CheckTooSlow, DatabaseBusy, Refusal, RequestInFlight
+
+_MOST_BYTES = 64 * 2**20
+
+
+# A spreadsheet program runs a cell that begins with one of these as a formula, also in their full-width
+# forms and after spaces (OWASP, "CSV Injection", https://owasp.org/www-community/attacks/CSV_Injection).
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+
+
+class Result(StrEnum):
+    TAKEN = "taken"
+    HELD = "held"
+    KNOWN = "already there"
+    WOULD_TAKE = "would be taken"
+    WOULD_HOLD = "would be held"
+    REFUSED = "refused"
+    LATER = "not done yet"
+
+
+#: What another try, a little later, will not meet again.
+PASSING = (RequestInFlight, DatabaseBusy, CheckTooSlow)
+
+
+@dataclass(frozen=True, slots=True)
+class Reported:
+    """What came of one order or count. `row` counts as a spreadsheet does: the heading is row 1."""
+
+    row: int
+    ref: str
+    result: Result
+    message: str = ""
+
+
+class NotAllDone(Refusal):
+    """Some orders of a file could not be taken just now; the import must run again."""
+
+
+class UnreadableFile(Refusal):
+    """Not a CSV file with the columns that are needed; nothing was taken."""
+
+
+Row = tuple[int, dict[str, str]]
+
+
+Progress = Callable[[int, int], object]
+
+
+def read_rows(content: bytes, *, needed: frozenset[str], known: frozenset[str]) -> list[Row]:
+    """Rows with their numbers. Comma or semicolon, UTF-8 with or without byte order mark.
+
+    Raises UnreadableFile.
+    """
+    if len(content) > _MOST_BYTES:
+        raise UnreadableFile(f"the file is larger than {_MOST_BYTES // 2**20} MB")
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        raise UnreadableFile(f"line {line} is not UTF-8") from error
+    heading = text.split("\n", 1)[0]
+    delimiter = ";" if heading.count(";") > heading.count(",") else ","
+    try:
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+        cells = list(reader)
+    except csv.Error as error:
+        raise UnreadableFile(f"line {reader.line_num} is not CSV: {error}") from error
+    columns = [name.strip().lower() for name in cells[0]] if cells else []
+    _check_heading(columns, needed=needed, known=known)
+    return list(_named(columns, cells[1:]))
+
+
+def _check_heading(columns: Sequence[str], *, needed: frozenset[str], known: frozenset[str]) -> None:
+    if missing := sorted(needed - set(columns)):
+        raise UnreadableFile(f"the heading lacks {', '.join(missing)}")
+    if unknown := sorted(set(columns) - known):
+        raise UnreadableFile(f"the heading has columns that mean nothing here: {shown(', '.join(unknown))}")
+    if len(set(columns)) != len(columns):
+        raise UnreadableFile("the heading names a column twice")
+
+
+def _named(columns: Sequence[str], cells: Iterable[Sequence[str]]) -> Iterator[Row]:
+    for number, row in enumerate(cells, start=2):
+        if any(cell.strip() for cell in row):
+            padded = [*row, *[""] * (len(columns) - len(row))]
+            named = dict(zip(columns, padded, strict=False))
+            if len(row) > len(columns):
+                named["_extra"] = "yes"
+            yield number, named
+
+
+class WrongRow(Exception):
+    def __init__(self, row: int, message: str) -> None:
+        super().__init__(message)
+        self.row, self.message = row, message
+
+
+def row_at(place: Sequence[Any], row_of: Mapping[tuple[int, int], int], first: int) -> int:
+    """The row that a place in the order came from; the order's first when it is about the whole."""
+    numbers = [part for part in place if isinstance(part, int)]
+    if not numbers:
+        return first
+    return row_of.get((numbers[0], numbers[1] if len(numbers) > 1 else 0), first)
+
+
+def whole(cell: str) -> int | str:
+    """A number where it is one; anything else goes on as it is, to be refused with its field's name."""
+    stripped = cell.strip()
+    return int(stripped) if stripped.isdecimal() and stripped.isascii() and len(stripped) < 10 else stripped
+
+
+def decimal(cell: str) -> float | str:
+    try:
+        return float(cell.replace(",", "."))
+    except ValueError:
+        return cell
+
+
+def report_csv(reported: Iterable[Reported]) -> str:
+    """The report as CSV that a spreadsheet program may open without running anything."""
+    out = io.StringIO()
+    writer = csv.writer(out, quoting=csv.QUOTE_ALL)
+    writer.writerow(["row", "ref", "result", "message"])
+    for one in reported:
+        writer.writerow([one.row, harmless(one.ref), one.result.value, harmless(one.message)])
+    return out.getvalue()
+
+
+def harmless(cell: str) -> str:
+    """The cell with a leading apostrophe where it could be taken for a formula.
+
+    >>> harmless("=1+1")
+    "'=1+1"
+    """
+    bare = cell.lstrip(" \u00a0\u3000")
+    return f"'{cell}" if bare.startswith(_FORMULA) or cell.startswith(_FORMULA) else cell
+
+
+def shown(text: str, limit: int = 60) -> str:
+    """Text from a file as it may be printed on a terminal: one line, nothing that steers it."""
+    safe = "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in text)
+    return safe if len(safe) <= limit else safe[: limit - 1] + "…"

@@ -1,0 +1,35 @@
+"""Puts together what requests, tasks and commands work with."""
+
+from __future__ import annotations
+
+from service.records import clock as clocks
+from service.records import schema
+from service.records.clock import Clock
+from service.records.db import Database, open_engine
+from service.shop.catalogue import default_folder
+from service.shop.geometry_workers import Geometry
+from service.shop.settings import Settings
+from service.shop.tools import Tools
+from service.shop.versions import Shelf
+
+
+def assemble(settings: Settings, *, clock: Clock = clocks.now, in_worker: bool = False) -> Tools:
+    """Catalogue read and checked, database at the newest schema, geometry at hand.
+
+    A Celery worker is a process of its own already and does its geometry itself.
+    Raises service.catalogue.CatalogueError when the shop's description is refused.
+    """
+    settings.data.mkdir(parents=True, exist_ok=True)
+    folder = settings.fixtures or default_folder()
+    shelf = Shelf(folder)
+    engine = open_engine(settings.url)
+    schema.upgrade(engine)
+    database = Database(engine)
+    database.write(lambda session: shelf.keep_current(session, now=clock()))
+    geometry = Geometry(
+        folder,
+        settings.data / "features",
+        workers=0 if in_worker else settings.check_workers,
+        timeout_seconds=settings.check_seconds,
+    )
+    return Tools(database=database, settings=settings, catalogue=shelf, geometry=geometry, clock=clock)

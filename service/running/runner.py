@@ -1,0 +1,72 @@
+"""The service's own threads: what production leaves to workers, done beside the requests of one process.
+
+With a broker only the relay runs here (it hands hints to the broker instead of doing the work).
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+
+import structlog
+
+from service.running import relay, tasks
+from service.running.relay import Publish
+from service.shop.tools import Tools
+
+_POLL_SECONDS = 0.25
+_INLINE_BATCH = 5
+_STOP_SECONDS = 15.0
+
+log = structlog.get_logger(__name__)
+
+
+class Runner:
+    """Threads from `start` to `stop`; `wake` makes them look at once."""
+
+    def __init__(self, tools: Tools, *, publish: Publish | None = None) -> None:
+        """`publish` sends hints to a broker; left out, the tasks run here."""
+        self._tools = tools
+        self._publish = publish
+        self._stop = threading.Event()
+        self._threads: list[threading.Thread] = []
+
+    def start(self) -> None:
+        loops = (
+            [("relay", self._relay)] if self._publish else [("relay", self._relay), ("sweep", self._sweep)]
+        )
+        for name, work in loops:
+            thread = threading.Thread(
+                target=self._loop, args=(name, work), name=f"ricasso-{name}", daemon=True
+            )
+            thread.start()
+            self._threads.append(thread)
+
+    def stop(self) -> None:
+        """Let each thread finish what it is at. What is not done stays in the outbox."""
+        self._stop.set()
+        for thread in self._threads:
+            thread.join(_STOP_SECONDS)
+        self._threads.clear()
+
+    def _loop(self, name: str, work: Callable[[], object]) -> None:
+        while not self._stop.wait(_POLL_SECONDS):
+            try:
+                work()
+            except Exception:
+                # A thread that died would leave orders lying without a word; the next turn tries again.
+                log.exception("runner_failed", loop=name)
+
+    def _relay(self) -> None:
+        if self._publish:
+            relay.send_due(self._tools.database, self._publish, clock=self._tools.clock)
+            return
+        relay.send_due(
+            self._tools.database,
+            lambda hint: tasks.run(self._tools, hint.id),
+            clock=self._tools.clock,
+            batch=_INLINE_BATCH,
+        )
+
+    def _sweep(self) -> None:
+        tasks.run_periodic(self._tools)

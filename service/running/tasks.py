@@ -1,0 +1,187 @@
+"""What is done outside requests. Plain functions: the embedded service calls them from its own threads,
+production from Celery workers (`service.running.worker`).
+
+Asked-for tasks are rows of the outbox and go through `run`; periodic ones go through `run_periodic`, which
+takes a lease on the period, so that any number of schedulers do the work once. Every task may be run again
+from the start at any moment.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from enum import StrEnum
+from types import MappingProxyType
+
+import structlog
+
+from service.records.errors import DatabaseBusy
+from service.running import outbox_rows as outbox
+from service.running import sweeps
+from service.running import tick_rows as ticks
+from service.running.outbox_rows import Run
+from service.shop.tools import Tools
+
+log = structlog.get_logger(__name__)
+
+#: Longest a run may take before a worker is told to stop, and before it is killed.
+SOFT_LIMIT_SECONDS = 90
+HARD_LIMIT_SECONDS = 120
+#: A run whose lease is over is dead: its worker would have been killed by now.
+_RUN_LEASE = timedelta(seconds=HARD_LIMIT_SECONDS + 30)
+MAX_ATTEMPTS = 5
+_PAUSES = (timedelta(seconds=2), timedelta(seconds=15), timedelta(minutes=1), timedelta(minutes=5))
+
+Task = Callable[..., object]
+
+
+class Outcome(StrEnum):
+    DONE = "done"
+    NOT_OURS = "not_ours"  # done already, given up, or another worker is at it
+    PUT_OFF = "put_off"
+    GIVEN_UP = "given_up"
+
+
+def render_load(tools: Tools, *, load: int) -> None:
+    """Build a load's files ahead of the operator's asking for them."""
+    sweeps.render_load(tools, load)
+
+
+def import_orders(tools: Tools, *, file: str, client: str) -> None:
+    """Take in the orders of a CSV file that was put into the data folder's `imports`."""
+    from service.intake import import_orders as imports
+
+    imports.import_stored(tools, file, client=client)
+
+
+TASKS: Mapping[str, Task] = MappingProxyType({"render_load": render_load, "import_orders": import_orders})
+
+
+def run(
+    tools: Tools,
+    outbox_id: int,
+    *,
+    tasks: Mapping[str, Task] = TASKS,
+    lease: timedelta = _RUN_LEASE,
+) -> Outcome:
+    """Do the work of one row of the outbox, once. Never raises for a task that fails: the row says so."""
+    now = tools.clock()
+    mine = tools.database.write(lambda session: outbox.begin(session, outbox_id, now=now, until=now + lease))
+    if mine is None:
+        return Outcome.NOT_OURS
+    task = tasks.get(mine.task)
+    if task is None:
+        return _give_up(tools, mine, f"no task is called {mine.task}")
+    try:
+        task(tools, **mine.arguments)
+    except Exception as error:
+        log.warning("task_failed", task=mine.task, outbox=mine.id, attempt=mine.attempt, exc_info=True)
+        return _after_failure(tools, mine, error)
+    tools.database.write(lambda session: outbox.finish(session, mine, now=tools.clock()))
+    return Outcome.DONE
+
+
+def _after_failure(tools: Tools, mine: Run, error: Exception) -> Outcome:
+    if mine.attempt >= MAX_ATTEMPTS:
+        # The error's class only: its text may quote what a customer wrote.
+        return _give_up(tools, mine, f"{type(error).__name__}, after {mine.attempt} runs")
+    pause = timedelta(0) if isinstance(error, DatabaseBusy) else _PAUSES[mine.attempt - 1]
+    tools.database.write(lambda session: outbox.put_off(session, mine, until=tools.clock() + pause))
+    return Outcome.PUT_OFF
+
+
+def _give_up(tools: Tools, mine: Run, why: str) -> Outcome:
+    log.error("task_given_up", task=mine.task, outbox=mine.id, why=why)
+    tools.database.write(lambda session: outbox.give_up(session, mine, why=why))
+    return Outcome.GIVEN_UP
+
+
+# --- periodic ---
+
+
+def sweep_outbox(tools: Tools, *, lost_after: timedelta = timedelta(minutes=5)) -> int:
+    """Make tasks unsent again whose message, or whose worker, was lost; gives how many."""
+    now = tools.clock()
+    return tools.database.write(
+        lambda session: outbox.revive(session, now=now, sent_before=now - lost_after, attempts=MAX_ATTEMPTS)
+    )
+
+
+def forget_old_rows(tools: Tools) -> None:
+    """Delete what nobody will ask for again: leases on past periods, tasks done a week ago."""
+    now = tools.clock()
+    tools.database.write(lambda session: ticks.forget(session, before=now - timedelta(days=1)))
+    tools.database.write(lambda session: outbox.forget_done(session, before=now - timedelta(days=7)))
+    sweeps.forget_answers(tools)
+    sweeps.forget_sessions(tools)
+
+
+def send_callbacks(tools: Tools) -> int:
+    """Deliver the callbacks that are due; gives how many were tried."""
+    from service.callbacks import deliveries as callbacks
+
+    return callbacks.send_due(
+        tools.database, clock=tools.clock, loopback_allowed=tools.settings.callbacks_to_loopback
+    )
+
+
+def keep_plan(tools: Tools) -> int:
+    """Put a plan of the rows as they are in force, for the benches to follow, and keep what it promises;
+    gives how many stores are told of a change."""
+    from service.plan import promises
+
+    return promises.keep_promises(tools)
+
+
+def learn_paces(tools: Tools) -> int:
+    """Let the burns on record teach the estimate; gives how many turns were looked at."""
+    from service.plan import paces as learning
+
+    return learning.learn_paces(tools)
+
+
+@dataclass(frozen=True, slots=True)
+class Periodic:
+    name: str
+    every_seconds: float
+    work: Callable[[Tools], object]
+
+
+def periodic(tools: Tools) -> tuple[Periodic, ...]:
+    """What has to be done again and again, and how often."""
+    sweep = tools.settings.sweep_seconds
+    return (
+        Periodic("sweep_loads", sweep, sweeps.sweep_loads),
+        Periodic("sweep_outbox", 6 * sweep, sweep_outbox),
+        Periodic("sweep_short", 6 * sweep, sweeps.sweep_short),
+        Periodic("sweep_places", 12 * sweep, sweeps.sweep_places),
+        Periodic("send_callbacks", 1.0, send_callbacks),
+        Periodic("keep_plan", 4 * sweep, keep_plan),
+        Periodic("learn_paces", 120 * sweep, learn_paces),
+        Periodic("forget_old_rows", 3600.0, forget_old_rows),
+    )
+
+
+def run_periodic(tools: Tools) -> list[str]:
+    """Run every periodic task whose present period nobody has taken yet; gives their names.
+
+    One that fails is logged and tried again in its next period: the rest goes on.
+    """
+    done = []
+    for job in periodic(tools):
+        if not _take(tools, job):
+            continue
+        try:
+            job.work(tools)
+        except Exception:
+            log.warning("periodic_task_failed", task=job.name, exc_info=True)
+        else:
+            done.append(job.name)
+    return done
+
+
+def _take(tools: Tools, job: Periodic) -> bool:
+    return tools.database.write(
+        lambda session: ticks.take(session, job.name, every_seconds=job.every_seconds, now=tools.clock())
+    )

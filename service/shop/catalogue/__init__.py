@@ -1,0 +1,19 @@
+"""The shop's own description: read once, checked whole, versioned by digest."""
+
+from service.shop.catalogue.files import default_folder, read
+from service.shop.catalogue.loader import load, parse, reopen, troubles_in
+from service.shop.catalogue.stock import BinStock, load_stock
+from service.shop.catalogue.troubles import CatalogueError, Trouble
+
+__all__ = [
+    "BinStock",
+    "CatalogueError",
+    "Trouble",
+    "default_folder",
+    "load",
+    "load_stock",
+    "parse",
+    "read",
+    "reopen",
+    "troubles_in",
+]

@@ -1,0 +1,135 @@
+"""The catalogue's files as text, and their documents by kind."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from service.shop.catalogue.schema import KINDS, Strict
+from service.shop.catalogue.troubles import CatalogueError, Trouble
+
+M = TypeVar("M", bound=Strict)
+
+MOST_BYTES = 1_000_000
+#: A folder that is neither a kind nor one of these is most likely a misspelt one.
+_OTHER_FOLDERS = {"schemas", "__pycache__"}
+
+
+def default_folder() -> Path:
+    """The made-up shop that comes with Ricasso."""
+    import fixtures
+
+    return Path(fixtures.__file__).parent
+
+
+def read(folder: Path) -> dict[str, str]:
+    """The catalogue's files as text, by name relative to the folder. Raises CatalogueError."""
+    content, troubles = read_all(folder)
+    if troubles:
+        raise CatalogueError(troubles)
+    return content
+
+
+def read_all(folder: Path) -> tuple[dict[str, str], list[Trouble]]:
+    """The files that can be read, and what is wrong with the others."""
+    if not folder.is_dir():
+        return {}, [Trouble(str(folder), "", "no such folder")]
+    content: dict[str, str] = {}
+    troubles = [
+        Trouble(f"{path.name}/", "", f"not a folder of the catalogue; those are {', '.join(sorted(KINDS))}")
+        for path in sorted(folder.iterdir())
+        if path.is_dir() and path.name not in {*KINDS, *_OTHER_FOLDERS} and not path.name.startswith(".")
+    ]
+    for path in sorted([*folder.glob("*/*.toml"), *folder.glob("artwork/*.svg")]):
+        name = path.relative_to(folder).as_posix()
+        if path.parent.name not in KINDS:
+            continue
+        try:
+            if path.stat().st_size > MOST_BYTES:
+                troubles.append(Trouble(name, "", f"larger than {MOST_BYTES} bytes"))
+            else:
+                content[name] = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            troubles.append(Trouble(name, "", f"can't be read: {error}"))
+    return content, troubles
+
+
+class Documents:
+    """The TOML documents of a catalogue's files, each read once; what can't be read goes into `troubles`."""
+
+    def __init__(self, content: Mapping[str, str], troubles: list[Trouble]) -> None:
+        self.content = content
+        self.troubles = troubles
+        self.raw: dict[str, dict[str, Any]] = {}
+        for name, text in content.items():
+            if name.endswith(".toml"):
+                try:
+                    self.raw[name] = tomllib.loads(text)
+                except tomllib.TOMLDecodeError as error:
+                    troubles.append(Trouble(name, "", f"not TOML: {error}"))
+
+    def of(self, kind: str, model: type[M]) -> list[tuple[str, M]]:
+        """The files of a kind that its schema accepts, by name."""
+        found = []
+        for name, document in self.raw.items():
+            if name.startswith(f"{kind}/"):
+                try:
+                    found.append((name, model.model_validate(document)))
+                except ValidationError as error:
+                    self.troubles += [
+                        Trouble(name, place_of(e["loc"]), e["msg"].removeprefix("Value error, "))
+                        for e in error.errors()
+                    ]
+        if not any(name.startswith(f"{kind}/") for name in self.content):
+            self.troubles.append(Trouble(f"{kind}/", "", "no file of this kind"))
+        return found
+
+    def declared(self, kind: str, key: str) -> frozenset[str]:
+        """The names that files of a kind give, broken files included: nobody shall be told twice that a blade
+        is wrong, once at the blade and once wherever it is named."""
+        entries: list[Any] = []
+        for name, document in self.raw.items():
+            if name.startswith(f"{kind}/"):
+                entries.append(document)
+                entries += [e for nested in document.values() if isinstance(nested, list) for e in nested]
+        return frozenset(str(e[key]) for e in entries if isinstance(e, dict) and key in e)
+
+
+def place_of(location: tuple[int | str, ...]) -> str:
+    """A key path as people write it: `face[0].zone[1].polygon`.
+
+    >>> place_of(("face", 0, "zone", 1, "polygon"))
+    'face[0].zone[1].polygon'
+    """
+    path = "".join(f"[{step}]" if isinstance(step, int) else f".{step}" for step in location)
+    return path.removeprefix(".")
+
+
+def digest_of(content: Mapping[str, str]) -> str:
+    """SHA-256 over what the files say. Comments, layout and the stock are no part of it; fonts are, through
+    their pinned digests, and so is every artwork's text."""
+    said: dict[str, object] = {}
+    for name, text in content.items():
+        if name.startswith("stock/"):
+            continue
+        try:
+            said[name] = _plain(tomllib.loads(text)) if name.endswith(".toml") else text
+        except tomllib.TOMLDecodeError:
+            said[name] = text
+    canonical = json.dumps(said, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=str)
+    return hashlib.sha256(canonical.encode()).hexdigest()
+
+
+def _plain(value: object) -> object:
+    """12 and 12.0 say the same."""
+    if isinstance(value, dict):
+        return {key: _plain(inner) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_plain(inner) for inner in value]
+    return float(value) if isinstance(value, int) and not isinstance(value, bool) else value

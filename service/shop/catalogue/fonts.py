@@ -1,0 +1,81 @@
+"""Font files found in installed wheels, pinned by digest."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+from collections.abc import Mapping
+from functools import cache
+from importlib import import_module
+from importlib.resources import files
+
+from fontTools.ttLib import TTFont
+
+from layout.shop.shop import FontSpec
+from service.shop.catalogue.schema import FontFile
+
+#: Where a capital begins and ends in the units of the Hershey data, y down (N.B.S. Special Publication 424).
+_BASELINE, _CAP_LINE = 9, -12
+
+
+def spec_of(entry: FontFile) -> FontSpec:
+    """The font of an entry. Raises ValueError when its wheel or file is missing or is not the pinned one."""
+    try:
+        data = _hershey(entry.file) if entry.kind == "single_line" else _from_wheel(entry.package, entry.file)
+    except (ModuleNotFoundError, FileNotFoundError, KeyError) as error:
+        raise ValueError(f"{entry.package}/{entry.file} is not installed") from error
+    digest = hashlib.sha256(data).hexdigest()
+    if digest != entry.sha256:
+        raise ValueError(f"{entry.package}/{entry.file} has digest {digest}, not the pinned one")
+    if entry.kind == "outline":
+        _check_axes(data, entry.axes)
+    return FontSpec(
+        font=entry.font,
+        name=entry.name,
+        kind=entry.kind,
+        style=entry.style,
+        licence=entry.licence,
+        data=data,
+        sha256=digest,
+        axes=tuple(sorted(entry.axes.items())),
+    )
+
+
+def _check_axes(data: bytes, axes: Mapping[str, float]) -> None:
+    """A variable font is offered as one fixed instance, every axis of it named and in range."""
+    font = TTFont(io.BytesIO(data), lazy=True)
+    known = {a.axisTag: (a.minValue, a.maxValue) for a in font["fvar"].axes} if "fvar" in font else {}
+    if missing := sorted(known.keys() - axes.keys()):
+        raise ValueError(f"the variable font's axes {missing} need a fixed value")
+    for tag, value in axes.items():
+        if tag not in known:
+            raise ValueError(f"the font has no axis {tag!r}")
+        least, most = known[tag]
+        if not least <= value <= most:
+            raise ValueError(f"axis {tag!r} goes from {least:g} to {most:g}, not to {value:g}")
+
+
+@cache
+def _from_wheel(package: str, file: str) -> bytes:
+    return files(package).joinpath(file).read_bytes()
+
+
+@cache
+def _hershey(face: str) -> bytes:
+    """A face of the Hershey fonts in the single-line format that `layout.lettering.fonts` reads."""
+    font = import_module("HersheyFonts").HersheyFonts()
+    if face not in font.default_font_names:
+        raise KeyError(face)
+    font.load_default_font(face)
+    glyphs = {
+        char: {
+            "advance": glyph.char_width,
+            "strokes": [
+                [[x - glyph.left_offset, _BASELINE - y] for x, y in stroke] for stroke in glyph.strokes
+            ],
+        }
+        for char, glyph in sorted(font.all_glyphs.items())
+    }
+    content = {"capital_height": _BASELINE - _CAP_LINE, "glyphs": glyphs}
+    return json.dumps(content, separators=(",", ":"), sort_keys=True).encode()

@@ -1,0 +1,220 @@
+"""From a folder of files to one Shop value, or to the whole list of what is wrong with them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TypeVar
+
+from layout.lettering.fonts import FontRefused, open_font
+from layout.marks.artwork import ArtworkRefused, read_artwork
+from layout.shop.blades import Blade, Product, Surface
+from layout.shop.plates import Plate
+from layout.shop.shop import Artwork, FontSpec, Policy, Shop
+from layout.shop.stations import Process, Station
+from service.shop.catalogue import schema
+from service.shop.catalogue.blades import BladeReading
+from service.shop.catalogue.files import Documents, default_folder, digest_of, read, read_all
+from service.shop.catalogue.fonts import spec_of
+from service.shop.catalogue.sense import Whereabouts, troubles_of
+from service.shop.catalogue.stock import stock_troubles
+from service.shop.catalogue.tooling import plate_of, process_of, station_of
+from service.shop.catalogue.troubles import CatalogueError, Trouble
+
+T = TypeVar("T")
+
+__all__ = ["CatalogueError", "Trouble", "default_folder", "load", "parse", "read", "reopen", "troubles_in"]
+
+
+def load(folder: Path) -> Shop:
+    """The shop of a folder. Raises CatalogueError with all troubles; never half-loads."""
+    return parse(read(folder))
+
+
+def parse(content: Mapping[str, str]) -> Shop:
+    """The shop of files' texts, as `read` gives them. Raises CatalogueError with all troubles."""
+    reading = _Reading(content)
+    if troubles := reading.judged():
+        raise CatalogueError(troubles)
+    return reading.shop
+
+
+def reopen(content: Mapping[str, str]) -> Shop:
+    """The shop of a version that was accepted before, for work that still refers to it.
+
+    Today's checks are not asked again, and a font that has been updated or removed since is left out: marks
+    were frozen on acceptance, and what was accepted must stay burnable. Raises CatalogueError when the
+    content can't be read at all.
+    """
+    reading = _Reading(content)
+    troubles = [t for t in reading.troubles if not t.file.startswith("fonts/")]
+    if troubles:
+        raise CatalogueError(troubles)
+    return reading.shop
+
+
+def troubles_in(folder: Path) -> tuple[Trouble, ...]:
+    """Everything wrong with a folder, stock included, in one pass; empty when it can be used."""
+    content, unreadable = read_all(folder)
+    if not content:
+        return tuple(unreadable)
+    return CatalogueError([*unreadable, *_Reading(content).judged()]).troubles
+
+
+class _Reading:
+    """One pass over all files, collecting troubles instead of stopping at the first."""
+
+    def __init__(self, content: Mapping[str, str]) -> None:
+        self.troubles: list[Trouble] = []
+        self.documents = Documents(content, self.troubles)
+        self.where: dict[tuple[str, str], str] = {}
+        fonts = self._fonts()
+        self.shop = Shop(
+            version=digest_of(content),
+            products=self._named("products", "sku", self._products()),
+            blades=self._named("blades", "blade", self._blades(tuple(fonts))),
+            plates=self._named("plates", "plate", self._plates()),
+            stations=self._named("stations", "station", self._stations()),
+            processes=self._named("processes", "process", self._processes()),
+            fonts=fonts,
+            artworks=self._artworks(),
+            policy=self._policy(),
+        )
+
+    def judged(self) -> list[Trouble]:
+        """What could not be read, and what does not make sense of the rest."""
+        whereabouts = Whereabouts(
+            files=self.where,
+            declared={
+                kind: self.documents.declared(kind, key)
+                for kind, key in (
+                    ("products", "sku"),
+                    ("blades", "blade"),
+                    ("plates", "plate"),
+                    ("stations", "station"),
+                    ("processes", "process"),
+                    ("fonts", "font"),
+                )
+            },
+            whole=not self.troubles,
+        )
+        skus = whereabouts.declared["products"]
+        return [*self.troubles, *troubles_of(self.shop, whereabouts), *stock_troubles(self.documents, skus)]
+
+    def _named(self, kind: str, key: str, things: list[tuple[str, T]]) -> dict[str, T]:
+        named: dict[str, T] = {}
+        for file, thing in things:
+            name = str(getattr(thing, key))
+            if name in named:
+                self.troubles.append(Trouble(file, key, f"{name!r} stands twice"))
+            named[name] = thing
+            self.where[kind, name] = file
+        return named
+
+    def _attempt(self, file: str, place: str, make: Callable[[], T]) -> T | None:
+        try:
+            return make()
+        except (ValueError, ArtworkRefused, FontRefused) as error:
+            self.troubles.append(Trouble(file, place, str(error)))
+            return None
+
+    # --- kinds ---
+
+    def _products(self) -> list[tuple[str, Product]]:
+        return [
+            (
+                file,
+                Product(
+                    p.sku, p.name, tuple(p.barcodes), p.blade, Surface(p.material, p.finish), p.built_from
+                ),
+            )
+            for file, content in self.documents.of("products", schema.ProductsFile)
+            for p in content.product
+        ]
+
+    def _blades(self, every_font: tuple[str, ...]) -> list[tuple[str, Blade]]:
+        return [
+            (file, blade)
+            for file, content in self.documents.of("blades", schema.BladeFile)
+            if (blade := BladeReading(file, every_font, self.troubles).blade(content)) is not None
+        ]
+
+    def _plates(self) -> list[tuple[str, Plate]]:
+        return [
+            (file, plate)
+            for file, content in self.documents.of("plates", schema.PlateFile)
+            if (plate := self._attempt(file, "slot_outline", lambda c=content: plate_of(c))) is not None  # type: ignore[misc]
+        ]
+
+    def _stations(self) -> list[tuple[str, Station]]:
+        return [
+            (file, station)
+            for file, content in self.documents.of("stations", schema.StationFile)
+            if (station := self._attempt(file, "hours", lambda c=content: station_of(c))) is not None  # type: ignore[misc]
+        ]
+
+    def _processes(self) -> list[tuple[str, Process]]:
+        return [
+            (file, process_of(entry))
+            for file, content in self.documents.of("processes", schema.ProcessesFile)
+            for entry in content.process
+        ]
+
+    def _fonts(self) -> dict[str, FontSpec]:
+        fonts: dict[str, FontSpec] = {}
+        for file, content in self.documents.of("fonts", schema.FontsFile):
+            for index, entry in enumerate(content.font):
+                place = f"font[{index}]"
+                if entry.font in fonts:
+                    self.troubles.append(Trouble(file, f"{place}.font", f"{entry.font!r} stands twice"))
+                spec = self._attempt(file, place, lambda e=entry: _opened(spec_of(e)))  # type: ignore[misc]
+                if spec is not None:
+                    fonts[entry.font] = spec
+        return fonts
+
+    def _artworks(self) -> dict[str, Artwork]:
+        artworks: dict[str, Artwork] = {}
+        drawn: set[str] = set()
+        for file, content in self.documents.of("artwork", schema.ArtworksFile):
+            for index, entry in enumerate(content.artwork):
+                place, svg = f"artwork[{index}]", f"artwork/{entry.file}"
+                drawn.add(svg)
+                if entry.artwork in artworks:
+                    self.troubles.append(Trouble(file, f"{place}.artwork", f"{entry.artwork!r} stands twice"))
+                text = self.documents.content.get(svg)
+                if text is None:
+                    self.troubles.append(Trouble(file, f"{place}.file", f"no file {svg}"))
+                    continue
+                outline = self._attempt(svg, "", lambda t=text: read_artwork(t.encode()))  # type: ignore[misc]
+                if outline is None:
+                    continue
+                artwork = Artwork(entry.artwork, entry.name, entry.use, outline, entry.initials_box_mm)
+                artworks[entry.artwork] = artwork
+                self.troubles += _box_troubles(file, place, artwork)
+        self.troubles += [
+            Trouble(name, "", "no entry of the library's list names this drawing")
+            for name in self.documents.content
+            if name.endswith(".svg") and name not in drawn
+        ]
+        return artworks
+
+    def _policy(self) -> Policy:
+        found = self.documents.of("policy", schema.PolicyFile)
+        self.troubles += [Trouble(file, "", "a shop has one policy file") for file, _ in found[1:]]
+        return Policy(**found[0][1].model_dump()) if found else Policy()
+
+
+def _opened(spec: FontSpec) -> FontSpec:
+    """A font that can't be opened is refused here, not at the first order that asks for it."""
+    open_font(spec)
+    return spec
+
+
+def _box_troubles(file: str, place: str, artwork: Artwork) -> list[Trouble]:
+    box = artwork.initials_box_mm
+    if box is None:
+        return []
+    x0, y0, x1, y1 = artwork.outline.bounds_mm
+    if x0 <= box[0] < box[2] <= x1 and y0 <= box[1] < box[3] <= y1:
+        return []
+    return [Trouble(file, f"{place}.initials_box_mm", "the box for initials does not lie inside the frame")]

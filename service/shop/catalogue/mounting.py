@@ -1,0 +1,133 @@
+"""Whether units lie on their plates and plates under their stations as the files say."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely import affinity
+from shapely.geometry import box
+
+from layout.seating.registration import nominal, place_points, to_station
+from layout.shop.measure import CONTAINMENT_MM
+from layout.shop.plates import Plate, Pose, Seat, Slot
+from layout.shop.shop import Shop
+from layout.shop.stations import Station
+from service.shop.catalogue.troubles import Trouble
+
+
+def plate_troubles(shop: Shop, plate: Plate, file: str, blades: frozenset[str]) -> Iterator[Trouble]:
+    """What is wrong with a plate by itself and under the stations that mount it."""
+    for name, times in Counter(slot.slot for slot in plate.slots).items():
+        if times > 1:
+            yield Trouble(file, "slots", f"slot {name!r} stands twice")
+    yield from _seat_names(shop, plate, file, blades)
+    yield from _places(shop, plate, file)
+    yield from _fiducials(plate, file)
+    for station in shop.stations.values():
+        if plate.plate in station.plates:
+            yield from _under_station(shop, station, plate, file)
+
+
+def seat_reaches(station: Station, plate: Plate, seat: Seat, area: Any) -> bool:
+    """Whether an area of the face (face frame) lies in the station's field when the unit sits there."""
+    calibration = nominal(station, plate, plate.copies[0])
+    points = place_points(shapely.get_coordinates(area), seat.pose, calibration)
+    x0, y0, x1, y1 = station.field_box_mm
+    low, high = points.min(axis=0), points.max(axis=0)
+    return bool(low[0] >= x0 and low[1] >= y0 and high[0] <= x1 and high[1] <= y1)
+
+
+def body_of(shop: Shop, seat: Seat) -> Any | None:
+    """The whole unit of a seat in the plate's frame; None for a blade or face that isn't there."""
+    blade = shop.blades.get(seat.blade)
+    face = next((f for f in blade.faces if f.face == seat.face), None) if blade else None
+    return None if face is None else _posed(face.body or face.silhouette, seat.pose)
+
+
+def _posed(polygon: Any, pose: Pose) -> Any:
+    turned = affinity.rotate(polygon, pose.turn_deg, origin=(0, 0))
+    return affinity.translate(turned, pose.x_mm, pose.y_mm)
+
+
+def _seat_names(shop: Shop, plate: Plate, file: str, blades: frozenset[str]) -> Iterator[Trouble]:
+    for slot in plate.slots:
+        if not slot.seats:
+            yield Trouble(file, f"slot {slot.slot}", "it takes no blade")
+        for (blade, face), times in Counter((seat.blade, seat.face) for seat in slot.seats).items():
+            if times > 1:
+                yield Trouble(file, "seat", f"{blade!r} with its {face} up has two seats in a slot")
+        for seat in slot.seats:
+            if seat.blade not in blades:
+                yield Trouble(file, "seat", f"no blade {seat.blade!r}")
+            elif seat.blade in shop.blades and body_of(shop, seat) is None:
+                yield Trouble(file, "seat", f"blade {seat.blade!r} has no face {seat.face!r}")
+
+
+def _places(shop: Shop, plate: Plate, file: str) -> Iterator[Trouble]:
+    """Units lie on the plate, and those of different slots don't touch, whatever each of them holds."""
+    top = box(0, 0, *plate.size_mm).buffer(CONTAINMENT_MM)
+    bodies: list[tuple[str, Any]] = []
+    for slot in plate.slots:
+        if not top.covers(slot.outline):
+            yield Trouble(file, f"slot {slot.slot}", "its outline reaches beyond the plate")
+        shapes = [(seat, body) for seat in slot.seats if (body := body_of(shop, seat)) is not None]
+        for seat, body in shapes:
+            if not top.covers(body):
+                reason = f"{seat.blade!r} with its {seat.face} up reaches beyond the plate"
+                yield Trouble(file, f"slot {slot.slot}", reason)
+        bodies.append((slot.slot, shapely.union_all([body for _, body in shapes])))
+    yield from _touching(file, "units in", bodies)
+    yield from _touching(
+        file, "outlines of", [(s.slot, s.outline.buffer(-CONTAINMENT_MM)) for s in plate.slots]
+    )
+
+
+def _touching(file: str, what: str, bodies: list[tuple[str, Any]]) -> Iterator[Trouble]:
+    tree = shapely.STRtree([body for _, body in bodies])
+    for index, (name, body) in enumerate(bodies):
+        for other in sorted(tree.query(body, predicate="intersects")):
+            if other > index:
+                yield Trouble(file, "slots", f"{what} slots {name!r} and {bodies[other][0]!r} would touch")
+
+
+def _fiducials(plate: Plate, file: str) -> Iterator[Trouble]:
+    points = np.array(plate.fiducials)
+    if len(np.unique(points, axis=0)) < len(points):
+        yield Trouble(file, "fiducials", "two fiducials in one place")
+    elif len(points) > 2 and np.linalg.matrix_rank(np.diff(points, axis=0), 1e-6) < 2:
+        yield Trouble(file, "fiducials", "all fiducials lie in one line")
+    if (points < 0).any() or (points > np.array(plate.size_mm)).any():
+        yield Trouble(file, "fiducials", "a fiducial lies beside the plate")
+
+
+def _under_station(shop: Shop, station: Station, plate: Plate, file: str) -> Iterator[Trouble]:
+    """Fiducials and all zones that the station could burn lie in its field."""
+    x0, y0, x1, y1 = station.field_box_mm
+    points = to_station(np.array(plate.fiducials), nominal(station, plate, plate.copies[0]))
+    if (points < [x0, y0]).any() or (points > [x1, y1]).any():
+        reason = f"a fiducial lies outside the field of station {station.station!r}"
+        yield Trouble(file, "fiducials", reason)
+    for slot in plate.slots:
+        for zone in _out_of_reach(shop, station, plate, slot):
+            reason = f"zone {zone!r} lies outside the field of station {station.station!r}"
+            yield Trouble(file, f"slot {slot.slot}", reason)
+
+
+def _out_of_reach(shop: Shop, station: Station, plate: Plate, slot: Slot) -> Iterator[str]:
+    for seat in slot.seats:
+        blade = shop.blades.get(seat.blade)
+        for face in blade.faces if blade else ():
+            if face.face != seat.face:
+                continue
+            for zone in face.zones:
+                surfaces = {
+                    zone.surface or p.surface for p in shop.products.values() if p.blade == seat.blade
+                }
+                burned = any(shop.recipe_for(station.station, surface) for surface in surfaces)
+                area = zone.polygon.intersection(face.silhouette)
+                if burned and not area.is_empty and not seat_reaches(station, plate, seat, area):
+                    yield zone.zone

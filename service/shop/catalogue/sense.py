@@ -1,0 +1,199 @@
+"""What no schema can see: names that lead nowhere, shapes that don't meet, products nobody can engrave."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+import shapely
+
+from layout.shop.blades import Blade, Face, Product, Zone
+from layout.shop.shop import Shop
+from layout.shop.stations import Station
+from service.shop.catalogue.mounting import plate_troubles, seat_reaches
+from service.shop.catalogue.troubles import Trouble
+
+
+@dataclass(frozen=True, slots=True)
+class Whereabouts:
+    """In which file each thing stands, by kind and name; which names the files declare, broken ones included;
+    and whether everything could be read, so that the shop can be judged as a whole."""
+
+    files: Mapping[tuple[str, str], str]
+    declared: Mapping[str, frozenset[str]]
+    whole: bool
+
+    def file(self, kind: str, name: str) -> str:
+        return self.files.get((kind, name), f"{kind}/")
+
+
+def troubles_of(shop: Shop, where: Whereabouts) -> list[Trouble]:
+    """Everything that does not make sense, all at once."""
+    return [
+        *(t for blade in shop.blades.values() for t in _of_blade(blade, where)),
+        *_of_products(shop, where),
+        *(
+            t
+            for plate in shop.plates.values()
+            for t in plate_troubles(shop, plate, where.file("plates", plate.plate), where.declared["blades"])
+        ),
+        *_of_copies(shop, where),
+        *(t for station in shop.stations.values() for t in _of_station(shop, station, where)),
+        *_of_processes(shop, where),
+        *(_of_engraving(shop, where) if where.whole else ()),
+    ]
+
+
+def _of_blade(blade: Blade, where: Whereabouts) -> Iterator[Trouble]:
+    file = where.file("blades", blade.blade)
+    for name in _twice(zone.zone for face in blade.faces for zone in face.zones):
+        yield Trouble(file, name, "two zones of this blade have this name")
+    for face in blade.faces:
+        for name in _twice(k.keep_out for k in face.keep_outs):
+            yield Trouble(file, f"{face.face}.{name}", "two keep-outs of this face have this name")
+        for keep_out in face.keep_outs:
+            if keep_out.polygon.intersection(face.silhouette).area == 0:
+                yield Trouble(file, f"{face.face}.{keep_out.keep_out}", "the keep-out lies beside the blade")
+        for zone in face.zones:
+            for reason in _zone_reasons(face, zone, where.declared["fonts"]):
+                yield Trouble(file, f"{face.face}.{zone.zone}", reason)
+
+
+def _zone_reasons(face: Face, zone: Zone, fonts: frozenset[str]) -> Iterator[str]:
+    on_blade = zone.polygon.intersection(face.silhouette)
+    free = on_blade.difference(shapely.union_all([k.polygon for k in face.keep_outs]))
+    if on_blade.area == 0:
+        yield "the zone lies beside the blade"
+    elif free.buffer(-zone.edge_margin_mm).is_empty:
+        yield "keep-outs and the edge margin leave nothing of the zone"
+    if not zone.baseline.line.intersects(zone.polygon):
+        yield "the baseline lies beside the zone"
+    if zone.anchor is not None and not zone.polygon.covers(shapely.Point(zone.anchor)):
+        yield "the anchor lies beside the zone"
+    if not zone.baseline.is_straight and zone.kinds != {"text"}:
+        yield "on a curved baseline only text can run"
+    for font in zone.fonts:
+        if font not in fonts:
+            yield f"no font {font!r}"
+
+
+def _of_products(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
+    shared = set(_twice(code for product in shop.products.values() for code in product.barcodes))
+    for product in shop.products.values():
+        file = where.file("products", product.sku)
+        if product.blade not in where.declared["blades"]:
+            yield Trouble(file, f"{product.sku}.blade", f"no blade {product.blade!r}")
+        yield from _of_built_from(shop, product, file)
+        for code in product.barcodes:
+            if code in shared:
+                yield Trouble(file, f"{product.sku}.barcodes", f"barcode {code} stands twice")
+            if not check_digit_holds(code):
+                yield Trouble(file, f"{product.sku}.barcodes", f"barcode {code} has a wrong check digit")
+
+
+def _of_built_from(shop: Shop, product: Product, file: str) -> Iterator[Trouble]:
+    if product.built_from is None:
+        return
+    source = shop.products.get(product.built_from)
+    if source is None:
+        yield Trouble(file, f"{product.sku}.built_from", f"no product {product.built_from!r}")
+    elif source.blade in shop.blades and not shop.blades[source.blade].bare:
+        yield Trouble(file, f"{product.sku}.built_from", f"{product.built_from} is no bare blade")
+
+
+def check_digit_holds(code: str) -> bool:
+    """Whether the last digit of a GTIN of 8, 12, 13 or 14 digits is right; False for other lengths.
+
+    GS1 General Specifications, check digit calculation: weights 3 and 1 from the right, beginning beside the
+    check digit, sum a multiple of ten.
+
+    >>> check_digit_holds("6291041500213")
+    True
+    """
+    if len(code) not in (8, 12, 13, 14) or not code.isdecimal():
+        return False
+    return sum(int(digit) * (3 if i % 2 else 1) for i, digit in enumerate(reversed(code))) % 10 == 0
+
+
+def _of_copies(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
+    for copy in _twice(copy for plate in shop.plates.values() for copy in plate.copies):
+        for plate in shop.plates.values():
+            if copy in plate.copies:
+                reason = f"{copy!r} is the name of two copies"
+                yield Trouble(where.file("plates", plate.plate), "copies", reason)
+
+
+def _of_station(shop: Shop, station: Station, where: Whereabouts) -> Iterator[Trouble]:
+    file = where.file("stations", station.station)
+    for plate in station.plates:
+        if plate not in where.declared["plates"]:
+            yield Trouble(file, f"plates.{plate}", "no such plate")
+    for process in station.layers:
+        if process not in where.declared["processes"]:
+            yield Trouble(file, f"layers.{process}", "no such process")
+        elif (known := shop.processes.get(process)) and known.station != station.station:
+            yield Trouble(file, f"layers.{process}", f"this process belongs to station {known.station!r}")
+    for layer in _twice(style.layer for style in station.layers.values()):
+        yield Trouble(file, "layers", f"layer {layer!r} stands for two processes")
+    for colour in _twice(style.colour for style in station.layers.values()):
+        yield Trouble(file, "layers", f"colour {colour!r} stands for two processes")
+
+
+def _of_processes(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
+    seen: dict[tuple[str, object], str] = {}
+    for process in shop.processes.values():
+        file = where.file("processes", process.process)
+        station = shop.stations.get(process.station)
+        if station is None:
+            if process.station not in where.declared["stations"]:
+                yield Trouble(file, f"{process.process}.station", f"no station {process.station!r}")
+            continue
+        if process.process not in station.layers:
+            yield Trouble(file, process.process, f"station {process.station!r} names no layer for it")
+        twin = seen.setdefault((process.station, process.surface), process.process)
+        if twin != process.process:
+            reason = f"{twin!r} is for the same station, material and finish"
+            yield Trouble(file, process.process, reason)
+        if process.line_width_mm < station.spot_mm:
+            yield Trouble(file, f"{process.process}.line_width_mm", "a line can't be finer than the spot")
+
+
+def _of_engraving(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
+    """Every zone of every product can be burned somewhere: a process (its test card may yet be to come), a
+    plate, inside the field."""
+    for product in shop.products.values():
+        file = where.file("products", product.sku)
+        blade = shop.blades.get(product.blade)
+        for face in blade.faces if blade else ():
+            for zone in face.zones:
+                if not zone.polygon.intersects(face.silhouette):
+                    continue  # Said of the blade itself.
+                reason = _unburnable(shop, product, face, zone)
+                if reason:
+                    yield Trouble(file, f"{product.sku}.{zone.zone}", reason)
+
+
+def _unburnable(shop: Shop, product: Product, face: Face, zone: Zone) -> str | None:
+    surface = shop.surface_of(product.sku, zone.zone)
+    able = [s for s in shop.stations.values() if shop.recipe_for(s.station, surface) is not None]
+    if not able:
+        return f"{surface.material}, {surface.finish}: no process is for it"
+    for station in able:
+        for plate_name in station.plates:
+            plate = shop.plates.get(plate_name)
+            for slot in plate.slots if plate else ():
+                seat = slot.seat(product.blade, face.face)
+                if (
+                    plate
+                    and seat
+                    and seat_reaches(station, plate, seat, zone.polygon.intersection(face.silhouette))
+                ):
+                    return None
+    return (
+        "no station with a process for it can mount a plate that takes this face with the zone in its field"
+    )
+
+
+def _twice(names: Iterable[str]) -> list[str]:
+    return [name for name, times in Counter(names).items() if times > 1]

@@ -1,0 +1,81 @@
+"""Shapes as the files give them, turned into geometry."""
+
+from __future__ import annotations
+
+from shapely import affinity
+from shapely.geometry import LineString, Point, Polygon, box
+from shapely.geometry.polygon import orient
+from shapely.validation import explain_validity
+
+from layout.lettering.glyphs import RingPen
+from layout.marks.svg_paths import draw_path
+from layout.shop.blades import Baseline
+from layout.shop.measure import Floats, freeze_mm
+from service.shop.catalogue.schema import CurvePath, Shape
+
+#: Curves of blades and zones are flattened to this; zones are shrunk by far more than that.
+TOLERANCE_MM = 0.01
+
+
+def polygon_of(shape: Shape) -> Polygon:
+    """The polygon of a shape, counter-clockwise. Raises ValueError when it is none."""
+    if shape.circle:
+        x, y, r = shape.circle
+        if r <= 0:
+            raise ValueError("a circle needs a radius above 0")
+        made = Point(x, y).buffer(r, quad_segs=24)
+    elif shape.rect:
+        x0, y0, x1, y1 = shape.rect
+        made = box(min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
+    elif shape.points:
+        made = Polygon(shape.points)
+    else:
+        rings = _rings(shape.path or "")
+        if len(rings) != 1:
+            raise ValueError(f"the path draws {len(rings)} closed shapes; one is wanted")
+        made = Polygon(rings[0])
+    if not made.is_valid or made.area == 0:
+        raise ValueError(f"not a simple closed shape: {explain_validity(made)}")
+    return orient(Polygon(freeze_mm(made.exterior.coords)))
+
+
+def baseline_of(given: list[tuple[float, float]] | CurvePath) -> Baseline:
+    """A straight or curved baseline. Raises ValueError when it has no length."""
+    if isinstance(given, CurvePath):
+        pen = _OpenPen(TOLERANCE_MM)
+        draw_path(given.path, pen)
+        if len(pen.lines) != 1:
+            raise ValueError(f"the path draws {len(pen.lines)} lines; one is wanted")
+        points = tuple((float(x), float(y)) for x, y in freeze_mm(pen.lines[0]))
+    else:
+        points = tuple((float(x), float(y)) for x, y in given)
+    if len(points) < 2 or points[0] == points[-1]:
+        raise ValueError("a baseline needs two different ends")
+    if not LineString(points).is_simple:
+        raise ValueError("the baseline crosses itself")
+    return Baseline(points)
+
+
+def mirrored(polygon: Polygon) -> Polygon:
+    """The shape as seen from the other side: turned over end for end."""
+    return orient(affinity.scale(polygon, -1, 1, origin=(0, 0)))
+
+
+def _rings(path: str) -> list[Floats]:
+    pen = RingPen(TOLERANCE_MM)
+    draw_path(path, pen)
+    return list(pen.rings)
+
+
+class _OpenPen(RingPen):
+    """Keeps open lines instead of closing them."""
+
+    def __init__(self, tolerance: float) -> None:
+        super().__init__(tolerance)
+        self.lines: list[list[tuple[float, float]]] = []
+
+    def _endPath(self) -> None:  # noqa: N802  (fontTools' name)
+        self.lines.append(list(self._points))
+
+    def _closePath(self) -> None:  # noqa: N802
+        self._endPath()

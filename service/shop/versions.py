@@ -1,0 +1,47 @@
+"""The shop's description in force, and every older one that a load may still be locked to."""
+
+from __future__ import annotations
+
+import threading
+from datetime import datetime
+from pathlib import Path
+
+from sqlalchemy.orm import Session
+
+from layout.shop.shop import Shop
+from service.records.errors import CatalogueMissing
+from service.records.tables import CatalogueVersion
+from service.shop import catalogue
+
+
+class Shelf:
+    """Shops by version: the current one loaded from files and checked, older ones parsed from their rows."""
+
+    def __init__(self, folder: Path) -> None:
+        """Raises service.catalogue.CatalogueError when the folder's files are refused."""
+        self.folder = folder
+        self.content = catalogue.read(folder)
+        self.current: Shop = catalogue.parse(self.content)
+        self._lock = threading.Lock()
+        self._by_version: dict[str, Shop] = {self.current.version: self.current}
+
+    def keep_current(self, session: Session, *, now: datetime) -> None:
+        """Write the current version's files to the database, once, so that they outlive the folder."""
+        if session.get(CatalogueVersion, self.current.version) is None:
+            session.add(
+                CatalogueVersion(version=self.current.version, loaded_at=now, content=dict(self.content))
+            )
+
+    def at(self, session: Session, version: str) -> Shop:
+        """The shop at a version. Raises CatalogueMissing."""
+        with self._lock:
+            known = self._by_version.get(version)
+        if known is not None:
+            return known
+        row = session.get(CatalogueVersion, version)
+        if row is None:
+            raise CatalogueMissing("this catalogue version is not on record", version=version)
+        shop = catalogue.parse(row.content)
+        with self._lock:
+            self._by_version[version] = shop
+        return shop

@@ -1,0 +1,55 @@
+"""Boxed units that were fetched for a job which was cancelled then: they go back into a bin."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from service.records.errors import BadRequest, MoveNotAllowed, NotFound
+from service.records.ids import JOB, public
+from service.records.moves import write_history
+from service.records.tables import Job
+from service.records.who import Who
+from service.stock import reservations as stock
+from service.stock import stock_rows as rows
+
+
+def listed(session: Session) -> list[dict[str, Any]]:
+    """Which box goes back to which bin, in walking order; the bin is null where nobody knows any more."""
+    return [
+        {
+            "job": public(JOB, one.job),
+            "order_ref": one.order_ref,
+            "sku": one.sku,
+            "bin": one.bin,
+            "walking_order": one.walking_order,
+        }
+        for one in rows.to_put_back(session)
+    ]
+
+
+def put_back(session: Session, job_id: int, bin_name: str | None, *, who: Who, now: datetime) -> Job:
+    """The unit stands in its bin again, or in another that is named: the stock has it, and whoever waits
+    gets it.
+
+    Raises NotFound, MoveNotAllowed when the job holds no unit that is to be put back, BadRequest for a bin
+    that there is not.
+    """
+    job = rows.job(session, job_id)
+    if job is None:
+        raise NotFound("no such job", id=public(JOB, job_id))
+    into = bin_name or job.pulled_from
+    if into is None or rows.one_bin(session, into) is None:
+        raise BadRequest(f"no bin named {into}" if into else "say into which bin it goes", field="bin")
+    if not rows.end_put_back(session, job_id):
+        raise MoveNotAllowed(f"{public(JOB, job_id)} holds no unit to be put back", job=public(JOB, job_id))
+    stock.put_in(session, into, job.sku)
+    write_history(
+        session, "job", job_id, move_from=job.state, move_to="put_back", who=who, now=now, why=f"into {into}"
+    )
+    session.flush()
+    stock.serve_short(session, job.sku, who=who, now=now)
+    session.refresh(job)
+    return job

@@ -1,0 +1,176 @@
+"""Boxed units: every ready job has one reserved, what is missing is corrected, what arrives is given out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from service.records.errors import BadRequest, StaleVersion, StockTooLow
+from service.records.moves import move_job, write_history
+from service.records.states import JobState
+from service.records.tables import Bin, Job, Stock
+from service.records.who import Who
+from service.stock import holds
+from service.stock import stock_rows as rows
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """What was counted: so many boxed units of a product in a bin.
+
+    `walking_order` is needed for a new bin. `version`, when given, is that of the row the counter has seen.
+    """
+
+    bin: str
+    sku: str
+    boxed: int
+    walking_order: int | None = None
+    version: int | None = None
+
+
+def reserve(session: Session, job: Job) -> bool:
+    """Reserve a boxed unit for a job, from the first bin in walking order that has one; False: none has."""
+    if job.unit_in_hand or job.bin is not None:
+        return True
+    for bin_name in rows.free_bins(session, job.sku):
+        if rows.change(session, bin_name, job.sku, reserved=1):
+            job.bin = bin_name
+            session.flush()
+            return True
+    return False
+
+
+def unreserve(session: Session, job: Job) -> None:
+    """Give the reserved unit back; nothing when the job has none."""
+    if job.bin is None:
+        return
+    if not rows.change(session, job.bin, job.sku, reserved=-1):
+        raise StockTooLow(f"bin {job.bin} has no reserved unit of {job.sku}", bin=job.bin, sku=job.sku)
+    job.bin = None
+    session.flush()
+
+
+def take_out(session: Session, job: Job) -> None:
+    """The unit was found and is in the operator's hands: it is no longer in its bin. Once only."""
+    if job.unit_in_hand:
+        return
+    if job.bin is None or not rows.change(session, job.bin, job.sku, boxed=-1, reserved=-1):
+        raise StockTooLow(f"job {job.id} has no unit in a bin", job=job.id)
+    job.pulled_from, job.bin, job.unit_in_hand = job.bin, None, True
+    session.flush()
+
+
+def put_in(session: Session, bin_name: str, sku: str) -> None:
+    """One more unit stands in a bin, which may never have held that product."""
+    if rows.one_row(session, bin_name, sku) is None:
+        session.add(Stock(bin=bin_name, sku=sku, boxed=0, reserved=0))
+        session.flush()
+    rows.change(session, bin_name, sku, boxed=1)
+
+
+def write_off(session: Session, job: Job, *, who: Who, now: datetime, why: str) -> None:
+    """The reserved unit is missing or blemished: it is gone from its bin, and so from the stock."""
+    bin_name = job.bin
+    if job.unit_in_hand:
+        job.unit_in_hand = False
+        session.flush()
+        return
+    if bin_name is None or not rows.change(session, bin_name, job.sku, boxed=-1, reserved=-1):
+        raise StockTooLow(f"job {job.id} has no unit in a bin", job=job.id)
+    job.bin = None
+    session.flush()
+    write_history(
+        session, "stock", job.id, move_from=None, move_to="written_off", who=who, now=now,
+        why=f"{bin_name} {job.sku}: {why}",
+    )  # fmt: skip
+
+
+def make_ready(session: Session, job: Job, *, who: Who, now: datetime, why: str) -> JobState:
+    """Move a job to ready with a unit reserved, or to short when there is none. Returns where it went."""
+    wanted = JobState.READY if reserve(session, job) else JobState.SHORT
+    if JobState(job.state) is not wanted:
+        move_job(session, job, wanted, who=who, now=now, why=why, hold_reason=None)
+    return wanted
+
+
+def serve_short(session: Session, sku: str, *, who: Who, now: datetime) -> int:
+    """Give free units to short jobs, the most urgent first; returns how many became ready."""
+    served = 0
+    for job in rows.short_jobs(session, sku):
+        if not reserve(session, job):
+            break
+        move_job(session, job, JobState.READY, who=who, now=now, why="stock arrived")
+        served += 1
+    return served
+
+
+def serve_all_short(session: Session, *, who: Who, now: datetime) -> int:
+    """Give every unit that is free to a short job; returns how many became ready.
+
+    An order and an arrival that were written at the same moment have not seen each other, so somebody has to
+    look again.
+    """
+    return sum(serve_short(session, sku, who=who, now=now) for sku in rows.short_skus(session))
+
+
+def put_counts(session: Session, counts: list[Count], *, who: Who, now: datetime) -> None:
+    """Set what bins hold. Units reserved beyond a lower count are taken from the least urgent ready jobs.
+
+    Raises BadRequest for a new bin without walking order, StockTooLow when jobs already loaded hold more
+    than was counted.
+    """
+    for count in counts:
+        _put(session, count, who=who, now=now)
+    for sku in sorted({count.sku for count in counts}):
+        serve_short(session, sku, who=who, now=now)
+
+
+def _put(session: Session, count: Count, *, who: Who, now: datetime) -> None:
+    place = rows.one_bin(session, count.bin)
+    if place is None:
+        if count.walking_order is None:
+            raise BadRequest(f"bin {count.bin} is new; say its walking_order", field="walking_order")
+        session.add(Bin(bin=count.bin, walking_order=count.walking_order))
+        session.flush()
+    elif count.walking_order is not None:
+        place.walking_order = count.walking_order
+    row = rows.one_row(session, count.bin, count.sku)
+    if row is None:
+        row = Stock(bin=count.bin, sku=count.sku, boxed=0, reserved=0)
+        session.add(row)
+        session.flush()
+    if count.version is not None and count.version != row.version:
+        raise StaleVersion(
+            "this bin has changed since you last saw it", bin=count.bin, sku=count.sku, version=row.version
+        )
+    before = row.boxed
+    displaced = _free_down_to(session, count, row)
+    if not rows.change(session, count.bin, count.sku, boxed=count.boxed - before):
+        raise StockTooLow(
+            f"bin {count.bin} holds reserved units of {count.sku} for loads under way", bin=count.bin
+        )
+    write_history(
+        session, "stock", 0, move_from=str(before), move_to=str(count.boxed), who=who, now=now,
+        why=f"{count.bin} {count.sku} counted",
+    )  # fmt: skip
+    for job in displaced:
+        if reserve(session, job):  # another bin has one: the job stays ready
+            continue
+        holds.go_short(session, job, "missing", who=who, now=now, why="fewer counted than reserved")
+
+
+def _free_down_to(session: Session, count: Count, row: Stock) -> list[Job]:
+    """Take reservations from the least urgent ready jobs until no more are left than were counted.
+
+    Returns those jobs, the most urgent first.
+    """
+    displaced: list[Job] = []
+    over = row.reserved - count.boxed
+    if over <= 0:
+        return displaced
+    for job in rows.reserving_jobs(session, count.bin, count.sku)[:over]:
+        unreserve(session, job)
+        displaced.append(job)
+    return displaced[::-1]

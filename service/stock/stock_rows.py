@@ -1,0 +1,160 @@
+"""Boxed units in bins: guarded updates, so that no unit is promised twice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import func, or_, select, update
+from sqlalchemy.orm import Session
+
+from service.records.states import JobState
+from service.records.tables import Bin, Job, Order, Stock
+
+
+def free_bins(session: Session, sku: str) -> list[str]:
+    """Bins with a unit nobody has reserved, in walking order."""
+    return list(
+        session.scalars(
+            select(Stock.bin)
+            .join(Bin, Bin.bin == Stock.bin)
+            .where(Stock.sku == sku, Stock.boxed > Stock.reserved)
+            .order_by(Bin.walking_order, Stock.bin)
+        )
+    )
+
+
+def change(session: Session, bin_name: str, sku: str, *, boxed: int = 0, reserved: int = 0) -> bool:
+    """Add to the two counts of one bin; False when that would break them (reserved between 0 and boxed)."""
+    done = session.execute(
+        update(Stock)
+        .where(
+            Stock.bin == bin_name,
+            Stock.sku == sku,
+            Stock.reserved + reserved >= 0,
+            Stock.boxed + boxed >= Stock.reserved + reserved,
+        )
+        .values(boxed=Stock.boxed + boxed, reserved=Stock.reserved + reserved, version=Stock.version + 1),
+        execution_options={"synchronize_session": False},
+    )
+    return bool(done.rowcount == 1)  # type: ignore[attr-defined]
+
+
+def available(session: Session, sku: str) -> int:
+    """Units that are boxed and not reserved."""
+    free = session.scalar(select(func.sum(Stock.boxed - Stock.reserved)).where(Stock.sku == sku))
+    return int(free or 0)
+
+
+def all_rows(session: Session) -> Sequence[tuple[Stock, int]]:
+    """Every stock row with its bin's walking order, in that order."""
+    found = session.execute(
+        select(Stock, Bin.walking_order)
+        .join(Bin, Bin.bin == Stock.bin)
+        .order_by(Bin.walking_order, Stock.bin, Stock.sku)
+        .execution_options(populate_existing=True)
+    )
+    return [(row[0], row[1]) for row in found]
+
+
+def rows_like(session: Session, begin: str, *, limit: int) -> Sequence[tuple[Stock, int]]:
+    """The first stock rows whose bin or product begins so, with their bins' walking order."""
+    found = session.execute(
+        select(Stock, Bin.walking_order)
+        .join(Bin, Bin.bin == Stock.bin)
+        .where(
+            or_(Stock.bin.startswith(begin, autoescape=True), Stock.sku.startswith(begin, autoescape=True))
+        )
+        .order_by(Bin.walking_order, Stock.bin, Stock.sku)
+        .limit(limit)
+    )
+    return [(row[0], row[1]) for row in found]
+
+
+def count_rows(session: Session) -> int:
+    """How many stock rows there are."""
+    return int(session.scalar(select(func.count()).select_from(Stock)) or 0)
+
+
+def one_row(session: Session, bin_name: str, sku: str) -> Stock | None:
+    """The row, locked: a count replaces what is in it, and nobody may take a unit out in between."""
+    return session.get(Stock, (bin_name, sku), populate_existing=True, with_for_update=True)
+
+
+def one_bin(session: Session, bin_name: str) -> Bin | None:
+    return session.get(Bin, bin_name)
+
+
+def short_jobs(session: Session, sku: str) -> list[Job]:
+    """Jobs that wait for a unit of this product, the most urgent first, locked: who serves them at the same
+    moment waits, and then finds them served."""
+    return list(
+        session.scalars(
+            select(Job)
+            .where(Job.state == JobState.SHORT.value, Job.sku == sku)
+            .order_by(Job.priority.desc(), Job.ship_by, Job.id)
+            .with_for_update()
+            .execution_options(populate_existing=True)
+        )
+    )
+
+
+def short_skus(session: Session) -> list[str]:
+    """Products for which jobs wait although a unit is free."""
+    free = select(Stock.sku).where(Stock.boxed > Stock.reserved)
+    waiting = select(Job.sku).where(Job.state == JobState.SHORT.value, Job.sku.in_(free))
+    return list(session.scalars(waiting.distinct().order_by(Job.sku)))
+
+
+def reserving_jobs(session: Session, bin_name: str, sku: str) -> list[Job]:
+    """Ready jobs whose reserved unit stands in this bin, the least urgent first, locked against loads."""
+    return list(
+        session.scalars(
+            select(Job)
+            .where(Job.state == JobState.READY.value, Job.sku == sku, Job.bin == bin_name)
+            .order_by(Job.priority, Job.ship_by.desc(), Job.id.desc())
+            .with_for_update()
+            .execution_options(populate_existing=True)
+        )
+    )
+
+
+_TO_PUT_BACK = (Job.state == JobState.CANCELLED.value, Job.unit_in_hand)
+
+
+@dataclass(frozen=True, slots=True)
+class PutBack:
+    """A unit in hand whose job was cancelled, and the bin that it came from."""
+
+    job: int
+    order_ref: str
+    sku: str
+    bin: str | None
+    walking_order: int | None
+
+
+def to_put_back(session: Session) -> list[PutBack]:
+    """Units in hand whose job was cancelled, in walking order."""
+    rows = session.execute(
+        select(Job.id, Order.order_ref, Job.sku, Job.pulled_from, Bin.walking_order)
+        .join(Order, Order.id == Job.order_id)
+        .outerjoin(Bin, Bin.bin == Job.pulled_from)
+        .where(*_TO_PUT_BACK)
+        .order_by(Bin.walking_order, Job.pulled_from, Job.sku, Job.id)
+    )
+    return [PutBack(*row) for row in rows]
+
+
+def job(session: Session, job_id: int) -> Job | None:
+    return session.get(Job, job_id, populate_existing=True)
+
+
+def end_put_back(session: Session, job_id: int) -> bool:
+    """The job holds its unit no longer; False when it holds none that is to be put back."""
+    done = session.execute(
+        update(Job)
+        .where(Job.id == job_id, *_TO_PUT_BACK)
+        .values(unit_in_hand=False, version=Job.version + 1),
+        execution_options={"synchronize_session": False},
+    )
+    return bool(done.rowcount == 1)  # type: ignore[attr-defined]

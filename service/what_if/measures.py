@@ -1,0 +1,108 @@
+"""What simulated runs come to, told with their spread."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from pydantic import BaseModel
+
+from service.what_if.simulation import Run
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One run in a few numbers.
+
+    `units` are those that waited and those that came, `late` done after their ship-by time (or never),
+    `latest_s` the worst lateness. `backlog_s` is how long what waits now took; None when it was not done.
+    `broken` are promised orders done after their promise. `busy` is the share of its open time that a station
+    burned.
+    """
+
+    units: int
+    late: int
+    unfinished: int
+    latest_s: float
+    backlog_s: float | None
+    loads: int
+    broken: int
+    busy: Mapping[str, float]
+
+
+def outcome_of(run: Run, *, now: float, promised: Mapping[str, float]) -> Outcome:
+    """`promised` is by order, in the run's seconds."""
+    units = run.units.values()
+    ends: dict[str, float] = {}
+    for unit in units:
+        done = unit.done if unit.done is not None else float("inf")
+        ends[unit.order] = max(done, ends.get(unit.order, now))
+    backlog = [unit.done for unit in units if unit.is_backlog]
+    finished = [done for done in backlog if done is not None]
+    return Outcome(
+        units=len(units),
+        late=sum(unit.done is None or unit.done > unit.due for unit in units),
+        unfinished=sum(unit.done is None for unit in units),
+        latest_s=max((unit.done - unit.due for unit in units if unit.done is not None), default=0.0),
+        backlog_s=max(finished, default=now) - now if len(finished) == len(backlog) else None,
+        loads=run.loads,
+        broken=sum(ends.get(order, now) > by for order, by in promised.items()),
+        busy={
+            name: run.burned_s[name] / open_s if open_s > 0 else 0.0 for name, open_s in run.open_s.items()
+        },
+    )
+
+
+class Points(BaseModel):
+    """A measure's 10 %, 50 % and 90 % points over the runs; null where a run had no end, because the points
+    would then tell of the others only."""
+
+    p10: float | None
+    median: float | None
+    p90: float | None
+
+
+class Measures(BaseModel):
+    """What becomes of one shop: units that wait or come, those late and those never done, the worst lateness
+    and how long what waits now takes (hours of the wall clock), loads burned, promised orders done too late,
+    and the share of its open time that each station burns."""
+
+    units: Points
+    units_late: Points
+    units_unfinished: Points
+    latest_hours: Points
+    backlog_hours: Points
+    loads: Points
+    promises_broken: Points
+    busy: dict[str, Points]
+
+
+def measures_of(outcomes: Sequence[Outcome]) -> Measures:
+    """The runs of one shop, at least one."""
+
+    def spread(of: Callable[[Outcome], float | None], digits: int = 1) -> Points:
+        return _points([of(one) for one in outcomes], digits)
+
+    return Measures(
+        units=spread(lambda one: one.units),
+        units_late=spread(lambda one: one.late),
+        units_unfinished=spread(lambda one: one.unfinished),
+        latest_hours=spread(lambda one: max(0.0, one.latest_s) / 3600, 2),
+        backlog_hours=spread(lambda one: None if one.backlog_s is None else one.backlog_s / 3600, 2),
+        loads=spread(lambda one: one.loads),
+        promises_broken=spread(lambda one: one.broken),
+        busy={
+            name: spread(lambda one, name=name: one.busy[name], 3)  # type: ignore[misc]
+            for name in sorted(outcomes[0].busy)
+        },
+    )
+
+
+def _points(values: Sequence[float | None], digits: int) -> Points:
+    known = [value for value in values if value is not None]
+    if len(known) < len(values):
+        return Points(p10=None, median=None, p90=None)
+    tenths = np.quantile(known, (0.1, 0.5, 0.9))
+    p10, median, p90 = (round(float(value), digits) for value in tenths)
+    return Points(p10=p10, median=median, p90=p90)

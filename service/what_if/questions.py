@@ -1,0 +1,50 @@
+"""Questions that the shop may ask: what if ...? A closed set; those asked together happen together."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import ConfigDict, Field
+
+from service.requests.inscriptions import Moment, Name, Strict
+
+
+class StationDownIn(Strict):
+    """The station does not work from then (now, when left out) until then."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+    station: Name
+    begin: Annotated[Moment | None, Field(alias="from")] = None
+    until: Moment
+
+
+class MorePlatesIn(Strict):
+    """So many more copies of a plate."""
+
+    plate: Name
+    count: int = Field(ge=1, le=20)
+
+
+class MoreHoursIn(Strict):
+    """Every working day of the station (of all, when left out) is so many hours longer, until midnight at the
+    most."""
+
+    station: Name | None = None
+    hours: float = Field(gt=0, le=12, allow_inf_nan=False)
+
+
+class WhatIfIn(Strict):
+    """`orders_factor` times the usual orders for `orders_days` of the shop's days, today being the first.
+
+    Orders go on coming for `days` days; the answer is about what waits now and what comes in these days. The
+    same `seed` gives the same luck.
+    """
+
+    orders_factor: float = Field(default=1.0, ge=0, le=10, allow_inf_nan=False)
+    orders_days: int = Field(default=1, ge=1, le=14)
+    station_down: StationDownIn | None = None
+    more_plates: MorePlatesIn | None = None
+    more_hours: MoreHoursIn | None = None
+    days: int = Field(default=2, ge=1, le=14)
+    seed: int = Field(default=1, ge=0, lt=2**31)

@@ -1,0 +1,185 @@
+"""Suggestions: inscriptions that the same check accepts in the whole request, and nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from layout.check.feasibility import CheckResult
+from layout.check.suggestions import MOST_SUGGESTIONS, suggestions_for
+from layout.shop.findings import Finding, Severity, Verdict
+from layout.shop.inscriptions import (
+    ArtworkInscription,
+    CodeInscription,
+    Inscription,
+    MonogramInscription,
+    TextInscription,
+)
+from layout.shop.shop import Shop
+from tests.layout.made_up import CHEF, checked, codes, the_finding, the_shop, with_zone, words
+
+
+def suggested(result: CheckResult, index: int = 0) -> tuple[Inscription, ...]:
+    return tuple(s for f in result.findings if f.inscription == index for s in f.suggestions)
+
+
+def assert_each_passes(asked: tuple[Inscription, ...], index: int, *, shop: Shop | None = None) -> None:
+    """Put in place of what was asked for, no suggestion is refused, whatever the other inscriptions are."""
+    result = checked(*asked, shop=shop)
+    for suggestion in suggested(result, index):
+        again = checked(*asked[:index], suggestion, *asked[index + 1 :], shop=shop)
+        assert [f for f in again.findings if f.inscription == index and f.severity is Severity.REFUSE] == []
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        words("For Rosa, gardener, 1961", height_mm=12.0),
+        words("Anna", height_mm=0.5),
+        words("Anna", height_mm=-1.0),
+        words("Anna ☃"),
+        words("An\u200bna"),
+        words("Anna\nBen\nCleo\nDora"),
+        words("Αnna"),  # a Greek capital alpha
+        words("Anna", font="lato_bold"),
+        words("Anna", zone="hel"),
+        words("Anna", font="great-vibes", height_mm=3.0),
+        words("Привет", font="cinzel-semibold"),
+        MonogramInscription("heel", "R.L.M.", "lato-bold", "ring"),
+        MonogramInscription("heel", "RM", "lato-bold", "rings"),
+        MonogramInscription("heel", "RM", "lato-bold", None, 14.5),
+        ArtworkInscription("heel", "laef"),
+        ArtworkInscription("heel", "leaf", 70.0),
+        CodeInscription("heel", "datamatrix", "Ålesund"),
+        CodeInscription("heel", "qr", "AB\x00C"),
+        CodeInscription("heel", "qr", "ABC", 0.05),
+    ],
+    ids=repr,
+)
+def test_what_can_be_put_right_gets_suggestions_that_pass(asked) -> None:
+    result = checked(asked)
+
+    assert result.verdict is Verdict.REFUSE
+    assert 1 <= len(suggested(result)) <= MOST_SUGGESTIONS
+    assert asked not in suggested(result)
+    assert_each_passes((asked,), 0)
+
+
+@pytest.mark.parametrize(
+    ("asked", "expected"),
+    [
+        (words("An\u200bna \u202eBen"), words("Anna Ben")),
+        (words("Αnna"), words("Anna")),
+        (words("Anna\nBen\nCleo\nDora"), words("Anna Ben Cleo Dora")),
+        (MonogramInscription("heel", "R. L.", "lato-bold"), MonogramInscription("heel", "RL", "lato-bold")),
+        (CodeInscription("heel", "qr", "AB\x00\nC"), CodeInscription("heel", "qr", "ABC")),
+        (words("Anna", zone="heel bak"), words("Anna", zone="heel_back")),
+        (words("Anna", font="lato_bold"), words("Anna")),
+        (words("Anna", height_mm=0.5), words("Anna", height_mm=2.0)),
+        (words("Anna", height_mm=float("inf")), words("Anna")),
+    ],
+)
+def test_the_first_suggestion_is_the_nearest_to_what_was_meant(asked, expected) -> None:
+    assert suggested(checked(asked))[0] == expected
+
+
+def test_a_font_that_has_the_characters_is_suggested_before_words_without_them() -> None:
+    greek = suggested(checked(words("Ελένη")))
+    snow = suggested(checked(words("Anna ☃")))
+
+    assert all(isinstance(s, TextInscription) and s.font != "lato-bold" for s in greek)
+    assert snow == (words("Anna"),)
+
+
+def test_a_taken_zone_suggests_the_other_zones() -> None:
+    asked = words("Anna", height_mm=4.0), words("Ben", height_mm=4.0)
+
+    zones = [suggestion.zone for suggestion in suggested(checked(*asked), 1)]
+
+    assert zones[0] == "heel_back" and "heel" not in zones
+    assert_each_passes(asked, 1)
+
+
+def test_a_zone_that_another_inscription_has_is_never_suggested() -> None:
+    asked = words("Anna", zone="heel_back"), words("Ben", zone="no such zone")
+
+    result = checked(*asked)
+
+    assert {s.zone for s in suggested(result, 1)} == {"heel", "spine"}
+    assert_each_passes(asked, 1)
+
+
+def test_marks_that_overlap_suggest_a_smaller_one_or_another_zone() -> None:
+    # The spine zone is laid over the heel, so that large words in it run over the others.
+    shop = with_zone("spine", lambda zone: the_shop().blades["chef-20"].face("mark_side").zone("heel"))
+    blade = shop.blades["chef-20"]
+    face = blade.faces[0]
+    over = replace(face.zones[0], zone="over", max_height_mm=10.0)
+    shop = replace(
+        shop,
+        blades={
+            **shop.blades,
+            "chef-20": replace(blade, faces=(replace(face, zones=(face.zones[0], over)), *blade.faces[1:])),
+        },
+    )
+    asked = words("Anna", height_mm=3.0), words("Ben", zone="over", height_mm=3.0)
+
+    result = checked(*asked, shop=shop)
+
+    assert the_finding(result, "marks_overlap").inscription == 1
+    assert suggested(result, 1)
+    assert_each_passes(asked, 1, shop=shop)
+
+
+def test_what_a_person_must_look_at_is_offered_last() -> None:
+    verdicts = {
+        words("Anna", font="a"): Verdict.REVIEW,
+        words("Anna", font="b"): Verdict.ACCEPT,
+    }
+    shop = the_shop()
+    spec = shop.fonts["lato-bold"]
+    two = replace(shop, fonts={"a": replace(spec, font="a"), "b": replace(spec, font="b")})
+    two = with_zone("heel", lambda zone: replace(zone, fonts=("a", "b")), shop=two)
+    finding = Finding("unknown_font", Severity.REFUSE, "No such font.", inscription=0)
+
+    (said,) = suggestions_for(
+        two, CHEF, [words("Anna", font="ab")], [finding],
+        verdict_with=lambda _, candidate: verdicts.get(candidate, Verdict.REFUSE),
+    )  # fmt: skip
+
+    assert [s.font for s in said.suggestions if isinstance(s, TextInscription)] == ["b", "a"]
+
+
+def test_only_words_with_nothing_left_get_no_suggestion() -> None:
+    results = [checked(words(text)) for text in ("", "\u200b", "\ud800")]
+
+    assert [suggested(result) for result in results] == [(), (), ()]
+
+
+def test_suggestions_stand_with_the_first_refusing_finding_of_their_inscription() -> None:
+    result = checked(words("Anna", height_mm=0.4), words("Ben", zone="nowhere"))
+
+    with_suggestions = [(f.inscription, f.code) for f in result.findings if f.suggestions]
+    assert with_suggestions == [(0, "below_smallest"), (1, "unknown_zone")]
+    assert len(codes(result)) > 2
+
+
+def test_a_request_that_only_a_person_must_look_at_gets_no_suggestions() -> None:
+    assert suggested(checked(words("Anna", height_mm=1.9))) == ()
+
+
+@settings(max_examples=10, deadline=None)
+@given(
+    text=st.sampled_from(["Anna", "An\u200bna ☃", "Ελένη", "Αnna & Ben", "Rosa\nx\ny\nz"]),
+    font=st.sampled_from(["lato-bold", "great-vibes", "nofont", "line-sans"]),
+    zone=st.sampled_from(["heel", "nowhere", "heel_back"]),
+    height=st.none() | st.floats(-1, 30),
+)
+def test_every_suggestion_is_accepted_beside_the_other_inscription(text, font, zone, height) -> None:
+    other = words("Ben", zone="heel_back", height_mm=5.0)
+    asked = (other, TextInscription(zone, text, font, height))
+
+    assert_each_passes(asked, 1)

@@ -1,0 +1,204 @@
+"""The compiled search against the clock that it copies, and what comes out of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from random import Random
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from layout.loading.backlog import Backlog, Bound, Kind, PlanJob, PlanPlate, PlanStation
+from layout.loading.values import Option
+from layout.plan.search import anneal
+from layout.plan.search.arrays import MOST_PROCESSES, tables_of
+from layout.plan.search.improve import draft_of, improve, loads_in
+from layout.plan.search.problem import Floor, Load
+from layout.plan.search.search import score
+from layout.plan.search.timing import time_all
+from layout.shop.hours import DAY_S
+from tests.planning import HOUR_S, OFFICE, a_backlog, a_busy_backlog, a_job, a_kind
+
+
+def a_mixed_backlog(seed: int, count: int) -> Backlog:
+    """Units that are turned over, make two visits, sit at different heights; stations with and without hours,
+    one of which has a plate and a process at hand; copies that come free later."""
+    chance = Random(seed)
+    low, high = (0.0, 1.0), (5.0, 6.0)
+    kinds = [
+        a_mixed_kind("turned", ("mark", "pile"), ("P", "P"), ("a", "a"), low),
+        a_mixed_kind("two visits", ("mark", "pile"), ("P", "Q"), ("a", "b"), low),
+        a_mixed_kind("low", ("mark",), ("P",), ("b",), low),
+        a_mixed_kind("high", ("mark",), ("P",), ("a",), high),
+        a_mixed_kind("other", ("mark",), ("Q",), ("c",), low),
+    ]
+    jobs = tuple(
+        PlanJob(
+            f"J{n}", f"O{chance.randrange(1 + count // 2)}", chance.choice(kinds),
+            chance.randrange(4) * DAY_S + 17 * HOUR_S, chance.uniform(100.0, 6000.0),
+            weight=chance.choice([1, 2, 5]), bin=chance.choice([None, chance.randrange(40)]),
+        )
+        for n in range(count)
+    )  # fmt: skip
+    stations = (
+        PlanStation(
+            "s1",
+            ("P", "Q"),
+            OFFICE,
+            turn_seconds=45.0,
+            plate_change_seconds=120.0,
+            process_change_seconds=60.0,
+        ),
+        PlanStation("s2", ("P", "Q"), free_at=9 * HOUR_S, plate_on="Z", process_on="b"),
+    )
+    plates = (
+        PlanPlate("P", tuple("ABCD"), {"P-1": 0.0, "P-2": 9 * HOUR_S}),
+        PlanPlate("Q", tuple("ABC"), {"Q-1": 10 * HOUR_S}),
+    )
+    return Backlog(8 * HOUR_S, jobs, stations, plates)
+
+
+def a_mixed_kind(
+    name: str, faces: tuple[str, ...], plates: tuple[str, ...], processes: tuple[str, ...],
+    focus: tuple[float, float],
+) -> Kind:  # fmt: skip
+    options = tuple(
+        Option(plate, slot, face, process, *focus)
+        for face, plate, process in zip(faces, plates, processes, strict=True)
+        for slot in ("ABCD" if name != "low" else "AB")
+    )
+    return Kind(name, name, faces, {"s1": options, "s2": options})
+
+
+def alone(floor: Floor) -> list[Load]:
+    """Every unit in a load of its own, in order."""
+    return [(min(floor.sorts[unit.sort].fits), (unit.unit,)) for unit in floor.units]
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10_000), count=st.integers(2, 25), rounds=st.sampled_from([1, 10, 2_000]))
+def test_the_search_times_plans_as_the_clock_does(seed: int, count: int, rounds: int) -> None:
+    floor = Floor(a_mixed_backlog(seed, count))
+    loads = alone(floor)
+    tables = tables_of(floor, max(one.ends for one in time_all(floor, loads)[1]))
+    assert tables is not None
+    draft, best = draft_of(tables, loads), draft_of(tables, ())
+
+    count_best = anneal.anneal(
+        tables, draft, len(loads), np.ones(6), 1e9, rounds, np.array([seed], dtype=np.uint64), best
+    )
+
+    # With that threshold every change that can be carried out is taken, good or bad.
+    now = loads_in(draft, int(np.sum(draft.load["size"][: len(draft.order)] > 0)))
+    clockwork, timed = time_all(floor, now)
+    places = range(len(now))
+    assert [draft.load[draft.order[place]]["ends"] for place in places] == pytest.approx(
+        [one.ends for one in timed], abs=1e-6
+    )
+    assert sorted(clockwork.ends) == list(range(len(floor.units)))
+    left_out, judged = score(floor, now)
+    costs = draft.costs[len(now)]
+    assert (left_out, costs[0], costs[2]) == (0, judged.lateness, judged.changes)
+    assert all(floor.holds(load) for load in now)
+    rows = draft.load[draft.order[: len(now)]]
+    assert rows["orders"].sum() - len({job.order for job in floor.jobs}) == judged.split
+    assert rows["walking"].sum() == judged.walking
+    assert score(floor, loads_in(best, count_best)) <= min(score(floor, loads), score(floor, now))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_room_is_found_that_is_not_there_and_none_is_missed(seed: int) -> None:
+    """`Floor.holds` says the same of loads drawn at random, whether they can be or not."""
+    floor, chance = Floor(a_mixed_backlog(seed, 30)), Random(seed)
+    tables = tables_of(floor, 10 * DAY_S)
+    assert tables is not None
+    scratch = np.zeros((4, 40), dtype=np.int64)
+    said = []
+    for _ in range(300):
+        units = tuple(chance.sample(range(len(floor.units)), chance.randint(1, 5)))
+        load = (chance.randrange(len(floor.mounts)), units)
+        draft = draft_of(tables, ())
+        draft.load[0]["mount"], draft.load[0]["size"] = load[0], min(len(units), draft.units.shape[1])
+        draft.units[0, : len(units)] = units
+        said.append(floor.holds(load))
+        assert anneal._holds(tables, draft, 0, scratch) == said[-1], load
+    assert 30 < sum(said) < 270
+
+
+def test_what_is_as_it_was_need_not_be_timed_again() -> None:
+    """Costs of changed plans, timed to where all is as it was and timed to the end."""
+    floor = Floor(a_busy_backlog(80, seed=7, days=2))
+    loads = alone(floor)
+    tables = tables_of(floor, 20 * DAY_S)
+    assert tables is not None
+    draft, dice = draft_of(tables, loads), np.array([7], dtype=np.uint64)
+    touched, scratch = np.zeros(anneal.SAVED + 1, dtype=np.int64), np.zeros((4, 40), dtype=np.int64)
+    assert anneal._begin(tables, draft, len(loads), scratch)
+    count, shorter = len(loads), 0
+    for trial in range(1, 4_000, 2):
+        draft.tried[:] = draft.order
+        touched[0] = 0
+        first, last, now = anneal._change(tables, draft, count, dice, touched)
+        if first < 0 or not anneal._hold_all(tables, draft, touched, scratch):
+            anneal._take_back(draft, touched)
+            continue
+        found = []
+        for number, until in ((trial, last), (trial + 1, now)):
+            changed = (first, until, now)
+            if anneal._costs_no_more(tables, draft, np.ones(6), 1e18, changed, count, number):
+                found.append((*draft.costs[-1], draft.load[draft.tried[now - 1]]["trial"]))
+        assert [one[:3] for one in found[:1]] == [pytest.approx(one[:3], abs=1e-3) for one in found[1:]]
+        shorter += bool(found) and found[0][3] != trial
+        if trial % 5 or not found:
+            anneal._take_back(draft, touched)
+        else:
+            assert anneal._keep_tried(tables, draft, first, now, trial)
+            count = now
+    assert count < len(loads) and shorter > 100
+
+
+def test_an_improved_plan_is_the_same_every_time_and_no_worse() -> None:
+    floor = Floor(a_busy_backlog(60, seed=5, days=2))
+    loads = alone(floor)
+
+    found = [improve(floor, loads, Bound(0, 0), rounds=3_000) for _ in range(2)]
+
+    assert found[0] == found[1]
+    assert score(floor, found[0]) < score(floor, loads)
+    assert improve(floor, loads, Bound(0, 0), rounds=3_000, seed=2) != found[0]
+
+
+def test_where_only_changes_are_left_to_gain_lateness_and_loads_stay() -> None:
+    floor = Floor(a_busy_backlog(60, seed=5, days=9))
+    loads = improve(floor, alone(floor), Bound(0, 0), rounds=20_000)
+    before = score(floor, loads)[1]
+
+    after = score(floor, improve(floor, loads, Bound(before.lateness, before.loads), rounds=20_000))[1]
+
+    assert (after.lateness, after.loads) == (before.lateness, before.loads)
+    assert after < before
+
+
+def test_a_shop_with_more_processes_than_can_be_told_apart_keeps_its_plan() -> None:
+    kinds = [a_kind(f"k{n}", process=f"p{n}") for n in range(MOST_PROCESSES + 1)]
+    floor = Floor(a_backlog(*(a_job(str(n), kind) for n, kind in enumerate(kinds))))
+    loads = alone(floor)
+
+    assert improve(floor, loads, Bound(0, 0), rounds=100) == loads
+
+
+def test_a_plan_that_its_shop_can_not_carry_out_is_left_as_it_is() -> None:
+    backlog = a_mixed_backlog(1, 10)
+    floor = Floor(replace(backlog, stations=backlog.stations[:1]))
+    loads = alone(floor)
+    tables = tables_of(floor, floor.backlog.now)  # laid out far too short for what is planned
+    assert tables is not None
+    tables = tables._replace(station=tables.station.copy())
+    tables.station["spans_to"] = tables.station["spans_from"] + 1
+    draft = draft_of(tables, loads)
+
+    assert anneal.anneal(
+        tables, draft, len(loads), np.ones(6), 0.0, 10, np.array([1], dtype=np.uint64), draft_of(tables, ())
+    ) < 0  # fmt: skip

@@ -1,0 +1,381 @@
+"""Callbacks: every event reaches its store, signed, whatever the receiver does meanwhile."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import hmac
+import json
+import random
+import threading
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+
+from service.callbacks import deliveries as callbacks
+from service.callbacks.deliveries import ROTATION_WINDOW, SCHEDULE, next_attempt
+from service.callbacks.guarded_post import Answer
+from service.records import outgoing as messages
+from service.records.db import Database
+from service.records.errors import BadRequest, NotFound
+from service.records.tables import Callback, Delivery, Event
+from service.records.who import Role, Who
+from tests.clocks import MORNING, SetClock
+from tests.counter import an_open_counter
+
+STORE = Who(role=Role.STORE, client="garden-shop", name="garden-shop")
+OTHER = Who(role=Role.STORE, client="other-shop", name="other-shop")
+OWNER = Who(role=Role.OWNER, client="house", name="Ada")
+
+Behave = Callable[[int], tuple[int, dict[str, str]] | None]
+
+
+class Receiver:
+    """A store's end: keeps what came and answers as told (None: hangs up without a word)."""
+
+    def __init__(self, behave: Behave) -> None:
+        self.behave = behave
+        self.received: list[tuple[dict[str, str], bytes]] = []
+        self.url = ""
+
+    @property
+    def ids(self) -> list[str]:
+        return [headers["webhook-id"] for headers, _ in self.received]
+
+
+@contextmanager
+def receiving(behave: Behave = lambda _: (204, {})) -> Iterator[Receiver]:
+    receiver = Receiver(behave)
+    lock = threading.Lock()
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            body = self.rfile.read(int(self.headers["content-length"]))
+            with lock:
+                number = len(receiver.received)
+                receiver.received.append(({k.lower(): v for k, v in self.headers.items()}, body))
+            told = receiver.behave(number)
+            if told is None:
+                self.close_connection = True
+                return
+            status, headers = told
+            self.send_response(status)
+            for name, value in {"content-length": "0", **headers}.items():
+                self.send_header(name, value)
+            self.end_headers()
+
+        def log_message(self, *_: Any) -> None:
+            return
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    receiver.url = f"http://127.0.0.1:{server.server_address[1]}/hook"
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
+    thread.start()
+    try:
+        yield receiver
+    finally:
+        server.shutdown()
+        server.server_close()
+        thread.join()
+
+
+def listen(database: Database, url: str, who: Who = STORE) -> Callback:
+    return database.write(
+        lambda s: callbacks.register(s, url, client=None, who=who, now=MORNING, loopback_allowed=True)
+    )
+
+
+def happen(
+    database: Database, count: int = 1, kind: str = "order.accepted", client: str = "garden-shop"
+) -> None:
+    def write(session: Any) -> None:
+        for number in range(count):
+            messages.tell(session, kind, client=client, now=MORNING, order=f"O{number + 1}")
+
+    database.write(write)
+
+
+def send(database: Database, clock: SetClock) -> int:
+    return callbacks.send_due(database, clock=clock, loopback_allowed=True)
+
+
+def deliveries(database: Database) -> list[Delivery]:
+    with database.reading() as session:
+        return list(session.scalars(select(Delivery).order_by(Delivery.id)))
+
+
+def only_callback(database: Database) -> Callback:
+    with database.reading() as session:
+        return session.scalars(select(Callback)).one()
+
+
+def verifies(secret: str, headers: dict[str, str], body: bytes) -> bool:
+    """The receiver's side, written from the specification, not from the sender's code."""
+    key = base64.b64decode(secret.split("_", 1)[1])
+    content = b".".join([headers["webhook-id"].encode(), headers["webhook-timestamp"].encode(), body])
+    expected = base64.b64encode(hmac.digest(key, content, hashlib.sha256)).decode()
+    return any(
+        hmac.compare_digest(candidate, f"v1,{expected}")
+        for candidate in headers["webhook-signature"].split(" ")
+    )
+
+
+def test_an_event_is_delivered_signed_and_thin(database: Database, clock: SetClock) -> None:
+    with receiving() as receiver:
+        callback = listen(database, receiver.url)
+        happen(database)
+
+        sent = send(database, clock)
+
+    ((headers, body),) = receiver.received
+    assert sent == 1
+    assert verifies(callback.secret, headers, body)
+    assert json.loads(body) == {
+        "type": "order.accepted",
+        "timestamp": "2026-11-24T08:00:00+00:00",
+        "data": {"order": "O1"},
+    }
+    assert headers["webhook-timestamp"] == str(int(clock().timestamp()))
+    assert deliveries(database)[0].delivered_at == clock()
+
+
+def test_only_what_stores_are_told_is_delivered_and_only_to_the_store_it_is_about(
+    database: Database, clock: SetClock
+) -> None:
+    with receiving() as receiver:
+        listen(database, receiver.url)
+        happen(database, kind="load.claimed")
+        happen(database, client="other-shop")
+        happen(database, kind="job.scrapped")
+
+        send(database, clock)
+
+    assert [json.loads(body)["type"] for _, body in receiver.received] == ["job.scrapped"]
+
+
+@pytest.mark.parametrize("status", [302, 404, 500, 503])
+def test_anything_but_2xx_is_sent_again_under_the_same_id(
+    database: Database, clock: SetClock, status: int
+) -> None:
+    with receiving(
+        lambda n: (status, {"location": "http://127.0.0.1:1/"}) if n == 0 else (200, {})
+    ) as receiver:
+        listen(database, receiver.url)
+        happen(database)
+
+        first = send(database, clock)
+        at_once = send(database, clock)
+        clock.advance(seconds=6)
+        later = send(database, clock)
+
+    assert (first, at_once, later) == (1, 0, 1)
+    assert receiver.ids == ["ev_1", "ev_1"]
+    assert receiver.received[0][0]["webhook-timestamp"] != receiver.received[1][0]["webhook-timestamp"]
+
+
+def test_the_schedule_is_that_of_the_specification() -> None:
+    """Ten attempts over 75 h 35 min 5 s (Standard Webhooks 1.0.0, "Deliverability and reliability")."""
+    at, times = MORNING, [MORNING]
+    for attempt in range(1, 10):
+        following = next_attempt(attempt, Answer(500), now=at, jitter=0.0)
+        assert following is not None
+        at = following
+        times.append(at)
+
+    assert len(times) == len(SCHEDULE) == 10
+    assert times[-1] - times[0] == timedelta(hours=75, minutes=35, seconds=5)
+    assert next_attempt(10, Answer(500), now=at) is None
+
+
+@pytest.mark.parametrize(
+    ("asked", "wait"),
+    [
+        ("120", timedelta(seconds=120)),
+        ("Tue, 24 Nov 2026 08:10:00 GMT", timedelta(minutes=10)),
+        ("1", timedelta(seconds=5)),
+        ("999999", timedelta(hours=24)),
+        ("soon", timedelta(seconds=5)),
+        ("-5", timedelta(seconds=5)),
+    ],
+)
+def test_retry_after_is_honoured_within_reason(asked: str, wait: timedelta) -> None:
+    following = next_attempt(1, Answer(429, retry_after=asked), now=MORNING, jitter=0.0)
+
+    assert following == MORNING + wait
+
+
+def test_jitter_spreads_over_a_tenth_of_the_pause() -> None:
+    earliest = next_attempt(2, Answer(500), now=MORNING, jitter=0.0)
+    latest = next_attempt(2, Answer(500), now=MORNING, jitter=1.0)
+
+    assert (earliest, latest) == (MORNING + timedelta(seconds=300), MORNING + timedelta(seconds=330))
+
+
+def test_410_ends_all_sending_there(database: Database, clock: SetClock) -> None:
+    with receiving(lambda _: (410, {})) as receiver:
+        listen(database, receiver.url)
+        happen(database)
+        send(database, clock)
+        happen(database, count=3)
+        clock.advance(days=1)
+
+        after = send(database, clock)
+
+    assert (len(receiver.received), after) == (1, 0)
+    assert only_callback(database).disabled_why == "its receiver answered 410 Gone"
+    with database.reading() as session:
+        told = session.scalars(select(Event).where(Event.type == "callback.disabled")).all()
+    assert [event.data["callback"] for event in told] == ["CB1"]
+
+
+def test_ten_failures_end_a_delivery_and_a_dead_receiver_is_disabled(
+    database: Database, clock: SetClock
+) -> None:
+    with receiving(lambda _: (500, {})) as receiver:
+        listen(database, receiver.url)
+        happen(database)
+
+        for _ in range(12):
+            send(database, clock)
+            clock.advance(hours=27)
+
+    assert len(receiver.received) == 10
+    assert only_callback(database).disabled_why == "nothing could be delivered for three days"
+    assert deliveries(database)[0].last_status == 500
+
+
+def test_resending_begins_again_and_wakes_a_disabled_callback(database: Database, clock: SetClock) -> None:
+    with receiving(lambda n: (410, {}) if n == 0 else (204, {})) as receiver:
+        callback = listen(database, receiver.url)
+        happen(database)
+        send(database, clock)
+
+        count = database.write(
+            lambda s: callbacks.resend(s, callbacks.find(s, "CB1", who=STORE), now=clock())
+        )
+        sent = send(database, clock)
+
+    assert (count, sent, receiver.ids) == (1, 1, ["ev_1", "ev_1"])
+    assert callback.id == 1
+    assert only_callback(database).disabled_at is None
+
+
+def test_both_secrets_verify_for_a_day_after_a_rotation(database: Database, clock: SetClock) -> None:
+    with receiving() as receiver:
+        old = listen(database, receiver.url).secret
+        rotated = database.write(
+            lambda s: callbacks.rotate(s, callbacks.find(s, "CB1", who=STORE), now=clock())
+        )
+        happen(database)
+        send(database, clock)
+        clock.advance(seconds=ROTATION_WINDOW.total_seconds() + 1)
+        happen(database)
+        send(database, clock)
+
+    fresh, late = receiver.received
+    assert [verifies(secret, *fresh) for secret in (old, rotated.secret)] == [True, True]
+    assert [verifies(secret, *late) for secret in (old, rotated.secret)] == [False, True]
+
+
+def test_a_sender_that_died_is_followed_by_another(database: Database, clock: SetClock) -> None:
+    with receiving() as receiver:
+        listen(database, receiver.url)
+        happen(database)
+        database.write(
+            lambda s: callbacks.rows.claim_due(
+                s, now=clock(), until=clock() + timedelta(seconds=120), limit=9
+            )
+        )
+
+        while_claimed = send(database, clock)
+        clock.advance(seconds=121)
+        after = send(database, clock)
+
+    assert (while_claimed, after, receiver.ids) == (0, 1, ["ev_1"])
+
+
+def test_every_event_arrives_at_a_receiver_that_fails_a_third_of_the_time(
+    database: Database, clock: SetClock
+) -> None:
+    seed = 20261124
+    chance = random.Random(seed)
+    faults: list[Any] = [
+        (500, {}),
+        None,
+        (302, {"location": "http://127.0.0.1:1/"}),
+        (429, {"retry-after": "60"}),
+    ]
+    with receiving(lambda _: chance.choice(faults) if chance.random() < 0.3 else (200, {})) as receiver:
+        secret = listen(database, receiver.url).secret
+        happen(database, count=100)
+
+        rounds = 0
+        while any(delivery.delivered_at is None for delivery in deliveries(database)):
+            send(database, clock)
+            clock.advance(hours=1)
+            rounds += 1
+            assert rounds < 200, f"seed {seed}"
+
+    attempts = defaultdict(int)
+    for headers, body in receiver.received:
+        attempts[headers["webhook-id"]] += 1
+        assert verifies(secret, headers, body)
+    assert set(attempts) == {f"ev_{number}" for number in range(1, 101)}
+    assert len(receiver.received) > 110, "the faults never struck, so nothing was shown"
+
+
+def test_a_store_sees_its_own_callbacks_only(database: Database) -> None:
+    listen(database, "http://127.0.0.1:9/", who=STORE)
+    listen(database, "http://127.0.0.1:9/", who=OTHER)
+
+    with database.reading() as session:
+        seen = [[row.id for row in callbacks.listed(session, who=who)] for who in (STORE, OTHER, OWNER)]
+        with pytest.raises(NotFound):
+            callbacks.find(session, "CB2", who=STORE)
+
+    assert seen == [[1], [2], [1, 2]]
+
+
+@pytest.mark.parametrize(
+    ("url", "client", "who", "field"),
+    [
+        ("http://127.0.0.1/", None, STORE, "url"),
+        ("https://shop.example/", "other-shop", STORE, "client"),
+        ("https://shop.example/", None, OWNER, "client"),
+    ],
+)
+def test_registering_what_can_not_be_names_the_field(
+    database: Database, url: str, client: str | None, who: Who, field: str
+) -> None:
+    with pytest.raises(BadRequest) as refused:
+        database.write(lambda s: callbacks.register(s, url, client=client, who=who, now=MORNING))
+
+    assert refused.value.about == {"field": field}
+
+
+def test_a_callback_is_registered_once_per_key_and_its_secret_is_changed_over_http(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    told = {"url": "https://93.184.216.34/hook"}
+    with an_open_counter(sqlite_database, clock, tmp_path) as counter:
+        first = counter.ask("store", "POST", "/v1/callbacks", told, Idempotency_Key="callback-1")
+        again = counter.ask("store", "POST", "/v1/callbacks", told, Idempotency_Key="callback-1")
+        keyless = counter.ask("store", "POST", "/v1/callbacks", told)
+        listed = counter.ask("store", "GET", "/v1/callbacks").json()["callbacks"]
+        rotated = counter.ask("store", "POST", "/v1/callbacks/CB1/rotate-secret").json()
+        by_desk = counter.ask("desk", "POST", "/v1/callbacks/CB1/rotate-secret")
+
+    assert (first.status_code, again.text, keyless.status_code) == (201, first.text, 400)
+    assert first.headers["Location"] == "/v1/callbacks/CB1"
+    assert [one["id"] for one in listed] == ["CB1"]
+    assert "secret" not in listed[0]
+    assert rotated["secret"] != first.json()["secret"]
+    assert rotated["previous_secret_until"] == (clock() + ROTATION_WINDOW).isoformat().replace("+00:00", "Z")
+    assert by_desk.status_code == 403

@@ -1,0 +1,423 @@
+"""Orders over HTTP: taken once, held instead of dropped, amended, approved, cancelled."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import func, select
+
+from service.records.db import Database
+from service.records.moves import move_job
+from service.records.states import JobState
+from service.records.tables import Job, Order, Outbox
+from service.records.who import SWEEP
+from tests.clocks import SetClock
+from tests.counter import Counter, a_key, a_line, an_inscription, an_open_counter, an_order
+
+
+@pytest.fixture
+def counter(database: Database, clock: SetClock, tmp_path: Path) -> Iterator[Counter]:
+    with an_open_counter(database, clock, tmp_path) as opened:
+        yield opened
+
+
+def _count(counter: Counter, model: type[Any]) -> int:
+    with counter.tools.database.reading() as session:
+        return session.scalar(select(func.count()).select_from(model)) or 0
+
+
+def test_an_order_line_of_quantity_three_is_three_jobs_with_a_unit_reserved_each(counter: Counter) -> None:
+    body = an_order(lines=[a_line(quantity=3)])
+
+    answer = counter.post_order(body)
+
+    assert answer.status_code == 201
+    assert [job["state"] for job in answer.json()["lines"][0]["jobs"]] == ["ready"] * 3
+    reserved = sum(row["reserved"] for row in counter.ask("desk", "GET", "/v1/stock").json()["stock"])
+    assert reserved == 3
+
+
+def test_the_same_key_and_body_get_the_same_bytes_and_no_second_order(counter: Counter) -> None:
+    body, key = an_order(), a_key()
+    first = counter.post_order(body, key=key)
+
+    second = counter.post_order(body, key=f'"{key}"')
+
+    assert second.content == first.content
+    assert second.headers["Idempotency-Replayed"] == "true"
+    assert _count(counter, Order) == 1
+
+
+def test_the_same_key_with_another_body_is_refused(counter: Counter) -> None:
+    key = a_key()
+    counter.post_order(an_order(), key=key)
+
+    answer = counter.post_order(an_order(), key=key)
+
+    assert (answer.status_code, answer.json()["code"]) == (422, "idempotency_key_reused")
+
+
+def test_the_same_key_of_another_store_is_another_order(counter: Counter) -> None:
+    body, key = an_order(), a_key()
+    counter.post_order(body, key=key)
+
+    answer = counter.post_order(body, key=key, role="other_store")
+
+    assert answer.status_code == 201
+    assert _count(counter, Order) == 2
+
+
+def test_a_key_in_flight_is_a_conflict_that_says_when_to_ask_again(counter: Counter) -> None:
+    inside, go_on = threading.Event(), threading.Event()
+    check = counter.tools.geometry.check
+
+    def slow_check(*given: Any, **named: Any) -> Any:
+        inside.set()
+        assert go_on.wait(20)
+        return check(*given, **named)
+
+    counter.tools.geometry.check = slow_check  # type: ignore[method-assign]
+    body, key = an_order(), a_key()
+    with ThreadPoolExecutor(1) as pool:
+        first = pool.submit(counter.post_order, body, key=key)
+        assert inside.wait(20)
+
+        second = counter.post_order(body, key=key)
+        go_on.set()
+
+        assert (second.status_code, second.json()["code"]) == (409, "request_in_flight")
+        assert second.headers["Retry-After"] == "1"
+        assert first.result().status_code == 201
+
+
+def test_a_claim_whose_owner_was_killed_is_taken_over_later(counter: Counter, clock: SetClock) -> None:
+    from service.requests import idempotency_rows as idempotency
+    from service.requests.idempotency import fingerprint_of
+
+    body, key = an_order(), a_key()
+    counter.tools.database.write(
+        lambda session: idempotency.insert(
+            session, client="store-1", route="POST /v1/orders", key=key, now=clock(), claimed_until=clock(),
+            fingerprint=fingerprint_of(_validated(body)),
+        )
+    )  # fmt: skip
+    clock.advance(seconds=1)
+
+    answer = counter.post_order(body, key=key)
+
+    assert answer.status_code == 201
+
+
+def _validated(body: dict[str, Any]) -> Any:
+    from service.requests.order_in import OrderIn
+
+    return OrderIn.model_validate(body).model_dump(mode="json")
+
+
+def test_an_order_ref_posted_again_under_another_key_names_the_order_that_exists(counter: Counter) -> None:
+    body = an_order()
+    first = counter.post_order(body).json()
+
+    answer = counter.post_order(body)
+
+    assert (answer.status_code, answer.json()["code"]) == (409, "order_ref_taken")
+    assert answer.json()["order"] == first["id"]
+
+
+def test_one_order_ref_under_many_keys_at_once_is_one_order(counter: Counter) -> None:
+    body = an_order()
+
+    with ThreadPoolExecutor(8) as pool:
+        answers = list(pool.map(lambda _: counter.post_order(body), range(8)))
+
+    assert sorted(answer.status_code for answer in answers) == [201] + [409] * 7
+    assert {a.json()["code"] for a in answers if a.status_code == 409} == {"order_ref_taken"}
+    assert _count(counter, Order) == 1
+
+
+def test_an_answer_lost_between_commit_and_client_is_replayed(counter: Counter) -> None:
+    write = counter.tools.database.write
+    body, key = an_order(), a_key()
+
+    def lose_the_answer(work: Any) -> Any:
+        result = write(work)
+        if getattr(result, "status", None) == 201:
+            raise ConnectionError("cut off after the commit")
+        return result
+
+    counter.tools.database.write = lose_the_answer  # type: ignore[method-assign]
+    lost = counter.post_order(body, key=key)
+    counter.tools.database.write = write  # type: ignore[method-assign]
+
+    again = counter.post_order(body, key=key)
+
+    assert lost.status_code == 500
+    assert (again.status_code, again.headers["Idempotency-Replayed"]) == (201, "true")
+    assert _count(counter, Order) == 1
+
+
+def test_a_check_that_breaks_holds_the_order_instead_of_losing_it(counter: Counter) -> None:
+    check = counter.tools.geometry.check
+
+    def broken_check(*_: Any, **__: Any) -> Any:
+        raise ArithmeticError("a fault of the geometry")
+
+    counter.tools.geometry.check = broken_check  # type: ignore[method-assign]
+    order = counter.post_order(an_order())
+    counter.tools.geometry.check = check  # type: ignore[method-assign]
+
+    assert order.status_code == 201
+    assert order.json()["lines"][0]["findings"][0]["code"] == "not_checked"
+    amended = counter.ask(
+        "desk", "PATCH", f"{order.headers['Location']}/lines/1", {"inscriptions": [an_inscription()]},
+        If_Match=order.headers["ETag"],
+    )  # fmt: skip
+    assert amended.json()["state"] == "ready"
+
+
+def _into_a_load(counter: Counter, order: dict[str, Any]) -> None:
+    """The move alone: what a load does besides is another test's business."""
+    job_id = int(order["lines"][0]["jobs"][0]["id"][1:])
+
+    def work(session: Any) -> None:
+        job = session.get(Job, job_id)
+        move_job(session, job, JobState.LOADED, who=SWEEP, now=counter.tools.clock(), why="test")
+
+    counter.tools.database.write(work)
+
+
+def test_approving_an_order_leaves_a_loaded_job_where_it_is(counter: Counter) -> None:
+    order = counter.post_order(an_order())
+    _into_a_load(counter, order.json())
+
+    counter.ask("desk", "POST", f"{order.headers['Location']}/approve", {}, If_Match="*")
+
+    assert counter.ask("desk", "GET", order.headers["Location"]).json()["state"] == "loaded"
+
+
+def test_words_of_a_loaded_job_can_not_change(counter: Counter) -> None:
+    order = counter.post_order(an_order())
+    _into_a_load(counter, order.json())
+
+    answer = counter.ask(
+        "desk", "PATCH", f"{order.headers['Location']}/lines/1", {"inscriptions": [an_inscription()]},
+        If_Match="*",
+    )  # fmt: skip
+
+    assert (answer.status_code, answer.json()["code"]) == (409, "move_not_allowed")
+
+
+def test_an_order_cancelled_once_can_not_be_cancelled_again(counter: Counter) -> None:
+    path = counter.post_order(an_order()).headers["Location"]
+    counter.ask("desk", "POST", f"{path}/cancel", {}, If_Match="*")
+
+    again = counter.ask("desk", "POST", f"{path}/cancel", {}, If_Match="*")
+
+    assert (again.status_code, again.json()["code"]) == (409, "move_not_allowed")
+
+
+def test_a_count_by_somebody_who_saw_an_older_bin_is_stale(counter: Counter) -> None:
+    row = counter.ask("desk", "GET", "/v1/stock").json()["stock"][0]
+    count = {"bin": row["bin"], "sku": row["sku"], "boxed": 3, "version": row["version"]}
+    counter.ask("desk", "PUT", "/v1/stock", {"counts": [count]})
+
+    answer = counter.ask("desk", "PUT", "/v1/stock", {"counts": [count]})
+
+    assert (answer.status_code, answer.json()["code"]) == (412, "stale_version")
+
+
+def test_64_callers_with_20_keys_make_20_orders(counter: Counter) -> None:
+    bodies = [(a_key(), an_order()) for _ in range(20)]
+
+    def post(number: int) -> int:
+        key, body = bodies[number % len(bodies)]
+        return counter.post_order(body, key=key).status_code
+
+    with ThreadPoolExecutor(64) as pool:
+        statuses = list(pool.map(post, range(256)))
+
+    assert set(statuses) <= {201, 409}
+    assert _count(counter, Order) == len(bodies)
+
+
+def test_what_can_not_be_engraved_is_held_with_its_findings(counter: Counter) -> None:
+    lines = [a_line(), a_line(line_ref="2", inscriptions=[an_inscription(text="pear 梨")])]
+
+    answer = counter.post_order(an_order(lines=lines)).json()
+
+    assert answer["state"] == "held"
+    assert [line["state"] for line in answer["lines"]] == ["ready", "held"]
+    assert answer["lines"][1]["hold_reason"] == "findings"
+    assert answer["lines"][1]["findings"][0]["code"] == "missing_glyph"
+
+
+def test_a_store_may_ask_for_refusal_instead_of_hold_and_then_nothing_is_stored(counter: Counter) -> None:
+    body = an_order(if_unengravable="refuse", lines=[a_line(sku="AQ-NO-SUCH")])
+
+    answer = counter.post_order(body)
+
+    assert (answer.status_code, answer.json()["code"]) == (422, "unengravable")
+    assert answer.json()["lines"][0]["findings"][0]["code"] == "unknown_product"
+    assert _count(counter, Order) == 0
+    assert counter.post_order({**body, "lines": [a_line()]}).status_code == 201
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        ({"sku": "AQ-NO-SUCH"}, "unknown_product"),
+        ({"inscriptions": [an_inscription(zone="nowhere")]}, "unknown_zone"),
+        ({"inscriptions": [an_inscription(font="nofont")]}, "unknown_font"),
+    ],
+)
+def test_unknown_names_are_held_not_refused(counter: Counter, change: dict[str, Any], code: str) -> None:
+    answer = counter.post_order(an_order(lines=[a_line(**change)]))
+
+    assert answer.status_code == 201
+    assert code in {finding["code"] for finding in answer.json()["lines"][0]["findings"]}
+    assert answer.json()["state"] == "held"
+
+
+def test_a_ship_by_in_the_past_is_held_for_the_desk(counter: Counter) -> None:
+    answer = counter.post_order(an_order(ship_by="2026-01-01T00:00:00Z")).json()
+
+    assert answer["lines"][0]["hold_reason"] == "ship_by_past"
+
+
+def test_a_buyer_s_approval_is_void_when_the_words_change(counter: Counter) -> None:
+    order = counter.post_order(an_order(proof="buyer"))
+    assert order.json()["lines"][0]["hold_reason"] == "buyer_approval"
+    path = order.headers["Location"]
+    approved = counter.ask("desk", "POST", f"{path}/approve", {"by": "buyer"}, If_Match=order.headers["ETag"])
+    assert approved.json()["state"] == "ready"
+
+    amended = counter.ask(
+        "desk", "PATCH", f"{path}/lines/1", {"inscriptions": [an_inscription(text="Plot 8")]},
+        If_Match=approved.headers["ETag"],
+    )  # fmt: skip
+
+    assert amended.json()["state"] == "held"
+    assert amended.json()["lines"][0]["hold_reason"] == "buyer_approval"
+
+
+def test_a_held_line_is_put_right_by_other_words(counter: Counter) -> None:
+    order = counter.post_order(an_order(lines=[a_line(inscriptions=[an_inscription(text=" ")])]))
+    path = order.headers["Location"]
+
+    amended = counter.ask(
+        "desk",
+        "PATCH",
+        f"{path}/lines/1",
+        {"inscriptions": [an_inscription()]},
+        If_Match=order.headers["ETag"],
+    )
+
+    assert amended.status_code == 200
+    assert amended.json()["state"] == "ready"
+
+
+def test_changes_need_the_version_that_the_caller_saw(counter: Counter) -> None:
+    order = counter.post_order(an_order())
+    path = order.headers["Location"]
+
+    missing = counter.ask("desk", "POST", f"{path}/cancel", {})
+    stale = counter.ask("desk", "POST", f"{path}/cancel", {}, If_Match='"0.0"')
+
+    assert (missing.status_code, missing.json()["code"]) == (428, "if_match_missing")
+    assert (stale.status_code, stale.json()["code"]) == (412, "stale_version")
+
+
+def test_a_cancelled_order_gives_its_units_to_those_who_wait(counter: Counter) -> None:
+    counter.ask("desk", "PUT", "/v1/stock", {"counts": _counts(counter, "AQ-HORI-18", 0)})
+    counter.ask("desk", "PUT", "/v1/stock", {"counts": _counts(counter, "AQ-HORI-18", 1)[:1]})
+    first, second = counter.post_order(an_order()), counter.post_order(an_order())
+    assert [first.json()["state"], second.json()["state"]] == ["ready", "short"]
+
+    counter.ask("desk", "POST", f"{first.headers['Location']}/cancel", {}, If_Match=first.headers["ETag"])
+
+    assert counter.ask("store", "GET", second.headers["Location"]).json()["state"] == "ready"
+
+
+def test_a_short_job_becomes_ready_when_stock_arrives(counter: Counter) -> None:
+    counter.ask("desk", "PUT", "/v1/stock", {"counts": _counts(counter, "AQ-HORI-18", 0)})
+    order = counter.post_order(an_order())
+    assert order.json()["state"] == "short"
+
+    counter.ask("desk", "PUT", "/v1/stock", {"counts": _counts(counter, "AQ-HORI-18", 2)})
+
+    assert counter.ask("store", "GET", order.headers["Location"]).json()["state"] == "ready"
+
+
+def test_fewer_units_counted_than_reserved_leaves_the_least_urgent_short(counter: Counter) -> None:
+    counts = _counts(counter, "AQ-HORI-18", 0)
+    counter.ask("desk", "PUT", "/v1/stock", {"counts": counts})
+    counter.ask("desk", "PUT", "/v1/stock", {"counts": [{**counts[0], "boxed": 2}]})
+    urgent = counter.post_order(an_order(ship_by="2026-11-26T12:00:00Z"))
+    later = counter.post_order(an_order(ship_by="2026-12-20T12:00:00Z"))
+
+    counter.ask("desk", "PUT", "/v1/stock", {"counts": [{**counts[0], "boxed": 1}]})
+
+    assert counter.ask("store", "GET", urgent.headers["Location"]).json()["state"] == "ready"
+    assert counter.ask("store", "GET", later.headers["Location"]).json()["state"] == "short"
+
+
+def _counts(counter: Counter, sku: str, boxed: int) -> list[dict[str, Any]]:
+    rows = counter.ask("desk", "GET", "/v1/stock").json()["stock"]
+    return [{"bin": row["bin"], "sku": sku, "boxed": boxed} for row in rows if row["sku"] == sku]
+
+
+def test_a_store_sees_its_own_orders_only(counter: Counter) -> None:
+    order = counter.post_order(an_order())
+
+    hidden = counter.ask("other_store", "GET", order.headers["Location"])
+    listed = counter.ask("other_store", "GET", "/v1/orders")
+    job = counter.ask("other_store", "GET", f"/v1/jobs/{order.json()['lines'][0]['jobs'][0]['id']}")
+
+    assert (hidden.status_code, job.status_code) == (404, 404)
+    assert listed.json()["orders"] == []
+
+
+def test_pages_of_orders_skip_none_and_repeat_none(counter: Counter) -> None:
+    posted = {counter.post_order(an_order()).json()["id"] for _ in range(5)}
+    seen: list[str] = []
+    path = "/v1/orders?limit=2"
+
+    while path:
+        answer = counter.ask("desk", "GET", path)
+        seen += [order["id"] for order in answer.json()["orders"]]
+        link = answer.headers.get("Link")
+        path = link[1 : link.index(">")] if link else ""
+
+    assert len(seen) == len(set(seen))
+    assert set(seen) == posted
+
+
+def test_the_proof_of_an_order_shows_the_frozen_outlines(counter: Counter) -> None:
+    order = counter.post_order(an_order())
+
+    svg = counter.ask("store", "GET", f"{order.headers['Location']}/proof.svg")
+    png = counter.ask("store", "GET", f"{order.headers['Location']}/proof.png")
+
+    assert svg.headers["Content-Type"].startswith("image/svg+xml")
+    assert png.content.startswith(b"\x89PNG")
+
+
+def test_every_job_has_its_history_from_the_first_moment(counter: Counter) -> None:
+    order = counter.post_order(an_order())
+
+    job = counter.ask("store", "GET", f"/v1/jobs/{order.json()['lines'][0]['jobs'][0]['id']}").json()
+
+    assert [move["to"] for move in job["history"]] == ["ready"]
+
+
+def test_nothing_is_published_inside_a_request(counter: Counter) -> None:
+    counter.post_order(an_order())
+
+    assert _count(counter, Job) == 1
+    with counter.tools.database.reading() as session:
+        assert all(row.sent_at is None for row in session.scalars(select(Outbox)))

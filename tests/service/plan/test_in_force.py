@@ -1,0 +1,275 @@
+"""Loads are taken from the plan in force, as far as it still holds; without one the queue says what goes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import select, update
+
+from layout.shop.findings import Finding, Severity
+from service.plan import in_force as kept_plan
+from service.plan import in_force_rows as rows
+from service.plan import planning as plans
+from service.plan import promises
+from service.records.db import Database
+from service.records.errors import PlanRefused
+from service.records.tables import Job, KeptLoad, KeptPlan, KeptSlot, Lot
+from service.records.who import SWEEP
+from service.running import tasks
+from service.stock import reservations as stock
+from tests.benches import Bench, a_bench_shop, jobs_of, turning_plate
+from tests.clocks import SetClock
+
+
+@pytest.fixture
+def bench(database: Database, clock: SetClock, tmp_path: Path) -> Bench:
+    return Bench(database, clock, tmp_path)
+
+
+def put_plan(bench: Bench, *loads: str, station: str = "s1") -> None:
+    """A plan of the turning plate made by hand, one face a load: `J3S1 J1S2` seats J3 in S1 and J1 in S2."""
+    now = bench.clock()
+    slots = [
+        {
+            "number": number, "turn": 1, "slot": f"S{seat[-1]}", "face": "mark_side",
+            "job_id": int(seat[1:].split("S")[0]) if seat[0] == "J" else None,
+            "lot_id": int(seat[1:].split("S")[0]) if seat[0] == "L" else None,
+        }
+        for number, load in enumerate(loads)
+        for seat in load.split()
+    ]  # fmt: skip
+    listed = [
+        {
+            "number": number, "station": station, "plate": "turning", "copy": "turning-1", "changes": 0,
+            "prepares": now, "begins": now, "ends": now,
+        }
+        for number in range(len(loads))
+    ]  # fmt: skip
+    plan = KeptPlan(made_at=now, catalogue_version=bench.shop.version, mark="by hand")
+    bench.database.write(lambda session: rows.put(session, plan, rows.Rows(listed, slots)))
+
+
+def seats_of(load: dict[str, Any]) -> str:
+    return " ".join(
+        f"{slot.get('job') or slot['lot'].replace('LOT', 'L')}{slot['slot']}"
+        for slot in load["turns"][0]["slots"]
+    )
+
+
+# --- from the plan ---
+
+
+def test_loads_are_taken_in_the_order_of_the_plan_and_as_it_fills_them(bench: Bench) -> None:
+    bench.order(quantity=9, due_days=3)
+    bench.order(sku="CHEF", quantity=4, due_days=2)
+    bench.order(faces=("mark_side", "pile_side"), quantity=2, due_days=5)
+    promises.keep_promises(bench.tools)
+    planned = bench.ask("GET", "/v1/plan").json()["loads"]
+
+    taken = []
+    for _ in planned:
+        load = bench.claimed()
+        taken.append([[(s["slot"], s["face"], s["job"]) for s in turn["slots"]] for turn in load["turns"]])
+        load = bench.pulled(load)
+        for turn in range(1, len(load["turns"]) + 1):
+            load = bench.do(bench.started(bench.seated(load, turn=turn), turn=turn), "finish", {"turn": turn})
+        bench.do(bench.passed(load), "release")
+
+    assert len(planned) > 2
+    assert taken == [
+        [[(f["slot"], f["face"], f["job"]) for f in turn] for turn in load["turns"]] for load in planned
+    ]
+    assert bench.next().status_code == 204
+
+
+def test_a_load_is_the_plans_and_not_what_the_queue_would_give(bench: Bench) -> None:
+    bench.order(quantity=9)
+    put_plan(bench, "J9S3 J2S5", "J1S1 J3S2 J4S3 J5S4 J6S5 J7S6", "J8S1")
+
+    assert seats_of(bench.claimed()) == "J9S3 J2S5"
+
+
+def test_blades_of_a_lot_are_taken_as_planned(bench: Bench) -> None:
+    bench.order(due_days=0)
+    bench.lot(quantity=3)
+    put_plan(bench, "J1S4 L1S1 L1S2")
+
+    assert seats_of(bench.claimed()) == "L1S1 L1S2 J1S4"
+    assert [(lot.waiting, lot.loaded) for lot in bench.rows(Lot)] == [(1, 2)]
+
+
+@pytest.mark.parametrize("gone", ["cancelled", "short", "held", "taken elsewhere"])
+def test_a_unit_that_is_gone_leaves_its_slot_empty(
+    database: Database, clock: SetClock, tmp_path: Path, gone: str
+) -> None:
+    bench = Bench(database, clock, tmp_path, a_bench_shop(turning_plate(copies=3), stations=2))
+    jobs = [bench.order()[0] for _ in range(3)]
+    put_plan(bench, "J1S1 J2S2 J3S3")
+    if gone == "cancelled":
+        order = f"O{bench.job(jobs[1]).order_id}"
+        etag = bench.ask("GET", f"/v1/orders/{order}", role="store").headers["ETag"]
+        body = {"lines": [], "reason": "changed my mind"}
+        assert (
+            bench.ask("POST", f"/v1/orders/{order}/cancel", body, role="store", If_Match=etag).status_code
+            == 200
+        )
+    elif gone == "short":
+        counts = [stock.Count("A1", "PARER", 2), stock.Count("B1", "PARER", 0)]
+        later = {"ship_by": clock() + timedelta(days=300)}
+        database.write(lambda s: s.execute(update(Job).where(Job.id == 2).values(**later)))
+        database.write(lambda s: stock.put_counts(s, counts, who=SWEEP, now=clock()))
+    else:
+        state = "held" if gone == "held" else "loaded"
+        database.write(lambda s: s.execute(update(Job).where(Job.id == 2).values(state=state)))
+
+    load = bench.claimed()
+
+    assert bench.job(jobs[1]).state != "ready"
+    assert seats_of(load) == "J1S1 J3S3"
+
+
+def test_units_that_came_since_ride_along_and_urgent_ones_are_not_left_behind(bench: Bench) -> None:
+    bench.order(quantity=7)
+    put_plan(bench, "J1S1 J2S2 J3S3 J4S4 J5S5", "J6S1 J7S2")
+    bench.order()
+    first = bench.burned()
+    bench.order(quantity=6, priority=5)
+
+    assert seats_of(first) == "J1S1 J2S2 J3S3 J4S4 J5S5 J8S6"
+    assert {bench.job(job).priority for job in jobs_of(bench.claimed())} == {5}
+
+
+def test_a_replacement_goes_first_whatever_the_plan_says(bench: Bench) -> None:
+    bench.order(quantity=7)
+    put_plan(bench, "J1S1", "J2S1 J3S2 J4S3 J5S4 J6S5 J7S6")
+    load = bench.burned()
+    bench.do(load, "inspect", {"jobs": {"J1": {"result": "scrap", "reason": "other"}}})
+
+    assert "J8" in jobs_of(bench.claimed())
+
+
+def test_two_stations_take_their_own_loads_of_one_plan(
+    database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    bench = Bench(database, clock, tmp_path, a_bench_shop(turning_plate(copies=4), stations=2))
+    bench.order(quantity=24)
+    promises.keep_promises(bench.tools)
+    planned = bench.ask("GET", "/v1/plan").json()["loads"]
+
+    taken = {station: jobs_of(bench.claimed(station=station, operator=station)) for station in ("s1", "s2")}
+
+    for station, jobs in taken.items():
+        load = next(one for one in planned if one["station"] == station)
+        assert sorted(jobs) == sorted(f["job"] for f in load["turns"][0])
+
+
+# --- without one ---
+
+
+def local(bench: Bench) -> bool:
+    """Whether the next load is what the queue gives: the first six units in slots S1 to S6."""
+    return seats_of(bench.claimed()) == "J1S1 J2S2 J3S3 J4S4 J5S5 J6S6"
+
+
+@pytest.mark.parametrize("what", ["too old", "of the future", "another catalogue"])
+def test_a_plan_that_is_not_in_force_is_not_followed(bench: Bench, what: str) -> None:
+    bench.order(quantity=9)
+    put_plan(bench, "J9S3 J8S5")
+    if what == "another catalogue":
+        bench.tools.catalogue.put(replace(bench.shop, version="other"))  # type: ignore[attr-defined]
+    else:
+        bench.clock.advance(minutes=11 if what == "too old" else -1)
+
+    assert local(bench)
+
+
+def test_a_plan_that_the_judge_refuses_is_not_followed(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench.order(quantity=9)
+    fault = Finding("two_places", Severity.REFUSE, "a job sits in two places")
+    monkeypatch.setattr(plans, "inspect_plan", lambda backlog, plan: (fault,))
+
+    with pytest.raises(PlanRefused):
+        promises.keep_promises(bench.tools)
+
+    assert local(bench)
+
+
+def test_when_the_planner_breaks_the_rest_goes_on_and_loads_come_from_the_queue(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.order(quantity=9)
+
+    def breaks(backlog: object) -> object:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(plans, "plan", breaks)
+
+    done = tasks.run_periodic(bench.tools)
+
+    assert "keep_plan" not in done and "sweep_loads" in done
+    assert local(bench)
+
+
+def test_a_claim_makes_no_plan_and_waits_for_none(bench: Bench) -> None:
+    bench.order(quantity=9)
+    put_plan(bench, "J9S3 J8S5")
+    bench.clock.advance(minutes=11)
+
+    bench.claimed()
+
+    assert "planned" not in bench.tools.geometry.calls  # type: ignore[attr-defined]
+
+
+# --- keeping it ---
+
+
+def test_a_plan_is_kept_again_only_when_rows_have_moved_or_a_minute_is_over(bench: Bench) -> None:
+    bench.order()
+    kept = [kept_plan.keep(bench.tools) is not None for _ in range(2)]
+    bench.order()
+    kept.append(kept_plan.keep(bench.tools) is not None)
+    bench.clock.advance(seconds=61)
+    kept.append(kept_plan.keep(bench.tools) is not None)
+
+    assert kept == [True, False, True, True]
+    with bench.database.reading() as session:
+        assert len(session.scalars(select(KeptPlan)).all()) == 1
+        assert {load.plan_id for load in session.scalars(select(KeptLoad))} == {3}
+        assert {slot.plan_id for slot in session.scalars(select(KeptSlot))} == {3}
+
+
+def test_a_plan_made_from_older_rows_does_not_take_the_place_of_a_newer_one(bench: Bench) -> None:
+    newer, older = (
+        KeptPlan(made_at=made_at, catalogue_version="v", mark=str(made_at))
+        for made_at in (bench.clock(), bench.clock.advance(seconds=-1))
+    )
+    for plan in (newer, older):
+        bench.database.write(lambda session, plan=plan: rows.put(session, plan, rows.Rows([], [])))
+
+    with bench.database.reading() as session:
+        kept = rows.newest(session)
+
+    assert kept is not None and kept.mark == newer.mark
+
+
+# --- pulls ---
+
+
+def test_pulls_are_listed_load_by_load_of_the_plan_then_what_it_does_not_know(bench: Bench) -> None:
+    bench.order(quantity=5)
+    put_plan(bench, "J5S1", "J2S1 J4S2", "J1S1 J3S2")
+    bench.claimed()
+    bench.order(sku="CHEF")
+
+    pulls = bench.ask("GET", "/v1/pulls").json()["pulls"]
+
+    assert [(pull["load"], pull["planned"], pull["station"], pull["jobs"]) for pull in pulls] == [
+        ("L1", None, "s1", ["J5"]),
+        (None, 1, "s1", ["J2", "J4"]),
+        (None, 2, "s1", ["J1", "J3"]),
+        (None, None, None, ["J6"]),
+    ]

@@ -1,0 +1,78 @@
+"""Geometry in worker processes: the same answers, a hang or a killed worker costs one request at most."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from layout.shop.inscriptions import TextInscription
+from service.records.errors import CheckersBusy, CheckTooSlow
+from service.shop import catalogue
+from service.shop.geometry_workers import Geometry, InForce
+
+WORDS = TextInscription("ricasso", "Allotment 7", "lato-bold", 3.0)
+
+
+@pytest.fixture
+def geometry(tmp_path: Path) -> Iterator[Geometry]:
+    opened = Geometry(catalogue.default_folder(), tmp_path, workers=1, timeout_seconds=60)
+    yield opened
+    opened.close()
+
+
+def test_a_worker_says_what_this_process_says(geometry: Geometry, tmp_path: Path) -> None:
+    here = Geometry(catalogue.default_folder(), tmp_path, workers=0, timeout_seconds=60)
+
+    there = geometry.check("AQ-HORI-18", [WORDS], in_force=InForce())
+
+    assert [mark.outline.digest for mark in there.marks] == [
+        mark.outline.digest for mark in here.check("AQ-HORI-18", [WORDS], in_force=InForce()).marks
+    ]
+    assert there.marks
+
+
+def test_a_killed_worker_is_replaced(geometry: Geometry) -> None:
+    os.kill(geometry.work(os.getpid), signal.SIGKILL)
+
+    assert geometry.work(os.getpid) != os.getpid()
+
+
+def test_a_check_that_hangs_is_ended_and_the_next_one_is_answered(tmp_path: Path) -> None:
+    geometry = Geometry(catalogue.default_folder(), tmp_path, workers=1, timeout_seconds=15)
+    first = geometry.work(os.getpid)  # the worker is up: what follows waits for the hang alone
+    geometry.timeout_seconds = 0.5
+
+    with pytest.raises(CheckTooSlow, match="working this out took longer"):
+        geometry.work(signal.pause)
+
+    geometry.timeout_seconds = 60
+    assert geometry.work(os.getpid) != first
+    with pytest.raises(ProcessLookupError):
+        os.kill(first, 0)
+    geometry.close()
+
+
+def test_a_check_that_never_began_says_busy_and_leaves_the_workers_alone(tmp_path: Path) -> None:
+    geometry = Geometry(catalogue.default_folder(), tmp_path, workers=1, timeout_seconds=60)
+    worker = geometry.work(os.getpid)
+    with ThreadPoolExecutor(4) as threads:
+        # One runs, one more is handed over to be next; the pool can still take back those behind them.
+        hanging = [threads.submit(geometry.work, signal.pause) for _ in range(4)]
+        while geometry._pool is None or len(geometry._pool._pending_work_items) < 4:
+            pass
+        geometry.timeout_seconds = 0.2
+
+        with pytest.raises(CheckersBusy):
+            geometry.work(os.getpid)
+
+        os.kill(worker, 0)  # still there
+        geometry.close()
+        os.kill(worker, signal.SIGKILL)
+        for future in hanging:
+            _ = future.exception(60)
+    geometry.close()
