@@ -28,7 +28,8 @@ class _Place:
 
 def latest_boxed(backlog: Backlog) -> Mapping[str, float]:
     """By job, the latest moment (seconds as in `layout.shop.hours`; it may have passed) at which its unit
-    must be boxed. A job that no station takes, or whose faces would take longer than any open stretch, is left out.
+    must be boxed. A job that no station takes, or whose faces would take longer than any open stretch, is
+    left out.
     """
     until: dict[str, float] = {}  # by station: where the laser's time is still free before
     found: dict[str, float] = {}

@@ -162,9 +162,7 @@ def cancel(
                 loads.remove_job(session, job, reason="cancelled", who=who, now=now)
             _must_be_open(line, job, "cancelled")
             stock.unreserve(session, job)
-            if (
-                job.unit_in_hand
-            ):  # fetched for a load: the bench puts it back (`service.stock.put_backs`)
+            if job.unit_in_hand:  # fetched for a load: the bench puts it back (`service.stock.put_backs`)
                 write_history(
                     session, "job", job.id, move_from=job.state, move_to="to_put_back", who=who, now=now,
                     why=f"{job.sku} from {job.pulled_from}: cancelled after it was pulled",

@@ -1,4 +1,4 @@
-"""Looks for what was left lying. The rules are the bench's own (`service.loads.leases`, `service.bench.acts`);
+"""Look for what was left lying. The rules are the bench's own (`service.loads.leases`, `service.bench.acts`);
 this only calls them, again and again."""
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 At a station one load burns while one more is prepared, as in the plan; which load is next, the planner's own
 rule says (`layout.plan.next_by_due`). Times are seconds on the shop's wall clock, as in `layout.shop.hours`.
-Chance comes from seeded generators named for what they decide: the same seed gives the same run, and two runs of one seed
-that differ in one thing share the luck of everything else (common random numbers).
+Chance comes from seeded generators named for what they decide: the same seed gives the same run, and two
+runs of one seed that differ in one thing share the luck of everything else (common random numbers).
 
 Bare blades are left out: they fill what orders leave free and never make an order late.
 """

@@ -15,12 +15,12 @@ from pathlib import Path
 from fastapi.testclient import TestClient
 
 from service.app import create_app, set_up_logging
-from service.intake import import_orders as imports
 from service.records.clock import now
 from service.records.who import Role
 from service.requests import keys
 from service.running.assembly import assemble
 from service.shop.settings import Settings
+from service.stock import import_stock as imports
 from tests.bench.timing import figure, input_line
 
 #: (sku, zone, font, capital height asked for, words): straight and curved, joined letters, right to left, two

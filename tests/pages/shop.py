@@ -12,11 +12,11 @@ import httpx
 import uvicorn
 
 from service.app import create_app
-from service.intake import import_orders as imports
 from service.records.who import Role
 from service.requests import keys
 from service.running.assembly import assemble
 from service.shop.settings import Settings
+from service.stock import import_stock as imports
 
 _WORDS = {"zone": "heel", "text": "For Nan", "font": "lato-bold", "height_mm": 5}
 

@@ -23,7 +23,6 @@ from layout.shop.inscriptions import TextInscription
 from layout.shop.loads import LoadLayout, SlotFill, Turn
 from layout.shop.shop import Shop
 from service.app import create_app
-from service.intake import import_orders as imports
 from service.papers.load_sheet import load_sheet
 from service.papers.voice import Voice
 from service.records.clock import now
@@ -32,6 +31,7 @@ from service.requests import keys
 from service.running.assembly import assemble
 from service.shop import catalogue
 from service.shop.settings import Settings
+from service.stock import import_stock as imports
 
 _MM = 72 / 25.4
 _NOUR = "\u0646\u0648\u0631"

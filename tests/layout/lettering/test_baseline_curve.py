@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPolygon, box
 
-from layout.fit.curved import largest_on_curve
+from layout.fit.curved import inside, largest_on_curve
 from layout.fit.region import Region, Source
 from layout.lettering import baseline_curve as curve
 from layout.lettering.typeset import compose, draw
@@ -60,7 +60,7 @@ def a_region(polygon):
 
 def fits(region, composition, zone, *, align, height_mm):
     found = curve.bend(composition, zone.baseline.line, height_mm=height_mm, align=align)
-    return curve.inside(region, found)
+    return inside(region, found)
 
 
 def test_on_a_straight_baseline_the_words_are_those_typeset_there():

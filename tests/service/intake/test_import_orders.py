@@ -14,14 +14,14 @@ from service.intake import import_orders as imports
 from service.intake.import_orders import import_orders
 from service.records.db import Database
 from service.records.tables import FrozenMark, IdempotentRequest, Job, Order, OrderLine, Outbox, Stock
-from service.requests.spreadsheet import Result, UnreadableFile, harmless, report_csv, shown
+from service.requests.spreadsheet import Reported, Result, UnreadableFile, harmless, report_csv, shown
 from service.running import tasks
 from service.shop.catalogue import default_folder
 from service.shop.geometry_workers import Geometry
 from service.shop.settings import Settings
 from service.shop.tools import Tools
 from service.shop.versions import Shelf
-from service.stock.import_stock import import_stock
+from service.stock.import_stock import import_stock, open_the_store_room
 from tests.clocks import SetClock
 
 HEADING = "order_ref,ship_by,line_ref,sku,quantity,zone,text,font\n"
@@ -226,8 +226,8 @@ def test_counts_are_set_row_by_row_and_again_without_harm(tools: Tools) -> None:
 
 
 def test_the_opening_stock_is_put_in_once(tools: Tools) -> None:
-    first = imports.open_the_store_room(tools)
-    second = imports.open_the_store_room(tools)
+    first = open_the_store_room(tools)
+    second = open_the_store_room(tools)
 
     assert first > 0
     assert second == 0
@@ -269,7 +269,7 @@ def test_an_import_that_meets_an_unanswered_request_is_put_off_not_called_done(
 @pytest.mark.parametrize("cell", ["=1+1", "+1", "-1", "@x", "\tx", "\rx", "\n=x", " =1", "＝1", "\u3000-1"])
 def test_cells_that_a_spreadsheet_would_run_are_made_harmless(cell: str) -> None:
     """OWASP, CSV Injection (https://owasp.org/www-community/attacks/CSV_Injection)."""
-    report = report_csv([imports.Reported(2, cell, Result.REFUSED, cell)])
+    report = report_csv([Reported(2, cell, Result.REFUSED, cell)])
 
     assert harmless(cell) == f"'{cell}"
     assert report.count("\"'") == 2
