@@ -12,7 +12,7 @@ RUN pip install --no-cache-dir --constraint constraints.txt . \
 
 USER ricasso
 # The search of plans is compiled once for all containers, not by each at its start.
-RUN cd / && python -c "from layout.improve import prepare; prepare()"
+RUN cd / && python -c "from layout.plan.planner import prepare; prepare()"
 ENV RICASSO_DATA=/data PYTHONUNBUFFERED=1
 VOLUME /data
 EXPOSE 8000

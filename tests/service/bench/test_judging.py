@@ -257,8 +257,8 @@ def test_a_file_built_again_to_other_bytes_is_not_served(bench: Bench, tmp_path:
 _BUILD = """
 import hashlib, json, sys
 from pathlib import Path
-from service.db import Database, open_engine
-from service import files
+from service.records.db import Database, open_engine
+from service.bench import burn_files as files
 from tests.benches import bench_tools, claim, put_order, put_stock, a_bench_shop
 from tests.clocks import a_clock
 
