@@ -1,4 +1,4 @@
-"""Burn formats: which function writes each, and its media type."""
+"""The burn formats a station may read: for each, the function that writes it and its media type."""
 
 from collections.abc import Callable, Mapping
 

@@ -1,4 +1,7 @@
-"""Blades and products."""
+"""Products and their blades as geometry: faces, zones where a mark may go, keep-outs where nothing may burn.
+
+A blade is one shape that several products share; a face is one view of it, drawn as the laser sees it.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field

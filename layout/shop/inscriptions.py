@@ -1,4 +1,4 @@
-"""What buyers ask for: inscriptions of four kinds, each one closed body."""
+"""What a buyer asks for in one zone: words, a monogram, artwork or a code, one closed body each."""
 
 from dataclasses import dataclass
 from typing import Literal

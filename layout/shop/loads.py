@@ -1,4 +1,4 @@
-"""Loads."""
+"""One filling of a plate as values: marks, the slots they sit in, turn by turn; what files are built from."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""Plates."""
+"""Fixture pallets: slots, and how each slot seats a blade (pose, tilt, height) with how much play."""
 
 from dataclasses import dataclass
 

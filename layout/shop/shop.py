@@ -1,4 +1,4 @@
-"""The whole shop."""
+"""The whole shop in one value, with the look-ups that everybody needs: fonts, artwork, policy, recipes."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -1,4 +1,7 @@
-"""Stations."""
+"""Lasers and their recipes: a station's field and focus, its processes, the measured lie of its plates.
+
+A process is usable once its test card is recorded.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass

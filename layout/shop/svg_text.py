@@ -1,4 +1,4 @@
-"""Shapes as SVG text."""
+"""Shapes as SVG path text and sheets in millimetres: shared by burn files and pictures."""
 
 from collections.abc import Iterable
 from typing import Any

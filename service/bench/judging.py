@@ -1,4 +1,4 @@
-"""The judge's word on a load before its files leave."""
+"""The judge's word on a load before its files leave: what it refuses, and which units are in the way."""
 
 from collections.abc import Collection
 from dataclasses import dataclass, replace

@@ -1,0 +1,1 @@
+"""What the store is told: events stored with their cause, delivered signed, until received."""

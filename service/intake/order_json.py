@@ -1,4 +1,4 @@
-"""Orders as answers."""
+"""Orders, lines and jobs as the service answers them."""
 
 from collections.abc import Sequence
 from typing import Any

@@ -1,4 +1,4 @@
-"""Orders taken: stored whole, frozen, held or refused."""
+"""An order stored whole: its lines with their checks, frozen outlines, one job per unit, why it is held."""
 
 from collections.abc import Sequence
 from datetime import datetime

@@ -1,4 +1,4 @@
-"""A load as an answer."""
+"""A load as the service answers it: turns, slots, what to clear, what to pull."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any

@@ -1,0 +1,1 @@
+"""Words and pictures for people: printed sheets and labels, charts, and the languages they speak."""

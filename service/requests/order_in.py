@@ -1,4 +1,4 @@
-"""Orders taken."""
+"""An order as it comes over the wire, and the values that it becomes."""
 
 from dataclasses import dataclass
 from datetime import datetime

@@ -1,4 +1,4 @@
-"""Refusals and their statuses."""
+"""The one table that knows which refusal is which HTTP status."""
 
 from collections.abc import Mapping
 

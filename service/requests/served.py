@@ -1,4 +1,4 @@
-"""A file to serve."""
+"""A file on its way to a browser or a store: bytes, digest, name and media type."""
 
 from dataclasses import dataclass
 

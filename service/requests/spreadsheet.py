@@ -1,4 +1,4 @@
-"""Rows of a spreadsheet."""
+"""Rows of a spreadsheet: read whole and strictly, reported row by row, made harmless when they leave."""
 
 import csv
 import io

@@ -1,0 +1,1 @@
+"""What runs beside the requests: threads, the worker, tasks, the outbox and the sweeps."""

@@ -1,4 +1,4 @@
-"""Counts of boxed units from a spreadsheet."""
+"""Counts of boxed units from a spreadsheet, row by row: what is wrong is named, the rest is taken."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any

@@ -1,0 +1,4 @@
+"""How a good plan is found: the problem as numbers, rules that build a plan, a compiled search.
+
+Private to `layout.plan`: an import contract keeps the service out.
+"""
