@@ -12,8 +12,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby, product
 
+from layout.loading.focus_heights import heights_to_try
 from layout.loading.matching import Seating
-from layout.loading.values import MOST_HEIGHTS, Bare, Candidate, Filled, FreePlate, Option, Proposal
+from layout.loading.values import Bare, Candidate, Filled, FreePlate, Option, Proposal
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,9 +114,15 @@ def _head(candidates: Sequence[Candidate], plates: Sequence[FreePlate]) -> Candi
 
 def _fits(candidate: Candidate, plate: FreePlate) -> bool:
     """Whether the plate takes the unit's next face, and all its faces if one plate is known to."""
-    seated = {option.face for option in candidate.options if option.plate == plate.plate}
+    seated = {option.face for option in candidate.options if _takes(plate, option)}
     wanted = candidate.faces if candidate.whole else candidate.faces[:1]
     return bool(wanted) and seated.issuperset(wanted)
+
+
+def _takes(plate: FreePlate, option: Option) -> bool:
+    """Whether the option is a slot of the plate, with a head height at which it is in focus."""
+    in_focus = option.low_mm <= option.high_mm
+    return option.plate == plate.plate and option.slot in plate.slots and in_focus
 
 
 # --- focus ---------------------------------------------------------------------------------------
@@ -124,30 +131,27 @@ def _fits(candidate: Candidate, plate: FreePlate) -> bool:
 def _heights(
     plate: FreePlate, queue: Sequence[Candidate], head: Candidate | None, bare: Sequence[Bare]
 ) -> list[tuple[float, ...]]:
-    """Head heights to try, one per turn. Ranges that have a height in common have the lowest end of one of
-    them in common, so only lowest ends are tried."""
+    """Head heights to try, one per turn; those alone at which the head can sit."""
     most = max([len(candidate.faces) for candidate in queue], default=1)
     per_turn = []
     for turn in range(most):
-        ranges = [
-            (option.low_mm, option.high_mm)
-            for candidate in queue
-            for option in _options(candidate, plate, turn)
-        ]
+        options = [option for candidate in queue for option in _options(candidate, plate, turn)]
         if turn == 0:
-            ranges += [(o.low_mm, o.high_mm) for lot in bare for o in lot.options if o.plate == plate.plate]
-        lows = list(dict.fromkeys(low for low, _ in ranges))
-        if head is not None and _options(head, plate, turn):
-            mine = [(o.low_mm, o.high_mm) for o in _options(head, plate, turn)]
-            lows = [low for low in lows if any(first <= low <= last for first, last in mine)]
-        per_turn.append(lows[:MOST_HEIGHTS] or [0.0])
+            options += [option for lot in bare for option in lot.options if _takes(plate, option)]
+        heads = [] if head is None else _options(head, plate, turn)
+        heights = heights_to_try(map(_range, options), must_serve=map(_range, heads))
+        per_turn.append(heights or [0.0])
     return list(product(*per_turn))
+
+
+def _range(option: Option) -> tuple[float, float]:
+    return option.low_mm, option.high_mm
 
 
 def _options(candidate: Candidate, plate: FreePlate, turn: int) -> list[Option]:
     if turn >= len(candidate.faces):
         return []
-    return [o for o in candidate.options if o.plate == plate.plate and o.face == candidate.faces[turn]]
+    return [o for o in candidate.options if o.face == candidate.faces[turn] and _takes(plate, o)]
 
 
 def _slots(options: Iterable[Option], plate: FreePlate, height_mm: float) -> tuple[str, ...]:

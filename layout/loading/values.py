@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-#: Focus heights tried for one turn. Shops have a handful of seat heights; tilted seats may give one a mark.
-MOST_HEIGHTS = 8
-
 
 @dataclass(frozen=True, slots=True)
 class Option:
     """One way to seat a unit: this slot of this plate with that face up.
 
     `low_mm` to `high_mm` are the heights (above the plate's datum) the head may be focused on with every
-    mark of the face within its process's tolerance.
+    mark of the face within its process's tolerance; `low_mm` above `high_mm` says that there is none.
     """
 
     plate: str

@@ -169,5 +169,6 @@ SHOWN = (
     _("refused"),
     # Why a job is in no load of the plan, as `layout.plan.search.problem` says it.
     _("no plate of the shop takes it"),
+    _("no place has the whole mark in focus"),
     _("no station is open long enough at a stretch to burn it"),
 )

@@ -12,12 +12,14 @@ from dataclasses import dataclass
 from itertools import product
 
 from layout.loading.backlog import Backlog, Kind, PlanJob, PlanPlate, PlanStation, faces_by_visit
-from layout.loading.values import MOST_HEIGHTS, Option
+from layout.loading.focus_heights import heights_to_try
+from layout.loading.values import Option
 from layout.plan.search.seating import Room
 from layout.shop.hours import WorkingDays, laid_out
 
 #: Why a job is in no load.
 NO_PLACE = "no plate of the shop takes it"
+OUT_OF_FOCUS = "no place has the whole mark in focus"
 TOO_LONG = "no station is open long enough at a stretch to burn it"
 
 
@@ -109,7 +111,7 @@ class Floor:
     def _add(self, number: int, job: PlanJob) -> None:
         sorts = self.visits(job.kind)
         if not sorts:
-            self.unplanned[job.job] = NO_PLACE
+            self.unplanned[job.job] = self._why_nowhere(job.kind)
             return
         if any(not self._ever(sort, job.seconds) for sort in sorts):
             self.unplanned[job.job] = TOO_LONG
@@ -126,12 +128,7 @@ class Floor:
         known = self._sorts_of.get(id(kind))
         if known is not None:
             return known
-        by_mount: dict[int, dict[str, list[Option]]] = {}
-        for mount in self.mounts:
-            station = self.stations[mount.station].station
-            for option in kind.options.get(station, ()):
-                if option.plate == mount.plate.plate:
-                    by_mount.setdefault(mount.mount, {}).setdefault(option.face, []).append(option)
+        by_mount = self._places(kind, in_focus=True)
         found: list[int] = []
         for visit in faces_by_visit(kind.faces, list(by_mount.values())):
             fits = {
@@ -143,6 +140,22 @@ class Floor:
             found.append(len(self.sorts) - 1)
         self._sorts_of[id(kind)] = found
         return found
+
+    def _places(self, kind: Kind, *, in_focus: bool) -> dict[int, dict[str, list[Option]]]:
+        """By mount and face the options of a kind; with `in_focus` without those never in focus."""
+        by_mount: dict[int, dict[str, list[Option]]] = {}
+        for mount in self.mounts:
+            station, slots = self.stations[mount.station].station, set(mount.plate.slots)
+            for option in kind.options.get(station, ()):
+                has_height = option.low_mm <= option.high_mm or not in_focus
+                if option.plate == mount.plate.plate and option.slot in slots and has_height:
+                    by_mount.setdefault(mount.mount, {}).setdefault(option.face, []).append(option)
+        return by_mount
+
+    def _why_nowhere(self, kind: Kind) -> str:
+        """Why a kind has no place for one of its faces."""
+        seated = list(self._places(kind, in_focus=False).values())
+        return OUT_OF_FOCUS if faces_by_visit(kind.faces, seated) else NO_PLACE
 
     def _ever(self, sort: int, seconds: float) -> bool:
         total = seconds * len(self.sorts[sort].faces)
@@ -210,21 +223,18 @@ class Floor:
         return known
 
     def heights(self, mount: int) -> list[tuple[float, ...]]:
-        """Head heights to try on a mount, one per turn. One is enough where everything is in focus at it;
-        otherwise the lowest ends of the ranges, because ranges that meet have one of them in common."""
+        """Head heights to try on a mount, one per turn: every sort that the mount takes has a seat at one of
+        them, and one of them is the best for whatever is to sit together."""
         known = self._heights.get(mount)
         if known is None:
-            per_turn: list[list[float]] = []
             here = [self.sorts[sort].fits[mount] for sort in self.on_mount[mount]]
-            for turn in range(max((len(turns) for turns in here), default=0)):
-                options = [o for turns in here if turn < len(turns) for o in turns[turn]]
-                highest_low = max(o.low_mm for o in options)
-                if highest_low <= min(o.high_mm for o in options):
-                    per_turn.append([highest_low])
-                else:
-                    per_turn.append(sorted({o.low_mm for o in options})[:MOST_HEIGHTS])
-            known = list(product(*per_turn))
-            self._heights[mount] = known
+            per_turn = [
+                heights_to_try(
+                    (o.low_mm, o.high_mm) for turns in here if turn < len(turns) for o in turns[turn]
+                )
+                for turn in range(max((len(turns) for turns in here), default=0))
+            ]
+            known = self._heights[mount] = list(product(*per_turn))
         return known
 
     def holds(self, load: Load) -> bool:

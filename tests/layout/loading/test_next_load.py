@@ -283,3 +283,55 @@ def test_a_proposal_names_the_first_free_copy(slots: str) -> None:
 
     assert proposal is not None
     assert proposal.copy == "P-7"
+
+
+# --- surfaces at very different heights ---
+
+
+@pytest.mark.parametrize("most_urgent", ["flat", "high"])
+def test_a_high_surface_behind_many_flat_ones_is_seated_when_its_turn_comes(most_urgent: str) -> None:
+    flat = [a_candidate(f"flat{n}", due=5.0, options=(an_option("A", at=2.0 + 0.01 * n),)) for n in range(12)]
+    high = a_candidate("high", due=1.0 if most_urgent == "high" else 9.0, options=(an_option("B", at=23.0),))
+
+    proposal = propose([*flat, high], [a_plate()])
+
+    assert proposal is not None
+    assert proposal.jobs == (("high",) if most_urgent == "high" else ("flat0",))
+
+
+def test_a_unit_that_is_nowhere_in_focus_keeps_nobody_waiting() -> None:
+    blurred = a_candidate("blurred", due=1.0, options=(Option("P", "A", "mark", "satin", 4.0, 3.0),))
+    elsewhere = a_candidate("elsewhere", due=1.0, options=(an_option("Z"),))
+
+    proposal = propose([blurred, elsewhere, a_candidate("sharp", due=9.0)], [a_plate()])
+
+    assert proposal is not None and proposal.jobs == ("sharp",)
+
+
+@given(
+    heights=st.lists(st.tuples(st.integers(0, 40), st.integers(0, 6)), min_size=1, max_size=14),
+    second=st.lists(st.integers(0, 40), min_size=14, max_size=14),
+)
+def test_whoever_is_most_urgent_is_seated_at_whatever_height_it_lies(
+    heights: list[tuple[int, int]], second: list[int]
+) -> None:
+    units = []
+    for n, (low, width) in enumerate(heights):
+        faces = ("mark", "pile") if n % 3 == 0 else ("mark",)
+        options = [Option("P", "AB"[n % 2], "mark", "satin", float(low), float(low + width))]
+        options += [Option("P", "A", "pile", "satin", float(second[n]), second[n] + 0.5)] * (len(faces) - 1)
+        units.append(a_candidate(f"{n}", faces=faces, options=tuple(options), due=float(n)))
+
+    proposal = propose(units, [a_plate()])
+
+    assert proposal is not None and "0" in proposal.jobs
+    of_unit = {unit.job: unit for unit in units}
+    for turn in proposal.turns:  # one head height for all of them, looked for here at every low end
+        ranges = [
+            next(
+                (o.low_mm, o.high_mm) for o in of_unit[f.job].options if (o.slot, o.face) == (f.slot, f.face)
+            )
+            for f in turn
+            if f.job is not None
+        ]
+        assert any(all(low <= height <= high for low, high in ranges) for height, _ in ranges)

@@ -12,7 +12,7 @@ from layout.judge.plan import inspect_plan
 from layout.loading.backlog import Backlog, Kind, Plan, PlanJob, PlanLot
 from layout.loading.values import Filled, Option
 from layout.plan.planner import plan
-from layout.plan.search.problem import NO_PLACE, TOO_LONG
+from layout.plan.search.problem import NO_PLACE, OUT_OF_FOCUS, TOO_LONG
 from layout.shop.hours import DAY_S, Hours, WorkingDays
 from tests.planning import (
     HOUR_S,
@@ -194,6 +194,80 @@ def test_seats_at_different_heights_are_not_mixed_in_one_turn() -> None:
     made = plan(backlog)
 
     assert len(made.loads) == 2
+    assert codes(backlog, made) == set()
+
+
+@pytest.mark.parametrize("faces", [("mark",), ("mark", "pile")])
+def test_one_high_surface_among_many_flat_ones_is_planned_like_any_other(faces: tuple[str, ...]) -> None:
+    # A handle that lies at 21 to 25 mm, and flat units whose words differ, on one plate.
+    flat = [a_kind(f"flat{n}", faces=faces, low_mm=1.0 + 0.01 * n, high_mm=3.0 + 0.01 * n) for n in range(12)]
+    high = a_kind("high", faces=faces, low_mm=21.0, high_mm=25.0)
+    backlog = a_backlog(*(a_job(kind.kind, kind) for kind in (*flat, high)))
+
+    made = plan(backlog)
+
+    assert made.unplanned == {} and made.score.loads == 7
+    assert codes(backlog, made) == set()
+
+
+def test_a_unit_that_is_nowhere_in_focus_is_named_and_the_others_are_planned() -> None:
+    blurred = a_kind("blurred", low_mm=4.0, high_mm=3.0)
+    backlog = a_backlog(a_job("1", blurred), a_job("2", a_kind()))
+
+    made = plan(backlog)
+
+    assert made.unplanned == {"1": OUT_OF_FOCUS}
+    assert set(made.done) == {"2"} and codes(backlog, made) == set()
+
+
+def test_a_place_that_the_plate_no_longer_has_is_no_place() -> None:
+    gone = a_kind("gone", slots="Z")
+
+    made = plan(a_backlog(a_job("1", gone), a_job("2", a_kind(slots="ZA"))))
+
+    assert made.unplanned == {"1": NO_PLACE}
+    assert set(made.done) == {"2"}
+
+
+def a_kind_at(
+    number: int, *, first: tuple[float, float], second: tuple[float, float] | None, slots: str
+) -> Kind:
+    """Units whose faces lie at heights of their own."""
+    ranges = {"mark": first} if second is None else {"mark": first, "pile": second}
+    options = tuple(
+        Option("P", slot, face, "satin", low, low + tolerance)
+        for face, (low, tolerance) in ranges.items()
+        for slot in slots
+    )
+    return Kind(f"k{number}", f"b{number}", tuple(ranges), {"s1": options})
+
+
+HEIGHT = st.tuples(st.floats(0.0, 40.0), st.floats(-1.0, 6.0))
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    drawn=st.lists(
+        st.tuples(HEIGHT, st.none() | HEIGHT, st.sampled_from(["A", "B", "AB", "ABC"])),
+        min_size=1,
+        max_size=14,
+    )
+)
+def test_at_whatever_heights_surfaces_lie_each_unit_is_planned_or_named(
+    drawn: list[tuple[tuple[float, float], tuple[float, float] | None, str]],
+) -> None:
+    kinds = [
+        a_kind_at(n, first=first, second=second, slots=slots)
+        for n, (first, second, slots) in enumerate(drawn)
+    ]
+    backlog = a_backlog(
+        *(a_job(kind.kind, kind) for kind in kinds), plates=(a_plan_plate(slots="ABC", copies=2),)
+    )
+
+    made = plan(backlog, rounds=50)
+
+    never = {k.kind for k in kinds if any(o.low_mm > o.high_mm for o in k.options["s1"])}
+    assert made.unplanned == dict.fromkeys(never, OUT_OF_FOCUS)
     assert codes(backlog, made) == set()
 
 
