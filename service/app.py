@@ -42,6 +42,7 @@ from service.api import (
     what_if,
 )
 from service.api.security import EVERYBODY, caller
+from service.pages import faults
 from service.records import clock as clocks
 from service.records.clock import Clock
 from service.running.assembly import assemble
@@ -95,7 +96,12 @@ class Application(FastAPI):
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and _announced(scope) > _most_bytes(self, scope):
-            answer = problems.problem(413, "body_too_large", "The body is larger than is taken here.")
+            answer: Response = problems.problem(
+                413, "body_too_large", "The body is larger than is taken here."
+            )
+            request = Request({**scope, "app": self})
+            if faults.is_for_people(request):
+                answer = faults.fault_page(request, 413)
             await answer(scope, receive, send)
             return
         await super().__call__(scope, receive, send)
@@ -141,6 +147,7 @@ def create_app(settings: Settings, *, clock: Clock = clocks.now, tools: Tools | 
     )
     equip(app, held, settings, clock)
     problems.install(app)
+    faults.install(app)
     for module in ROUTERS:
         app.include_router(module.router)
     if settings.docs:
@@ -183,6 +190,8 @@ async def _watch(request: Request, go_on: Callable[[Request], Awaitable[Response
         response = await go_on(request)
     except Exception as error:  # answered here, or the server would write its message to the log
         response = problems.broken(request, error)
+        if faults.is_for_people(request):
+            response = faults.fault_page(request, response.status_code)
     route = getattr(request.scope.get("route"), "path", "unknown")
     log.info(
         "request",

@@ -14,7 +14,6 @@ from service.papers import picture_rows as shown_rows
 from service.papers import pictures, texts
 from service.plan import board_rows as rows
 from service.plan import build_list, outlook, plan_rows
-from service.plan import planning as plans
 from service.records.ids import JOB, number
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -31,7 +30,10 @@ def get_plan(
 ) -> Response:
     """The loads to come with their plates, and how good any plan could be."""
     state = request.app.state
-    found = plans.current(state)
+    found, no_plan = planned(state)
+    if found is None:
+        return _page(request, "plan.html", visitor, no_plan=no_plan, loads=[], more=0, hours=hours, plan=None,
+                     timeline=None, unplanned=[], spans=SPANS)  # fmt: skip
     listed = list(enumerate(found.plan.loads, start=1))[:_MOST_LOADS]
     jobs = {number(JOB, job) for _, load in listed for job in load.jobs}
     with state.database.reading() as session:
@@ -56,9 +58,9 @@ def get_plan(
         found, in_hand, now=state.clock(), language=visitor.language, most_open_s=hours * 3600
     )
     return _page(
-        request, "plan.html", visitor, loads=loads, more=len(found.plan.loads) - len(loads), hours=hours,
-        timeline=drawn, score=found.plan.score,
-        bound=found.plan.bound, unplanned=sorted(found.plan.unplanned.items()), spans=SPANS,
+        request, "plan.html", visitor, no_plan=None, loads=loads, more=len(found.plan.loads) - len(loads),
+        hours=hours, timeline=drawn, plan=found.plan,
+        unplanned=sorted(found.plan.unplanned.items()), spans=SPANS,
     )  # fmt: skip
 
 

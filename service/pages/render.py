@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Coroutine, Mapping
+from collections.abc import Mapping
 from datetime import datetime
 from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
-from fastapi import Request, Response
-from fastapi.exceptions import RequestValidationError
+from fastapi import Request
 from fastapi.responses import HTMLResponse
 from fastapi.routing import APIRoute
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -17,7 +16,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from service.pages import files, live, sentences
 from service.pages.gate import Visitor
 from service.papers import texts, words
-from service.records.errors import BadRequest, Refusal
+from service.records.errors import Refusal
 from service.requests.refusals import STATUS
 
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -35,21 +34,7 @@ HEADERS = {
 
 
 class PageRoute(APIRoute):
-    """A route for people: what is refused is said on a page, not as a problem for programs."""
-
-    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
-        handle = super().get_route_handler()
-
-        async def handle_for_people(request: Request) -> Response:
-            try:
-                return await handle(request)
-            except Refusal as refusal:
-                return page(request, "refused.html", status=status_of(refusal), refused=refusal)
-            except RequestValidationError:
-                wrong = BadRequest("this address or form is not one that a page of this service makes")
-                return page(request, "refused.html", status=422, refused=wrong)
-
-        return handle_for_people
+    """A route for people: what goes wrong there is said on a page (`service.pages.faults`)."""
 
 
 def status_of(refusal: Refusal) -> int:

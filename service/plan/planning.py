@@ -4,11 +4,12 @@ is kept in the database (`service.plan.in_force`)."""
 from __future__ import annotations
 
 import threading
+import traceback
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, TypeVar
 from weakref import WeakKeyDictionary
 
 import structlog
@@ -28,11 +29,13 @@ from service.plan.backlog import WallClock, backlog_of
 from service.plan.paces import Paces
 from service.proving import test_cards
 from service.records.db import Database
-from service.records.errors import CheckTooSlow, PlanRefused
+from service.records.errors import CheckTooSlow, PlanFailed, PlanRefused, Refusal
 from service.records.ids import JOB, number
 from service.shop.tools import Service
 
 log = structlog.get_logger(__name__)
+
+T = TypeVar("T")
 
 #: A plan of the same rows is good for so long: estimates of what burns now run off.
 GOOD_FOR = timedelta(seconds=60)
@@ -79,8 +82,8 @@ def current(service: Service, *, seconds: float | None = None) -> Planned:
     One plan is made at a time: a request whose time ends takes the workers with it, and must not end the
     plan that the background is making.
 
-    Raises PlanRefused when the judge finds fault, CheckTooSlow when planning takes longer than `seconds`
-    (None: than a request may).
+    Raises PlanRefused when the judge finds fault, PlanFailed when the planner breaks, CheckTooSlow when
+    planning takes longer than `seconds` (None: than a request may).
     """
     if (good := _good(service)) is not None:
         return good
@@ -121,7 +124,7 @@ def _made(service: Service, *, seconds: float | None) -> Planned:
     ):
         new = _kept_up(service, kept, backlog, mark, seconds=seconds)
     if new is None:
-        made, findings = service.geometry.work(planned, backlog, seconds=seconds)
+        made, findings = _worked(service, planned, backlog, seconds=seconds)
         if findings:
             codes = dict(Counter(finding.code for finding in findings))
             log.error("plan_refused", codes=codes)
@@ -131,6 +134,19 @@ def _made(service: Service, *, seconds: float | None) -> Planned:
     new = replace(new, plan=_with_reasons(new.plan, unproven))
     _kept[service.database] = new
     return new
+
+
+def _worked(service: Service, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:
+    """What the planner makes of it, in a geometry process: one odd backlog must not take pages and benches
+    with it. Raises CheckTooSlow, CheckersBusy, and PlanFailed for a planner that breaks."""
+    try:
+        return service.geometry.work(function, *arguments, seconds=seconds)
+    except Refusal:
+        raise
+    except Exception as error:
+        at = traceback.extract_tb(error.__traceback__)[-1]
+        log.error("plan_failed", kind=type(error).__name__, at=f"{at.filename}:{at.lineno} {at.name}")
+        raise PlanFailed("the plan could not be made; the log says why") from error
 
 
 def mark_of(session: Session, shop: Shop) -> str:
@@ -164,7 +180,7 @@ def _kept_up(
     change = moved(kept.backlog, backlog)
     if change is None or ONE_IN * (len(change.left) + len(change.came)) > len(kept.backlog.jobs):
         return None
-    whole, made, findings = service.geometry.work(kept_up, kept.backlog, kept.plan, change, seconds=seconds)
+    whole, made, findings = _worked(service, kept_up, kept.backlog, kept.plan, change, seconds=seconds)
     if findings:
         log.error("kept_up_plan_refused", codes=dict(Counter(finding.code for finding in findings)))
         return None

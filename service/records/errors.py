@@ -113,6 +113,10 @@ class PlanRefused(Refusal):
     """The judge found fault with the plan of the backlog; `about["codes"]` says what."""
 
 
+class PlanFailed(Refusal):
+    """The plan could not be made: the planner broke. The log says where; benches go on without it."""
+
+
 class TooMuchToSimulate(Refusal):
     """A question about more units than a request can play through; `about` has the number and the limit."""
 

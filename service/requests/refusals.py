@@ -30,6 +30,7 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.LoadRefused: 409,
     errors.TooMuchToSimulate: 422,
     errors.PlanRefused: 409,
+    errors.PlanFailed: 503,
     errors.StockTooLow: 409,
     errors.CatalogueMissing: 409,
     errors.DatabaseBusy: 503,

@@ -121,6 +121,22 @@ def test_without_a_plan_the_rest_is_shown_all_the_same(
     assert "1 × ready (J1)" in said
 
 
+def test_a_planner_that_breaks_takes_no_page_with_it(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench.order(due_days=-1)
+
+    def breaks(backlog: object) -> object:
+        return next(iter(()))
+
+    monkeypatch.setattr(plans, "planned", breaks)
+
+    said = {address: text_of(seen(bench, address)) for address in (*PAGES, "/bench")}
+
+    assert all("There is no plan just now" in said[address] for address in ("/board", "/plan", "/backlog"))
+    assert "1 × ready (J1)" in said["/board"]
+    assert bench.ask("GET", "/v1/plan", role="owner").json()["code"] == "plan_failed"
+    assert bench.next().status_code == 201  # the bench goes on without a plan
+
+
 def test_the_plan_lists_its_loads_with_their_plates(bench: Bench) -> None:
     bench.order(quantity=2, faces=("mark_side", "pile_side"))
 

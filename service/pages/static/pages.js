@@ -37,7 +37,7 @@
     live().replaceWith(document.importNode(next, true));
     live().querySelectorAll(".scroll").forEach((one, n) => { one.scrollLeft = scrolled[n] || 0; });
     document.title = page.title;
-    for (const note of ["stale", "offline"]) document.getElementById(note).hidden = true;
+    for (const note of ["stale", "offline", "fault"]) document.getElementById(note).hidden = true;
     const meta = page.querySelector("meta[name=form-token]");
     if (meta) document.querySelector("meta[name=form-token]").content = meta.content;
     if (isAsked && new URL(address, location).pathname !== location.pathname) history.pushState(null, "", address);
@@ -59,6 +59,12 @@
     form.setAttribute("aria-busy", "true");
     try {
       const answer = await fetch(url, { method: isGet ? "GET" : "POST", body, credentials: "same-origin" });
+      if (answer.status >= 500 && !isGet) { // what was typed stays; nobody knows yet whether it was taken
+        form.removeAttribute("aria-busy");
+        document.getElementById("fault").hidden = false;
+        sound("refuse");
+        return;
+      }
       swap(await answer.text(), answer.redirected || isGet ? answer.url : location.href, true);
     } catch {
       form.removeAttribute("aria-busy");
