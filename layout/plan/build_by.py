@@ -1,16 +1,20 @@
 """By when a unit must be boxed so that it can still be engraved in time: loads laid backwards from when their
 units are due.
 
-The opposite of a plan: units due last are placed first, in as full loads as their plates allow, each load as
-late as the station's hours let it burn without a break; seating comes before it, in open hours. Other work is
-not looked at. A change of plate and of process is counted with every load, to be on the safe side.
+A plan asks how early everything can be done; a build list asks how late assembly may finish a unit. So this
+is a plan run backwards: units due last are placed first, in as full loads as their plates allow, each load
+as late as the station's hours let it burn without a break; seating comes before it, in open hours. Units
+due at the same time that may sit in the same places share loads, whatever words they get and however long
+these burn; the shortest go into the last load, so that every load before it is needed as late as can be
+(moving a shorter unit to a later load delays all that is laid before it). Other work is not looked at. A
+change of plate and of process is counted with every load, to be on the safe side.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import accumulate
 
 from layout.loading.backlog import Backlog, Kind, PlanJob, PlanStation
 from layout.shop.hours import DAY_S, MOST_WEEKS, WEEK_S, Hours
@@ -31,38 +35,59 @@ def latest_boxed(backlog: Backlog) -> Mapping[str, float]:
     must be boxed. A job that no station takes, or whose faces would take longer than any open stretch, is
     left out.
     """
-    until: dict[str, float] = {}  # by station: where the laser's time is still free before
-    found: dict[str, float] = {}
-    rest = sorted(backlog.jobs, key=lambda one: (-one.due, one.kind.kind, one.seconds, one.job))
-    for _, alike in groupby(rest, key=lambda one: (one.due, one.kind.kind, one.seconds)):
-        left = list(alike)
+    free_until: dict[str, float] = {}  # by station: where the laser's time is still free before
+    boxed_by: dict[str, float] = {}
+    for alike in _groups(backlog.jobs):
+        left = alike
         while left:
-            count, needed = _latest(backlog, left, until)
+            count, needed = _latest(backlog, left, free_until)
             if count == 0:
                 break
-            found |= {job.job: needed for job in left[:count]}
-            del left[:count]
-    return found
+            boxed_by |= {job.job: needed for job in left[:count]}
+            left = left[count:]
+    return boxed_by
 
 
-def _latest(backlog: Backlog, left: list[PlanJob], until: dict[str, float]) -> tuple[int, float]:
-    """How many units that are alike go into the next load, and by when they are needed; 0: no station takes
-    them. Visits are placed from the last one; their laser time is taken."""
-    job = left[0]
-    needed, count, taken = job.due, len(left), dict(until)
-    for faces in reversed(_visits(backlog, job.kind)):
+def _groups(jobs: Sequence[PlanJob]) -> list[list[PlanJob]]:
+    """Units that may share loads, those due last first; within a group the shortest first.
+
+    Focus heights and processes are left out: a load may burn several processes, and the plan sorts out what
+    can't be in focus together.
+    """
+    kinds = {id(job.kind): job.kind for job in jobs}
+    places = {key: _places(kind) for key, kind in kinds.items()}
+    names: dict[object, str] = {}  # by places, the first kind that has them: groups come in a fixed order
+    groups: dict[tuple[float, str], list[PlanJob]] = {}
+    for job in sorted(jobs, key=lambda job: (-job.due, job.kind.kind, job.seconds, job.job)):
+        name = names.setdefault(places[id(job.kind)], job.kind.kind)
+        groups.setdefault((job.due, name), []).append(job)
+    return [sorted(group, key=lambda job: (job.seconds, job.job)) for group in groups.values()]
+
+
+def _places(kind: Kind) -> tuple[object, ...]:
+    """Faces to be burned, and every slot of every station that takes one of them."""
+    slots = {(s, o.plate, o.slot, o.face) for s, options in kind.options.items() for o in options}
+    return kind.faces, frozenset(slots)
+
+
+def _latest(backlog: Backlog, left: Sequence[PlanJob], free_until: dict[str, float]) -> tuple[int, float]:
+    """How many of the units, from the first on, go into the next load, and by when they are needed; 0: no
+    station takes them. Visits are placed from the last one; their laser time is taken."""
+    kind = left[0].kind
+    needed, count, taken = left[0].due, len(left), dict(free_until)
+    for faces in reversed(_visits(backlog, kind)):
         places = [
             place
             for station in backlog.stations
             for plate in station.plates
-            if (place := _fitted(station, plate, job, faces, count, needed, taken)) is not None
+            if (place := _fitted(station, plate, left[:count], faces, needed, taken)) is not None
         ]
         if not places:
             return 0, 0.0
-        best = max(places, key=lambda one: (one.count, one.needed))
+        best = max(places, key=lambda place: (place.count, place.needed))
         taken[best.station] = best.begins
         needed, count = best.needed, best.count
-    until |= taken
+    free_until |= taken
     return count, needed
 
 
@@ -79,22 +104,22 @@ def _visits(backlog: Backlog, kind: Kind) -> list[tuple[str, ...]]:
 def _fitted(
     station: PlanStation,
     plate: str,
-    job: PlanJob,
+    units: Sequence[PlanJob],
     faces: tuple[str, ...],
-    count: int,
     end: float,
     taken: Mapping[str, float],
 ) -> _Place | None:
-    options = [o for o in job.kind.options.get(station.station, ()) if o.plate == plate]
+    """As many of the units, from the first on, as one load of the plate takes in one open stretch."""
+    options = [o for o in units[0].kind.options.get(station.station, ()) if o.plate == plate]
     slots = min((len({o.slot for o in options if o.face == face}) for face in faces), default=0)
     change = station.plate_change_seconds + station.process_change_seconds
-    each = job.seconds * len(faces) + station.turn_seconds * (len(faces) - 1)
-    count = min(count, slots)
-    while count > 0 and change + each * count > station.hours.longest_s:
-        count -= 1
+    turning = station.turn_seconds * (len(faces) - 1)
+    burning = list(accumulate(unit.seconds * len(faces) + turning for unit in units[:slots]))
+    count = sum(change + seconds <= station.hours.longest_s for seconds in burning)
     if count == 0:
         return None
-    begins = latest_fit(station.hours, min(end, taken.get(station.station, end)), change + each * count)
+    latest_end = min(end, taken.get(station.station, end))
+    begins = latest_fit(station.hours, latest_end, change + burning[count - 1])
     needed = latest_spend(station.hours, begins, count * station.load_seconds)
     return _Place(count, needed, begins, station.station)
 
