@@ -33,9 +33,10 @@ from service.what_if.measures import Measures, Outcome, measures_of, outcome_of
 from service.what_if.questions import WhatIfIn
 from service.what_if.simulation import OrderLike, Scenario, possible, simulate
 
-#: How orders come is read off so many of the newest, none older than so many days.
-ORDERS_SEEN, DAYS_SEEN = 500, 14
-#: What they are like is drawn from so many of these; scrap is the share of so many units inspected last.
+#: How orders come is read off so many days: all of them, for a release brings a week's orders in minutes.
+DAYS_SEEN = 14
+#: What they are like is drawn from so many of these, evenly; scrap is the share of so many units inspected
+#: last.
 MIX, UNITS_INSPECTED = 200, 1_000
 #: Units played through for each of the two shops, over all runs; how many runs that gives at the most, and
 #: with how few an answer would have no spread worth telling.
@@ -158,10 +159,9 @@ def shop_now(session: Session, shop: Shop, *, days: int, made_at: datetime) -> N
     backlog, clock = backlog_of(session, test_cards.proven(session, shop), now=made_at)
     paces = learning.paces(session)
     since = made_at - timedelta(days=DAYS_SEEN)
-    newest = recent.newest_orders(session, limit=ORDERS_SEEN)
-    seen = [one for one in newest if one[1] >= since]
+    seen = recent.orders_since(session, since)
     inspected, scrapped = recent.inspected(session, limit=UNITS_INSPECTED)
-    mix = _mix(session, shop, paces, clock, seen[:MIX])
+    mix = _mix(session, shop, paces, clock, seen[:: max(1, -(-len(seen) // MIX))])
     waiting = {number(ORDER, job.order) for job in backlog.jobs}
     promised = {
         public(ORDER, order_id): clock.seconds(promise.engraved_by)
@@ -171,7 +171,7 @@ def shop_now(session: Session, shop: Shop, *, days: int, made_at: datetime) -> N
         scenario=Scenario(
             backlog=replace(backlog, lots=()),
             mix=mix,
-            orders_per_day=_a_day(newest, since, made_at),
+            orders_per_day=_a_day(len(seen), recent.first_order(session), since, made_at),
             orders_until=backlog.now + days * DAY_S,
             spread=paces.spread,
             scrap=scrapped / inspected if inspected else 0.0,
@@ -184,13 +184,12 @@ def shop_now(session: Session, shop: Shop, *, days: int, made_at: datetime) -> N
     )
 
 
-def _a_day(newest: Sequence[tuple[int, datetime, datetime]], since: datetime, now: datetime) -> float:
-    """Orders a day since then; or since the oldest of those looked at, if that came later."""
-    came = [one[1] for one in newest]
-    if not came:
+def _a_day(orders: int, first: datetime | None, since: datetime, now: datetime) -> float:
+    """Orders a day of those that came since then; a shop that is younger than that has been open for the days
+    since its first order, one at least."""
+    if first is None:
         return 0.0
-    days = (now - max(since, came[-1])) / timedelta(days=1)
-    return sum(one >= since for one in came) / max(1.0, days)
+    return orders / max(1.0, (now - max(since, first)) / timedelta(days=1))
 
 
 def _mix(

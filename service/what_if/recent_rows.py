@@ -13,12 +13,19 @@ from service.records.tables import Job, Order
 _INSPECTED = (JobState.PASSED.value, JobState.RELEASED.value, JobState.SCRAPPED.value)
 
 
-def newest_orders(session: Session, *, limit: int) -> list[tuple[int, datetime, datetime]]:
-    """(order, when it came, its ship-by time), the newest first."""
+def orders_since(session: Session, since: datetime) -> list[tuple[int, datetime, datetime]]:
+    """(order, when it came, its ship-by time) of all orders that came since then, the newest first."""
     rows = session.execute(
-        select(Order.id, Order.created_at, Order.ship_by).order_by(Order.id.desc()).limit(limit)
+        select(Order.id, Order.created_at, Order.ship_by)
+        .where(Order.created_at >= since)
+        .order_by(Order.id.desc())
     )
     return [(order_id, came, ship_by) for order_id, came, ship_by in rows]
+
+
+def first_order(session: Session) -> datetime | None:
+    """When the shop's first order came."""
+    return session.scalar(select(func.min(Order.created_at)))
 
 
 def inspected(session: Session, *, limit: int) -> tuple[int, int]:

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import update
+from sqlalchemy import insert, update
+from sqlalchemy.orm import Session
 
 from service.plan import promises
 from service.records.db import Database
@@ -104,6 +105,31 @@ def test_scrap_and_the_spread_of_burns_are_taken_from_the_rows(bench: Bench) -> 
     assumed = asked(bench)["assumptions"]
 
     assert (assumed["scrap"], assumed["units_inspected"], assumed["spread"]) == (0.25, 4, 0.3)
+
+
+def test_a_release_posted_in_one_minute_counts_as_orders_of_its_days(bench: Bench) -> None:
+    """Ten orders came in the ten days before, 590 more within this very minute: 60 a day."""
+
+    def post_release(session: Session) -> None:
+        first = session.get_one(Order, 1)
+        columns = [column.key for column in Order.__table__.columns if column.key != "id"]
+        alike = {name: getattr(first, name) for name in columns}
+        session.execute(
+            insert(Order),
+            [
+                {**alike, "order_ref": f"release-{n}", "created_at": MORNING - timedelta(seconds=n % 60)}
+                for n in range(590)
+            ],
+        )
+
+    bench.database.write(post_release)
+
+    with bench.database.reading() as session:
+        now = what_if.shop_now(session, bench.shop, days=2, made_at=MORNING)
+
+    assert now.orders_seen == 600
+    assert now.scenario.orders_per_day == pytest.approx(60, rel=0.01)
+    assert len(now.scenario.mix) <= what_if.MIX
 
 
 def test_a_shop_without_a_past_is_simulated_with_what_waits_alone(
