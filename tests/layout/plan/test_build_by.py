@@ -79,11 +79,11 @@ def test_units_that_fill_more_than_one_load_are_needed_one_load_after_another() 
 def test_units_whose_words_differ_share_loads() -> None:
     """200 knives of one ship-by, each with words of its own, on a plate of ten slots; worked out by hand.
 
-    Burning: 10.00, 10.02 ... 13.98 s, together 200 x 11.99 = 2,398 s. Twenty loads, each with a change
-    of plate and process: 20 x 90 = 1,800 s. Seating the first load, ten units of 10 s: 100 s; the others are seated
-    while the load before burns. So the first ten are needed 4,298 s ahead, which is 1.2 h; in loads of one
-    unit each it would be 2,398 + 200 x 90 + 10 = 20,408 s. The last load holds the ten shortest: 90 + 100.9 s
-    of laser and 100 s of seating before it.
+    Burning: 10.00, 10.02 ... 13.98 s, together 200 x 11.99 = 2,398 s. Twenty loads, each with a change of
+    plate and process: 20 x 90 = 1,800 s. Seating the first load, ten units of 10 s: 100 s; the others are
+    seated while the load before burns. So the first ten are needed 4,298 s ahead, which is 1.2 h; in
+    loads of one unit each it would be 2,398 + 200 x 90 + 10 = 20,408 s. The last load holds the ten
+    shortest: 90 + 100.9 s of laser and 100 s of seating before it.
     """
     slots = "ABCDEFGHIJ"
     due = 100 * HOUR_S
