@@ -26,7 +26,6 @@ _KINDS = frozenset({"text", "monogram", "artwork", "code"})
 MEDIA_TYPE = "application/problem+json"
 
 _RETRY_AFTER = {
-    errors.RequestInFlight: "1",
     errors.DatabaseBusy: "1",
     errors.CheckTooSlow: "5",
     errors.CheckersBusy: "1",
@@ -74,7 +73,8 @@ def install(app: FastAPI) -> None:
 def _refused(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, Refusal)
     status = next((STATUS[kind] for kind in type(error).__mro__ if kind in STATUS), 409)
-    headers = {"Retry-After": _RETRY_AFTER[type(error)]} if type(error) in _RETRY_AFTER else {}
+    wait_s = error.about.get("retry_after_s", _RETRY_AFTER.get(type(error)))
+    headers = {} if wait_s is None else {"Retry-After": str(wait_s)}
     if status == 401:
         headers["WWW-Authenticate"] = "Bearer"
     return problem(status, error.code, error.message, headers=headers, **error.about)

@@ -2,19 +2,25 @@
 
 The key is claimed in a small transaction of its own, so that a second caller is told 409 while the first
 is still at work; the answer is stored in the transaction that does the work, so that either both exist or
-neither. A claim whose owner was killed lapses and can be taken over.
+neither. A claim is short and its owner keeps it alive while he works: work of any length is never taken
+over, and the claim of an owner that was killed lapses within seconds.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import math
 import re
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from types import TracebackType
+from typing import Any, Self
 
+import structlog
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from service.records.clock import Clock
@@ -23,14 +29,20 @@ from service.records.errors import (
     IdempotencyKeyMalformed,
     IdempotencyKeyMissing,
     IdempotencyKeyReused,
+    Refusal,
     RequestInFlight,
 )
 from service.records.tables import IdempotentRequest
 from service.requests import idempotency_rows as rows
 
 _KEY = re.compile(r"^[\x21-\x7e]{8,255}$", re.ASCII)
-#: Longer than any request may take; after that a silent claim is a dead one.
-_IN_FLIGHT = timedelta(seconds=60)
+#: How long a claim lasts that nobody keeps alive. Its owner renews it several times within that.
+CLAIM_LASTS = timedelta(seconds=6)
+_RENEW_SECONDS = 1.5
+#: A claim that reaches further than this beyond its time was made by a clock that has been set back since.
+_CLOCKS_DIFFER = timedelta(seconds=60)
+
+log = structlog.get_logger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,42 +87,89 @@ def answer_once(
     route: str,
     key: str,
     fingerprint: str,
-    prepare: Callable[[], Any],
+    prepare: Callable[[], Any] | None,
     work: Callable[[Session, Any], Answer],
 ) -> Answer:
-    """Answer a request once. `prepare` runs outside any transaction (geometry), `work` inside the one that
-    also stores its answer. Raises IdempotencyKeyReused, RequestInFlight, and whatever the two raise."""
+    """Answer a request once. `prepare` runs outside any transaction (geometry; None: nothing to prepare),
+    `work` inside the one that also stores its answer. Raises IdempotencyKeyReused, RequestInFlight, and
+    whatever the two raise."""
     scope = {"client": client, "route": route, "key": key}
 
     now = clock()
-    until = now + _IN_FLIGHT
+    until = now + CLAIM_LASTS
 
     def claim(session: Session) -> Answer | None:
         if rows.insert(session, **scope, fingerprint=fingerprint, now=now, claimed_until=until):
             return None
         row = rows.find(session, client=client, route=route, key=key)
         if row is None:  # removed between the two looks: its first caller failed just now
-            raise RequestInFlight("the first request with this key is being answered; try again")
+            raise RequestInFlight(
+                "the first request with this key is being answered; try again", retry_after_s=1
+            )
         return _known(session, row, fingerprint, now=now, until=until)
 
     known = database.write(claim)
     if known is not None:
         return known
+    kept = _Kept(database, clock, scope, until)
     try:
-        prepared = prepare()
+        if prepare is None:
+            prepared = None
+        else:
+            with kept:
+                prepared = prepare()
 
         def do(session: Session) -> Answer:
             row = rows.find(session, lock=True, client=client, route=route, key=key)
-            if row is None or row.status is not None or row.claimed_until != until:
-                raise RequestInFlight("another request with this key was faster; ask again for its answer")
+            if row is None or row.status is not None or row.claimed_until != kept.until:
+                raise RequestInFlight(
+                    "another request with this key was faster; ask again for its answer", retry_after_s=1
+                )
             answer = work(session, prepared)
             row.status, row.body, row.headers = answer.status, answer.body, json.dumps(answer.headers)
             return answer
 
         return database.write(do)
     except BaseException:
-        database.write(lambda session: rows.remove(session, **scope, claimed_until=until))
+        database.write(lambda session: rows.remove(session, **scope, claimed_until=kept.until))
         raise
+
+
+class _Kept:
+    """A claim kept alive by its owner's process, and by nothing else: it lapses soon after that has died."""
+
+    def __init__(self, database: Database, clock: Clock, scope: dict[str, str], until: datetime) -> None:
+        self.until = until
+        self._database, self._clock, self._scope = database, clock, scope
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._keep, name="ricasso-claim", daemon=True)
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._over.set()
+        self._thread.join()
+
+    def _keep(self) -> None:
+        while not self._over.wait(_RENEW_SECONDS):
+            until = self._clock() + CLAIM_LASTS
+            try:
+                is_ours = self._database.write(
+                    lambda session, until=until: rows.renew(  # type: ignore[misc]
+                        session, **self._scope, claimed_until=self.until, until=until
+                    )
+                )
+            except (Refusal, SQLAlchemyError) as error:
+                # There are more tries before the claim lapses, and the answer's own write is guarded.
+                log.warning("claim_not_renewed", kind=type(error).__name__)
+                continue
+            if not is_ours:
+                return  # it lapsed and somebody took it over: `do` will find that out
+            self.until = until
 
 
 def create_once(
@@ -132,7 +191,7 @@ def create_once(
         route=route,
         key=key_of(header),
         fingerprint=fingerprint_of(body),
-        prepare=lambda: None,
+        prepare=None,
         work=lambda session, _: work(session),
     )
 
@@ -144,6 +203,12 @@ def _known(
         raise IdempotencyKeyReused("this Idempotency-Key came before, with another body")
     if row.status is not None:
         return Answer(row.status, row.body or "", json.loads(row.headers or "{}"), replayed=True)
-    if rows.take_over(session, row, now=now, claimed_until=until):
+    if rows.take_over(
+        session, row, now=now, made_ahead=now + CLAIM_LASTS + _CLOCKS_DIFFER, claimed_until=until
+    ):
         return None
-    raise RequestInFlight("the first request with this key is still being answered")
+    left_s = max(1, math.ceil((row.claimed_until - now).total_seconds()))
+    raise RequestInFlight(
+        "the first request with this key is still being answered",
+        retry_after_s=min(left_s, int(CLAIM_LASTS.total_seconds())),
+    )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -50,14 +50,41 @@ def find(
     return session.scalars(wanted.with_for_update() if lock else wanted).one_or_none()
 
 
-def take_over(session: Session, row: IdempotentRequest, *, now: datetime, claimed_until: datetime) -> bool:
-    """Claim a key whose first caller was cut off before it answered."""
+def renew(
+    session: Session, *, client: str, route: str, key: str, claimed_until: datetime, until: datetime
+) -> bool:
+    """Keep a claim that is still its owner's; False when it is not, or is answered."""
+    kept = session.execute(
+        update(IdempotentRequest)
+        .where(
+            IdempotentRequest.client == client,
+            IdempotentRequest.route == route,
+            IdempotentRequest.key == key,
+            IdempotentRequest.claimed_until == claimed_until,
+            IdempotentRequest.status.is_(None),
+        )
+        .values(claimed_until=until)
+    )
+    return bool(kept.rowcount == 1)  # type: ignore[attr-defined]
+
+
+def take_over(
+    session: Session,
+    row: IdempotentRequest,
+    *,
+    now: datetime,
+    made_ahead: datetime,
+    claimed_until: datetime,
+) -> bool:
+    """Claim a key whose first caller was cut off before it answered: nobody has kept the claim, or it reaches
+    beyond `made_ahead`, where only a clock that was set back since can have put it."""
     done = session.execute(
         update(IdempotentRequest)
         .where(
             IdempotentRequest.id == row.id,
             IdempotentRequest.status.is_(None),
-            IdempotentRequest.claimed_until <= now,
+            or_(IdempotentRequest.claimed_until <= now, IdempotentRequest.claimed_until > made_ahead),
+            IdempotentRequest.claimed_until == row.claimed_until,  # as it was seen, so that one takes it
         )
         .values(claimed_until=claimed_until, fingerprint=row.fingerprint)
     )

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +15,9 @@ from sqlalchemy import func, select
 from service.records.db import Database
 from service.records.moves import move_job
 from service.records.states import JobState
-from service.records.tables import Job, Order, Outbox
+from service.records.tables import IdempotentRequest, Job, Order, Outbox
 from service.records.who import SWEEP
+from service.requests import idempotency, idempotency_rows
 from tests.clocks import SetClock
 from tests.counter import Counter, a_key, a_line, an_inscription, an_open_counter, an_order
 
@@ -91,22 +93,84 @@ def test_a_key_in_flight_is_a_conflict_that_says_when_to_ask_again(counter: Coun
         go_on.set()
 
         assert (second.status_code, second.json()["code"]) == (409, "request_in_flight")
-        assert second.headers["Retry-After"] == "1"
+        assert second.headers["Retry-After"] == "6"
         assert first.result().status_code == 201
 
 
-def test_a_claim_whose_owner_was_killed_is_taken_over_later(counter: Counter, clock: SetClock) -> None:
-    from service.requests import idempotency_rows as idempotency
-    from service.requests.idempotency import fingerprint_of
+def test_a_claim_is_kept_while_its_owner_works_however_long(
+    counter: Counter, clock: SetClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(idempotency, "_RENEW_SECONDS", 0.01)
+    inside, go_on = threading.Event(), threading.Event()
+    check = counter.tools.geometry.check
 
+    def slow_check(*given: Any, **named: Any) -> Any:
+        inside.set()
+        assert go_on.wait(20)
+        return check(*given, **named)
+
+    counter.tools.geometry.check = slow_check  # type: ignore[method-assign]
     body, key = an_order(), a_key()
+    with ThreadPoolExecutor(1) as pool:
+        first = pool.submit(counter.post_order, body, key=key)
+        assert inside.wait(20)
+        meanwhile = []
+        for _ in range(5):  # twenty seconds of work under a claim of six
+            clock.advance(seconds=4)
+            _until(lambda: _claimed_until(counter, key) == clock() + idempotency.CLAIM_LASTS)
+            meanwhile.append(counter.post_order(body, key=key).status_code)
+        go_on.set()
+
+        assert first.result().status_code == 201
+    assert meanwhile == [409] * 5
+    assert _count(counter, Order) == 1
+    assert counter.post_order(body, key=key).headers["Idempotency-Replayed"] == "true"
+
+
+def _until(is_so: Callable[[], bool]) -> None:
+    for _ in range(2_000):
+        if is_so():
+            return
+        threading.Event().wait(0.005)
+    raise AssertionError("it never came to that")
+
+
+def _claimed_until(counter: Counter, key: str) -> datetime:
+    with counter.tools.database.reading() as session:
+        return session.scalars(
+            select(IdempotentRequest.claimed_until).where(IdempotentRequest.key == key)
+        ).one()
+
+
+def _a_dead_claim(counter: Counter, body: dict[str, Any], key: str, *, now: datetime) -> None:
+    """What an owner leaves that was killed in the middle of an order."""
     counter.tools.database.write(
-        lambda session: idempotency.insert(
-            session, client="store-1", route="POST /v1/orders", key=key, now=clock(), claimed_until=clock(),
-            fingerprint=fingerprint_of(_validated(body)),
+        lambda session: idempotency_rows.insert(
+            session, client="store-1", route="POST /v1/orders", key=key, now=now,
+            claimed_until=now + idempotency.CLAIM_LASTS,
+            fingerprint=idempotency.fingerprint_of(_validated(body)),
         )
     )  # fmt: skip
-    clock.advance(seconds=1)
+
+
+def test_a_claim_whose_owner_was_killed_is_taken_over_when_its_answer_says(
+    counter: Counter, clock: SetClock
+) -> None:
+    body, key = an_order(), a_key()
+    _a_dead_claim(counter, body, key, now=clock())
+    clock.advance(seconds=2)
+
+    told = counter.post_order(body, key=key)
+    clock.advance(seconds=int(told.headers["Retry-After"]))
+    answer = counter.post_order(body, key=key)
+
+    assert (told.status_code, told.headers["Retry-After"]) == (409, "4")
+    assert answer.status_code == 201
+
+
+def test_a_claim_made_before_the_clock_was_set_back_binds_nobody(counter: Counter, clock: SetClock) -> None:
+    body, key = an_order(), a_key()
+    _a_dead_claim(counter, body, key, now=clock() + timedelta(seconds=600))
 
     answer = counter.post_order(body, key=key)
 
