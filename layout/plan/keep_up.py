@@ -18,7 +18,8 @@ from math import inf
 from layout.loading.backlog import Backlog, Bound, Plan, PlanJob, PlanLot, PlannedLoad
 from layout.plan.planner import plan as plan_anew
 from layout.plan.search.bound import fewest_loads, least_lateness, loads_by_hours
-from layout.plan.sequence import Change, Counted, Held, Lineup, Visit
+from layout.plan.search.seating import seated
+from layout.plan.sequence import Change, Counted, Held, LoadSequence, Visit
 
 #: Places tried for one visit: so many of those that look best, and so many more spread over all.
 MOST_BEST, MOST_SPREAD = 8, 4
@@ -45,16 +46,16 @@ def with_jobs(backlog: Backlog, plan: Plan, jobs: Sequence[PlanJob]) -> tuple[Ba
     counted = Counted(whole, jobs)
     if len(counted.jobs) < len(whole.jobs):
         raise ValueError("a job that is planned already can't be new")
-    nowhere = {job.job: why for job in jobs if (why := counted.floor.unplanned.get(job.job)) is not None}
+    nowhere = {job.job: why for job in jobs if (why := counted.problem.unplanned.get(job.job)) is not None}
     wanted = sorted((job for job in jobs if job.job not in nowhere), key=lambda job: (job.due, -job.weight))
-    before = Lineup.of(counted, plan)
+    before = LoadSequence.of(counted, plan)
     best = _worked_in(before, wanted, first=0)
     # Visit by visit they were put no worse than after all others; together they may be.
     least = before.score.lateness + _late_after_all(before, wanted)
     visits = sum(len(counted.visits(job)) for job in wanted)
     if visits > 1 and best.score > replace(before.score, lateness=least, loads=before.score.loads + 1):
         best = min(best, _worked_in(before, wanted, first=len(before.held)), key=lambda line: line.score)
-    own = sum(job.weight * counted.floor.days.late(job.due, backlog.now + job.seconds) for job in wanted)
+    own = sum(job.weight * counted.problem.days.late(job.due, backlog.now + job.seconds) for job in wanted)
     bound = replace(plan.bound, lateness=plan.bound.lateness + own)
     return whole, _written(best, plan, wanted, bound, {**plan.unplanned, **nowhere})
 
@@ -67,7 +68,7 @@ def without_jobs(backlog: Backlog, plan: Plan, names: Collection[str]) -> tuple[
     """
     gone = set(names)
     rest = replace(backlog, jobs=tuple(job for job in backlog.jobs if job.job not in gone))
-    line = Lineup.of(Counted(backlog), plan)
+    line = LoadSequence.of(Counted(backlog), plan)
     for place in range(len(line.held) - 1, -1, -1):
         load = line.held[place].planned
         if load is None or gone.isdisjoint(load.jobs):
@@ -88,7 +89,7 @@ def without_jobs(backlog: Backlog, plan: Plan, names: Collection[str]) -> tuple[
 # --- where to put a visit ---
 
 
-def _worked_in(line: Lineup, jobs: Sequence[PlanJob], *, first: int) -> Lineup:
+def _worked_in(line: LoadSequence, jobs: Sequence[PlanJob], *, first: int) -> LoadSequence:
     """The loads with the jobs in them, none of them in a load before the place `first`."""
     for job in jobs:
         place = first
@@ -97,19 +98,19 @@ def _worked_in(line: Lineup, jobs: Sequence[PlanJob], *, first: int) -> Lineup:
     return line
 
 
-def _late_after_all(line: Lineup, jobs: Sequence[PlanJob]) -> int:
+def _late_after_all(line: LoadSequence, jobs: Sequence[PlanJob]) -> int:
     """At least so much lateness comes with the jobs after all loads."""
     at, counted = line.before(len(line.held)).at, line.counted
     late = 0
     for job in jobs:
         visit = counted.visits(job)[-1]
-        stations = {counted.floor.mounts[mount].station for mount in counted.floor.sorts[visit.sort].fits}
+        stations = {counted.problem.mounts[mount].station for mount in counted.problem.sorts[visit.sort].fits}
         ends = min(at[station].laser_free for station in stations) + counted.seconds(*visit)
         late += counted.lateness(*visit, ends)
     return late
 
 
-def _put(line: Lineup, visit: Visit, first: int) -> tuple[Lineup, int]:
+def _put(line: LoadSequence, visit: Visit, first: int) -> tuple[LoadSequence, int]:
     """The loads with a visit put where it costs least of the places tried, from `first` on, and the first
     place after it."""
     best = _tried(line, visit, _fills(line, visit, first), None)
@@ -119,7 +120,7 @@ def _put(line: Lineup, visit: Visit, first: int) -> tuple[Lineup, int]:
     return line.having(best[1]), best[1].place + 1
 
 
-def _tried(line: Lineup, visit: Visit, candidates: Iterable[Candidate], best: Best) -> Best:
+def _tried(line: LoadSequence, visit: Visit, candidates: Iterable[Candidate], best: Best) -> Best:
     """The best of `best` and the candidates tried: those that look best, some of the others, and every load
     after all others."""
     by_hope = sorted(candidates, key=lambda one: one[:2])
@@ -147,13 +148,13 @@ def _spread(candidates: Sequence[Candidate]) -> Sequence[Candidate]:
     return candidates[:: max(1, -(-len(candidates) // MOST_SPREAD))]
 
 
-def _fills(line: Lineup, visit: Visit, first: int) -> Iterator[Candidate]:
+def _fills(line: LoadSequence, visit: Visit, first: int) -> Iterator[Candidate]:
     """Planned loads with a free slot, or one with a bare blade in it."""
-    counted, floor = line.counted, line.counted.floor
+    counted, problem = line.counted, line.counted.problem
     looked = 0
     for place in range(first, len(line.held)):
         held = line.held[place]
-        if held.mount not in floor.sorts[visit.sort].fits or held.jobs >= floor.size(held.mount):
+        if held.mount not in problem.sorts[visit.sort].fits or held.jobs >= problem.size(held.mount):
             continue
         ends = line.times[place].ends + counted.seconds(*visit)
         yield (counted.lateness(*visit, ends), held.jobs == 0, 0, ends), place, None
@@ -162,19 +163,19 @@ def _fills(line: Lineup, visit: Visit, first: int) -> Iterator[Candidate]:
             return
 
 
-def _own_loads(line: Lineup, visit: Visit, first: int) -> Iterator[Candidate]:
+def _own_loads(line: LoadSequence, visit: Visit, first: int) -> Iterator[Candidate]:
     """Loads of its own, before any load of a station and after all of them. They end no earlier than if the
     station were always open, and change plates where they don't stand beside their like."""
-    counted, floor = line.counted, line.counted.floor
+    counted, problem = line.counted, line.counted.problem
     at = line.before(first).at
     for place in range(first, len(line.held) + 1):
         after = line.held[place] if place < len(line.held) else None
-        for mount in floor.sorts[visit.sort].fits:
-            station, plate = floor.mounts[mount].station, floor.mounts[mount].plate.plate
+        for mount in problem.sorts[visit.sort].fits:
+            station, plate = problem.mounts[mount].station, problem.mounts[mount].plate.plate
             if after is not None and after.station != station:
                 continue
             ends = at[station].laser_free + counted.seconds(*visit)
-            here, then = at[station].plate, floor.mounts[after.mount].plate.plate if after else plate
+            here, then = at[station].plate, problem.mounts[after.mount].plate.plate if after else plate
             changes = (here not in (None, plate)) + (then != plate) - (here not in (None, then))
             yield (counted.lateness(*visit, ends), 1, changes, ends), place, mount
         if after is not None:
@@ -188,15 +189,15 @@ def _seated(held: Held, visit: Visit) -> Held | None:
     blades = [(one, sort) for one, sort in seats if isinstance(one, PlanLot)]
     for count in range(len(blades), -1, -1):
         units, sorts = zip(*kept, *blades[:count], strict=True)
-        if held.counted.floor.room(held.mount, sorts) is not None:
+        if seated(held.counted.problem, held.mount, sorts) is not None:
             return Held(held.counted, held.mount, held.copy, units=units, sorts=sorts)
     return None
 
 
-def _alone(line: Lineup, place: int, mount: int, visit: Visit) -> Held:
+def _alone(line: LoadSequence, place: int, mount: int, visit: Visit) -> Held:
     """A load of its own on the plate's copy that is free first."""
     free = line.before(place).free
-    copies = line.counted.floor.mounts[mount].plate.copies
+    copies = line.counted.problem.mounts[mount].plate.copies
     copy = min(copies, key=lambda name: (free[name], name))
     return Held(line.counted, mount, copy, units=(visit.job,), sorts=(visit.sort,))
 
@@ -205,7 +206,7 @@ def _alone(line: Lineup, place: int, mount: int, visit: Visit) -> Held:
 
 
 def _written(
-    line: Lineup, plan: Plan, touched: Sequence[PlanJob], bound: Bound, unplanned: dict[str, str]
+    line: LoadSequence, plan: Plan, touched: Sequence[PlanJob], bound: Bound, unplanned: dict[str, str]
 ) -> Plan:
     """The plan of the loads; `touched` are the jobs that came or left."""
     known = {id(load) for load in plan.loads}
@@ -229,9 +230,9 @@ def _written(
     )
 
 
-def _load(line: Lineup, place: int) -> PlannedLoad:
+def _load(line: LoadSequence, place: int) -> PlannedLoad:
     """A load as the plan says it: the very one that was planned where nothing about it has changed."""
-    held, timed, floor = line.held[place], line.times[place], line.counted.floor
+    held, timed, problem = line.held[place], line.times[place], line.counted.problem
     before = held.planned
     if before is not None:
         if (before.prepares, before.begins, before.ends, before.changes) == (
@@ -240,14 +241,14 @@ def _load(line: Lineup, place: int) -> PlannedLoad:
             return before
         turns = before.turns
     else:
-        room = floor.room(held.mount, held.sorts)
-        assert room is not None, "a load that has no room was built"
-        turns = room.rows(
+        matching = seated(problem, held.mount, held.sorts)
+        assert matching is not None, "a load that has no room was built"
+        turns = matching.rows(
             [(one.job, None) if isinstance(one, PlanJob) else (None, one.lot) for one in held.units]
         )
     return PlannedLoad(
-        station=floor.stations[held.station].station,
-        plate=floor.mounts[held.mount].plate.plate,
+        station=problem.stations[held.station].station,
+        plate=problem.mounts[held.mount].plate.plate,
         copy=held.copy,
         turns=turns,
         prepares=timed.prepares,
@@ -269,6 +270,6 @@ def _bound(backlog: Backlog, counted: Counted, unplanned: Collection[str]) -> Bo
     """The bounds as the planner finds them."""
     jobs = [job for job in backlog.jobs if job.job not in unplanned]
     visits = [(visit.sort, counted.seconds(*visit)) for job in jobs for visit in counted.visits(job)]
-    fewest = fewest_loads(counted.floor, Counter(sort for sort, _ in visits))
-    loads = max(fewest.loads, loads_by_hours(counted.floor, visits))
-    return Bound(least_lateness(counted.floor, jobs), loads)
+    fewest = fewest_loads(counted.problem, Counter(sort for sort, _ in visits))
+    loads = max(fewest.loads, loads_by_hours(counted.problem, visits))
+    return Bound(least_lateness(counted.problem, jobs), loads)

@@ -6,9 +6,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from layout.loading.backlog import Backlog
-from layout.plan.search.problem import Floor
+from layout.plan.search.problem import Problem
 from layout.plan.search.rules import Chooser, Rule, queues_of
-from layout.plan.search.timing import Clockwork
+from layout.plan.search.timing import Timetable
 
 RULE = Rule("earliest due date", "due")
 
@@ -34,19 +34,19 @@ def next_load(backlog: Backlog, station: str) -> NextLoad | None:
     Raises KeyError for a station that is not in the backlog.
     """
     number = {one.station: at for at, one in enumerate(sorted(backlog.stations, key=lambda s: s.station))}
-    floor, here = Floor(backlog), number[station]
-    if not floor.units:
+    problem, here = Problem(backlog), number[station]
+    if not problem.units:
         return None
-    clockwork = Clockwork(floor)
-    load = Chooser(floor, RULE, queues_of(floor, RULE), None).choose(here, clockwork)
+    timetable = Timetable(problem)
+    load = Chooser(problem, RULE, queues_of(problem, RULE), None).choose(here, timetable)
     if load is None:
         return None
-    timed = clockwork.put(load)
-    units = [floor.units[unit] for unit in load[1]]
+    timed = timetable.put(load)
+    units = [problem.units[unit] for unit in load[1]]
     return NextLoad(
-        plate=floor.mounts[load[0]].plate.plate,
-        visits=tuple((floor.jobs[unit.job].job, floor.sorts[unit.sort].faces) for unit in units),
+        plate=problem.mounts[load[0]].plate.plate,
+        visits=tuple((problem.jobs[unit.job].job, problem.sorts[unit.sort].faces) for unit in units),
         seconds=timed.ends - timed.begins,
         filled=len(units),
-        process=clockwork.at[here].process,
+        process=timetable.at[here].process,
     )

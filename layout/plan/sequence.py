@@ -2,7 +2,7 @@
 
 Every load keeps its plate copy and its turn at its station; times are counted on from the changed load, and
 only for loads that wait for something that has moved. A change is tried without changing anything, and the
-loads with it are another `Lineup`. Loads that nothing touches are never looked into.
+loads with it are another `LoadSequence`. Loads that nothing touches are never looked into.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from math import inf
 from typing import NamedTuple
 
 from layout.loading.backlog import Backlog, Plan, PlanJob, PlanLot, PlannedLoad, Score
-from layout.plan.search.problem import Floor, Work
-from layout.plan.search.timing import At, Clockwork, Timed, happens
+from layout.plan.search.problem import Problem, Work
+from layout.plan.search.timing import StationState, TimedLoad, Timetable, schedule_next
 
 
 class Visit(NamedTuple):
-    """A job with the faces that are burned in one load, as a sort of the floor."""
+    """A job with the faces that are burned in one load, by its sort."""
 
     job: PlanJob
     sort: int
@@ -35,35 +35,35 @@ class Counted:
         kinds = {id(job.kind): job for job in backlog.jobs}
         kinds.update((id(job.kind), job) for job in new)
         self.jobs = {job.job: job for job in backlog.jobs}
-        self.floor = Floor(replace(backlog, jobs=(*new, *kinds.values())))
+        self.problem = Problem(replace(backlog, jobs=(*new, *kinds.values())))
         self.mounts = {
-            (self.floor.stations[mount.station].station, mount.plate.plate): mount.mount
-            for mount in self.floor.mounts
+            (self.problem.stations[mount.station].station, mount.plate.plate): mount.mount
+            for mount in self.problem.mounts
         }
         self.lots = {lot.lot: lot for lot in backlog.lots}
         self.before: dict[int, int] = {}  # by sort, that of the visit before
         self.last: set[int] = set()
         self.sorts: dict[tuple[int, str], int] = {}  # by kind and the visit's first face
         for kind in (*(job.kind for job in kinds.values()), *(lot.kind for lot in backlog.lots)):
-            sorts = self.floor.visits(kind)
+            sorts = self.problem.visits(kind)
             self.before.update(zip(sorts[1:], sorts, strict=False))
             self.last.update(sorts[-1:])
             for sort in sorts:
-                self.sorts[id(kind), self.floor.sorts[sort].faces[0]] = sort
+                self.sorts[id(kind), self.problem.sorts[sort].faces[0]] = sort
 
     def visits(self, job: PlanJob) -> list[Visit]:
         """The visits of a job, in order."""
-        return [Visit(job, sort) for sort in self.floor.visits(job.kind)]
+        return [Visit(job, sort) for sort in self.problem.visits(job.kind)]
 
     def seconds(self, one: PlanJob | PlanLot, sort: int) -> float:
         """How long a visit burns."""
-        return one.seconds * len(self.floor.sorts[sort].faces)
+        return one.seconds * len(self.problem.sorts[sort].faces)
 
     def lateness(self, job: PlanJob, sort: int, end: float) -> int:
         """Weighted working days by which a job is late when that visit is its last and ends then."""
         if end <= job.due or sort not in self.last:
             return 0
-        return job.weight * self.floor.days.late(job.due, end)
+        return job.weight * self.problem.days.late(job.due, end)
 
 
 class Held:
@@ -83,7 +83,7 @@ class Held:
         planned: PlannedLoad | None = None,
     ) -> None:
         self.counted, self.mount, self.copy, self.planned = counted, mount, copy, planned
-        self.station = counted.floor.mounts[mount].station
+        self.station = counted.problem.mounts[mount].station
         self._units, self._sorts = tuple(units), tuple(sorts)
         self._late: dict[float, int] = {}
 
@@ -120,12 +120,12 @@ class Held:
         assert self.planned is not None
         seats = zip(self.units, self.planned.turns[0], strict=True)
         sorts = {self.counted.sorts[kind] for kind in {(id(one.kind), f.face) for one, f in seats}}
-        return sorted({self.counted.floor.process(self.mount, sort) for sort in sorts})
+        return sorted({self.counted.problem.process(self.mount, sort) for sort in sorts})
 
     @cached_property
     def work(self) -> Work:
         seconds = list(map(self.counted.seconds, self.units, self.sorts))
-        return self.counted.floor.asks(self.mount, self.sorts, seconds)
+        return self.counted.problem.combined_work(self.mount, self.sorts, seconds)
 
     @cached_property
     def waits_for(self) -> tuple[tuple[str, int], ...]:
@@ -158,9 +158,9 @@ class Held:
 
 @dataclass(slots=True)
 class State:
-    """What the stations are at, when plate copies are free, and when visits that others wait for burned."""
+    """When each station and plate copy is free, and when visits that others wait for burned."""
 
-    at: list[At]
+    at: list[StationState]
     free: dict[str, float]
     burned: dict[tuple[str, int], float] = field(default_factory=dict)
 
@@ -173,46 +173,51 @@ class Change:
     place: int
     held: Held | None
     out: int
-    timed: Timed | None
-    leaves: At | None
-    moved: dict[int, tuple[Timed, At]]
+    timed: TimedLoad | None
+    leaves: StationState | None
+    moved: dict[int, tuple[TimedLoad, StationState]]
     lateness: int
     loads: int
     changes: int
     walking: int
 
 
-class Lineup:
+class LoadSequence:
     """Loads in the order in which they happen, their times, what they leave their stations at, and the
     score, of which `split` is left as it was."""
 
     __slots__ = ("_visits", "counted", "held", "leaves", "score", "times")
 
     def __init__(
-        self, counted: Counted, held: list[Held], times: list[Timed], leaves: list[At], score: Score
+        self,
+        counted: Counted,
+        held: list[Held],
+        times: list[TimedLoad],
+        leaves: list[StationState],
+        score: Score,
     ) -> None:
         self.counted, self.held, self.times, self.leaves, self.score = counted, held, times, leaves, score
         self._visits = bool(counted.before)  # whether any job has two visits
 
     @staticmethod
-    def of(counted: Counted, plan: Plan) -> Lineup:
+    def of(counted: Counted, plan: Plan) -> LoadSequence:
         """The loads of a plan. Raises KeyError when it is one of another backlog."""
-        line = Lineup(counted, [], [], [], plan.score)
-        process = [station.process_on for station in counted.floor.stations]
+        line = LoadSequence(counted, [], [], [], plan.score)
+        process = [station.process_on for station in counted.problem.stations]
         for load in plan.loads:
             held = Held(counted, counted.mounts[load.station, load.plate], load.copy, planned=load)
             rest = [name for name in held.processes if name != process[held.station]]
             process[held.station] = rest[-1] if rest else process[held.station]
             line.held.append(held)
-            line.times.append(Timed(load.copy, load.prepares, load.begins, load.ends, load.changes))
-            line.leaves.append(At(load.begins, load.ends, load.plate, process[held.station]))
+            line.times.append(TimedLoad(load.copy, load.prepares, load.begins, load.ends, load.changes))
+            line.leaves.append(StationState(load.begins, load.ends, load.plate, process[held.station]))
         return line
 
     def before(self, place: int) -> State:
-        """What everything is at before the load at that place of the order."""
-        clockwork = Clockwork(self.counted.floor)
-        free = {copy: at for copies in clockwork.copies.values() for copy, at in copies.items()}
-        state = State(clockwork.at, free)
+        """The state before the load at that place of the order."""
+        timetable = Timetable(self.counted.problem)
+        free = {copy: at for copies in timetable.copies.values() for copy, at in copies.items()}
+        state = State(timetable.at, free)
         if self._visits:
             for number in range(place):
                 self.past(state, self.held[number], self.leaves[number])
@@ -230,19 +235,19 @@ class Lineup:
                 break
         return state
 
-    def past(self, state: State, held: Held, leaves: At) -> None:
+    def past(self, state: State, held: Held, leaves: StationState) -> None:
         """Go on to after a load."""
         state.at[held.station] = leaves
         state.free[held.copy] = leaves.laser_free
         if self._visits:
             state.burned.update((visit, leaves.laser_free) for visit in held.gives)
 
-    def happens(self, held: Held, state: State) -> tuple[Timed, At]:
+    def happens(self, held: Held, state: State) -> tuple[TimedLoad, StationState]:
         """A load in time. Raises ValueError when it is too long for every open stretch."""
         ready = state.free[held.copy]
         if self._visits:
             ready = max([ready, *(state.burned[visit] for visit in held.waits_for)])
-        return happens(self.counted.floor, held.work, state.at[held.station], held.copy, ready)
+        return schedule_next(self.counted.problem, held.work, state.at[held.station], held.copy, ready)
 
     def tried(
         self, place: int, held: Held | None, *, out: int = 0, most_late: float = inf, most_moved: float = inf
@@ -277,7 +282,7 @@ class Lineup:
             changes += timed.changes * (held.jobs > 0)
             walking += held.walking
             changed.update(self._touches(held))
-        moved: dict[int, tuple[Timed, At]] = {}
+        moved: dict[int, tuple[TimedLoad, StationState]] = {}
         for number in range(place + out, len(self.held)):
             one, now, after = self.held[number], self.times[number], self.leaves[number]
             touches = self._touches(one)
@@ -302,7 +307,7 @@ class Lineup:
     def _touches(self, held: Held) -> tuple[object, ...]:
         return (held.station, held.copy, *held.gives) if self._visits else (held.station, held.copy)
 
-    def having(self, change: Change) -> Lineup:
+    def having(self, change: Change) -> LoadSequence:
         """The loads with a change."""
         held, times, leaves = list(self.held), list(self.times), list(self.leaves)
         for number, (timed, after) in change.moved.items():
@@ -318,4 +323,4 @@ class Lineup:
             changes=self.score.changes + change.changes,
             walking=self.score.walking + change.walking,
         )
-        return Lineup(self.counted, held, times, leaves, score)
+        return LoadSequence(self.counted, held, times, leaves, score)

@@ -3,8 +3,8 @@
 What `layout.plan.search.problem` and `layout.plan.search.timing` are asked again and again, written down
 beforehand.
 
-Units, sorts, mounts and stations are numbered as on the floor; plates, copies and processes by their names in
-order. Times are seconds, as everywhere in a plan. Few tables, and those of records, because every compiled
+Units, sorts, mounts and stations are numbered as in the problem; plates, copies and processes by their names
+in order. Times are seconds, as everywhere in a plan. Few arrays, and those of records, because every compiled
 function takes all of them apart.
 """
 
@@ -16,8 +16,8 @@ from typing import NamedTuple
 import numpy as np
 
 from layout.loading.backlog import PlanStation
-from layout.plan.search.problem import Floor
-from layout.plan.search.timing import Clockwork
+from layout.plan.search.problem import Problem
+from layout.plan.search.timing import Timetable
 from layout.shop.hours import DAY_S, laid_out
 
 Ints = np.ndarray[tuple[int, ...], np.dtype[np.int64]]
@@ -57,8 +57,8 @@ STATION = np.dtype(
 SPAN = np.dtype([("begins", "f8"), ("ends", "f8")])
 
 
-class Tables(NamedTuple):
-    """Records of the types above, and what sorts and mounts have in common."""
+class Arrays(NamedTuple):
+    """The planning problem as arrays: records of the types above, and tables by sort and mount."""
 
     unit: Records
     mount: Records
@@ -74,44 +74,44 @@ class Tables(NamedTuple):
     working: Ints  # (days,) working days up to and including each day
 
 
-def tables_of(floor: Floor, latest: float) -> Tables | None:
-    """The tables for plans that end about `latest`; None when the shop has more processes than can be told
-    apart."""
-    clockwork = Clockwork(floor)
-    plates = sorted(clockwork.copies)
-    named = {floor.process(mount, sort.sort) for sort in floor.sorts for mount in sort.fits}
-    processes = sorted(named | {at.process for at in clockwork.at if at.process is not None})
+def arrays_of(problem: Problem, latest: float) -> Arrays | None:
+    """The problem as arrays, for plans that end about `latest`; None when the shop has more processes than
+    can be told apart."""
+    timetable = Timetable(problem)
+    plates = sorted(timetable.copies)
+    named = {problem.process(mount, sort.sort) for sort in problem.sorts for mount in sort.fits}
+    processes = sorted(named | {at.process for at in timetable.at if at.process is not None})
     if len(processes) > MOST_PROCESSES:
         return None
     process_of = {None: NONE} | {name: number for number, name in enumerate(processes)}
     # The plate that is on may be one of which no copy is there any more.
-    on = {at.plate for at in clockwork.at if at.plate is not None} - {*plates}
+    on = {at.plate for at in timetable.at if at.plate is not None} - {*plates}
     plate_of = {None: NONE} | {name: number for number, name in enumerate([*plates, *sorted(on)])}
-    days, until = floor.days, latest + (latest - floor.backlog.now) + BEYOND_S
-    spans = [_spans(station, until) for station in floor.stations]
+    days, until = problem.days, latest + (latest - problem.backlog.now) + BEYOND_S
+    spans = [_spans(station, until) for station in problem.stations]
     first = _offsets([len(some) for some in spans])
-    heights, takes = _takes(floor)
-    jobs = [floor.jobs[unit.job] for unit in floor.units]
-    process = np.full((len(floor.mounts), len(floor.sorts)), NONE)
-    for sort in floor.sorts:
+    heights, takes = _takes(problem)
+    jobs = [problem.jobs[unit.job] for unit in problem.units]
+    process = np.full((len(problem.mounts), len(problem.sorts)), NONE)
+    for sort in problem.sorts:
         for mount in sort.fits:
-            process[mount, sort.sort] = process_of[floor.process(mount, sort.sort)]
-    return Tables(
+            process[mount, sort.sort] = process_of[problem.process(mount, sort.sort)]
+    return Arrays(
         unit=np.array(
             [
                 (
                     unit.sort, unit.seconds, job.due if unit.last else np.inf,
                     days.count(int(job.due // DAY_S)), job.weight, NONE if unit.after is None else unit.after,
-                    floor.order_of[unit.job], NONE if job.bin is None else job.bin,
+                    problem.order_of[unit.job], NONE if job.bin is None else job.bin,
                 )
-                for unit, job in zip(floor.units, jobs, strict=True)
+                for unit, job in zip(problem.units, jobs, strict=True)
             ],
             dtype=UNIT,
         ),
         mount=np.array(
             [
-                (m.station, plate_of[m.plate.plate], floor.size(m.mount), floor.longest(m.mount), tried)
-                for m, tried in zip(floor.mounts, heights, strict=True)
+                (m.station, plate_of[m.plate.plate], problem.size(m.mount), problem.longest(m.mount), tried)
+                for m, tried in zip(problem.mounts, heights, strict=True)
             ],
             dtype=MOUNT,
         ),
@@ -122,19 +122,19 @@ def tables_of(floor: Floor, latest: float) -> Tables | None:
                     first[n], first[n + 1], at.hands_free, at.laser_free, plate_of[at.plate],
                     process_of[at.process],
                 )
-                for n, (it, at) in enumerate(zip(floor.stations, clockwork.at, strict=True))
+                for n, (it, at) in enumerate(zip(problem.stations, timetable.at, strict=True))
             ],
             dtype=STATION,
         ),
         span=np.array([span for some in spans for span in some], dtype=SPAN),
-        turned=_ints([len(sort.faces) - 1 for sort in floor.sorts]),
-        mounts_from=_offsets([len(sort.fits) for sort in floor.sorts]),
-        mounts=_ints([mount for sort in floor.sorts for mount in sorted(sort.fits)]),
+        turned=_ints([len(sort.faces) - 1 for sort in problem.sorts]),
+        mounts_from=_offsets([len(sort.fits) for sort in problem.sorts]),
+        mounts=_ints([mount for sort in problem.sorts for mount in sorted(sort.fits)]),
         process=process,
         takes=takes,
-        copies_from=_offsets([len(clockwork.copies[plate]) for plate in plates]),
+        copies_from=_offsets([len(timetable.copies[plate]) for plate in plates]),
         copies=np.array(
-            [free for plate in plates for free in clockwork.copies[plate].values()], dtype=np.float64
+            [free for plate in plates for free in timetable.copies[plate].values()], dtype=np.float64
         ),
         working=_ints([days.count(day) for day in range(int(until // DAY_S) + 9)]),
     )  # fmt: skip
@@ -149,19 +149,19 @@ def _spans(station: PlanStation, until: float) -> list[tuple[float, float]]:
     return list(zip(opening.begins, opening.ends, strict=True))
 
 
-def _takes(floor: Floor) -> tuple[list[int], Bools]:
+def _takes(problem: Problem) -> tuple[list[int], Bools]:
     """How many head heights each mount is tried with, and which slots take which sorts then."""
-    heights = [floor.heights(mount.mount) for mount in floor.mounts]
+    heights = [problem.heights(mount.mount) for mount in problem.mounts]
     turns = max((len(one) for some in heights for one in some), default=0)
-    most = max((floor.size(mount.mount) for mount in floor.mounts), default=0)
-    shape = len(heights), max(map(len, heights), default=0), turns, len(floor.sorts), most
+    most = max((problem.size(mount.mount) for mount in problem.mounts), default=0)
+    shape = len(heights), max(map(len, heights), default=0), turns, len(problem.sorts), most
     takes = np.zeros(shape, dtype=np.bool_)
     for mount, some in enumerate(heights):
-        slots = floor.mounts[mount].plate.slots
+        slots = problem.mounts[mount].plate.slots
         for number, head in enumerate(some):
-            for sort in floor.on_mount[mount]:
-                for turn in range(len(floor.sorts[sort].faces)):
-                    for slot in floor.slots(mount, sort, turn, head[turn]):
+            for sort in problem.on_mount[mount]:
+                for turn in range(len(problem.sorts[sort].faces)):
+                    for slot in problem.slots(mount, sort, turn, head[turn]):
                         takes[mount, number, turn, sort, slots.index(slot)] = True
     return [len(some) for some in heights], takes
 

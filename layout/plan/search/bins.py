@@ -13,7 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from layout.plan.search.problem import Floor, Load, Unit
+from layout.plan.search.problem import Load, Problem, Unit
+from layout.plan.search.seating import fits
 
 #: Sets of units looked at for all loads together, and for one load at least.
 MOST_SETS, LEAST_SETS = 100_000, 100
@@ -36,7 +37,7 @@ class _Item(NamedTuple):
 class _Search:
     """The fullest load of one mount that begins with the first of the items, the longest first."""
 
-    floor: Floor
+    problem: Problem
     mount: int
     items: Sequence[_Item]
     sets: int
@@ -52,8 +53,8 @@ class _Search:
             total += item.seconds
             self.rest.append(total)
         self.rest.reverse()
-        station = self.floor.stations[self.floor.mounts[self.mount].station]
-        room = self.floor.longest(self.mount) - station.plate_change_seconds
+        station = self.problem.stations[self.problem.mounts[self.mount].station]
+        room = self.problem.longest(self.mount) - station.plate_change_seconds
         self._add(0, room, 0.0, (), frozenset())
 
     def _add(
@@ -61,7 +62,7 @@ class _Search:
     ) -> None:
         """The item at place `at` into the room left, and then each that may follow."""
         item = self.items[at]
-        change = self.floor.stations[self.floor.mounts[self.mount].station].process_change_seconds
+        change = self.problem.stations[self.problem.mounts[self.mount].station].process_change_seconds
         spent = item.seconds + change * (item.process not in processes)
         room, used = room - spent, used + spent
         if room < -FULL_S or self.sets <= 0:
@@ -69,10 +70,10 @@ class _Search:
         self.sets -= 1
         units = (*units, item.unit)
         if used > self.used + FULL_S or not self.best:
-            if not self.floor.holds((self.mount, units)):
+            if not fits(self.problem, (self.mount, units)):
                 return  # and with more units there is no more room
             self.best, self.used, self.slack = units, used, room
-        if len(units) == self.floor.size(self.mount):
+        if len(units) == self.problem.size(self.mount):
             return
         after = bisect_left(self.items, -room - FULL_S, lo=at + 1, key=lambda one: -one.seconds)
         before: _Item | None = None
@@ -85,21 +86,21 @@ class _Search:
             before = one
 
 
-def fullest(floor: Floor, wasted: float = 0.0) -> list[Load]:
+def fullest(problem: Problem, wasted: float = 0.0) -> list[Load]:
     """Loads that leave little of the open stretches unused, those with the first due first; `wasted` is the
     part of a stretch that may be. Only for backlogs without second visits."""
-    left = sorted(floor.units, key=lambda unit: (-unit.seconds, floor.jobs[unit.job].due, unit.unit))
+    left = sorted(problem.units, key=lambda unit: (-unit.seconds, problem.jobs[unit.job].due, unit.unit))
     sets = max(LEAST_SETS, MOST_SETS // max(1, len(left)))
     loads: list[Load] = []
     while left:
         found: list[tuple[float, int, tuple[int, ...]]] = []
-        for mount in floor.sorts[left[0].sort].fits:
+        for mount in problem.sorts[left[0].sort].fits:
             search = _Search(
-                floor,
+                problem,
                 mount,
-                _items(floor, mount, left),
+                _items(problem, mount, left),
                 sets,
-                full=max(FULL_S, wasted * floor.longest(mount)),
+                full=max(FULL_S, wasted * problem.longest(mount)),
             )
             search.run()
             if search.best:
@@ -108,16 +109,16 @@ def fullest(floor: Floor, wasted: float = 0.0) -> list[Load]:
         loads.append((mount, units))
         taken = set(units)
         left = [unit for unit in left if unit.unit not in taken]
-    return sorted(loads, key=lambda load: min(floor.jobs[floor.units[unit].job].due for unit in load[1]))
+    return sorted(loads, key=lambda load: min(problem.jobs[problem.units[unit].job].due for unit in load[1]))
 
 
-def _items(floor: Floor, mount: int, left: Sequence[Unit]) -> list[_Item]:
+def _items(problem: Problem, mount: int, left: Sequence[Unit]) -> list[_Item]:
     """What the mount takes of the units left, the longest first."""
-    station = floor.stations[floor.mounts[mount].station]
+    station = problem.stations[problem.mounts[mount].station]
     items = []
     for unit in left:
-        sort = floor.sorts[unit.sort]
+        sort = problem.sorts[unit.sort]
         if mount in sort.fits:
             seconds = unit.seconds + (len(sort.faces) - 1) * station.turn_seconds
-            items.append(_Item(seconds, unit.unit, unit.sort, floor.process(mount, unit.sort)))
+            items.append(_Item(seconds, unit.unit, unit.sort, problem.process(mount, unit.sort)))
     return sorted(items, key=lambda one: -one.seconds) if station.turn_seconds else items

@@ -18,7 +18,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_matrix
 
 from layout.loading.backlog import Bound, PlanJob
-from layout.plan.search.problem import Floor
+from layout.plan.search.problem import Problem
 from layout.shop.hours import DAY_S
 
 #: Programmes with more unknowns than this are solved without whole numbers: the bound stays one.
@@ -44,24 +44,26 @@ class Fewest:
     classes: Mapping[str, tuple[int, ...]]
 
 
-def bound_of(floor: Floor) -> tuple[Bound, Fewest]:
+def bound_of(problem: Problem) -> tuple[Bound, Fewest]:
     """The bounds of a backlog, and how the fewest loads would share out its units."""
-    fewest = fewest_loads(floor, Counter(unit.sort for unit in floor.units))
-    hours = loads_by_hours(floor, [(unit.sort, unit.seconds) for unit in floor.units])
-    jobs = [floor.jobs[unit.job] for unit in floor.units if unit.last]
-    return Bound(least_lateness(floor, jobs), max(fewest.loads, hours)), fewest
+    fewest = fewest_loads(problem, Counter(unit.sort for unit in problem.units))
+    hours = loads_by_hours(problem, [(unit.sort, unit.seconds) for unit in problem.units])
+    jobs = [problem.jobs[unit.job] for unit in problem.units if unit.last]
+    return Bound(least_lateness(problem, jobs), max(fewest.loads, hours)), fewest
 
 
-def loads_by_hours(floor: Floor, visits: Sequence[tuple[int, float]]) -> int:
-    """At least so many loads are needed for visits (sort and seconds of burning): none may burn longer than
-    the longest open stretch of a station that takes it.
+def loads_by_hours(problem: Problem, visits: Sequence[tuple[int, float]]) -> int:
+    """Lower bound on loads for visits (sort and seconds of burning): none may burn longer than the longest
+    open stretch of a station that takes it.
 
     The bound L2 of S. Martello and P. Toth ("Lower bounds and reduction procedures for the bin packing
     problem", Discrete Applied Mathematics 28, 1990; from memory): longer than a whole less some share, each
     needs a stretch that nothing of that share or more can join; longer than half, each needs one of its own;
     what is between shares the rest.
     """
-    longest = {sort: max(map(floor.longest, floor.sorts[sort].fits), default=math.inf) for sort, _ in visits}
+    longest = {
+        sort: max(map(problem.longest, problem.sorts[sort].fits), default=math.inf) for sort, _ in visits
+    }
     share = np.sort([seconds / longest[sort] for sort, seconds in visits])
     if not len(share) or share[-1] == 0.0:
         return 0
@@ -77,27 +79,29 @@ def loads_by_hours(floor: Floor, visits: Sequence[tuple[int, float]]) -> int:
     return int(most)
 
 
-def fewest_loads(floor: Floor, counts: Mapping[int, int]) -> Fewest:
-    """At least so many loads are needed for that many units of each sort."""
+def fewest_loads(problem: Problem, counts: Mapping[int, int]) -> Fewest:
+    """Lower bound on loads for the given units of each sort (`counts`)."""
     sorts = sorted(sort for sort, count in counts.items() if count)
     if not sorts:
         return Fewest(0, {}, {})
-    plates = sorted({mount.plate.plate for mount in floor.mounts})
-    turns = max(len(floor.sorts[s].faces) for s in sorts)
+    plates = sorted({mount.plate.plate for mount in problem.mounts})
+    turns = max(len(problem.sorts[s].faces) for s in sorts)
     classes = {
-        (plate, turn): _classes(floor, plate, turn, sorts) for plate in plates for turn in range(turns)
+        (plate, turn): _classes(problem, plate, turn, sorts) for plate in plates for turn in range(turns)
     }
-    return _solve(floor, counts, sorts, plates, classes)
+    return _solve(problem, counts, sorts, plates, classes)
 
 
-def _classes(floor: Floor, plate: str, turn: int, sorts: Sequence[int]) -> list[tuple[frozenset[int], int]]:
+def _classes(
+    problem: Problem, plate: str, turn: int, sorts: Sequence[int]
+) -> list[tuple[frozenset[int], int]]:
     """Slots of a plate that take the same sorts, and how many there are."""
     takes: dict[str, set[int]] = {}
-    for mount in floor.mounts:
+    for mount in problem.mounts:
         if mount.plate.plate != plate:
             continue
         for sort in sorts:
-            fits = floor.sorts[sort].fits.get(mount.mount)
+            fits = problem.sorts[sort].fits.get(mount.mount)
             if fits is not None and turn < len(fits):
                 for option in fits[turn]:
                     takes.setdefault(option.slot, set()).add(sort)
@@ -108,7 +112,7 @@ def _classes(floor: Floor, plate: str, turn: int, sorts: Sequence[int]) -> list[
 
 
 def _solve(
-    floor: Floor,
+    problem: Problem,
     counts: Mapping[int, int],
     sorts: Sequence[int],
     plates: Sequence[str],
@@ -122,7 +126,7 @@ def _solve(
                 parts[plate, turn, number, sort] = len(plates) + len(parts)
     rows: list[tuple[dict[int, float], float, float]] = []
     for sort in sorts:
-        for turn in range(len(floor.sorts[sort].faces)):
+        for turn in range(len(problem.sorts[sort].faces)):
             mine = [at for (_, t, _, s), at in parts.items() if s == sort and t == turn]
             rows.append((dict.fromkeys(mine, 1.0), float(counts[sort]), float(counts[sort])))
             if turn > 0:  # a unit is turned over on the plate on which it was
@@ -165,8 +169,8 @@ def _solve(
     return Fewest(least, allot, sizes)
 
 
-def least_lateness(floor: Floor, jobs: Sequence[PlanJob]) -> int:
-    """At least so much weighted lateness (working days) is in every plan of these jobs."""
+def least_lateness(problem: Problem, jobs: Sequence[PlanJob]) -> int:
+    """Lower bound on the weighted lateness (working days) of every plan of these jobs."""
     spent = np.array([job.seconds * len(job.kind.faces) for job in jobs])
     due = np.array([job.due for job in jobs])
     weight = np.array([float(job.weight) for job in jobs])
@@ -174,20 +178,20 @@ def least_lateness(floor: Floor, jobs: Sequence[PlanJob]) -> int:
     most = 0.0
     for latest in np.unique(due)[:MOST_DUES]:
         mine = cheapest[due[cheapest] <= latest]
-        excess = _excess(floor, float(latest), spent[mine], weight[mine])
+        excess = _excess(problem, float(latest), spent[mine], weight[mine])
         most = max(most, excess)
     return math.ceil(most - 1e-6)
 
 
-def _excess(floor: Floor, latest: float, spent: np.ndarray, weight: np.ndarray) -> float:
-    """What the units due by `latest` cost at least, day after day."""
+def _excess(problem: Problem, latest: float, spent: np.ndarray, weight: np.ndarray) -> float:
+    """Lower bound on the lateness of the units due by `latest`: their excess work, day after day."""
     total, needed = 0.0, float(spent.sum())
     for late in range(MOST_DAYS):
-        until = latest if late == 0 else _end_of(floor, latest, late)
+        until = latest if late == 0 else _end_of(problem, latest, late)
         room = sum(
-            max(0.0, opening.open_s(until) - opening.open_s(max(floor.backlog.now, station.free_at)))
-            for opening, station in zip(floor.openings, floor.stations, strict=True)
-            if until > max(floor.backlog.now, station.free_at)
+            max(0.0, opening.open_s(until) - opening.open_s(max(problem.backlog.now, station.free_at)))
+            for opening, station in zip(problem.openings, problem.stations, strict=True)
+            if until > max(problem.backlog.now, station.free_at)
         )
         over = needed - room
         if over <= 1e-9:
@@ -201,10 +205,10 @@ def _excess(floor: Floor, latest: float, spent: np.ndarray, weight: np.ndarray) 
     return total
 
 
-def _end_of(floor: Floor, due: float, late: int) -> float:
+def _end_of(problem: Problem, due: float, late: int) -> float:
     """The end of the last day on which something due then is still no more than `late` working days late."""
     day = int(due // DAY_S)
-    goal = floor.days.count(day) + late
-    while floor.days.count(day + 1) <= goal:
+    goal = problem.days.count(day) + late
+    while problem.days.count(day + 1) <= goal:
         day += 1
     return (day + 1) * DAY_S

@@ -14,9 +14,9 @@ import numpy as np
 
 from layout.loading.backlog import Backlog, Bound, Kind, PlanJob, PlanPlate, PlanStation
 from layout.loading.values import Option
-from layout.plan.search import anneal
-from layout.plan.search.arrays import Tables, tables_of
-from layout.plan.search.problem import Floor, Load
+from layout.plan.search import threshold_accepting
+from layout.plan.search.arrays import Arrays, arrays_of
+from layout.plan.search.problem import Load, Problem
 from layout.plan.search.timing import score_of, time_all
 from layout.shop.hours import DAY_S
 
@@ -33,25 +33,27 @@ JUDGED = (1e9, 0.0, 1e6, 1e3, 1.0, 1e-3)
 CHANGES_LOST = 2
 
 
-def improve(floor: Floor, loads: Sequence[Load], bound: Bound, *, rounds: int, seed: int = 1) -> list[Load]:
+def improve(
+    problem: Problem, loads: Sequence[Load], bound: Bound, *, rounds: int, seed: int = 1
+) -> list[Load]:
     """The best of about `rounds` changed plans and the one given. What the bound says can't be had any more
     is not searched for."""
-    clockwork, timed = time_all(floor, loads)
-    tables = tables_of(floor, max(one.ends for one in timed))
+    timetable, timed = time_all(problem, loads)
+    arrays = arrays_of(problem, max(one.ends for one in timed))
     best = list(loads)
-    if tables is None:
+    if arrays is None:
         return best
     dice = np.array([seed], dtype=np.uint64)
-    score = score_of(floor, loads, timed, clockwork.ends)
+    score = score_of(problem, loads, timed, timetable.ends)
     if score.lateness > bound.lateness or score.loads > bound.loads:
-        usual = fmean(job.weight for job in floor.jobs)
+        usual = fmean(job.weight for job in problem.jobs)
         load = A_LOAD if score.lateness > bound.lateness else A_LOAD_IN_TIME
         dates = (1.0 / usual, A_DAY / DAY_S / usual, load, A_CHANGE, A_SPLIT, A_BIN)
         spent = int(DATES * rounds)
-        best = _search(tables, best, dates, THRESHOLD, spent, dice)
+        best = _search(arrays, best, dates, THRESHOLD, spent, dice)
         rounds -= spent
-    lost = CHANGES_LOST * JUDGED[anneal.CHANGES]
-    return _search(tables, best, JUDGED, lost, min(rounds, MOST_JUDGED), dice)
+    lost = CHANGES_LOST * JUDGED[threshold_accepting.CHANGES]
+    return _search(arrays, best, JUDGED, lost, min(rounds, MOST_JUDGED), dice)
 
 
 def prepare() -> None:
@@ -60,41 +62,41 @@ def prepare() -> None:
     kind = Kind("", "", ("",), {"": (Option("", "", "", "", 0.0, 0.0),)})
     job = PlanJob("", "", kind, due=0.0, seconds=1.0)
     plate = PlanPlate("", ("",), {"": 0.0})
-    floor = Floor(Backlog(0.0, (job,), (PlanStation("", ("",)),), (plate,)))
-    improve(floor, [(0, (0,))], Bound(0, 0), rounds=1)
+    problem = Problem(Backlog(0.0, (job,), (PlanStation("", ("",)),), (plate,)))
+    improve(problem, [(0, (0,))], Bound(0, 0), rounds=1)
 
 
 def _search(
-    tables: Tables,
+    arrays: Arrays,
     loads: list[Load],
     weights: Sequence[float],
     threshold: float,
     rounds: int,
-    dice: anneal.Dice,
+    dice: threshold_accepting.Dice,
 ) -> list[Load]:
     """The best plan met, as plans are judged."""
-    draft, best = draft_of(tables, loads), draft_of(tables, ())
-    count = anneal.anneal(
-        tables, draft, len(loads), np.array(weights, dtype=np.float64), threshold, rounds, dice, best
+    draft, best = draft_of(arrays, loads), draft_of(arrays, ())
+    count = threshold_accepting.improve_draft(
+        arrays, draft, len(loads), np.array(weights, dtype=np.float64), threshold, rounds, dice, best
     )
     return loads if count < 0 else loads_in(best, count)
 
 
-def draft_of(tables: Tables, loads: Sequence[Load]) -> anneal.Draft:
-    """The loads and the floor at the start, with room for as many loads as there are units, and one more."""
-    units, station = len(tables.unit), tables.station
-    most, slots = units + 1, int(tables.mount["slots"].max())
-    draft = anneal.Draft(
-        load=np.zeros(most + anneal.SAVED, dtype=anneal.LOAD),
-        units=np.zeros((most + anneal.SAVED, slots + 1), dtype=np.int64),
+def draft_of(arrays: Arrays, loads: Sequence[Load]) -> threshold_accepting.Draft:
+    """The loads and the state at the start, with room for as many loads as there are units, and one more."""
+    units, station = len(arrays.unit), arrays.station
+    most, slots = units + 1, int(arrays.mount["slots"].max())
+    draft = threshold_accepting.Draft(
+        load=np.zeros(most + threshold_accepting.SAVED, dtype=threshold_accepting.LOAD),
+        units=np.zeros((most + threshold_accepting.SAVED, slots + 1), dtype=np.int64),
         order=np.arange(most),
         tried=np.arange(most),
         load_of=np.zeros(units, dtype=np.int64),
-        at=np.zeros((most + 2, len(station)), dtype=anneal.AT),
-        copies=np.zeros((most + 2, len(tables.copies))),
+        at=np.zeros((most + 2, len(station)), dtype=threshold_accepting.AT),
+        copies=np.zeros((most + 2, len(arrays.copies))),
         costs=np.zeros((most + 2, 3)),
     )
-    draft.copies[0] = tables.copies
+    draft.copies[0] = arrays.copies
     at = draft.at[0]
     at["hands"], at["laser"] = station["hands_free"], station["laser_free"]
     at["plate"], at["process"] = station["plate_on"], station["process_on"]
@@ -104,7 +106,7 @@ def draft_of(tables: Tables, loads: Sequence[Load]) -> anneal.Draft:
     return draft
 
 
-def loads_in(draft: anneal.Draft, count: int) -> list[Load]:
+def loads_in(draft: threshold_accepting.Draft, count: int) -> list[Load]:
     """The draft's loads in order of time, so many."""
     rows = [(draft.load[number], draft.units[number]) for number in draft.order[:count]]
     return [(int(load["mount"]), tuple(units[: load["size"]].tolist())) for load, units in rows]

@@ -7,16 +7,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from layout.plan.search.problem import Floor, Load, Work
-from layout.plan.search.timing import At, Clockwork, happens
+from layout.plan.search.problem import Load, Problem, Work
+from layout.plan.search.timing import StationState, Timetable, schedule_next
 from layout.shop.hours import DAY_S
 
 
-class Passage(NamedTuple):
-    """The floor between two loads: what every station is at, when every plate's copies are free (the first
-    free first), ends of visits that others follow; weighted days late, and changes, so far."""
+class PartialSchedule(NamedTuple):
+    """State between two loads: when each station and plate copy (the first free first) is free, which visits
+    have ended (of those that others follow), weighted days late and changes so far."""
 
-    at: tuple[At, ...]
+    at: tuple[StationState, ...]
     copies: tuple[tuple[tuple[float, str], ...], ...]
     ends: Mapping[int, float]
     lateness: int
@@ -24,7 +24,7 @@ class Passage(NamedTuple):
 
 
 class _Known(NamedTuple):
-    """What is asked of a load whenever it is put somewhere."""
+    """What stays the same of a load wherever it is put."""
 
     work: Work
     plate: int
@@ -34,61 +34,61 @@ class _Known(NamedTuple):
     dues: tuple[tuple[float, int, int], ...]  # due, weight, working days up to it; the earliest first
 
 
-class Track:
-    """Puts loads after one another, as `layout.plan.search.timing.Clockwork` does."""
+class Scheduler:
+    """Adds loads to partial schedules, timed as `layout.plan.search.timing.Timetable` does."""
 
-    def __init__(self, floor: Floor) -> None:
-        self.floor = floor
-        clockwork = Clockwork(floor)
-        plates = sorted(clockwork.copies)
-        self.start = Passage(
-            tuple(clockwork.at),
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        timetable = Timetable(problem)
+        plates = sorted(timetable.copies)
+        self.start = PartialSchedule(
+            tuple(timetable.at),
             tuple(
-                tuple(sorted((free, copy) for copy, free in clockwork.copies[plate].items()))
+                tuple(sorted((free, copy) for copy, free in timetable.copies[plate].items()))
                 for plate in plates
             ),
             {}, 0, 0,
         )  # fmt: skip
-        self._plate_of = [plates.index(mount.plate.plate) for mount in floor.mounts]
-        self._followed = {unit.after for unit in floor.units if unit.after is not None}
+        self._plate_of = [plates.index(mount.plate.plate) for mount in problem.mounts]
+        self._followed = {unit.after for unit in problem.units if unit.after is not None}
         self._known: dict[Load, _Known] = {}
 
     def _ask(self, load: Load) -> _Known:
         known = self._known.get(load)
         if known is None:
-            floor = self.floor
-            mine = [floor.units[unit] for unit in load[1]]
-            done = [floor.jobs[unit.job] for unit in mine if unit.last]
+            problem = self.problem
+            mine = [problem.units[unit] for unit in load[1]]
+            done = [problem.jobs[unit.job] for unit in mine if unit.last]
             known = _Known(
-                floor.work(load),
+                problem.work(load),
                 self._plate_of[load[0]],
-                floor.mounts[load[0]].station,
+                problem.mounts[load[0]].station,
                 tuple(unit.after for unit in mine if unit.after is not None),
                 tuple(unit.unit for unit in mine if unit.unit in self._followed),
-                tuple(sorted((j.due, j.weight, floor.days.count(int(j.due // DAY_S))) for j in done)),
+                tuple(sorted((j.due, j.weight, problem.days.count(int(j.due // DAY_S))) for j in done)),
             )
             self._known[load] = known
         return known
 
-    def put(self, passage: Passage, load: Load) -> Passage:
-        """The passage after one more load.
+    def put(self, schedule: PartialSchedule, load: Load) -> PartialSchedule:
+        """The schedule with one more load.
 
         Raises KeyError when an earlier visit of a unit is in no load before, ValueError when no open stretch
         is long enough.
         """
         work, plate, station, after, followed, dues = self._ask(load)
-        copies = passage.copies[plate]
+        copies = schedule.copies[plate]
         ready, copy = copies[0]
         if after:
-            ready = max(ready, *(passage.ends[unit] for unit in after))
-        timed, at = happens(self.floor, work, passage.at[station], copy, ready)
+            ready = max(ready, *(schedule.ends[unit] for unit in after))
+        timed, at = schedule_next(self.problem, work, schedule.at[station], copy, ready)
         end = timed.ends
-        ends = passage.ends
+        ends = schedule.ends
         if followed:
             ends = {**ends, **dict.fromkeys(followed, end)}
-        lateness = passage.lateness
+        lateness = schedule.lateness
         if dues and dues[0][0] < end:
-            today = self.floor.days.count(int(end // DAY_S))
+            today = self.problem.days.count(int(end // DAY_S))
             for due, weight, day in dues:
                 if due >= end:
                     break
@@ -99,10 +99,10 @@ class Track:
             copies = (*copies[1:], (end, copy))
         else:
             copies = tuple(sorted((*copies[1:], (end, copy))))
-        return Passage(
-            (*passage.at[:station], at, *passage.at[station + 1 :]),
-            (*passage.copies[:plate], copies, *passage.copies[plate + 1 :]),
+        return PartialSchedule(
+            (*schedule.at[:station], at, *schedule.at[station + 1 :]),
+            (*schedule.copies[:plate], copies, *schedule.copies[plate + 1 :]),
             ends,
             lateness,
-            passage.changes + timed.changes,
+            schedule.changes + timed.changes,
         )

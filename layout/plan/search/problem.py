@@ -1,7 +1,9 @@
-"""The backlog as the planner works on it: numbers for names, and what is asked again and again remembered.
+"""The planning problem: the backlog with numbers for names.
 
 A job whose faces no plate takes in one load makes several visits, in order; every visit is a *unit* here.
-Units that may sit in the same places are of one *sort*. A *mount* is a plate at a station.
+Units that may sit in the same places are of one *sort*: a thousand knives of a kind are a thousand units and
+one sort. A *mount* is a plate at a station. A plan is a list of loads, each a mount and its units; when they
+happen is left to `layout.plan.search.timing`.
 """
 
 from __future__ import annotations
@@ -14,7 +16,6 @@ from itertools import product
 from layout.loading.backlog import Backlog, Kind, PlanJob, PlanPlate, PlanStation, faces_by_visit
 from layout.loading.focus_heights import heights_to_try
 from layout.loading.values import Option
-from layout.plan.search.seating import Room
 from layout.shop.hours import WorkingDays, laid_out
 
 #: Why a job is in no load.
@@ -46,6 +47,8 @@ class Unit:
 
 @dataclass(frozen=True, slots=True)
 class Mount:
+    """A plate at a station, both by number."""
+
     mount: int
     station: int
     plate: PlanPlate
@@ -56,8 +59,8 @@ Load = tuple[int, tuple[int, ...]]  # mount, units
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """What a load asks of its station, whenever it happens: seconds of burning and turning over (changes
-    come on top), units to be seated before, processes by name."""
+    """The work of one load, whenever it happens: seconds of burning and turning over (changes come on top),
+    units to be seated before, processes by name."""
 
     mount: int
     seconds: float
@@ -65,8 +68,8 @@ class Work:
     processes: tuple[str, ...]
 
 
-class Floor:
-    """Everything the rules, the improvement and the bounds ask about a backlog."""
+class Problem:
+    """A backlog with its jobs cut into visits, and what is asked about it again and again."""
 
     def __init__(self, backlog: Backlog) -> None:
         self.backlog = backlog
@@ -90,8 +93,8 @@ class Floor:
         self._sorts_of: dict[int, list[int]] = {}
         self._slots: dict[tuple[int, int, int, float], tuple[str, ...]] = {}
         self._heights: dict[int, list[tuple[float, ...]]] = {}
-        self._holds: dict[Load, bool] = {}
-        self._seated: dict[tuple[int, tuple[int, ...]], bool] = {}
+        self.fitting_loads: dict[Load, bool] = {}  # what `layout.plan.search.seating` has answered before
+        self.fitting_sorts: dict[tuple[int, tuple[int, ...]], bool] = {}
         self._processes: dict[tuple[int, int], str] = {}
         self._works: dict[Load, Work] = {}
         self.order_of: list[int] = []
@@ -192,18 +195,17 @@ class Floor:
         return self._processes[key]
 
     def work(self, load: Load) -> Work:
-        """What a load asks of its station."""
+        """The work of a load."""
         known = self._works.get(load)
         if known is None:
             mount, units = load
             mine = [self.units[unit] for unit in units]
-            known = self.asks(mount, [unit.sort for unit in mine], [unit.seconds for unit in mine])
+            known = self.combined_work(mount, [unit.sort for unit in mine], [unit.seconds for unit in mine])
             self._works[load] = known
         return known
 
-    def asks(self, mount: int, sorts: Sequence[int], seconds: Sequence[float]) -> Work:
-        """What visits of these sorts and seconds of burning ask together; the same in whatever order they
-        come."""
+    def combined_work(self, mount: int, sorts: Sequence[int], seconds: Sequence[float]) -> Work:
+        """The work of visits of these sorts and seconds of burning; the same in whatever order they come."""
         station = self.stations[self.mounts[mount].station]
         turned = sum(len(self.sorts[sort].faces) - 1 for sort in sorts)
         processes = {self.process(mount, sort) for sort in set(sorts)}
@@ -236,36 +238,3 @@ class Floor:
             ]
             known = self._heights[mount] = list(product(*per_turn))
         return known
-
-    def holds(self, load: Load) -> bool:
-        """Whether the units can sit on the mount together, and burn within one open stretch if little has
-        to be changed for them; the timing has the last word."""
-        known = self._holds.get(load)
-        if known is None:
-            known = self._holds[load] = self._held(load)
-        return known
-
-    def _held(self, load: Load) -> bool:
-        mount, units = load
-        sorts = tuple(sorted([self.units[unit].sort for unit in units]))
-        if any(mount not in self.sorts[sort].fits for sort in sorts):
-            return False
-        work = self.work(load)
-        changes = (len(work.processes) - 1) * self.stations[self.mounts[mount].station].process_change_seconds
-        if work.seconds + changes > self.longest(mount):
-            return False
-        key = (mount, sorts)
-        known = self._seated.get(key)
-        if known is None:
-            known = self._seated[key] = self.room(mount, sorts) is not None
-        return known
-
-    def room(self, mount: int, sorts: Sequence[int]) -> Room | None:
-        """The sorts (unit n is the n-th of them) seated on the mount; None when they have no room."""
-        if len(sorts) > len(self.mounts[mount].plate.slots):
-            return None
-        for heights in self.heights(mount):
-            room = Room(self, mount, heights)
-            if all(room.seat(unit, sort) for unit, sort in enumerate(sorts)):
-                return room
-        return None

@@ -12,14 +12,14 @@ from bisect import bisect_left, insort
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from layout.plan.search.problem import Floor
+from layout.plan.search.problem import Problem
 
 Key = tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """Of every unit its rank while it need not begin yet, and after how many open seconds it must."""
+    """Ranks of units that need not begin yet, and the latest start of each in open seconds."""
 
     rank: Sequence[Key]
     begin: Sequence[float]
@@ -32,16 +32,16 @@ class Queues:
     begin yet.
     """
 
-    def __init__(self, floor: Floor, rank: Sequence[Key], ahead: Ahead | None = None) -> None:
-        self.floor, self.rank, self.ahead = floor, rank, ahead
-        count = len(floor.sorts)
+    def __init__(self, problem: Problem, rank: Sequence[Key], ahead: Ahead | None = None) -> None:
+        self.problem, self.rank, self.ahead = problem, rank, ahead
+        count = len(problem.sorts)
         self.waiting: list[list[int]] = [[] for _ in range(count if ahead is None else 2 * count)]
         self.first = [0] * len(self.waiting)
         self.pending: list[tuple[float, int]] = []
         self.next_visit: dict[int, int] = {}
         self._queue_of: dict[int, int] = {}
         self._beginning: list[tuple[float, int]] = []  # a heap
-        for unit in floor.units:
+        for unit in problem.units:
             if unit.after is None:
                 self.waiting[self._enter(unit.unit)].append(unit.unit)
             else:
@@ -51,7 +51,7 @@ class Queues:
 
     def of(self, sort: int) -> tuple[int, ...]:
         """The queues in which units of a sort wait."""
-        return (sort,) if self.ahead is None else (sort, sort + len(self.floor.sorts))
+        return (sort,) if self.ahead is None else (sort, sort + len(self.problem.sorts))
 
     def head(self, number: int) -> int | None:
         """The first unit of a queue."""
@@ -59,32 +59,32 @@ class Queues:
         return queue[first] if first < len(queue) else None
 
     def take(self, units: Sequence[int], done: float) -> None:
-        """Units leave for a load that ends then."""
+        """Take units out for a load that ends at `done`."""
         for unit in units:
             self._leave(unit)
             if unit in self.next_visit:
                 heapq.heappush(self.pending, (done, self.next_visit[unit]))
 
     def release(self, until: float) -> None:
-        """Later visits come whose earlier one was done by then."""
+        """Queue later visits whose earlier one has ended by then."""
         while self.pending and self.pending[0][0] <= until:
             _, unit = heapq.heappop(self.pending)
             self._insert(unit, self._enter(unit))
 
     def press(self, opened: float) -> None:
-        """Units change over that must begin after so many open seconds."""
+        """Move units whose latest start has come to the urgent queue."""
         while self._beginning and self._beginning[0][0] <= opened:
             _, unit = heapq.heappop(self._beginning)
             if unit in self._queue_of:
                 self._leave(unit)
-                self._insert(unit, self.floor.units[unit].sort)
+                self._insert(unit, self.problem.units[unit].sort)
 
     def _ranks(self, number: int) -> Sequence[Key]:
-        return self.rank if self.ahead is None or number < len(self.floor.sorts) else self.ahead.rank
+        return self.rank if self.ahead is None or number < len(self.problem.sorts) else self.ahead.rank
 
     def _enter(self, unit: int) -> int:
         """The queue for a unit that has come."""
-        number = self._queue_of[unit] = self.of(self.floor.units[unit].sort)[-1]
+        number = self._queue_of[unit] = self.of(self.problem.units[unit].sort)[-1]
         if self.ahead is not None:
             heapq.heappush(self._beginning, (self.ahead.begin[unit], unit))
         return number

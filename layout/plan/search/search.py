@@ -9,8 +9,8 @@ from layout.loading.backlog import Bound, Score
 from layout.plan.search.bins import WASTED, fullest
 from layout.plan.search.bound import Fewest
 from layout.plan.search.exact import shared_out
-from layout.plan.search.partial_schedule import Track
-from layout.plan.search.problem import Floor, Load
+from layout.plan.search.partial_schedule import Scheduler
+from layout.plan.search.problem import Load, Problem
 from layout.plan.search.rules import Rule, build, first_fit
 from layout.plan.search.timing import score_of, time_all
 
@@ -30,32 +30,32 @@ LOOKAHEADS = (1.0, 2.0, 4.0, 16.0)
 FIRST_FIT = 3_000
 
 
-def best_plan(floor: Floor, fewest: Fewest, bound: Bound, rounds: int = ROUNDS) -> tuple[str, list[Load]]:
+def best_plan(problem: Problem, fewest: Fewest, bound: Bound, rounds: int = ROUNDS) -> tuple[str, list[Load]]:
     """The best plan found and the rule it came from."""
-    built = _built(floor, fewest, bound)
-    found = [(score(floor, loads), name, loads) for name, loads in built]
-    if len(floor.units) > FIRST_FIT and min(one[0] for one in found)[1].lateness:
+    built = _built(problem, fewest, bound)
+    found = [(score(problem, loads), name, loads) for name, loads in built]
+    if len(problem.units) > FIRST_FIT and min(one[0] for one in found)[1].lateness:
         found += [
-            (score(floor, loads), name, loads) for name, loads in _looking_ahead(floor, LOOKAHEADS[:-1])
+            (score(problem, loads), name, loads) for name, loads in _looking_ahead(problem, LOOKAHEADS[:-1])
         ]
     found.sort(key=lambda one: one[:2])
     (_, best), name, loads = found[0]
-    if not loads or not rounds or len(floor.units) > MOST_IMPROVED or _is_least(best, bound):
+    if not loads or not rounds or len(problem.units) > MOST_IMPROVED or _is_least(best, bound):
         return name, loads
-    if len(floor.units) <= HANDFUL:
-        every_way = _every_way(floor, loads, bound)
+    if len(problem.units) <= HANDFUL:
+        every_way = _every_way(problem, loads, bound)
         if every_way is not None:
             return "every way", every_way
     from layout.plan.search.improve import improve
 
-    rounds = rounds * ALL_ROUNDS // max(ALL_ROUNDS, len(floor.units))
+    rounds = rounds * ALL_ROUNDS // max(ALL_ROUNDS, len(problem.units))
     starts = [(rule, first) for _, rule, first in found[:STARTS]]
     for number in range(1, STARTS + 2):
         if number > 1 and (best.lateness, best.loads) == (bound.lateness, bound.loads):
             break  # only changes, splits and walking are left to gain, for which one start is enough
         rule, first = starts[number - 1] if number <= len(starts) else (name, loads)
-        better = improve(floor, first, bound, rounds=rounds, seed=number)
-        new = score(floor, better)[1]
+        better = improve(problem, first, bound, rounds=rounds, seed=number)
+        new = score(problem, better)[1]
         if new < best:
             best, name, loads = new, rule.removesuffix(IMPROVED) + IMPROVED, better
     return name, loads
@@ -65,49 +65,51 @@ def _is_least(best: Score, bound: Bound) -> bool:
     return best == Score(bound.lateness, bound.loads, 0, 0, 0)
 
 
-def _every_way(floor: Floor, loads: list[Load], bound: Bound) -> list[Load] | None:
+def _every_way(problem: Problem, loads: list[Load], bound: Bound) -> list[Load] | None:
     """The plan with least lateness, then fewest loads, improved in what is left; None when there are too many
     ways."""
     from layout.plan.search.improve import improve
 
-    loads = improve(floor, loads, bound, rounds=HANDFUL_ROUNDS)
-    known = score(floor, loads)[1]
+    loads = improve(problem, loads, bound, rounds=HANDFUL_ROUNDS)
+    known = score(problem, loads)[1]
     if (known.lateness, known.loads) == (bound.lateness, bound.loads):
         return loads
     units = sorted(unit for _, some in loads for unit in some)
-    track = Track(floor)
-    found = shared_out(track, units, (known.lateness, known.loads), HANDFUL_STEPS)
+    scheduler = Scheduler(problem)
+    found = shared_out(scheduler, units, (known.lateness, known.loads), HANDFUL_STEPS)
     if not found.steps:
         return None
     if found.loads is None:
         return loads
-    proved = score(floor, found.loads)[1]
-    return improve(floor, found.loads, Bound(proved.lateness, proved.loads), rounds=HANDFUL_ROUNDS)
+    proved = score(problem, found.loads)[1]
+    return improve(problem, found.loads, Bound(proved.lateness, proved.loads), rounds=HANDFUL_ROUNDS)
 
 
-def _built(floor: Floor, fewest: Fewest, bound: Bound) -> list[tuple[str, list[Load]]]:
-    few = len(floor.units) <= FIRST_FIT
+def _built(problem: Problem, fewest: Fewest, bound: Bound) -> list[tuple[str, list[Load]]]:
+    few = len(problem.units) <= FIRST_FIT
     rules = [Rule("earliest due date", "due")]
     if few:
         rules.append(Rule("priority first", "weight"))
     if fewest.allot:
         rules.append(Rule("fewest loads", "due", allot=fewest.allot, classes=fewest.classes))
-    made = [(rule.name, build(floor, rule)) for rule in rules]
-    made += _looking_ahead(floor, LOOKAHEADS if few else LOOKAHEADS[-1:])
-    if few and all(unit.after is None for unit in floor.units):
-        made.append(("first fit", first_fit(floor)))
+    made = [(rule.name, build(problem, rule)) for rule in rules]
+    made += _looking_ahead(problem, LOOKAHEADS if few else LOOKAHEADS[-1:])
+    if few and all(unit.after is None for unit in problem.units):
+        made.append(("first fit", first_fit(problem)))
         if bound.loads > fewest.loads:  # hours limit the loads, not slots
-            packed = min((fullest(floor, wasted) for wasted in WASTED), key=lambda loads: score(floor, loads))
+            packed = min(
+                (fullest(problem, wasted) for wasted in WASTED), key=lambda loads: score(problem, loads)
+            )
             made.append(("fullest stretches", packed))
     return made
 
 
-def _looking_ahead(floor: Floor, lookaheads: Sequence[float]) -> list[tuple[str, list[Load]]]:
+def _looking_ahead(problem: Problem, lookaheads: Sequence[float]) -> list[tuple[str, list[Load]]]:
     rules = [Rule(f"apparent tardiness cost, {k:g}", "due", lookahead=k) for k in lookaheads]
-    return [(rule.name, build(floor, rule)) for rule in rules]
+    return [(rule.name, build(problem, rule)) for rule in rules]
 
 
-def score(floor: Floor, loads: Sequence[Load]) -> tuple[int, Score]:
+def score(problem: Problem, loads: Sequence[Load]) -> tuple[int, Score]:
     """Units left out first: a plan that plans less is no better for it."""
-    clockwork, timed = time_all(floor, loads)
-    return len(floor.units) - len(clockwork.ends), score_of(floor, loads, timed, clockwork.ends)
+    timetable, timed = time_all(problem, loads)
+    return len(problem.units) - len(timetable.ends), score_of(problem, loads, timed, timetable.ends)

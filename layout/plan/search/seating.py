@@ -1,32 +1,31 @@
-"""The slots of one load while a plan is made: units may move over for later ones, never out.
+"""Seating units in the slots of one load: a bipartite matching, turn by turn.
 
-The same matching as `layout.loading.matching`, changed in place because a plan seats tens of thousands.
+Each unit may sit in some of the slots. One more is seated along an augmenting path: units that sit already
+move over to other slots of theirs, and nobody is pushed out. The same matching as `layout.loading.matching`,
+changed in place because a plan seats tens of thousands.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from layout.loading.values import Filled
-
-if TYPE_CHECKING:
-    from layout.plan.search.problem import Floor
+from layout.plan.search.problem import Load, Problem
 
 
-class Room:
-    """Slots of one load while it is being filled."""
+class SlotMatching:
+    """Units matched to the slots of one load while it is being filled, at one head height per turn."""
 
-    __slots__ = ("floor", "heights", "mount", "sort_of", "turns")
+    __slots__ = ("heights", "mount", "problem", "sort_of", "turns")
 
-    def __init__(self, floor: Floor, mount: int, heights: tuple[float, ...]) -> None:
-        self.floor, self.mount, self.heights = floor, mount, heights
+    def __init__(self, problem: Problem, mount: int, heights: tuple[float, ...]) -> None:
+        self.problem, self.mount, self.heights = problem, mount, heights
         self.turns: list[dict[str, int]] = [{} for _ in heights]
         self.sort_of: dict[int, int] = {}
 
     def seat(self, unit: int, sort: int) -> bool:
         """Seat one more; False, and nothing has changed, when no rearranging makes room."""
-        faces = len(self.floor.sorts[sort].faces)
+        faces = len(self.problem.sorts[sort].faces)
         before = [dict(turn) for turn in self.turns[:faces]] if faces > 1 else None
         self.sort_of[unit] = sort
         for turn in range(faces):
@@ -39,7 +38,7 @@ class Room:
 
     def _augment(self, turn: int, unit: int, tried: set[str]) -> bool:
         seated = self.turns[turn]
-        slots = self.floor.slots(self.mount, self.sort_of[unit], turn, self.heights[turn])
+        slots = self.problem.slots(self.mount, self.sort_of[unit], turn, self.heights[turn])
         for slot in slots:
             if slot not in seated:
                 seated[slot] = unit
@@ -61,12 +60,13 @@ class Room:
                 own = {unit: slot for slot, unit in seated.items()}
                 yield own
                 continue
-            again = Room(self.floor, self.mount, self.heights)
+            again = SlotMatching(self.problem, self.mount, self.heights)
             again.sort_of = self.sort_of
             stay = [
                 unit
                 for unit in seated.values()
-                if own.get(unit) in self.floor.slots(self.mount, self.sort_of[unit], turn, self.heights[turn])
+                if own.get(unit)
+                in self.problem.slots(self.mount, self.sort_of[unit], turn, self.heights[turn])
             ]
             for unit in stay:
                 again.turns[turn][own[unit]] = unit
@@ -82,10 +82,47 @@ class Room:
         for number, slot_of in enumerate(self.turned_in_place()):
             unit_in = {slot: unit for unit, slot in slot_of.items()}
             row = []
-            for slot in self.floor.mounts[self.mount].plate.slots:
+            for slot in self.problem.mounts[self.mount].plate.slots:
                 if slot in unit_in:
                     job, lot = who[unit_in[slot]]
-                    face = self.floor.sorts[self.sort_of[unit_in[slot]]].faces[number]
+                    face = self.problem.sorts[self.sort_of[unit_in[slot]]].faces[number]
                     row.append(Filled(slot, face, job=job, lot=lot))
             turns.append(tuple(row))
         return tuple(turn for turn in turns if turn)
+
+
+def fits(problem: Problem, load: Load) -> bool:
+    """Whether the units can sit on the mount together, and burn within one open stretch if little has to be
+    changed for them; the timing has the last word."""
+    known = problem.fitting_loads.get(load)
+    if known is None:
+        known = problem.fitting_loads[load] = _fits(problem, load)
+    return known
+
+
+def _fits(problem: Problem, load: Load) -> bool:
+    mount, units = load
+    sorts = tuple(sorted([problem.units[unit].sort for unit in units]))
+    if any(mount not in problem.sorts[sort].fits for sort in sorts):
+        return False
+    work = problem.work(load)
+    station = problem.stations[problem.mounts[mount].station]
+    changes = (len(work.processes) - 1) * station.process_change_seconds
+    if work.seconds + changes > problem.longest(mount):
+        return False
+    key = (mount, sorts)
+    known = problem.fitting_sorts.get(key)
+    if known is None:
+        known = problem.fitting_sorts[key] = seated(problem, mount, sorts) is not None
+    return known
+
+
+def seated(problem: Problem, mount: int, sorts: Sequence[int]) -> SlotMatching | None:
+    """The sorts (unit n is the n-th of them) seated on the mount; None when there are not slots for all."""
+    if len(sorts) > len(problem.mounts[mount].plate.slots):
+        return None
+    for heights in problem.heights(mount):
+        matching = SlotMatching(problem, mount, heights)
+        if all(matching.seat(unit, sort) for unit, sort in enumerate(sorts)):
+            return matching
+    return None

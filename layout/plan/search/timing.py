@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from layout.loading.backlog import Score
-from layout.plan.search.problem import Floor, Load, Work
+from layout.plan.search.problem import Load, Problem, Work
 
 
 @dataclass(slots=True)
-class At:
-    """What one station is at."""
+class StationState:
+    """When a station's hands and laser are free, and what is mounted."""
 
     hands_free: float
     laser_free: float
@@ -25,7 +25,7 @@ class At:
     process: str | None
 
 
-class Timed(NamedTuple):
+class TimedLoad(NamedTuple):
     """One load in time."""
 
     copy: str
@@ -37,7 +37,7 @@ class Timed(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Blades:
-    """So many blades of a lot (numbered as the floor numbers them) in a load."""
+    """`count` bare blades of a lot (lots and sorts by number) in a load."""
 
     lot: int
     sort: int
@@ -45,38 +45,42 @@ class Blades:
     count: int
 
 
-def work_of(floor: Floor, load: Load, blades: Sequence[Blades] = ()) -> Work:
+def work_of(problem: Problem, load: Load, blades: Sequence[Blades] = ()) -> Work:
     """The work of a load with bare blades in it."""
     if not blades:
-        return floor.work(load)
+        return problem.work(load)
     mount, units = load
-    sorts = [floor.units[unit].sort for unit in units]
-    seconds = [floor.units[unit].seconds for unit in units]
+    sorts = [problem.units[unit].sort for unit in units]
+    seconds = [problem.units[unit].seconds for unit in units]
     for some in blades:
         sorts += [some.sort] * some.count
         seconds += [some.seconds] * some.count
-    return floor.asks(mount, sorts, seconds)
+    return problem.combined_work(mount, sorts, seconds)
 
 
-def happens(floor: Floor, work: Work, at: At, copy: str, ready: float) -> tuple[Timed, At]:
-    """A load in time when its station is at `at` and its copy and units are `ready`, and what the station is
-    at afterwards. Raises ValueError when no open stretch is long enough."""
-    mount = floor.mounts[work.mount]
-    station, opening = floor.stations[mount.station], floor.openings[mount.station]
-    changes, seconds, process = _change(floor, work, at)
+def schedule_next(
+    problem: Problem, work: Work, at: StationState, copy: str, ready: float
+) -> tuple[TimedLoad, StationState]:
+    """The load timed for a station in the state `at` whose copy and units are `ready` then, and the state it
+    leaves the station in. Raises ValueError when no open stretch is long enough."""
+    mount = problem.mounts[work.mount]
+    station, opening = problem.stations[mount.station], problem.openings[mount.station]
+    changes, seconds, process = _change(problem, work, at)
     seconds += work.seconds
     prepares = opening.fit(max(at.hands_free, ready), 0.0)
     prepared = opening.spend(prepares, work.filled * station.load_seconds)
     begins = opening.fit(max(prepared, at.laser_free), seconds)
     ends = begins + seconds
-    return Timed(copy, prepares, begins, ends, changes), At(begins, ends, mount.plate.plate, process)
+    return TimedLoad(copy, prepares, begins, ends, changes), StationState(
+        begins, ends, mount.plate.plate, process
+    )
 
 
-def _change(floor: Floor, work: Work, at: At) -> tuple[int, float, str | None]:
-    """Changes of plate and process that the load asks for, their seconds, and the process it ends with. The
+def _change(problem: Problem, work: Work, at: StationState) -> tuple[int, float, str | None]:
+    """Changes of plate and process that the load needs, their seconds, and the process it ends with. The
     process at hand is burned first; the first ever mounted is no change."""
-    mount = floor.mounts[work.mount]
-    station = floor.stations[mount.station]
+    mount = problem.mounts[work.mount]
+    station = problem.stations[mount.station]
     plates = int(at.plate is not None and at.plate != mount.plate.plate)
     rest = [name for name in work.processes if name != at.process]
     steps = len(rest) - (at.process is None and bool(rest))
@@ -84,67 +88,69 @@ def _change(floor: Floor, work: Work, at: At) -> tuple[int, float, str | None]:
     return plates + steps, seconds, rest[-1] if rest else at.process
 
 
-class Clockwork:
-    """Takes loads in the order in which they are decided and says when each happens."""
+class Timetable:
+    """When loads happen that are decided one after another; when each unit is done."""
 
-    def __init__(self, floor: Floor) -> None:
-        self.floor = floor
-        now = floor.backlog.now
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        now = problem.backlog.now
         self.at = [
-            At(max(now, s.hands_free_at), max(now, s.free_at), s.plate_on, s.process_on)
-            for s in floor.stations
+            StationState(max(now, s.hands_free_at), max(now, s.free_at), s.plate_on, s.process_on)
+            for s in problem.stations
         ]
         self.copies = {
             mount.plate.plate: {copy: max(now, free) for copy, free in mount.plate.copies.items()}
-            for mount in floor.mounts
+            for mount in problem.mounts
         }
         self.ends: dict[int, float] = {}  # by unit
 
-    def put(self, load: Load, blades: Sequence[Blades] = ()) -> Timed:
+    def put(self, load: Load, blades: Sequence[Blades] = ()) -> TimedLoad:
         """Time one more load. Its units' earlier visits must be timed already; raises KeyError otherwise."""
         number, units = load
-        mount = self.floor.mounts[number]
+        mount = self.problem.mounts[number]
         copies = self.copies[mount.plate.plate]
         copy = min(copies, key=lambda name: (copies[name], name))
         ready = copies[copy]
         for unit in units:
-            after = self.floor.units[unit].after
+            after = self.problem.units[unit].after
             if after is not None:
                 ready = max(ready, self.ends[after])
-        work = work_of(self.floor, load, blades)
-        timed, self.at[mount.station] = happens(self.floor, work, self.at[mount.station], copy, ready)
+        work = work_of(self.problem, load, blades)
+        timed, self.at[mount.station] = schedule_next(self.problem, work, self.at[mount.station], copy, ready)
         copies[copy] = timed.ends
         for unit in units:
             self.ends[unit] = timed.ends
         return timed
 
 
-def time_all(floor: Floor, loads: Sequence[Load]) -> tuple[Clockwork, list[Timed]]:
+def time_all(problem: Problem, loads: Sequence[Load]) -> tuple[Timetable, list[TimedLoad]]:
     """All loads in the order given."""
-    clockwork = Clockwork(floor)
-    return clockwork, [clockwork.put(load) for load in loads]
+    timetable = Timetable(problem)
+    return timetable, [timetable.put(load) for load in loads]
 
 
-def score_of(floor: Floor, loads: Sequence[Load], timed: Sequence[Timed], ends: dict[int, float]) -> Score:
+def score_of(
+    problem: Problem, loads: Sequence[Load], timed: Sequence[TimedLoad], ends: dict[int, float]
+) -> Score:
     """What a plan costs; see `layout.loading.backlog.Score`."""
     lateness = 0
     for unit, end in ends.items():
-        it = floor.units[unit]
-        if it.last and end > floor.jobs[it.job].due:
-            job = floor.jobs[it.job]
-            lateness += job.weight * floor.days.late(job.due, end)
-    return Score(lateness, len(loads), sum(one.changes for one in timed), *_split_and_walking(floor, loads))
+        it = problem.units[unit]
+        if it.last and end > problem.jobs[it.job].due:
+            job = problem.jobs[it.job]
+            lateness += job.weight * problem.days.late(job.due, end)
+    return Score(lateness, len(loads), sum(one.changes for one in timed), *_split_and_walking(problem, loads))
 
 
-def _split_and_walking(floor: Floor, loads: Sequence[Load]) -> tuple[int, int]:
+def _split_and_walking(problem: Problem, loads: Sequence[Load]) -> tuple[int, int]:
     """The parts of a score that no times tell of: orders split across loads, and the way to the bins."""
     split = walking = 0
     seen: set[int] = set()
     for _, units in loads:
-        jobs = [floor.units[unit].job for unit in units]
-        here = {floor.order_of[job] for job in jobs}
+        jobs = [problem.units[unit].job for unit in units]
+        here = {problem.order_of[job] for job in jobs}
         split += len(here & seen)
         seen |= here
-        bins = [b for job in jobs if (b := floor.jobs[job].bin) is not None]
+        bins = [b for job in jobs if (b := problem.jobs[job].bin) is not None]
         walking += max(bins) - min(bins) if bins else 0
     return split, walking

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from layout.loading.backlog import Backlog
 from layout.plan.search.bins import fullest
 from layout.plan.search.bound import loads_by_hours
-from layout.plan.search.problem import Floor
+from layout.plan.search.problem import Problem
+from layout.plan.search.seating import fits
 from tests.planning import (
     HOUR_S,
     OFFICE,
@@ -46,17 +47,17 @@ def a_long_backlog(count: int, *, seed: int) -> Backlog:
 @settings(max_examples=20, deadline=None)
 @given(seed=st.integers(0, 10_000), count=st.integers(1, 25))
 def test_every_unit_is_in_one_load_that_has_room_and_time_for_it(seed: int, count: int) -> None:
-    floor = Floor(a_long_backlog(count, seed=seed))
+    problem = Problem(a_long_backlog(count, seed=seed))
 
-    loads = fullest(floor)
+    loads = fullest(problem)
 
     assert sorted(unit for _, units in loads for unit in units) == list(range(count))
     for mount, units in loads:
-        assert floor.holds((mount, units))
-        sorts = [floor.units[unit].sort for unit in units]
-        assert floor.spent(mount, sorts, sum(floor.units[unit].seconds for unit in units)) <= floor.longest(
-            mount
-        )
+        assert fits(problem, (mount, units))
+        sorts = [problem.units[unit].sort for unit in units]
+        assert problem.spent(
+            mount, sorts, sum(problem.units[unit].seconds for unit in units)
+        ) <= problem.longest(mount)
 
 
 def test_no_search_is_endless_and_what_was_found_by_then_is_taken() -> None:
@@ -65,7 +66,7 @@ def test_no_search_is_endless_and_what_was_found_by_then_is_taken() -> None:
     jobs = [a_job(f"{n}", kind, seconds=1000.0 + 7.77 * n) for n in range(300)]
     backlog = a_backlog(*jobs, stations=(a_plan_station(hours=OFFICE),), plates=plates)
 
-    loads = fullest(Floor(backlog))
+    loads = fullest(Problem(backlog))
 
     assert len(loads) <= 1.1 * sum(job.seconds for job in jobs) / (4 * HOUR_S)
 
@@ -73,7 +74,7 @@ def test_no_search_is_endless_and_what_was_found_by_then_is_taken() -> None:
 def test_hours_ask_for_no_loads_where_a_station_never_shuts() -> None:
     backlog = a_long_backlog(9, seed=1)
     always = replace(backlog, stations=(a_plan_station("day"), a_plan_station("night")))
-    floor = Floor(always)
+    problem = Problem(always)
 
-    assert loads_by_hours(floor, [(unit.sort, unit.seconds) for unit in floor.units]) == 0
-    assert loads_by_hours(floor, []) == 0
+    assert loads_by_hours(problem, [(unit.sort, unit.seconds) for unit in problem.units]) == 0
+    assert loads_by_hours(problem, []) == 0

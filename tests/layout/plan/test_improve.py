@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 
 from layout.loading.backlog import Backlog, Bound, Kind, PlanJob, PlanPlate, PlanStation
 from layout.loading.values import Option
-from layout.plan.search import anneal
-from layout.plan.search.arrays import MOST_PROCESSES, tables_of
+from layout.plan.search import threshold_accepting
+from layout.plan.search.arrays import MOST_PROCESSES, arrays_of
 from layout.plan.search.improve import draft_of, improve, loads_in
-from layout.plan.search.problem import Floor, Load
+from layout.plan.search.problem import Load, Problem
 from layout.plan.search.search import score
+from layout.plan.search.seating import fits
 from layout.plan.search.timing import time_all
 from layout.shop.hours import DAY_S
 from tests.planning import HOUR_S, OFFICE, a_backlog, a_busy_backlog, a_job, a_kind
@@ -72,110 +73,113 @@ def a_mixed_kind(
     return Kind(name, name, faces, {"s1": options, "s2": options})
 
 
-def alone(floor: Floor) -> list[Load]:
+def alone(problem: Problem) -> list[Load]:
     """Every unit in a load of its own, in order."""
-    return [(min(floor.sorts[unit.sort].fits), (unit.unit,)) for unit in floor.units]
+    return [(min(problem.sorts[unit.sort].fits), (unit.unit,)) for unit in problem.units]
 
 
 @settings(max_examples=60, deadline=None)
 @given(seed=st.integers(0, 10_000), count=st.integers(2, 25), rounds=st.sampled_from([1, 10, 2_000]))
 def test_the_search_times_plans_as_the_clock_does(seed: int, count: int, rounds: int) -> None:
-    floor = Floor(a_mixed_backlog(seed, count))
-    loads = alone(floor)
-    tables = tables_of(floor, max(one.ends for one in time_all(floor, loads)[1]))
-    assert tables is not None
-    draft, best = draft_of(tables, loads), draft_of(tables, ())
+    problem = Problem(a_mixed_backlog(seed, count))
+    loads = alone(problem)
+    arrays = arrays_of(problem, max(one.ends for one in time_all(problem, loads)[1]))
+    assert arrays is not None
+    draft, best = draft_of(arrays, loads), draft_of(arrays, ())
 
-    count_best = anneal.anneal(
-        tables, draft, len(loads), np.ones(6), 1e9, rounds, np.array([seed], dtype=np.uint64), best
+    count_best = threshold_accepting.improve_draft(
+        arrays, draft, len(loads), np.ones(6), 1e9, rounds, np.array([seed], dtype=np.uint64), best
     )
 
     # With that threshold every change that can be carried out is taken, good or bad.
     now = loads_in(draft, int(np.sum(draft.load["size"][: len(draft.order)] > 0)))
-    clockwork, timed = time_all(floor, now)
+    timetable, timed = time_all(problem, now)
     places = range(len(now))
     assert [draft.load[draft.order[place]]["ends"] for place in places] == pytest.approx(
         [one.ends for one in timed], abs=1e-6
     )
-    assert sorted(clockwork.ends) == list(range(len(floor.units)))
-    left_out, judged = score(floor, now)
+    assert sorted(timetable.ends) == list(range(len(problem.units)))
+    left_out, judged = score(problem, now)
     costs = draft.costs[len(now)]
     assert (left_out, costs[0], costs[2]) == (0, judged.lateness, judged.changes)
-    assert all(floor.holds(load) for load in now)
+    assert all(fits(problem, load) for load in now)
     rows = draft.load[draft.order[: len(now)]]
-    assert rows["orders"].sum() - len({job.order for job in floor.jobs}) == judged.split
+    assert rows["orders"].sum() - len({job.order for job in problem.jobs}) == judged.split
     assert rows["walking"].sum() == judged.walking
-    assert score(floor, loads_in(best, count_best)) <= min(score(floor, loads), score(floor, now))
+    assert score(problem, loads_in(best, count_best)) <= min(score(problem, loads), score(problem, now))
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_no_room_is_found_that_is_not_there_and_none_is_missed(seed: int) -> None:
-    """`Floor.holds` says the same of loads drawn at random, whether they can be or not."""
-    floor, chance = Floor(a_mixed_backlog(seed, 30)), Random(seed)
-    tables = tables_of(floor, 10 * DAY_S)
-    assert tables is not None
+    """`seating.fits` says the same of loads drawn at random, whether they can be or not."""
+    problem, chance = Problem(a_mixed_backlog(seed, 30)), Random(seed)
+    arrays = arrays_of(problem, 10 * DAY_S)
+    assert arrays is not None
     scratch = np.zeros((4, 40), dtype=np.int64)
     said = []
     for _ in range(300):
-        units = tuple(chance.sample(range(len(floor.units)), chance.randint(1, 5)))
-        load = (chance.randrange(len(floor.mounts)), units)
-        draft = draft_of(tables, ())
+        units = tuple(chance.sample(range(len(problem.units)), chance.randint(1, 5)))
+        load = (chance.randrange(len(problem.mounts)), units)
+        draft = draft_of(arrays, ())
         draft.load[0]["mount"], draft.load[0]["size"] = load[0], min(len(units), draft.units.shape[1])
         draft.units[0, : len(units)] = units
-        said.append(floor.holds(load))
-        assert anneal._holds(tables, draft, 0, scratch) == said[-1], load
+        said.append(fits(problem, load))
+        assert threshold_accepting._holds(arrays, draft, 0, scratch) == said[-1], load
     assert 30 < sum(said) < 270
 
 
 def test_what_is_as_it_was_need_not_be_timed_again() -> None:
     """Costs of changed plans, timed to where all is as it was and timed to the end."""
-    floor = Floor(a_busy_backlog(80, seed=7, days=2))
-    loads = alone(floor)
-    tables = tables_of(floor, 20 * DAY_S)
-    assert tables is not None
-    draft, dice = draft_of(tables, loads), np.array([7], dtype=np.uint64)
-    touched, scratch = np.zeros(anneal.SAVED + 1, dtype=np.int64), np.zeros((4, 40), dtype=np.int64)
-    assert anneal._begin(tables, draft, len(loads), scratch)
+    problem = Problem(a_busy_backlog(80, seed=7, days=2))
+    loads = alone(problem)
+    arrays = arrays_of(problem, 20 * DAY_S)
+    assert arrays is not None
+    draft, dice = draft_of(arrays, loads), np.array([7], dtype=np.uint64)
+    touched, scratch = (
+        np.zeros(threshold_accepting.SAVED + 1, dtype=np.int64),
+        np.zeros((4, 40), dtype=np.int64),
+    )
+    assert threshold_accepting._begin(arrays, draft, len(loads), scratch)
     count, shorter = len(loads), 0
     for trial in range(1, 4_000, 2):
         draft.tried[:] = draft.order
         touched[0] = 0
-        first, last, now = anneal._change(tables, draft, count, dice, touched)
-        if first < 0 or not anneal._hold_all(tables, draft, touched, scratch):
-            anneal._take_back(draft, touched)
+        first, last, now = threshold_accepting._change(arrays, draft, count, dice, touched)
+        if first < 0 or not threshold_accepting._hold_all(arrays, draft, touched, scratch):
+            threshold_accepting._take_back(draft, touched)
             continue
         found = []
         for number, until in ((trial, last), (trial + 1, now)):
             changed = (first, until, now)
-            if anneal._costs_no_more(tables, draft, np.ones(6), 1e18, changed, count, number):
+            if threshold_accepting._costs_no_more(arrays, draft, np.ones(6), 1e18, changed, count, number):
                 found.append((*draft.costs[-1], draft.load[draft.tried[now - 1]]["trial"]))
         assert [one[:3] for one in found[:1]] == [pytest.approx(one[:3], abs=1e-3) for one in found[1:]]
         shorter += bool(found) and found[0][3] != trial
         if trial % 5 or not found:
-            anneal._take_back(draft, touched)
+            threshold_accepting._take_back(draft, touched)
         else:
-            assert anneal._keep_tried(tables, draft, first, now, trial)
+            assert threshold_accepting._keep_tried(arrays, draft, first, now, trial)
             count = now
     assert count < len(loads) and shorter > 100
 
 
 def test_an_improved_plan_is_the_same_every_time_and_no_worse() -> None:
-    floor = Floor(a_busy_backlog(60, seed=5, days=2))
-    loads = alone(floor)
+    problem = Problem(a_busy_backlog(60, seed=5, days=2))
+    loads = alone(problem)
 
-    found = [improve(floor, loads, Bound(0, 0), rounds=3_000) for _ in range(2)]
+    found = [improve(problem, loads, Bound(0, 0), rounds=3_000) for _ in range(2)]
 
     assert found[0] == found[1]
-    assert score(floor, found[0]) < score(floor, loads)
-    assert improve(floor, loads, Bound(0, 0), rounds=3_000, seed=2) != found[0]
+    assert score(problem, found[0]) < score(problem, loads)
+    assert improve(problem, loads, Bound(0, 0), rounds=3_000, seed=2) != found[0]
 
 
 def test_where_only_changes_are_left_to_gain_lateness_and_loads_stay() -> None:
-    floor = Floor(a_busy_backlog(60, seed=5, days=9))
-    loads = improve(floor, alone(floor), Bound(0, 0), rounds=20_000)
-    before = score(floor, loads)[1]
+    problem = Problem(a_busy_backlog(60, seed=5, days=9))
+    loads = improve(problem, alone(problem), Bound(0, 0), rounds=20_000)
+    before = score(problem, loads)[1]
 
-    after = score(floor, improve(floor, loads, Bound(before.lateness, before.loads), rounds=20_000))[1]
+    after = score(problem, improve(problem, loads, Bound(before.lateness, before.loads), rounds=20_000))[1]
 
     assert (after.lateness, after.loads) == (before.lateness, before.loads)
     assert after < before
@@ -183,22 +187,22 @@ def test_where_only_changes_are_left_to_gain_lateness_and_loads_stay() -> None:
 
 def test_a_shop_with_more_processes_than_can_be_told_apart_keeps_its_plan() -> None:
     kinds = [a_kind(f"k{n}", process=f"p{n}") for n in range(MOST_PROCESSES + 1)]
-    floor = Floor(a_backlog(*(a_job(str(n), kind) for n, kind in enumerate(kinds))))
-    loads = alone(floor)
+    problem = Problem(a_backlog(*(a_job(str(n), kind) for n, kind in enumerate(kinds))))
+    loads = alone(problem)
 
-    assert improve(floor, loads, Bound(0, 0), rounds=100) == loads
+    assert improve(problem, loads, Bound(0, 0), rounds=100) == loads
 
 
 def test_a_plan_that_its_shop_can_not_carry_out_is_left_as_it_is() -> None:
     backlog = a_mixed_backlog(1, 10)
-    floor = Floor(replace(backlog, stations=backlog.stations[:1]))
-    loads = alone(floor)
-    tables = tables_of(floor, floor.backlog.now)  # laid out far too short for what is planned
-    assert tables is not None
-    tables = tables._replace(station=tables.station.copy())
-    tables.station["spans_to"] = tables.station["spans_from"] + 1
-    draft = draft_of(tables, loads)
+    problem = Problem(replace(backlog, stations=backlog.stations[:1]))
+    loads = alone(problem)
+    arrays = arrays_of(problem, problem.backlog.now)  # laid out far too short for what is planned
+    assert arrays is not None
+    arrays = arrays._replace(station=arrays.station.copy())
+    arrays.station["spans_to"] = arrays.station["spans_from"] + 1
+    draft = draft_of(arrays, loads)
 
-    assert anneal.anneal(
-        tables, draft, len(loads), np.ones(6), 0.0, 10, np.array([1], dtype=np.uint64), draft_of(tables, ())
+    assert threshold_accepting.improve_draft(
+        arrays, draft, len(loads), np.ones(6), 0.0, 10, np.array([1], dtype=np.uint64), draft_of(arrays, ())
     ) < 0  # fmt: skip

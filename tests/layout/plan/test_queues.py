@@ -6,7 +6,7 @@ from math import log
 
 import pytest
 
-from layout.plan.search.problem import Floor
+from layout.plan.search.problem import Problem
 from layout.plan.search.rules import Rule, queues_of
 from tests.references.shops import a_shop, backlog_of
 
@@ -14,9 +14,9 @@ from tests.references.shops import a_shop, backlog_of
 @pytest.mark.parametrize("spans", [0, 2, 9])
 def test_queues_are_in_the_order_in_which_sorting_anew_would_put_them(spans: int) -> None:
     shop = a_shop(105, 200)
-    floor, now = Floor(backlog_of(shop)), spans * shop.span_s
+    problem, now = Problem(backlog_of(shop)), spans * shop.span_s
     mean = sum(unit.seconds for unit in shop.units) / len(shop.units)
-    queues = queues_of(floor, Rule("", "due", lookahead=2.0))
+    queues = queues_of(problem, Rule("", "due", lookahead=2.0))
 
     queues.press(now)
 
@@ -33,8 +33,8 @@ def test_queues_are_in_the_order_in_which_sorting_anew_would_put_them(spans: int
 
 
 def test_units_taken_leave_their_queues_wherever_they_stand() -> None:
-    floor = Floor(backlog_of(a_shop(105, 40)))
-    queues = queues_of(floor, Rule("", "due", lookahead=2.0))
+    problem = Problem(backlog_of(a_shop(105, 40)))
+    queues = queues_of(problem, Rule("", "due", lookahead=2.0))
     longest = max(range(len(queues.waiting)), key=lambda number: len(queues.waiting[number]))
     before = list(queues.waiting[longest])
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from layout.plan.search.arrays import NONE, Bools, Floats, Ints, Records, Tables
+from layout.plan.search.arrays import NONE, Arrays, Bools, Floats, Ints, Records
 from layout.plan.search.compiled import compiled
 from layout.shop.hours import DAY_S
 
@@ -30,7 +30,7 @@ LOAD = np.dtype(
         ("walking", "i8"), ("place", "i8"), ("ends", "f8"), ("would_end", "f8"), ("trial", "i8"),
     ]
 )  # fmt: skip
-#: What a station is at between two loads.
+#: State of a station between two loads.
 AT = np.dtype([("hands", "f8"), ("laser", "f8"), ("plate", "i8"), ("process", "i8")])
 #: A change touches no more loads than this.
 SAVED = 2
@@ -45,8 +45,8 @@ class Draft(NamedTuple):
     """A plan of loads that have numbers, with what is known of it; room for l loads.
 
     `order` are the numbers in order of time, behind them those that are free; `tried` is the order being
-    tried. `at`, `copies` and `costs` (lateness, seconds late, changes) hold the floor before the load at
-    each place and after the last; their last row is the one to work on.
+    tried. `at`, `copies` and `costs` (lateness, seconds late, changes) hold the state before the load at each
+    place and after the last; their last row is the one to work on.
     """
 
     load: Records  # (l + SAVED,): behind the loads, those that are being changed as they were
@@ -89,13 +89,13 @@ def _highest(number: int) -> int:
 
 
 @compiled
-def _span(tables: Tables, station: int, ready: float) -> int:
+def _span(arrays: Arrays, station: int, ready: float) -> int:
     """The first open span that ends after `ready`."""
-    low: int = tables.station[station]["spans_from"]
-    high: int = tables.station[station]["spans_to"]
+    low: int = arrays.station[station]["spans_from"]
+    high: int = arrays.station[station]["spans_to"]
     while low < high:
         middle = (low + high) // 2
-        if tables.span[middle]["ends"] <= ready:
+        if arrays.span[middle]["ends"] <= ready:
             low = middle + 1
         else:
             high = middle
@@ -103,34 +103,34 @@ def _span(tables: Tables, station: int, ready: float) -> int:
 
 
 @compiled
-def _fit(tables: Tables, station: int, ready: float, seconds: float) -> float:
-    """Earliest begin of work that is not interrupted; below zero when there is none within the tables."""
-    for number in range(_span(tables, station, ready), tables.station[station]["spans_to"]):
-        begin: float = max(ready, tables.span[number]["begins"])
-        if begin + seconds <= tables.span[number]["ends"]:
+def _fit(arrays: Arrays, station: int, ready: float, seconds: float) -> float:
+    """Earliest begin of work that is not interrupted; below zero when there is none within the arrays."""
+    for number in range(_span(arrays, station, ready), arrays.station[station]["spans_to"]):
+        begin: float = max(ready, arrays.span[number]["begins"])
+        if begin + seconds <= arrays.span[number]["ends"]:
             return begin
     return -1.0
 
 
 @compiled
-def _spend(tables: Tables, station: int, begin: float, seconds: float) -> float:
-    """When work that pauses while it is shut ends; below zero when that is beyond the tables."""
+def _spend(arrays: Arrays, station: int, begin: float, seconds: float) -> float:
+    """When work that pauses while it is shut ends; below zero when that is beyond the arrays."""
     if seconds <= 0.0:
         return begin
-    for number in range(_span(tables, station, begin), tables.station[station]["spans_to"]):
-        now: float = max(begin, tables.span[number]["begins"])
-        if now + seconds <= tables.span[number]["ends"]:
+    for number in range(_span(arrays, station, begin), arrays.station[station]["spans_to"]):
+        now: float = max(begin, arrays.span[number]["begins"])
+        if now + seconds <= arrays.span[number]["ends"]:
             return now + seconds
-        seconds -= tables.span[number]["ends"] - now
+        seconds -= arrays.span[number]["ends"] - now
     return -1.0
 
 
 @compiled
-def _ready(tables: Tables, draft: Draft, number: int, first: int, trial: int) -> float:
+def _ready(arrays: Arrays, draft: Draft, number: int, first: int, trial: int) -> float:
     """When the earlier visits of a load's units are done; below zero when one is not before it."""
     ready = 0.0
     for i in range(draft.load[number]["size"]):
-        after = tables.unit[draft.units[number, i]]["after"]
+        after = arrays.unit[draft.units[number, i]]["after"]
         if after != NONE:
             before = draft.load[draft.load_of[after]]
             if before["trial"] == trial:
@@ -143,28 +143,28 @@ def _ready(tables: Tables, draft: Draft, number: int, first: int, trial: int) ->
 
 
 @compiled
-def _begins(tables: Tables, draft: Draft, row: int, number: int, ready: float, seconds: float) -> float:
-    """When a load begins to burn; below zero when that is beyond the tables."""
-    station = tables.mount[draft.load[number]["mount"]]["station"]
+def _begins(arrays: Arrays, draft: Draft, row: int, number: int, ready: float, seconds: float) -> float:
+    """When a load begins to burn; below zero when that is beyond the arrays."""
+    station = arrays.mount[draft.load[number]["mount"]]["station"]
     at = draft.at[row, station]
-    prepares = _fit(tables, station, max(at["hands"], ready), 0.0)
+    prepares = _fit(arrays, station, max(at["hands"], ready), 0.0)
     if prepares < 0.0:
         return -1.0
-    seating = draft.load[number]["size"] * tables.station[station]["load_s"]
-    prepared = _spend(tables, station, prepares, seating)
+    seating = draft.load[number]["size"] * arrays.station[station]["load_s"]
+    prepared = _spend(arrays, station, prepares, seating)
     if prepared < 0.0:
         return -1.0
-    return _fit(tables, station, max(prepared, at["laser"]), seconds)
+    return _fit(arrays, station, max(prepared, at["laser"]), seconds)
 
 
 @compiled
-def _put(tables: Tables, draft: Draft, number: int, first: int, trial: int) -> bool:
+def _put(arrays: Arrays, draft: Draft, number: int, first: int, trial: int) -> bool:
     """Move the row to work on past one more load; False when it can't be carried out there."""
     row, load = len(draft.at) - 1, draft.load[number]
-    mount = tables.mount[load["mount"]]
-    station, at = tables.station[mount["station"]], draft.at[row, mount["station"]]
-    copy = tables.copies_from[mount["plate"]]
-    for other in range(copy + 1, tables.copies_from[mount["plate"] + 1]):
+    mount = arrays.mount[load["mount"]]
+    station, at = arrays.station[mount["station"]], draft.at[row, mount["station"]]
+    copy = arrays.copies_from[mount["plate"]]
+    for other in range(copy + 1, arrays.copies_from[mount["plate"] + 1]):
         if draft.copies[row, other] < draft.copies[row, copy]:
             copy = other
     plates = 1 if at["plate"] != NONE and at["plate"] != mount["plate"] else 0
@@ -172,10 +172,10 @@ def _put(tables: Tables, draft: Draft, number: int, first: int, trial: int) -> b
     rest = load["processes"] if at["process"] == NONE else load["processes"] & ~(1 << at["process"])
     steps = _bits(rest) - (1 if at["process"] == NONE and rest else 0)
     seconds = load["seconds"] + plates * station["plate_s"] + steps * station["process_s"]
-    ready = _ready(tables, draft, number, first, trial)
+    ready = _ready(arrays, draft, number, first, trial)
     if ready < 0.0 or seconds > mount["longest"]:
         return False
-    begins = _begins(tables, draft, row, number, max(ready, draft.copies[row, copy]), seconds)
+    begins = _begins(arrays, draft, row, number, max(ready, draft.copies[row, copy]), seconds)
     if begins < 0.0:
         return False
     end = begins + seconds
@@ -186,10 +186,10 @@ def _put(tables: Tables, draft: Draft, number: int, first: int, trial: int) -> b
     load["would_end"], load["trial"] = end, trial
     today = NONE
     for i in range(load["size"]):
-        unit = tables.unit[draft.units[number, i]]
+        unit = arrays.unit[draft.units[number, i]]
         if unit["due"] < end:
             if today == NONE:
-                today = tables.working[min(int(end / DAY_S), len(tables.working) - 1)]
+                today = arrays.working[min(int(end / DAY_S), len(arrays.working) - 1)]
             draft.costs[row, 0] += unit["weight"] * max(1, today - unit["due_day"])
             draft.costs[row, 1] += unit["weight"] * (end - unit["due"])
     draft.costs[row, 2] += plates + steps
@@ -197,7 +197,7 @@ def _put(tables: Tables, draft: Draft, number: int, first: int, trial: int) -> b
 
 
 @compiled
-def _copy_floor(draft: Draft, source: int, goal: int) -> None:
+def _copy_state(draft: Draft, source: int, goal: int) -> None:
     for station in range(draft.at.shape[1]):
         one, other = draft.at[source, station], draft.at[goal, station]
         other["hands"], other["laser"] = one["hands"], one["laser"]
@@ -210,7 +210,7 @@ def _copy_floor(draft: Draft, source: int, goal: int) -> None:
 
 @compiled
 def _is_alike(draft: Draft, row: int, other: int) -> bool:
-    """Whether stations and copies are at the same in two rows."""
+    """Whether stations and copies are in the same state in two rows."""
     for station in range(draft.at.shape[1]):
         one, two = draft.at[row, station], draft.at[other, station]
         if one["hands"] != two["hands"] or one["laser"] != two["laser"]:
@@ -233,15 +233,15 @@ def _cost(draft: Draft, weights: Floats) -> float:
 
 @compiled
 def _costs_no_more(
-    tables: Tables, draft: Draft, weights: Floats, most: float, changed: Changed, count: int, trial: int
+    arrays: Arrays, draft: Draft, weights: Floats, most: float, changed: Changed, count: int, trial: int
 ) -> bool:
     """Whether the order that is tried can be carried out and costs no more than `most`; then the row to work
     on holds its costs. `count` loads are in the order as it is."""
     first, last, loads = changed
     work, shift = len(draft.at) - 1, loads - count
-    _copy_floor(draft, first, work)
+    _copy_state(draft, first, work)
     for place in range(first, loads):
-        if not _put(tables, draft, draft.tried[place], first, trial) or _cost(draft, weights) > most:
+        if not _put(arrays, draft, draft.tried[place], first, trial) or _cost(draft, weights) > most:
             return False
         before = place + 1 - shift
         if place + 1 >= last and _is_alike(draft, work, before):
@@ -252,19 +252,19 @@ def _costs_no_more(
 
 
 @compiled
-def _keep_tried(tables: Tables, draft: Draft, first: int, loads: int, trial: int) -> bool:
-    """Make the order that is tried the one that is, `loads` long, and note the floor before every load."""
+def _keep_tried(arrays: Arrays, draft: Draft, first: int, loads: int, trial: int) -> bool:
+    """Make the order that is tried the one that is, `loads` long, and record the state before every load."""
     work = len(draft.at) - 1
     for place in range(first, len(draft.order)):
         draft.order[place] = draft.tried[place]
         draft.load[draft.order[place]]["place"] = place
-    _copy_floor(draft, first, work)
+    _copy_state(draft, first, work)
     for place in range(first, loads):
         number = draft.order[place]
-        if not _put(tables, draft, number, first, trial):
+        if not _put(arrays, draft, number, first, trial):
             return False
         draft.load[number]["ends"] = draft.load[number]["would_end"]
-        _copy_floor(draft, work, place + 1)
+        _copy_state(draft, work, place + 1)
     return True
 
 
@@ -308,22 +308,22 @@ def _seats(takes: Bools, sorts: Ints, count: int, seated: Ints, came: Ints, line
 
 
 @compiled
-def _has_room(tables: Tables, draft: Draft, number: int, scratch: Ints) -> bool:
+def _has_room(arrays: Arrays, draft: Draft, number: int, scratch: Ints) -> bool:
     """Whether all turns of a load find slots with the head at one of the heights that are tried."""
     mount, count = draft.load[number]["mount"], draft.load[number]["size"]
     most = 0
     for i in range(count):
-        most = max(most, tables.turned[tables.unit[draft.units[number, i]]["sort"]])
-    for height in range(tables.mount[mount]["heights"]):
+        most = max(most, arrays.turned[arrays.unit[draft.units[number, i]]["sort"]])
+    for height in range(arrays.mount[mount]["heights"]):
         fits = True
         for turn in range(most + 1):
             some = 0
             for i in range(count):
-                sort = tables.unit[draft.units[number, i]]["sort"]
-                if tables.turned[sort] >= turn:
+                sort = arrays.unit[draft.units[number, i]]["sort"]
+                if arrays.turned[sort] >= turn:
                     scratch[0, some] = sort
                     some += 1
-            takes = tables.takes[mount, height, turn]
+            takes = arrays.takes[mount, height, turn]
             fits = fits and _seats(takes, scratch[0], some, scratch[1], scratch[2], scratch[3])
         if fits:
             return True
@@ -331,25 +331,25 @@ def _has_room(tables: Tables, draft: Draft, number: int, scratch: Ints) -> bool:
 
 
 @compiled
-def _holds(tables: Tables, draft: Draft, number: int, scratch: Ints) -> bool:
+def _holds(arrays: Arrays, draft: Draft, number: int, scratch: Ints) -> bool:
     """Whether the units of a load can sit on its mount together, and burn within one open stretch if little
-    has to be changed for them; notes what the load asks for."""
+    has to be changed for them; records the load's work."""
     load = draft.load[number]
-    mount = tables.mount[load["mount"]]
+    mount = arrays.mount[load["mount"]]
     if load["size"] > mount["slots"]:
         return False
-    station = tables.station[mount["station"]]
+    station = arrays.station[mount["station"]]
     seconds, processes, orders, low, high = 0.0, 0, 0, NONE, NONE
     for i in range(load["size"]):
-        unit = tables.unit[draft.units[number, i]]
-        process = tables.process[load["mount"], unit["sort"]]
+        unit = arrays.unit[draft.units[number, i]]
+        process = arrays.process[load["mount"], unit["sort"]]
         if process == NONE:
             return False
         processes |= 1 << process
-        seconds += unit["seconds"] + tables.turned[unit["sort"]] * station["turn_s"]
+        seconds += unit["seconds"] + arrays.turned[unit["sort"]] * station["turn_s"]
         is_new = 1
         for j in range(i):
-            if tables.unit[draft.units[number, j]]["order"] == unit["order"]:
+            if arrays.unit[draft.units[number, j]]["order"] == unit["order"]:
                 is_new = 0
         orders += is_new
         if unit["bin"] != NONE:
@@ -359,15 +359,15 @@ def _holds(tables: Tables, draft: Draft, number: int, scratch: Ints) -> bool:
     load["orders"], load["walking"] = orders, high - low
     if seconds + (_bits(processes) - 1) * station["process_s"] > mount["longest"]:
         return False
-    return _has_room(tables, draft, number, scratch)
+    return _has_room(arrays, draft, number, scratch)
 
 
 @compiled
-def _hold_all(tables: Tables, draft: Draft, touched: Ints, scratch: Ints) -> bool:
+def _hold_all(arrays: Arrays, draft: Draft, touched: Ints, scratch: Ints) -> bool:
     """Whether all loads that were changed can be as they are now."""
     for k in range(1, touched[0] + 1):
         if draft.load[touched[k]]["size"]:
-            if not _holds(tables, draft, touched[k], scratch):
+            if not _holds(arrays, draft, touched[k], scratch):
                 return False
             _note_units(draft, touched[k])
     return True
@@ -446,11 +446,11 @@ def _without_empty(draft: Draft, count: int, source: int, goal: int) -> Changed:
 
 
 @compiled
-def _move_unit(tables: Tables, draft: Draft, count: int, dice: Dice, touched: Ints) -> Changed:
+def _move_unit(arrays: Arrays, draft: Draft, count: int, dice: Dice, touched: Ints) -> Changed:
     """One unit into another load."""
     source, goal = _below(dice, count), _below(dice, count)
     load, other = draft.tried[source], draft.tried[goal]
-    if goal == source or draft.load[other]["size"] >= tables.mount[draft.load[other]["mount"]]["slots"]:
+    if goal == source or draft.load[other]["size"] >= arrays.mount[draft.load[other]["mount"]]["slots"]:
         return _NONE
     _touch(draft, touched, load)
     _touch(draft, touched, other)
@@ -459,7 +459,7 @@ def _move_unit(tables: Tables, draft: Draft, count: int, dice: Dice, touched: In
 
 
 @compiled
-def _part_unit(tables: Tables, draft: Draft, count: int, dice: Dice, touched: Ints) -> Changed:
+def _part_unit(arrays: Arrays, draft: Draft, count: int, dice: Dice, touched: Ints) -> Changed:
     """One unit into a load of its own somewhere."""
     source, goal = _below(dice, count), _below(dice, count + 1)
     load = draft.tried[source]
@@ -469,9 +469,9 @@ def _part_unit(tables: Tables, draft: Draft, count: int, dice: Dice, touched: In
     _touch(draft, touched, load)
     _touch(draft, touched, new)
     unit = _take_out(draft, load, _below(dice, draft.load[load]["size"]))
-    sort = tables.unit[unit]["sort"]
-    mounts = tables.mounts_from[sort]
-    draft.load[new]["mount"] = tables.mounts[mounts + _below(dice, tables.mounts_from[sort + 1] - mounts)]
+    sort = arrays.unit[unit]["sort"]
+    mounts = arrays.mounts_from[sort]
+    draft.load[new]["mount"] = arrays.mounts[mounts + _below(dice, arrays.mounts_from[sort + 1] - mounts)]
     draft.load[new]["size"] = 0
     _put_in(draft, new, unit)
     _shift(draft.tried, count, goal)
@@ -494,11 +494,11 @@ def _swap_units(draft: Draft, count: int, dice: Dice, touched: Ints) -> Changed:
 
 
 @compiled
-def _merge(tables: Tables, draft: Draft, count: int, dice: Dice, touched: Ints) -> Changed:
+def _merge(arrays: Arrays, draft: Draft, count: int, dice: Dice, touched: Ints) -> Changed:
     """As much of one load as another has slots for goes into it."""
     source, goal = _below(dice, count), _below(dice, count)
     load, other = draft.tried[source], draft.tried[goal]
-    free = tables.mount[draft.load[other]["mount"]]["slots"] - draft.load[other]["size"]
+    free = arrays.mount[draft.load[other]["mount"]]["slots"] - draft.load[other]["size"]
     if source == goal or free < 1:
         return _NONE
     _touch(draft, touched, load)
@@ -509,9 +509,9 @@ def _merge(tables: Tables, draft: Draft, count: int, dice: Dice, touched: Ints) 
 
 
 @compiled
-def _other_mount(tables: Tables, draft: Draft, count: int, dice: Dice, touched: Ints) -> Changed:
+def _other_mount(arrays: Arrays, draft: Draft, count: int, dice: Dice, touched: Ints) -> Changed:
     """A load on another plate or at another station."""
-    place, mount = _below(dice, count), _below(dice, len(tables.mount))
+    place, mount = _below(dice, count), _below(dice, len(arrays.mount))
     if draft.load[draft.tried[place]]["mount"] == mount:
         return _NONE
     _touch(draft, touched, draft.tried[place])
@@ -521,21 +521,21 @@ def _other_mount(tables: Tables, draft: Draft, count: int, dice: Dice, touched: 
 
 @compiled
 def _change(  # noqa: PLR0911
-    tables: Tables, draft: Draft, count: int, dice: Dice, touched: Ints
+    arrays: Arrays, draft: Draft, count: int, dice: Dice, touched: Ints
 ) -> Changed:
     """One change of the order that is tried, drawn by chance; single units are moved most often, because that
     helps most often."""
     what = _below(dice, 24)
     if what < 4:
-        return _move_unit(tables, draft, count, dice, touched)
+        return _move_unit(arrays, draft, count, dice, touched)
     if what < 6:
-        return _part_unit(tables, draft, count, dice, touched)
+        return _part_unit(arrays, draft, count, dice, touched)
     if what < 12:
         return _swap_units(draft, count, dice, touched)
     if what < 15:
-        return _merge(tables, draft, count, dice, touched)
+        return _merge(arrays, draft, count, dice, touched)
     if what < 18:
-        return _other_mount(tables, draft, count, dice, touched)
+        return _other_mount(arrays, draft, count, dice, touched)
     one, other = _below(dice, count), _below(dice, count)
     if one == other:
         return _NONE
@@ -550,16 +550,16 @@ def _change(  # noqa: PLR0911
 
 
 @compiled
-def _begin(tables: Tables, draft: Draft, count: int, scratch: Ints) -> bool:
-    """Note of a plan what a search asks about; False when it can't be carried out within the tables."""
+def _begin(arrays: Arrays, draft: Draft, count: int, scratch: Ints) -> bool:
+    """Record what the search needs of a plan; False when the arrays are too short to carry it out."""
     for place in range(len(draft.order)):
         draft.tried[place] = draft.order[place]
         draft.load[draft.order[place]]["trial"] = NONE
     for place in range(count):
-        if not _holds(tables, draft, draft.order[place], scratch):
+        if not _holds(arrays, draft, draft.order[place], scratch):
             return False
         _note_units(draft, draft.order[place])
-    return _keep_tried(tables, draft, 0, count, 0)
+    return _keep_tried(arrays, draft, 0, count, 0)
 
 
 @compiled
@@ -588,23 +588,23 @@ def _keep_best(draft: Draft, best: Draft) -> None:
 
 
 @compiled
-def anneal(
-    tables: Tables, draft: Draft, count: int, weights: Floats, threshold: float, rounds: int, dice: Dice,
+def improve_draft(
+    arrays: Arrays, draft: Draft, count: int, weights: Floats, threshold: float, rounds: int, dice: Dice,
     best: Draft,
 ) -> int:  # fmt: skip
     """Change a plan of `count` loads so many times; the best that was met, as plans are judged, is in `best`,
-    and its number of loads is returned; below zero when the plan at hand can't be timed within the tables.
+    and its number of loads is returned; below zero when the plan at hand can't be timed within the arrays.
 
     `weights` (6,) are what a search weighs (`LATENESS` and the others), by `threshold` a change may cost more
     at the beginning. `dice` (1,) is the state of chance.
     """
     scratch = np.zeros((4, draft.units.shape[1]), dtype=np.int64)
     touched = np.zeros(SAVED + 1, dtype=np.int64)
-    if not _begin(tables, draft, count, scratch):
+    if not _begin(arrays, draft, count, scratch):
         return -1
     follow = False  # whether visits follow others: then what comes after one that moved is never as it was
-    for unit in range(len(tables.unit)):
-        follow |= tables.unit[unit]["after"] != NONE
+    for unit in range(len(arrays.unit)):
+        follow |= arrays.unit[unit]["after"] != NONE
     orders = walking = 0
     for place in range(count):
         orders += draft.load[draft.order[place]]["orders"]
@@ -619,8 +619,8 @@ def anneal(
         for place in range(len(draft.order)):
             draft.tried[place] = draft.order[place]
         touched[0] = 0
-        first, last, loads = _change(tables, draft, count, dice, touched)
-        if first < 0 or not _hold_all(tables, draft, touched, scratch):
+        first, last, loads = _change(arrays, draft, count, dice, touched)
+        if first < 0 or not _hold_all(arrays, draft, touched, scratch):
             _take_back(draft, touched)
             continue
         more_orders, more_walking = _more(draft, touched, count)
@@ -628,10 +628,10 @@ def anneal(
         loads_cost += weights[WALKING] * (walking + more_walking)
         most = now + threshold * (1.0 - trial / rounds) - loads_cost
         changed = (first, loads if follow else last, loads)
-        if not _costs_no_more(tables, draft, weights, most, changed, count, trial):
+        if not _costs_no_more(arrays, draft, weights, most, changed, count, trial):
             _take_back(draft, touched)
             continue
-        _keep_tried(tables, draft, first, loads, trial)
+        _keep_tried(arrays, draft, first, loads, trial)
         count, orders, walking = loads, orders + more_orders, walking + more_walking
         now = loads_cost + _cost(draft, weights)
         judged = (int(costs[0]), count, int(costs[2]), orders, walking)
