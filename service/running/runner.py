@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from functools import partial
 
 import structlog
 
@@ -32,9 +33,9 @@ class Runner:
         self._threads: list[threading.Thread] = []
 
     def start(self) -> None:
-        loops = (
-            [("relay", self._relay)] if self._publish else [("relay", self._relay), ("sweep", self._sweep)]
-        )
+        loops: list[tuple[str, Callable[[], object]]] = [("relay", self._relay)]
+        if not self._publish:
+            loops += [(lane, partial(tasks.run_periodic, self._tools, lanes=(lane,))) for lane in tasks.LANES]
         for name, work in loops:
             thread = threading.Thread(
                 target=self._loop, args=(name, work), name=f"ricasso-{name}", daemon=True
@@ -67,6 +68,3 @@ class Runner:
             clock=self._tools.clock,
             batch=_INLINE_BATCH,
         )
-
-    def _sweep(self) -> None:
-        tasks.run_periodic(self._tools)

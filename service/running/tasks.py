@@ -2,13 +2,13 @@
 production from Celery workers (`service.running.worker`).
 
 Asked-for tasks are rows of the outbox and go through `run`; periodic ones go through `run_periodic`, which
-takes a lease on the period, so that any number of schedulers do the work once. Every task may be run again
+notes when each was taken up, so that any number of schedulers do the work once. Every task may be run again
 from the start at any moment.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from enum import StrEnum
@@ -31,6 +31,9 @@ HARD_LIMIT_SECONDS = 120
 #: A run whose lease is over is dead: its worker would have been killed by now.
 _RUN_LEASE = timedelta(seconds=HARD_LIMIT_SECONDS + 30)
 MAX_ATTEMPTS = 5
+#: Periodic tasks run lane by lane, each lane beside the others.
+SWEEPS, CALLBACKS, PLAN = "sweeps", "callbacks", "plan"
+LANES = (SWEEPS, CALLBACKS, PLAN)
 _PAUSES = (timedelta(seconds=2), timedelta(seconds=15), timedelta(minutes=1), timedelta(minutes=5))
 
 Task = Callable[..., object]
@@ -109,9 +112,8 @@ def sweep_outbox(tools: Tools, *, lost_after: timedelta = timedelta(minutes=5)) 
 
 
 def forget_old_rows(tools: Tools) -> None:
-    """Delete what nobody will ask for again: leases on past periods, tasks done a week ago."""
+    """Delete what nobody will ask for again: tasks done a week ago, answers and sessions past their time."""
     now = tools.clock()
-    tools.database.write(lambda session: ticks.forget(session, before=now - timedelta(days=1)))
     tools.database.write(lambda session: outbox.forget_done(session, before=now - timedelta(days=7)))
     sweeps.forget_answers(tools)
     sweeps.forget_sessions(tools)
@@ -143,9 +145,13 @@ def learn_paces(tools: Tools) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Periodic:
+    """What is done every so often. Tasks of one `lane` wait for each other, those of different lanes never:
+    a receiver that hangs or a plan that takes long must not keep a lease from being looked at."""
+
     name: str
     every_seconds: float
     work: Callable[[Tools], object]
+    lane: str = SWEEPS
 
 
 def periodic(tools: Tools) -> tuple[Periodic, ...]:
@@ -156,21 +162,21 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
         Periodic("sweep_outbox", 6 * sweep, sweep_outbox),
         Periodic("sweep_short", 6 * sweep, sweeps.sweep_short),
         Periodic("sweep_places", 12 * sweep, sweeps.sweep_places),
-        Periodic("send_callbacks", 1.0, send_callbacks),
-        Periodic("keep_plan", 4 * sweep, keep_plan),
-        Periodic("learn_paces", 120 * sweep, learn_paces),
+        Periodic("send_callbacks", 1.0, send_callbacks, CALLBACKS),
+        Periodic("keep_plan", 4 * sweep, keep_plan, PLAN),
+        Periodic("learn_paces", 120 * sweep, learn_paces, PLAN),
         Periodic("forget_old_rows", 3600.0, forget_old_rows),
     )
 
 
-def run_periodic(tools: Tools) -> list[str]:
-    """Run every periodic task whose present period nobody has taken yet; gives their names.
+def run_periodic(tools: Tools, *, lanes: Collection[str] = LANES) -> list[str]:
+    """Run every periodic task of those lanes that is due and not taken up by others; gives their names.
 
-    One that fails is logged and tried again in its next period: the rest goes on.
+    One that fails is logged and tried again when it is due next: the rest goes on.
     """
     done = []
     for job in periodic(tools):
-        if not _take(tools, job):
+        if job.lane not in lanes or not _take(tools, job):
             continue
         try:
             job.work(tools)
@@ -182,6 +188,8 @@ def run_periodic(tools: Tools) -> list[str]:
 
 
 def _take(tools: Tools, job: Periodic) -> bool:
-    return tools.database.write(
-        lambda session: ticks.take(session, job.name, every_seconds=job.every_seconds, now=tools.clock())
-    )
+    every, now = timedelta(seconds=job.every_seconds), tools.clock()
+    with tools.database.reading() as session:
+        if not ticks.is_due(session, job.name, every=every, now=now):
+            return False
+    return tools.database.write(lambda session: ticks.take(session, job.name, every=every, now=now))

@@ -1,27 +1,33 @@
-"""Leases on the runs of periodic tasks."""
+"""When periodic tasks were last taken up, so that of several schedulers one runs each."""
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import delete
+from sqlalchemy import or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.records.tables import Tick
 
 
-def take(session: Session, task: str, *, every_seconds: float, now: datetime) -> bool:
-    """Whether this caller is the one to run `task` in the period that `now` lies in."""
-    tick = int(now.timestamp() // every_seconds)
+def is_due(session: Session, task: str, *, every: timedelta, now: datetime) -> bool:
+    """Whether `task` may be taken up; a look that locks nothing, for the many times when it may not."""
+    last = session.scalar(select(Tick.at).where(Tick.task == task))
+    return last is None or last <= now - every or last > now
+
+
+def take(session: Session, task: str, *, every: timedelta, now: datetime) -> bool:
+    """Take a task up if its last run is at least `every` ago, or lies in the future: a clock was set back
+    since then, and waiting for that time to come again would leave everything lying."""
+    again = session.execute(
+        update(Tick).where(Tick.task == task, or_(Tick.at <= now - every, Tick.at > now)).values(at=now)
+    )
+    if again.rowcount == 1:  # type: ignore[attr-defined]
+        return True
     dialect: Any = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
-    taken = session.execute(
-        dialect.insert(Tick).values(task=task, tick=tick, at=now).on_conflict_do_nothing().returning(Tick.id)
+    first = session.execute(
+        dialect.insert(Tick).values(task=task, at=now).on_conflict_do_nothing().returning(Tick.id)
     ).scalar_one_or_none()
-    return taken is not None
-
-
-def forget(session: Session, *, before: datetime) -> None:
-    """Delete leases on periods long gone."""
-    session.execute(delete(Tick).where(Tick.at < before))
+    return first is not None

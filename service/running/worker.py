@@ -71,8 +71,16 @@ def _client(broker_url: str, **transport: Any) -> Celery:
         task_serializer="json",
         accept_content=["json"],
         task_always_eager=False,
-        # Beat only pokes: each poke that is one too many finds the period's lease taken.
-        beat_schedule={"poke": {"task": "ricasso.poke", "schedule": 1.0, "options": {"expires": 10}}},
+        # Beat only pokes: a poke that is one too many finds nothing due.
+        beat_schedule={
+            f"poke-{lane}": {
+                "task": "ricasso.poke",
+                "args": [lane],
+                "schedule": 1.0,
+                "options": {"expires": 10},
+            }
+            for lane in tasks.LANES
+        },
         beat_schedule_filename=os.environ.get("RICASSO_BEAT_FILE", "/tmp/ricasso-beat"),  # noqa: S108  a cache
     )
     return app
@@ -113,10 +121,11 @@ def run(outbox_id: int) -> None:
 
 
 @celery.task(name="ricasso.poke")  # type: ignore[untyped-decorator]
-def poke() -> None:
-    """Run what is due: periodic tasks, and the relay in case no API process is up to do it."""
-    tasks.run_periodic(tools())
-    relay.send_due(tools().database, _publish_to(celery), clock=tools().clock)
+def poke(lane: str) -> None:
+    """Run what is due in a lane; with the sweeps goes the relay, in case no API process is up to do it."""
+    tasks.run_periodic(tools(), lanes=(lane,))
+    if lane == tasks.SWEEPS:
+        relay.send_due(tools().database, _publish_to(celery), clock=tools().clock)
 
 
 def publisher(settings: Settings) -> Publish:

@@ -92,12 +92,10 @@ class Delivery(Base):
 
 
 class Tick(Base):
-    """A lease on one run of a periodic task, so that two schedulers do it once."""
+    """When a periodic task was last taken up: a row a task, so that of two schedulers one runs it."""
 
     __tablename__ = "tick"
-    __table_args__ = (UniqueConstraint("task", "tick"),)
 
     id: Mapped[Id]
-    task: Mapped[str] = mapped_column(String(60))
-    tick: Mapped[int]
+    task: Mapped[str] = mapped_column(String(60), unique=True)
     at: Mapped[datetime]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
-from threading import Barrier
+from threading import Barrier, Event, Thread
 from typing import Any
 
 import pytest
@@ -12,12 +12,13 @@ from sqlalchemy import select
 
 from service.records import outgoing as messages
 from service.records.db import Database
-from service.records.tables import Outbox, Tick
+from service.records.tables import Outbox
 from service.running import outbox_rows as outbox
 from service.running import relay, tasks
 from service.running import tick_rows as ticks
 from service.running.outbox_rows import Hint
-from service.running.tasks import Outcome
+from service.running.runner import Runner
+from service.running.tasks import Outcome, Periodic
 from service.shop.settings import Settings
 from service.shop.tools import Tools
 from tests.clocks import SetClock
@@ -239,20 +240,68 @@ def test_a_task_nobody_knows_is_shown_as_failed(database: Database, clock: SetCl
     assert rows(database)[0].failed_why == "no task is called sharpen"
 
 
-def test_two_schedulers_run_a_period_once(database: Database, clock: SetClock) -> None:
+EVERY = timedelta(seconds=5)
+
+
+def _take(database: Database, clock: SetClock) -> bool:
+    return database.write(lambda session: ticks.take(session, "sweep", every=EVERY, now=clock()))
+
+
+def test_of_many_schedulers_one_runs_a_task_when_it_is_due(database: Database, clock: SetClock) -> None:
     start = Barrier(8)
 
     def take(_: int) -> bool:
         start.wait()
-        return database.write(lambda s: ticks.take(s, "sweep", every_seconds=5, now=clock()))
+        return _take(database, clock)
 
     with ThreadPoolExecutor(8) as pool:
-        taken = list(pool.map(take, range(8)))
-    clock.advance(seconds=5)
-    next_period = database.write(lambda s: ticks.take(s, "sweep", every_seconds=5, now=clock()))
+        first = list(pool.map(take, range(8)))
+        clock.advance(seconds=4)
+        too_soon = list(pool.map(take, range(8)))
+        clock.advance(seconds=1)
+        again = list(pool.map(take, range(8)))
 
-    assert sum(taken) == 1
-    assert next_period
+    assert (sum(first), sum(too_soon), sum(again)) == (1, 0, 1)
+
+
+def test_a_clock_set_back_stops_no_periodic_task(database: Database, clock: SetClock) -> None:
+    taken = _take(database, clock)
+    clock.advance(seconds=-600)
+
+    after_the_step = _take(database, clock)
+    at_once_again = _take(database, clock)
+    clock.advance(seconds=5)
+
+    assert (taken, after_the_step, at_once_again) == (True, True, False)
+    assert _take(database, clock)
+
+
+def test_a_receiver_that_hangs_keeps_no_sweep_from_running(database: Database, clock: SetClock) -> None:
+    """The naive way, one lane for all, has the sweep wait behind the hanging task: it is the control."""
+    tools = tools_on(database, clock)
+    hangs, swept = Event(), Event()
+    jobs = (
+        Periodic("send_callbacks", 1.0, lambda _: hangs.wait(5), tasks.CALLBACKS),
+        Periodic("sweep_loads", 1.0, lambda _: swept.set()),
+    )
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(tasks, "periodic", lambda _: jobs)
+        runner = Runner(tools)
+        runner.start()
+        in_time = swept.wait(3)
+        hangs.set()
+        runner.stop()
+        swept.clear()
+        hangs.clear()
+        clock.advance(seconds=10)
+        naive = Thread(target=tasks.run_periodic, args=(tools,))
+        naive.start()
+        behind_it = swept.wait(0.5)
+        hangs.set()
+        naive.join()
+
+    assert in_time
+    assert not behind_it
 
 
 def test_old_rows_are_forgotten_but_what_failed_stays(
@@ -264,11 +313,8 @@ def test_old_rows_are_forgotten_but_what_failed_stays(
     ask(database, clock, count=1, task="sharpen")
     tasks.run(tools, 1, tasks=DO_NOTHING)
     tasks.run(tools, 2, tasks=DO_NOTHING)
-    database.write(lambda s: ticks.take(s, "sweep", every_seconds=5, now=clock()))
     clock.advance(days=8)
 
     tasks.forget_old_rows(tools)
 
     assert [row.task for row in rows(database)] == ["sharpen"]
-    with database.reading() as session:
-        assert session.query(Tick).count() == 0
