@@ -8,15 +8,21 @@ import time
 from collections.abc import Callable
 
 
-def median_seconds(work: Callable[[], object], *, rounds: int = 15, repeats: int = 1) -> float:
+def median_seconds(
+    work: Callable[[], object],
+    *,
+    rounds: int = 15,
+    repeats: int = 1,
+    clock: Callable[[], float] = time.perf_counter,
+) -> float:
     """Median time of one call over `rounds` rounds of `repeats` calls each, after one warm call."""
     work()
     times = []
     for _ in range(rounds):
-        begun = time.perf_counter()
+        begun = clock()
         for _ in range(repeats):
             work()
-        times.append((time.perf_counter() - begun) / repeats)
+        times.append((clock() - begun) / repeats)
     return statistics.median(times)
 
 
