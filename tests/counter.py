@@ -17,7 +17,7 @@ from starlette.datastructures import State
 
 from service.app import create_app, equip
 from service.records.db import Database
-from service.records.who import SWEEP, Role
+from service.records.who import SWEEP, By, Role
 from service.requests import keys
 from service.shop import catalogue
 from service.shop.geometry_workers import Geometry
@@ -128,7 +128,7 @@ def an_open_counter(
             stock.Count(b.bin, b.sku, b.boxed if boxed is None else boxed, b.walking_order)
             for b in catalogue.load_stock(catalogue.default_folder())
         ]
-        stock.put_counts(session, counts, who=SWEEP, now=clock())
+        stock.put_counts(session, counts, by=By(SWEEP, clock()))
 
     database.write(prepare)
     # Not entered as a context manager: the service's own threads would work beside the test.

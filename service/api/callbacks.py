@@ -15,7 +15,7 @@ from service.callbacks import callback_rows as rows
 from service.callbacks import deliveries as callbacks
 from service.records import ids
 from service.records.tables import Callback, Delivery, Event
-from service.records.who import Role, Who
+from service.records.who import By, Role, Who
 from service.requests.idempotency import Answer, create_once, created
 
 router = APIRouter(prefix="/v1/callbacks")
@@ -55,18 +55,26 @@ def register(
 
     def work(session: Session) -> Answer:
         callback = callbacks.register(
-            session, wanted.url, client=wanted.client, who=who, now=state.clock(),
+            session,
+            wanted.url,
+            client=wanted.client,
+            by=By(who, state.clock()),
             loopback_allowed=state.settings.callbacks_to_loopback,
-        )  # fmt: skip
+        )
         shown = jsonable_encoder({**_shown(callback), "secret": callback.secret})
         return created(shown, {"Location": f"/v1/callbacks/{shown['id']}"})
 
     return wire.json_answer(
         create_once(
-            state.database, state.clock, client=who.client, route="POST /v1/callbacks",
-            header=idempotency_key, body=wanted.model_dump(mode="json"), work=work,
+            state.database,
+            state.clock,
+            client=who.client,
+            route="POST /v1/callbacks",
+            header=idempotency_key,
+            body=wanted.model_dump(mode="json"),
+            work=work,
         )
-    )  # fmt: skip
+    )
 
 
 @router.get("/{callback}")

@@ -16,6 +16,7 @@ from service.proving import test_cards
 from service.records.errors import NotFound
 from service.records.ids import JOB, number
 from service.records.states import JobState
+from service.records.who import By
 from service.requests.inscriptions import Strict, storable
 from service.stock import put_backs
 
@@ -68,7 +69,7 @@ def post_put_back(request: Request, identity: str, body: PutBackIn, who: Bench) 
 
     def work(session: Session) -> dict[str, Any]:
         now = request.app.state.clock()
-        job = put_backs.put_back(session, number(JOB, identity), body.bin, who=who, now=now)
+        job = put_backs.put_back(session, number(JOB, identity), body.bin, by=By(who, now))
         return job_json(job, rows.history(session, "job", job.id))
 
     return request.app.state.database.write(work)  # type: ignore[no-any-return]

@@ -16,7 +16,7 @@ from service.bench import doubts, inspection, pulls, seating
 from service.bench.inspection import BladesInspected, Inspected
 from service.loads import leases, repeats
 from service.records.ids import LOAD, number
-from service.records.who import Who
+from service.records.who import By, Who
 from service.requests.inscriptions import Name, Strict, storable
 from service.requests.served import Served
 
@@ -138,14 +138,14 @@ def post_renew(held: Held) -> dict[str, Any]:
 @router.post("/v1/loads/{identity}/drop")
 def post_drop(held: Held) -> dict[str, Any]:
     """Give an unstarted load back to the queue."""
-    return held.change(lambda session, load, now: leases.drop(session, load, who=held.who, now=now))
+    return held.change(lambda session, load, now: leases.drop(session, load, by=By(held.who, now)))
 
 
 @router.post("/v1/loads/{identity}/pulled")
 def post_pulled(held: Held, body: PulledIn) -> dict[str, Any]:
     """What was found in the bins, and what was missing or blemished (as seen until the start)."""
     return held.change(
-        lambda session, load, now: pulls.pulled(session, load, body.jobs, body.lots, who=held.who, now=now)
+        lambda session, load, now: pulls.pulled(session, load, body.jobs, body.lots, by=By(held.who, now))
     )
 
 
@@ -153,7 +153,7 @@ def post_pulled(held: Held, body: PulledIn) -> dict[str, Any]:
 def post_seated(held: Held, body: SeatedIn) -> dict[str, Any]:
     """What sits in the slots of a turn, and what does not fit."""
     return held.change(
-        lambda session, load, now: seating.seated(session, load, body.turn, body.slots, who=held.who, now=now)
+        lambda session, load, now: seating.seated(session, load, body.turn, body.slots, by=By(held.who, now))
     )
 
 
@@ -177,7 +177,7 @@ def post_again(held: Held, body: AgainIn) -> dict[str, Any]:
     work = repeats.withdraw if body.withdraw else repeats.burn_again
     return held.change(
         lambda session, load, now: work(
-            session, load, body.turn, body.jobs, body.reason, who=held.who, now=now
+            session, load, body.turn, body.jobs, body.reason, by=By(held.who, now)
         )
     )
 
@@ -190,7 +190,7 @@ def post_resolve(held: Held, body: ResolveIn) -> dict[str, Any]:
         for lot, count in body.lots.items()
     }
     return held.change(
-        lambda session, load, now: doubts.resolve(session, load, body.jobs, lots, who=held.who, now=now)
+        lambda session, load, now: doubts.resolve(session, load, body.jobs, lots, by=By(held.who, now))
     )
 
 
@@ -201,14 +201,14 @@ def post_inspect(held: Held, body: InspectIn) -> dict[str, Any]:
     jobs = {job: Inspected(found.result, found.reason) for job, found in body.jobs.items()}
     lots = {lot: BladesInspected(count.passed, count.scrap) for lot, count in body.lots.items()}
     return held.change(
-        lambda session, load, now: inspection.inspect(session, load, jobs, lots, who=held.who, now=now)
+        lambda session, load, now: inspection.inspect(session, load, jobs, lots, by=By(held.who, now))
     )
 
 
 @router.post("/v1/loads/{identity}/release")
 def post_release(held: Held) -> dict[str, Any]:
     """Hand over to packing what passed, and free the plate."""
-    return held.change(lambda session, load, now: inspection.release(session, load, who=held.who, now=now))
+    return held.change(lambda session, load, now: inspection.release(session, load, by=By(held.who, now)))
 
 
 @router.get("/v1/loads/{identity}/turns/{turn}/burn.{kind}")

@@ -16,6 +16,7 @@ from service.loads import lots
 from service.records.errors import NotFound
 from service.records.ids import LOT, number
 from service.records.states import LotState
+from service.records.who import By
 from service.requests.inscriptions import InscriptionsIn, Moment, Name, Strict, storable
 
 router = APIRouter(tags=["lots"])
@@ -89,7 +90,7 @@ def post_cancel(
 
     def work(session: Any) -> dict[str, Any]:
         now = request.app.state.clock()
-        lot = lots.cancel(session, identity, etag, why=body.reason, who=who, now=now)
+        lot = lots.cancel(session, identity, etag, why=body.reason, by=By(who, now))
         response.headers["ETag"] = lots.etag_of(lot)
         return lots.lot_json(lot)
 
@@ -104,7 +105,7 @@ def post_hand_over(
     etag = wire.if_match_of(if_match)
 
     def work(session: Any) -> dict[str, Any]:
-        lot = lots.hand_over(session, identity, etag, who=who, now=request.app.state.clock())
+        lot = lots.hand_over(session, identity, etag, by=By(who, request.app.state.clock()))
         response.headers["ETag"] = lots.etag_of(lot)
         return lots.lot_json(lot)
 

@@ -13,6 +13,7 @@ from service.intake import orders
 from service.intake import take_order as intake
 from service.intake.order_json import etag_of, order_json, page_json
 from service.records.states import JobState
+from service.records.who import By
 from service.requests.order_in import OrderIn
 
 router = APIRouter(tags=["orders"])
@@ -93,7 +94,7 @@ def approve(
 
     def work(session: Any) -> dict[str, Any]:
         order = orders.changeable(session, identity, etag, who=who)
-        orders.approve(session, order, body.lines, by=body.by, who=who, now=request.app.state.clock())
+        orders.approve(session, order, body.lines, approver=body.by, by=By(who, request.app.state.clock()))
         response.headers["ETag"] = etag_of(order)
         return order_json(session, order)
 
@@ -114,7 +115,7 @@ def cancel(
 
     def work(session: Any) -> dict[str, Any]:
         order = orders.changeable(session, identity, etag, who=who)
-        orders.cancel(session, order, body.lines, who=who, now=request.app.state.clock(), why=body.reason)
+        orders.cancel(session, order, body.lines, by=By(who, request.app.state.clock()), why=body.reason)
         response.headers["ETag"] = etag_of(order)
         return order_json(session, order)
 

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from service.api.security import Desk, House
 from service.api.wire import StockIn
+from service.records.who import By
 from service.stock import reservations as stock
 from service.stock import stock_rows as rows
 
@@ -28,7 +29,7 @@ def put_stock(request: Request, body: StockIn, who: Desk) -> dict[str, Any]:
     counts = [stock.Count(c.bin, c.sku, c.boxed, c.walking_order, c.version) for c in body.counts]
 
     def work(session: Session) -> dict[str, Any]:
-        stock.put_counts(session, counts, who=who, now=request.app.state.clock())
+        stock.put_counts(session, counts, by=By(who, request.app.state.clock()))
         return _stock_json(session)
 
     return request.app.state.database.write(work)  # type: ignore[no-any-return]

@@ -22,7 +22,7 @@ from service.records.ids import JOB, LOAD, number, public
 from service.records.moves import move_job, move_lot, write_history
 from service.records.states import JobState, LotState
 from service.records.tables import Load
-from service.records.who import SWEEP, Who
+from service.records.who import SWEEP, By, Who
 from service.shop.tools import Tools
 from service.stock import holds
 
@@ -46,8 +46,7 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
                 station=station,
                 operator=operator,
                 lease=_lease(tools),
-                who=who,
-                now=tools.clock(),
+                by=By(who, tools.clock()),
             )
         )
         if found is None:
@@ -60,7 +59,9 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
             seen_load, refused = judging.refused(tools, load.id)
             if not refused.alone and not refused.together:
                 raise
-            tools.database.write(partial(_hold_refused, seen=seen_load, refused=refused, now=tools.clock()))
+            tools.database.write(
+                partial(_hold_refused, seen=seen_load, refused=refused, by=By(SWEEP, tools.clock()))
+            )
             continue
         return load, load.id in made
 
@@ -89,7 +90,7 @@ def start(
     judged = judging.judge(tools, load_id)
 
     def work(session: Session, load: Load, now: datetime) -> None:
-        burns.start(session, load, turn, file_sha256, judged=judged, lease=_lease(tools), who=who, now=now)
+        burns.start(session, load, turn, file_sha256, judged=judged, lease=_lease(tools), by=By(who, now))
 
     return change(tools, load_id, if_match, work)
 
@@ -98,7 +99,7 @@ def finish(tools: Tools, load_id: int, if_match: str, turn: int, *, who: Who) ->
     """The turn has burned to its end."""
 
     def work(session: Session, load: Load, now: datetime) -> None:
-        burns.finish(session, load, turn, lease=_lease(tools), who=who, now=now)
+        burns.finish(session, load, turn, lease=_lease(tools), by=By(who, now))
 
     return change(tools, load_id, if_match, work)
 
@@ -147,7 +148,7 @@ def _with_files(tools: Tools, load_id: int, answer: dict[str, Any]) -> dict[str,
     return seen(tools, load_id)
 
 
-def _hold_refused(session: Session, *, seen: Load, refused: judging.Refused, now: datetime) -> None:
+def _hold_refused(session: Session, *, seen: Load, refused: judging.Refused, by: By) -> None:
     """Take the units that the judge refuses out of an unstarted load, if it is still what he saw."""
     load = rows.lock(session, seen.id)
     if load is None or not contents.is_unstarted(load):
@@ -157,37 +158,39 @@ def _hold_refused(session: Session, *, seen: Load, refused: judging.Refused, now
     for units, is_held in ((refused.alone, True), (refused.together, False)):
         for job, slot in sorted(units, key=str):
             if job is not None:
-                _take_out(session, load, number(JOB, job), is_held=is_held, now=now)
+                _take_out(session, load, number(JOB, job), is_held=is_held, by=by)
             elif slot is not None:
-                _take_out_blade(session, load, slot, is_held=is_held, now=now)
-    contents.raise_revision(session, load, who=SWEEP, now=now, why="units refused by the judge")
-    leases.close_if_empty(session, load, who=SWEEP, now=now)
+                _take_out_blade(session, load, slot, is_held=is_held, by=by)
+    contents.raise_revision(session, load, by=by, why="units refused by the judge")
+    leases.close_if_empty(session, load, by=by)
 
 
-def _take_out(session: Session, load: Load, job_id: int, *, is_held: bool, now: datetime) -> None:
+def _take_out(session: Session, load: Load, job_id: int, *, is_held: bool, by: By) -> None:
     """Back to the queue; a unit that is refused by itself goes to the desk, or it would come up for ever."""
     job = rows.jobs(session, [job_id])[job_id]
     contents.remove_unit(session, load, job_id, why="judge_refused")
-    move_job(session, job, JobState.READY, who=SWEEP, now=now, why="the judge refuses its place")
+    move_job(session, job, JobState.READY, by=by, why="the judge refuses its place")
     if is_held:
         why = f"{public(JOB, job_id)} was refused by the judge"
-        holds.hold(session, job, holds.JUDGE_REFUSED, who=SWEEP, now=now, why=why)
+        holds.hold(session, job, holds.JUDGE_REFUSED, by=by, why=why)
 
 
-def _take_out_blade(session: Session, load: Load, name: str, *, is_held: bool, now: datetime) -> None:
+def _take_out_blade(session: Session, load: Load, name: str, *, is_held: bool, by: By) -> None:
     slot = next(s for s in contents.present(load, 1) if s.slot == name and s.lot_id is not None)
     lot_id = slot.lot_id or 0
     contents.remove_slots(session, [slot], why="judge_refused")
     contents.give_back_blades(session, lot_id, 1)
     write_history(
-        session, "lot", lot_id, move_from=None, move_to="given_back", who=SWEEP, now=now,
+        session,
+        "lot",
+        lot_id,
+        "given_back",
+        by=by,
         why=f"the judge refuses slot {name} of {public(LOAD, load.id)}",
-    )  # fmt: skip
+    )
     lot = rows.lots(session, [lot_id])[lot_id]
     if is_held and LotState(lot.state) is LotState.OPEN:
-        move_lot(
-            session, lot, LotState.CANCELLED, who=SWEEP, now=now, why="its mark was refused by the judge"
-        )
+        move_lot(session, lot, LotState.CANCELLED, by=by, why="its mark was refused by the judge")
 
 
 def _preferred(tools: Tools, load: Load) -> list[str]:

@@ -25,7 +25,7 @@ from service.records.ids import JOB, LOAD, public
 from service.records.moves import move_job, move_load
 from service.records.states import JobState, LoadState
 from service.records.tables import BurnStart, Job, Load, LoadSlot
-from service.records.who import Who
+from service.records.who import By
 from service.requests.check_json import finding_json
 
 #: A burn is silent when it takes this many times its estimate, and a lease on top.
@@ -50,8 +50,7 @@ def start(
     *,
     judged: Judged,
     lease: timedelta,
-    who: Who,
-    now: datetime,
+    by: By,
 ) -> None:
     """Record, before the beam is on, that a turn burns now. From here on nothing of it comes back by itself.
 
@@ -80,18 +79,23 @@ def start(
             f"{public(LOAD, other.id)} is burning at {load.station}", burning=public(LOAD, other.id)
         )
     _all_loaded(session, slots)
-    _write_starts(session, load, slots, file_sha256, now=now)
-    until = now + lease + timedelta(seconds=_SLOWEST * load.burn_seconds)
+    _write_starts(session, load, slots, file_sha256, now=by.at)
+    until = by.at + lease + timedelta(seconds=_SLOWEST * load.burn_seconds)
     try:
         move_load(
-            session, load, LoadState.BURNING, who=who, now=now, why=f"turn {turn}",
-            lease_until=until, started_at=load.started_at or now,
-        )  # fmt: skip
+            session,
+            load,
+            LoadState.BURNING,
+            by=by,
+            why=f"turn {turn}",
+            lease_until=until,
+            started_at=load.started_at or by.at,
+        )
     except IntegrityError as error:
         raise MoveNotAllowed(f"another load is burning at {load.station}") from error
 
 
-def finish(session: Session, load: Load, turn: int, *, lease: timedelta, who: Who, now: datetime) -> None:
+def finish(session: Session, load: Load, turn: int, *, lease: timedelta, by: By) -> None:
     """The turn has burned to its end: its faces are on the metal. Raises MoveNotAllowed."""
     leases.must_be(load, LoadState.BURNING, to="finished")
     leases.must_be_turn(load, turn)
@@ -99,26 +103,26 @@ def finish(session: Session, load: Load, turn: int, *, lease: timedelta, who: Wh
     jobs = rows.jobs(session, [start.job_id for start in burned if start.job_id is not None])
     by_slot = {(slot.turn, slot.slot): slot for slot in load.slots}
     for one in burned:
-        one.finished_at, one.outcome = now, "complete"
+        one.finished_at, one.outcome = by.at, "complete"
         by_slot[one.turn, one.slot].state = "burned"
         if one.job_id is not None:
-            face_done(session, load, jobs[one.job_id], one.face, who=who, now=now)
-    load.lease_until = now + lease
-    progress.move_on(session, load, who=who, now=now, why=f"turn {turn} burned")
+            face_done(session, load, jobs[one.job_id], one.face, by=by)
+    load.lease_until = by.at + lease
+    progress.move_on(session, load, by=by, why=f"turn {turn} burned")
 
 
-def face_done(session: Session, load: Load, job: Job, face: str, *, who: Who, now: datetime) -> None:
+def face_done(session: Session, load: Load, job: Job, face: str, *, by: By) -> None:
     """A face is on the metal; with no further turn in this load the job is engraved."""
     if face not in job.faces_done:
         job.faces_done = [*job.faces_done, face]
     session.flush()
     if any(slot.job_id == job.id for slot in contents.pending(load)):
         if JobState(job.state) is JobState.DOUBTFUL:
-            move_job(session, job, JobState.LOADED, who=who, now=now, why=f"{face} is complete")
+            move_job(session, job, JobState.LOADED, by=by, why=f"{face} is complete")
         return
-    move_job(session, job, JobState.ENGRAVED, who=who, now=now, why=f"{face} in {public(LOAD, load.id)}")
+    move_job(session, job, JobState.ENGRAVED, by=by, why=f"{face} in {public(LOAD, load.id)}")
     if set(job.faces) <= set(job.faces_done) and not _was_whole(session, job, face):
-        tell_unit(session, "job.engraved", job, now=now)
+        tell_unit(session, "job.engraved", job, now=by.at)
 
 
 def _was_whole(session: Session, job: Job, face: str) -> bool:
@@ -134,8 +138,10 @@ def _refuse_if_measured_again(session: Session, load: Load, turn: int, file_sha2
     if old is not None and old.calibration not in {None, load.calibration["calibration"]}:
         raise StaleCalibration(
             f"{load.copy} was measured again since this file was made; take the file again",
-            turn=turn, revision=load.revision, calibration=load.calibration["calibration"],
-        )  # fmt: skip
+            turn=turn,
+            revision=load.revision,
+            calibration=load.calibration["calibration"],
+        )
 
 
 def _all_loaded(session: Session, slots: Sequence[LoadSlot]) -> None:

@@ -25,7 +25,7 @@ from service.records.moves import write_history
 from service.records.outgoing import ask_for
 from service.records.states import JobState, LoadState
 from service.records.tables import Job, Load, LoadJob, LoadSlot
-from service.records.who import Who
+from service.records.who import By
 
 #: Looks at the queue before the claim gives way: each look leaves out what others were seen to take.
 _LOOKS = 30
@@ -38,8 +38,7 @@ def next_load(
     station: str,
     operator: str,
     lease: timedelta,
-    who: Who,
-    now: datetime,
+    by: By,
 ) -> tuple[Load, bool] | None:
     """The operator's load at the station and whether it is a new one; None when there is nothing to do.
 
@@ -50,16 +49,16 @@ def next_load(
     """
     if station not in shop.stations:
         raise BadRequest(f"no station named {station}", field="station")
-    leases.lapse(session, now)
+    leases.lapse(session, by.at)
     claims.lock_station(session, station)
     prepared = rows.preparing(session, station)
     if prepared is not None:
         if prepared.operator != operator:
             return None
-        leases.renew(session, prepared, lease=lease, now=now)
+        leases.renew(session, prepared, lease=lease, now=by.at)
         return prepared, False
     shop = test_cards.proven(session, shop)
-    chosen = _choose(session, shop, station, now=now)
+    chosen = _choose(session, shop, station, now=by.at)
     if chosen is None:
         return None
     try:
@@ -69,9 +68,8 @@ def next_load(
             shop=shop,
             station=station,
             operator=operator,
-            until=now + lease,
-            who=who,
-            now=now,
+            until=by.at + lease,
+            by=by,
         )
     except IntegrityError as error:
         # The schema's own guard: another transaction took the copy or a job between our look and our write.
@@ -115,9 +113,7 @@ def _planned(
 ) -> Proposal | None:
     if ahead is None:
         return None
-    return follow(
-        ahead.loads, ahead.planned, ahead.newcomers, plates, bare=bare, urgent_by=urgent_by
-    )  # fmt: skip
+    return follow(ahead.loads, ahead.planned, ahead.newcomers, plates, bare=bare, urgent_by=urgent_by)
 
 
 def _write(
@@ -128,8 +124,7 @@ def _write(
     station: str,
     operator: str,
     until: datetime,
-    who: Who,
-    now: datetime,
+    by: By,
 ) -> Load:
     job_ids = [number(JOB, job) for job in chosen.jobs]
     if claims.take(session, job_ids) != set(job_ids):
@@ -145,7 +140,7 @@ def _write(
         calibration=calibrations.locked(session, shop, station, chosen.plate, chosen.copy),
         catalogue_version=shop.version,
         burn_seconds=0.0,
-        created_at=now,
+        created_at=by.at,
     )
     session.add(load)
     session.flush()
@@ -156,15 +151,24 @@ def _write(
         fetched = "in_hand" if jobs[job_id].unit_in_hand else "to_pull"
         session.add(LoadJob(load_id=load.id, job_id=job_id, fetched=fetched))
         write_history(
-            session, "job", job_id, move_from=JobState.READY.value, move_to=JobState.LOADED.value, who=who,
-            now=now, why=public(LOAD, load.id),
-        )  # fmt: skip
-    _take_blades(session, load, chosen, who=who, now=now)
+            session,
+            "job",
+            job_id,
+            JobState.LOADED.value,
+            move_from=JobState.READY.value,
+            by=by,
+            why=public(LOAD, load.id),
+        )
+    _take_blades(session, load, chosen, by=by)
     write_history(
-        session, "load", load.id, move_from=None, move_to=LoadState.CLAIMED.value, who=who, now=now,
+        session,
+        "load",
+        load.id,
+        LoadState.CLAIMED.value,
+        by=by,
         why=f"for {operator}",
-    )  # fmt: skip
-    ask_for(session, "render_load", now=now, load=load.id)
+    )
+    ask_for(session, "render_load", now=by.at, load=load.id)
     session.flush()
     session.refresh(load, ["jobs", "slots"])
     return load
@@ -191,7 +195,7 @@ def _write_slots(session: Session, load: Load, chosen: Proposal) -> None:
     session.flush()
 
 
-def _take_blades(session: Session, load: Load, chosen: Proposal, *, who: Who, now: datetime) -> None:
+def _take_blades(session: Session, load: Load, chosen: Proposal, *, by: By) -> None:
     counts: dict[int, int] = {}
     for one in chosen.turns[0]:
         if one.lot is not None:
@@ -200,9 +204,13 @@ def _take_blades(session: Session, load: Load, chosen: Proposal, *, who: Who, no
         if not claims.take_blades(session, lot_id, count):
             raise DatabaseBusy("blades of this lot were taken at the same moment; try again")
         write_history(
-            session, "lot", lot_id, move_from=None, move_to="loaded", who=who, now=now,
+            session,
+            "lot",
+            lot_id,
+            "loaded",
+            by=by,
             why=f"{count} in {public(LOAD, load.id)}",
-        )  # fmt: skip
+        )
 
 
 def _seconds(session: Session, load: Load, chosen: Proposal, shop: Shop, jobs: Mapping[int, Job]) -> float:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
 from typing import Literal
 
 from sqlalchemy.orm import Session
@@ -17,7 +16,7 @@ from service.records.ids import JOB, LOAD, public
 from service.records.moves import move_job, write_history
 from service.records.states import JobState, LoadState
 from service.records.tables import BurnStart, Load
-from service.records.who import Who
+from service.records.who import By
 
 Outcome = Literal["clean", "partial", "complete"]
 _OUTCOMES: tuple[Outcome, ...] = ("complete", "partial", "clean")
@@ -29,8 +28,7 @@ def resolve(
     jobs: Mapping[str, Mapping[str, Outcome]],
     lots: Mapping[str, Mapping[Outcome, int]],
     *,
-    who: Who,
-    now: datetime,
+    by: By,
 ) -> None:
     """Write down what is on the metal after an interrupted turn.
 
@@ -43,7 +41,7 @@ def resolve(
     """
     leases.must_be(load, LoadState.BURNING, LoadState.INTERRUPTED, to="resolved")
     if LoadState(load.state) is LoadState.BURNING:
-        leases.interrupt(session, load, who=who, now=now, why="interrupted, says the bench")
+        leases.interrupt(session, load, by=by, why="interrupted, says the bench")
     open_starts = {(s.job_id, s.face): s for s in rows.open_starts(session, load.id) if s.job_id is not None}
     left = False
     for identity, faces in sorted(jobs.items()):
@@ -54,44 +52,42 @@ def resolve(
                 raise BadRequest(
                     f"{face} of {identity} is not in doubt", field="jobs", job=identity, face=face
                 )
-            left |= _settle(session, load, started, outcome, who=who, now=now)
+            left |= _settle(session, load, started, outcome, by=by)
     for identity, counts in sorted(lots.items()):
-        left |= _settle_blades(session, load, identity, counts, who=who, now=now)
+        left |= _settle_blades(session, load, identity, counts, by=by)
     if left:
-        contents.raise_revision(session, load, who=who, now=now, why="taken out clean after an interruption")
-    progress.move_on(session, load, who=who, now=now, why="resolved")
+        contents.raise_revision(session, load, by=by, why="taken out clean after an interruption")
+    progress.move_on(session, load, by=by, why="resolved")
 
 
-def _settle(
-    session: Session, load: Load, started: BurnStart, outcome: Outcome, *, who: Who, now: datetime
-) -> bool:
+def _settle(session: Session, load: Load, started: BurnStart, outcome: Outcome, *, by: By) -> bool:
     """One face of one job; gives whether it has left the load."""
     job_id = started.job_id or 0
     job = rows.jobs(session, [job_id])[job_id]
     here = [s for s in rows.starts(session, [job_id]) if s.load_id == load.id and s.face == started.face]
     if outcome == "clean" and any(s.outcome in {"complete", "partial"} for s in here):
         raise BadRequest(
-            f"{public(JOB, job_id)} was burned before in this seating; it can't be clean", field="jobs",
-            job=public(JOB, job_id), face=started.face,
-        )  # fmt: skip
-    started.outcome, started.finished_at = outcome, now
+            f"{public(JOB, job_id)} was burned before in this seating; it can't be clean",
+            field="jobs",
+            job=public(JOB, job_id),
+            face=started.face,
+        )
+    started.outcome, started.finished_at = outcome, by.at
     slot = next(s for s in load.slots if s.turn == started.turn and s.slot == started.slot)
-    write_history(
-        session, "job", job_id, move_from=job.state, move_to=outcome, who=who, now=now, why=started.face
-    )
+    write_history(session, "job", job_id, outcome, move_from=job.state, by=by, why=started.face)
     if outcome == "clean":
         contents.remove_unit(session, load, job_id, why="clean")
-        move_job(session, job, JobState.READY, who=who, now=now, why=f"{started.face} is clean")
+        move_job(session, job, JobState.READY, by=by, why=f"{started.face} is clean")
         return True
     slot.state = "burned"
     session.flush()
     if outcome == "complete":
-        burns.face_done(session, load, job, started.face, who=who, now=now)
+        burns.face_done(session, load, job, started.face, by=by)
     return False
 
 
 def _settle_blades(
-    session: Session, load: Load, identity: str, counts: Mapping[Outcome, int], *, who: Who, now: datetime
+    session: Session, load: Load, identity: str, counts: Mapping[Outcome, int], *, by: By
 ) -> bool:
     lot_id = contents.lot_of(load, identity)
     started = [s for s in rows.open_starts(session, load.id) if s.lot_id == lot_id]
@@ -100,7 +96,7 @@ def _settle_blades(
         raise BadRequest(f"{identity} has {len(started)} blades in doubt", field="lots", lot=identity)
     lot = rows.lots(session, [lot_id])[lot_id]
     for one, outcome in zip(started, wanted, strict=True):
-        one.outcome, one.finished_at = outcome, now
+        one.outcome, one.finished_at = outcome, by.at
         slot = next(s for s in load.slots if s.turn == one.turn and s.slot == one.slot)
         slot.state = "burned" if outcome != "clean" else "removed"
         slot.removed_why = {"complete": None, "partial": "scrap", "clean": "clean"}[outcome]
@@ -112,8 +108,12 @@ def _settle_blades(
     session.flush()
     said = ", ".join(f"{counts.get(outcome, 0)} {outcome}" for outcome in _OUTCOMES)
     write_history(
-        session, "lot", lot_id, move_from=None, move_to="resolved", who=who, now=now,
+        session,
+        "lot",
+        lot_id,
+        "resolved",
+        by=by,
         why=f"{said} in {public(LOAD, load.id)}",
-    )  # fmt: skip
-    lot_counts.close_if_done(session, lot, who=who, now=now)
+    )
+    lot_counts.close_if_done(session, lot, by=by)
     return "clean" in wanted

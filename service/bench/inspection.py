@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Literal
 
 from sqlalchemy.orm import Session
@@ -18,7 +17,7 @@ from service.records.ids import JOB, LOAD, public
 from service.records.moves import move_job, move_load, write_history
 from service.records.states import JobState, LoadState
 from service.records.tables import Job, Load
-from service.records.who import Who
+from service.records.who import By
 from service.stock import reservations as stock
 
 #: Above every priority that an order can ask for.
@@ -43,8 +42,7 @@ def inspect(
     jobs: Mapping[str, Inspected],
     lots: Mapping[str, BladesInspected],
     *,
-    who: Who,
-    now: datetime,
+    by: By,
 ) -> None:
     """Write down what inspection found. May be partial.
 
@@ -64,17 +62,17 @@ def inspect(
         job_id = contents.job_of(load, identity)
         job = rows.jobs(session, [job_id])[job_id]
         if found.result == "pass":
-            shortened |= _pass(session, load, job, who=who, now=now)
+            shortened |= _pass(session, load, job, by=by)
         else:
-            shortened |= _scrap(session, load, job, found.reason, who=who, now=now)
+            shortened |= _scrap(session, load, job, found.reason, by=by)
     for identity, counts in sorted(lots.items()):
-        _inspect_blades(session, load, identity, counts, who=who, now=now)
+        _inspect_blades(session, load, identity, counts, by=by)
     if shortened:
-        contents.raise_revision(session, load, who=who, now=now, why="out before its last turn")
-    progress.move_on(session, load, who=who, now=now, why="inspected")
+        contents.raise_revision(session, load, by=by, why="out before its last turn")
+    progress.move_on(session, load, by=by, why="inspected")
 
 
-def release(session: Session, load: Load, *, who: Who, now: datetime) -> None:
+def release(session: Session, load: Load, *, by: By) -> None:
     """Hand over what passed, and free the plate. Raises MoveNotAllowed while something is not inspected."""
     leases.must_be(load, LoadState.BURNED, to="released")
     job_ids = contents.active_jobs(load)
@@ -85,16 +83,16 @@ def release(session: Session, load: Load, *, who: Who, now: datetime) -> None:
         raise MoveNotAllowed(f"not inspected yet: {', '.join(waiting)}", waiting=waiting)
     for job in jobs.values():
         job.unit_in_hand = False
-        move_job(session, job, JobState.RELEASED, who=who, now=now, why=public(LOAD, load.id))
+        move_job(session, job, JobState.RELEASED, by=by, why=public(LOAD, load.id))
     rows.end_claims(session, load.id, job_ids)
-    move_load(session, load, LoadState.CLOSED, who=who, now=now, why="released", ended_at=now)
+    move_load(session, load, LoadState.CLOSED, by=by, why="released", ended_at=by.at)
     session.refresh(load, ["jobs", "slots"])
     for _, order in sorted({job.order_id: job.line.order for job in jobs.values()}.items()):
         if rows.unreleased_jobs(session, order.id) == 0:
-            tell_order(session, "order.released", order, now=now)
+            tell_order(session, "order.released", order, now=by.at)
 
 
-def _pass(session: Session, load: Load, job: Job, *, who: Who, now: datetime) -> bool:
+def _pass(session: Session, load: Load, job: Job, *, by: By) -> bool:
     """Pass a unit, wholly or so far; gives whether slots of a later turn have become empty."""
     is_between_turns = JobState(job.state) is JobState.LOADED and _is_burned(load, job)
     if any(slot.job_id == job.id for slot in repeats.asked(session, load)):
@@ -106,10 +104,10 @@ def _pass(session: Session, load: Load, job: Job, *, who: Who, now: datetime) ->
         )
     left = [face for face in job.faces if face not in job.faces_done]
     if not left:
-        move_job(session, job, JobState.PASSED, who=who, now=now)
+        move_job(session, job, JobState.PASSED, by=by)
         return False
     contents.remove_unit(session, load, job.id, why="put_off")
-    move_job(session, job, JobState.READY, who=who, now=now, why=f"passed so far; {', '.join(left)} to come")
+    move_job(session, job, JobState.READY, by=by, why=f"passed so far; {', '.join(left)} to come")
     return is_between_turns
 
 
@@ -117,7 +115,7 @@ def _is_burned(load: Load, job: Job) -> bool:
     return any(slot.job_id == job.id and slot.state == "burned" for slot in load.slots)
 
 
-def _scrap(session: Session, load: Load, job: Job, reason: str, *, who: Who, now: datetime) -> bool:
+def _scrap(session: Session, load: Load, job: Job, reason: str, *, by: By) -> bool:
     """Scrap a unit; gives whether slots of a later turn have become empty."""
     if not reason.strip():
         raise BadRequest("scrap needs a reason", field="reason", job=public(JOB, job.id))
@@ -131,20 +129,20 @@ def _scrap(session: Session, load: Load, job: Job, reason: str, *, who: Who, now
             f"first say what is on the metal of {public(JOB, job.id)} (resolve)", job=public(JOB, job.id)
         )
     shortened = any(slot.job_id == job.id for slot in contents.pending(load))
-    scrap(session, load, job, reason, who=who, now=now)
+    scrap(session, load, job, reason, by=by)
     return shortened
 
 
-def scrap(session: Session, load: Load, job: Job, reason: str, *, who: Who, now: datetime) -> None:
+def scrap(session: Session, load: Load, job: Job, reason: str, *, by: By) -> None:
     """Take a spoiled unit out of its load and put a replacement for it into the queue."""
     contents.remove_unit(session, load, job.id, why="scrapped")
     job.unit_in_hand = False
-    move_job(session, job, JobState.SCRAPPED, who=who, now=now, why=reason)
-    replacement = _replace(session, job, who=who, now=now)
-    tell_unit(session, "job.scrapped", job, now=now, replacement=public(JOB, replacement.id))
+    move_job(session, job, JobState.SCRAPPED, by=by, why=reason)
+    replacement = _replace(session, job, by=by)
+    tell_unit(session, "job.scrapped", job, now=by.at, replacement=public(JOB, replacement.id))
 
 
-def _replace(session: Session, job: Job, *, who: Who, now: datetime) -> Job:
+def _replace(session: Session, job: Job, *, by: By) -> Job:
     """Another job for another unit with the same words, before everything else in the queue."""
     replacement = Job(
         line=job.line,
@@ -160,7 +158,7 @@ def _replace(session: Session, job: Job, *, who: Who, now: datetime) -> Job:
         words_revision=job.words_revision,
         faces=list(job.faces),
         faces_done=[],
-        created_at=now,
+        created_at=by.at,
     )
     session.add(replacement)
     session.flush()
@@ -168,15 +166,17 @@ def _replace(session: Session, job: Job, *, who: Who, now: datetime) -> Job:
         replacement.state = JobState.READY.value
         session.flush()
     write_history(
-        session, "job", replacement.id, move_from=None, move_to=replacement.state, who=who, now=now,
+        session,
+        "job",
+        replacement.id,
+        replacement.state,
+        by=by,
         why=f"replaces {public(JOB, job.id)}",
-    )  # fmt: skip
+    )
     return replacement
 
 
-def _inspect_blades(
-    session: Session, load: Load, identity: str, counts: BladesInspected, *, who: Who, now: datetime
-) -> None:
+def _inspect_blades(session: Session, load: Load, identity: str, counts: BladesInspected, *, by: By) -> None:
     lot_id = contents.lot_of(load, identity)
     slots = [slot for slot in contents.uninspected_blades(load) if slot.lot_id == lot_id]
     if counts.passed < 0 or counts.scrapped < 0 or counts.passed + counts.scrapped > len(slots):
@@ -186,6 +186,10 @@ def _inspect_blades(
         slot.removed_why = "pass" if index < counts.passed else "scrap"
     session.flush()
     lot_counts.inspected(
-        session, lot_id, passed=counts.passed, scrapped=counts.scrapped, load=public(LOAD, load.id),
-        who=who, now=now,
-    )  # fmt: skip
+        session,
+        lot_id,
+        passed=counts.passed,
+        scrapped=counts.scrapped,
+        load=public(LOAD, load.id),
+        by=by,
+    )

@@ -19,7 +19,7 @@ from service.records.ids import LOAD, public
 from service.records.moves import move_load, write_history
 from service.records.states import LoadState
 from service.records.tables import Job, Load, LoadJob, LoadSlot
-from service.records.who import Who
+from service.records.who import By
 from service.stock import holds
 from service.stock import reservations as stock
 
@@ -32,8 +32,7 @@ def pulled(
     jobs: Mapping[str, Fetched],
     lots: Mapping[str, int],
     *,
-    who: Who,
-    now: datetime,
+    by: By,
 ) -> None:
     """Write down what was fetched; the load is `pulled` when nothing is left to fetch.
 
@@ -59,30 +58,30 @@ def pulled(
         job = rows.jobs(session, [job_id])[job_id]
         claim = next(c for c in load.jobs if c.job_id == job_id and c.active)
         if what == "found":
-            _found(session, load, job, claim, who=who, now=now)
+            _found(session, load, job, claim, by=by)
             continue
         if job_id not in to_burn:
             raise MoveNotAllowed(
                 f"{identity} is burned; what is wrong with it is for inspection", job=identity
             )
         if _is_marked(session, job):
-            inspection.scrap(session, load, job, f"half engraved, then {what}", who=who, now=now)
+            inspection.scrap(session, load, job, f"half engraved, then {what}", by=by)
             removed.append(identity)
-        elif not _another(session, load, job, claim, what, who=who, now=now):
+        elif not _another(session, load, job, claim, what, by=by):
             removed.append(identity)
         elif job_id in sat:
             unseated.append(identity)
-    removed += _count_blades(session, load, lots, who=who, now=now)
+    removed += _count_blades(session, load, lots, by=by)
     if removed or unseated:
         named = ", ".join([*removed, *unseated])
-        contents.raise_revision(session, load, who=who, now=now, why=f"not there: {named}")
-    leases.close_if_empty(session, load, who=who, now=now)
+        contents.raise_revision(session, load, by=by, why=f"not there: {named}")
+    leases.close_if_empty(session, load, by=by)
     if unseated and LoadState(load.state) is LoadState.SEATED:
         back = LoadState.PULLED if load.started_at is None else LoadState.TURNING
-        move_load(session, load, back, who=who, now=now, why=f"another unit for {', '.join(unseated)}")
-    progress.move_on(session, load, who=who, now=now, why="nothing left to burn in this turn")
+        move_load(session, load, back, by=by, why=f"another unit for {', '.join(unseated)}")
+    progress.move_on(session, load, by=by, why="nothing left to burn in this turn")
     if LoadState(load.state) is LoadState.CLAIMED and _all_fetched(load, lots):
-        move_load(session, load, LoadState.PULLED, who=who, now=now)
+        move_load(session, load, LoadState.PULLED, by=by)
 
 
 def queue(session: Session, shop: Shop, *, now: datetime) -> list[dict[str, Any]]:
@@ -103,22 +102,20 @@ def queue(session: Session, shop: Shop, *, now: datetime) -> list[dict[str, Any]
     ]
 
 
-def _found(session: Session, load: Load, job: Job, claim: LoadJob, *, who: Who, now: datetime) -> None:
+def _found(session: Session, load: Load, job: Job, claim: LoadJob, *, by: By) -> None:
     if claim.fetched != "to_pull":
         return  # reported before, or never was in a bin: saying so again changes nothing
     bin_name = job.bin
     stock.take_out(session, job)
     claim.fetched = "found"
     session.flush()
-    _note(session, job, "found", f"from {bin_name} for {public(LOAD, load.id)}", who=who, now=now)
+    _note(session, job, "found", f"from {bin_name} for {public(LOAD, load.id)}", by=by)
 
 
-def _another(
-    session: Session, load: Load, job: Job, claim: LoadJob, what: str, *, who: Who, now: datetime
-) -> bool:
+def _another(session: Session, load: Load, job: Job, claim: LoadJob, what: str, *, by: By) -> bool:
     """Take another unit for the job, which stays in the load; False when there is none and it has left."""
-    stock.write_off(session, job, who=who, now=now, why=what)
-    _note(session, job, what, public(LOAD, load.id), who=who, now=now)
+    stock.write_off(session, job, by=by, why=what)
+    _note(session, job, what, public(LOAD, load.id), by=by)
     if stock.reserve(session, job):
         claim.fetched = "to_pull"
         for slot in contents.present(load):
@@ -131,7 +128,7 @@ def _another(
     claim.fetched = what
     contents.remove_unit(session, load, job.id, why=what)
     why = f"its unit was {what}, no other is boxed"
-    holds.go_short(session, job, what, who=who, now=now, why=why)
+    holds.go_short(session, job, what, by=by, why=why)
     return False
 
 
@@ -140,9 +137,7 @@ def _is_marked(session: Session, job: Job) -> bool:
     return any(start.outcome != "clean" for start in rows.starts(session, [job.id]))
 
 
-def _count_blades(
-    session: Session, load: Load, lots: Mapping[str, int], *, who: Who, now: datetime
-) -> list[str]:
+def _count_blades(session: Session, load: Load, lots: Mapping[str, int], *, by: By) -> list[str]:
     """Empty the slots for which no blade was found, the last ones; gives their lots."""
     removed = []
     for identity, count in sorted(lots.items()):
@@ -156,9 +151,13 @@ def _count_blades(
             contents.give_back_blades(session, lot_id, len(absent))
             removed.append(identity)
         write_history(
-            session, "lot", lot_id, move_from=None, move_to="pulled", who=who, now=now,
+            session,
+            "lot",
+            lot_id,
+            "pulled",
+            by=by,
             why=f"{count} of {len(mine)} for {public(LOAD, load.id)}",
-        )  # fmt: skip
+        )
     return removed
 
 
@@ -169,5 +168,5 @@ def _all_fetched(load: Load, lots: Mapping[str, int]) -> bool:
     return not waiting and in_load <= set(lots)
 
 
-def _note(session: Session, job: Job, what: str, why: str, *, who: Who, now: datetime) -> None:
-    write_history(session, "job", job.id, move_from=job.state, move_to=what, who=who, now=now, why=why)
+def _note(session: Session, job: Job, what: str, why: str, *, by: By) -> None:
+    write_history(session, "job", job.id, what, move_from=job.state, by=by, why=why)

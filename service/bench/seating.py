@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
 from typing import Literal
 
 from sqlalchemy.orm import Session
@@ -15,15 +14,13 @@ from service.records.ids import JOB, LOAD, public
 from service.records.moves import move_job, move_load, write_history
 from service.records.states import JobState, LoadState
 from service.records.tables import Job, Load, LoadSlot
-from service.records.who import Who
+from service.records.who import By
 from service.stock import holds
 
 Seated = Literal["seated", "does_not_fit"]
 
 
-def seated(
-    session: Session, load: Load, turn: int, slots: Mapping[str, Seated], *, who: Who, now: datetime
-) -> None:
+def seated(session: Session, load: Load, turn: int, slots: Mapping[str, Seated], *, by: By) -> None:
     """Write down what sits; the load is `seated` when every slot of the turn does. A report may be partial.
 
     A unit that does not fit leaves its slot and the load, in hand, and is ready for another slot or plate;
@@ -48,36 +45,40 @@ def seated(
             slot.state, slot.removed_why = "seated", None
     session.flush()
     for slot in misfits:
-        _take_out(session, load, slot, who=who, now=now)
+        _take_out(session, load, slot, by=by)
     if misfits:
         named = ", ".join(slot.slot for slot in misfits)
-        contents.raise_revision(session, load, who=who, now=now, why=f"does not fit: {named}")
-    leases.close_if_empty(session, load, who=who, now=now)
-    progress.move_on(session, load, who=who, now=now, why="nothing left to burn in this turn")
+        contents.raise_revision(session, load, by=by, why=f"does not fit: {named}")
+    leases.close_if_empty(session, load, by=by)
+    progress.move_on(session, load, by=by, why="nothing left to burn in this turn")
     left = contents.pending(load, load.current_turn)
     whole = bool(left) and load.current_turn == turn and all(slot.state == "seated" for slot in left)
     if whole and LoadState(load.state) in {LoadState.PULLED, LoadState.TURNING}:
-        move_load(session, load, LoadState.SEATED, who=who, now=now, why=f"turn {turn}")
+        move_load(session, load, LoadState.SEATED, by=by, why=f"turn {turn}")
 
 
-def _take_out(session: Session, load: Load, slot: LoadSlot, *, who: Who, now: datetime) -> None:
+def _take_out(session: Session, load: Load, slot: LoadSlot, *, by: By) -> None:
     if slot in repeats.asked(session, load):
         raise MoveNotAllowed(f"slot {slot.slot} is burned again in the same seating", slot=slot.slot)
     if slot.lot_id is not None:
         contents.remove_slots(session, [slot], why="does_not_fit")
         contents.give_back_blades(session, slot.lot_id, 1)
         write_history(
-            session, "lot", slot.lot_id, move_from=None, move_to="does_not_fit", who=who, now=now,
+            session,
+            "lot",
+            slot.lot_id,
+            "does_not_fit",
+            by=by,
             why=f"slot {slot.slot} of {public(LOAD, load.id)}",
-        )  # fmt: skip
+        )
         return
     job = rows.jobs(session, [slot.job_id or 0])[slot.job_id or 0]
     contents.remove_unit(session, load, job.id, why="does_not_fit")
     why = f"does not fit slot {slot.slot} of {load.plate}"
-    move_job(session, job, JobState.READY, who=who, now=now, why=why)
+    move_job(session, job, JobState.READY, by=by, why=why)
     if not _other_places(session, job):
         why = f"fits nowhere: {public(JOB, job.id)}"
-        holds.hold(session, job, holds.DOES_NOT_FIT, who=who, now=now, why=why)
+        holds.hold(session, job, holds.DOES_NOT_FIT, by=by, why=why)
 
 
 def _other_places(session: Session, job: Job) -> bool:

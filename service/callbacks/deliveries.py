@@ -34,7 +34,7 @@ from service.records.clock import Clock
 from service.records.db import Database
 from service.records.errors import BadRequest, NotFound
 from service.records.tables import Callback, Delivery, Event
-from service.records.who import SWEEP, Role, Who
+from service.records.who import SWEEP, By, Role, Who
 
 #: Pauses before each attempt (the specification's table); the first goes out at once.
 SCHEDULE = tuple(
@@ -107,18 +107,18 @@ def body_of(event: Event) -> bytes:
 
 
 def register(
-    session: Session, url: str, *, client: str | None, who: Who, now: datetime, loopback_allowed: bool = False
+    session: Session, url: str, *, client: str | None, by: By, loopback_allowed: bool = False
 ) -> Callback:
     """A new callback with a secret of its own. A store registers for itself, the owner for any store."""
     wrong = posting.check_url(url, loopback_allowed=loopback_allowed)
     if wrong:
         raise BadRequest(f"the callback address {wrong}", field="url")
-    if who.role is Role.STORE and client not in (None, who.client):
+    if by.who.role is Role.STORE and client not in (None, by.who.client):
         raise BadRequest("a store registers callbacks for itself only", field="client")
-    if who.role is not Role.STORE and not client:
+    if by.who.role is not Role.STORE and not client:
         raise BadRequest("name the store whose events go there", field="client")
     callback = Callback(
-        client=client or who.client, url=url, secret=new_secret(), created_at=now, previous_secret=None
+        client=client or by.who.client, url=url, secret=new_secret(), created_at=by.at, previous_secret=None
     )
     session.add(callback)
     session.flush()

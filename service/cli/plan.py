@@ -61,12 +61,16 @@ def _lines(found: Planned) -> list[str]:
         late = len(late_jobs(found, load, dues))
         table.append(
             (
-                str(number), load.station, load.copy, _local(found, found.moment(load.prepares)),
+                str(number),
+                load.station,
+                load.copy,
+                _local(found, found.moment(load.prepares)),
                 _local(found, found.moment(load.begins)),
                 f"to {found.moment(load.ends).astimezone(found.clock.zone):%H:%M}",
-                str(len(load.jobs) + load.blades), f"! {late}" if late else "",
+                str(len(load.jobs) + load.blades),
+                f"! {late}" if late else "",
             )
-        )  # fmt: skip
+        )
     if len(table) > 1:
         widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
         lines.append("")

@@ -6,7 +6,6 @@ Nothing of what was approved is lost by that: the places stay frozen, and are lo
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 
 from sqlalchemy.orm import Session
 
@@ -21,7 +20,7 @@ from service.records.errors import MoveNotAllowed
 from service.records.ids import JOB, public
 from service.records.states import JobState
 from service.records.tables import Job
-from service.records.who import SWEEP
+from service.records.who import SWEEP, By
 from service.shop.tools import Service
 from service.stock import holds
 from service.stock import reservations as stock
@@ -39,9 +38,9 @@ def look(service: Service) -> int:
         return 0
 
     def work(session: Session) -> int:
-        now = service.clock()
+        by = By(SWEEP, service.clock())
         jobs = rows.jobs(session, lost | found)
-        return sum(_move(session, job, is_lost=job.id in lost, now=now) for job in jobs.values())
+        return sum(_move(session, job, is_lost=job.id in lost, by=by) for job in jobs.values())
 
     return service.database.write(work)
 
@@ -74,20 +73,20 @@ def _is_there(shop: Shop, station: str, plate: str, slot: str, *, blade: str, fa
     return any(one.seat(blade, face) is not None for one in slots)
 
 
-def _move(session: Session, job: Job, *, is_lost: bool, now: datetime) -> bool:
+def _move(session: Session, job: Job, *, is_lost: bool, by: By) -> bool:
     """Whether the job still was where it was seen, and has moved."""
     try:
         if is_lost:
             why = f"{public(JOB, job.id)}: no plate of the shop takes it where it was accepted"
-            holds.hold(session, job, holds.NO_PLACE_LEFT, who=SWEEP, now=now, why=why)
+            holds.hold(session, job, holds.NO_PLACE_LEFT, by=by, why=why)
             stock.unreserve(session, job)
             return True
         if (job.state, job.hold_reason) != (JobState.HELD.value, holds.NO_PLACE_LEFT):
             return False
-        stock.make_ready(session, job, who=SWEEP, now=now, why="one of its places is back")
+        stock.make_ready(session, job, by=by, why="one of its places is back")
     except MoveNotAllowed:
         return False  # a load or the desk was faster
     order = job.line.order
     if not any(JobState(other.state) is JobState.HELD for line in order.lines for other in line.jobs):
-        tell_order(session, "order.accepted", order, now=now)
+        tell_order(session, "order.accepted", order, now=by.at)
     return True

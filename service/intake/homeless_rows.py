@@ -30,10 +30,16 @@ def _waiting(session: Session, *conditions: ColumnElement[bool]) -> list[Waiting
     )
     return [
         Waiting(
-            id=job.id, order_id=job.order_id, line_id=job.line_id, words_revision=job.words_revision,
-            sku=job.sku, blade=job.blade,
+            id=job.id,
+            order_id=job.order_id,
+            line_id=job.line_id,
+            words_revision=job.words_revision,
+            sku=job.sku,
+            blade=job.blade,
             faces=tuple(face for face in job.faces if face not in job.faces_done),
-            priority=job.priority, ship_by=job.ship_by, replaces=job.replaces,
+            priority=job.priority,
+            ship_by=job.ship_by,
+            replaces=job.replaces,
         )
         for job in jobs
-    ]  # fmt: skip
+    ]

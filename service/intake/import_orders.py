@@ -50,9 +50,22 @@ from service.shop.tools import Tools
 
 ORDER_COLUMNS = frozenset({"order_ref", "ship_by", "line_ref", "sku", "quantity", "zone"})
 _INSCRIPTION_COLUMNS = frozenset(
-    {"zone", "kind", "text", "font", "height_mm", "align", "initials", "frame", "artwork", "width_mm",
-     "symbology", "content", "cell_mm"}
-)  # fmt: skip
+    {
+        "zone",
+        "kind",
+        "text",
+        "font",
+        "height_mm",
+        "align",
+        "initials",
+        "frame",
+        "artwork",
+        "width_mm",
+        "symbology",
+        "content",
+        "cell_mm",
+    }
+)
 _NUMBERS = frozenset({"height_mm", "width_mm", "cell_mm"})
 
 

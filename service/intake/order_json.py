@@ -107,6 +107,4 @@ def order_json(session: Session, order: Order) -> dict[str, Any]:
 def page_json(session: Session, page: Sequence[Order]) -> list[dict[str, Any]]:
     """The same for several orders."""
     known = rows.promises(session, [order.id for order in page])
-    return [
-        {**without_promise(order), "promise": promise_of(order, known.get(order.id))} for order in page
-    ]  # fmt: skip
+    return [{**without_promise(order), "promise": promise_of(order, known.get(order.id))} for order in page]

@@ -21,7 +21,7 @@ from service.records.ids import ORDER, number
 from service.records.moves import move_job, write_history
 from service.records.states import OPEN_JOBS, JobState
 from service.records.tables import Job, Order, OrderLine
-from service.records.who import Who
+from service.records.who import By, Who
 from service.stock import holds
 from service.stock import reservations as stock
 
@@ -56,8 +56,7 @@ def amend(
     result: CheckResult,
     *,
     shop: Shop,
-    who: Who,
-    now: datetime,
+    by: By,
 ) -> None:
     """Other words for a line: checked anew, frozen anew, an approval given for the old words is void.
 
@@ -68,23 +67,21 @@ def amend(
     line.words_revision += 1
     write_check(line, inscriptions, result, shop)
     freeze(session, line, result)
-    line.hold_reason = hold_reason(order, line, now=now)
+    line.hold_reason = hold_reason(order, line, now=by.at)
     for job in _living(line):
         job.words_revision = line.words_revision
         job.faces = faces_of(shop, line.sku, result)
-        _settle(session, job, line.hold_reason, who=who, now=now, why="words changed")
+        _settle(session, job, line.hold_reason, by=by, why="words changed")
     order.version += 1
     write_history(
         session,
         "order",
         order.id,
-        move_from=None,
-        move_to="amended",
-        who=who,
-        now=now,
+        "amended",
+        by=by,
         why=f"line {line_ref}",
     )
-    announce(session, order, now=now)
+    announce(session, order, now=by.at)
 
 
 def approve(
@@ -92,9 +89,8 @@ def approve(
     order: Order,
     line_refs: Sequence[str],
     *,
-    by: Literal["desk", "buyer"],
-    who: Who,
-    now: datetime,
+    approver: Literal["desk", "buyer"],
+    by: By,
 ) -> None:
     """Let held lines go on: the desk has looked, or the buyer has agreed. What can't be engraved stays held.
 
@@ -115,23 +111,23 @@ def approve(
                 line_ref=line.line_ref,
             )
         if line.hold_reason is None:
-            _let_go(session, line, who=who, now=now, why=f"approved by {by}")
+            _let_go(session, line, by=by, why=f"approved by {approver}")
             continue  # the rest goes on already, and may be in a load
-        if by == "desk":
+        if approver == "desk":
             line.reviewed_revision = line.words_revision
-        if by == "buyer" or line.hold_reason == BUYER:
+        if approver == "buyer" or line.hold_reason == BUYER:
             # The desk passes on what the buyer said by telephone or mail; the history says who did.
-            line.approved_revision, line.approved_by = line.words_revision, f"{by}:{who.name}"
-        line.hold_reason = hold_reason(order, line, now=now)
+            line.approved_revision, line.approved_by = line.words_revision, f"{approver}:{by.who.name}"
+        line.hold_reason = hold_reason(order, line, now=by.at)
         for job in _living(line):
-            _settle(session, job, line.hold_reason, who=who, now=now, why=f"approved by {by}")
+            _settle(session, job, line.hold_reason, by=by, why=f"approved by {approver}")
     order.version += 1
-    write_history(session, "order", order.id, move_from=None, move_to="approved", who=who, now=now, why=by)
+    write_history(session, "order", order.id, "approved", by=by, why=approver)
     if not any(line.hold_reason for line in order.lines):
-        announce(session, order, now=now)
+        announce(session, order, now=by.at)
 
 
-def _let_go(session: Session, line: OrderLine, *, who: Who, now: datetime, why: str) -> None:
+def _let_go(session: Session, line: OrderLine, *, by: By, why: str) -> None:
     """Units of an accepted line that the bench sent to the desk: they fitted nowhere, or were refused."""
     for job in _living(line):
         if JobState(job.state) is JobState.HELD:
@@ -141,12 +137,10 @@ def _let_go(session: Session, line: OrderLine, *, who: Who, now: datetime, why: 
                     line_ref=line.line_ref,
                 )
             rows.forget_misfits(session, job.id)
-            stock.make_ready(session, job, who=who, now=now, why=why)
+            stock.make_ready(session, job, by=by, why=why)
 
 
-def cancel(
-    session: Session, order: Order, line_refs: Sequence[str], *, who: Who, now: datetime, why: str
-) -> None:
+def cancel(session: Session, order: Order, line_refs: Sequence[str], *, by: By, why: str) -> None:
     """Cancel lines (all, when none is named), until their load has started. All of them or nothing.
 
     Raises NotFound, MoveNotAllowed.
@@ -159,24 +153,33 @@ def cancel(
     for line in lines:
         for job in _not_undone(line):
             if JobState(job.state) is JobState.LOADED:
-                loads.remove_job(session, job, reason="cancelled", who=who, now=now)
+                loads.remove_job(session, job, reason="cancelled", by=by)
             _must_be_open(line, job, "cancelled")
             stock.unreserve(session, job)
             if job.unit_in_hand:  # fetched for a load: the bench puts it back (`service.stock.put_backs`)
                 write_history(
-                    session, "job", job.id, move_from=job.state, move_to="to_put_back", who=who, now=now,
+                    session,
+                    "job",
+                    job.id,
+                    "to_put_back",
+                    move_from=job.state,
+                    by=by,
                     why=f"{job.sku} from {job.pulled_from}: cancelled after it was pulled",
-                )  # fmt: skip
-            move_job(session, job, JobState.CANCELLED, who=who, now=now, why=why, hold_reason=None)
+                )
+            move_job(session, job, JobState.CANCELLED, by=by, why=why, hold_reason=None)
         line.hold_reason = None
-        stock.serve_short(session, line.sku, who=who, now=now)
+        stock.serve_short(session, line.sku, by=by)
     order.version += 1
     named = ", ".join(line.line_ref for line in lines)
     write_history(
-        session, "order", order.id, move_from=None, move_to="cancelled", who=who, now=now,
+        session,
+        "order",
+        order.id,
+        "cancelled",
+        by=by,
         why=f"line {named}: {why}" if line_refs else why,
-    )  # fmt: skip
-    _announce_rest(session, order, now=now)
+    )
+    _announce_rest(session, order, now=by.at)
 
 
 def _announce_rest(session: Session, order: Order, *, now: datetime) -> None:
@@ -220,22 +223,23 @@ def _must_be_open(line: OrderLine, job: Job, what: str) -> None:
         state = "half engraved" if job.faces_done else job.state
         raise MoveNotAllowed(
             f"a unit of line {line.line_ref} is {state}; it is too late for the line to be {what}",
-            line_ref=line.line_ref, state=job.state,
-        )  # fmt: skip
+            line_ref=line.line_ref,
+            state=job.state,
+        )
 
 
-def _settle(session: Session, job: Job, reason: str | None, *, who: Who, now: datetime, why: str) -> None:
+def _settle(session: Session, job: Job, reason: str | None, *, by: By, why: str) -> None:
     """Bring an open job to held, or to ready or short."""
     if reason is not None:
         stock.unreserve(session, job)
         if JobState(job.state) is not JobState.HELD:
-            move_job(session, job, JobState.HELD, who=who, now=now, why=why, hold_reason=reason)
+            move_job(session, job, JobState.HELD, by=by, why=why, hold_reason=reason)
         else:
             job.hold_reason = reason
             job.version += 1
         return
     before = JobState(job.state)
-    if stock.make_ready(session, job, who=who, now=now, why=why) is before:
+    if stock.make_ready(session, job, by=by, why=why) is before:
         job.version += 1
 
 

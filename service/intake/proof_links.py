@@ -25,7 +25,7 @@ from service.records.moves import write_history
 from service.records.outgoing import tell
 from service.records.states import OPEN_JOBS, JobState
 from service.records.tables import Order
-from service.records.who import Role, Who
+from service.records.who import By, Role, Who
 
 LASTS = timedelta(days=14)
 LONGEST_WISH = 280
@@ -78,7 +78,7 @@ def agree(session: Session, token: str, *, secret: bytes, now: datetime) -> None
     waiting = [line.line_ref for line in order.lines if line.hold_reason == BUYER]
     if not waiting:
         raise MoveNotAllowed("nothing of this order waits for your yes")
-    approve(session, order, waiting, by="buyer", who=_buyer(order), now=now)
+    approve(session, order, waiting, approver="buyer", by=By(_buyer(order), now))
 
 
 def ask_for_change(session: Session, token: str, wish: str, *, secret: bytes, now: datetime) -> None:
@@ -95,14 +95,18 @@ def ask_for_change(session: Session, token: str, wish: str, *, secret: bytes, no
         session,
         "order",
         order.id,
-        move_from=None,
-        move_to="change_asked",
-        who=_buyer(order),
-        now=now,
+        "change_asked",
+        by=By(_buyer(order), now),
         why=said,
     )
-    tell(session, "order.change_asked", client=order.client, now=now, order=public(ORDER, order.id),
-         order_ref=order.order_ref)  # fmt: skip
+    tell(
+        session,
+        "order.change_asked",
+        client=order.client,
+        now=now,
+        order=public(ORDER, order.id),
+        order_ref=order.order_ref,
+    )
 
 
 def _locked(session: Session, token: str, *, secret: bytes, now: datetime) -> Order:

@@ -10,7 +10,7 @@ from layout.check.feasibility import CheckResult
 from service.intake import check as checks
 from service.loads import lots
 from service.records.ids import LOT, public
-from service.records.who import Who
+from service.records.who import By, Who
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
 from service.shop.tools import Service
 
@@ -26,7 +26,7 @@ def take_lot(service: Service, wanted: lots.LotWanted, idempotency_key: str | No
 
     def work(session: Session, result: CheckResult) -> Answer:
         now = service.clock()
-        lot = lots.open_lot(session, wanted, result, shop=service.catalogue.current, who=who, now=now)
+        lot = lots.open_lot(session, wanted, result, shop=service.catalogue.current, by=By(who, now))
         headers = {"Location": f"/v1/lots/{public(LOT, lot.id)}", "ETag": lots.etag_of(lot)}
         return created(lots.lot_json(lot), headers)
 

@@ -25,7 +25,7 @@ from service.plan import promises
 from service.records.errors import BadRequest, CheckersBusy, NotFound
 from service.records.ids import ORDER, public
 from service.records.tables import OrderLine
-from service.records.who import Who
+from service.records.who import By, Who
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
 from service.requests.order_in import LineWanted, OrderWanted
 from service.shop.geometry_workers import InForce
@@ -58,7 +58,7 @@ def take_order(service: Service, body: Any, idempotency_key: str | None, *, who:
     def work(session: Session, prepared: tuple[list[CheckResult], datetime | None]) -> Answer:
         now = service.clock()
         results, engraved_by = prepared
-        order = take(session, wanted, results, shop=service.catalogue.current, who=who, now=now)
+        order = take(session, wanted, results, shop=service.catalogue.current, by=By(who, now))
         session.flush()
         promises.promise_new(session, order, engraved_by, now=now)
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
@@ -136,7 +136,7 @@ def amend_line(
         now = service.clock()
         order = orders.changeable(session, identity, etag, who=who)
         orders.amend(
-            session, order, line_ref, values, result, shop=service.catalogue.current, who=who, now=now
+            session, order, line_ref, values, result, shop=service.catalogue.current, by=By(who, now)
         )
         return {"order": order_json(session, order), "etag": etag_of(order)}
 

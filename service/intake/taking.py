@@ -16,7 +16,7 @@ from service.records.ids import ORDER, public
 from service.records.moves import write_history
 from service.records.states import JobState
 from service.records.tables import FrozenMark, Job, Order, OrderLine
-from service.records.who import Who
+from service.records.who import By
 from service.requests.check_json import checked_json, finding_json
 from service.requests.inscriptions import to_json
 from service.requests.order_in import LineWanted, OrderWanted
@@ -41,31 +41,35 @@ def take(
     checks: Sequence[CheckResult],
     *,
     shop: Shop,
-    who: Who,
-    now: datetime,
+    by: By,
 ) -> Order:
     """Store an order whose lines were checked (one result a line, same order), with its jobs.
 
     Raises OrderRefTaken, and Unengravable when the caller asked for refusal instead of hold.
     """
-    known = rows.by_ref(session, who.client, wanted.order_ref)
+    known = rows.by_ref(session, by.who.client, wanted.order_ref)
     if known is not None:
         raise OrderRefTaken(
-            "this store has posted this order_ref before", order=public(ORDER, known.id),
+            "this store has posted this order_ref before",
+            order=public(ORDER, known.id),
             url=f"/v1/orders/{public(ORDER, known.id)}",
-        )  # fmt: skip
+        )
     if wanted.refuse_unengravable:
         _refuse_unengravable(wanted, checks)
     order = Order(
-        client=who.client, order_ref=wanted.order_ref, ship_by=wanted.ship_by, priority=wanted.priority,
-        proof=wanted.proof, created_at=now,
-    )  # fmt: skip
+        client=by.who.client,
+        order_ref=wanted.order_ref,
+        ship_by=wanted.ship_by,
+        priority=wanted.priority,
+        proof=wanted.proof,
+        created_at=by.at,
+    )
     session.add(order)
     session.flush()
-    write_history(session, "order", order.id, move_from=None, move_to="taken", who=who, now=now)
+    write_history(session, "order", order.id, "taken", by=by)
     for line, result in zip(wanted.lines, checks, strict=True):
-        _add_line(session, order, line, result, shop=shop, who=who, now=now)
-    announce(session, order, now=now)
+        _add_line(session, order, line, result, shop=shop, by=by)
+    announce(session, order, now=by.at)
     return order
 
 
@@ -86,20 +90,27 @@ def _add_line(
     result: CheckResult,
     *,
     shop: Shop,
-    who: Who,
-    now: datetime,
+    by: By,
 ) -> None:
     line = OrderLine(
-        order=order, line_ref=wanted.line_ref, sku=wanted.sku, quantity=wanted.quantity, verdict="",
-        findings=[], inscriptions=[], checked=[], eligible=[], catalogue_version=shop.version,
-    )  # fmt: skip
+        order=order,
+        line_ref=wanted.line_ref,
+        sku=wanted.sku,
+        quantity=wanted.quantity,
+        verdict="",
+        findings=[],
+        inscriptions=[],
+        checked=[],
+        eligible=[],
+        catalogue_version=shop.version,
+    )
     session.add(line)
     write_check(line, wanted.inscriptions, result, shop)
     session.flush()
     freeze(session, line, result)
-    line.hold_reason = hold_reason(order, line, now=now)
+    line.hold_reason = hold_reason(order, line, now=by.at)
     for unit in range(1, wanted.quantity + 1):
-        _add_job(session, order, line, unit, shop=shop, result=result, who=who, now=now)
+        _add_job(session, order, line, unit, shop=shop, result=result, by=by)
 
 
 def write_check(
@@ -121,33 +132,51 @@ def freeze(session: Session, line: OrderLine, result: CheckResult) -> None:
     for position, mark in enumerate(result.marks):
         line.marks.append(
             FrozenMark(
-                words_revision=line.words_revision, position=position, zone=mark.zone, face=mark.face,
-                material=mark.surface.material, finish=mark.surface.finish,
-                outline=mark.outline.to_record(), digest=mark.outline.digest,
+                words_revision=line.words_revision,
+                position=position,
+                zone=mark.zone,
+                face=mark.face,
+                material=mark.surface.material,
+                finish=mark.surface.finish,
+                outline=mark.outline.to_record(),
+                digest=mark.outline.digest,
             )
-        )  # fmt: skip
+        )
     session.flush()
 
 
 def _add_job(
-    session: Session, order: Order, line: OrderLine, unit: int, *, shop: Shop, result: CheckResult, who: Who,
-    now: datetime,
-) -> None:  # fmt: skip
+    session: Session,
+    order: Order,
+    line: OrderLine,
+    unit: int,
+    *,
+    shop: Shop,
+    result: CheckResult,
+    by: By,
+) -> None:
     product = shop.products.get(line.sku)
     job = Job(
-        line=line, order_id=order.id, unit=unit, sku=line.sku, blade=product.blade if product else "",
-        state=JobState.HELD.value, hold_reason=line.hold_reason, priority=order.priority,
-        ship_by=order.ship_by, words_revision=line.words_revision, faces=faces_of(shop, line.sku, result),
-        faces_done=[], created_at=now,
-    )  # fmt: skip
+        line=line,
+        order_id=order.id,
+        unit=unit,
+        sku=line.sku,
+        blade=product.blade if product else "",
+        state=JobState.HELD.value,
+        hold_reason=line.hold_reason,
+        priority=order.priority,
+        ship_by=order.ship_by,
+        words_revision=line.words_revision,
+        faces=faces_of(shop, line.sku, result),
+        faces_done=[],
+        created_at=by.at,
+    )
     session.add(job)
     session.flush()
     if line.hold_reason is None:
         job.state = (JobState.READY if stock.reserve(session, job) else JobState.SHORT).value
         session.flush()
-    write_history(
-        session, "job", job.id, move_from=None, move_to=job.state, who=who, now=now, why="order taken"
-    )
+    write_history(session, "job", job.id, job.state, by=by, why="order taken")
 
 
 def faces_of(shop: Shop, sku: str, result: CheckResult) -> list[str]:

@@ -22,13 +22,13 @@ from service.loads import proving_rows as rows
 from service.records.ids import CALIBRATION, public
 from service.records.states import ACTIVE_LOADS, LoadState
 from service.records.tables import CalibrationRecord, Load
-from service.records.who import Who
+from service.records.who import By
 
 #: Loads that may still get another calibration; of a burned one nothing is left to burn but by `again`.
 _OPEN = ACTIVE_LOADS - {LoadState.BURNING}
 
 
-def adopt(session: Session, load: Load, *, who: Who, now: datetime) -> bool:
+def adopt(session: Session, load: Load, *, by: By) -> bool:
     """Give what a load still has to burn the newest calibration of its plate; whether that was another one.
 
     A load that burns is left alone until its turn is over.
@@ -40,9 +40,11 @@ def adopt(session: Session, load: Load, *, who: Who, now: datetime) -> bool:
         return False
     load.calibration = locked_json(value_of(newest), newest.at)
     contents.raise_revision(
-        session, load, who=who, now=now,
+        session,
+        load,
+        by=by,
         why=f"{load.copy} was measured again ({public(CALIBRATION, newest.id)})",
-    )  # fmt: skip
+    )
     return True
 
 

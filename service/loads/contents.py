@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import datetime
 
 from sqlalchemy.orm import Session
 
@@ -14,7 +13,7 @@ from service.records.moves import write_history
 from service.records.outgoing import ask_for
 from service.records.states import UNSTARTED_LOADS, LoadState
 from service.records.tables import Load, LoadSlot
-from service.records.who import Who
+from service.records.who import By
 
 
 def is_unstarted(load: Load) -> bool:
@@ -46,10 +45,11 @@ def to_clear(load: Load) -> list[LoadSlot]:
     """Slots of this turn and later ones whose unit must come out: nothing burns or lies there, unless another
     unit is seated in its place."""
     return [
-        s for s in load.slots
+        s
+        for s in load.slots
         if s.turn >= load.current_turn
         and (s.state == "removed" or (s.state == "planned" and s.removed_why is not None))
-    ]  # fmt: skip
+    ]
 
 
 def job_of(load: Load, identity: str) -> int:
@@ -68,12 +68,12 @@ def lot_of(load: Load, identity: str) -> int:
     return lot_id
 
 
-def raise_revision(session: Session, load: Load, *, who: Who, now: datetime, why: str) -> None:
+def raise_revision(session: Session, load: Load, *, by: By, why: str) -> None:
     """The contents have changed: files made before are stale, and new ones are asked for."""
     load.revision += 1
     session.flush()
-    write_history(session, "load", load.id, move_from=None, move_to="revised", who=who, now=now, why=why)
-    ask_for(session, "render_load", now=now, load=load.id)
+    write_history(session, "load", load.id, "revised", by=by, why=why)
+    ask_for(session, "render_load", now=by.at, load=load.id)
 
 
 def remove_slots(session: Session, slots: Iterable[LoadSlot], *, why: str) -> None:

@@ -20,7 +20,7 @@ from service.records.ids import LOAD, public
 from service.records.moves import move_job, move_load, write_history
 from service.records.states import ACTIVE_LOADS, JobState, LoadState
 from service.records.tables import Load
-from service.records.who import SWEEP, Who
+from service.records.who import SWEEP, By
 
 _ETAG = re.compile(r'^"(\d{1,18})\.(\d{1,18})"$', re.ASCII)
 
@@ -89,23 +89,28 @@ def renew(session: Session, load: Load, *, lease: timedelta, now: datetime) -> N
     session.flush()
 
 
-def drop(session: Session, load: Load, *, who: Who, now: datetime, why: str = "given back") -> None:
+def drop(session: Session, load: Load, *, by: By, why: str = "given back") -> None:
     """Give everything back to the queue. Raises MoveNotAllowed when the load has started."""
     if not contents.is_unstarted(load):
         raise MoveNotAllowed(
             f"{public(LOAD, load.id)} is {load.state} and can't be given back any more", state=load.state
         )
-    _empty(session, load, who=who, now=now, why=why)
-    move_load(session, load, LoadState.DROPPED, who=who, now=now, why=why, fence=Load.fence + 1, ended_at=now)
+    _empty(session, load, by=by, why=why)
+    move_load(session, load, LoadState.DROPPED, by=by, why=why, fence=Load.fence + 1, ended_at=by.at)
 
 
-def close_if_empty(session: Session, load: Load, *, who: Who, now: datetime) -> None:
+def close_if_empty(session: Session, load: Load, *, by: By) -> None:
     """An unstarted load with nothing left in it holds its plate for nothing."""
     if contents.is_unstarted(load) and not contents.present(load):
         move_load(
-            session, load, LoadState.DROPPED, who=who, now=now, why="nothing left in it",
-            fence=Load.fence + 1, ended_at=now,
-        )  # fmt: skip
+            session,
+            load,
+            LoadState.DROPPED,
+            by=by,
+            why="nothing left in it",
+            fence=Load.fence + 1,
+            ended_at=by.at,
+        )
 
 
 def lapse(session: Session, now: datetime) -> Lapsed:
@@ -113,29 +118,29 @@ def lapse(session: Session, now: datetime) -> Lapsed:
 
     Safe to run by anybody at any time: rows that others are working at are left for the next look.
     """
-    dropped, interrupted = [], []
+    by, dropped, interrupted = By(SWEEP, now), [], []
     for load_id in rows.silent(session, now=now):
         load = rows.lock(session, load_id)
         if load is None:
             continue
         if contents.is_unstarted(load):
-            drop(session, load, who=SWEEP, now=now, why="the lease is over")
+            drop(session, load, by=by, why="the lease is over")
             dropped.append(load.id)
         else:
-            interrupt(session, load, who=SWEEP, now=now, why="started and went silent")
+            interrupt(session, load, by=by, why="started and went silent")
             interrupted.append(load.id)
     return Lapsed(tuple(dropped), tuple(interrupted))
 
 
-def interrupt(session: Session, load: Load, *, who: Who, now: datetime, why: str) -> None:
+def interrupt(session: Session, load: Load, *, by: By, why: str) -> None:
     """A turn was started and did not finish: nobody knows what is on the metal."""
-    move_load(session, load, LoadState.INTERRUPTED, who=who, now=now, why=why, fence=Load.fence + 1)
+    move_load(session, load, LoadState.INTERRUPTED, by=by, why=why, fence=Load.fence + 1)
     open_jobs = [s.job_id for s in rows.open_starts(session, load.id) if s.job_id is not None]
     for job in rows.jobs(session, open_jobs).values():
-        move_job(session, job, JobState.DOUBTFUL, who=who, now=now, why=why)
+        move_job(session, job, JobState.DOUBTFUL, by=by, why=why)
 
 
-def _empty(session: Session, load: Load, *, who: Who, now: datetime, why: str) -> None:
+def _empty(session: Session, load: Load, *, by: By, why: str) -> None:
     job_ids = contents.active_jobs(load)
     blades: dict[int, int] = {}
     for slot in contents.present(load):
@@ -144,11 +149,15 @@ def _empty(session: Session, load: Load, *, who: Who, now: datetime, why: str) -
     contents.remove_slots(session, contents.present(load), why="given_back")
     rows.end_claims(session, load.id, job_ids)
     for job in rows.jobs(session, job_ids).values():
-        move_job(session, job, JobState.READY, who=who, now=now, why=f"{public(LOAD, load.id)}: {why}")
+        move_job(session, job, JobState.READY, by=by, why=f"{public(LOAD, load.id)}: {why}")
     for lot_id, count in sorted(blades.items()):
         contents.give_back_blades(session, lot_id, count)
         write_history(
-            session, "lot", lot_id, move_from=None, move_to="given_back", who=who, now=now,
+            session,
+            "lot",
+            lot_id,
+            "given_back",
+            by=by,
             why=f"{count} from {public(LOAD, load.id)}",
-        )  # fmt: skip
+        )
     session.refresh(load, ["jobs", "slots"])

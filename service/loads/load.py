@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
-from datetime import datetime
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -21,7 +20,7 @@ from service.records.ids import JOB, LOAD, public
 from service.records.moves import move_job, write_history
 from service.records.states import JobState
 from service.records.tables import FrozenMark, Job, Load, LoadSlot, Lot
-from service.records.who import Who
+from service.records.who import By
 
 
 def find(session: Session, load_id: int) -> Load:
@@ -105,7 +104,7 @@ def _by(marks: Sequence[FrozenMark], owner: str) -> dict[int, list[FrozenMark]]:
 # --- changes from outside the bench ---
 
 
-def remove_job(session: Session, job: Job, *, reason: str, who: Who, now: datetime) -> None:
+def remove_job(session: Session, job: Job, *, reason: str, by: By) -> None:
     """Take a loaded job out of its load, which has not started, and make it ready again.
 
     The load's revision rises, so that files which burn it are stale. Raises MoveNotAllowed when the job is in
@@ -121,17 +120,20 @@ def remove_job(session: Session, job: Job, *, reason: str, who: Who, now: dateti
         )
     session.refresh(job)
     contents.remove_unit(session, load, job.id, why=reason[:40])
-    move_job(
-        session, job, JobState.READY, who=who, now=now, why=f"taken out of {public(LOAD, load.id)}: {reason}"
-    )
-    contents.raise_revision(session, load, who=who, now=now, why=f"{public(JOB, job.id)} taken out: {reason}")
-    close_if_empty(session, load, who=who, now=now)
+    move_job(session, job, JobState.READY, by=by, why=f"taken out of {public(LOAD, load.id)}: {reason}")
+    contents.raise_revision(session, load, by=by, why=f"{public(JOB, job.id)} taken out: {reason}")
+    close_if_empty(session, load, by=by)
 
 
 def take_out(
-    session: Session, load: Load, jobs: Sequence[int], lots: Collection[int], *, why: str, who: Who,
-    now: datetime,
-) -> None:  # fmt: skip
+    session: Session,
+    load: Load,
+    jobs: Sequence[int],
+    lots: Collection[int],
+    *,
+    why: str,
+    by: By,
+) -> None:
     """Take jobs and all blades of those lots out of a load that has not started: back to the queue, their
     slots to be cleared, earlier files stale. `why` is kept with the slots."""
     blades = [slot for slot in contents.pending(load) if slot.lot_id in lots]
@@ -140,16 +142,20 @@ def take_out(
     name = public(LOAD, load.id)
     for job in rows.jobs(session, jobs).values():
         contents.remove_unit(session, load, job.id, why=why[:40])
-        move_job(session, job, JobState.READY, who=who, now=now, why=f"taken out of {name}: {why}")
+        move_job(session, job, JobState.READY, by=by, why=f"taken out of {name}: {why}")
     contents.remove_slots(session, blades, why=why[:40])
     for lot_id, count in sorted(Counter(slot.lot_id or 0 for slot in blades).items()):
         contents.give_back_blades(session, lot_id, count)
         write_history(
-            session, "lot", lot_id, move_from=None, move_to="given_back", who=who, now=now,
+            session,
+            "lot",
+            lot_id,
+            "given_back",
+            by=by,
             why=f"{count} from {name}: {why}",
-        )  # fmt: skip
-    contents.raise_revision(session, load, who=who, now=now, why=why)
-    close_if_empty(session, load, who=who, now=now)
+        )
+    contents.raise_revision(session, load, by=by, why=why)
+    close_if_empty(session, load, by=by)
 
 
 # --- as JSON ---

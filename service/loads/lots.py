@@ -21,7 +21,7 @@ from service.records.ids import LOT, number, public
 from service.records.moves import move_lot, write_history
 from service.records.states import LotState
 from service.records.tables import FrozenMark, Lot
-from service.records.who import Who
+from service.records.who import By
 from service.requests.check_json import finding_json
 from service.requests.inscriptions import to_json
 
@@ -34,9 +34,7 @@ class LotWanted:
     due: datetime
 
 
-def open_lot(
-    session: Session, wanted: LotWanted, result: CheckResult, *, shop: Shop, who: Who, now: datetime
-) -> Lot:
+def open_lot(session: Session, wanted: LotWanted, result: CheckResult, *, shop: Shop, by: By) -> Lot:
     """Store a lot with its frozen outlines.
 
     Raises BadRequest for a product that is no bare blade or a mark on more than one face, Unengravable when
@@ -63,7 +61,7 @@ def open_lot(
         waiting=wanted.quantity,
         burn_seconds=result.burn_seconds,
         catalogue_version=shop.version,
-        created_at=now,
+        created_at=by.at,
     )
     session.add(lot)
     session.flush()
@@ -84,19 +82,15 @@ def open_lot(
         session,
         "lot",
         lot.id,
-        move_from=None,
-        move_to=lot.state,
-        who=who,
-        now=now,
+        lot.state,
+        by=by,
         why=f"{lot.quantity} blades",
     )
     session.flush()
     return lot
 
 
-def inspected(
-    session: Session, lot_id: int, *, passed: int, scrapped: int, load: str, who: Who, now: datetime
-) -> None:
+def inspected(session: Session, lot_id: int, *, passed: int, scrapped: int, load: str, by: By) -> None:
     """Count blades that inspection has seen; the lot is done when none is left."""
     lot = rows.lock(session, lot_id)
     if lot is None:
@@ -107,21 +101,23 @@ def inspected(
     lot.version += 1
     session.flush()
     write_history(
-        session, "lot", lot.id, move_from=None, move_to="inspected", who=who, now=now,
+        session,
+        "lot",
+        lot.id,
+        "inspected",
+        by=by,
         why=f"{passed} pass, {scrapped} scrap in {load}",
-    )  # fmt: skip
-    close_if_done(session, lot, who=who, now=now)
+    )
+    close_if_done(session, lot, by=by)
 
 
-def close_if_done(session: Session, lot: Lot, *, who: Who, now: datetime) -> None:
+def close_if_done(session: Session, lot: Lot, *, by: By) -> None:
     """Nothing waits and nothing is loaded: the lot is done."""
     if LotState(lot.state) is LotState.OPEN and lot.waiting == 0 and lot.loaded == 0:
-        move_lot(
-            session, lot, LotState.DONE, who=who, now=now, why=f"{lot.marked} marked, {lot.scrapped} scrapped"
-        )
+        move_lot(session, lot, LotState.DONE, by=by, why=f"{lot.marked} marked, {lot.scrapped} scrapped")
 
 
-def hand_over(session: Session, identity: str, if_match: str, *, who: Who, now: datetime) -> Lot:
+def hand_over(session: Session, identity: str, if_match: str, *, by: By) -> Lot:
     """Give a finished lot to assembly, or what was marked of a cancelled one.
 
     Raises NotFound, StaleVersion, MoveNotAllowed.
@@ -132,7 +128,7 @@ def hand_over(session: Session, identity: str, if_match: str, *, who: Who, now: 
             f"{identity} is {lot.state}: {lot.waiting} waiting, {lot.loaded} loaded, {lot.marked} marked",
             state=lot.state,
         )
-    move_lot(session, lot, LotState.HANDED_OVER, who=who, now=now, why=f"{lot.marked} blades to assembly")
+    move_lot(session, lot, LotState.HANDED_OVER, by=by, why=f"{lot.marked} blades to assembly")
     return lot
 
 
@@ -142,7 +138,7 @@ def may_be_handed_over(lot: Lot) -> bool:
     return state is LotState.DONE or (state is LotState.CANCELLED and lot.loaded == 0 and lot.marked > 0)
 
 
-def cancel(session: Session, identity: str, if_match: str, *, why: str, who: Who, now: datetime) -> Lot:
+def cancel(session: Session, identity: str, if_match: str, *, why: str, by: By) -> Lot:
     """Mark no more blades of a lot. Those in a load that has not started are taken out of it; those that burn
     now, or are marked already, are counted to their end and can be handed over.
 
@@ -153,10 +149,10 @@ def cancel(session: Session, identity: str, if_match: str, *, why: str, who: Who
     for load_id in load_rows.unstarted_with_lot(session, seen.id):
         load = load_rows.lock(session, load_id)
         if load is not None and contents.is_unstarted(load):
-            loads.take_out(session, load, [], [seen.id], why="cancelled", who=who, now=now)
+            loads.take_out(session, load, [], [seen.id], why="cancelled", by=by)
     lot = rows.lock(session, seen.id)
     assert lot is not None
-    move_lot(session, lot, LotState.CANCELLED, who=who, now=now, why=why)
+    move_lot(session, lot, LotState.CANCELLED, by=by, why=why)
     return lot
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-
 from sqlalchemy.orm import Session
 
 from service.loads import calibrations, contents
@@ -11,10 +9,10 @@ from service.loads import load_rows as rows
 from service.records.moves import move_load
 from service.records.states import JobState, LoadState
 from service.records.tables import Load
-from service.records.who import Who
+from service.records.who import By
 
 
-def move_on(session: Session, load: Load, *, who: Who, now: datetime, why: str = "") -> None:
+def move_on(session: Session, load: Load, *, by: By, why: str = "") -> None:
     """Move a started load that is not burning to where its contents say it is.
 
     Nothing when it is there already, has not started, or has units seated that are still to be burned.
@@ -38,9 +36,9 @@ def move_on(session: Session, load: Load, *, who: Who, now: datetime, why: str =
     load.current_turn = turn
     session.flush()
     if LoadState(load.state) is not to:
-        ended = {"ended_at": now} if to is LoadState.CLOSED else {}
-        move_load(session, load, to, who=who, now=now, why=why, **ended)
-    calibrations.adopt(session, load, who=who, now=now)  # measured while the turn burned
+        ended = {"ended_at": by.at} if to is LoadState.CLOSED else {}
+        move_load(session, load, to, by=by, why=why, **ended)
+    calibrations.adopt(session, load, by=by)  # measured while the turn burned
 
 
 def _in_doubt(session: Session, load: Load) -> bool:

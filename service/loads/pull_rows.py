@@ -50,10 +50,16 @@ def planned(session: Session, plan_id: int | None) -> list[Pull]:
         .outerjoin(KeptLoad, and_(KeptLoad.plan_id == plan_id, KeptLoad.number == KeptSlot.number))
         .where(Job.state == JobState.READY.value)
         .order_by(
-            KeptLoad.number.is_(None), KeptLoad.number, Bin.walking_order, Bin.bin, Job.sku,
-            Job.priority.desc(), Job.ship_by, Job.id,
+            KeptLoad.number.is_(None),
+            KeptLoad.number,
+            Bin.walking_order,
+            Bin.bin,
+            Job.sku,
+            Job.priority.desc(),
+            Job.ship_by,
+            Job.id,
         )
-    )  # fmt: skip
+    )
     first: dict[int, Any] = {}
     for row in rows:
         first.setdefault(row.id, row)  # a unit that needs two visits is pulled for the first

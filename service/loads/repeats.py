@@ -4,7 +4,6 @@ acts."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 
 from sqlalchemy.orm import Session
 
@@ -16,7 +15,7 @@ from service.records.ids import CALIBRATION, JOB, public
 from service.records.moves import move_job, move_load, write_history
 from service.records.states import JobState, LoadState
 from service.records.tables import Job, Load, LoadSlot
-from service.records.who import Who
+from service.records.who import By
 
 
 def burn_again(
@@ -26,8 +25,7 @@ def burn_again(
     identities: Sequence[str],
     reason: str,
     *,
-    who: Who,
-    now: datetime,
+    by: By,
 ) -> None:
     """Let faint or partial marks be burned again in the same seating: a new attempt, in a new file with those
     jobs only.
@@ -61,14 +59,12 @@ def burn_again(
         job.faces_done = [face for face in job.faces_done if face != slot.face]
         session.flush()
         if JobState(job.state) is not JobState.LOADED:
-            move_job(session, job, JobState.LOADED, who=who, now=now, why=f"{slot.face} is burned again")
-        write_history(
-            session, "job", job.id, move_from=job.state, move_to="again", who=who, now=now, why=reason
-        )
+            move_job(session, job, JobState.LOADED, by=by, why=f"{slot.face} is burned again")
+        write_history(session, "job", job.id, "again", move_from=job.state, by=by, why=reason)
     load.current_turn = turn
     session.flush()
-    move_load(session, load, LoadState.SEATED, who=who, now=now, why=f"again: {reason}")
-    contents.raise_revision(session, load, who=who, now=now, why=f"burned again: {reason}")
+    move_load(session, load, LoadState.SEATED, by=by, why=f"again: {reason}")
+    contents.raise_revision(session, load, by=by, why=f"burned again: {reason}")
 
 
 def withdraw(
@@ -78,8 +74,7 @@ def withdraw(
     identities: Sequence[str],
     reason: str,
     *,
-    who: Who,
-    now: datetime,
+    by: By,
 ) -> None:
     """Take back what `burn_again` asked for, before it was started: those marks stay as they are, and go
     where they were before (a complete one to the next turn or to inspection, a partial one is doubtful).
@@ -97,11 +92,11 @@ def withdraw(
             raise BadRequest(
                 f"{public(JOB, job_id)} is not to be burned again", field="jobs", job=public(JOB, job_id)
             )
-        _leave(session, load, jobs[job_id], slot, who=who, now=now, why=reason)
+        _leave(session, load, jobs[job_id], slot, by=by, why=reason)
     if waiting:
         _none_left_partial(list(jobs.values()), "burned again with the others, or taken back with them")
-    progress.move_on(session, load, who=who, now=now, why=f"not burned again: {reason}")
-    contents.raise_revision(session, load, who=who, now=now, why=f"not burned again: {reason}")
+    progress.move_on(session, load, by=by, why=f"not burned again: {reason}")
+    contents.raise_revision(session, load, by=by, why=f"not burned again: {reason}")
 
 
 def asked(session: Session, load: Load) -> list[LoadSlot]:
@@ -110,19 +105,17 @@ def asked(session: Session, load: Load) -> list[LoadSlot]:
     return [slot for slot in contents.pending(load) if (slot.job_id, slot.face) in marked]
 
 
-def _leave(
-    session: Session, load: Load, job: Job, slot: LoadSlot, *, who: Who, now: datetime, why: str
-) -> None:
+def _leave(session: Session, load: Load, job: Job, slot: LoadSlot, *, by: By, why: str) -> None:
     """One mark stays as the last attempt left it."""
     slot.state, slot.attempt = "burned", slot.attempt - 1
-    write_history(session, "job", job.id, move_from=job.state, move_to="not_again", who=who, now=now, why=why)
+    write_history(session, "job", job.id, "not_again", move_from=job.state, by=by, why=why)
     if _marked(session, load)[job.id, slot.face] == "partial":
-        move_job(session, job, JobState.DOUBTFUL, who=who, now=now, why=f"{slot.face} stays partial")
+        move_job(session, job, JobState.DOUBTFUL, by=by, why=f"{slot.face} stays partial")
         return
     job.faces_done = [*job.faces_done, slot.face]
     session.flush()
     if not any(other.job_id == job.id for other in contents.pending(load)):
-        move_job(session, job, JobState.ENGRAVED, who=who, now=now, why=f"{slot.face} stays as it is")
+        move_job(session, job, JobState.ENGRAVED, by=by, why=f"{slot.face} stays as it is")
 
 
 def _marked(session: Session, load: Load) -> dict[tuple[int | None, str], str]:
@@ -148,8 +141,9 @@ def _must_meet(session: Session, load: Load, slot: LoadSlot) -> None:
             raise StaleCalibration(
                 f"{load.copy} was measured again after {job} was burned: a repeat would lie beside the first "
                 "mark; inspect it as it is",
-                job=job, calibration=in_force,
-            )  # fmt: skip
+                job=job,
+                calibration=in_force,
+            )
 
 
 def _none_left_partial(jobs: Sequence[Job], wanted: str) -> None:

@@ -44,9 +44,18 @@ class MarkSurface:
 
 
 _WAITING = (
-    Job.id, Job.order_id, Job.line_id, Job.words_revision, Job.sku, Job.blade, Job.faces, Job.faces_done,
-    Job.priority, Job.ship_by, Job.replaces,
-)  # fmt: skip
+    Job.id,
+    Job.order_id,
+    Job.line_id,
+    Job.words_revision,
+    Job.sku,
+    Job.blade,
+    Job.faces,
+    Job.faces_done,
+    Job.priority,
+    Job.ship_by,
+    Job.replaces,
+)
 _READY = (Job.state == JobState.READY.value, or_(Job.bin.is_not(None), Job.unit_in_hand))
 
 
@@ -75,19 +84,23 @@ def ready_jobs(session: Session, blades: Collection[str], *, limit: int) -> list
 
 def ready_among(session: Session, job_ids: Collection[int]) -> list[Waiting]:
     """Those of the jobs that are ready, their units reserved or in hand."""
-    rows = session.execute(
-        select(*_WAITING).where(Job.id.in_(sorted(job_ids)), *_READY).order_by(Job.id)
-    )  # fmt: skip
+    rows = session.execute(select(*_WAITING).where(Job.id.in_(sorted(job_ids)), *_READY).order_by(Job.id))
     return [_waiting(row) for row in rows]
 
 
 def _waiting(row: Any) -> Waiting:
     return Waiting(
-        id=row.id, order_id=row.order_id, line_id=row.line_id, words_revision=row.words_revision,
-        sku=row.sku, blade=row.blade,
+        id=row.id,
+        order_id=row.order_id,
+        line_id=row.line_id,
+        words_revision=row.words_revision,
+        sku=row.sku,
+        blade=row.blade,
         faces=tuple(face for face in row.faces if face not in row.faces_done),
-        priority=row.priority, ship_by=row.ship_by, replaces=row.replaces,
-    )  # fmt: skip
+        priority=row.priority,
+        ship_by=row.ship_by,
+        replaces=row.replaces,
+    )
 
 
 def eligible(session: Session, line_ids: Collection[int]) -> dict[int, list[list[str]]]:
@@ -100,12 +113,16 @@ def surfaces(session: Session, line_ids: Collection[int]) -> list[MarkSurface]:
     """Surfaces of all marks of those lines."""
     rows = session.execute(
         select(
-            FrozenMark.id, FrozenMark.line_id, FrozenMark.words_revision, FrozenMark.face,
-            FrozenMark.material, FrozenMark.finish,
+            FrozenMark.id,
+            FrozenMark.line_id,
+            FrozenMark.words_revision,
+            FrozenMark.face,
+            FrozenMark.material,
+            FrozenMark.finish,
         )
         .where(FrozenMark.line_id.in_(sorted(line_ids)))
         .order_by(FrozenMark.id)
-    )  # fmt: skip
+    )
     return [MarkSurface(*row) for row in rows]  # type: ignore[arg-type]
 
 
@@ -146,7 +163,7 @@ def ready_on(
         .join(FrozenMark, mark)
         .where(Job.id.in_(ids))
         .order_by(Job.id)
-    )  # fmt: skip
+    )
     found: dict[int, tuple[frozenset[str], set[tuple[str, str]]]] = {}
     for row in rows:
         stations = frozenset(station for station, *_ in row.eligible)

@@ -58,10 +58,18 @@ def get_plan(
         found, in_hand, now=state.clock(), language=visitor.language, most_open_s=hours * 3600
     )
     return _page(
-        request, "plan.html", visitor, no_plan=None, loads=loads, more=len(found.plan.loads) - len(loads),
-        hours=hours, timeline=drawn, plan=found.plan,
-        unplanned=sorted(found.plan.unplanned.items()), spans=SPANS,
-    )  # fmt: skip
+        request,
+        "plan.html",
+        visitor,
+        no_plan=None,
+        loads=loads,
+        more=len(found.plan.loads) - len(loads),
+        hours=hours,
+        timeline=drawn,
+        plan=found.plan,
+        unplanned=sorted(found.plan.unplanned.items()),
+        spans=SPANS,
+    )
 
 
 @router.get("/backlog")
@@ -76,13 +84,21 @@ def get_backlog(request: Request, visitor: HouseVisitor) -> Response:
         short, counts = rows.short(session), rows.counts(session)
     said = texts.texts_of(visitor.language)
     return _page(
-        request, "backlog.html", visitor, no_plan=no_plan, late=late[:_MOST_LATE], short=short,
-        late_more=max(0, len(late) - _MOST_LATE), counts=counts, products=state.catalogue.current.products,
+        request,
+        "backlog.html",
+        visitor,
+        no_plan=no_plan,
+        late=late[:_MOST_LATE],
+        short=short,
+        late_more=max(0, len(late) - _MOST_LATE),
+        counts=counts,
+        products=state.catalogue.current.products,
         days=[(day, pictures.remark(day, said)) for day in days],
         workload=pictures.workload(days, language=visitor.language) if found else None,
         unplanned=sorted(found.plan.unplanned.items()) if found else [],
-        day_name=lambda day: pictures.day_name(day, visitor.language), now=now,
-    )  # fmt: skip
+        day_name=lambda day: pictures.day_name(day, visitor.language),
+        now=now,
+    )
 
 
 @router.get("/build-list")
@@ -91,17 +107,29 @@ def get_build_list(request: Request, visitor: HouseVisitor) -> Response:
     found = build_list.build_list(request.app.state)
     late = sum(row.quantity for row in found.rows if row.is_late)
     return _page(
-        request, "build_list.html", visitor, build=found.rows[:_MOST_BUILD], late=late,
+        request,
+        "build_list.html",
+        visitor,
+        build=found.rows[:_MOST_BUILD],
+        late=late,
         more=max(0, len(found.rows) - _MOST_BUILD),
-        blades=found.blades, blades_of=found.blades_of, made_at=found.made_at,
-        products=request.app.state.catalogue.current.products, handed_over_days=build_list.HANDED_OVER_DAYS,
-    )  # fmt: skip
+        blades=found.blades,
+        blades_of=found.blades_of,
+        made_at=found.made_at,
+        products=request.app.state.catalogue.current.products,
+        handed_over_days=build_list.HANDED_OVER_DAYS,
+    )
 
 
 def _page(request: Request, template: str, visitor: Visitor, **values: Any) -> Response:
     """A page on which times are the shop's own."""
     zone = ZoneInfo(request.app.state.catalogue.current.policy.time_zone)
     return page(
-        request, template, visitor, zone=zone, local=lambda moment: moment.astimezone(zone),
-        short_time=short_times(zone, request.app.state.clock(), visitor.language), **values,
-    )  # fmt: skip
+        request,
+        template,
+        visitor,
+        zone=zone,
+        local=lambda moment: moment.astimezone(zone),
+        short_time=short_times(zone, request.app.state.clock(), visitor.language),
+        **values,
+    )

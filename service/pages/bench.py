@@ -17,6 +17,7 @@ from service.pages.render import PageRoute, page, status_of
 from service.plan import board_rows as rows
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import JOB, LOAD, number
+from service.records.who import By
 from service.stock import put_backs
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -61,7 +62,7 @@ def post_put_back(request: Request, visitor: BenchVisitor, form: Form) -> Respon
     try:
         state.database.write(
             lambda session: put_backs.put_back(
-                session, number(JOB, job), bin_name, who=visitor.who, now=state.clock()
+                session, number(JOB, job), bin_name, by=By(visitor.who, state.clock())
             )
         )
     except Refusal as refusal:
@@ -90,11 +91,23 @@ def post_scan(request: Request, identity: str, visitor: BenchVisitor, form: Form
         turn = seen["current_turn"]
         scanned = scanning.read(state.catalogue.current, seen, code)
         if scanned.step == "pulled":
-            _change(request, identity, form, lambda session, load, now: pulls.pulled(
-                session, load, {scanned.job: "found"}, {}, who=visitor.who, now=now))  # fmt: skip
+            _change(
+                request,
+                identity,
+                form,
+                lambda session, load, now: pulls.pulled(
+                    session, load, {scanned.job: "found"}, {}, by=By(visitor.who, now)
+                ),
+            )
         elif scanned.step == "seated":
-            _change(request, identity, form, lambda session, load, now: seating.seated(
-                session, load, turn, {scanned.slot: "seated"}, who=visitor.who, now=now))  # fmt: skip
+            _change(
+                request,
+                identity,
+                form,
+                lambda session, load, now: seating.seated(
+                    session, load, turn, {scanned.slot: "seated"}, by=By(visitor.who, now)
+                ),
+            )
         elif scanned.step == "start":
             _start(request, identity, visitor, form, code)
     except Refusal as refusal:
@@ -110,8 +123,13 @@ def post_pulled(request: Request, identity: str, visitor: BenchVisitor, form: Fo
     lots = {
         name.removeprefix("lot-"): _count(value) for name, value in form.items() if name.startswith("lot-")
     }
-    return _step(request, identity, visitor, form, lambda session, load, now: pulls.pulled(
-        session, load, jobs, lots, who=visitor.who, now=now))  # fmt: skip
+    return _step(
+        request,
+        identity,
+        visitor,
+        form,
+        lambda session, load, now: pulls.pulled(session, load, jobs, lots, by=By(visitor.who, now)),
+    )
 
 
 @router.post("/bench/loads/{identity}/seated")
@@ -120,8 +138,13 @@ def post_seated(request: Request, identity: str, visitor: BenchVisitor, form: Fo
     what: Any = _one_of(form, "what", ("seated", "does_not_fit"), "seated")
     slots = {str(slot): what for slot in form.getlist("slot")}
     turn = _count(form.get("turn", "0"))
-    return _step(request, identity, visitor, form, lambda session, load, now: seating.seated(
-        session, load, turn, slots, who=visitor.who, now=now))  # fmt: skip
+    return _step(
+        request,
+        identity,
+        visitor,
+        form,
+        lambda session, load, now: seating.seated(session, load, turn, slots, by=By(visitor.who, now)),
+    )
 
 
 @router.post("/bench/loads/{identity}/send")
@@ -177,8 +200,13 @@ def post_resolve(request: Request, identity: str, visitor: BenchVisitor, form: F
             jobs.setdefault(unit, {})[last] = _known(str(value), ("clean", "partial", "complete"))
         elif what == "lot":
             lots.setdefault(unit, {})[_known(last, ("clean", "partial", "complete"))] = _count(value)
-    return _step(request, identity, visitor, form, lambda session, load, now: doubts.resolve(
-        session, load, jobs, lots, who=visitor.who, now=now))  # fmt: skip
+    return _step(
+        request,
+        identity,
+        visitor,
+        form,
+        lambda session, load, now: doubts.resolve(session, load, jobs, lots, by=By(visitor.who, now)),
+    )
 
 
 @router.post("/bench/loads/{identity}/again")
@@ -191,8 +219,13 @@ def post_again(request: Request, identity: str, visitor: BenchVisitor, form: For
             request, identity, visitor, refused=BadRequest("say which mark, and why", field="reason")
         )
     work = repeats.withdraw if form.get("withdraw") else repeats.burn_again
-    return _step(request, identity, visitor, form, lambda session, load, now: work(
-        session, load, turn, jobs, reason, who=visitor.who, now=now))  # fmt: skip
+    return _step(
+        request,
+        identity,
+        visitor,
+        form,
+        lambda session, load, now: work(session, load, turn, jobs, reason, by=By(visitor.who, now)),
+    )
 
 
 @router.post("/bench/loads/{identity}/inspect")
@@ -207,8 +240,13 @@ def post_inspect(request: Request, identity: str, visitor: BenchVisitor, form: F
     for lot in form.getlist("lot"):
         counts = inspection.BladesInspected(_count(form.get("pass", "0")), _count(form.get("scrap", "0")))
         lots[str(lot)] = counts
-    return _step(request, identity, visitor, form, lambda session, load, now: inspection.inspect(
-        session, load, jobs, lots, who=visitor.who, now=now))  # fmt: skip
+    return _step(
+        request,
+        identity,
+        visitor,
+        form,
+        lambda session, load, now: inspection.inspect(session, load, jobs, lots, by=By(visitor.who, now)),
+    )
 
 
 @router.post("/bench/loads/{identity}/release")
@@ -217,15 +255,25 @@ def post_release(request: Request, identity: str, visitor: BenchVisitor, form: F
     if {str(one) for one in form.getlist("done")} != set(steps.REMINDERS):
         wanted = BadRequest("first wipe, bag and re-box the units, and check each off", field="done")
         return _load(request, identity, visitor, refused=wanted)
-    return _step(request, identity, visitor, form, lambda session, load, now: inspection.release(
-        session, load, who=visitor.who, now=now))  # fmt: skip
+    return _step(
+        request,
+        identity,
+        visitor,
+        form,
+        lambda session, load, now: inspection.release(session, load, by=By(visitor.who, now)),
+    )
 
 
 @router.post("/bench/loads/{identity}/drop")
 def post_drop(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Give an unstarted load back to the queue."""
-    return _step(request, identity, visitor, form, lambda session, load, now: leases.drop(
-        session, load, who=visitor.who, now=now))  # fmt: skip
+    return _step(
+        request,
+        identity,
+        visitor,
+        form,
+        lambda session, load, now: leases.drop(session, load, by=By(visitor.who, now)),
+    )
 
 
 # --- how a step is done and shown ---
@@ -267,10 +315,18 @@ def _load(
         raise refused
     shown = {"is_stopped": False, "scanned": None, "sent": None, **values}
     return page(
-        request, "load.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        view=view, scrap_reasons=SCRAP_REASONS, again_reasons=AGAIN_REASONS,
-        leave_reasons=LEAVE_REASONS, reminders=steps.REMINDERS, **shown,
-    )  # fmt: skip
+        request,
+        "load.html",
+        visitor,
+        status=status_of(refused) if refused else 200,
+        refused=refused,
+        view=view,
+        scrap_reasons=SCRAP_REASONS,
+        again_reasons=AGAIN_REASONS,
+        leave_reasons=LEAVE_REASONS,
+        reminders=steps.REMINDERS,
+        **shown,
+    )
 
 
 def _bench(
@@ -284,10 +340,19 @@ def _bench(
         queue = pulls.queue(session, shop, now=state.clock())
         going_back = put_backs.listed(session)
     return page(
-        request, "bench.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        stations=list(shop.stations.values()), loads=loads, units=units, queue=queue, products=shop.products,
-        going_back=going_back, nothing_at=nothing_at,
-    )  # fmt: skip
+        request,
+        "bench.html",
+        visitor,
+        status=status_of(refused) if refused else 200,
+        refused=refused,
+        stations=list(shop.stations.values()),
+        loads=loads,
+        units=units,
+        queue=queue,
+        products=shop.products,
+        going_back=going_back,
+        nothing_at=nothing_at,
+    )
 
 
 # --- what forms say ---

@@ -69,16 +69,28 @@ def get_board(request: Request, visitor: HouseVisitor) -> Response:
             "counts": rows.counts(session),
         }
     return page(
-        request, "board.html", visitor, now=now, zone=zone, local=lambda moment: moment.astimezone(zone),
-        no_plan=no_plan, days=days, due_today=today_of(days), late=late[:_SHOWN],
+        request,
+        "board.html",
+        visitor,
+        now=now,
+        zone=zone,
+        local=lambda moment: moment.astimezone(zone),
+        no_plan=no_plan,
+        days=days,
+        due_today=today_of(days),
+        late=late[:_SHOWN],
         late_count=sum(len(one.jobs) for one in late),
-        short_time=short_times(zone, now, visitor.language), most=_SHOWN,
+        short_time=short_times(zone, now, visitor.language),
+        most=_SHOWN,
         releases=[day for day in days if day.is_release],
-        late_more=max(0, len(late) - _SHOWN), products=shop.products,
-        scrap_days=_SCRAP_DAYS, day_name=lambda day: pictures.day_name(day, visitor.language),
+        late_more=max(0, len(late) - _SHOWN),
+        products=shop.products,
+        scrap_days=_SCRAP_DAYS,
+        day_name=lambda day: pictures.day_name(day, visitor.language),
         timeline=pictures.timeline(found, loads, now=now, language=visitor.language) if found else None,
-        workload=pictures.workload(days, language=visitor.language) if found else None, **values,
-    )  # fmt: skip
+        workload=pictures.workload(days, language=visitor.language) if found else None,
+        **values,
+    )
 
 
 def planned(state: Any) -> tuple[Planned | None, Refusal | None]:

@@ -58,10 +58,17 @@ def _proof(request: Request, token: str, *, refused: Refusal | None = None, answ
     for line in shown["lines"]:
         pictures[line["line_ref"]] = _pictures(request, identity, line, who)
     return page(
-        request, "proof.html", status=status_of(refused) if refused else 200, refused=refused, order=shown,
-        until=opened.until, pictures=pictures, products=state.catalogue.current.products, answered=answered,
+        request,
+        "proof.html",
+        status=status_of(refused) if refused else 200,
+        refused=refused,
+        order=shown,
+        until=opened.until,
+        pictures=pictures,
+        products=state.catalogue.current.products,
+        answered=answered,
         longest=proof_links.LONGEST_WISH,
-    )  # fmt: skip
+    )
 
 
 def _pictures(request: Request, identity: str, line: dict[str, Any], who: Who) -> list[str]:
@@ -73,12 +80,17 @@ def _pictures(request: Request, identity: str, line: dict[str, Any], who: Who) -
     return [
         svg_of(
             intake.proof(
-                request.app.state, identity, "svg", line_ref=line["line_ref"], face=face, who=who,
+                request.app.state,
+                identity,
+                "svg",
+                line_ref=line["line_ref"],
+                face=face,
+                who=who,
                 is_captioned=is_captioned,
             )[0]
         )
         for face in faces
-    ]  # fmt: skip
+    ]
 
 
 def svg_of(picture: bytes) -> str:

@@ -15,6 +15,7 @@ from service.pages.render import PageRoute, page, status_of
 from service.proving import test_card_file as card_files
 from service.proving import test_cards
 from service.records.errors import BadRequest, Refusal
+from service.records.who import By
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -34,9 +35,12 @@ def post_card(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
 
     def work(session: Session) -> None:
         test_cards.record(
-            session, state.catalogue.current, process, _card(form, visitor), who=visitor.who,
-            now=state.clock(),
-        )  # fmt: skip
+            session,
+            state.catalogue.current,
+            process,
+            _card(form, visitor),
+            by=By(visitor.who, state.clock()),
+        )
 
     try:
         state.database.write(work)
@@ -55,7 +59,7 @@ def post_withdraw(request: Request, visitor: OwnerVisitor, form: Form) -> Respon
         if not why:
             raise BadRequest("say why the card is withdrawn", field="why")
         shop = state.catalogue.current
-        return test_cards.withdraw(session, shop, process, why, who=visitor.who, now=state.clock())[1]
+        return test_cards.withdraw(session, shop, process, why, by=By(visitor.who, state.clock()))[1]
 
     try:
         taken = state.database.write(work)
@@ -82,11 +86,17 @@ def _cards(request: Request, visitor: Visitor, *, refused: Refusal | None = None
             for row in rows.test_cards_page(session, before_id=None, limit=_SHOWN, process=None)
         ]
     return page(
-        request, "test_cards.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        stations=list(shop.stations.values()), processes=processes, record=record,
+        request,
+        "test_cards.html",
+        visitor,
+        status=status_of(refused) if refused else 200,
+        refused=refused,
+        stations=list(shop.stations.values()),
+        processes=processes,
+        record=record,
         today=state.clock().date().isoformat(),
         **{"recorded": None, "withdrawn": None, "taken": (), **said},
-    )  # fmt: skip
+    )
 
 
 def _card(form: Form, visitor: Visitor) -> test_cards.Card:
@@ -95,9 +105,12 @@ def _card(form: Form, visitor: Visitor) -> test_cards.Card:
     except ValueError:
         raise BadRequest("say on which day the card was burned", field="burned_on") from None
     return test_cards.Card(
-        burned_on, _line(form, "by", 60) or visitor.who.name, _line(form, "note", 250),
-        millimetres(form, "line_width_mm", most=5), millimetres(form, "spot_mm", most=5),
-    )  # fmt: skip
+        burned_on,
+        _line(form, "by", 60) or visitor.who.name,
+        _line(form, "note", 250),
+        millimetres(form, "line_width_mm", most=5),
+        millimetres(form, "spot_mm", most=5),
+    )
 
 
 def _line(form: Form, name: str, most: int) -> str:

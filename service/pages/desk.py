@@ -24,6 +24,7 @@ from service.plan import board_rows as board
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import ORDER, number, public
 from service.records.tables import Order
+from service.records.who import By
 from service.requests import sessions
 from service.requests.inscriptions import InscriptionIn, InscriptionsIn
 
@@ -116,11 +117,13 @@ def post_amend(request: Request, identity: str, visitor: DeskVisitor, form: Form
 def post_approve(request: Request, identity: str, visitor: DeskVisitor, form: Form) -> Response:
     """Let a held line go on: the desk has looked, or the buyer said yes."""
     lines = [str(line) for line in form.getlist("line")]
-    by: Any = "buyer" if form.get("by") == "buyer" else "desk"
+    approver: Any = "buyer" if form.get("by") == "buyer" else "desk"
 
     def work(session: Session) -> None:
         order = orders.changeable(session, identity, str(form.get("etag", "")), who=visitor.who)
-        orders.approve(session, order, lines, by=by, who=visitor.who, now=request.app.state.clock())
+        orders.approve(
+            session, order, lines, approver=approver, by=By(visitor.who, request.app.state.clock())
+        )
 
     return _do(request, identity, visitor, lambda: request.app.state.database.write(work))
 
@@ -133,7 +136,7 @@ def post_cancel(request: Request, identity: str, visitor: DeskVisitor, form: For
 
     def work(session: Session) -> None:
         order = orders.changeable(session, identity, str(form.get("etag", "")), who=visitor.who)
-        orders.cancel(session, order, lines, who=visitor.who, now=request.app.state.clock(), why=reason)
+        orders.cancel(session, order, lines, by=By(visitor.who, request.app.state.clock()), why=reason)
 
     return _do(request, identity, visitor, lambda: request.app.state.database.write(work))
 
@@ -171,9 +174,17 @@ def _check(
         except Refusal as refusal:
             wrong = refusal
     return page(
-        request, "check.html", visitor, status=status_of(wrong) if wrong else 200, wrong=wrong, given=given,
-        products=list(shop.products.values()), blades=shop.blades, chosen=chosen, result=result,
-    )  # fmt: skip
+        request,
+        "check.html",
+        visitor,
+        status=status_of(wrong) if wrong else 200,
+        wrong=wrong,
+        given=given,
+        products=list(shop.products.values()),
+        blades=shop.blades,
+        chosen=chosen,
+        result=result,
+    )
 
 
 def _chosen(shop: Shop, given: Mapping[str, str]) -> dict[str, Any]:
@@ -282,10 +293,21 @@ def _order(
         }
     shop = state.catalogue.current
     return page(
-        request, "order.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        order=shown, etag=etag, history=history, products=shop.products, fonts=shop.fonts, wish=wish,
-        zones=_zones(shop), pictured=pictured, **{"link": None, "until": None, **values},
-    )  # fmt: skip
+        request,
+        "order.html",
+        visitor,
+        status=status_of(refused) if refused else 200,
+        refused=refused,
+        order=shown,
+        etag=etag,
+        history=history,
+        products=shop.products,
+        fonts=shop.fonts,
+        wish=wish,
+        zones=_zones(shop),
+        pictured=pictured,
+        **{"link": None, "until": None, **values},
+    )
 
 
 def _zones(shop: Shop) -> dict[tuple[str, str], Any]:

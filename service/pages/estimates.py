@@ -50,9 +50,15 @@ def get_estimates(request: Request, visitor: OwnerVisitor) -> Response:
     shop = state.catalogue.current
     at = found["learned_at"]
     return page(
-        request, "estimates.html", visitor, found=found, pictures=pictures, shop=shop, side=SIDE,
+        request,
+        "estimates.html",
+        visitor,
+        found=found,
+        pictures=pictures,
+        shop=shop,
+        side=SIDE,
         learned_at=at and datetime.fromisoformat(at).astimezone(ZoneInfo(shop.policy.time_zone)),
-    )  # fmt: skip
+    )
 
 
 def scatter_of(recent: Sequence[dict[str, Any]]) -> Scatter:

@@ -21,6 +21,7 @@ from service.pages.gate import BenchVisitor, Form, HouseVisitor, OwnerVisitor, V
 from service.pages.render import PageRoute, page, status_of
 from service.records.errors import BadRequest, Refusal
 from service.records.ids import LOT, public
+from service.records.who import By
 from service.requests.inscriptions import plausible
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -53,7 +54,7 @@ def post_hand_over(request: Request, identity: str, visitor: BenchVisitor, form:
     state, etag = request.app.state, str(form.get("etag", ""))
 
     def work(session: Session) -> None:
-        lots.hand_over(session, identity, etag, who=visitor.who, now=state.clock())
+        lots.hand_over(session, identity, etag, by=By(visitor.who, state.clock()))
 
     return _done(request, visitor, work)
 
@@ -67,7 +68,7 @@ def post_cancel(request: Request, identity: str, visitor: OwnerVisitor, form: Fo
     def work(session: Session) -> None:
         if not why or not why.isprintable():
             raise BadRequest("say why the lot is cancelled", field="why")
-        lots.cancel(session, identity, etag, why=why, who=visitor.who, now=state.clock())
+        lots.cancel(session, identity, etag, why=why, by=By(visitor.who, state.clock()))
 
     return _done(request, visitor, work)
 
@@ -96,11 +97,20 @@ def _lots(
             for lot in rows.newest(session, limit=_SHOWN)
         ]
     return page(
-        request, "lots.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        listed=listed, places=_places(shop), marks=[a for a in shop.artworks.values() if a.use == "mark"],
-        products=shop.products, key=secrets.token_hex(12), typed=typed or {},
-        today=state.clock().date().isoformat(), now=state.clock(),
-    )  # fmt: skip
+        request,
+        "lots.html",
+        visitor,
+        status=status_of(refused) if refused else 200,
+        refused=refused,
+        listed=listed,
+        places=_places(shop),
+        marks=[a for a in shop.artworks.values() if a.use == "mark"],
+        products=shop.products,
+        key=secrets.token_hex(12),
+        typed=typed or {},
+        today=state.clock().date().isoformat(),
+        now=state.clock(),
+    )
 
 
 def _places(shop: Shop) -> list[tuple[str, str, str]]:

@@ -18,6 +18,7 @@ from service.proving import measurements
 from service.records.errors import BadRequest, Refusal
 from service.records.ids import LOAD, public
 from service.records.tables import CalibrationRecord
+from service.records.who import By
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -39,7 +40,7 @@ def post_calibration(request: Request, visitor: BenchVisitor, form: Form) -> Res
     def work(session: Session) -> tuple[CalibrationRecord, tuple[str, ...]]:
         asked = measurements.Asked(station, copy, _met(form))
         found = measurements.measured(state.catalogue.current, asked)
-        return measurements.record(session, found, who=visitor.who, now=state.clock())
+        return measurements.record(session, found, by=By(visitor.who, state.clock()))
 
     try:
         made, stale = state.database.write(work)
@@ -50,9 +51,14 @@ def post_calibration(request: Request, visitor: BenchVisitor, form: Form) -> Res
 
 
 def _calibration(
-    request: Request, visitor: Visitor, station: str, copy: str, *, refused: Refusal | None = None,
+    request: Request,
+    visitor: Visitor,
+    station: str,
+    copy: str,
+    *,
+    refused: Refusal | None = None,
     **said: Any,
-) -> Response:  # fmt: skip
+) -> Response:
     state = request.app.state
     shop: Shop = state.catalogue.current
     pairs = [
@@ -77,10 +83,20 @@ def _calibration(
     expected = to_station(plate.fiducials, nominal(shop.stations[chosen[0]], plate, chosen[1]))
     marks = [(*at, float(x), float(y)) for at, (x, y) in zip(plate.fiducials, expected, strict=True)]
     return page(
-        request, "calibration.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        pairs=pairs, chosen=chosen, marks=marks, records=records, known=known, loads=here,
-        limit=measured.RESIDUAL_LIMIT_MM, **{"made": None, "stale": (), "typed": {}, **said},
-    )  # fmt: skip
+        request,
+        "calibration.html",
+        visitor,
+        status=status_of(refused) if refused else 200,
+        refused=refused,
+        pairs=pairs,
+        chosen=chosen,
+        marks=marks,
+        records=records,
+        known=known,
+        loads=here,
+        limit=measured.RESIDUAL_LIMIT_MM,
+        **{"made": None, "stale": (), "typed": {}, **said},
+    )
 
 
 def _met(form: Form) -> dict[int, tuple[float, float]]:

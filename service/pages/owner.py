@@ -22,7 +22,7 @@ from service.proving import test_cards
 from service.records import ids
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.tables import Callback
-from service.records.who import Role
+from service.records.who import By, Role
 from service.requests import key_rows, keys
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -118,9 +118,12 @@ def post_callback(request: Request, visitor: OwnerVisitor, form: Form) -> Respon
 
     def work(session: Session) -> Callback:
         return callbacks.register(
-            session, url, client=client or None, who=visitor.who, now=state.clock(),
+            session,
+            url,
+            client=client or None,
+            by=By(visitor.who, state.clock()),
             loopback_allowed=state.settings.callbacks_to_loopback,
-        )  # fmt: skip
+        )
 
     try:
         made = state.database.write(work)
@@ -203,9 +206,15 @@ def _keys(
     with request.app.state.database.reading() as session:
         known = key_rows.all_keys(session)
     return page(
-        request, "keys.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        keys=known, made=made, roles=[role.value for role in Role],
-    )  # fmt: skip
+        request,
+        "keys.html",
+        visitor,
+        status=status_of(refused) if refused else 200,
+        refused=refused,
+        keys=known,
+        made=made,
+        roles=[role.value for role in Role],
+    )
 
 
 def _callbacks(
@@ -225,7 +234,12 @@ def _callbacks(
             for one in callbacks.listed(session, who=visitor.who)
         ]
     return page(
-        request, "callbacks.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        listed=listed, now=request.app.state.clock(),
+        request,
+        "callbacks.html",
+        visitor,
+        status=status_of(refused) if refused else 200,
+        refused=refused,
+        listed=listed,
+        now=request.app.state.clock(),
         **{"secret": None, "until": None, "resent": None, **said},
-    )  # fmt: skip
+    )

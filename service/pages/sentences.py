@@ -233,9 +233,10 @@ def finding(one: Mapping[str, Any], language: str, asked: str = "") -> str:
     said = say(FINDINGS[one["code"]])
     if place := _WHERE.match(one["message"]):
         turn, slot, unit, _zone = place.groups()
-        said = say(_("turn %(turn)s, slot %(slot)s, %(unit)s")) % {
-            "turn": turn, "slot": slot, "unit": unit
-        } + f": {said}"  # fmt: skip
+        said = (
+            say(_("turn %(turn)s, slot %(slot)s, %(unit)s")) % {"turn": turn, "slot": slot, "unit": unit}
+            + f": {said}"
+        )
     details = [part for part in (_meant(one, asked, say), *_numbers(one, language, say)) if part]
     return f"{said} ({'; '.join(details)})" if details else said
 

@@ -90,8 +90,14 @@ def get_language(request: Request, code: str, then: Annotated[str, Query(max_len
     """Read the pages in another language from now on."""
     answer = RedirectResponse(_inside(then), 303)
     if code in texts.LANGUAGES:
-        answer.set_cookie("ricasso_language", code, max_age=_YEAR, httponly=True, samesite="lax",
-                          secure=request.url.scheme == "https")  # fmt: skip
+        answer.set_cookie(
+            "ricasso_language",
+            code,
+            max_age=_YEAR,
+            httponly=True,
+            samesite="lax",
+            secure=request.url.scheme == "https",
+        )
     return answer
 
 

@@ -113,8 +113,15 @@ class View:
                 if job is None or self.states.get(job) not in states:
                     continue
                 one = found.setdefault(job, {**slot, "state": self.states[job], "faces": []})
-                one["faces"].append({"face": slot["face"], "texts": slot["texts"], "slot": slot["slot"],
-                                     "turn": turn["turn"], "state": slot["state"]})  # fmt: skip
+                one["faces"].append(
+                    {
+                        "face": slot["face"],
+                        "texts": slot["texts"],
+                        "slot": slot["slot"],
+                        "turn": turn["turn"],
+                        "state": slot["state"],
+                    }
+                )
         return list(found.values())
 
 

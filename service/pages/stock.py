@@ -62,7 +62,18 @@ def _stock(
     wrong = [one for one in reported or () if one.result is Result.REFUSED]
     shown = reported if reported is None or len(reported) <= _SHOWN else wrong[:_SHOWN]
     return page(
-        request, "stock.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        find=find, counts=counts, all_counts=all_counts, reported=reported, wrong=len(wrong), shown=shown,
-        most_shown=_SHOWN, products=state.catalogue.current.products, most_kb=LARGEST_FILE // 1024,
-    )  # fmt: skip
+        request,
+        "stock.html",
+        visitor,
+        status=status_of(refused) if refused else 200,
+        refused=refused,
+        find=find,
+        counts=counts,
+        all_counts=all_counts,
+        reported=reported,
+        wrong=len(wrong),
+        shown=shown,
+        most_shown=_SHOWN,
+        products=state.catalogue.current.products,
+        most_kb=LARGEST_FILE // 1024,
+    )

@@ -23,9 +23,15 @@ router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
 #: What the form begins with.
 USUAL = {
-    "factor": "1", "orders_days": "1", "station": "", "until": "", "plate": "", "count": "1", "hours": "0",
+    "factor": "1",
+    "orders_days": "1",
+    "station": "",
+    "until": "",
+    "plate": "",
+    "count": "1",
+    "hours": "0",
     "days": "2",
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,10 +58,18 @@ def get_what_if(request: Request, visitor: HouseVisitor) -> Response:
         except Refusal as refusal:
             refused = refusal
     return page(
-        request, "what_if.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        given=given, shop=shop, found=found, pictures=pictures(found) if found else {},
-        done=done_at(found) if found else {}, local=lambda moment: moment.astimezone(zone),
-    )  # fmt: skip
+        request,
+        "what_if.html",
+        visitor,
+        status=status_of(refused) if refused else 200,
+        refused=refused,
+        given=given,
+        shop=shop,
+        found=found,
+        pictures=pictures(found) if found else {},
+        done=done_at(found) if found else {},
+        local=lambda moment: moment.astimezone(zone),
+    )
 
 
 def question_of(given: Mapping[str, str], zone: ZoneInfo) -> WhatIfIn:

@@ -174,9 +174,13 @@ def _unit_cell(page: Any, slot: Mapping[str, Any], fill: SlotFill | None, voice:
         write(page, cut(str(slot["sku"]), _NAMES, 7), left, top - 6.8 * mm, 7)
         for number, mark in enumerate(marks):
             window = fitted(
-                mark.outline.bounds_mm, x=left + _NAMES, y=top - (number + 1) * _WORDS + 1.5 * mm,
-                width=width - 13 * mm - _NAMES, height=_WORDS - 2 * mm, largest=1.6,
-            )  # fmt: skip
+                mark.outline.bounds_mm,
+                x=left + _NAMES,
+                y=top - (number + 1) * _WORDS + 1.5 * mm,
+                width=width - 13 * mm - _NAMES,
+                height=_WORDS - 2 * mm,
+                largest=1.6,
+            )
             draw_outline(page, window, mark.outline)
 
     return Cell(max(_UNIT, _WORDS * len(marks)) + 1 * mm, draw)

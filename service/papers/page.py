@@ -65,18 +65,37 @@ def fitted(
 
 
 def draw_polygon(
-    page: Any, window: Window, polygon: Polygon, *, fill: Any = None, stroke: Any = INK, width: float = 0.5,
+    page: Any,
+    window: Window,
+    polygon: Polygon,
+    *,
+    fill: Any = None,
+    stroke: Any = INK,
+    width: float = 0.5,
     dash: Iterable[float] = (),
-) -> None:  # fmt: skip
+) -> None:
     """One polygon with its holes."""
-    draw_rings(page, window, [polygon.exterior.coords, *(r.coords for r in polygon.interiors)],
-               fill=fill, stroke=stroke, width=width, dash=dash)  # fmt: skip
+    draw_rings(
+        page,
+        window,
+        [polygon.exterior.coords, *(r.coords for r in polygon.interiors)],
+        fill=fill,
+        stroke=stroke,
+        width=width,
+        dash=dash,
+    )
 
 
 def draw_rings(
-    page: Any, window: Window, rings: Iterable[Any], *, fill: Any = None, stroke: Any = INK,
-    width: float = 0.5, dash: Iterable[float] = (),
-) -> None:  # fmt: skip
+    page: Any,
+    window: Window,
+    rings: Iterable[Any],
+    *,
+    fill: Any = None,
+    stroke: Any = INK,
+    width: float = 0.5,
+    dash: Iterable[float] = (),
+) -> None:
     """Closed rings of points in mm, filled by the even-odd rule."""
     path = page.beginPath()
     for ring in rings:
@@ -130,8 +149,14 @@ def draw_code(page: Any, content: str, *, x: float, y: float, size: float) -> No
         for is_dark, run in groupby(line):
             length = len(list(run))
             if is_dark:  # whole runs, and a hair of overlap, or viewers show seams between cells
-                page.rect(x + column * cell, y + size - (row + 1) * cell, length * cell, cell * 1.02,
-                          stroke=0, fill=1)  # fmt: skip
+                page.rect(
+                    x + column * cell,
+                    y + size - (row + 1) * cell,
+                    length * cell,
+                    cell * 1.02,
+                    stroke=0,
+                    fill=1,
+                )
             column += length
 
 

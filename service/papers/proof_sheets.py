@@ -123,8 +123,13 @@ def proof_sheet(
                 draw_outline(page, close, mark.outline)
                 true_size = voice.say(_TRUE if close.scale == 1 else _("enlarged or reduced"))
                 write(page, f"{mark.zone.replace('_', ' ')}, {true_size}", close_x, 48 * mm, 8)
-        write(page, voice.say(_("A picture of what will be burned, not a file for burning.")),
-              MARGIN, 10 * mm, 8)  # fmt: skip
+        write(
+            page,
+            voice.say(_("A picture of what will be burned, not a file for burning.")),
+            MARGIN,
+            10 * mm,
+            8,
+        )
         page.showPage()
     page.save()
     return data.getvalue()

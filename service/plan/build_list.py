@@ -174,9 +174,18 @@ def build_list_json(found: BuildList) -> dict[str, Any]:
 
 
 CSV_COLUMNS = (
-    "needed_by", "late", "sku", "name", "quantity", "cumulative", "orders", "built_from", "blades_to_mark",
-    "blades_marked", "blades_handed_over",
-)  # fmt: skip
+    "needed_by",
+    "late",
+    "sku",
+    "name",
+    "quantity",
+    "cumulative",
+    "orders",
+    "built_from",
+    "blades_to_mark",
+    "blades_marked",
+    "blades_handed_over",
+)
 
 
 def build_list_csv(found: BuildList) -> str:

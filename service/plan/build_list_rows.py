@@ -36,11 +36,9 @@ def blades_in_lots(session: Session, *, since: datetime) -> list[BladesInLots]:
     """Blades in lots that are open or done, and those handed over since a moment, by product."""
     given = (
         select(History.subject_id)
-        .where(
-            History.subject == "lot", History.move_to == LotState.HANDED_OVER.value, History.at >= since
-        )
+        .where(History.subject == "lot", History.move_to == LotState.HANDED_OVER.value, History.at >= since)
         .distinct()
-    )  # fmt: skip
+    )
     is_given = Lot.state == LotState.HANDED_OVER.value
     rows = session.execute(
         select(
@@ -51,13 +49,10 @@ def blades_in_lots(session: Session, *, since: datetime) -> list[BladesInLots]:
             func.sum(case((is_given, Lot.marked), else_=0)),
             func.min(case((Lot.state == LotState.OPEN.value, Lot.due))),
         )
-        .where(
-            Lot.state.in_([LotState.OPEN.value, LotState.DONE.value])
-            | (is_given & Lot.id.in_(given))
-        )
+        .where(Lot.state.in_([LotState.OPEN.value, LotState.DONE.value]) | (is_given & Lot.id.in_(given)))
         .group_by(Lot.sku)
         .order_by(Lot.sku)
-    )  # fmt: skip
+    )
     return [BladesInLots(sku, int(w), int(on), int(m), int(h), due) for sku, w, on, m, h, due in rows]
 
 

@@ -52,8 +52,13 @@ def burned_turns(session: Session, *, loads: int) -> list[BurnedTurn]:
     file = (TurnFile.load_id == BurnStart.load_id, TurnFile.sha256 == BurnStart.file_sha256)
     rows = session.execute(
         select(
-            recent.c.station, recent.c.plate, TurnFile.process, TurnFile.burn_seconds, BurnStart.started_at,
-            BurnStart.finished_at, func.count(BurnStart.id.distinct()),
+            recent.c.station,
+            recent.c.plate,
+            TurnFile.process,
+            TurnFile.burn_seconds,
+            BurnStart.started_at,
+            BurnStart.finished_at,
+            func.count(BurnStart.id.distinct()),
         )
         .join(BurnStart, BurnStart.load_id == recent.c.id)
         .join(TurnFile, (file[0]) & (file[1]) & (TurnFile.turn == BurnStart.turn))
@@ -64,11 +69,17 @@ def burned_turns(session: Session, *, loads: int) -> list[BurnedTurn]:
             ~interrupted,
         )
         .group_by(
-            recent.c.id, recent.c.station, recent.c.plate, TurnFile.turn, TurnFile.process,
-            TurnFile.burn_seconds, BurnStart.started_at, BurnStart.finished_at,
+            recent.c.id,
+            recent.c.station,
+            recent.c.plate,
+            TurnFile.turn,
+            TurnFile.process,
+            TurnFile.burn_seconds,
+            BurnStart.started_at,
+            BurnStart.finished_at,
         )
         .order_by(recent.c.id.desc(), BurnStart.started_at.desc())
-    )  # fmt: skip
+    )
     return [
         BurnedTurn(station, plate, process or "", seconds or 0.0, units, begun, finished)
         for station, plate, process, seconds, begun, finished, units in rows

@@ -49,27 +49,45 @@ def of_orders(session: Session, order_ids: Collection[int]) -> list[Timed]:
 def _timed(session: Session, *conditions: ColumnElement[bool], whole: bool = False) -> list[Timed]:
     rows = session.execute(
         select(
-            Job.id, Job.order_id, Job.line_id, Job.words_revision, Job.sku, Job.blade, Job.faces,
-            Job.faces_done, Job.priority, Job.ship_by, Job.replaces,
-            OrderLine.burn_seconds, Bin.walking_order,
+            Job.id,
+            Job.order_id,
+            Job.line_id,
+            Job.words_revision,
+            Job.sku,
+            Job.blade,
+            Job.faces,
+            Job.faces_done,
+            Job.priority,
+            Job.ship_by,
+            Job.replaces,
+            OrderLine.burn_seconds,
+            Bin.walking_order,
         )
         .join(OrderLine, OrderLine.id == Job.line_id)
         .outerjoin(Bin, Bin.bin == Job.bin)
         .where(*conditions)
         .order_by(Job.priority.desc(), Job.ship_by, Job.id)
-    )  # fmt: skip
+    )
     return [
         Timed(
             Waiting(
-                row.id, row.order_id, row.line_id, row.words_revision, row.sku, row.blade,
-                tuple(face for face in row.faces if whole or face not in row.faces_done), row.priority,
+                row.id,
+                row.order_id,
+                row.line_id,
+                row.words_revision,
+                row.sku,
+                row.blade,
+                tuple(face for face in row.faces if whole or face not in row.faces_done),
+                row.priority,
                 row.ship_by,
                 row.replaces,
             ),
-            row.burn_seconds or 0.0, len(row.faces), row.walking_order,
+            row.burn_seconds or 0.0,
+            len(row.faces),
+            row.walking_order,
         )
         for row in rows
-    ]  # fmt: skip
+    ]
 
 
 def active_loads(session: Session) -> list[Load]:

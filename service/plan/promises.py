@@ -86,9 +86,12 @@ def _keep(
     if moved == 0:
         return 0
     tell_order(
-        session, "promise.changed", session.get_one(Order, order_id), now=now,
+        session,
+        "promise.changed",
+        session.get_one(Order, order_id),
+        now=now,
         engraved_by=engraved_by.isoformat(),
-    )  # fmt: skip
+    )
     return 1
 
 
@@ -153,9 +156,7 @@ def promise_new(session: Session, order: Order, engraved_by: datetime | None, *,
     """Write down what is promised for an order just taken, if all its units are ready."""
     ready = all(job.state == JobState.READY.value for line in order.lines for job in line.jobs)
     if ready and engraved_by is not None:
-        session.add(
-            Promise(order_id=order.id, engraved_by=engraved_by, confidence=CONFIDENCE, made_at=now)
-        )  # fmt: skip
+        session.add(Promise(order_id=order.id, engraved_by=engraved_by, confidence=CONFIDENCE, made_at=now))
         session.flush()
 
 

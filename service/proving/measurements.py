@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from datetime import datetime
 
 from sqlalchemy.orm import Session
 
@@ -22,7 +21,7 @@ from service.records.ids import CALIBRATION, JOB, LOAD, public
 from service.records.moves import write_history
 from service.records.states import LoadState
 from service.records.tables import CalibrationRecord, Load
-from service.records.who import Who
+from service.records.who import By, Who
 from service.requests.check_json import finding_json
 from service.requests.idempotency import Answer, create_once, created
 from service.shop.tools import Service
@@ -45,14 +44,19 @@ def take(service: Service, asked: Asked, idempotency_key: str | None, *, who: Wh
     shop = service.catalogue.current
 
     def work(session: Session) -> Answer:
-        row, stale = record(session, measured(shop, asked), who=who, now=service.clock())
+        row, stale = record(session, measured(shop, asked), by=By(who, service.clock()))
         body = {**calibration_json(row, shop, newest=True), "stale_loads": stale}
         return created(body, {"Location": f"/v1/calibrations/{public(CALIBRATION, row.id)}"})
 
     return create_once(
-        service.database, service.clock, client=who.client, route="POST /v1/calibrations",
-        header=idempotency_key, body=asdict(asked), work=work,
-    )  # fmt: skip
+        service.database,
+        service.clock,
+        client=who.client,
+        route="POST /v1/calibrations",
+        header=idempotency_key,
+        body=asdict(asked),
+        work=work,
+    )
 
 
 def measured(shop: Shop, asked: Asked) -> Measured:
@@ -76,41 +80,50 @@ def measured(shop: Shop, asked: Asked) -> Measured:
     return found
 
 
-def record(
-    session: Session, found: Measured, *, who: Who, now: datetime
-) -> tuple[CalibrationRecord, tuple[str, ...]]:
+def record(session: Session, found: Measured, *, by: By) -> tuple[CalibrationRecord, tuple[str, ...]]:
     """Write a calibration down; gives it, and the loads whose unburned turns were built with another."""
     fitted = found.calibration
     # A claim at this station is either over, and seen below, or waits and reads the new record.
     claims.lock_station(session, fitted.station)
     row = CalibrationRecord(
-        station=fitted.station, copy=fitted.copy, model=found.model, matrix=list(fitted.matrix),
-        residual_mm=fitted.residual_mm, error_mm=found.error_mm, error_slot=found.slot,
-        points=[[*one.plate_mm, *one.station_mm] for one in found.met], at=now, by=who.name,
-    )  # fmt: skip
+        station=fitted.station,
+        copy=fitted.copy,
+        model=found.model,
+        matrix=list(fitted.matrix),
+        residual_mm=fitted.residual_mm,
+        error_mm=found.error_mm,
+        error_slot=found.slot,
+        points=[[*one.plate_mm, *one.station_mm] for one in found.met],
+        at=by.at,
+        by=by.who.name,
+    )
     session.add(row)
     session.flush()
     write_history(
-        session, "plate", row.id, move_from=None, move_to="calibrated", who=who, now=now,
+        session,
+        "plate",
+        row.id,
+        "calibrated",
+        by=by,
         why=f"{row.copy} at {row.station}, {row.residual_mm:.3f} mm",
-    )  # fmt: skip
+    )
     stale = []
     for load_id in load_rows.on_copy(session, row.station, row.copy):
         load = load_rows.lock(session, load_id)
         if load is None:
             continue
         why = f"{row.copy} was measured again ({public(CALIBRATION, row.id)})"
-        called_off = _call_off_repeats(session, load, why=why, who=who, now=now)
-        if adopt(session, load, who=who, now=now) or called_off:
+        called_off = _call_off_repeats(session, load, why=why, by=by)
+        if adopt(session, load, by=by) or called_off:
             stale.append(public(LOAD, load.id))
     return row, tuple(stale)
 
 
-def _call_off_repeats(session: Session, load: Load, *, why: str, who: Who, now: datetime) -> bool:
+def _call_off_repeats(session: Session, load: Load, *, why: str, by: By) -> bool:
     """A repeat that was not begun would lie beside its first mark now: that stays as it is."""
     if LoadState(load.state) is not LoadState.SEATED:
         return False
     jobs = [public(JOB, slot.job_id) for slot in repeats.asked(session, load) if slot.job_id is not None]
     if jobs:
-        repeats.withdraw(session, load, load.current_turn, jobs, why, who=who, now=now)
+        repeats.withdraw(session, load, load.current_turn, jobs, why, by=by)
     return bool(jobs)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import asdict, dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 from urllib.parse import quote
 
@@ -32,7 +32,7 @@ from service.records.ids import JOB, LOT, TEST_CARD, number, public
 from service.records.moves import write_history
 from service.records.states import LoadState
 from service.records.tables import Load, TestCardRecord
-from service.records.who import Who
+from service.records.who import By, Who
 from service.requests.check_json import finding_json
 from service.requests.idempotency import Answer, create_once, created
 from service.shop.tools import Service
@@ -68,17 +68,22 @@ def take(service: Service, asked: Asked, idempotency_key: str | None, *, who: Wh
     def work(session: Session) -> Answer:
         now = service.clock()
         if asked.card is not None:
-            row = record(session, shop, asked.process, asked.card, who=who, now=now)
+            row = record(session, shop, asked.process, asked.card, by=By(who, now))
             body = record_json(row)
         else:
-            row, taken = withdraw(session, shop, asked.process, asked.why, who=who, now=now)
+            row, taken = withdraw(session, shop, asked.process, asked.why, by=By(who, now))
             body = {**record_json(row), "taken_out": taken}
         return created(body, {"Location": f"/v1/test-cards?process={quote(row.process)}"})
 
     return create_once(
-        service.database, service.clock, client=who.client, route="POST /v1/test-cards",
-        header=idempotency_key, body=asdict(asked), work=work,
-    )  # fmt: skip
+        service.database,
+        service.clock,
+        client=who.client,
+        route="POST /v1/test-cards",
+        header=idempotency_key,
+        body=asdict(asked),
+        work=work,
+    )
 
 
 def proofs(session: Session) -> tuple[Proof, ...]:
@@ -91,16 +96,14 @@ def proven(session: Session, shop: Shop) -> Shop:
     return layout_proven.proven(shop, proofs(session))
 
 
-def record(
-    session: Session, shop: Shop, process: str, card: Card, *, who: Who, now: datetime
-) -> TestCardRecord:
+def record(session: Session, shop: Shop, process: str, card: Card, *, by: By) -> TestCardRecord:
     """A card was burned with the recipe as it is, and looked at: the process is usable from now on.
 
     Raises BadRequest for a process that is not there or a day to come, TestCardRefused with its findings when
     the card shows another line than the recipe says.
     """
     recipe = _process(shop, process)
-    if card.burned_on > now.date():
+    if card.burned_on > by.at.date():
         raise BadRequest("a card can't have been burned on a day to come", field="burned_on")
     found = _line_findings(recipe, card)
     if found:
@@ -110,16 +113,24 @@ def record(
         )
     claims.lock_station(session, recipe.station)
     row = TestCardRecord(
-        process=process, station=recipe.station, recipe=recipe_digest(recipe), withdrawn=False,
-        burned_on=card.burned_on, line_width_mm=card.line_width_mm, spot_mm=card.spot_mm, by=card.by,
-        note=card.note, at=now, recorded_by=who.name,
-    )  # fmt: skip
-    _write(session, row, "proven", who=who, now=now)
+        process=process,
+        station=recipe.station,
+        recipe=recipe_digest(recipe),
+        withdrawn=False,
+        burned_on=card.burned_on,
+        line_width_mm=card.line_width_mm,
+        spot_mm=card.spot_mm,
+        by=card.by,
+        note=card.note,
+        at=by.at,
+        recorded_by=by.who.name,
+    )
+    _write(session, row, "proven", by=by)
     return row
 
 
 def withdraw(
-    session: Session, shop: Shop, process: str, why: str, *, who: Who, now: datetime
+    session: Session, shop: Shop, process: str, why: str, *, by: By
 ) -> tuple[TestCardRecord, tuple[str, ...]]:
     """The process counts as proven no longer. Gives the record, and what was taken out of unstarted loads.
 
@@ -131,15 +142,21 @@ def withdraw(
     # A claim at this station is either over, and seen below, or waits and reads this withdrawal.
     claims.lock_station(session, recipe.station)
     row = TestCardRecord(
-        process=process, station=recipe.station, recipe=recipe_digest(recipe), withdrawn=True, by=who.name,
-        note=why, at=now, recorded_by=who.name,
-    )  # fmt: skip
-    _write(session, row, "withdrawn", who=who, now=now)
+        process=process,
+        station=recipe.station,
+        recipe=recipe_digest(recipe),
+        withdrawn=True,
+        by=by.who.name,
+        note=why,
+        at=by.at,
+        recorded_by=by.who.name,
+    )
+    _write(session, row, "withdrawn", by=by)
     taken: list[str] = []
     for load_id in load_rows.active_at(session, recipe.station):
         load = load_rows.lock(session, load_id)
         if load is not None:
-            taken += _withdraw_from(session, load, recipe, who=who, now=now)
+            taken += _withdraw_from(session, load, recipe, by=by)
     return row, tuple(taken)
 
 
@@ -220,22 +237,30 @@ def _line_findings(recipe: Process, card: Card) -> list[Finding]:
     )
     return [
         Finding(
-            "line_width_differs", Severity.REFUSE, message, measured=shown, unit="mm",
+            "line_width_differs",
+            Severity.REFUSE,
+            message,
+            measured=shown,
+            unit="mm",
             limit=round((1 + LINE_TOLERANCE if shown > says else 1 - LINE_TOLERANCE) * says, 4),
         )
-    ]  # fmt: skip
+    ]
 
 
-def _write(session: Session, row: TestCardRecord, to: str, *, who: Who, now: datetime) -> None:
+def _write(session: Session, row: TestCardRecord, to: str, *, by: By) -> None:
     session.add(row)
     session.flush()
     write_history(
-        session, "card", row.id, move_from=None, move_to=to, who=who, now=now,
+        session,
+        "card",
+        row.id,
+        to,
+        by=by,
         why=f"{row.process}: {row.note}",
-    )  # fmt: skip
+    )
 
 
-def _withdraw_from(session: Session, load: Load, recipe: Process, *, who: Who, now: datetime) -> list[str]:
+def _withdraw_from(session: Session, load: Load, recipe: Process, *, by: By) -> list[str]:
     """Units that the process would burn go back to the queue, unless their load has started."""
     layout = loads.layout_of(session, load)
     fills = [fill for turn in layout.turns for fill in turn.fills if _is_burned_by(recipe, fill)]
@@ -244,9 +269,9 @@ def _withdraw_from(session: Session, load: Load, recipe: Process, *, who: Who, n
     why = f"{recipe.process} has no test card"
     if not contents.is_unstarted(load):
         if fills and LoadState(load.state) is not LoadState.BURNING:
-            contents.raise_revision(session, load, who=who, now=now, why=why)
+            contents.raise_revision(session, load, by=by, why=why)
         return []
-    loads.take_out(session, load, jobs, lots, why=why, who=who, now=now)
+    loads.take_out(session, load, jobs, lots, why=why, by=by)
     return [*(public(JOB, job) for job in jobs), *(public(LOT, lot) for lot in lots)]
 
 

@@ -15,14 +15,24 @@ from service.records.tables import Job, Order
 def tell_order(session: Session, event_type: str, order: Order, *, now: datetime, **more: Any) -> None:
     """Tell what happened to an order, and what else is to be said."""
     tell(
-        session, event_type, client=order.client, now=now, order=public(ORDER, order.id),
-        order_ref=order.order_ref, **more,
-    )  # fmt: skip
+        session,
+        event_type,
+        client=order.client,
+        now=now,
+        order=public(ORDER, order.id),
+        order_ref=order.order_ref,
+        **more,
+    )
 
 
 def tell_unit(session: Session, event_type: str, job: Job, *, now: datetime, **more: Any) -> None:
     """Tell what happened to one unit: its order, line and job, and what else is to be said."""
     tell_order(
-        session, event_type, job.line.order, now=now, line_ref=job.line.line_ref, job=public(JOB, job.id),
+        session,
+        event_type,
+        job.line.order,
+        now=now,
+        line_ref=job.line.line_ref,
+        job=public(JOB, job.id),
         **more,
-    )  # fmt: skip
+    )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
@@ -13,53 +12,46 @@ from sqlalchemy.orm import Session
 from service.records.errors import MoveNotAllowed
 from service.records.states import JOB_MOVES, LOAD_MOVES, LOT_MOVES, JobState, LoadState, LotState
 from service.records.tables import Base, History, Job, Load, Lot
-from service.records.who import Who
+from service.records.who import By
 
 
-def move_job(
-    session: Session, job: Job, to: JobState, *, who: Who, now: datetime, why: str = "", **changes: Any
-) -> None:
+def move_job(session: Session, job: Job, to: JobState, *, by: By, why: str = "", **changes: Any) -> None:
     """Move one job from the state it was read in. Raises MoveNotAllowed when it has moved meanwhile."""
     changes = {"version": Job.version + 1, **changes}
-    _move(session, Job, job, to, JOB_MOVES, subject="job", who=who, now=now, why=why, changes=changes)
+    _move(session, Job, job, to, JOB_MOVES, subject="job", by=by, why=why, changes=changes)
 
 
-def move_load(
-    session: Session, load: Load, to: LoadState, *, who: Who, now: datetime, why: str = "", **changes: Any
-) -> None:
+def move_load(session: Session, load: Load, to: LoadState, *, by: By, why: str = "", **changes: Any) -> None:
     """Move one load. The fence it was read with guards the update as well as its state."""
-    _move(session, Load, load, to, LOAD_MOVES, subject="load", who=who, now=now, why=why, changes=changes)
+    _move(session, Load, load, to, LOAD_MOVES, subject="load", by=by, why=why, changes=changes)
 
 
-def move_lot(
-    session: Session, lot: Lot, to: LotState, *, who: Who, now: datetime, why: str = "", **changes: Any
-) -> None:
+def move_lot(session: Session, lot: Lot, to: LotState, *, by: By, why: str = "", **changes: Any) -> None:
     """Move one lot."""
     changes = {"version": Lot.version + 1, **changes}
-    _move(session, Lot, lot, to, LOT_MOVES, subject="lot", who=who, now=now, why=why, changes=changes)
+    _move(session, Lot, lot, to, LOT_MOVES, subject="lot", by=by, why=why, changes=changes)
 
 
 def write_history(
     session: Session,
     subject: str,
     subject_id: int,
+    what: str,
     *,
-    move_from: str | None,
-    move_to: str,
-    who: Who,
-    now: datetime,
+    by: By,
+    move_from: str | None = None,
     why: str = "",
 ) -> None:
-    """Add one row of history (a creation, or a move made in bulk by its caller)."""
+    """Add one row of history: something noted, a creation, or a move that its caller has made in bulk."""
     session.add(
         History(
             subject=subject,
             subject_id=subject_id,
             move_from=move_from,
-            move_to=move_to,
-            who=f"{who.role.value}:{who.name}"[:100],
+            move_to=what,
+            who=f"{by.who.role.value}:{by.who.name}"[:100],
             why=why[:300],
-            at=now,
+            at=by.at,
         )
     )
 
@@ -72,8 +64,7 @@ def _move(
     allowed: Mapping[Any, Collection[Any]],
     *,
     subject: str,
-    who: Who,
-    now: datetime,
+    by: By,
     why: str,
     changes: Mapping[str, Any],
 ) -> None:
@@ -99,6 +90,4 @@ def _move(
             f"{subject} {row.id} is no longer {came_from.value}", subject=subject, id=row.id, wanted=to.value
         )
     session.refresh(row)
-    write_history(
-        session, subject, row.id, move_from=came_from.value, move_to=to.value, who=who, now=now, why=why
-    )
+    write_history(session, subject, row.id, to.value, move_from=came_from.value, by=by, why=why)

@@ -1,8 +1,9 @@
-"""Who does something: a role, the client the key belongs to, and a name for the history."""
+"""Who does something, and when: what every row of the history is signed with."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 
 
@@ -15,6 +16,8 @@ class Role(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Who:
+    """A role, the client that the key belongs to, and a name for the history."""
+
     role: Role
     client: str
     name: str
@@ -28,6 +31,14 @@ class Who:
     def sees_client(self) -> str | None:
         """Whose things may be seen: the client's own, or everybody's (None)."""
         return None if self.sees_all else self.client
+
+
+@dataclass(frozen=True, slots=True)
+class By:
+    """By whom, and when. One act has one of these: all its rows carry the same name and the same time."""
+
+    who: Who
+    at: datetime
 
 
 #: The service acting by itself: sweeps and relays.

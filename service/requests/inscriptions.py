@@ -119,7 +119,20 @@ InscriptionsIn = Annotated[list[InscriptionIn], Field(min_length=1, max_length=8
 
 def to_json(inscription: Inscription) -> dict[str, Any]:
     """The inscription as it goes over the wire; what was left out stays out."""
-    fields = ("zone", "kind", "text", "initials", "artwork", "symbology", "content", "font", "frame",
-              "height_mm", "width_mm", "cell_mm", "align")  # fmt: skip
+    fields = (
+        "zone",
+        "kind",
+        "text",
+        "initials",
+        "artwork",
+        "symbology",
+        "content",
+        "font",
+        "frame",
+        "height_mm",
+        "width_mm",
+        "cell_mm",
+        "align",
+    )
     found = {name: getattr(inscription, name, None) for name in fields}
     return {name: value for name, value in found.items() if value is not None}

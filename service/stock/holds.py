@@ -3,27 +3,25 @@ why. What is held at intake is told by `service.intake.orders`."""
 
 from __future__ import annotations
 
-from datetime import datetime
-
 from sqlalchemy.orm import Session
 
 from service.records.announcements import tell_unit
 from service.records.moves import move_job
 from service.records.states import JobState
 from service.records.tables import Job
-from service.records.who import Who
+from service.records.who import By
 
 #: Why the bench, the judge or the catalogue holds a unit of an accepted line.
 DOES_NOT_FIT, JUDGE_REFUSED, NO_PLACE_LEFT = "does_not_fit", "judge_refused", "no_place_left"
 
 
-def hold(session: Session, job: Job, reason: str, *, who: Who, now: datetime, why: str) -> None:
+def hold(session: Session, job: Job, reason: str, *, by: By, why: str) -> None:
     """Put a ready unit before the desk, and tell its store."""
-    move_job(session, job, JobState.HELD, who=who, now=now, why=why, hold_reason=reason)
-    tell_unit(session, "order.held", job, now=now, state=job.state, reason=reason)
+    move_job(session, job, JobState.HELD, by=by, why=why, hold_reason=reason)
+    tell_unit(session, "order.held", job, now=by.at, state=job.state, reason=reason)
 
 
-def go_short(session: Session, job: Job, reason: str, *, who: Who, now: datetime, why: str) -> None:
+def go_short(session: Session, job: Job, reason: str, *, by: By, why: str) -> None:
     """No boxed unit is left for a job that had one: it waits for stock, and its store is told."""
-    move_job(session, job, JobState.SHORT, who=who, now=now, why=why)
-    tell_unit(session, "order.held", job, now=now, state=job.state, reason=reason)
+    move_job(session, job, JobState.SHORT, by=by, why=why)
+    tell_unit(session, "order.held", job, now=by.at, state=job.state, reason=reason)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -11,7 +10,7 @@ from service.records.errors import BadRequest, MoveNotAllowed, NotFound
 from service.records.ids import JOB, public
 from service.records.moves import write_history
 from service.records.tables import Job
-from service.records.who import Who
+from service.records.who import By
 from service.stock import reservations as stock
 from service.stock import stock_rows as rows
 
@@ -30,7 +29,7 @@ def listed(session: Session) -> list[dict[str, Any]]:
     ]
 
 
-def put_back(session: Session, job_id: int, bin_name: str | None, *, who: Who, now: datetime) -> Job:
+def put_back(session: Session, job_id: int, bin_name: str | None, *, by: By) -> Job:
     """The unit stands in its bin again, or in another that is named: the stock has it, and whoever waits
     gets it.
 
@@ -46,10 +45,8 @@ def put_back(session: Session, job_id: int, bin_name: str | None, *, who: Who, n
     if not rows.end_put_back(session, job_id):
         raise MoveNotAllowed(f"{public(JOB, job_id)} holds no unit to be put back", job=public(JOB, job_id))
     stock.put_in(session, into, job.sku)
-    write_history(
-        session, "job", job_id, move_from=job.state, move_to="put_back", who=who, now=now, why=f"into {into}"
-    )
+    write_history(session, "job", job_id, "put_back", move_from=job.state, by=by, why=f"into {into}")
     session.flush()
-    stock.serve_short(session, job.sku, who=who, now=now)
+    stock.serve_short(session, job.sku, by=by)
     session.refresh(job)
     return job

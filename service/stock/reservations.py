@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 
 from sqlalchemy.orm import Session
 
@@ -11,7 +10,7 @@ from service.records.errors import BadRequest, StaleVersion, StockTooLow
 from service.records.moves import move_job, write_history
 from service.records.states import JobState
 from service.records.tables import Bin, Job, Stock
-from service.records.who import Who
+from service.records.who import By
 from service.stock import holds
 from service.stock import stock_rows as rows
 
@@ -70,7 +69,7 @@ def put_in(session: Session, bin_name: str, sku: str) -> None:
     rows.change(session, bin_name, sku, boxed=1)
 
 
-def write_off(session: Session, job: Job, *, who: Who, now: datetime, why: str) -> None:
+def write_off(session: Session, job: Job, *, by: By, why: str) -> None:
     """The reserved unit is missing or blemished: it is gone from its bin, and so from the stock."""
     bin_name = job.bin
     if job.unit_in_hand:
@@ -82,52 +81,56 @@ def write_off(session: Session, job: Job, *, who: Who, now: datetime, why: str) 
     job.bin = None
     session.flush()
     write_history(
-        session, "stock", job.id, move_from=None, move_to="written_off", who=who, now=now,
+        session,
+        "stock",
+        job.id,
+        "written_off",
+        by=by,
         why=f"{bin_name} {job.sku}: {why}",
-    )  # fmt: skip
+    )
 
 
-def make_ready(session: Session, job: Job, *, who: Who, now: datetime, why: str) -> JobState:
+def make_ready(session: Session, job: Job, *, by: By, why: str) -> JobState:
     """Move a job to ready with a unit reserved, or to short when there is none. Returns where it went."""
     wanted = JobState.READY if reserve(session, job) else JobState.SHORT
     if JobState(job.state) is not wanted:
-        move_job(session, job, wanted, who=who, now=now, why=why, hold_reason=None)
+        move_job(session, job, wanted, by=by, why=why, hold_reason=None)
     return wanted
 
 
-def serve_short(session: Session, sku: str, *, who: Who, now: datetime) -> int:
+def serve_short(session: Session, sku: str, *, by: By) -> int:
     """Give free units to short jobs, the most urgent first; returns how many became ready."""
     served = 0
     for job in rows.short_jobs(session, sku):
         if not reserve(session, job):
             break
-        move_job(session, job, JobState.READY, who=who, now=now, why="stock arrived")
+        move_job(session, job, JobState.READY, by=by, why="stock arrived")
         served += 1
     return served
 
 
-def serve_all_short(session: Session, *, who: Who, now: datetime) -> int:
+def serve_all_short(session: Session, *, by: By) -> int:
     """Give every unit that is free to a short job; returns how many became ready.
 
     An order and an arrival that were written at the same moment have not seen each other, so somebody has to
     look again.
     """
-    return sum(serve_short(session, sku, who=who, now=now) for sku in rows.short_skus(session))
+    return sum(serve_short(session, sku, by=by) for sku in rows.short_skus(session))
 
 
-def put_counts(session: Session, counts: list[Count], *, who: Who, now: datetime) -> None:
+def put_counts(session: Session, counts: list[Count], *, by: By) -> None:
     """Set what bins hold. Units reserved beyond a lower count are taken from the least urgent ready jobs.
 
     Raises BadRequest for a new bin without walking order, StockTooLow when jobs already loaded hold more
     than was counted.
     """
     for count in counts:
-        _put(session, count, who=who, now=now)
+        _put(session, count, by=by)
     for sku in sorted({count.sku for count in counts}):
-        serve_short(session, sku, who=who, now=now)
+        serve_short(session, sku, by=by)
 
 
-def _put(session: Session, count: Count, *, who: Who, now: datetime) -> None:
+def _put(session: Session, count: Count, *, by: By) -> None:
     place = rows.one_bin(session, count.bin)
     if place is None:
         if count.walking_order is None:
@@ -152,13 +155,18 @@ def _put(session: Session, count: Count, *, who: Who, now: datetime) -> None:
             f"bin {count.bin} holds reserved units of {count.sku} for loads under way", bin=count.bin
         )
     write_history(
-        session, "stock", 0, move_from=str(before), move_to=str(count.boxed), who=who, now=now,
+        session,
+        "stock",
+        0,
+        str(count.boxed),
+        move_from=str(before),
+        by=by,
         why=f"{count.bin} {count.sku} counted",
-    )  # fmt: skip
+    )
     for job in displaced:
         if reserve(session, job):  # another bin has one: the job stays ready
             continue
-        holds.go_short(session, job, "missing", who=who, now=now, why="fewer counted than reserved")
+        holds.go_short(session, job, "missing", by=by, why="fewer counted than reserved")
 
 
 def _free_down_to(session: Session, count: Count, row: Stock) -> list[Job]:

@@ -23,6 +23,7 @@ from service.bench import claim as claims
 from service.plan.backlog import backlog_of
 from service.records.db import Database, open_engine
 from service.records.tables import Base, FrozenMark, History, Job, Load, LoadJob, Order, OrderLine, Stock
+from service.records.who import By
 from tests.bench.timing import figure, input_line, median_seconds
 from tests.benches import OPERATOR, a_bench_shop, put_order, put_stock, turning_plate
 from tests.clocks import MORNING
@@ -72,8 +73,8 @@ def claim_seconds(database: Database, shop: Shop) -> float:
         begun = time.perf_counter()
         found = database.write(
             lambda session: claims.next_load(
-                session, shop=shop, station="s1", operator="One", lease=timedelta(minutes=15), who=OPERATOR,
-                now=MORNING,
+                session, shop=shop, station="s1", operator="One", lease=timedelta(minutes=15),
+                by=By(OPERATOR, MORNING),
             )
         )  # fmt: skip
         spent = time.perf_counter() - begun

@@ -60,9 +60,7 @@ class BladeReading:
         if drawn is None:
             return None
         silhouette, body, taken_over = drawn
-        return Face(
-            entry.face, silhouette, tuple(zones), (*taken_over, *own), entry.handle_deg, body=body
-        )  # fmt: skip
+        return Face(entry.face, silhouette, tuple(zones), (*taken_over, *own), entry.handle_deg, body=body)
 
     def _mirrored(
         self, place: str, entry: FaceFile, faces: Mapping[str, Face]

@@ -39,6 +39,7 @@ from service.records.errors import Refusal
 from service.records.moves import move_job
 from service.records.states import JOB_MOVES, LOAD_MOVES, JobState, LoadState
 from service.records.tables import Base, BurnStart, History, Job, Load, LoadJob, Lot, Stock
+from service.records.who import By
 from service.stock import put_backs
 from service.stock import reservations as stock
 from tests.benches import (
@@ -188,9 +189,9 @@ class BenchMachine(RuleBasedStateMachine):
         def cancel(session: Any) -> None:
             job = session.get_one(Job, job_id)
             if job.state == "loaded":
-                loads.remove_job(session, job, reason="cancelled", who=OPERATOR, now=self.clock())
+                loads.remove_job(session, job, reason="cancelled", by=By(OPERATOR, self.clock()))
             stock.unreserve(session, job)
-            move_job(session, job, JobState.CANCELLED, who=OPERATOR, now=self.clock())
+            move_job(session, job, JobState.CANCELLED, by=By(OPERATOR, self.clock()))
 
         try:
             self.database.write(cancel)
@@ -204,7 +205,7 @@ class BenchMachine(RuleBasedStateMachine):
             row = session.get_one(Stock, ("A1", "PARER"))
             row.boxed += 1
             session.flush()
-            stock.serve_short(session, "PARER", who=OPERATOR, now=self.clock())
+            stock.serve_short(session, "PARER", by=By(OPERATOR, self.clock()))
 
         self.database.write(arrive)
         self.arrived += 1
@@ -217,7 +218,7 @@ class BenchMachine(RuleBasedStateMachine):
         for one in waiting:
             self.database.write(
                 lambda session, one=one: put_backs.put_back(
-                    session, int(one["job"][1:]), None, who=OPERATOR, now=self.clock()
+                    session, int(one["job"][1:]), None, by=By(OPERATOR, self.clock())
                 )
             )
 

@@ -16,6 +16,7 @@ from service.bench import inspection
 from service.loads import load_rows
 from service.records.db import Database
 from service.records.tables import Event, Order, Stock
+from service.records.who import By
 from service.running import sweeps
 from service.stock import reservations as stock
 from tests.benches import OPERATOR, Bench, a_bench_shop, flat_plate, turning_plate
@@ -308,7 +309,7 @@ def test_two_who_give_out_a_unit_at_once_give_each_job_one(
     bench.database.write(lambda session: [setattr(row, "boxed", 5) for row in session.query(Stock)])
 
     def serve(session: Session) -> int:
-        return stock.serve_short(session, "PARER", who=OPERATOR, now=clock())
+        return stock.serve_short(session, "PARER", by=By(OPERATOR, clock()))
 
     meanwhile(serve, serve, bench.database)
 
@@ -330,7 +331,7 @@ def test_two_loads_that_release_an_order_at_once_tell_the_store_once(
         def work(session: Session) -> None:
             load = load_rows.lock(session, load_id)
             assert load is not None
-            inspection.release(session, load, who=OPERATOR, now=clock())
+            inspection.release(session, load, by=By(OPERATOR, clock()))
 
         return work
 

@@ -25,6 +25,7 @@ from service.plan import in_force as kept_plan
 from service.records.db import Database, open_engine
 from service.records.errors import AlreadyBurned, DatabaseBusy, MoveNotAllowed, Refusal
 from service.records.tables import BurnStart, FrozenMark, Job, Load, LoadJob, LoadSlot, Order, OrderLine
+from service.records.who import By
 from tests.benches import (
     OPERATOR,
     SATIN,
@@ -85,8 +86,8 @@ def guarded(database: Database, shop: Shop, station: str, operator: str) -> list
     """A real claim, and the rest of the load's walk in one go, so that its plate and jobs are done with."""
     found = database.write(
         lambda session: claims.next_load(
-            session, shop=shop, station=station, operator=operator, lease=timedelta(minutes=15), who=OPERATOR,
-            now=MORNING,
+            session, shop=shop, station=station, operator=operator, lease=timedelta(minutes=15),
+            by=By(OPERATOR, MORNING),
         )
     )  # fmt: skip
     if found is None:
@@ -234,7 +235,7 @@ def test_a_start_and_a_cancellation_at_the_same_moment_never_both_go_through(
 
             def take_out(session: object) -> None:
                 job = session.get_one(Job, job_id)  # type: ignore[attr-defined]
-                loads.remove_job(session, job, reason="cancelled", who=OPERATOR, now=clock())  # type: ignore[arg-type]
+                loads.remove_job(session, job, reason="cancelled", by=By(OPERATOR, clock()))  # type: ignore[arg-type]
 
             try:
                 database.write(take_out)

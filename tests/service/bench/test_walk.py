@@ -12,6 +12,7 @@ import pytest
 
 from service.records.db import Database
 from service.records.tables import BurnStart, Event, LoadJob, LoadSlot, Stock, TurnFile
+from service.records.who import By
 from tests.benches import Bench, a_bench_shop, flat_plate, job_in, jobs_of, turning_plate
 from tests.clocks import SetClock
 
@@ -1173,7 +1174,7 @@ def test_a_cancelled_unit_is_out_of_the_file_and_its_slot_is_to_be_cleared(at: A
     load = bench.seated(bench.pulled(bench.claimed()))
     bench.database.write(
         lambda session: loads.remove_job(
-            session, session.get_one(Job, 1), reason="cancelled", who=OPERATOR, now=bench.clock()
+            session, session.get_one(Job, 1), reason="cancelled", by=By(OPERATOR, bench.clock())
         )
     )
 

@@ -26,7 +26,7 @@ from service.records import outgoing as messages
 from service.records.db import Database
 from service.records.errors import BadRequest, NotFound
 from service.records.tables import Callback, Delivery, Event
-from service.records.who import Role, Who
+from service.records.who import By, Role, Who
 from tests.clocks import MORNING, SetClock
 from tests.counter import an_open_counter
 
@@ -88,7 +88,7 @@ def receiving(behave: Behave = lambda _: (204, {})) -> Iterator[Receiver]:
 
 def listen(database: Database, url: str, who: Who = STORE) -> Callback:
     return database.write(
-        lambda s: callbacks.register(s, url, client=None, who=who, now=MORNING, loopback_allowed=True)
+        lambda s: callbacks.register(s, url, client=None, by=By(who, MORNING), loopback_allowed=True)
     )
 
 
@@ -355,7 +355,7 @@ def test_registering_what_can_not_be_names_the_field(
     database: Database, url: str, client: str | None, who: Who, field: str
 ) -> None:
     with pytest.raises(BadRequest) as refused:
-        database.write(lambda s: callbacks.register(s, url, client=client, who=who, now=MORNING))
+        database.write(lambda s: callbacks.register(s, url, client=client, by=By(who, MORNING)))
 
     assert refused.value.about == {"field": field}
 

@@ -16,7 +16,7 @@ from service.records.db import Database
 from service.records.moves import move_job
 from service.records.states import JobState
 from service.records.tables import IdempotentRequest, Job, Order, Outbox
-from service.records.who import SWEEP
+from service.records.who import SWEEP, By
 from service.requests import idempotency, idempotency_rows
 from tests.clocks import SetClock
 from tests.counter import Counter, a_key, a_line, an_inscription, an_open_counter, an_order
@@ -250,7 +250,7 @@ def _into_a_load(counter: Counter, order: dict[str, Any]) -> None:
 
     def work(session: Any) -> None:
         job = session.get(Job, job_id)
-        move_job(session, job, JobState.LOADED, who=SWEEP, now=counter.tools.clock(), why="test")
+        move_job(session, job, JobState.LOADED, by=By(SWEEP, counter.tools.clock()), why="test")
 
     counter.tools.database.write(work)
 

@@ -18,7 +18,7 @@ from service.plan import promises
 from service.records.db import Database
 from service.records.errors import PlanRefused
 from service.records.tables import Job, KeptLoad, KeptPlan, KeptSlot, Lot
-from service.records.who import SWEEP
+from service.records.who import SWEEP, By
 from service.running import tasks
 from service.stock import reservations as stock
 from tests.benches import Bench, a_bench_shop, jobs_of, turning_plate
@@ -121,7 +121,7 @@ def test_a_unit_that_is_gone_leaves_its_slot_empty(
         counts = [stock.Count("A1", "PARER", 2), stock.Count("B1", "PARER", 0)]
         later = {"ship_by": clock() + timedelta(days=300)}
         database.write(lambda s: s.execute(update(Job).where(Job.id == 2).values(**later)))
-        database.write(lambda s: stock.put_counts(s, counts, who=SWEEP, now=clock()))
+        database.write(lambda s: stock.put_counts(s, counts, by=By(SWEEP, clock())))
     else:
         state = "held" if gone == "held" else "loaded"
         database.write(lambda s: s.execute(update(Job).where(Job.id == 2).values(state=state)))
