@@ -234,7 +234,7 @@ class BenchMachine(RuleBasedStateMachine):
 
         def work(session: Any, held: Load, now: datetime) -> None:
             turn = held.current_turn
-            args = {"who": OPERATOR, "now": now}
+            args = {"by": By(OPERATOR, now)}
             if step == "renew":
                 leases.renew(session, held, lease=lease, now=now)
             elif step == "drop":
