@@ -299,8 +299,8 @@ def _sketch(fitter: Fitter, block: Block, size: float) -> Outline | None:
 def _ways(
     shop: Shop, ground: Ground, inscription: Inscription, store: FeatureStore | None
 ) -> Iterator[list[Block]]:
-    """The block alone; for text the ways to set it in its own lines, in one more, and so on, each set only
-    when asked for. Raises FontRefused, NotEncodable."""
+    """The block alone; for text that may be broken, the ways to set it in its own lines, in one more, and so
+    on, each set only when asked for. Raises FontRefused, NotEncodable."""
     if isinstance(inscription, TextInscription):
         font = open_font(shop.fonts[inscription.font])
         words = normalise(inscription.text)
@@ -311,6 +311,8 @@ def _ways(
 
         (own,) = breaks.choices(words, 1)
         yield [set_in(own)]
+        if inscription.breaks == "as_typed":
+            return
         for _, group in groupby(breaks.choices(words, ground.zone.max_lines)[1:], key=len):
             yield [set_in(lines) for lines in group]
     elif isinstance(inscription, MonogramInscription):

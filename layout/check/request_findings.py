@@ -172,7 +172,7 @@ def _runs(indices: Sequence[int]) -> list[tuple[int, int]]:
 
 def _too_many_lines(zone: Zone, inscription: Inscription) -> list[Finding]:
     """More of the buyer's own lines than the zone takes."""
-    own = inscription.text.count(LINE_FEED) + 1 if isinstance(inscription, TextInscription) else 1
+    own = normalise(inscription.text).count(LINE_FEED) + 1 if isinstance(inscription, TextInscription) else 1
     if own <= zone.max_lines:
         return []
     return [

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from difflib import SequenceMatcher
+from itertools import combinations, pairwise
 
 from layout.check.request_findings import size_asked, words_of
 from layout.check.size_findings import fine_from
+from layout.lettering import breaks
 from layout.lettering.fonts import suggest
 from layout.lettering.text import LINE_FEED, graphemes, normalise, plain_words
 from layout.shop.blades import Zone
@@ -33,11 +35,15 @@ _WORDS = frozenset(
         "lone_surrogate", "look_alike", "too_many_characters", "initials_count", "too_many_lines",
     }
 )  # fmt: skip
+#: What breaking a line may do away with.
+_BROKEN = frozenset({"too_long", "too_tall", "no_room"})
 #: What another zone does away with, and nothing in this one.
 _ELSEWHERE = frozenset({"unknown_zone", "zone_taken", "kind_not_offered"})
 #: What a smaller size may do away with.
 _SMALLER = frozenset({"marks_overlap", "no_common_slot", "out_of_reach"})
 _SHARES = (0.75, 0.5)
+#: So many ways to join lines are offered, and lines so many at the most are joined other than into one.
+_MOST_WAYS, _MOST_JOINED = 2, 12
 #: What another font, mark, frame or kind of code may do away with.
 _OTHERWISE = frozenset(
     {
@@ -103,18 +109,20 @@ def _candidates(
 ) -> Iterator[Inscription]:
     """Other words where the words are at fault; then other sizes, other fonts, other zones of the product."""
     codes = {finding.code for finding in about}
-    if codes & _WORDS:
-        wording = _reworded(inscription)
-        if wording is None:
-            return
-        yield wording
-        inscription = wording
     zones = [zone for face in shop.blades[shop.products[sku].blade].faces for zone in face.zones]
     here = next((zone for zone in zones if zone.zone == inscription.zone), None)
+    if codes & _WORDS:
+        wordings = _rewordings(inscription, here)
+        if not wordings:
+            return
+        yield from wordings
+        inscription = wordings[0]
     free = [zone for zone in zones if zone is not here and zone.zone not in taken]
     if here is None or codes & _ELSEWHERE:
         yield from _in_zones(shop, inscription, _nearest(inscription.zone, free))
         return
+    if codes & _BROKEN:
+        yield from _rebroken(here, inscription)
     yield from (_sized(inscription, size) for size in _sizes(shop, here, inscription, about))
     yield _sized(inscription, None)
     if codes & _OTHERWISE:
@@ -124,12 +132,58 @@ def _candidates(
         yield from _without_missing(inscription, about)
 
 
+def _rewordings(inscription: Inscription, here: Zone | None) -> list[Inscription]:
+    """The words without what can't be engraved, their lines joined where the zone takes fewer; none where
+    that changes or leaves nothing."""
+    if not isinstance(inscription, TextInscription):
+        wording = _reworded(inscription)
+        return [wording] if wording is not None else []
+    typed = normalise(inscription.text) if not _is_torn(inscription.text) else inscription.text
+    words = plain_words(inscription.text)
+    wordings = [words]
+    if here is not None and words.count(LINE_FEED) >= here.max_lines:
+        wordings = _joined(words.split(LINE_FEED), here.max_lines)
+    return [replace(inscription, text=wording) for wording in wordings if wording not in {"", typed}]
+
+
+def _is_torn(text: str) -> bool:
+    """Whether it holds half of a character, which no normal form is defined for."""
+    return any("\ud800" <= char <= "\udfff" for char in text)
+
+
+def _joined(lines: Sequence[str], most: int) -> list[str]:
+    """Neighbouring lines joined until there are at most so many: the ways with the shortest longest line."""
+    kept = [line.strip() for line in lines if line.strip()]
+    most = min(most, len(kept))
+    if most <= 0 or len(kept) > _MOST_JOINED:
+        return [" ".join(kept)]
+    ways = []
+    for cuts in combinations(range(1, len(kept)), most - 1):
+        ends = (0, *cuts, len(kept))
+        ways.append([" ".join(kept[a:b]) for a, b in pairwise(ends)])
+    ways.sort(key=lambda way: max(map(len, way)))
+    return [LINE_FEED.join(way) for way in ways[:_MOST_WAYS]]
+
+
+def _rebroken(here: Zone, inscription: Inscription) -> Iterator[Inscription]:
+    """The words with line breaks that nobody typed yet, for the buyer to see and to take: for each number of
+    lines the most even way, at the size asked for and at the zone's own."""
+    if not isinstance(inscription, TextInscription) or inscription.breaks != "as_typed":
+        return
+    ways: dict[int, tuple[str, ...]] = {}
+    for way in breaks.choices(normalise(inscription.text), here.max_lines)[1:]:
+        if len(way) not in ways or max(map(len, way)) < max(map(len, ways[len(way)])):
+            ways[len(way)] = way
+    for _, way in sorted(ways.items()):
+        broken = replace(inscription, text=LINE_FEED.join(way))
+        yield broken
+        if size_asked(broken) is not None:
+            yield _sized(broken, None)
+
+
 def _reworded(inscription: Inscription) -> Inscription | None:
-    """The words without what can't be engraved, or in one line; None where that changes or leaves nothing."""
-    if isinstance(inscription, TextInscription):
-        words = plain_words(inscription.text)
-        words = words if words not in {"", inscription.text} else words.replace(LINE_FEED, " ")
-        return replace(inscription, text=words) if words not in {"", inscription.text} else None
+    """Initials or a code's content without what can't be engraved; None where that changes or leaves
+    nothing."""
     if isinstance(inscription, MonogramInscription):
         letters = (c for c in graphemes(normalise(plain_words(inscription.initials))) if c[0].isalnum())
         initials = "".join(letters)

@@ -1,7 +1,7 @@
 """The buyer's words before they become shapes: normal form, graphemes, and what can't be accepted.
 
-Nothing is changed silently: the words are brought to NFC (the same text by definition, Unicode Annex 15)
-and everything else is a finding.
+Nothing is changed silently: the words are brought to NFC (the same text by definition, Unicode Annex 15),
+a typed line break is one character however a form sent it, and everything else is a finding.
 """
 
 from __future__ import annotations
@@ -49,7 +49,14 @@ _BY_CATEGORY = {
 
 
 def normalise(text: str) -> str:
-    """The text in NFC, with Unicode 18 data whatever the interpreter's own."""
+    """The text in NFC, with Unicode 18 data whatever the interpreter's own, and every typed line break (CR LF
+    from web forms, CR) as the one U+000A that it is.
+
+    >>> normalise("Happy 40th\\r\\nBeatriz")
+    'Happy 40th\\nBeatriz'
+    """
+    if "\r" in text:
+        text = text.replace("\r\n", LINE_FEED).replace("\r", LINE_FEED)
     if text.isascii():
         return text
     normal: str = unicodedata2.normalize("NFC", text)

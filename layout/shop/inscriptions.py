@@ -9,11 +9,16 @@ Kind = Literal["text", "monogram", "artwork", "code"]
 Align = Literal["start", "centre", "end"]
 
 
+#: Whether words stay in the lines that the buyer typed, or may be broken further to be larger.
+Breaks = Literal["as_typed", "fitted"]
+
+
 @dataclass(frozen=True, slots=True)
 class TextInscription:
     """Words in one zone. `height_mm` is that of the font's capital H; None asks for the largest that fits.
 
-    `text` is as the buyer typed it; U+000A is the buyer's own line break.
+    `text` is as the buyer typed it; U+000A (or CR LF, or CR) is the buyer's own line break. `breaks` says
+    whether further breaks are allowed inside those lines.
     """
 
     zone: str
@@ -21,6 +26,7 @@ class TextInscription:
     font: str
     height_mm: float | None = None
     align: Align | None = None
+    breaks: Breaks = "as_typed"
     kind: Literal["text"] = "text"
 
 

@@ -57,6 +57,7 @@ _INSCRIPTION_COLUMNS = frozenset(
         "font",
         "height_mm",
         "align",
+        "breaks",
         "initials",
         "frame",
         "artwork",

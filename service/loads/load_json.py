@@ -18,6 +18,7 @@ from service.loads.load import layout_of
 from service.records.ids import JOB, LOAD, LOT, public
 from service.records.states import JobState
 from service.records.tables import Job, Load, LoadSlot, Lot
+from service.requests.check_json import words_on_metal
 
 
 def load_json(session: Session, load: Load, shop: Shop) -> dict[str, Any]:
@@ -129,5 +130,6 @@ def _slot_json(
     if slot.job_id is None:
         return {**said, "lot": contents.named(slot), "texts": []}
     job = jobs[slot.job_id]
-    texts = [one["text"] for one in job.line.checked if one.get("face") == slot.face and one.get("text")]
+    here = (checked for checked in job.line.checked if checked.get("face") == slot.face)
+    texts = [words for checked in here if (words := words_on_metal(checked))]
     return {**said, "job": contents.named(slot), "order_ref": job.line.order.order_ref, "texts": texts}

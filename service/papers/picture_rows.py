@@ -9,6 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.tables import Job, Lot, Order, OrderLine
+from service.requests.check_json import words_on_metal
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,6 @@ def lot_blades(session: Session, lot_ids: Collection[int]) -> dict[int, str]:
 def _texts(checked: list[dict[str, str]]) -> dict[str, list[str]]:
     texts: dict[str, list[str]] = {}
     for one in checked:
-        if one.get("text") and one.get("face"):
-            texts.setdefault(one["face"], []).append(one["text"])
+        if one.get("face") and (words := words_on_metal(one)):
+            texts.setdefault(one["face"], []).append(words.replace("\n", " / "))
     return texts

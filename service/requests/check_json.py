@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from layout.check.feasibility import Checked, CheckResult
@@ -24,6 +25,12 @@ def finding_json(finding: Finding) -> dict[str, Any]:
         "suggestions": [to_json(suggestion) for suggestion in finding.suggestions],
     }
     return {key: value for key, value in said.items() if value is not None}
+
+
+def words_on_metal(checked: Mapping[str, Any]) -> str:
+    """The words of a checked inscription in the lines in which they were set and frozen: what people compare
+    with the metal, whatever was typed. Empty where there are none."""
+    return "\n".join(checked.get("lines") or ()) or str(checked.get("text") or "")
 
 
 def checked_json(one: Checked) -> dict[str, Any]:

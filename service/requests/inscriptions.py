@@ -63,9 +63,10 @@ class TextIn(Strict):
     font: Name
     height_mm: Size | None = None
     align: Literal["start", "centre", "end"] | None = None
+    breaks: Literal["as_typed", "fitted"] = "as_typed"
 
     def value(self) -> TextInscription:
-        return TextInscription(self.zone, self.text, self.font, self.height_mm, self.align)
+        return TextInscription(self.zone, self.text, self.font, self.height_mm, self.align, self.breaks)
 
 
 class MonogramIn(Strict):
@@ -134,5 +135,7 @@ def to_json(inscription: Inscription) -> dict[str, Any]:
         "cell_mm",
         "align",
     )
-    found = {name: getattr(inscription, name, None) for name in fields}
-    return {name: value for name, value in found.items() if value is not None}
+    given = {name: getattr(inscription, name, None) for name in fields}
+    if isinstance(inscription, TextInscription) and inscription.breaks != "as_typed":
+        given["breaks"] = inscription.breaks
+    return {name: value for name, value in given.items() if value is not None}

@@ -192,8 +192,39 @@ def test_a_character_refused_for_itself_is_not_also_called_missing() -> None:
 # --- size, lines and features ---------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("height", [None, 3.0])
+@pytest.mark.parametrize(
+    ("typed", "lines"),
+    [
+        ("With love, Mum", ("With love, Mum",)),
+        ("Happy 40th\nBeatriz", ("Happy 40th", "Beatriz")),
+        ("Happy 40th\r\nBeatriz", ("Happy 40th", "Beatriz")),  # as a web form sends it
+        ("Happy 40th\rBeatriz", ("Happy 40th", "Beatriz")),
+    ],
+)
+def test_words_stay_in_the_lines_that_the_buyer_typed(typed, lines, height) -> None:
+    result = checked(words(typed, height_mm=height))
+
+    assert (result.verdict, result.inscriptions[0].lines) == (Verdict.ACCEPT, lines)
+
+
+def test_a_break_is_the_same_break_however_it_was_sent() -> None:
+    digests = {checked(words(f"For{sent}Rosa")).marks[0].outline.digest for sent in ("\n", "\r\n", "\r")}
+
+    assert len(digests) == 1
+
+
+def test_words_may_be_broken_further_when_that_is_asked_for() -> None:
+    asked = words("For Rosa, gardener", breaks="fitted")
+
+    lines = checked(asked).inscriptions[0].lines
+
+    assert len(lines) > 1 and " ".join(lines) == asked.text
+
+
 def test_words_go_on_as_few_lines_as_have_the_height_asked_for() -> None:
-    short, long = words("For Rosa, gardener", height_mm=4.0), words("For Rosa, gardener", height_mm=9.0)
+    fitted = words("For Rosa, gardener", breaks="fitted")
+    short, long = replace(fitted, height_mm=4.0), replace(fitted, height_mm=9.0)
 
     lines = [checked(asked).inscriptions[0].lines for asked in (short, long)]
 
@@ -202,7 +233,7 @@ def test_words_go_on_as_few_lines_as_have_the_height_asked_for() -> None:
 
 def test_of_as_many_lines_the_most_even_break_is_taken() -> None:
     # "Oh dear Rosa" and "& Ben" have 7 mm as well, but could not be as large.
-    result = checked(words("Oh dear Rosa & Ben", height_mm=7.0))
+    result = checked(words("Oh dear Rosa & Ben", height_mm=7.0, breaks="fitted"))
 
     assert result.inscriptions[0].lines == ("Oh dear", "Rosa & Ben")
 

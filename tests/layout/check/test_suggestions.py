@@ -73,7 +73,8 @@ def test_what_can_be_put_right_gets_suggestions_that_pass(asked) -> None:
     [
         (words("An\u200bna \u202eBen"), words("Anna Ben")),
         (words("Αnna"), words("Anna")),
-        (words("Anna\nBen\nCleo\nDora"), words("Anna Ben Cleo Dora")),
+        (words("Anna\nBen\nCleo\nDora"), words("Anna\nBen Cleo\nDora")),
+        (words("For Rosa, gardener", height_mm=9.0), words("For Rosa,\ngardener", height_mm=9.0)),
         (MonogramInscription("heel", "R. L.", "lato-bold"), MonogramInscription("heel", "RL", "lato-bold")),
         (CodeInscription("heel", "qr", "AB\x00\nC"), CodeInscription("heel", "qr", "ABC")),
         (words("Anna", zone="heel bak"), words("Anna", zone="heel_back")),

@@ -485,3 +485,13 @@ def test_nothing_is_published_inside_a_request(counter: Counter) -> None:
     assert _count(counter, Job) == 1
     with counter.tools.database.reading() as session:
         assert all(row.sent_at is None for row in session.scalars(select(Outbox)))
+
+
+def test_the_bench_reads_the_lines_that_were_frozen_however_the_form_sent_them(counter: Counter) -> None:
+    typed = an_inscription(zone="ricasso", text="Happy 40th\r\n Beatriz ")
+    line = counter.post_order(an_order(lines=[a_line(inscriptions=[typed])])).json()["lines"][0]
+
+    load = counter.ask("bench", "POST", "/v1/loads/next", {"station": "north", "operator": "Ines"}).json()
+
+    assert (line["verdict"], line["checked"][0]["lines"]) == ("accept", ["Happy 40th", "Beatriz"])
+    assert [slot["texts"] for slot in load["turns"][0]["slots"]] == [["Happy 40th\nBeatriz"]]
