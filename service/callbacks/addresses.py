@@ -10,6 +10,9 @@ from __future__ import annotations
 import ipaddress
 import socket
 from ipaddress import IPv4Address, IPv6Address
+from queue import Empty, SimpleQueue
+from threading import Thread
+from typing import Any
 
 from service.records.errors import Refusal
 
@@ -23,10 +26,13 @@ _ALSO_REFUSED = tuple(
         "192.0.0.0/24",  # IETF protocol assignments, RFC 6890
         "192.88.99.0/24",  # deprecated 6to4 relay anycast, RFC 7526
         "::/96",  # IPv4-compatible, RFC 4291
+        "::ffff:0:0:0/96",  # IPv4-translated, RFC 2765
         "64:ff9b::/96",  # NAT64, RFC 6052
         "64:ff9b:1::/48",  # local NAT64, RFC 8215
         "2001::/32",  # Teredo, RFC 4380
         "2002::/16",  # 6to4, RFC 3056
+        "3fff::/20",  # documentation, RFC 9637
+        "5f00::/16",  # segment identifiers of SRv6, RFC 9602
         "fec0::/10",  # site-local, RFC 3879
     )
 )
@@ -55,19 +61,39 @@ def is_loopback(address: Address) -> bool:
     return address.is_loopback
 
 
-def resolve(host: str, port: int, *, loopback_allowed: bool = False) -> str:
-    """The address to connect to. Raises AddressRefused unless every address of the name is allowed.
+def resolve(host: str, port: int, *, within_s: float = 5.0, loopback_allowed: bool = False) -> str:
+    """The address to connect to. Raises AddressRefused unless every address of the name is allowed, and for a
+    name that is not looked up in time.
 
     One bad address among good ones refuses the name: which of them is used must not be left to chance.
     """
-    try:
-        found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
-    except (OSError, UnicodeError) as error:
-        raise AddressRefused("the host name can't be resolved") from error
-    addresses = [ipaddress.ip_address(str(entry[4][0]).split("%")[0]) for entry in found]
+    addresses = [
+        ipaddress.ip_address(str(entry[4][0]).split("%")[0]) for entry in _looked_up(host, port, within_s)
+    ]
     for address in addresses:
         if not (is_public(address) or (loopback_allowed and is_loopback(address))):
             raise AddressRefused("the host name leads to an address that is not public")
     if not addresses:
         raise AddressRefused("the host name has no address")
     return str(addresses[0])
+
+
+def _looked_up(host: str, port: int, within_s: float) -> list[Any]:
+    """What the resolver says. It can't be told how long it may take, so it is asked from a thread that is
+    left alone when its time is over; the resolver's own limit ends it."""
+    answers: SimpleQueue[list[Any] | Exception] = SimpleQueue()
+
+    def look_up() -> None:
+        try:
+            answers.put(socket.getaddrinfo(host, port, type=socket.SOCK_STREAM))
+        except (OSError, UnicodeError) as error:
+            answers.put(error)
+
+    Thread(target=look_up, name="ricasso-look-up", daemon=True).start()
+    try:
+        answer = answers.get(timeout=max(0.0, within_s))
+    except Empty:
+        raise AddressRefused("the host name could not be looked up in time") from None
+    if isinstance(answer, Exception):
+        raise AddressRefused("the host name can't be resolved") from answer
+    return answer

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, or_, select, update
+from sqlalchemy import case, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.records.tables import Callback, Delivery, Event
@@ -36,19 +37,65 @@ def deliveries_of(session: Session, callback_id: int, *, limit: int) -> Sequence
     return [(row[0], row[1]) for row in rows]
 
 
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """How many deliveries may be under way at once: to one callback, to one that was late `late` times in a
+    row, and to all callbacks of one store."""
+
+    callback: int
+    late: int
+    late_callback: int
+    client: int
+
+
 def claim_due(
-    session: Session, *, now: datetime, until: datetime, limit: int
+    session: Session, *, now: datetime, until: datetime, limit: int, shares: Shares
 ) -> list[tuple[Delivery, Event, Callback]]:
-    """Claim deliveries that are due; nobody else gets them before `until`."""
-    pick = (
-        select(Delivery.id)
+    """Claim deliveries that are due, within what each receiver and each store may have under way; nobody else
+    gets them before `until`. Receivers take turns, the oldest of each first."""
+    under_way = (
+        select(Delivery.callback_id, Callback.client)
+        .join(Callback, Callback.id == Delivery.callback_id)
+        .where(Delivery.next_at.is_not(None), Delivery.claimed_until >= now)
+        .cte("under_way")
+    )
+    to_callback = (
+        select(func.count()).where(under_way.c.callback_id == Delivery.callback_id).scalar_subquery()
+    )
+    to_client = select(func.count()).where(under_way.c.client == Callback.client).scalar_subquery()
+    in_turn = (Delivery.next_at, Delivery.id)
+    waiting = (
+        select(
+            Delivery.id,
+            (to_callback + func.row_number().over(partition_by=Delivery.callback_id, order_by=in_turn)).label(
+                "of_callback"
+            ),
+            (to_client + func.row_number().over(partition_by=Callback.client, order_by=in_turn)).label(
+                "of_client"
+            ),
+            case((Callback.late_answers >= shares.late, shares.late_callback), else_=shares.callback).label(
+                "share"
+            ),
+        )
         .join(Callback, Callback.id == Delivery.callback_id)
         .where(
             Delivery.next_at <= now,
             or_(Delivery.claimed_until.is_(None), Delivery.claimed_until < now),
             Callback.disabled_at.is_(None),
+            or_(Callback.rests_until.is_(None), Callback.rests_until <= now),
         )
-        .order_by(Delivery.next_at, Delivery.id)
+        .subquery("waiting")
+    )
+    pick = (
+        select(Delivery.id)
+        .join(waiting, waiting.c.id == Delivery.id)
+        .where(
+            waiting.c.of_callback <= waiting.c.share,
+            waiting.c.of_client <= shares.client,
+            # Read again under the lock: another sender may have claimed it since.
+            or_(Delivery.claimed_until.is_(None), Delivery.claimed_until < now),
+        )
+        .order_by(waiting.c.of_callback, Delivery.next_at, Delivery.id)
         .limit(limit)
         .with_for_update(skip_locked=True, of=Delivery)
         .cte("pick")
@@ -89,6 +136,39 @@ def disable(session: Session, callback_id: int, *, now: datetime, why: str) -> b
         .values(disabled_at=now, disabled_why=why)
     )
     return bool(done.rowcount == 1)  # type: ignore[attr-defined]
+
+
+def note_late(session: Session, callback_id: int) -> int:
+    """The receiver took all its time and did not answer; gives how often in a row by now."""
+    return session.scalars(
+        update(Callback)
+        .where(Callback.id == callback_id)
+        .values(late_answers=Callback.late_answers + 1)
+        .returning(Callback.late_answers),
+        execution_options={"synchronize_session": False},
+    ).one()
+
+
+def let_rest(session: Session, callback_id: int, *, until: datetime) -> None:
+    """Leave a receiver alone for a while."""
+    session.execute(update(Callback).where(Callback.id == callback_id).values(rests_until=until))
+
+
+def note_answer(session: Session, callback_id: int) -> None:
+    """The receiver answers, whatever it says."""
+    session.execute(
+        update(Callback)
+        .where(Callback.id == callback_id, Callback.late_answers > 0)
+        .values(late_answers=0, rests_until=None)
+    )
+
+
+def count_in_force(session: Session, client: str) -> int:
+    """How many callbacks of a store are in force."""
+    return (
+        session.scalar(select(func.count()).where(Callback.client == client, Callback.disabled_at.is_(None)))
+        or 0
+    )
 
 
 def last_success(session: Session, callback_id: int) -> datetime | None:

@@ -16,8 +16,9 @@ import hmac
 import json
 import random
 import secrets
+import time
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
@@ -27,12 +28,13 @@ from sqlalchemy.orm import Session
 
 from service.callbacks import callback_rows as rows
 from service.callbacks import guarded_post as posting
+from service.callbacks.callback_rows import Shares
 from service.callbacks.guarded_post import Answer
 from service.records import ids
 from service.records import outgoing as messages
 from service.records.clock import Clock
 from service.records.db import Database
-from service.records.errors import BadRequest, NotFound
+from service.records.errors import BadRequest, MoveNotAllowed, NotFound
 from service.records.tables import Callback, Delivery, Event
 from service.records.who import SWEEP, By, Role, Who
 
@@ -44,9 +46,18 @@ SCHEDULE = tuple(
 ROTATION_WINDOW = timedelta(hours=24)
 _LONGEST_WAIT = timedelta(hours=24)
 _LEASE = timedelta(seconds=120)
-# Eight at a time, fifteen seconds at the most each: a batch ends within a worker's soft limit.
-_BATCH = 32
-_AT_ONCE = 8
+#: Deliveries under way at once in one process, and of these to one receiver, to one that hangs, to one store:
+#: however many receivers of a store hang, the others' deliveries go on.
+_AT_ONCE = 16
+_SHARES = Shares(callback=2, late=3, late_callback=1, client=4)
+#: A round goes on while there is something to send, but no longer than this: a worker's run has its limit.
+_ROUND_SECONDS = 60.0
+_LOOK_AGAIN_SECONDS = 0.25
+#: A receiver that was late several times in a row is left alone, longer each time.
+_FIRST_REST, _LONGEST_REST = timedelta(seconds=30), timedelta(hours=1)
+#: Callbacks in force that a store may have.
+MOST_CALLBACKS = 10
+_REMOVED = "removed"
 _PREFIX = "whsec_"
 _GONE = 410
 
@@ -117,6 +128,10 @@ def register(
         raise BadRequest("a store registers callbacks for itself only", field="client")
     if by.who.role is not Role.STORE and not client:
         raise BadRequest("name the store whose events go there", field="client")
+    if rows.count_in_force(session, client or by.who.client) >= MOST_CALLBACKS:
+        raise BadRequest(
+            f"a store may have {MOST_CALLBACKS} callbacks in force; remove one first", field="url"
+        )
     callback = Callback(
         client=client or by.who.client, url=url, secret=new_secret(), created_at=by.at, previous_secret=None
     )
@@ -146,16 +161,19 @@ def rotate(session: Session, callback: Callback, *, now: datetime) -> Callback:
 
 
 def remove(session: Session, callback: Callback, *, now: datetime) -> None:
-    """Send nothing there any more."""
-    rows.disable(session, callback.id, now=now, why="removed")
+    """Send nothing there any more, whatever is asked for later."""
+    rows.disable(session, callback.id, now=now, why=_REMOVED)
 
 
 def resend(session: Session, callback: Callback, *, now: datetime, only: Sequence[int] | None = None) -> int:
     """Begin the schedule again for all that was not delivered (or for those named); gives how many.
 
-    A callback that was disabled is tried again: whoever asks has seen to the receiver.
+    A callback that was disabled is tried again: whoever asks has seen to the receiver. Raises MoveNotAllowed
+    for one that was removed.
     """
-    callback.disabled_at = callback.disabled_why = None
+    if callback.disabled_why == _REMOVED:
+        raise MoveNotAllowed("this callback was removed; add its address again")
+    callback.disabled_at = callback.disabled_why = callback.rests_until = None
     session.flush()
     return rows.make_due(session, callback.id, now=now, only=only)
 
@@ -173,24 +191,42 @@ class _Parcel:
     event: Event
 
 
-def send_due(database: Database, *, clock: Clock, loopback_allowed: bool = False, batch: int = _BATCH) -> int:
-    """Send what is due, several at a time; gives how many were tried."""
-    now = clock()
-    claimed = database.write(
-        lambda session: rows.claim_due(session, now=now, until=now + _LEASE, limit=batch)
-    )
-    parcels = [
-        _Parcel(delivery.id, delivery.attempts, callback, event) for delivery, event, callback in claimed
-    ]
+def send_due(database: Database, *, clock: Clock, loopback_allowed: bool = False) -> int:
+    """Send what is due, several at a time, until nothing more is; gives how many were tried.
+
+    While some receivers take their time the others' deliveries go on: what becomes due meanwhile is begun as
+    soon as a place is free.
+    """
+    parcels = _claim(database, _AT_ONCE, now=clock())
     if not parcels:
         return 0
-    with ThreadPoolExecutor(min(_AT_ONCE, len(parcels)), thread_name_prefix="ricasso-callback") as pool:
-        answers = pool.map(
-            lambda parcel: _send(parcel, now=clock(), loopback_allowed=loopback_allowed), parcels
-        )
-        for parcel, answer in zip(parcels, answers, strict=True):
-            _record(database, parcel, answer, now=clock())
-    return len(parcels)
+    tried, ends = 0, time.monotonic() + _ROUND_SECONDS
+    under_way: set[Future[None]] = set()
+    with ThreadPoolExecutor(_AT_ONCE, thread_name_prefix="ricasso-callback") as pool:
+        while parcels or under_way:
+            under_way |= {
+                pool.submit(_deliver, database, parcel, clock=clock, loopback_allowed=loopback_allowed)
+                for parcel in parcels
+            }
+            tried += len(parcels)
+            done, under_way = wait(under_way, timeout=_LOOK_AGAIN_SECONDS, return_when=FIRST_COMPLETED)
+            for delivery in done:
+                delivery.result()
+            free = _AT_ONCE - len(under_way) if time.monotonic() < ends else 0
+            parcels = _claim(database, free, now=clock()) if free else []
+    return tried
+
+
+def _claim(database: Database, most: int, *, now: datetime) -> list[_Parcel]:
+    claimed = database.write(
+        lambda session: rows.claim_due(session, now=now, until=now + _LEASE, limit=most, shares=_SHARES)
+    )
+    return [_Parcel(delivery.id, delivery.attempts, callback, event) for delivery, event, callback in claimed]
+
+
+def _deliver(database: Database, parcel: _Parcel, *, clock: Clock, loopback_allowed: bool) -> None:
+    answer = _send(parcel, now=clock(), loopback_allowed=loopback_allowed)
+    _record(database, parcel, answer, now=clock())
 
 
 def _send(parcel: _Parcel, *, now: datetime, loopback_allowed: bool) -> Answer:
@@ -212,6 +248,7 @@ def _record(database: Database, parcel: _Parcel, answer: Answer, *, now: datetim
 
 
 def _write_outcome(session: Session, parcel: _Parcel, answer: Answer, *, now: datetime) -> None:
+    _note_manners(session, parcel.callback.id, answer, now=now)
     if 200 <= answer.status < 300:  # 3xx is a failure: a redirect is never followed
         rows.record(
             session,
@@ -239,6 +276,17 @@ def _write_outcome(session: Session, parcel: _Parcel, answer: Answer, *, now: da
         success = rows.last_success(session, parcel.callback.id)
         if success is None or success < now - sum(SCHEDULE, timedelta()):
             _disable(session, parcel.callback, now=now, why="nothing could be delivered for three days")
+
+
+def _note_manners(session: Session, callback_id: int, answer: Answer, *, now: datetime) -> None:
+    """Leave a receiver alone that lets every sender wait; any answer ends that."""
+    if not answer.is_late:
+        rows.note_answer(session, callback_id)
+        return
+    beyond = rows.note_late(session, callback_id) - _SHARES.late
+    if beyond >= 0:
+        rest = min(_FIRST_REST * 2 ** min(beyond, 16), _LONGEST_REST)
+        rows.let_rest(session, callback_id, until=now + rest)
 
 
 def _disable(session: Session, callback: Callback, *, now: datetime, why: str) -> None:

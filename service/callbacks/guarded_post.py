@@ -28,13 +28,14 @@ class Answer:
     status: int
     retry_after: str | None = None
     error: str | None = None
+    is_late: bool = False  # the receiver took all the time it may have
 
 
 def check_url(url: str, *, loopback_allowed: bool = False) -> str | None:
     """What is wrong with the URL as written, or None. Where it leads is judged at connect time."""
     try:
         parts = urlsplit(url)
-        port = parts.port or 443
+        port = 443 if parts.port is None else parts.port
     except ValueError:
         return "is no URL"
     plain = loopback_allowed and parts.scheme == "http"
@@ -72,7 +73,7 @@ def post(url: str, *, headers: Mapping[str, str], body: bytes, loopback_allowed:
     except AddressRefused as refused:
         return Answer(0, error=refused.message)
     except httpcore.TimeoutException:
-        return Answer(0, error="no answer in time")
+        return Answer(0, error="no answer in time", is_late=True)
     except (httpcore.NetworkError, httpcore.ProtocolError, httpcore.UnsupportedProtocol, OSError) as error:
         return Answer(0, error=type(error).__name__)
 
@@ -103,7 +104,8 @@ class _Guarded(httpcore.NetworkBackend):
         local_address: str | None = None,
         socket_options: Iterable[Any] | None = None,
     ) -> httpcore.NetworkStream:
-        address = addresses.resolve(host, port, loopback_allowed=self._loopback_allowed)
+        left_s = min(CONNECT_SECONDS, self._deadline - time.monotonic())
+        address = addresses.resolve(host, port, within_s=left_s, loopback_allowed=self._loopback_allowed)
         stream = self._inner.connect_tcp(address, port, timeout, local_address, socket_options)
         return _Bounded(stream, self._deadline)
 

@@ -63,6 +63,8 @@ class Callback(Base):
     rotated_at: Mapped[datetime | None]  # the previous secret signs too for a day after this
     disabled_at: Mapped[datetime | None]
     disabled_why: Mapped[str | None]
+    late_answers: Mapped[int] = mapped_column(default=0)  # one after another, up to now
+    rests_until: Mapped[datetime | None]  # after several late answers nothing is sent for a while
     created_at: Mapped[datetime]
 
 

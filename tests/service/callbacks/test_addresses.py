@@ -7,6 +7,7 @@ registries (https://www.iana.org/assignments/iana-ipv4-special-registry, iana-ip
 from __future__ import annotations
 
 import socket
+from threading import Event
 from typing import Any
 
 import pytest
@@ -38,6 +39,9 @@ BAD_HOSTS = [
     "::1",
     "::ffff:127.0.0.1",
     "::127.0.0.1",
+    "::ffff:0:127.0.0.1",
+    "3fff::1",
+    "5f00::1",
     "64:ff9b::7f00:1",
     "2002:7f00:1::",
     "2001:0:7f00:1::",
@@ -126,3 +130,17 @@ def test_addresses_that_are_wrong_as_written_are_named(url: str, wrong: str) -> 
 @pytest.mark.parametrize("url", ["https://shop.example/hook", "https://shop.example:8443/hook?x=1"])
 def test_ordinary_addresses_are_fine(url: str) -> None:
     assert check_url(url) is None
+
+
+def test_a_name_that_is_not_looked_up_in_time_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    answers = Event()
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: answers.wait(20) and [])
+
+    with pytest.raises(AddressRefused, match="in time"):
+        addresses.resolve("slow.example", 443, within_s=0.05)
+
+    answers.set()
+
+
+def test_port_zero_is_no_port() -> None:
+    assert check_url("https://shop.example:0/hook") == "must use port 443 or 8443"

@@ -20,11 +20,12 @@ import pytest
 from sqlalchemy import select
 
 from service.callbacks import deliveries as callbacks
+from service.callbacks.callback_rows import Shares
 from service.callbacks.deliveries import ROTATION_WINDOW, SCHEDULE, next_attempt
 from service.callbacks.guarded_post import Answer
 from service.records import outgoing as messages
 from service.records.db import Database
-from service.records.errors import BadRequest, NotFound
+from service.records.errors import BadRequest, MoveNotAllowed, NotFound
 from service.records.tables import Callback, Delivery, Event
 from service.records.who import By, Role, Who
 from tests.clocks import MORNING, SetClock
@@ -290,7 +291,7 @@ def test_a_sender_that_died_is_followed_by_another(database: Database, clock: Se
         happen(database)
         database.write(
             lambda s: callbacks.rows.claim_due(
-                s, now=clock(), until=clock() + timedelta(seconds=120), limit=9
+                s, now=clock(), until=clock() + timedelta(seconds=120), limit=9, shares=callbacks._SHARES
             )
         )
 
@@ -379,3 +380,136 @@ def test_a_callback_is_registered_once_per_key_and_its_secret_is_changed_over_ht
     assert rotated["secret"] != first.json()["secret"]
     assert rotated["previous_secret_until"] == (clock() + ROTATION_WINDOW).isoformat().replace("+00:00", "Z")
     assert by_desk.status_code == 403
+
+
+# --- receivers that hang ---
+
+
+def _hanging(url: str, until: threading.Event, begun: list[str] | None = None) -> Callable[..., Answer]:
+    """A post that one receiver leaves without an answer for as long as the test likes, as if time were up."""
+    post = callbacks.posting.post
+
+    def posted(to: str, **given: Any) -> Answer:
+        if to != url:
+            return post(to, **given)
+        if begun is not None:
+            begun.append(to)
+        assert until.wait(20)
+        return Answer(0, error="no answer in time", is_late=True)
+
+    return posted
+
+
+def _wait_for(is_so: Callable[[], bool], *, seconds: float = 10) -> None:
+    for _ in range(int(seconds / 0.005)):
+        if is_so():
+            return
+        threading.Event().wait(0.005)
+
+
+def test_a_receiver_that_hangs_keeps_nobody_else_waiting(
+    database: Database, clock: SetClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The control gives every receiver as large a share as there is: then the one that hangs takes it all."""
+    let_go, begun = threading.Event(), list[str]()
+    url = "http://127.0.0.1:9/hangs"
+    monkeypatch.setattr(callbacks.posting, "post", _hanging(url, let_go, begun))
+    listen(database, url, OTHER)
+
+    def delivered_beside_it(share: Shares) -> int:
+        monkeypatch.setattr(callbacks, "_SHARES", share)
+        let_go.clear()
+        begun.clear()
+        with receiving() as receiver:
+            mine = listen(database, receiver.url)
+            happen(database, 40, client=OTHER.client)
+            sending = threading.Thread(target=send, args=(database, clock))
+            sending.start()
+            _wait_for(lambda: len(begun) == min(40, share.callback, callbacks._AT_ONCE))
+            happen(database, 20)
+            _wait_for(lambda: len(receiver.ids) == 20, seconds=3)
+            reached = len(receiver.ids)
+            let_go.set()
+            sending.join()
+        database.write(lambda s: callbacks.remove(s, mine, now=clock()))
+        return reached
+
+    everything = callbacks._AT_ONCE
+    naive = delivered_beside_it(  # every place is taken before the neighbour has anything to be told
+        Shares(everything, 1_000, everything, everything)
+    )
+    clock.advance(days=4)
+    shared = delivered_beside_it(Shares(callback=2, late=1_000, late_callback=1, client=4))
+
+    assert naive == 0
+    assert shared == 20
+
+
+def test_a_receiver_that_is_late_again_and_again_is_left_alone_longer_each_time(
+    database: Database, clock: SetClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at_once = threading.Event()
+    at_once.set()
+    url = "http://127.0.0.1:9/late"
+    monkeypatch.setattr(callbacks.posting, "post", _hanging(url, at_once))
+    listen(database, url)
+    happen(database, 3)
+
+    tried = send(database, clock)
+    rest = only_callback(database).rests_until
+    happen(database, 5)
+    clock.advance(seconds=29)
+    in_its_rest = send(database, clock)
+    clock.advance(seconds=1)
+    afterwards = send(database, clock)
+    longer = only_callback(database).rests_until
+
+    assert (tried, in_its_rest, afterwards) == (3, 0, 1)
+    assert rest == MORNING + timedelta(seconds=30)
+    assert longer == clock() + timedelta(seconds=60)
+
+
+def test_an_answer_of_any_kind_ends_the_rests(
+    database: Database, clock: SetClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    post, late = callbacks.posting.post, [True, True, True]
+    monkeypatch.setattr(
+        callbacks.posting,
+        "post",
+        lambda to, **given: Answer(0, is_late=True) if late and late.pop() else post(to, **given),
+    )
+    with receiving(lambda _: (500, {})) as receiver:
+        listen(database, receiver.url)
+        happen(database, 3)
+        send(database, clock)
+        rested = only_callback(database).rests_until
+        happen(database)
+        clock.advance(seconds=40)
+        send(database, clock)
+
+    assert rested is not None
+    assert (only_callback(database).late_answers, only_callback(database).rests_until) == (0, None)
+
+
+def test_a_callback_that_was_removed_stays_removed(database: Database, clock: SetClock) -> None:
+    callback = listen(database, "http://127.0.0.1:9/gone")
+    happen(database)
+    database.write(lambda s: callbacks.remove(s, callback, now=clock()))
+
+    with pytest.raises(MoveNotAllowed):
+        database.write(lambda s: callbacks.resend(s, callbacks.find(s, "CB1", who=STORE), now=clock()))
+
+    assert send(database, clock) == 0
+
+
+def test_a_store_may_have_ten_callbacks_and_a_removed_one_makes_room(
+    database: Database, clock: SetClock
+) -> None:
+    first, *_ = [listen(database, f"http://127.0.0.1:9/{number}") for number in range(10)]
+
+    with pytest.raises(BadRequest):
+        listen(database, "http://127.0.0.1:9/eleventh")
+    listen(database, "http://127.0.0.1:9/of-another-store", OTHER)
+    database.write(lambda s: callbacks.remove(s, first, now=clock()))
+
+    assert listen(database, "http://127.0.0.1:9/eleventh").id

@@ -27,7 +27,7 @@ def upgrade() -> None:
 def downgrade() -> None:
     op.drop_table("tick")
     _create(
-        sa.Column("tick", sa.Integer(), nullable=False),
+        sa.Column("tick", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("at", sa.DateTime(timezone=True), nullable=False),
         sa.UniqueConstraint("task", "tick", name=op.f("uq_tick_task_tick")),
     )
