@@ -38,6 +38,7 @@ class AmendIn(Strict):
 class ApproveIn(Strict):
     lines: list[Ref] = Field(default_factory=list)
     by: Literal["desk", "buyer"] = "desk"
+    said_by: Annotated[str, Field(max_length=60), AfterValidator(storable)] = ""
 
 
 class CancelIn(Strict):

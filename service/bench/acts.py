@@ -158,20 +158,22 @@ def _hold_refused(session: Session, *, seen: Load, refused: judging.Refused, by:
     for units, is_held in ((refused.alone, True), (refused.together, False)):
         for job, slot in sorted(units, key=str):
             if job is not None:
-                _take_out(session, load, number(JOB, job), is_held=is_held, by=by)
+                said = refused.said.get((job, slot), "") if is_held else None
+                _take_out(session, load, number(JOB, job), said=said, by=by)
             elif slot is not None:
                 _take_out_blade(session, load, slot, is_held=is_held, by=by)
     contents.raise_revision(session, load, by=by, why="units refused by the judge")
     leases.close_if_empty(session, load, by=by)
 
 
-def _take_out(session: Session, load: Load, job_id: int, *, is_held: bool, by: By) -> None:
-    """Back to the queue; a unit that is refused by itself goes to the desk, or it would come up for ever."""
+def _take_out(session: Session, load: Load, job_id: int, *, said: str | None, by: By) -> None:
+    """Back to the queue; a unit that is refused by itself goes to the desk, with what the judge `said` of it:
+    it would come up for ever."""
     job = rows.jobs(session, [job_id])[job_id]
     contents.remove_unit(session, load, job_id, why="judge_refused")
     move_job(session, job, JobState.READY, by=by, why="the judge refuses its place")
-    if is_held:
-        why = f"{public(JOB, job_id)} was refused by the judge"
+    if said is not None:
+        why = f"{public(JOB, job_id)} was refused by the judge: {said}"
         holds.hold(session, job, holds.JUDGE_REFUSED, by=by, why=why)
 
 

@@ -1,7 +1,7 @@
 """The judge's word on a load before its files leave: what it refuses, and which units are in the way."""
 
-from collections.abc import Collection
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 
 import structlog
 
@@ -35,11 +35,13 @@ class SeenLoad:
 class Refused:
     """Units that the judge refuses wherever they are alone, and those it refuses only beside the others.
 
-    A unit is (job, None) or (None, slot of a lot's blade).
+    A unit is (job, None) or (None, slot of a lot's blade). `said` is the judge's first sentence on each that
+    is refused alone.
     """
 
     alone: frozenset[tuple[str | None, str | None]]
     together: frozenset[tuple[str | None, str | None]]
+    said: Mapping[tuple[str | None, str | None], str] = field(default_factory=dict)
 
 
 def judge(tools: Tools, load_id: int) -> Judged:
@@ -69,12 +71,13 @@ def refused_units(shop: Shop, layout: LoadLayout, burned: frozenset[tuple[str, s
     if judged_findings(shop, replace(layout, turns=()), burned):
         return Refused(frozenset(), frozenset())
     units = list(dict.fromkeys(_unit(fill) for turn in layout.turns for fill in turn.fills))
-    alone = {u for u in units if judged_findings(shop, _only(layout, {u}), burned)}
+    findings = {unit: judged_findings(shop, _only(layout, {unit}), burned) for unit in units}
+    alone = {unit: found[0].message for unit, found in findings.items() if found}
     kept: set[tuple[str | None, str | None]] = set()
     for unit in units:
         if unit not in alone and not judged_findings(shop, _only(layout, kept | {unit}), burned):
             kept.add(unit)
-    return Refused(frozenset(alone), frozenset(set(units) - alone - kept))
+    return Refused(frozenset(alone), frozenset(set(units) - set(alone) - kept), alone)
 
 
 def _unit(fill: SlotFill) -> tuple[str | None, str | None]:

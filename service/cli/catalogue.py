@@ -25,7 +25,16 @@ Fixtures = Annotated[
 
 
 @app.command("check")
-def check(fixtures: Fixtures = None) -> None:
+def check(
+    fixtures: Fixtures = None,
+    data: Annotated[
+        Path | None,
+        typer.Option(
+            "--data", metavar="DIR",
+            help="Folder of a service's data: say also which accepted units would no longer fit",
+        ),
+    ] = None,
+) -> None:  # fmt: skip
     """Say everything that is wrong, one line each (file: place: reason); exit code 1 if there is anything."""
     from service.shop.catalogue import load, load_stock, troubles_in
 
@@ -49,6 +58,19 @@ def check(fixtures: Fixtures = None) -> None:
             typer.echo(
                 f"note: process {process.process} has no test card here and is not used until one is recorded"
             )
+    if data is not None and _say_misfits(shop, data):
+        raise typer.Exit(1)
+
+
+def _say_misfits(shop: Shop, data: Path) -> int:
+    """One line for each accepted unit that this description, once in force, would not take; how many."""
+    from service.cli.saying import tools_of
+    from service.intake import homeless
+
+    lost = homeless.would_be_lost(tools_of(data), shop)
+    for order_ref, unit in lost:
+        typer.echo(f"order {order_ref}: an accepted unit no longer fits: {unit.why}")
+    return len(lost)
 
 
 @app.command("draw")

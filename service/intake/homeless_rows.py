@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
+
 from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
 from service.loads.waiting_rows import Waiting
 from service.records.states import JobState
-from service.records.tables import Job, OrderLine
+from service.records.tables import Job, Order, OrderLine
 
 
-def ready_since_other_catalogues(session: Session, version: str) -> list[Waiting]:
-    """Ready jobs that were accepted by another version of the catalogue than this."""
-    return _waiting(session, Job.state == JobState.READY.value, OrderLine.catalogue_version != version)
+def open_since_other_catalogues(session: Session, version: str) -> list[Waiting]:
+    """Ready and short jobs that were accepted by another version of the catalogue than this."""
+    is_open = Job.state.in_((JobState.READY.value, JobState.SHORT.value))
+    return _waiting(session, is_open, OrderLine.catalogue_version != version)
 
 
-def held(session: Session, reason: str) -> list[Waiting]:
-    """Jobs that are held for that reason."""
-    return _waiting(session, Job.state == JobState.HELD.value, Job.hold_reason == reason)
+def held(session: Session, reasons: Sequence[str]) -> list[Waiting]:
+    """Jobs that are held for one of those reasons."""
+    return _waiting(session, Job.state == JobState.HELD.value, Job.hold_reason.in_(reasons))
+
+
+def order_refs(session: Session, order_ids: Collection[int]) -> dict[int, str]:
+    """What stores call the orders."""
+    named = session.execute(select(Order.id, Order.order_ref).where(Order.id.in_(sorted(order_ids))))
+    return {row.id: row.order_ref for row in named}
 
 
 def _waiting(session: Session, *conditions: ColumnElement[bool]) -> list[Waiting]:

@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, object_session
 
 from layout.shop.findings import Finding, Severity
+from service.intake import line_holds
 from service.plan import plan_rows as rows
 from service.plan.promises import promise_of
 from service.records.ids import ORDER, public
@@ -45,6 +46,7 @@ def line_json(line: OrderLine) -> dict[str, Any]:
         "quantity": line.quantity,
         "state": derived_state(JobState(job.state) for job in line.jobs).value,
         "hold_reason": line.hold_reason,
+        "holds": [hold.as_json() for hold in line_holds.holds_of(_session_of(line), line.order, line)],
         "verdict": line.verdict,
         "inscriptions": line.inscriptions,
         "findings": [*line.findings, *_later_findings(line)],
@@ -55,17 +57,27 @@ def line_json(line: OrderLine) -> dict[str, Any]:
     return {key: value for key, value in said.items() if key != "hold_reason" or value is not None}
 
 
+def _session_of(line: OrderLine) -> Session:
+    session = object_session(line)
+    assert session is not None, "an order is shown within the transaction that read it"
+    return session
+
+
 def _later_findings(line: OrderLine) -> list[dict[str, Any]]:
     """What has come up since the line was checked, about its own units."""
-    homeless = [
-        public("J", job.id)
-        for job in line.jobs
-        if JobState(job.state) is JobState.HELD and job.hold_reason == holds.NO_PLACE_LEFT
+    said = {
+        holds.NO_PLACE_LEFT: "The shop has no place any more for which %s was accepted.",
+        holds.NO_LONGER_FITS: "The shop's description has changed; %s no longer fits where it was accepted.",
+    }
+    return [
+        finding_json(Finding(reason, Severity.REFUSE, said[reason] % _named(jobs)))
+        for reason, jobs in line_holds.unit_reasons(line).items()
+        if reason in said
     ]
-    if not homeless:
-        return []
-    message = f"The shop has no place any more for which {', '.join(homeless)} was accepted."
-    return [finding_json(Finding(holds.NO_PLACE_LEFT, Severity.REFUSE, message))]
+
+
+def _named(jobs: Sequence[Job]) -> str:
+    return ", ".join(public("J", job.id) for job in jobs)
 
 
 def _job_in_line(job: Job, line: OrderLine) -> dict[str, Any]:

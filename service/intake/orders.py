@@ -9,14 +9,17 @@ from typing import Literal
 from sqlalchemy.orm import Session
 
 from layout.check.feasibility import CheckResult
-from layout.shop.findings import Verdict
 from layout.shop.inscriptions import Inscription
 from layout.shop.shop import Shop
+from service.intake import line_holds
 from service.intake import order_rows as rows
+from service.intake.line_holds import AGREE, LOOK, WAYS_OUT
 from service.intake.order_json import etag_of, state_of
-from service.intake.taking import BUYER, announce, faces_of, freeze, hold_reason, write_check
+from service.intake.taking import announce, faces_of, freeze, hold_reason, write_check
+from service.loads import contents, load_rows
+from service.loads import load as loads
 from service.records.announcements import tell_order
-from service.records.errors import MoveNotAllowed, NotFound, StaleVersion
+from service.records.errors import BadRequest, MoveNotAllowed, NotFound, StaleVersion
 from service.records.ids import ORDER, number
 from service.records.moves import move_job, write_history
 from service.records.states import OPEN_JOBS, JobState
@@ -65,9 +68,10 @@ def amend(
     line = line_of(order, line_ref)
     _all_open(line, "amended")
     line.words_revision += 1
-    write_check(line, inscriptions, result, shop)
+    line.wish = line.wish_at = None  # other words are the answer to it
+    write_check(line, inscriptions, result, shop, now=by.at)
     freeze(session, line, result)
-    line.hold_reason = hold_reason(order, line, now=by.at)
+    line.hold_reason = hold_reason(order, line)
     for job in _living(line):
         job.words_revision = line.words_revision
         job.faces = faces_of(shop, line.sku, result)
@@ -91,53 +95,118 @@ def approve(
     *,
     approver: Literal["desk", "buyer"],
     by: By,
+    said_by: str = "",
 ) -> None:
-    """Let held lines go on: the desk has looked, or the buyer has agreed. What can't be engraved stays held.
+    """Let held lines go on as far as this act may: the desk has looked, or the buyer agrees (`approver`).
 
-    A review by the desk is no agreement of the buyer: a line that waits for both needs both. Units that the
-    bench sent to the desk go on as well, and may be tried in every place again. Lines that are cancelled or
-    released are left as they are.
+    A look by the desk is no agreement of the buyer, nor the other way about: a line that waits for both needs
+    both, and `line_holds.WAYS_OUT` says which act ends what. A yes that reached the desk is written down
+    with who gave it (`said_by`); it also answers a change that was asked for. Units that fitted in no slot
+    go on by a look, and may be tried in every place again. Lines that are cancelled, released or wait for
+    nothing are left as they are.
 
-    Raises NotFound, MoveNotAllowed when a line can't be engraved as it stands, or nothing is left to approve.
+    Raises NotFound, MoveNotAllowed when this act ends nothing of what a line waits for, or something stands
+    in its way; BadRequest when nobody is named who agreed.
     """
     lines = [line_of(order, ref) for ref in line_refs] or list(order.lines)
     lines = [line for line in lines if _living(line)]
     if not lines:
         raise MoveNotAllowed("there is nothing left to approve")
+    if approver == "buyer" and not said_by.strip():
+        raise BadRequest("say who agreed, and how: by telephone, by mail", field="said_by")
+    act = LOOK if approver == "desk" else AGREE
+    why = f"approved by {approver}" + (f": {said_by}" if said_by else "")
     for line in lines:
-        if line.verdict == Verdict.REFUSE.value:
-            raise MoveNotAllowed(
-                f"line {line.line_ref} can't be engraved as it stands; amend or cancel it",
-                line_ref=line.line_ref,
-            )
-        if line.hold_reason is None:
-            _let_go(session, line, by=by, why=f"approved by {approver}")
-            continue  # the rest goes on already, and may be in a load
-        if approver == "desk":
+        waits = line_holds.reasons(order, line)
+        units = line_holds.unit_reasons(line)
+        if not waits and not units:
+            continue  # it goes on already, and may be in a load
+        _must_be_the_way_out(line, act, [*waits, *units])
+        if act == LOOK:
             line.reviewed_revision = line.words_revision
-        if approver == "buyer" or line.hold_reason == BUYER:
-            # The desk passes on what the buyer said by telephone or mail; the history says who did.
-            line.approved_revision, line.approved_by = line.words_revision, f"{approver}:{by.who.name}"
-        line.hold_reason = hold_reason(order, line, now=by.at)
-        for job in _living(line):
-            _settle(session, job, line.hold_reason, by=by, why=f"approved by {approver}")
+        else:
+            line.approved_revision = line.words_revision
+            line.approved_by = f"{by.who.role.value}:{by.who.name}: {said_by}"
+            line.wish = line.wish_at = None
+        line.hold_reason = hold_reason(order, line)
+        if waits:
+            for job in _living(line):
+                if JobState(job.state) is JobState.HELD and job.hold_reason not in units:
+                    _settle(session, job, line.hold_reason, by=by, why=why)
+        if line.hold_reason is None and act == LOOK:
+            _try_again(session, units.get(holds.DOES_NOT_FIT, []), by=by, why=why)
     order.version += 1
-    write_history(session, "order", order.id, "approved", by=by, why=approver)
-    if not any(line.hold_reason for line in order.lines):
+    said = f"{approver}: {said_by}" if said_by else approver
+    write_history(session, "order", order.id, "approved", by=by, why=said)
+    if not any(line_holds.reasons(order, line) or line_holds.unit_reasons(line) for line in order.lines):
         announce(session, order, now=by.at)
 
 
-def _let_go(session: Session, line: OrderLine, *, by: By, why: str) -> None:
-    """Units of an accepted line that the bench sent to the desk: they fitted nowhere, or were refused."""
-    for job in _living(line):
-        if JobState(job.state) is JobState.HELD:
-            if job.hold_reason == holds.NO_PLACE_LEFT:
-                raise MoveNotAllowed(
-                    f"line {line.line_ref} has no place left; amend it, and it is checked anew",
-                    line_ref=line.line_ref,
-                )
-            rows.forget_misfits(session, job.id)
-            stock.make_ready(session, job, by=by, why=why)
+def _must_be_the_way_out(line: OrderLine, act: str, waits: Sequence[str]) -> None:
+    """Raises MoveNotAllowed unless the act ends something of what the line waits for; a look must not pass
+    over what the check, the judge or the buyer said."""
+    above = [reason for reason in waits if act == LOOK and reason in _ABOVE_A_LOOK]
+    if above or not any(act in WAYS_OUT[reason] for reason in waits):
+        reason = (above or waits)[0]
+        raise MoveNotAllowed(
+            f"line {line.line_ref} {_WAITS[reason]}", line_ref=line.line_ref, holds=list(waits)
+        )
+
+
+#: What the desk can't pass over by looking.
+_ABOVE_A_LOOK = frozenset({line_holds.FINDINGS, line_holds.CHANGE, holds.JUDGE_REFUSED, holds.NO_PLACE_LEFT,
+                           holds.NO_LONGER_FITS})  # fmt: skip
+_WAITS = {
+    line_holds.FINDINGS: "can't be engraved as it stands; amend or cancel it",
+    line_holds.CHANGE: "has a change that the buyer asked for; change the words, or ask the buyer again",
+    line_holds.REVIEW: "needs a look by the desk; the buyer's approval doesn't stand for it",
+    line_holds.BUYER: "awaits the buyer's approval; a look by the desk doesn't stand for it",
+    line_holds.LATE: "came after its ship-by time; the desk must say that it is engraved all the same",
+    holds.JUDGE_REFUSED: "has a unit that the last check refused; amend or cancel it",
+    holds.NO_PLACE_LEFT: "has no place left; amend it, and it is checked anew",
+    holds.NO_LONGER_FITS: "no longer fits since the shop's description changed; amend or cancel it",
+    holds.DOES_NOT_FIT: "has a unit that fitted no slot; the desk decides",
+}
+
+
+def _try_again(session: Session, jobs: Sequence[Job], *, by: By, why: str) -> None:
+    """Units that the bench sent to the desk because they fitted nowhere may be tried in every place again."""
+    for job in jobs:
+        rows.forget_misfits(session, job.id)
+        stock.make_ready(session, job, by=by, why=why)
+
+
+def wish(session: Session, order: Order, said: str, *, by: By) -> None:
+    """The buyer asks for a change: every line that can still be changed waits for an answer.
+
+    Raises MoveNotAllowed when nothing of the order can be changed any more.
+    """
+    lines = [line for line in order.lines if any(_is_changeable(session, job) for job in _living(line))]
+    if not lines:
+        raise MoveNotAllowed("this is being engraved already; call the shop")
+    for line in lines:
+        line.wish, line.wish_at = said, by.at
+        line.hold_reason = hold_reason(order, line)
+        for job in _living(line):
+            if not _is_changeable(session, job):
+                continue
+            if JobState(job.state) is JobState.LOADED:
+                loads.remove_job(session, job, reason="a change was asked for", by=by)
+            if job.hold_reason not in holds.OF_UNITS:
+                _settle(session, job, line.hold_reason, by=by, why="the buyer asks for a change")
+    order.version += 1
+    write_history(session, "order", order.id, "change_asked", by=by, why=said)
+
+
+def _is_changeable(session: Session, job: Job) -> bool:
+    """Whether nothing of the unit is engraved, and its load, if it is in one, has not started."""
+    if job.faces_done:
+        return False
+    if JobState(job.state) is JobState.LOADED:
+        claim = load_rows.active_claim(session, job.id)
+        load = load_rows.find(session, claim.load_id) if claim is not None else None
+        return load is not None and contents.is_unstarted(load)
+    return JobState(job.state) in OPEN_JOBS
 
 
 def cancel(session: Session, order: Order, line_refs: Sequence[str], *, by: By, why: str) -> None:
@@ -145,8 +214,6 @@ def cancel(session: Session, order: Order, line_refs: Sequence[str], *, by: By, 
 
     Raises NotFound, MoveNotAllowed.
     """
-    from service.loads import load as loads
-
     lines = [line_of(order, ref) for ref in line_refs] or list(order.lines)
     if not any(_not_undone(line) for line in lines):
         raise MoveNotAllowed("there is nothing left to cancel")
@@ -165,9 +232,9 @@ def cancel(session: Session, order: Order, line_refs: Sequence[str], *, by: By, 
                     move_from=job.state,
                     by=by,
                     why=f"{job.sku} from {job.pulled_from}: cancelled after it was pulled",
-                )
+                )  # fmt: skip
             move_job(session, job, JobState.CANCELLED, by=by, why=why, hold_reason=None)
-        line.hold_reason = None
+        line.hold_reason = line.wish = line.wish_at = None
         stock.serve_short(session, line.sku, by=by)
     order.version += 1
     named = ", ".join(line.line_ref for line in lines)

@@ -16,15 +16,16 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from service.intake import line_holds
 from service.intake import order_rows as rows
+from service.intake.line_holds import BUYER, CHANGE
 from service.intake.orders import approve
-from service.intake.taking import BUYER
+from service.intake.orders import wish as wish_for
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound, Refusal
 from service.records.ids import ORDER, public
-from service.records.moves import write_history
 from service.records.outgoing import tell
-from service.records.states import OPEN_JOBS, JobState
-from service.records.tables import Order
+from service.records.states import JobState
+from service.records.tables import Order, OrderLine
 from service.records.who import By, Role, Who
 
 LASTS = timedelta(days=14)
@@ -75,30 +76,28 @@ def agree(session: Session, token: str, *, secret: bytes, now: datetime) -> None
     """The buyer's yes to every line that waits for it. Raises MoveNotAllowed when none does, and what
     `open_link` raises."""
     order = _locked(session, token, secret=secret, now=now)
-    waiting = [line.line_ref for line in order.lines if line.hold_reason == BUYER]
+    waiting = [
+        line.line_ref
+        for line in order.lines
+        if {BUYER, CHANGE} & set(line_holds.reasons(order, line)) and may_agree(line)
+    ]
     if not waiting:
         raise MoveNotAllowed("nothing of this order waits for your yes")
-    approve(session, order, waiting, approver="buyer", by=By(_buyer(order), now))
+    approve(session, order, waiting, approver="buyer", said_by="by proof link", by=By(_buyer(order), now))
+
+
+def may_agree(line: OrderLine) -> bool:
+    """Whether units of the line still wait for a yes; what is engraved needs none."""
+    return any(JobState(job.state) is JobState.HELD for job in line.jobs)
 
 
 def ask_for_change(session: Session, token: str, wish: str, *, secret: bytes, now: datetime) -> None:
     """The buyer wants it otherwise: the desk reads it in the history. Raises BadRequest, MoveNotAllowed."""
     said = " ".join(wish.split())
     if not said or len(said) > LONGEST_WISH:
-        raise BadRequest(f"say what should be otherwise, in up to {LONGEST_WISH} characters", field="wish")
+        raise BadRequest(f"say what you would like changed, in up to {LONGEST_WISH} characters", field="wish")
     order = _locked(session, token, secret=secret, now=now)
-    jobs = [job for line in order.lines for job in line.jobs]
-    if not any(JobState(job.state) in OPEN_JOBS for job in jobs):
-        raise MoveNotAllowed("this is being engraved already; call the shop")
-    order.version += 1
-    write_history(
-        session,
-        "order",
-        order.id,
-        "change_asked",
-        by=By(_buyer(order), now),
-        why=said,
-    )
+    wish_for(session, order, said, by=By(_buyer(order), now))
     tell(
         session,
         "order.change_asked",

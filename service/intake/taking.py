@@ -9,6 +9,7 @@ from layout.check.feasibility import CheckResult
 from layout.shop.findings import Verdict
 from layout.shop.inscriptions import Inscription
 from layout.shop.shop import Shop
+from service.intake import line_holds
 from service.intake import order_rows as rows
 from service.records.announcements import tell_order
 from service.records.errors import OrderRefTaken, Unengravable
@@ -21,18 +22,6 @@ from service.requests.check_json import checked_json, finding_json
 from service.requests.inscriptions import to_json
 from service.requests.order_in import LineWanted, OrderWanted
 from service.stock import reservations as stock
-
-#: Why a line is held, the first that applies: what can't be engraved comes before what may be.
-FINDINGS = "findings"
-
-
-REVIEW = "review"
-
-
-BUYER = "buyer_approval"
-
-
-LATE = "ship_by_past"
 
 
 def take(
@@ -105,16 +94,16 @@ def _add_line(
         catalogue_version=shop.version,
     )
     session.add(line)
-    write_check(line, wanted.inscriptions, result, shop)
+    write_check(line, wanted.inscriptions, result, shop, now=by.at)
     session.flush()
     freeze(session, line, result)
-    line.hold_reason = hold_reason(order, line, now=by.at)
+    line.hold_reason = hold_reason(order, line)
     for unit in range(1, wanted.quantity + 1):
         _add_job(session, order, line, unit, shop=shop, result=result, by=by)
 
 
 def write_check(
-    line: OrderLine, inscriptions: Sequence[Inscription], result: CheckResult, shop: Shop
+    line: OrderLine, inscriptions: Sequence[Inscription], result: CheckResult, shop: Shop, *, now: datetime
 ) -> None:
     line.inscriptions = [to_json(inscription) for inscription in inscriptions]
     line.verdict = result.verdict.value
@@ -123,6 +112,7 @@ def write_check(
     line.eligible = sorted([p.station, p.plate, p.slot, p.face] for p in result.eligible)
     line.burn_seconds = result.burn_seconds
     line.catalogue_version = shop.version
+    line.checked_at = now
 
 
 def freeze(session: Session, line: OrderLine, result: CheckResult) -> None:
@@ -187,17 +177,9 @@ def faces_of(shop: Shop, sku: str, result: CheckResult) -> list[str]:
     return [face.face for face in shop.blades[shop.products[sku].blade].faces if face.face in asked]
 
 
-def hold_reason(order: Order, line: OrderLine, *, now: datetime) -> str | None:
-    """Why a line must wait for a person; None when it need not."""
-    if line.verdict == Verdict.REFUSE.value:
-        return FINDINGS
-    if line.verdict == Verdict.REVIEW.value and line.reviewed_revision != line.words_revision:
-        return REVIEW
-    if order.proof == "buyer" and line.approved_revision != line.words_revision:
-        return BUYER
-    if order.ship_by < now and line.reviewed_revision != line.words_revision:
-        return LATE
-    return None
+def hold_reason(order: Order, line: OrderLine) -> str | None:
+    """The weightiest reason why a line must wait for a person; None when it need not."""
+    return next(iter(line_holds.reasons(order, line)), None)
 
 
 def announce(session: Session, order: Order, *, now: datetime) -> None:

@@ -12,8 +12,8 @@ from sqlalchemy.orm import Session
 
 from layout.shop.shop import Shop
 from service.intake import check as checks
+from service.intake import line_holds, orders, proof_links
 from service.intake import order_rows as rows
-from service.intake import orders, proof_links
 from service.intake import take_order as intake
 from service.intake.order_json import etag_of, order_json, without_promise
 from service.pages import samples
@@ -27,9 +27,12 @@ from service.records.tables import Order
 from service.records.who import By
 from service.requests import sessions
 from service.requests.inscriptions import InscriptionIn, InscriptionsIn
+from service.stock import holds
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
+#: Holds of units that a change of the shop's description has caused.
+_LOST = {holds.NO_LONGER_FITS, holds.NO_PLACE_LEFT}
 _ONE: TypeAdapter[Any] = TypeAdapter(InscriptionIn)
 _MANY: TypeAdapter[Any] = TypeAdapter(InscriptionsIn)
 
@@ -44,14 +47,9 @@ def get_desk(
     """What waits for the desk, and orders by their reference."""
     state = request.app.state
     with state.database.reading() as session:
-        held = [_listed(order) for order in board.held_orders(session)]
-        found = [_listed(order) for order in board.orders_like(session, find.strip(), limit=30)]
-        asked = {
-            order["id"]: wish
-            for order in (*held, *found)
-            if (wish := _wish(session, number(ORDER, order["id"]))) is not None
-        }
-    return page(request, "desk.html", visitor, held=held, found=found, find=find, asked=asked)
+        held = [listed(order) for order in board.held_orders(session)]
+        found = [listed(order) for order in board.orders_like(session, find.strip(), limit=30)]
+    return page(request, "desk.html", visitor, held=held, found=found, find=find)
 
 
 @router.get("/desk/check")
@@ -115,14 +113,20 @@ def post_amend(request: Request, identity: str, visitor: DeskVisitor, form: Form
 
 @router.post("/desk/orders/{identity}/approve")
 def post_approve(request: Request, identity: str, visitor: DeskVisitor, form: Form) -> Response:
-    """Let a held line go on: the desk has looked, or the buyer said yes."""
+    """Let a held line go on: the desk has looked, or the buyer said yes to the desk."""
     lines = [str(line) for line in form.getlist("line")]
     approver: Any = "buyer" if form.get("by") == "buyer" else "desk"
+    said_by = " ".join(str(form.get("said_by", "")).split())[:60]
 
     def work(session: Session) -> None:
         order = orders.changeable(session, identity, str(form.get("etag", "")), who=visitor.who)
         orders.approve(
-            session, order, lines, approver=approver, by=By(visitor.who, request.app.state.clock())
+            session,
+            order,
+            lines,
+            approver=approver,
+            said_by=said_by,
+            by=By(visitor.who, request.app.state.clock()),
         )
 
     return _do(request, identity, visitor, lambda: request.app.state.database.write(work))
@@ -285,29 +289,21 @@ def _order(
     with state.database.reading() as session:
         order = _found(session, identity)
         shown = order_json(session, order)
+        for line, row in zip(shown["lines"], order.lines, strict=True):
+            line["may_change"] = line_holds.may_still_change(row)
+            for job, unit in zip(line["jobs"], row.jobs, strict=True):
+                job["begun"] = bool(unit.faces_done)
         etag = etag_of(order)
         history = rows.history(session, "order", order.id)
-        wish = _wish(session, order.id)
         pictured = {
             line.line_ref for line in order.lines if rows.marks(session, line.id, line.words_revision)
         }
     shop = state.catalogue.current
     return page(
-        request,
-        "order.html",
-        visitor,
-        status=status_of(refused) if refused else 200,
-        refused=refused,
-        order=shown,
-        etag=etag,
-        history=history,
-        products=shop.products,
-        fonts=shop.fonts,
-        wish=wish,
-        zones=_zones(shop),
-        pictured=pictured,
-        **{"link": None, "until": None, **values},
-    )
+        request, "order.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
+        order=shown, etag=etag, history=history, products=shop.products, fonts=shop.fonts,
+        zones=_zones(shop), pictured=pictured, **{"link": None, "until": None, **values},
+    )  # fmt: skip
 
 
 def _zones(shop: Shop) -> dict[tuple[str, str], Any]:
@@ -326,20 +322,16 @@ def _found(session: Session, identity: str) -> Order:
     return order
 
 
-def _wish(session: Session, order_id: int) -> str | None:
-    """What a buyer wants otherwise and nobody has answered: asked after the last amendment or approval."""
-    wish = None
-    for move in rows.history(session, "order", order_id):
-        if move.move_to == "change_asked":
-            wish = move.why
-        elif move.move_to in {"amended", "approved", "cancelled"}:
-            wish = None
-    return wish
-
-
-def _listed(order: Order) -> dict[str, Any]:
+def listed(order: Order) -> dict[str, Any]:
+    """An order with what it waits for, each reason once, and what its buyer wants changed."""
     shown = without_promise(order)
-    lines = {line.hold_reason for line in order.lines}
-    units = {job.hold_reason for line in order.lines for job in line.jobs if job.state == "held"}
-    reasons = sorted(reason for reason in lines | units if reason)
-    return {**shown, "id": public(ORDER, order.id), "reasons": reasons}
+    waits = [hold for line in shown["lines"] for hold in line["holds"]]
+    wishes = dict.fromkeys(hold["details"]["wish"] for hold in waits if "wish" in hold["details"])
+    reasons = list(dict.fromkeys(hold["reason"] for hold in waits))
+    return {
+        **shown,
+        "id": public(ORDER, order.id),
+        "reasons": reasons,
+        "wishes": list(wishes),
+        "no_longer_fits": bool(_LOST & set(reasons)),
+    }

@@ -16,8 +16,10 @@ from layout.shop.plates import Plate
 from layout.shop.shop import Shop
 from service.callbacks import callback_rows
 from service.callbacks import deliveries as callbacks
+from service.pages.desk import listed
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
+from service.plan import board_rows as board
 from service.proving import test_cards
 from service.records import ids
 from service.records.errors import BadRequest, NotFound, Refusal
@@ -36,7 +38,8 @@ def get_owner(request: Request, visitor: OwnerVisitor) -> Response:
     state = request.app.state
     with state.database.reading() as session:
         shop = test_cards.proven(session, state.catalogue.current)
-    return page(request, "owner.html", visitor, shop=shop)
+        misfits = [order for order in map(listed, board.held_orders(session)) if order["no_longer_fits"]]
+    return page(request, "owner.html", visitor, shop=shop, misfits=misfits)
 
 
 @router.get("/owner/blades/{blade}")

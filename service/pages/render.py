@@ -109,6 +109,7 @@ def _environment(language: str) -> Environment:
     environment.filters["reason"] = lambda name: said.gettext(
         words.REASONS.get(name, str(name).replace("_", " "))
     )
+    environment.filters["wayout"] = lambda name: said.gettext(words.WAYS_OUT.get(name, ""))
     environment.filters["handle"] = lambda degrees: said.gettext(words.handle(degrees))
     environment.filters["refusal"] = lambda refused: sentences.refusal(refused, language)
     environment.filters["finding"] = lambda one, asked="": sentences.finding(one, language, asked)

@@ -58,11 +58,13 @@ FACES = {
 REASONS = {
     "findings": _("can't be engraved as it stands"),
     "review": _("a person must look at it"),
-    "buyer_approval": _("waits for the buyer's yes"),
+    "buyer_approval": _("awaiting buyer approval"),
+    "change_requested": _("the buyer asks for a change"),
     "ship_by_past": _("came after its ship-by time"),
     "judge_refused": _("the last check before burning refused it"),
     "does_not_fit": _("fits no slot that is left"),
     "no_place_left": _("no plate of the shop takes it any more"),
+    "no_longer_fits": _("no longer fits since the shop's description changed"),
     "missing": _("missing"),
     "blemished": _("blemished"),
     "cancelled": _("cancelled"),
@@ -70,6 +72,20 @@ REASONS = {
     "scrapped": _("scrapped"),
     "given_back": _("given back"),
     "put_off": _("waits for another load"),
+}
+#: How a hold ends, for whoever can end it.
+WAYS_OUT = {
+    "findings": _("Change the words, or cancel the line."),
+    "review": _("Compare the picture with the notes beside it; then engrave as shown, or change the words."),
+    "buyer_approval": _(
+        "The buyer approves by the proof link, or tells you so. A check of yours is no approval."
+    ),
+    "change_requested": _("Change the words as the buyer asks, or ask again and write down who agreed."),
+    "ship_by_past": _("Say that it is engraved all the same, or cancel it."),
+    "judge_refused": _("No tap ends this: change the words, cancel, or have the description put right."),
+    "does_not_fit": _("Let it be tried in every slot again, change the words, or cancel."),
+    "no_place_left": _("It goes on by itself when a place is back. Or change the words, or cancel."),
+    "no_longer_fits": _("It goes on by itself when the description is put right. Or change the words."),
 }
 #: Why nothing is promised.
 PROMISES = {

@@ -13,6 +13,10 @@ from service.records.who import By
 
 #: Why the bench, the judge or the catalogue holds a unit of an accepted line.
 DOES_NOT_FIT, JUDGE_REFUSED, NO_PLACE_LEFT = "does_not_fit", "judge_refused", "no_place_left"
+#: The shop's description has changed, and the judge refuses the mark in every place that was accepted.
+NO_LONGER_FITS = "no_longer_fits"
+#: All of them; the first may be tried again, the others are nobody's to wave through.
+OF_UNITS = frozenset({DOES_NOT_FIT, JUDGE_REFUSED, NO_PLACE_LEFT, NO_LONGER_FITS})
 
 
 def hold(session: Session, job: Job, reason: str, *, by: By, why: str) -> None:

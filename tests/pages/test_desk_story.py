@@ -104,7 +104,7 @@ def test_the_buyer_agrees_by_the_link_and_the_order_goes_on(
 
     buyer.goto(link)
     expect(buyer.locator(".proof svg")).to_be_visible()
-    buyer.get_by_role("button", name=re.compile("Yes, engrave it exactly so")).click()
+    buyer.get_by_role("button", name=re.compile("Yes, engrave it exactly like this")).click()
     expect(buyer.get_by_text("It will be engraved as shown.")).to_be_visible()
     context.close()
 
@@ -120,7 +120,7 @@ def test_the_buyer_s_wish_reaches_the_desk(shop: ServedShop, sign_in: SignIn, br
     buyer = context.new_page()
 
     buyer.goto(link)
-    buyer.get_by_label("What should be otherwise?").fill("Nan is spelled Nann")
+    buyer.get_by_label("What would you like changed?").fill("Nan is spelled Nann")
     buyer.get_by_role("button", name="Send to the shop").click()
     expect(buyer.get_by_text("The shop has your wish")).to_be_visible()
     context.close()

@@ -33,7 +33,8 @@ class Order(Base):
 
 
 class OrderLine(Base):
-    """What one line asks for, what the check said of it, and why it is held if it is.
+    """What one line asks for, what the check said of it, and why it is held if it is: `hold_reason` is the
+    weightiest of the reasons that `service.intake.line_holds` reads off the row.
 
     `words_revision` counts the wordings; a buyer's approval names the revision it was given for,
     so changed words void it.
@@ -62,6 +63,9 @@ class OrderLine(Base):
     eligible: Mapped[list[Any]]  # [[station, plate, slot, face], ...], frozen at acceptance
     burn_seconds: Mapped[float | None]
     catalogue_version: Mapped[str] = mapped_column(String(64))
+    checked_at: Mapped[datetime | None]  # when the words as they are were checked; null: when the order came
+    wish: Mapped[str | None] = mapped_column(String(300))  # a change that the buyer asked for, unanswered
+    wish_at: Mapped[datetime | None]
     order: Mapped[Order] = relationship(back_populates="lines")
     jobs: Mapped[list[Job]] = relationship(back_populates="line", order_by="Job.id")
     marks: Mapped[list[FrozenMark]] = relationship(order_by="FrozenMark.position")

@@ -357,7 +357,8 @@ def test_a_buyer_s_approval_is_void_when_the_words_change(counter: Counter) -> N
     order = counter.post_order(an_order(proof="buyer"))
     assert order.json()["lines"][0]["hold_reason"] == "buyer_approval"
     path = order.headers["Location"]
-    approved = counter.ask("desk", "POST", f"{path}/approve", {"by": "buyer"}, If_Match=order.headers["ETag"])
+    said = {"by": "buyer", "said_by": "Mrs Hale, by telephone"}
+    approved = counter.ask("desk", "POST", f"{path}/approve", said, If_Match=order.headers["ETag"])
     assert approved.json()["state"] == "ready"
 
     amended = counter.ask(
