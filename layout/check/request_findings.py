@@ -21,11 +21,20 @@ from layout.shop.inscriptions import (
 from layout.shop.measure import HEIGHT_STEP_MM
 from layout.shop.shop import Policy, Shop
 
-#: With one of these there is nothing that could be set, let alone placed.
-NOTHING_TO_PLACE = frozenset(
+#: Words that no size, font or zone makes acceptable, only other words do.
+WRONG_WORDS = frozenset(
     {
-        "empty_text", "unknown_font", "unknown_artwork", "lone_surrogate", "initials_count", "font_refused",
-        "code_content", "size_out_of_range",
+        "empty_text", "control_character", "bidi_control", "zero_width", "private_character",
+        "unassigned_character", "replacement_character", "lone_mark", "overloaded_character",
+        "lone_surrogate", "look_alike", "too_many_characters", "initials_count", "too_many_lines",
+    }
+)  # fmt: skip
+#: With one of these nothing is set, let alone placed: what the request alone decides costs no geometry, and
+#: no word reaches the shaper that it was not made for (ICU takes a control character for a paragraph's end).
+NOTHING_TO_PLACE = WRONG_WORDS | frozenset(
+    {
+        "unknown_font", "unknown_artwork", "font_refused", "missing_glyph", "code_content",
+        "size_out_of_range",
     }
 )  # fmt: skip
 SIZE_WORDS = {"text": "capital height", "monogram": "capital height", "artwork": "width", "code": "module"}

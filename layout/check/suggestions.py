@@ -7,7 +7,7 @@ from dataclasses import replace
 from difflib import SequenceMatcher
 from itertools import combinations, pairwise
 
-from layout.check.request_findings import size_asked, words_of
+from layout.check.request_findings import WRONG_WORDS, size_asked, words_of
 from layout.check.size_findings import fine_from
 from layout.lettering import breaks
 from layout.lettering.fonts import suggest
@@ -27,14 +27,6 @@ MOST_SUGGESTIONS = 3
 #: Every suggestion costs a check; a bench of fonts must not make one refusal slow.
 MOST_TRIED = 8
 
-#: Words that no other size, font or zone makes acceptable. Only other words do.
-_WORDS = frozenset(
-    {
-        "empty_text", "control_character", "bidi_control", "zero_width", "private_character",
-        "unassigned_character", "replacement_character", "lone_mark", "overloaded_character",
-        "lone_surrogate", "look_alike", "too_many_characters", "initials_count", "too_many_lines",
-    }
-)  # fmt: skip
 #: What breaking a line may do away with.
 _BROKEN = frozenset({"too_long", "too_tall", "no_room"})
 #: What another zone does away with, and nothing in this one.
@@ -111,7 +103,7 @@ def _candidates(
     codes = {finding.code for finding in about}
     zones = [zone for face in shop.blades[shop.products[sku].blade].faces for zone in face.zones]
     here = next((zone for zone in zones if zone.zone == inscription.zone), None)
-    if codes & _WORDS:
+    if codes & WRONG_WORDS:
         wordings = _rewordings(inscription, here)
         if not wordings:
             return

@@ -16,6 +16,7 @@ from shapely import affinity
 from shapely.geometry import Polygon, box
 
 import layout
+from layout.check import feasibility
 from layout.check.feasibility import check
 from layout.lettering.fonts import FontRefused
 from layout.lettering.text import graphemes, normalise
@@ -187,6 +188,30 @@ def test_a_character_refused_for_itself_is_not_also_called_missing() -> None:
     result = checked(words("Anna\ue000"))
 
     assert codes(result) == ["private_character"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "code"),
+    [
+        (words("שלום\r רוזה בן", font="frank-ruhl"), "control_character"),
+        (words("שלום\x1c רוזה\u2029בן", font="frank-ruhl"), "control_character"),
+        (words("Anna " * 200), "too_many_characters"),
+        (words("\n".join(["Anna"] * 60)), "too_many_lines"),
+        (words("Anna ☃"), "missing_glyph"),
+        (MonogramInscription("heel", "A\rB", "lato-bold"), "control_character"),
+    ],
+)
+def test_what_the_words_alone_decide_is_refused_before_anything_is_set(asked, code, monkeypatch) -> None:
+    def set_all_the_same(*_, **__):
+        raise AssertionError("words that are refused already were set")
+
+    monkeypatch.setattr(feasibility, "text_block", set_all_the_same)
+    monkeypatch.setattr(feasibility, "monogram_block", set_all_the_same)
+
+    result, findings = feasibility.check_one(the_shop(), CHEF, asked)
+
+    assert code in [finding.code for finding in findings]
+    assert result.mark is None
 
 
 # --- size, lines and features ---------------------------------------------------------------------
@@ -591,6 +616,7 @@ ANY_TEXT = st.text(st.characters(exclude_categories=()), max_size=12) | st.sampl
         "e\u0301" * 9,
         "\r\n",
         "שלום",
+        "שלום\r רוזה בן",
         "مرحبا",
         "नमस्ते",
         "👩‍👩‍👧",
