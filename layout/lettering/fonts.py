@@ -16,7 +16,7 @@ from shapely.geometry import LineString, Polygon
 from layout.lettering import font_file as fontfile
 from layout.lettering import single_line
 from layout.lettering.font_file import FontRefused
-from layout.lettering.glyphs import RingPen, TooComplex, even_odd_differs, merged
+from layout.lettering.glyphs import CurvePen, Curves, TooComplex, even_odd_differs, merged
 from layout.lettering.hulls import hull_around
 from layout.lettering.text import LINE_FEED, SHARED_SCRIPTS, graphemes, normalise, script_of
 from layout.shop.measure import FLATTEN_MM, Floats
@@ -132,6 +132,7 @@ class OutlineFont(Font):
         if spec.axes:
             self.hb_font.set_variations(dict(spec.axes))
         self._areas: dict[tuple[int, float], tuple[Polygon, ...]] = {}
+        self._curves: dict[int, Curves] = {}
         self._scripts: frozenset[str] | None = None
         self.capital_height = self._top_of("H") or self._top_of("x") or 0.0
         if self.capital_height <= 0:
@@ -205,14 +206,25 @@ class OutlineFont(Font):
         return merged(rings)
 
     def _rings(self, glyph: int, tolerance: float) -> list[Floats]:
-        notes, pen = self._notes(glyph), RingPen(tolerance)
         try:
-            notes.replay(pen)
+            return self._curves_of(glyph).rings(tolerance)
+        except FontRefused:
+            raise
         except TooComplex as error:
             raise FontRefused(f"{self.spec.font}: glyph {glyph} is too complex") from error
-        except (ValueError, OverflowError) as error:
+        except ValueError as error:
             raise FontRefused(f"{self.spec.font}: glyph {glyph} has points that are no numbers") from error
-        return pen.rings
+
+    def _curves_of(self, glyph: int) -> Curves:
+        """A glyph's contours as the font has them. Raises TooComplex, ValueError."""
+        if glyph not in self._curves:
+            pen = CurvePen()
+            try:
+                self._notes(glyph).replay(pen)
+            except OverflowError as error:
+                raise ValueError(str(error)) from error
+            self._curves[glyph] = pen.curves
+        return self._curves[glyph]
 
     def _notes(self, glyph: int) -> RecordingPen:
         """What HarfBuzz draws. Its binding swallows what a pen raises, so the pen it drives only notes."""

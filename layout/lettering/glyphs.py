@@ -4,8 +4,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,75 +18,126 @@ from layout.shop.measure import Floats
 
 #: A glyph that draws more than this is no letter but an attack or an accident.
 MOST_OPERATIONS = 20_000
+#: The same of the corners that its curves are cut into.
+MOST_CORNERS = 200_000
 
 
 class TooComplex(ValueError):
-    """A glyph draws more than MOST_OPERATIONS segments."""
+    """Something draws more segments, or needs more corners, than it may."""
 
 
-class RingPen(BasePen):  # type: ignore[misc]  # fontTools is untyped
-    """Collects flattened rings, each an (n, 2) array in the pen's units, first point not repeated.
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """Closed contours of lines and Bézier curves, to be cut into chords at any tolerance.
 
-    The number of chords follows Wang's formula, which bounds the distance between a Bézier curve and its
-    chords by `tolerance` (G. Wang, "The subdivision method for finding the intersection between two Bézier
-    curves or surfaces", Zhejiang University Journal, 1984; from memory).
+    `controls` (n, 4, 2): each segment's points, those that its degree does not use repeating the last;
+    `degrees` (n,): 0 for the point at which a contour begins, 1 line, 2 quadratic, 3 cubic.
     """
 
-    def __init__(self, tolerance: float) -> None:
-        super().__init__(None)
-        self.rings: list[Floats] = []
-        self._tolerance = tolerance
-        self._points: list[tuple[float, float]] = []
-        self._operations = 0
+    controls: Floats
+    degrees: Any
 
-    def _count(self) -> None:
-        self._operations += 1
-        if self._operations > MOST_OPERATIONS:
-            raise TooComplex(f"a glyph draws more than {MOST_OPERATIONS} segments")
+    def rings(self, tolerance: float, *, most: int = MOST_CORNERS) -> list[Floats]:
+        """Each contour as an (n, 2) ring, first point not repeated; none of those without an inside.
 
-    def _moveTo(self, pt: tuple[float, float]) -> None:
-        self._points = [pt]
+        The number of chords follows Wang's formula, which bounds the distance between a Bézier curve and its
+        chords by `tolerance` (G. Wang, "The subdivision method for finding the intersection between two
+        Bézier curves or surfaces", Zhejiang University Journal, 1984; from memory). Raises TooComplex for
+        more than `most` corners, ValueError for points that are no numbers.
+        """
+        points, starts = self._corners(tolerance, most)
+        return [ring for part in np.split(points, starts[1:]) if len(ring := _distinct(part)) > 2]
 
-    def _lineTo(self, pt: tuple[float, float]) -> None:
-        self._count()
-        self._points.append(pt)
+    def lines(self, tolerance: float, *, most: int = MOST_CORNERS) -> list[Floats]:
+        """Each contour as an open line (n, 2), whatever it encloses. Raises as `rings` does."""
+        points, starts = self._corners(tolerance, most)
+        return [part for part in np.split(points, starts[1:]) if len(part)]
 
-    def _qCurveToOne(self, pt1: tuple[float, float], pt2: tuple[float, float]) -> None:
-        self._count()
-        p0 = np.array(self._points[-1])
-        p1, p2 = np.array(pt1), np.array(pt2)
-        bend = float(np.linalg.norm(p0 - 2 * p1 + p2))
-        chords = max(1, math.ceil(math.sqrt(bend / (4 * self._tolerance))))
-        t = np.linspace(0, 1, chords + 1)[1:, None]
-        curve = (1 - t) ** 2 * p0 + 2 * t * (1 - t) * p1 + t**2 * p2
-        self._points.extend(map(tuple, curve.tolist()))
-
-    def _curveToOne(
-        self, pt1: tuple[float, float], pt2: tuple[float, float], pt3: tuple[float, float]
-    ) -> None:
-        self._count()
-        p0 = np.array(self._points[-1])
-        p1, p2, p3 = np.array(pt1), np.array(pt2), np.array(pt3)
-        bend = max(float(np.linalg.norm(p0 - 2 * p1 + p2)), float(np.linalg.norm(p1 - 2 * p2 + p3)))
-        chords = max(1, math.ceil(math.sqrt(0.75 * bend / self._tolerance)))
-        t = np.linspace(0, 1, chords + 1)[1:, None]
-        curve = (1 - t) ** 3 * p0 + 3 * t * (1 - t) ** 2 * p1 + 3 * t**2 * (1 - t) * p2 + t**3 * p3
-        self._points.extend(map(tuple, curve.tolist()))
-
-    def _closePath(self) -> None:
-        points = np.array(self._points, dtype=np.float64)
-        if not np.isfinite(points).all():
+    def _corners(self, tolerance: float, most: int) -> tuple[Floats, Any]:
+        """All corners (n, 2) and at which of them the contours begin."""
+        if not np.isfinite(self.controls).all():
             raise ValueError("a contour has points that are no numbers")
-        if len(points) > 1:
-            distinct = np.any(points != np.roll(points, 1, axis=0), axis=1)
-            points = points[distinct]
-        if len(points) > 2:
-            self.rings.append(points)
-        self._points = []
+        counts = self._chords(tolerance)
+        if counts.sum() > most:
+            raise TooComplex(f"its curves need more than {most} points")
+        counts = counts.astype(np.int64)
+        ends = np.cumsum(counts)
+        segment = np.repeat(np.arange(len(counts)), counts)
+        number = np.arange(len(segment)) - np.repeat(ends - counts, counts) + 1
+        at = number * (1.0 / counts)[segment]
+        at[ends - 1] = 1.0
+        corners = self.controls[segment, 3]
+        degree, t = self.degrees[segment], at[:, None]
+        for is_of, curve in ((degree == 2, _quadratic), (degree == 3, _cubic)):
+            if is_of.any():
+                corners[is_of] = curve(self.controls[segment[is_of]], t[is_of])
+        return corners, (ends - counts)[self.degrees == 0]
 
-    def _endPath(self) -> None:
-        # An outline font's contour is closed by definition.
-        self._closePath()
+    def _chords(self, tolerance: float) -> Floats:
+        """How many chords each segment needs."""
+        p0, p1, p2, p3 = (self.controls[:, at] for at in range(4))
+        bend, second = _length(p0 - 2 * p1 + p2), _length(p1 - 2 * p2 + p3)
+        needed = np.where(self.degrees == 2, np.sqrt(bend / (4 * tolerance)), 1.0)
+        cubic = self.degrees == 3
+        needed[cubic] = np.sqrt(0.75 * np.maximum(bend, second)[cubic] / tolerance)
+        return np.asarray(np.maximum(1.0, np.ceil(needed)))
+
+
+def _length(vectors: Floats) -> Floats:
+    return np.asarray(np.sqrt(vectors[:, 0] ** 2 + vectors[:, 1] ** 2))
+
+
+def _quadratic(controls: Floats, t: Floats) -> Floats:
+    p0, p1, p2 = (controls[:, at] for at in range(3))
+    return np.asarray((1 - t) ** 2 * p0 + 2 * t * (1 - t) * p1 + t**2 * p2)
+
+
+def _cubic(controls: Floats, t: Floats) -> Floats:
+    p0, p1, p2, p3 = (controls[:, at] for at in range(4))
+    return np.asarray((1 - t) ** 3 * p0 + 3 * t * (1 - t) ** 2 * p1 + 3 * t**2 * (1 - t) * p2 + t**3 * p3)
+
+
+def _distinct(points: Floats) -> Floats:
+    """The corners of a ring without those that repeat the one before."""
+    return points[np.any(points != np.roll(points, 1, axis=0), axis=1)] if len(points) > 1 else points
+
+
+_Point = tuple[float, float]
+
+
+class CurvePen(BasePen):  # type: ignore[misc]  # fontTools is untyped
+    """Collects what is drawn. Raises TooComplex beyond MOST_OPERATIONS segments."""
+
+    def __init__(self) -> None:
+        super().__init__(None)
+        self._segments: list[tuple[_Point, _Point, _Point, _Point]] = []
+        self._degrees: list[int] = []
+
+    @property
+    def curves(self) -> Curves:
+        """All that was drawn so far."""
+        return Curves(
+            np.array(self._segments, dtype=np.float64).reshape(-1, 4, 2),
+            np.array(self._degrees, dtype=np.int64),
+        )
+
+    def _add(self, degree: int, points: tuple[_Point, _Point, _Point, _Point]) -> None:
+        if len(self._degrees) > MOST_OPERATIONS:
+            raise TooComplex(f"it draws more than {MOST_OPERATIONS} segments")
+        self._segments.append(points)
+        self._degrees.append(degree)
+
+    def _moveTo(self, pt: _Point) -> None:
+        self._add(0, (pt, pt, pt, pt))
+
+    def _lineTo(self, pt: _Point) -> None:
+        self._add(1, (self._getCurrentPoint(), pt, pt, pt))
+
+    def _qCurveToOne(self, pt1: _Point, pt2: _Point) -> None:
+        self._add(2, (self._getCurrentPoint(), pt1, pt2, pt2))
+
+    def _curveToOne(self, pt1: _Point, pt2: _Point, pt3: _Point) -> None:
+        self._add(3, (self._getCurrentPoint(), pt1, pt2, pt3))
 
 
 def merged(rings: Sequence[Floats]) -> tuple[Polygon, ...]:

@@ -32,42 +32,51 @@ def hull_around(points: Floats, stand_off: float = STAND_OFF) -> Floats:
     if len(hull) < 6:
         return hull
     sides = [_laid(hull, normal) for normal in _AXES]
-    corners: list[Floats] = []
-    for side, following in zip(sides, [*sides[1:], sides[0]], strict=True):
-        corners += _corners(hull, side, following, stand_off)
-    polygon = np.array(corners)
+    pieces: list[Floats | _Gap] = list(zip(sides, [*sides[1:], sides[0]], strict=True))
+    while gaps := [piece for piece in pieces if isinstance(piece, tuple)]:
+        crossings = iter(_crossings(gaps))
+        closer = [
+            _closed(hull, piece, next(crossings), stand_off) if isinstance(piece, tuple) else [piece]
+            for piece in pieces
+        ]
+        pieces = [piece for some in closer for piece in some]
+    polygon = np.array(pieces)
     return polygon[np.any(polygon != np.roll(polygon, 1, axis=0), axis=1)]
 
 
 #: A line laid against a hull: its outward normal, and the corner that it touches.
 _Side = tuple[Floats, Floats]
+#: Two neighbouring lines, counter-clockwise, between which the corners are still to be found.
+_Gap = tuple[_Side, _Side]
 _AXES = tuple(np.array(normal) for normal in ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)))
 
 
 def _laid(hull: Floats, normal: Floats) -> _Side:
-    return normal, hull[int(np.argmax(hull @ normal))]
+    return normal, hull[int((hull @ normal).argmax())]
 
 
-def _corners(hull: Floats, side: _Side, following: _Side, stand_off: float) -> list[Floats]:
-    """Corners from one line to the next, counter-clockwise."""
-    (_, touched), (_, next_touched) = side, following
-    if np.array_equal(touched, next_touched):
+def _closed(hull: Floats, gap: _Gap, corner: Floats, stand_off: float) -> list[Floats | _Gap]:
+    """The corners that close a gap, whose lines cross at `corner`; or the two gaps beside a line between."""
+    side, following = gap
+    touched, next_touched = side[1], following[1]
+    along, up = (next_touched - touched).tolist()
+    if along == 0.0 and up == 0.0:
         return [touched]
-    corner = _crossing(side, following)
-    chord = next_touched - touched
-    outward = np.array([chord[1], -chord[0]]) / np.hypot(*chord)
+    outward = np.array([up, -along]) / np.hypot(along, up)
     if float((corner - touched) @ outward) <= stand_off:
         return [corner]
     between = _laid(hull, outward)
     if float((between[1] - touched) @ outward) <= _ON_CHORD:
         return [touched, next_touched]  # the chord is an edge of the hull itself
-    return _corners(hull, side, between, stand_off) + _corners(hull, between, following, stand_off)
+    return [(side, between), (between, following)]
 
 
 #: Capital heights; a point no further out than this lies on the chord.
 _ON_CHORD = 1e-9
 
 
-def _crossing(side: _Side, following: _Side) -> Floats:
-    (n, p), (m, q) = side, following
-    return np.asarray(np.linalg.solve(np.array([n, m]), np.array([n @ p, m @ q])))
+def _crossings(gaps: list[_Gap]) -> Floats:
+    """Where the two lines of each gap cross (g, 2)."""
+    normals = np.array([(side[0], following[0]) for side, following in gaps])
+    reach = np.array([(n @ p, m @ q) for (n, p), (m, q) in gaps])
+    return np.asarray(np.linalg.solve(normals, reach[..., None])[..., 0])

@@ -10,7 +10,7 @@ from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import ParseError, fromstring
 from shapely.geometry import MultiPolygon, Polygon, box
 
-from layout.lettering.glyphs import RingPen, TooComplex, merged
+from layout.lettering.glyphs import CurvePen, merged
 from layout.marks.svg_paths import draw_path
 from layout.shop.measure import MICROMETRE_MM, Floats
 from layout.shop.outline import Outline, frozen
@@ -82,29 +82,12 @@ def _rings(path: str, scale: float) -> list[Floats]:
     """The closed rings of a path (n, 2) in the drawing's own units, of which `scale` gives millimetres."""
     if any(abs(float(number)) * scale > 10 * MOST_SIDE_MM for number in _NUMBER.findall(path)):
         raise ArtworkRefused("a path has a number far beyond any drawing")
-    pen = _LimitedPen(_TOLERANCE_MM / scale)
+    pen = CurvePen()
     try:
         draw_path(path, pen)
+        return pen.curves.rings(_TOLERANCE_MM / scale, most=MOST_POINTS)
     except ValueError as error:
         raise ArtworkRefused(str(error)) from error
-    return pen.rings
-
-
-class _LimitedPen(RingPen):
-    """Stops when a path's curves need more points than a mark can have."""
-
-    def __init__(self, tolerance: float) -> None:
-        super().__init__(tolerance)
-        self._drawn = 0
-
-    def _count(self) -> None:
-        super()._count()
-        if self._drawn + len(self._points) > MOST_POINTS:
-            raise TooComplex(f"a path needs more than {MOST_POINTS} points")
-
-    def _closePath(self) -> None:  # noqa: N802  (fontTools' name)
-        self._drawn += len(self._points)
-        super()._closePath()
 
 
 def _paths(root: object) -> list[str]:

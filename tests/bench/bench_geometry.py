@@ -25,7 +25,7 @@ from layout.check.feasibility import check
 from layout.fit import straight as fit
 from layout.fit.region import Region, Source
 from layout.lettering.fonts import open_font
-from layout.lettering.glyphs import RingPen, merged
+from layout.lettering.glyphs import CurvePen, merged
 from layout.lettering.typeset import compose, draw
 from layout.shop.blades import Baseline, Zone
 from layout.shop.inscriptions import TextInscription
@@ -100,9 +100,9 @@ def plain_check(shop: Shop, words: str = WORDS, font: str = FONT) -> object:
         name = cmap[ord(char)]
         recording = DecomposingRecordingPen(glyph_set)
         glyph_set[name].draw(recording)
-        pen = RingPen(1.0)
+        pen = CurvePen()
         recording.replay(pen)
-        areas = merged(pen.rings)
+        areas = merged(pen.curves.rings(1.0))
         if areas:
             letters.append(shapely.transform(MultiPolygon(areas), lambda p, x=pen_x: (p + [x, 0.0]) * 0.003))
         pen_x += glyph_set[name].width

@@ -13,7 +13,7 @@ from fontTools.ttLib import TTFont
 from shapely.geometry import LinearRing, MultiPolygon
 
 from layout.lettering.fonts import OutlineFont, open_font
-from layout.lettering.glyphs import RingPen
+from layout.lettering.glyphs import CurvePen
 from layout.lettering.typeset import compose
 from layout.shop.shop import FontSpec
 from service.shop import catalogue
@@ -76,9 +76,10 @@ def test_every_point_of_freetypes_outline_lies_on_ours(name):
     compared = 0
 
     for char, glyph in glyphs_of(font):
-        pen = RingPen(TOLERANCE_UNITS * font.upem / 1000)
+        pen = CurvePen()
         font.hb_font.draw_glyph_with_pen(glyph, pen)
-        ours = shapely.multilinestrings([LinearRing(ring) for ring in pen.rings])
+        rings = pen.curves.rings(TOLERANCE_UNITS * font.upem / 1000)
+        ours = shapely.multilinestrings([LinearRing(ring) for ring in rings])
         theirs = freetype_points(face, glyph)
         off = shapely.distance(ours, shapely.points(theirs)).max()
         assert off <= allowed, (char, off)

@@ -7,7 +7,7 @@ from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.polygon import orient
 from shapely.validation import explain_validity
 
-from layout.lettering.glyphs import RingPen
+from layout.lettering.glyphs import CurvePen
 from layout.marks.svg_paths import draw_path
 from layout.shop.blades import Baseline
 from layout.shop.measure import Floats, freeze_mm
@@ -42,11 +42,12 @@ def polygon_of(shape: Shape) -> Polygon:
 def baseline_of(given: list[tuple[float, float]] | CurvePath) -> Baseline:
     """A straight or curved baseline. Raises ValueError when it has no length."""
     if isinstance(given, CurvePath):
-        pen = _OpenPen(TOLERANCE_MM)
+        pen = CurvePen()
         draw_path(given.path, pen)
-        if len(pen.lines) != 1:
-            raise ValueError(f"the path draws {len(pen.lines)} lines; one is wanted")
-        points = tuple((float(x), float(y)) for x, y in freeze_mm(pen.lines[0]))
+        lines = pen.curves.lines(TOLERANCE_MM)
+        if len(lines) != 1:
+            raise ValueError(f"the path draws {len(lines)} lines; one is wanted")
+        points = tuple((float(x), float(y)) for x, y in freeze_mm(lines[0]))
     else:
         points = tuple((float(x), float(y)) for x, y in given)
     if len(points) < 2 or points[0] == points[-1]:
@@ -62,20 +63,6 @@ def mirrored(polygon: Polygon) -> Polygon:
 
 
 def _rings(path: str) -> list[Floats]:
-    pen = RingPen(TOLERANCE_MM)
+    pen = CurvePen()
     draw_path(path, pen)
-    return list(pen.rings)
-
-
-class _OpenPen(RingPen):
-    """Keeps open lines instead of closing them."""
-
-    def __init__(self, tolerance: float) -> None:
-        super().__init__(tolerance)
-        self.lines: list[list[tuple[float, float]]] = []
-
-    def _endPath(self) -> None:  # noqa: N802  (fontTools' name)
-        self.lines.append(list(self._points))
-
-    def _closePath(self) -> None:  # noqa: N802
-        self._endPath()
+    return pen.curves.rings(TOLERANCE_MM)
