@@ -57,10 +57,10 @@ class Curves:
         """All corners (n, 2) and at which of them the contours begin."""
         if not np.isfinite(self.controls).all():
             raise ValueError("a contour has points that are no numbers")
-        counts = self._chords(tolerance)
-        if counts.sum() > most:
+        needed = self._chords(tolerance)
+        if needed.sum() > most:
             raise TooComplex(f"its curves need more than {most} points")
-        counts = counts.astype(np.int64)
+        counts = needed.astype(np.int64)
         ends = np.cumsum(counts)
         segment = np.repeat(np.arange(len(counts)), counts)
         number = np.arange(len(segment)) - np.repeat(ends - counts, counts) + 1

@@ -170,7 +170,7 @@ class _Losses:
         board[:, 1:] |= board[:, :-1]
         board[:, :-1] |= board[:, 1:]
         column, row = np.floor(self._tips / side).astype(np.int64).T - first[:, None]
-        return self._tips[~board[column, row]]
+        return np.asarray(self._tips[~board[column, row]])
 
 
 #: The eroded region's distance in widths at which a point is lost: half a width more than the opened one's.
