@@ -28,7 +28,7 @@ from service.plan.planning import Planned
 from service.records.db import Database
 from service.records.ids import JOB, LOT, number, public
 from service.records.tables import KeptLoad, KeptPlan, KeptSlot
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 #: A plan is made again as soon as rows have moved, and every minute at the latest. One that is older than
 #: this could not be made again, or did not pass its judge, for a while: nobody follows it.
@@ -54,19 +54,19 @@ class Ahead:
         return Ahead(self.loads, planned, tuple(one for one in self.newcomers if one.job not in lost))
 
 
-def keep(service: Service) -> Planned | None:
+def keep(tools: Tools) -> Planned | None:
     """Put a plan of the rows as they are in force; None when the one in force is that, and not a minute old.
 
     Raises PlanRefused when the judge finds fault: the one before stays in force until it is too old.
     """
-    now, shop = service.clock(), service.catalogue.current
-    with service.database.reading() as session:
+    now, shop = tools.clock(), tools.catalogue.current
+    with tools.database.reading() as session:
         newest = rows.newest(session)
         if newest is not None and newest.mark == plans.mark_of(session, shop) and _is_young(newest, now):
             return None
-    found = plans.current(service, seconds=PLAN_SECONDS)
+    found = plans.current(tools, seconds=PLAN_SECONDS)
     plan = KeptPlan(made_at=found.made_at, catalogue_version=found.catalogue_version, mark=found.mark)
-    service.database.write(lambda session: rows.put(session, plan, _rows(found)))
+    tools.database.write(lambda session: rows.put(session, plan, _rows(found)))
     return found
 
 
@@ -114,17 +114,17 @@ class Outlook:
 _seen: WeakKeyDictionary[Database, Outlook] = WeakKeyDictionary()
 
 
-def outlook(service: Service) -> Outlook | None:
+def outlook(tools: Tools) -> Outlook | None:
     """The plan in force, read once by each process; None when there is none to promise from."""
-    shop = service.catalogue.current
-    with service.database.reading() as session:
-        kept = in_force(session, shop, now=service.clock())
+    shop = tools.catalogue.current
+    with tools.database.reading() as session:
+        kept = in_force(session, shop, now=tools.clock())
         if kept is None:
             return None
-        seen = _seen.get(service.database)
+        seen = _seen.get(tools.database)
         if seen is None or seen.plan_id != kept.id:
             seen = _outlook(session, shop, kept)
-    _seen[service.database] = seen
+    _seen[tools.database] = seen
     return seen
 
 

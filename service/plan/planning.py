@@ -31,7 +31,7 @@ from service.proving import test_cards
 from service.records.db import Database
 from service.records.errors import CheckTooSlow, PlanFailed, PlanRefused, Refusal
 from service.records.ids import JOB, number
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 log = structlog.get_logger(__name__)
 
@@ -75,7 +75,7 @@ _kept: WeakKeyDictionary[Database, Planned] = WeakKeyDictionary()
 _making = threading.Lock()
 
 
-def current(service: Service, *, seconds: float | None = None) -> Planned:
+def current(tools: Tools, *, seconds: float | None = None) -> Planned:
     """The plan of the rows as they are, made now if this process has not made it yet. Where only a few jobs
     came or left within a minute, the plan before is kept up and not made anew.
 
@@ -85,30 +85,30 @@ def current(service: Service, *, seconds: float | None = None) -> Planned:
     Raises PlanRefused when the judge finds fault, PlanFailed when the planner breaks, CheckTooSlow when
     planning takes longer than `seconds` (None: than a request may).
     """
-    if (good := _good(service)) is not None:
+    if (good := _good(tools)) is not None:
         return good
-    if not _making.acquire(timeout=service.geometry.timeout_seconds if seconds is None else seconds):
+    if not _making.acquire(timeout=tools.geometry.timeout_seconds if seconds is None else seconds):
         raise CheckTooSlow("the plan is still being made; try again soon")
     try:
-        return _made(service, seconds=seconds)
+        return _made(tools, seconds=seconds)
     finally:
         _making.release()
 
 
-def _good(service: Service) -> Planned | None:
+def _good(tools: Tools) -> Planned | None:
     """The plan that this process has, if it is that of the rows as they are."""
-    kept = _kept.get(service.database)
+    kept = _kept.get(tools.database)
     if kept is None:
         return None
-    with service.database.reading() as session:
-        mark = mark_of(session, service.catalogue.current)
-    return kept if _is_good(kept, mark, service.clock()) else None
+    with tools.database.reading() as session:
+        mark = mark_of(session, tools.catalogue.current)
+    return kept if _is_good(kept, mark, tools.clock()) else None
 
 
-def _made(service: Service, *, seconds: float | None) -> Planned:
-    now, shop = service.clock(), service.catalogue.current
-    kept = _kept.get(service.database)
-    with service.database.reading() as session:
+def _made(tools: Tools, *, seconds: float | None) -> Planned:
+    now, shop = tools.clock(), tools.catalogue.current
+    kept = _kept.get(tools.database)
+    with tools.database.reading() as session:
         mark = mark_of(session, shop)
         if kept is not None and _is_good(kept, mark, now):
             return kept
@@ -122,9 +122,9 @@ def _made(service: Service, *, seconds: float | None) -> Planned:
         and _is_young(kept, now)
         and (kept.catalogue_version, kept.paces) == (shop.version, paces)
     ):
-        new = _kept_up(service, kept, backlog, mark, seconds=seconds)
+        new = _kept_up(tools, kept, backlog, mark, seconds=seconds)
     if new is None:
-        made, findings = _worked(service, planned, backlog, seconds=seconds)
+        made, findings = _worked(tools, planned, backlog, seconds=seconds)
         if findings:
             codes = dict(Counter(finding.code for finding in findings))
             log.error("plan_refused", codes=codes)
@@ -132,15 +132,15 @@ def _made(service: Service, *, seconds: float | None) -> Planned:
         safe = dict(safe_ends(backlog, made, spread=paces.spread))
         new = Planned(backlog, made, safe, clock, paces, now, mark, shop.version)
     new = replace(new, plan=_with_reasons(new.plan, unproven))
-    _kept[service.database] = new
+    _kept[tools.database] = new
     return new
 
 
-def _worked(service: Service, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:
+def _worked(tools: Tools, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:
     """What the planner makes of it, in a geometry process: one odd backlog must not take pages and benches
     with it. Raises CheckTooSlow, CheckersBusy, and PlanFailed for a planner that breaks."""
     try:
-        return service.geometry.work(function, *arguments, seconds=seconds)
+        return tools.geometry.work(function, *arguments, seconds=seconds)
     except Refusal:
         raise
     except Exception as error:
@@ -173,14 +173,14 @@ def _is_young(kept: Planned, now: datetime) -> bool:
 
 
 def _kept_up(
-    service: Service, kept: Planned, backlog: Backlog, mark: str, *, seconds: float | None
+    tools: Tools, kept: Planned, backlog: Backlog, mark: str, *, seconds: float | None
 ) -> Planned | None:
     """The plan before with the jobs that came since and without those that left, as old as it was; None when
     much or anything else has moved, or when the judge finds fault with it."""
     change = moved(kept.backlog, backlog)
     if change is None or ONE_IN * (len(change.left) + len(change.came)) > len(kept.backlog.jobs):
         return None
-    whole, made, findings = _worked(service, kept_up, kept.backlog, kept.plan, change, seconds=seconds)
+    whole, made, findings = _worked(tools, kept_up, kept.backlog, kept.plan, change, seconds=seconds)
     if findings:
         log.error("kept_up_plan_refused", codes=dict(Counter(finding.code for finding in findings)))
         return None

@@ -29,7 +29,7 @@ from service.records.ids import ORDER, number, public
 from service.records.states import JobState
 from service.records.tables import Order, Promise
 from service.requests.order_in import LineWanted
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 log = structlog.get_logger(__name__)
 
@@ -39,16 +39,16 @@ _UNPLANNABLE = (JobState.HELD, JobState.SHORT, JobState.DOUBTFUL)
 SHORT, NOT_PLANNED, NO_PLACE, NOT_ENGRAVABLE = "short", "not_planned", "no_place", "not_engravable"
 
 
-def keep_promises(service: Service) -> int:
+def keep_promises(tools: Tools) -> int:
     """Put a plan in force and write down what it promises each order that waits; gives how many stores are
     told of a change.
 
     A promise that moves by a working day or more is told (`promise.changed`); a smaller move is only kept.
     """
-    found = kept_plan.keep(service)
+    found = kept_plan.keep(tools)
     if found is None:
         return 0
-    now = service.clock()
+    now = tools.clock()
 
     def work(session: Session) -> int:
         stuck = {public(ORDER, order) for order in rows.stuck_orders(session, _UNPLANNABLE)}
@@ -56,7 +56,7 @@ def keep_promises(service: Service) -> int:
         known = rows.promises(session, [number(ORDER, order) for order in ends])
         return sum(_keep(session, found, order, end, known, now=now) for order, end in ends.items())
 
-    return service.database.write(work)
+    return tools.database.write(work)
 
 
 def order_ends(found: Planned) -> dict[str, float]:
@@ -117,30 +117,28 @@ def promise_of(order: Order, promise: Promise | None) -> dict[str, Any]:
     return _said(promise.engraved_by, promise.confidence)
 
 
-def of_check(service: Service, sku: str, result: CheckResult, *, available: int) -> dict[str, Any]:
+def of_check(tools: Tools, sku: str, result: CheckResult, *, available: int) -> dict[str, Any]:
     """What could be promised for one more unit that was checked, without pushing anything aside."""
-    shop = service.catalogue.current
+    shop = tools.catalogue.current
     if not result.eligible or sku not in shop.products:
         return nothing(NOT_ENGRAVABLE)
     if available < 1:
         return nothing(SHORT)
-    outlook = kept_plan.outlook(service)
+    outlook = kept_plan.outlook(tools)
     if outlook is None:
         return nothing(NOT_PLANNED)
     end = _end(outlook, shop, sku, result, units=1)
     return nothing(NO_PLACE) if end is None else _said(end, CONFIDENCE)
 
 
-def of_lines(
-    service: Service, lines: Sequence[LineWanted], results: Sequence[CheckResult]
-) -> datetime | None:
+def of_lines(tools: Tools, lines: Sequence[LineWanted], results: Sequence[CheckResult]) -> datetime | None:
     """By when all units of a new order would be engraved if a unit is boxed for each; None when nobody can
     say. Never an error: an order is taken whether or not anything can be promised for it."""
     try:
-        outlook = kept_plan.outlook(service)
+        outlook = kept_plan.outlook(tools)
         if outlook is None:
             return None
-        shop = service.catalogue.current
+        shop = tools.catalogue.current
         ends = [
             _end(outlook, shop, line.sku, result, units=line.quantity)
             for line, result in zip(lines, results, strict=True)

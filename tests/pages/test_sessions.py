@@ -27,7 +27,7 @@ def shop(tmp_path: Path) -> Iterator[tuple[TestClient, dict[str, str]]]:
         )
         for role in Role
     }
-    with TestClient(create_app(settings, tools=tools), follow_redirects=False) as client:
+    with TestClient(create_app(tools), follow_redirects=False) as client:
         yield client, made
 
 
@@ -209,7 +209,7 @@ def test_what_was_signed_out_of_is_forgotten_when_its_time_is_over(
     client, made = shop
     token = enter(client, made["bench"])
     client.post("/sign-out", data={"token": token})
-    database = client.app.state.database  # type: ignore[attr-defined]
+    database = client.app.state.tools.database  # type: ignore[attr-defined]
 
     early = database.write(lambda session: rows.forget_ended(session, now()))
     late = database.write(lambda session: rows.forget_ended(session, now() + sessions.LASTS))
