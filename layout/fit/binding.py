@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -11,6 +10,7 @@ import shapely
 from shapely import affinity
 
 from layout.fit.region import Region, Source
+from layout.shop.affine import Affine
 from layout.shop.measure import Floats
 
 #: What lies this near the block (beyond its margin) is what holds it.
@@ -79,10 +79,9 @@ def _sides(block: Any, points: Floats, runs: Floats, turn_deg: float) -> list[Si
     `runs` (n, 2) are the directions of the edges: a steep one stands beside the block.
     """
     x0, y0, x1, y1 = affinity.rotate(block, -turn_deg, origin=(0, 0)).bounds
-    turn = math.radians(-turn_deg)
-    level = np.array([[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]])
-    steep = np.abs(runs @ level)
-    beyond_middle = points @ level > [(x0 + x1) / 2, (y0 + y1) / 2]
+    level = Affine.turned(-turn_deg)
+    steep = np.abs(level(runs))
+    beyond_middle = level(points) > [(x0 + x1) / 2, (y0 + y1) / 2]
     return [
         ("after" if after else "before") if across > along else ("above" if above else "below")
         for (along, across), (after, above) in zip(steep.tolist(), beyond_middle.tolist(), strict=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Protocol
 
 import numpy as np
@@ -16,6 +15,7 @@ from layout.fit.straight import Fit, Overhang
 from layout.lettering import baseline_curve as curve
 from layout.lettering.typeset import Composition
 from layout.marks.blocks import Block
+from layout.shop.affine import Affine
 from layout.shop.blades import Zone
 from layout.shop.inscriptions import Align
 from layout.shop.outline import Outline
@@ -55,8 +55,7 @@ class Straight:
         self._region, self._zone, self._align = region, zone, align
         self._anchor = fit.anchor_of(zone, align)
         self._turn_deg = fit.turn_of(zone)
-        spin = math.radians(self._turn_deg)
-        self._axes = np.array([[math.cos(spin), math.sin(spin)], [-math.sin(spin), math.cos(spin)]])
+        self._turned = Affine.turned(self._turn_deg)
         level = affinity.rotate(region.polygon, -self._turn_deg, origin=(0, 0))
         box: tuple[float, float, float, float] = level.bounds
         self._room = box[2] - box[0], box[3] - box[1]
@@ -90,8 +89,8 @@ class Straight:
 
     def _at_anchor(self, block: Block, size: float) -> Fit:
         x, y = self._anchor[0] - block.reference[0] * size, self._anchor[1] - block.reference[1] * size
-        corners = (block.hull * size + np.array([x, y])) @ self._axes
-        (face_x, face_y) = (np.array([x, y]) @ self._axes).tolist()
+        corners = self._turned(block.hull * size + np.array([x, y]))
+        face_x, face_y = self._turned.point((x, y))
         return Fit(size, face_x, face_y, self._turn_deg, self._region, shapely.polygons(corners))
 
 

@@ -19,6 +19,7 @@ from layout.fit.binding import Binding, bindings_of
 from layout.fit.inner_fit import Copies, Room, room_of
 from layout.fit.region import Region
 from layout.marks.blocks import own_point
+from layout.shop.affine import Affine
 from layout.shop.blades import Slide, Zone
 from layout.shop.inscriptions import Align
 from layout.shop.measure import HEIGHT_STEP_MM, Floats
@@ -192,7 +193,7 @@ class _Wish:
     def distance_mm(self, fit: Fit) -> float:
         """How far from its wish a block was placed."""
         wished = self.origin(fit.height_mm)
-        x, y = _turned((fit.x_mm, fit.y_mm), -self.turn_deg)
+        x, y = Affine.turned(-self.turn_deg).point((fit.x_mm, fit.y_mm))
         return math.hypot(x - wished[0], y - wished[1])
 
 
@@ -234,7 +235,7 @@ def _placed(region: Region, copies: Copies, hull: Floats, wish: _Wish, height_mm
     if allowed.is_empty:
         return None
     spot = nearest_points(allowed, Point(wish.origin(height_mm)))[0]
-    x, y = _turned((spot.x, spot.y), wish.turn_deg)
+    x, y = Affine.turned(wish.turn_deg).point((spot.x, spot.y))
     corners = hull * height_mm + [spot.x, spot.y]
     block = affinity.rotate(shapely.convex_hull(shapely.multipoints(corners)), wish.turn_deg, origin=(0, 0))
     return Fit(height_mm, x, y, wish.turn_deg, region, block)
@@ -244,15 +245,9 @@ def anchor_of(zone: Zone, align: Align) -> tuple[float, float]:
     """The zone's anchor in the level frame: given, or the zone's start, middle or end on its mid-line."""
     turn = turn_of(zone)
     if zone.anchor is not None:
-        return _turned(zone.anchor, -turn)
+        return Affine.turned(-turn).point(zone.anchor)
     x0, y0, x1, y1 = affinity.rotate(zone.polygon, -turn, origin=(0, 0)).bounds
     return {"start": x0, "centre": (x0 + x1) / 2, "end": x1}[align], (y0 + y1) / 2
-
-
-def _turned(point: tuple[float, float], turn_deg: float) -> tuple[float, float]:
-    turn = math.radians(turn_deg)
-    cos, sin = math.cos(turn), math.sin(turn)
-    return point[0] * cos - point[1] * sin, point[0] * sin + point[1] * cos
 
 
 __all__ = [

@@ -81,6 +81,8 @@ def field_overhang_mm(
     outline: Outline, pose: Pose, calibration: Calibration, station: Station, *, line_width_mm: float
 ) -> float:
     """How far (mm) the beam would leave the station's field, half a line's width included; 0 if not."""
+    # Turned and moved by the judge's own sums, not by `layout.shop.affine`: what placed the mark would
+    # repeat its mistake here.
     points = shapely.get_coordinates([*outline.areas, *outline.strokes])
     turn = math.radians(pose.turn_deg)
     x = pose.x_mm + points[:, 0] * math.cos(turn) - points[:, 1] * math.sin(turn)

@@ -16,6 +16,7 @@ import shapely
 from layout.lettering.fonts import SIZE_CLASSES_MM
 from layout.lettering.ink import SAFE_CLEARANCE_MM, SAFE_SIZE_MM2
 from layout.lettering.typeset import Composition, draw
+from layout.shop.affine import Affine
 from layout.shop.measure import Floats, freeze_mm
 from layout.shop.outline import Outline
 
@@ -36,17 +37,10 @@ class Stamp:
 
     def draw(self, height_mm: float, x_mm: float, y_mm: float, turn_deg: float) -> Outline:
         """The frozen outline at a capital height, its origin at (x, y), turned about it."""
-        turn = np.radians(turn_deg)
-        cos, sin = float(np.cos(turn)), float(np.sin(turn))
-        gx, gy = self.at[:, 0], self.at[:, 1]
+        turned = Affine.turned(turn_deg)
         # Number by number the sums that `typeset.draw` does, so that not even the last bit differs.
-        at = np.column_stack(
-            [x_mm + height_mm * (cos * gx - sin * gy), y_mm + height_mm * (sin * gx + cos * gy)]
-        )
-        points = self.points
-        if sin != 0.0 or cos != 1.0:
-            x, y = points[:, 0], points[:, 1]
-            points = np.column_stack([x * cos - y * sin, x * sin + y * cos])
+        at = np.array([x_mm, y_mm]) + height_mm * turned(self.at)
+        points = turned(self.points) if turn_deg else self.points
         frozen = freeze_mm(points * height_mm + np.repeat(at, self.counts, axis=0))
         return Outline(tuple(shapely.transform(self.areas, lambda _: frozen).tolist()))
 

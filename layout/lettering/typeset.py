@@ -18,6 +18,7 @@ from layout.lettering.hulls import hull_of
 from layout.lettering.ink import Spot, inked
 from layout.lettering.shaping import Glyph, Piece, shape
 from layout.lettering.text import LINE_FEED, graphemes
+from layout.shop.affine import Affine
 from layout.shop.inscriptions import Align
 from layout.shop.measure import Floats
 from layout.shop.outline import Outline
@@ -93,18 +94,12 @@ def draw(
     composition: Composition, *, height_mm: float, x_mm: float, y_mm: float, turn_deg: float = 0.0
 ) -> Outline:
     """The frozen outline of a composition at a capital height, its origin at (x, y), turned about it."""
-    turn = np.radians(turn_deg)
-    cos, sin = float(np.cos(turn)), float(np.sin(turn))
+    turned = Affine.turned(turn_deg)
     spots = [
-        Spot(
-            glyph.gid,
-            x_mm + height_mm * (cos * glyph.x - sin * glyph.y),
-            y_mm + height_mm * (sin * glyph.x + cos * glyph.y),
-            cos,
-            sin,
-        )
+        Spot(glyph.gid, x_mm + height_mm * x, y_mm + height_mm * y, turned.a, turned.c)
         for cluster in composition.clusters
         for glyph in cluster.glyphs
+        for x, y in [turned.point((glyph.x, glyph.y))]
     ]
     return inked(composition.font, spots, height_mm=height_mm)
 

@@ -5,7 +5,6 @@ The unit is the capital height for text and monograms, the width for artwork, on
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -29,6 +28,7 @@ from layout.marks.features import (
     narrowest_counter,
     thinnest_stroke,
 )
+from layout.shop.affine import Affine
 from layout.shop.blades import Zone
 from layout.shop.inscriptions import Align, CodeInscription
 from layout.shop.measure import Floats
@@ -163,14 +163,10 @@ def moved(
     turn_deg: float,
 ) -> Outline:
     """An outline scaled, moved by `inner` (per unit of size), turned about the origin, moved to `at` (mm)."""
-    cos, sin = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
+    there = Affine.turned(turn_deg, to=at)
 
     def move(points: Floats) -> Floats:
-        local = points * scale + np.array(inner) * size
-        turned = np.column_stack(
-            [local[:, 0] * cos - local[:, 1] * sin, local[:, 0] * sin + local[:, 1] * cos]
-        )
-        return np.asarray(turned + np.array(at))
+        return there(points * scale + np.array(inner) * size)
 
     return frozen(
         [shapely.transform(area, move) for area in outline.areas],

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from layout.shop.affine import Affine
 from layout.shop.measure import Floats
 from layout.shop.plates import Plate, Pose
 from layout.shop.stations import Calibration, Station
@@ -27,30 +28,19 @@ def nominal(station: Station, plate: Plate, copy: str) -> Calibration:
     Raises KeyError when the station can't mount the plate.
     """
     x, y, turn = station.plates[plate.plate]
-    across, up = station.axes
-    cos, sin = math.cos(math.radians(turn)), math.sin(math.radians(turn))
-    matrix = (across * cos, -across * sin, up * sin, up * cos, across * x, up * y)
-    return Calibration("nominal", station.station, copy, matrix, 0.0)
+    there = Affine.turned(turn, to=(x, y)).scaled(*station.axes)
+    return Calibration("nominal", station.station, copy, there.matrix, 0.0)
 
 
 def place_points(points: Any, pose: Pose, calibration: Calibration) -> Floats:
     """Points (n, 2) of a face's frame in station coordinates."""
-    cos, sin = math.cos(math.radians(pose.turn_deg)), math.sin(math.radians(pose.turn_deg))
-    plate = _transformed(points, (cos, -sin, sin, cos, pose.x_mm, pose.y_mm))
-    return to_station(plate, calibration)
+    on_plate = Affine.turned(pose.turn_deg, to=(pose.x_mm, pose.y_mm))
+    return to_station(on_plate(points), calibration)
 
 
 def to_station(points: Any, calibration: Calibration) -> Floats:
     """Points (n, 2) of a plate's frame in station coordinates."""
-    return _transformed(points, calibration.matrix)
-
-
-def _transformed(points: Any, matrix: tuple[float, float, float, float, float, float]) -> Floats:
-    # Written out, not as a matrix product, whose last bit differs from one processor's kernel to another's.
-    a, b, c, d, tx, ty = matrix
-    given = np.asarray(points, dtype=np.float64)
-    x, y = given[:, 0], given[:, 1]
-    return np.column_stack([a * x + b * y + tx, c * x + d * y + ty])
+    return Affine(*calibration.matrix)(points)
 
 
 def calibrate(
@@ -79,9 +69,8 @@ def calibrate(
     off = target - (source @ matrix.T + shift)
     residual = float(np.sqrt((off**2).sum(axis=1).mean()))
     (a, b), (c, d) = matrix.tolist()
-    across, up = axes
-    there = (across * a, across * b, up * c, up * d, across * float(shift[0]), up * float(shift[1]))
-    return Calibration(name, station, copy, there, residual)
+    there = Affine(a, b, c, d, float(shift[0]), float(shift[1])).scaled(*axes)
+    return Calibration(name, station, copy, there.matrix, residual)
 
 
 def _unscaled(points: Any, axes: tuple[float, float]) -> Floats:
