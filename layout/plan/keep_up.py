@@ -1,25 +1,48 @@
-"""A plan kept up: new jobs worked into it, jobs that left taken out, without planning everything again.
+"""A plan kept up: it goes on under what has happened since, new jobs are worked into it, and it gives way
+to another only when that is clearly better.
 
-Pure and deterministic, and bounded by counts, as the planner is. A new job goes into a planned load with a
-free slot for it, or into a load of its own at the best of the places tried: where the plan's score gets worse
-least (lateness, then loads, then changes), and the earliest among those. Loads keep their order, their plate
-copies and everything that sits in them; a bare blade alone makes room for a job. So a plan that is kept up
-for long drifts from what planning everything would give; `layout.plan.planner` puts that right.
+Who plans a shop anew at every event gets a good plan each time, and another one each time: units are
+fetched for loads that no longer exist, and what was promised jumps about. Scheduling calls it
+nervousness. So a plan in force is carried on (`carried_on`): what was taken or called off leaves it, its
+loads keep their order, their plate copies and everything that sits in them, and their times follow from
+what the stations are at now. A new job goes into a planned load with a free slot for it, or into a load
+of its own at the best of the places tried (`with_jobs`): where the plan's score gets worse least
+(lateness, then loads, then changes), then where it goes before no load that is due sooner, and the
+earliest among those. A bare blade alone makes room for a job.
+
+A plan that is kept up for long drifts from what planning everything would give. `kept_or_better`
+therefore holds it against such a plan, and lets that one take its place when it is less late or has fewer
+loads (neither is ever given up for calm), or when the rest of its score is better by more than a
+threshold.
+
+Pure and deterministic, and bounded by counts, as the planner is.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import chain
 from math import inf
 
-from layout.loading.backlog import Backlog, Bound, Plan, PlanJob, PlanLot, PlannedLoad
-from layout.plan.planner import plan as plan_anew
+from layout.loading.backlog import Backlog, Bound, Plan, PlanJob, PlanLot, PlannedLoad, Score
+from layout.loading.values import Filled
 from layout.plan.search.bound import fewest_loads, least_lateness, loads_by_hours
-from layout.plan.search.seating import seated
-from layout.plan.sequence import Change, Counted, Held, LoadSequence, Visit
+from layout.plan.search.problem import Problem
+from layout.plan.search.seating import seated as seated_together
+from layout.plan.sequence import Change, Counted, Held, LoadSequence, State, Visit
+
+#: More new jobs than this are not worked in one by one: everything is planned anew.
+MOST_NEW = 24
+#: A kept plan gives way to one whose score, lateness and loads being equal, is this share better: below it
+#: nobody at the bench would see the difference, and everybody would see other loads.
+CLEARLY_BETTER = 0.04
+#: The rule that such a plan is said to be made by.
+KEPT_UP = "kept up"
+#: What the score's lesser parts weigh against one another while a plan is held against another: a change of
+#: plate or process, an order split, a bin walked past.
+A_CHANGE, A_SPLIT, A_BIN = 1.0, 0.1, 0.001
 
 #: Places tried for one visit: so many of those that look best, and so many more spread over all.
 MOST_BEST, MOST_SPREAD = 8, 4
@@ -28,8 +51,9 @@ MOST_MOVED = 60
 #: Planned loads in which room is looked for, the earliest first.
 MOST_ROOMS = 200
 
-#: What a change costs, the first that differs decides: lateness, loads, changes, when the visit ends.
-Cost = tuple[float, float, float, float]
+#: What a change costs, the first that differs decides: lateness, loads, changes, loads put off that are due
+#: sooner, when the visit ends.
+Cost = tuple[float, float, float, float, float]
 #: A place that may be tried: what it costs at least, its place in the order, and the mount of a load to be
 #: put in before it (None: the load there gets one more).
 Candidate = tuple[Cost, int, int | None]
@@ -60,30 +84,143 @@ def with_jobs(backlog: Backlog, plan: Plan, jobs: Sequence[PlanJob]) -> tuple[Ba
     return whole, _written(best, plan, wanted, bound, {**plan.unplanned, **nowhere})
 
 
-def without_jobs(backlog: Backlog, plan: Plan, names: Collection[str]) -> tuple[Backlog, Plan]:
-    """The backlog without the jobs of those names and its plan; loads that hold nothing any more are gone.
+def carried_on(
+    backlog: Backlog, loads: Sequence[PlannedLoad]
+) -> tuple[Backlog, Plan, tuple[PlanJob, ...]] | None:
+    """A plan's loads as they can go on now: the backlog without what they don't hold, its plan, and the
+    jobs that they don't hold yet. What was taken, called off or may no longer sit where it was planned
+    has left them. None when a load's plate is no longer to be had, or a load has got too long for every
+    open stretch.
 
-    A load that had its process at hand only through what left may need a change that its open stretch has no
-    time for: then everything that stays is planned anew.
-    """
-    gone = set(names)
-    rest = replace(backlog, jobs=tuple(job for job in backlog.jobs if job.job not in gone))
-    line = LoadSequence.of(Counted(backlog), plan)
-    for place in range(len(line.held) - 1, -1, -1):
-        load = line.held[place].planned
-        if load is None or gone.isdisjoint(load.jobs):
+    `loads` are in order of time and were planned for any earlier state of the shop; nothing but who sits
+    where is read of them."""
+    counted = Counted(backlog)
+    seated = _still_seated(counted, loads)
+    if seated is None:
+        return None
+    new = tuple(job for job in backlog.jobs if job.job not in seated)
+    rest = replace(backlog, jobs=tuple(job for job in backlog.jobs if job.job in seated))
+    blades = {lot.lot: lot.waiting for lot in backlog.lots}
+    line = LoadSequence(counted, [], [], [], Score(0, 0, 0, 0, 0))
+    state = line.before(0)
+    for load in loads:
+        turns = tuple(_staying(row, seated, blades) for row in load.turns)
+        if turns and turns[0]:
+            kept = replace(load, turns=tuple(row for row in turns if row))
+            mount = counted.mounts[load.station, load.plate]
+            held = Held(counted, mount, load.copy, planned=kept)
+            try:
+                _append(line, held, state)
+            except ValueError:  # too long for every open stretch, with the changes it needs now
+                return None
+    bound = _bound(rest, counted, ())
+    empty = Plan((), {}, line.score, bound, {}, KEPT_UP)
+    written = _written(line, empty, rest.jobs, bound, {})
+    return rest, written, new
+
+
+def kept_or_better(backlog: Backlog, loads: Sequence[PlannedLoad], fresh: Callable[[Backlog], Plan]) -> Plan:
+    """The planned loads carried on with what is new worked in, unless what `fresh` plans for the whole
+    backlog is clearly better."""
+    other = fresh(backlog)
+    kept = kept_up(backlog, loads)
+    return other if kept is None or is_clearly_better(other, kept) else kept
+
+
+def kept_up(backlog: Backlog, loads: Sequence[PlannedLoad]) -> Plan | None:
+    """The planned loads carried on, with what is new worked in; None where that can't be done, when too much
+    is new, or when there is no load to go on from."""
+    going_on = carried_on(backlog, loads) if loads else None
+    if going_on is None:
+        return None
+    rest, plan, new = going_on
+    if len(new) - len(Problem(replace(backlog, jobs=new)).unplanned) > MOST_NEW:
+        return None
+    return with_jobs(rest, plan, new)[1] if new else plan
+
+
+def is_clearly_better(other: Plan, kept: Plan) -> bool:
+    """Whether a plan should take the place of the one that is kept: it plans more, is less late, has fewer
+    loads, or its changes, split orders and walking together are better by more than `CLEARLY_BETTER`."""
+    first = [
+        (len(plan.unplanned), plan.score.lateness, plan.score.loads, -sum(load.blades for load in plan.loads))
+        for plan in (other, kept)
+    ]
+    if first[0] != first[1]:
+        return first[0] < first[1]
+    return lesser_parts(other.score) < (1 - CLEARLY_BETTER) * lesser_parts(kept.score)
+
+
+def lesser_parts(score: Score) -> float:
+    """What a score counts besides lateness and loads, as one sum."""
+    return A_CHANGE * score.changes + A_SPLIT * score.split + A_BIN * score.walking
+
+
+# --- carrying on ---
+
+
+def _still_seated(counted: Counted, loads: Sequence[PlannedLoad]) -> set[str] | None:
+    """Jobs that may still sit, visit by visit, where they were planned; None when a load's plate copy is not
+    to be had."""
+    visits: dict[str, list[tuple[PlannedLoad, tuple[Filled, ...]]]] = {}
+    for load in loads:
+        mount = counted.mounts.get((load.station, load.plate))
+        if mount is None or load.copy not in counted.problem.mounts[mount].plate.copies:
+            return None
+        seats: dict[str, list[Filled]] = {}
+        for filled in chain.from_iterable(load.turns):
+            if filled.job is not None:
+                seats.setdefault(filled.job, []).append(filled)
+        for name, mine in seats.items():
+            visits.setdefault(name, []).append((load, tuple(mine)))
+    places: dict[int, set[tuple[str, str, str, str]]] = {}
+    seated: set[str] = set()
+    for name, planned in visits.items():
+        if name not in counted.jobs:
             continue
-        held = line.held[place]
-        turns = (tuple(filled for filled in row if filled.job not in gone) for row in load.turns)
-        kept = replace(load, turns=tuple(row for row in turns if row))
-        left = Held(line.counted, held.mount, held.copy, planned=kept) if kept.turns else None
-        change = line.tried(place, left, out=1)
-        if change is None:
-            return rest, plan_anew(rest)
-        line = line.having(change)
-    unplanned = {job: why for job, why in plan.unplanned.items() if job not in gone}
-    bound = _bound(rest, line.counted, unplanned)
-    return rest, _written(line, plan, [job for job in backlog.jobs if job.job in gone], bound, unplanned)
+        job = counted.jobs[name]
+        if id(job.kind) not in places:
+            options = job.kind.options.items()
+            places[id(job.kind)] = {(s, o.plate, o.slot, o.face) for s, some in options for o in some}
+        wanted = [counted.problem.sorts[visit.sort].faces for visit in counted.visits(job)]
+        if [tuple(filled.face for filled in seats) for _, seats in planned] == wanted and all(
+            (load.station, load.plate, filled.slot, filled.face) in places[id(job.kind)]
+            for load, seats in planned
+            for filled in seats
+        ):
+            seated.add(name)
+    return seated
+
+
+def _staying(row: Sequence[Filled], seated: Collection[str], blades: dict[str, int]) -> tuple[Filled, ...]:
+    """Who of a turn is still there; `blades` says how many of each lot are left, and is counted down."""
+    staying = []
+    for filled in row:
+        if filled.lot is not None:
+            if blades.get(filled.lot, 0) > 0:
+                blades[filled.lot] -= 1
+                staying.append(filled)
+        elif filled.job in seated:
+            staying.append(filled)
+    return tuple(staying)
+
+
+def _append(line: LoadSequence, held: Held, state: State) -> None:
+    """Let a load happen after all others; the line and the state go on. Raises ValueError when it is too
+    long for every open stretch."""
+    timed, leaves = line.happens(held, state)
+    line.past(state, held, leaves)
+    line.held.append(held)
+    line.times.append(timed)
+    line.leaves.append(leaves)
+    has_jobs = held.jobs > 0
+    line.score = replace(
+        line.score,
+        lateness=line.score.lateness + held.lateness(timed.ends),
+        loads=line.score.loads + has_jobs,
+        changes=line.score.changes + timed.changes * has_jobs,
+        walking=line.score.walking + held.walking,
+    )
 
 
 # --- where to put a visit ---
@@ -126,6 +263,7 @@ def _tried(line: LoadSequence, visit: Visit, candidates: Iterable[Candidate], be
     by_hope = sorted(candidates, key=lambda one: one[:2])
     last = [one for one in by_hope if one[1] == len(line.held)]
     for least, place, mount in chain(by_hope[:MOST_BEST], _spread(by_hope[MOST_BEST:]), last):
+        jumped = least[3]
         if best is not None and best[0] <= least:
             continue
         held = _seated(line.held[place], visit) if mount is None else _alone(line, place, mount, visit)
@@ -137,7 +275,7 @@ def _tried(line: LoadSequence, visit: Visit, candidates: Iterable[Candidate], be
         change = line.tried(place, held, out=int(mount is None), most_late=most_late, most_moved=most_moved)
         if change is None or change.timed is None:
             continue
-        cost = change.lateness, change.loads, change.changes, change.timed.ends
+        cost = change.lateness, change.loads, change.changes, jumped, change.timed.ends
         if best is None or cost < best[0]:
             best = cost, change
     return best
@@ -157,7 +295,7 @@ def _fills(line: LoadSequence, visit: Visit, first: int) -> Iterator[Candidate]:
         if held.mount not in problem.sorts[visit.sort].fits or held.jobs >= problem.size(held.mount):
             continue
         ends = line.times[place].ends + counted.seconds(*visit)
-        yield (counted.lateness(*visit, ends), held.jobs == 0, 0, ends), place, None
+        yield (counted.lateness(*visit, ends), held.jobs == 0, 0, 0, ends), place, None
         looked += 1
         if looked == MOST_ROOMS:
             return
@@ -168,6 +306,7 @@ def _own_loads(line: LoadSequence, visit: Visit, first: int) -> Iterator[Candida
     station were always open, and change plates where they don't stand beside their like."""
     counted, problem = line.counted, line.counted.problem
     at = line.before(first).at
+    sooner = Counter(held.station for held in line.held[first:] if held.due < visit.job.due)
     for place in range(first, len(line.held) + 1):
         after = line.held[place] if place < len(line.held) else None
         for mount in problem.sorts[visit.sort].fits:
@@ -177,8 +316,10 @@ def _own_loads(line: LoadSequence, visit: Visit, first: int) -> Iterator[Candida
             ends = at[station].laser_free + counted.seconds(*visit)
             here, then = at[station].plate, problem.mounts[after.mount].plate.plate if after else plate
             changes = (here not in (None, plate)) + (then != plate) - (here not in (None, then))
-            yield (counted.lateness(*visit, ends), 1, changes, ends), place, mount
+            jumped = sooner[station] if after is not None else 0
+            yield (counted.lateness(*visit, ends), 1, changes, jumped, ends), place, mount
         if after is not None:
+            sooner[after.station] -= after.due < visit.job.due
             at[after.station] = line.leaves[place]
 
 
@@ -189,7 +330,7 @@ def _seated(held: Held, visit: Visit) -> Held | None:
     blades = [(one, sort) for one, sort in seats if isinstance(one, PlanLot)]
     for count in range(len(blades), -1, -1):
         units, sorts = zip(*kept, *blades[:count], strict=True)
-        if seated(held.counted.problem, held.mount, sorts) is not None:
+        if seated_together(held.counted.problem, held.mount, sorts) is not None:
             return Held(held.counted, held.mount, held.copy, units=units, sorts=sorts)
     return None
 
@@ -241,7 +382,7 @@ def _load(line: LoadSequence, place: int) -> PlannedLoad:
             return before
         turns = before.turns
     else:
-        matching = seated(problem, held.mount, held.sorts)
+        matching = seated_together(problem, held.mount, held.sorts)
         assert matching is not None, "a load that has no room was built"
         turns = matching.rows(
             [(one.job, None) if isinstance(one, PlanJob) else (None, one.lot) for one in held.units]

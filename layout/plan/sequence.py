@@ -144,12 +144,13 @@ class Held:
         return max(bins) - min(bins) if bins else 0
 
     @cached_property
-    def _due(self) -> float:
+    def due(self) -> float:
+        """When the first of its jobs is due; infinite for bare blades alone."""
         return min((job.due for job, _ in self.visits), default=inf)
 
     def lateness(self, end: float) -> int:
         """Weighted working days by which the jobs done with it are late."""
-        if end <= self._due:
+        if end <= self.due:
             return 0
         if end not in self._late:
             self._late[end] = sum(self.counted.lateness(job, sort, end) for job, sort in self.visits)

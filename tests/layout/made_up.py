@@ -23,8 +23,7 @@ def the_shop() -> Shop:
 
 
 def words(text: str, **changes: Any) -> TextInscription:
-    """Words at the heel, the largest that fit, for that is where the limits lie."""
-    return replace(TextInscription("heel", text, "lato-bold", size="largest"), **changes)
+    return replace(TextInscription("heel", text, "lato-bold"), **changes)
 
 
 def checked(*inscriptions: Inscription, shop: Shop | None = None, sku: str = CHEF) -> CheckResult:

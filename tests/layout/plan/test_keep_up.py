@@ -11,9 +11,16 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from layout.judge.plan import inspect_plan
-from layout.loading.backlog import Backlog, Kind, Plan, PlanJob, PlanLot, Score
+from layout.loading.backlog import Backlog, Bound, Kind, Plan, PlanJob, PlanLot, Score
 from layout.loading.values import Option
-from layout.plan.keep_up import with_jobs, without_jobs
+from layout.plan.keep_up import (
+    MOST_NEW,
+    carried_on,
+    is_clearly_better,
+    kept_or_better,
+    kept_up,
+    with_jobs,
+)
 from layout.plan.planner import plan
 from layout.plan.search.problem import NO_PLACE, TOO_LONG
 from layout.shop.hours import DAY_S, Hours, WorkingDays
@@ -102,20 +109,53 @@ def test_jobs_worked_in_pass_the_judge_and_beat_no_bound(seed: int, count: int, 
 
 @settings(max_examples=30, deadline=None)
 @given(seed=st.integers(0, 10_000), count=st.integers(1, 45), gone=st.integers(1, 12), days=st.integers(1, 4))
-def test_a_plan_without_jobs_passes_the_judge_and_nothing_gets_later(
+def test_a_plan_carried_on_without_jobs_passes_the_judge_and_nothing_gets_later(
     seed: int, count: int, gone: int, days: int
 ) -> None:
     backlog = a_mixed_backlog(count, seed=seed, days=days)
-    names = Random(seed).sample([job.job for job in backlog.jobs], min(gone, count))
     made = plan(backlog, rounds=0)
+    names = Random(seed).sample([job.job for job in backlog.jobs], min(gone, count))
+    left = replace(backlog, jobs=tuple(job for job in backlog.jobs if job.job not in names))
 
-    rest, kept = without_jobs(backlog, made, names)
+    going_on = carried_on(left, made.loads)
 
-    assert codes(rest, kept) == set()
-    assert kept.score == score_of(rest, kept)
-    assert kept.score.lateness <= made.score.lateness and kept.score.loads <= made.score.loads
-    assert kept.bound.lateness <= kept.score.lateness and kept.bound.loads <= kept.score.loads
-    assert set(kept.done).isdisjoint(names)
+    if going_on is not None:
+        rest, kept, new = going_on
+        assert codes(rest, kept) == set()
+        assert kept.score == score_of(rest, kept)
+        assert kept.score.lateness <= made.score.lateness and kept.score.loads <= made.score.loads
+        assert kept.bound.lateness <= kept.score.lateness and kept.bound.loads <= kept.score.loads
+        assert set(kept.done) == {job.job for job in left.jobs} - {job.job for job in new}
+        assert {job.job for job in new} <= set(made.unplanned)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    seed=st.integers(0, 10_000), count=st.integers(1, 45), taken=st.integers(0, 3), hours=st.integers(0, 60)
+)
+def test_a_plan_goes_on_under_what_has_happened_since(seed: int, count: int, taken: int, hours: int) -> None:
+    """Stations took their next loads, time went by, orders came: everything is planned, each load that stays
+    holds whom it held, and the judge has nothing to say."""
+    before, jobs = parted(a_mixed_backlog(count + 2, seed=seed, days=4), 2)
+    made = plan(before, rounds=0)
+    gone = {job for load in made.loads[:taken] for job in load.jobs}
+    now = before.now + hours * HOUR_S
+    later = replace(
+        before,
+        now=now,
+        jobs=(*(job for job in before.jobs if job.job not in gone), *jobs),
+        stations=tuple(replace(one, free_at=now + HOUR_S, hands_free_at=now) for one in before.stations),
+    )
+
+    kept = kept_up(later, made.loads)
+
+    if kept is not None:
+        assert codes(later, kept) == set()
+        assert kept.score == score_of(later, kept)
+        assert set(kept.done) | set(kept.unplanned) == {job.job for job in later.jobs}
+        held = [set(load.jobs) for load in kept.loads]
+        stayed = [set(load.jobs) - gone for load in made.loads if set(load.jobs) - gone]
+        assert all(any(load <= other for other in held) for load in stayed)
 
 
 def after_all(backlog: Backlog, made: Plan, job: PlanJob) -> Plan:
@@ -236,7 +276,7 @@ def test_a_job_can_not_be_new_twice() -> None:
         with_jobs(backlog, plan(backlog), [job])
 
 
-def test_what_would_need_a_change_it_has_no_time_for_is_planned_anew() -> None:
+def test_what_would_need_a_change_it_has_no_time_for_is_not_carried_on() -> None:
     # The station opens for an hour a day. Two units of nearly half an hour share a load only because the one
     # before has left it with their process.
     hours = Hours(tuple((day * DAY_S, day * DAY_S + HOUR_S) for day in range(7)))
@@ -251,11 +291,108 @@ def test_what_would_need_a_change_it_has_no_time_for_is_planned_anew() -> None:
     )
     made = plan(backlog)
 
-    rest, kept = without_jobs(backlog, made, ["before"])
+    left = replace(backlog, jobs=backlog.jobs[1:])
 
     assert [sorted(load.jobs) for load in made.loads] == [["before"], ["1", "2"]]
-    assert sorted(load.jobs for load in kept.loads) == [("1",), ("2",)]
-    assert codes(rest, kept) == set()
+    assert carried_on(left, made.loads) is None
+    anew = kept_or_better(left, made.loads, plan)
+    assert sorted(load.jobs for load in anew.loads) == [("1",), ("2",)]
+
+
+# --- carried on ---
+
+
+def test_a_plan_of_which_nothing_has_moved_is_the_very_same_plan() -> None:
+    backlog = a_busy_backlog(120, seed=4)
+    made = plan(backlog)
+
+    kept = kept_or_better(backlog, made.loads, plan)
+
+    assert kept.loads == made.loads and kept.score == made.score
+
+
+def test_loads_keep_their_order_and_their_units_as_time_goes_by() -> None:
+    """Three loads of one station; the first is taken, and its laser is free an hour later."""
+    backlog = a_backlog(*(a_job(f"{n}", a_kind(slots="A"), seconds=600.0) for n in range(3)))
+    made = plan(backlog)
+    first, *rest = made.loads
+    now = 100.0
+    later = replace(
+        backlog,
+        now=now,
+        jobs=tuple(job for job in backlog.jobs if job.job not in first.jobs),
+        stations=(a_plan_station(free_at=3600.0, hands_free_at=now),),
+    )
+
+    kept = kept_or_better(later, made.loads, plan)
+
+    assert [load.jobs for load in kept.loads] == [load.jobs for load in rest]
+    assert [load.begins for load in kept.loads] == [3600.0, 4200.0]
+
+
+def test_a_unit_that_may_no_longer_sit_where_it_was_planned_is_planned_elsewhere() -> None:
+    kind = a_kind(slots="AB")
+    backlog = a_backlog(a_job("1", kind), a_job("2", kind))
+    made = plan(backlog)
+    narrow = a_kind(slots="A")
+    seat = {f.job: f.slot for f in made.loads[0].turns[0]}
+    in_b = next(job for job, slot in seat.items() if slot == "B")
+    jobs = tuple(replace(job, kind=narrow) if job.job == in_b else job for job in backlog.jobs)
+
+    kept = kept_up(replace(backlog, jobs=jobs), made.loads)
+
+    assert kept is not None
+    assert [f.slot for load in kept.loads for f in load.turns[0] if f.job == in_b] == ["A"]
+    assert codes(replace(backlog, jobs=jobs), kept) == set()
+
+
+def test_a_plan_on_a_plate_that_is_gone_is_not_carried_on() -> None:
+    backlog = a_backlog(a_job("1", a_kind()))
+    made = plan(backlog)
+
+    assert carried_on(replace(backlog, plates=(a_plan_plate(copies=0),)), made.loads) is None
+
+
+def test_when_much_is_new_everything_is_planned_anew() -> None:
+    backlog = a_busy_backlog(MOST_NEW + 20, seed=1)
+    made = plan(replace(backlog, jobs=backlog.jobs[:19]))
+
+    assert kept_up(backlog, made.loads) is None
+    assert kept_or_better(backlog, made.loads, plan) == plan(backlog)
+
+
+# --- held against another ---
+
+
+def a_scored(lateness: int = 0, loads: int = 10, changes: int = 0, **more: int) -> Plan:
+    return Plan(
+        (), {}, Score(lateness, loads, changes, more.get("split", 0), more.get("walking", 0)), Bound(0, 0)
+    )
+
+
+@pytest.mark.parametrize(
+    ("other", "kept", "better"),
+    [
+        (a_scored(), a_scored(), False),
+        (a_scored(lateness=1), a_scored(lateness=2, changes=0), True),
+        (a_scored(loads=9, changes=30), a_scored(changes=1), True),
+        (a_scored(lateness=1, loads=1), a_scored(), False),
+        (a_scored(changes=99), a_scored(changes=100), False),
+        (a_scored(changes=95), a_scored(changes=100), True),
+        (a_scored(split=1), a_scored(split=2), True),
+    ],
+)
+def test_lateness_and_loads_are_never_given_up_for_calm_and_trifles_change_nothing(
+    other: Plan, kept: Plan, better: bool
+) -> None:
+    assert is_clearly_better(other, kept) is better
+
+
+def test_a_plan_that_plans_more_is_better_however_it_scores() -> None:
+    kept = replace(a_scored(), unplanned={"J1": NO_PLACE})
+
+    assert is_clearly_better(a_scored(lateness=5), kept)
+    assert not is_clearly_better(kept, a_scored(lateness=5))
 
 
 def test_a_plan_of_another_backlog_is_refused() -> None:
