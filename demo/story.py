@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import time
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,8 @@ from service.shop import catalogue
 
 STATIONS = ("north", "south")
 _MOST_LOADS = 20
+#: The plan is looked for so often, twice a second.
+_PLAN_LOOKS = 120
 
 
 class Story:
@@ -125,15 +128,28 @@ class Story:
 
     def _plan(self, bench: Caller) -> None:
         self._title("What waits is planned: which units share a plate, where and when")
-        plan = bench.get("/v1/plan").json()
+        plan = self._planned(bench)
         self._must(plan["unplanned"] == [], f"every unit must be in a load: {plan['unplanned']}")
         self._must(plan["score"]["loads"] >= plan["bound"]["loads"] > 0, "no plan beats its bound")
         self._say(f"{plan['score']['loads']} loads; no plan has fewer than {plan['bound']['loads']}")
-        for number, load in enumerate(plan["loads"], start=1):
+        for load in plan["loads"]:
             units = {filled.get("job") for turn in load["turns"] for filled in turn}
-            self._say(f"  {number}. {load['station']}, plate {load['copy']}, {len(units)} unit(s)")
+            self._say(f"  {load['number']}. {load['station']}, plate {load['copy']}, {len(units)} unit(s)")
         self._picture("timeline", bench.get("/v1/plan/timeline.svg").text)
         self._picture("backlog", bench.get("/v1/backlog.svg").text)
+
+    def _planned(self, bench: Caller) -> Any:
+        """The plan, once the background has worked in everything that is ready."""
+        ready = {job["id"] for job in bench.get("/v1/jobs?state=ready").json()["jobs"]}
+        for _ in range(_PLAN_LOOKS):
+            answer = bench.get("/v1/plan", expect=(200, 503))
+            if answer.status_code == 200:
+                plan = answer.json()
+                seated = {filled.get("job") for load in plan["loads"] for filled in load["turns"][0]}
+                if ready <= seated | {one["job"] for one in plan["unplanned"]}:
+                    return plan
+            time.sleep(0.5)
+        raise StoryBroken("the background has made no plan")
 
     def _engrave_everything(self, bench: Caller) -> None:
         self._title("The bench takes load after load")

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -26,7 +27,10 @@ from layout.shop.shop import Policy, Shop
 from layout.shop.stations import LayerStyle
 from service.bench import acts as bench
 from service.loads import load_rows
+from service.plan import in_force as kept_plan
+from service.plan.planning import Planned
 from service.records.db import Database
+from service.records.errors import Refusal
 from service.records.ids import JOB, LOAD, public
 from service.records.tables import Base, Bin, FrozenMark, History, Job, Load, Lot, Order, OrderLine, Stock
 from service.records.who import Role, Who
@@ -298,7 +302,7 @@ class Bench:
         self.tools = bench_tools(database, clock, folder, self.shop)
         self.keys: dict[str, str] = {}
         database.write(self._prepare)
-        self.client = TestClient(an_app(self.tools))
+        self.client = TestClient(an_app(self.tools, clock))
 
     def _prepare(self, session: Session) -> None:
         for role in Role:
@@ -313,6 +317,16 @@ class Bench:
     def lot(self, **wanted: Any) -> str:
         lot = self.database.write(lambda s: put_lot(s, self.shop, now=self.clock(), **wanted))
         return f"LOT{lot.id}"
+
+    def in_background(self) -> None:
+        """What the background does for the plan every few seconds; what it meets there goes to the log."""
+        with suppress(Refusal):
+            kept_plan.keep(self.tools)
+
+    def planned(self) -> Planned:
+        """The plan, as the background has just kept it."""
+        self.in_background()
+        return kept_plan.current(self.tools)
 
     def ask(
         self, method: str, path: str, body: Any = None, *, role: str = "bench", **headers: str

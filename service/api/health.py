@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Request
 from fastapi.responses import JSONResponse
 from sqlalchemy import text
 from sqlalchemy.exc import SQLAlchemyError
-
-from service.doorway import AtHand
 
 router = APIRouter(tags=["health"])
 
@@ -19,10 +17,10 @@ def healthz() -> dict[str, str]:
 
 
 @router.get("/readyz")
-def readyz(tools: AtHand) -> JSONResponse:
+def readyz(request: Request) -> JSONResponse:
     """The database answers. A dead broker is no reason to turn orders away, so it isn't asked."""
     try:
-        with tools.database.reading() as session:
+        with request.app.state.database.reading() as session:
             session.execute(text("SELECT 1"))
     except SQLAlchemyError:
         return JSONResponse({"status": "unready"}, status_code=503)

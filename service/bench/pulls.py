@@ -86,15 +86,13 @@ def pulled(
 
 def queue(session: Session, shop: Shop, *, now: datetime) -> list[dict[str, Any]]:
     """All units to be fetched: claimed loads first, then load by load what the plan in force has next, then
-    what it does not know yet. `planned` counts the plan's loads from 1."""
+    what it does not know yet. `planned` is the number of the planned load."""
     plan = kept_plan.in_force(session, shop, now=now)
     found = [*pull_rows.claimed(session), *pull_rows.planned(session, plan.id if plan else None)]
-    planned = dict.fromkeys(pull.planned for pull in found if pull.planned is not None)
-    place = {number: at for at, number in enumerate(planned, start=1)}
     return [
         {
             "load": public(LOAD, pull.load) if pull.load is not None else None,
-            "planned": place[pull.planned] if pull.planned is not None else None,
+            "planned": pull.planned,
             "station": pull.station,
             **pull_json(pull),
         }

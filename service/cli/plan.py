@@ -27,13 +27,13 @@ def plan(
 ) -> None:
     """Plan everything that waits and print the loads in order of time, with how good any plan could be."""
     from service.papers import pictures
+    from service.plan import in_force as kept_plan
     from service.plan import plan_rows as rows
-    from service.plan import planning as plans
 
     if picture is not None and picture.suffix.lower() not in {".svg", ".png"}:
         raise Failed(f"{picture}: a picture is a .svg or a .png file")
     tools = tools_of(data)
-    found = plans.current(tools)
+    found = kept_plan.now(tools)
     for line in _lines(found):
         typer.echo(line)
     if picture is not None:
@@ -57,7 +57,7 @@ def _lines(found: Planned) -> list[str]:
         f"changes    {score.changes} of plate or process",
     ]
     table = [("load", "station", "plate", "seated from", "burned", "", "units", "late")]
-    for number, load in enumerate(found.plan.loads, start=1):
+    for number, load in zip(found.numbers, found.plan.loads, strict=True):
         late = len(late_jobs(found, load, dues))
         table.append(
             (

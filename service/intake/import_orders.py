@@ -58,8 +58,6 @@ _INSCRIPTION_COLUMNS = frozenset(
         "height_mm",
         "align",
         "breaks",
-        "size",
-        "same_size_as",
         "initials",
         "frame",
         "artwork",

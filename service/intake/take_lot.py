@@ -10,28 +10,29 @@ from layout.check.feasibility import CheckResult
 from service.intake import check as checks
 from service.loads import lots
 from service.records.ids import LOT, public
-from service.records.who import Who
+from service.records.who import By, Who
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
-from service.shop.tools import Tools
+from service.shop.tools import Service
 
 
-def take_lot(tools: Tools, wanted: lots.LotWanted, idempotency_key: str | None, *, who: Who) -> Answer:
+def take_lot(service: Service, wanted: lots.LotWanted, idempotency_key: str | None, *, who: Who) -> Answer:
     """Answer `POST /v1/lots` once per key."""
     key = key_of(idempotency_key)
 
     def prepare() -> CheckResult:
-        with tools.database.reading() as session:
+        with service.database.reading() as session:
             known = checks.in_force(session)
-        return tools.geometry.check(wanted.sku, wanted.inscriptions, in_force=known)
+        return service.geometry.check(wanted.sku, wanted.inscriptions, in_force=known)
 
     def work(session: Session, result: CheckResult) -> Answer:
-        lot = lots.open_lot(session, wanted, result, shop=tools.catalogue.current, by=tools.by(who))
+        now = service.clock()
+        lot = lots.open_lot(session, wanted, result, shop=service.catalogue.current, by=By(who, now))
         headers = {"Location": f"/v1/lots/{public(LOT, lot.id)}", "ETag": lots.etag_of(lot)}
         return created(lots.lot_json(lot), headers)
 
     return answer_once(
-        tools.database,
-        tools.clock,
+        service.database,
+        service.clock,
         client=who.client,
         route="POST /v1/lots",
         key=key,

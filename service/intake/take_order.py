@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
-from itertools import zip_longest
 from typing import Any
 
 import structlog
@@ -21,17 +20,16 @@ from service.intake import check as checks
 from service.intake import order_rows as rows
 from service.intake import orders
 from service.intake.order_json import etag_of, order_json
-from service.intake.same_size import at_height, height_of_set, levelled, must_name_lines
 from service.intake.taking import take
 from service.plan import promises
 from service.records.errors import BadRequest, CheckersBusy, NotFound
 from service.records.ids import ORDER, public
 from service.records.tables import OrderLine
-from service.records.who import Who
+from service.records.who import By, Who
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
 from service.requests.order_in import LineWanted, OrderWanted
 from service.shop.geometry_workers import InForce
-from service.shop.tools import Tools
+from service.shop.tools import Service
 
 log = structlog.get_logger(__name__)
 
@@ -47,28 +45,28 @@ _NOT_CHECKED = CheckResult(
 )
 
 
-def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who) -> Answer:
+def take_order(service: Service, body: Any, idempotency_key: str | None, *, who: Who) -> Answer:
     """Answer `POST /v1/orders` once per key. `body` is a validated `OrderIn`."""
     key = key_of(idempotency_key)
     wanted = wanted_of(body)
     fingerprint = fingerprint_of(body.model_dump(mode="json"))
 
     def prepare() -> tuple[list[CheckResult], datetime | None]:
-        results = check_lines(tools, wanted)
-        return results, promises.of_lines(tools, wanted.lines, results)
+        results = check_lines(service, wanted)
+        return results, promises.of_lines(service, wanted.lines, results, ship_by=wanted.ship_by)
 
     def work(session: Session, prepared: tuple[list[CheckResult], datetime | None]) -> Answer:
-        by = tools.by(who)
+        now = service.clock()
         results, engraved_by = prepared
-        order = take(session, wanted, results, shop=tools.catalogue.current, by=by)
+        order = take(session, wanted, results, shop=service.catalogue.current, by=By(who, now))
         session.flush()
-        promises.promise_new(session, order, engraved_by, now=by.at)
+        promises.promise_new(session, order, engraved_by, now=now)
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
         return created(order_json(session, order), headers)
 
     return answer_once(
-        tools.database,
-        tools.clock,
+        service.database,
+        service.clock,
         client=who.client,
         route="POST /v1/orders",
         key=key,
@@ -78,26 +76,24 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
     )
 
 
-def check_lines(tools: Tools, wanted: OrderWanted) -> list[CheckResult]:
-    """Check every line, words that are to look like a set at one height; lines that ask for the same are
-    checked once."""
-    with tools.database.reading() as session:
+def check_lines(service: Service, wanted: OrderWanted) -> list[CheckResult]:
+    """Check every line; lines that ask for the same are checked once."""
+    with service.database.reading() as session:
         in_force = checks.in_force(session)
-    results: dict[Any, CheckResult] = {}
-
-    def check(line: LineWanted) -> CheckResult:
+    known: dict[Any, CheckResult] = {}
+    results = []
+    for line in wanted.lines:
         asked = (line.sku, line.inscriptions)
-        if asked not in results:
-            results[asked] = _check_or_hold(tools, line, in_force, refuse=wanted.refuse_unengravable)
-        return results[asked]
+        if asked not in known:
+            known[asked] = _check_or_hold(service, line, in_force, refuse=wanted.refuse_unengravable)
+        results.append(known[asked])
+    return results
 
-    return list(levelled(wanted.lines, [check(line) for line in wanted.lines], check))
 
-
-def _check_or_hold(tools: Tools, line: LineWanted, in_force: InForce, *, refuse: bool) -> CheckResult:
+def _check_or_hold(service: Service, line: LineWanted, in_force: InForce, *, refuse: bool) -> CheckResult:
     """The check, or, when it fails or takes too long, a finding that holds the line: it is paid for."""
     try:
-        return tools.geometry.check(line.sku, line.inscriptions, in_force=in_force)
+        return service.geometry.check(line.sku, line.inscriptions, in_force=in_force)
     except CheckersBusy:
         raise  # nothing is known against these words: asked again, they are checked
     except Exception as error:
@@ -111,7 +107,7 @@ def wanted_of(body: Any) -> OrderWanted:
     refs = [line.line_ref for line in body.lines]
     if len(set(refs)) != len(refs):
         raise BadRequest("two lines have the same line_ref", field="lines.line_ref")
-    wanted = OrderWanted(
+    return OrderWanted(
         order_ref=body.order_ref,
         ship_by=body.ship_by,
         priority=body.priority,
@@ -124,51 +120,31 @@ def wanted_of(body: Any) -> OrderWanted:
             for line in body.lines
         ),
     )
-    must_name_lines(wanted.lines)
-    return wanted
 
 
 def amend_line(
-    tools: Tools, identity: str, line_ref: str, inscriptions: Sequence[Any], etag: str, *, who: Who
+    service: Service, identity: str, line_ref: str, inscriptions: Sequence[Any], etag: str, *, who: Who
 ) -> dict[str, Any]:
     """Check other words for a line, then write them if the order is still as the caller saw it."""
     values: tuple[Inscription, ...] = tuple(one.value() for one in inscriptions)
-    with tools.database.reading() as session:
-        order = orders.visible(session, identity, who=who)
-        sku = orders.line_of(order, line_ref).sku
-        others = {o.line_ref: (o.inscriptions, o.checked) for o in order.lines if o.line_ref != line_ref}
+    with service.database.reading() as session:
+        sku = orders.line_of(orders.visible(session, identity, who=who), line_ref).sku
         in_force = checks.in_force(session)
-    result = tools.geometry.check(sku, values, in_force=in_force)
-    level = _level_with(values, result, line_ref, others)
-    if level != values:
-        result = tools.geometry.check(sku, level, in_force=in_force)
+    result = service.geometry.check(sku, values, in_force=in_force)
 
     def work(session: Session) -> dict[str, Any]:
+        now = service.clock()
         order = orders.changeable(session, identity, etag, who=who)
-        orders.amend(session, order, line_ref, values, result, shop=tools.catalogue.current, by=tools.by(who))
+        orders.amend(
+            session, order, line_ref, values, result, shop=service.catalogue.current, by=By(who, now)
+        )
         return {"order": order_json(session, order), "etag": etag_of(order)}
 
-    return tools.database.write(work)
-
-
-def _level_with(
-    values: Sequence[Inscription],
-    result: CheckResult,
-    line_ref: str,
-    others: Mapping[str, tuple[Sequence[Any], Sequence[Any]]],
-) -> tuple[Inscription, ...]:
-    """Other words of a line at the height of the set that they belong to, where they would be taller."""
-    level = []
-    for inscription, checked in zip_longest(values, result.inscriptions):
-        height = height_of_set(inscription, line_ref, others)
-        size = checked.size_mm if checked is not None else None
-        is_taller = height is not None and size is not None and size > height
-        level.append(at_height(inscription, height) if is_taller and height is not None else inscription)
-    return tuple(level)
+    return service.database.write(work)
 
 
 def proof(
-    tools: Tools,
+    service: Service,
     identity: str,
     kind: str,
     *,
@@ -180,10 +156,10 @@ def proof(
     """A picture of one face of a line, from its frozen outlines. Raises NotFound."""
     if kind not in {"svg", "png"}:
         raise NotFound("a proof is svg or png", kind=kind)
-    with tools.database.reading() as session:
+    with service.database.reading() as session:
         order = orders.visible(session, identity, who=who)
         line = orders.line_of(order, line_ref) if line_ref else order.lines[0]
-        shop = tools.catalogue.at(session, line.catalogue_version)
+        shop = service.catalogue.at(session, line.catalogue_version)
         marks = [
             Mark(m.zone, m.face, Surface(m.material, m.finish), Outline.from_record(m.outline))
             for m in rows.marks(session, line.id, line.words_revision)

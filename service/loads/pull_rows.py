@@ -51,6 +51,7 @@ def planned(session: Session, plan_id: int | None) -> list[Pull]:
         .where(Job.state == JobState.READY.value)
         .order_by(
             KeptLoad.number.is_(None),
+            KeptLoad.begins,
             KeptLoad.number,
             Bin.walking_order,
             Bin.bin,

@@ -10,7 +10,6 @@ from fastapi.responses import RedirectResponse
 from service.bench import acts as bench
 from service.bench import delivery, doubts, inspection, pulls, seating
 from service.bench.acts import Change
-from service.doorway import AtHand
 from service.loads import leases, repeats
 from service.pages import scanning, steps
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, Visitor
@@ -19,7 +18,6 @@ from service.plan import board_rows as rows
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import JOB, LOAD, number
 from service.records.who import By
-from service.shop.tools import Tools
 from service.stock import put_backs
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -38,60 +36,63 @@ LEAVE_REASONS = ("good enough", "was lifted", "the laser can't burn now", "other
 
 
 @router.get("/bench")
-def get_bench(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
+def get_bench(request: Request, visitor: HouseVisitor) -> Response:
     """The stations with what is in hand there, and the queue of units to pull."""
-    return _bench(request, tools, visitor)
+    return _bench(request, visitor)
 
 
 @router.post("/bench/next")
-def post_next(request: Request, tools: AtHand, visitor: BenchVisitor, form: Form) -> Response:
+def post_next(request: Request, visitor: BenchVisitor, form: Form) -> Response:
     """Take the next load of a station, or go back to the one already held."""
     station = str(form.get("station", ""))
     try:
-        found = bench.next_load(tools, station, visitor.who.name, who=visitor.who)
+        found = bench.next_load(request.app.state, station, visitor.who.name, who=visitor.who)
     except Refusal as refusal:
-        return _bench(request, tools, visitor, refused=refusal)
+        return _bench(request, visitor, refused=refusal)
     if found is None:
-        return _bench(request, tools, visitor, nothing_at=station)
+        return _bench(request, visitor, nothing_at=station)
     return _to_load(f"L{found[0].id}")
 
 
 @router.post("/bench/put-back")
-def post_put_back(request: Request, tools: AtHand, visitor: BenchVisitor, form: Form) -> Response:
+def post_put_back(request: Request, visitor: BenchVisitor, form: Form) -> Response:
     """A unit of a cancelled order stands in a bin again."""
+    state = request.app.state
     job, bin_name = str(form.get("job", "")), str(form.get("bin", "")).strip()[:30] or None
     try:
-        tools.database.write(
-            lambda session: put_backs.put_back(session, number(JOB, job), bin_name, by=tools.by(visitor.who))
+        state.database.write(
+            lambda session: put_backs.put_back(
+                session, number(JOB, job), bin_name, by=By(visitor.who, state.clock())
+            )
         )
     except Refusal as refusal:
-        return _bench(request, tools, visitor, refused=refusal)
+        return _bench(request, visitor, refused=refusal)
     return RedirectResponse("/bench", 303)
 
 
 @router.get("/bench/loads/{identity}")
-def get_load(request: Request, tools: AtHand, identity: str, visitor: HouseVisitor) -> Response:
+def get_load(request: Request, identity: str, visitor: HouseVisitor) -> Response:
     """The load, at the step where it is."""
-    return _load(request, tools, identity, visitor)
+    return _load(request, identity, visitor)
 
 
 @router.get("/bench/loads/{identity}/interrupted")
-def get_interrupted(request: Request, tools: AtHand, identity: str, visitor: HouseVisitor) -> Response:
+def get_interrupted(request: Request, identity: str, visitor: HouseVisitor) -> Response:
     """What is on the metal? Asked before it is recorded that a burn was interrupted."""
-    return _load(request, tools, identity, visitor, is_stopped=True)
+    return _load(request, identity, visitor, is_stopped=True)
 
 
 @router.post("/bench/loads/{identity}/scan")
-def post_scan(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_scan(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """What a scanner read, or a person typed: taken for the step where the load is, or refused loudly."""
-    code = str(form.get("code", ""))
+    state, code = request.app.state, str(form.get("code", ""))
     try:
-        seen = bench.seen(tools, number(LOAD, identity))
+        seen = bench.seen(state, number(LOAD, identity))
         turn = seen["current_turn"]
-        scanned = scanning.read(tools.catalogue.current, seen, code)
+        scanned = scanning.read(state.catalogue.current, seen, code)
         if scanned.step == "pulled":
             _change(
-                tools,
+                request,
                 identity,
                 form,
                 lambda session, load, now: pulls.pulled(
@@ -100,7 +101,7 @@ def post_scan(request: Request, tools: AtHand, identity: str, visitor: BenchVisi
             )
         elif scanned.step == "seated":
             _change(
-                tools,
+                request,
                 identity,
                 form,
                 lambda session, load, now: seating.seated(
@@ -108,16 +109,14 @@ def post_scan(request: Request, tools: AtHand, identity: str, visitor: BenchVisi
                 ),
             )
         elif scanned.step == "start":
-            _start(tools, identity, visitor, form, code)
+            _start(request, identity, visitor, form, code)
     except Refusal as refusal:
-        return _load(request, tools, identity, visitor, refused=refusal)
-    return _load(request, tools, identity, visitor, scanned=scanned)
+        return _load(request, identity, visitor, refused=refusal)
+    return _load(request, identity, visitor, scanned=scanned)
 
 
 @router.post("/bench/loads/{identity}/pulled")
-def post_pulled(
-    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
-) -> Response:
+def post_pulled(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Units found, missing or blemished; bare blades counted."""
     what: Any = _one_of(form, "what", ("found", "missing", "blemished"), "found")
     jobs = {str(job): what for job in form.getlist("job")}
@@ -126,7 +125,6 @@ def post_pulled(
     }
     return _step(
         request,
-        tools,
         identity,
         visitor,
         form,
@@ -135,16 +133,13 @@ def post_pulled(
 
 
 @router.post("/bench/loads/{identity}/seated")
-def post_seated(
-    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
-) -> Response:
+def post_seated(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Units that sit in their slots, or that do not fit."""
     what: Any = _one_of(form, "what", ("seated", "does_not_fit"), "seated")
     slots = {str(slot): what for slot in form.getlist("slot")}
     turn = _count(form.get("turn", "0"))
     return _step(
         request,
-        tools,
         identity,
         visitor,
         form,
@@ -153,52 +148,48 @@ def post_seated(
 
 
 @router.post("/bench/loads/{identity}/send")
-def post_send(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_send(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Put the turn's file into the station's folder."""
     try:
         sent = delivery.deliver(
-            tools,
+            request.app.state,
             number(LOAD, identity),
             _count(form.get("turn", "0")),
             str(form.get("format", "")),
         )
     except Refusal as refusal:
-        return _load(request, tools, identity, visitor, refused=refusal)
-    return _load(request, tools, identity, visitor, sent=sent)
+        return _load(request, identity, visitor, refused=refusal)
+    return _load(request, identity, visitor, sent=sent)
 
 
 @router.post("/bench/loads/{identity}/start")
-def post_start(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_start(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Burn: only when the code that the laser's own screen shows is that of this load's file."""
     try:
-        _start(tools, identity, visitor, form, str(form.get("code", "")))
+        _start(request, identity, visitor, form, str(form.get("code", "")))
     except Refusal as refusal:
-        return _load(request, tools, identity, visitor, refused=refusal)
+        return _load(request, identity, visitor, refused=refusal)
     return _to_load(identity)
 
 
 @router.post("/bench/loads/{identity}/finish")
-def post_finish(
-    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
-) -> Response:
+def post_finish(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """The laser has come to the end of the file."""
     try:
         bench.finish(
-            tools,
+            request.app.state,
             number(LOAD, identity),
             _etag(form),
             _count(form.get("turn", "0")),
             who=visitor.who,
         )
     except Refusal as refusal:
-        return _load(request, tools, identity, visitor, refused=refusal)
+        return _load(request, identity, visitor, refused=refusal)
     return _to_load(identity)
 
 
 @router.post("/bench/loads/{identity}/resolve")
-def post_resolve(
-    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
-) -> Response:
+def post_resolve(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """After an interruption: what is on the metal, slot by slot."""
     jobs: dict[str, dict[str, Any]] = {}
     lots: dict[str, dict[Any, int]] = {}
@@ -211,7 +202,6 @@ def post_resolve(
             lots.setdefault(unit, {})[_known(last, ("clean", "partial", "complete"))] = _count(value)
     return _step(
         request,
-        tools,
         identity,
         visitor,
         form,
@@ -220,18 +210,17 @@ def post_resolve(
 
 
 @router.post("/bench/loads/{identity}/again")
-def post_again(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_again(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Burn a faint or partial mark again, in the same seating; or take that back before its start."""
     jobs = [str(job) for job in form.getlist("job")]
     turn, reason = _count(form.get("turn", "0")), str(form.get("reason", ""))[:200].strip()
     if not jobs or not reason:
         return _load(
-            request, tools, identity, visitor, refused=BadRequest("say which mark, and why", field="reason")
+            request, identity, visitor, refused=BadRequest("say which mark, and why", field="reason")
         )
     work = repeats.withdraw if form.get("withdraw") else repeats.burn_again
     return _step(
         request,
-        tools,
         identity,
         visitor,
         form,
@@ -240,9 +229,7 @@ def post_again(request: Request, tools: AtHand, identity: str, visitor: BenchVis
 
 
 @router.post("/bench/loads/{identity}/inspect")
-def post_inspect(
-    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
-) -> Response:
+def post_inspect(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Pass, or scrap with a reason."""
     what: Any = _one_of(form, "what", ("pass", "scrap"), "")
     reason = " ".join(str(form.get("reason", "")).split())[:100]
@@ -255,7 +242,6 @@ def post_inspect(
         lots[str(lot)] = counts
     return _step(
         request,
-        tools,
         identity,
         visitor,
         form,
@@ -264,16 +250,13 @@ def post_inspect(
 
 
 @router.post("/bench/loads/{identity}/release")
-def post_release(
-    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
-) -> Response:
+def post_release(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Hand over to packing, once each reminder was checked off."""
     if {str(one) for one in form.getlist("done")} != set(steps.REMINDERS):
         wanted = BadRequest("first wipe, bag and re-box the units, and check each off", field="done")
-        return _load(request, tools, identity, visitor, refused=wanted)
+        return _load(request, identity, visitor, refused=wanted)
     return _step(
         request,
-        tools,
         identity,
         visitor,
         form,
@@ -282,11 +265,10 @@ def post_release(
 
 
 @router.post("/bench/loads/{identity}/drop")
-def post_drop(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_drop(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Give an unstarted load back to the queue."""
     return _step(
         request,
-        tools,
         identity,
         visitor,
         form,
@@ -297,28 +279,27 @@ def post_drop(request: Request, tools: AtHand, identity: str, visitor: BenchVisi
 # --- how a step is done and shown ---
 
 
-def _step(
-    request: Request, tools: Tools, identity: str, visitor: Visitor, form: Form, work: Change
-) -> Response:
+def _step(request: Request, identity: str, visitor: Visitor, form: Form, work: Change) -> Response:
     try:
-        _change(tools, identity, form, work)
+        _change(request, identity, form, work)
     except Refusal as refusal:
-        return _load(request, tools, identity, visitor, refused=refusal)
+        return _load(request, identity, visitor, refused=refusal)
     return _to_load(identity)
 
 
-def _change(tools: Tools, identity: str, form: Form, work: Change) -> None:
-    bench.change(tools, number(LOAD, identity), _etag(form), work)
+def _change(request: Request, identity: str, form: Form, work: Change) -> None:
+    bench.change(request.app.state, number(LOAD, identity), _etag(form), work)
 
 
-def _start(tools: Tools, identity: str, visitor: Visitor, form: Form, code: str) -> None:
+def _start(request: Request, identity: str, visitor: Visitor, form: Form, code: str) -> None:
     """Raises BadRequest when the code is not that of the turn's file, and what `bench.start` raises."""
-    load = bench.seen(tools, number(LOAD, identity))
+    state = request.app.state
+    load = bench.seen(state, number(LOAD, identity))
     turn = steps.turn_of(load)
     if not scanning.is_code_of(turn, code):
         raise BadRequest("that is not the code of this load's file", field="code")
     bench.start(
-        tools, number(LOAD, identity), _etag(form), turn["turn"], turn["file_sha256"], who=visitor.who
+        state, number(LOAD, identity), _etag(form), turn["turn"], turn["file_sha256"], who=visitor.who
     )
 
 
@@ -327,15 +308,9 @@ def _to_load(identity: str) -> Response:
 
 
 def _load(
-    request: Request,
-    tools: Tools,
-    identity: str,
-    visitor: Visitor,
-    *,
-    refused: Refusal | None = None,
-    **values: Any,
+    request: Request, identity: str, visitor: Visitor, *, refused: Refusal | None = None, **values: Any
 ) -> Response:
-    view = steps.view_of(tools, number(LOAD, identity))
+    view = steps.view_of(request.app.state, number(LOAD, identity))
     if refused is not None and isinstance(refused, NotFound):
         raise refused
     shown = {"is_stopped": False, "scanned": None, "sent": None, **values}
@@ -355,18 +330,14 @@ def _load(
 
 
 def _bench(
-    request: Request,
-    tools: Tools,
-    visitor: Visitor,
-    *,
-    refused: Refusal | None = None,
-    nothing_at: str | None = None,
+    request: Request, visitor: Visitor, *, refused: Refusal | None = None, nothing_at: str | None = None
 ) -> Response:
-    shop = tools.catalogue.current
-    with tools.database.reading() as session:
+    state = request.app.state
+    shop = state.catalogue.current
+    with state.database.reading() as session:
         loads = rows.active_loads(session)
         units = rows.units_in(session, [load.id for load in loads])
-        queue = pulls.queue(session, shop, now=tools.clock())
+        queue = pulls.queue(session, shop, now=state.clock())
         going_back = put_backs.listed(session)
     return page(
         request,

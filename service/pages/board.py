@@ -11,19 +11,17 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
-from service.doorway import AtHand
 from service.pages.gate import HouseVisitor
 from service.pages.render import PageRoute, page
 from service.papers import pictures, texts
 from service.plan import board_rows as rows
 from service.plan import build_list_rows, outlook
-from service.plan import planning as plans
+from service.plan import in_force as kept_plan
 from service.plan.outlook import Day
 from service.plan.planning import Planned
 from service.records.errors import Refusal
 from service.records.ids import JOB, ORDER, number, public
 from service.records.states import JobState
-from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -48,14 +46,15 @@ class Late:
 
 
 @router.get("/board")
-def get_board(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
+def get_board(request: Request, visitor: HouseVisitor) -> Response:
     """Today."""
-    shop, now = tools.catalogue.current, tools.clock()
-    found, no_plan = planned(tools)
+    state = request.app.state
+    shop, now = state.catalogue.current, state.clock()
+    found, no_plan = planned(state)
     zone = ZoneInfo(shop.policy.time_zone)
     today = datetime.combine(now.astimezone(zone).date(), time(), tzinfo=zone)
     since = now - timedelta(days=_SCRAP_DAYS)
-    with tools.database.reading() as session:
+    with state.database.reading() as session:
         loads = rows.active_loads(session)
         days = outlook.outlook(session, found, now=now) if found else []
         late = late_units(session, found, now=now)
@@ -94,10 +93,10 @@ def get_board(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respons
     )
 
 
-def planned(tools: Tools) -> tuple[Planned | None, Refusal | None]:
+def planned(state: Any) -> tuple[Planned | None, Refusal | None]:
     """The plan, or why there is none: a page shows the rest all the same."""
     try:
-        return plans.current(tools), None
+        return kept_plan.current(state), None
     except Refusal as refusal:
         return None, refusal
 

@@ -131,7 +131,7 @@ def day_name(day: date, language: str) -> str:
 
 
 def planned_load(session: Session, shop: Shop, found: Planned, number: int, turn: int) -> str:
-    """The plate of the plan's n-th load with what shall sit on it. Raises NotFound."""
+    """The plate of a planned load, by its number, with what shall sit on it. Raises NotFound."""
     load = load_of(found, number)
     if not 1 <= turn <= len(load.turns):
         raise NotFound(f"the plan's load {number} has {len(load.turns)} turn(s)")
@@ -155,10 +155,10 @@ def planned_load(session: Session, shop: Shop, found: Planned, number: int, turn
 
 
 def load_of(found: Planned, number: int) -> PlannedLoad:
-    """The plan's n-th load, the first is 1. Raises NotFound."""
-    if not 1 <= number <= len(found.plan.loads):
+    """The planned load of that number. Raises NotFound."""
+    if number not in found.numbers:
         raise NotFound(f"the plan as it is now has no load {number}")
-    return found.plan.loads[number - 1]
+    return found.plan.loads[found.numbers.index(number)]
 
 
 def dues_of(found: Planned) -> Mapping[str, float]:
@@ -178,7 +178,7 @@ def _planned(found: Planned, said: Texts) -> list[Bar]:
     stations = {station.station: station for station in found.backlog.stations}
     dues = dues_of(found)
     bars = []
-    for number, load in enumerate(found.plan.loads, start=1):
+    for number, load in zip(found.numbers, found.plan.loads, strict=True):
         if load.begins > found.backlog.now + _FARTHEST_S:
             break
         station, units = stations[load.station], len(load.jobs) + load.blades

@@ -1,4 +1,5 @@
-"""What waits, as the planner's values and as the owner's page: hours of work by ship-by day, late, short."""
+"""What waits, as the planner's values and as the owner's page: hours of work by ship-by day, late,
+short."""
 
 from __future__ import annotations
 
@@ -96,6 +97,11 @@ def backlog_of_some(
 
 def _shut(shop: Shop, clock: WallClock) -> frozenset[int]:
     return frozenset(day for iso in shop.policy.days_off if (day := clock.day(iso)) >= 0)
+
+
+def hours_of(shop: Shop, clock: WallClock) -> list[Hours]:
+    """The hours of every station."""
+    return [Hours(station.hours, _shut(shop, clock)) for _, station in sorted(shop.stations.items())]
 
 
 def _station(

@@ -1,42 +1,61 @@
 """The plan in force: made in the background, kept as rows, followed by every process that takes a load.
 
-It is kept in the database and not in a process's memory, because it is made by one process (a Celery worker,
-or the embedded service's own thread) and followed by others. A claim reads the next few loads of its own
-station and nothing more: it never makes a plan and never waits for one.
-"""
+It is kept in the database and not in a process's memory, because it is made by one process (a Celery
+worker, or the embedded service's own thread) and followed by others. A claim reads the next few loads of
+its own station and nothing more, a page reads what is kept: neither ever makes a plan or waits for one.
+
+A plan in force does not age. It is carried on when rows have moved, and when a planned start was missed;
+it is held against one made from nothing, and gives way when that one is clearly better
+(`layout.plan.keep_up`). While nothing happens it stands as it is, with the same numbers on its loads.
+Loads that somebody has claimed, and is fetching units for, are no part of it: no plan changes them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime, timedelta
+from itertools import chain, count
 from typing import Any
 from weakref import WeakKeyDictionary
 
 from sqlalchemy.orm import Session
 
-from layout.loading.backlog import Backlog, Bound, Plan, PlannedLoad, Score
+from layout.loading.backlog import Bound, Plan, PlannedLoad, Score
 from layout.loading.values import Candidate, Filled, Proposal
+from layout.plan.promise import Forecast, forecast
 from layout.shop.shop import Shop
 from service.loads import waiting
 from service.plan import in_force_rows as rows
+from service.plan import luck as recorded
 from service.plan import paces as learning
 from service.plan import planning as plans
-from service.plan.backlog import WallClock, floor_of
+from service.plan.backlog import WallClock, backlog_of, floor_of
+from service.plan.luck import Overtaken
 from service.plan.paces import Paces
 from service.plan.planning import Planned
+from service.proving import test_cards
 from service.records.db import Database
+from service.records.errors import NoPlanYet
 from service.records.ids import JOB, LOT, number, public
 from service.records.tables import KeptLoad, KeptPlan, KeptSlot
-from service.shop.tools import Tools
+from service.shop.tools import Service
 
-#: A plan is made again as soon as rows have moved, and every minute at the latest. One that is older than
-#: this could not be made again, or did not pass its judge, for a while: nobody follows it.
-IN_FORCE_FOR = timedelta(minutes=10)
+#: So often at the most is the plan in force held against one made from nothing; in between it is carried
+#: on.
+COMPARED_EVERY = timedelta(seconds=60)
+#: A planned start that nobody took up for so long is something that has happened: the times that follow
+#: from it no longer hold.
+MISSED_AFTER = timedelta(minutes=15)
+#: Loads whose times move by less than this are not written anew.
+SAME_TIME_S = 60.0
+#: What came in the last days is read again so often.
+PAST_READ_EVERY = timedelta(minutes=30)
 #: So many loads of a station are looked at: the first ones may be taken already, or wait for their plate.
 NEXT_LOADS = 4
-#: Planning may take so long when nobody waits for it.
+#: Planning may take so long: nobody waits for it.
 PLAN_SECONDS = 60.0
+#: Numbers of planned loads begin at 1 again after this one.
+LAST_NUMBER = 999
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,32 +73,172 @@ class Ahead:
         return Ahead(self.loads, planned, tuple(one for one in self.newcomers if one.job not in lost))
 
 
-def keep(tools: Tools) -> Planned | None:
-    """Put a plan of the rows as they are in force; None when the one in force is that, and not a minute old.
+def keep(service: Service) -> Planned | None:
+    """Put a plan of the rows as they are in force; None when the one in force is that.
 
-    Raises PlanRefused when the judge finds fault: the one before stays in force until it is too old.
+    Raises PlanRefused when the judge finds fault: the one before stays in force.
     """
-    now, shop = tools.clock(), tools.catalogue.current
-    with tools.database.reading() as session:
-        newest = rows.newest(session)
-        if newest is not None and newest.mark == plans.mark_of(session, shop) and _is_young(newest, now):
+    now, shop = service.clock(), service.catalogue.current
+    with service.database.reading() as session:
+        kept = in_force(session, shop, now=now)
+        compare = kept is None or not timedelta(0) <= now - kept.compared_at < COMPARED_EVERY
+        is_compared = kept is not None and kept.compared_at >= kept.made_at
+        if kept is not None and _stands(session, shop, kept, now=now) and (is_compared or not compare):
             return None
-    found = plans.current(tools, seconds=PLAN_SECONDS)
-    plan = KeptPlan(made_at=found.made_at, catalogue_version=found.catalogue_version, mark=found.mark)
-    tools.database.write(lambda session: rows.put(session, plan, _rows(found)))
+        before = _kept_loads(session, shop, kept) if kept is not None else {}
+    found = plans.renewed(service, tuple(before.values()), fresh=compare, seconds=PLAN_SECONDS)
+    found = replace(found, numbers=numbered(before, found.plan.loads))
+    compared_at = now if compare or kept is None else kept.compared_at
+    if kept is not None and _is_the_same(before, found):
+        plan_id = kept.id
+        service.database.write(lambda session: rows.confirm(session, plan_id, found.mark, compared_at))
+        return found
+    plan = KeptPlan(
+        made_at=found.made_at,
+        compared_at=max(compared_at, found.made_at) if compare else compared_at,
+        catalogue_version=found.catalogue_version,
+        mark=found.mark,
+        summary=_summary(found.plan),
+    )
+    service.database.write(lambda session: rows.put(session, plan, _rows(found), now=now))
     return found
 
 
-def _is_young(plan: KeptPlan, now: datetime) -> bool:
-    return timedelta(0) <= now - plan.made_at <= plans.GOOD_FOR
-
-
 def in_force(session: Session, shop: Shop, *, now: datetime) -> KeptPlan | None:
-    """The plan to follow; None when there is none, or it is too old, or of another catalogue."""
+    """The plan to follow; None when there is none yet, or only one of another catalogue or of the future
+    (by a clock that was set back since)."""
     plan = rows.newest(session)
-    if plan is None or plan.catalogue_version != shop.version:
+    if plan is None or plan.catalogue_version != shop.version or plan.made_at > now:
         return None
-    return plan if timedelta(0) <= now - plan.made_at <= IN_FORCE_FOR else None
+    return plan
+
+
+def _stands(session: Session, shop: Shop, kept: KeptPlan, *, now: datetime) -> bool:
+    """Whether what the plan was made from is still so: no row has moved, no planned start was missed."""
+    return kept.mark == plans.mark_of(session, shop) and not rows.is_missed(
+        session, kept.id, before=now - MISSED_AFTER
+    )
+
+
+def _is_the_same(before: Mapping[int, PlannedLoad], found: Planned) -> bool:
+    """Whether the plan is the one before: the same loads at the same times."""
+    loads = found.plan.loads
+    if set(before) != set(found.numbers):
+        return False
+    return all(
+        (old.station, old.copy, old.turns, old.changes) == (new.station, new.copy, new.turns, new.changes)
+        and abs(old.begins - new.begins) < SAME_TIME_S
+        and abs(old.ends - new.ends) < SAME_TIME_S
+        for old, new in ((before[number], load) for number, load in zip(found.numbers, loads, strict=True))
+    )
+
+
+def numbered(before: Mapping[int, PlannedLoad], loads: Sequence[PlannedLoad]) -> tuple[int, ...]:
+    """Numbers for the loads: a load that was planned before, as far as its first unit still sits in it,
+    keeps its number; others get the next ones that are free."""
+    of_unit = {unit: number for number, load in before.items() for unit in _units(load)}
+    taken: set[int] = set()
+    numbers: list[int | None] = []
+    for load in loads:
+        known = (of_unit[unit] for unit in _units(load) if unit in of_unit)
+        own = next((number for number in known if before[number].station == load.station), None)
+        numbers.append(None if own in taken else own)
+        taken.update({own} - {None})  # type: ignore[arg-type]
+    free = (n for first in (max(before, default=0) + 1, 1) for n in range(first, LAST_NUMBER + 1))
+    more = chain(free, count(LAST_NUMBER + 1))
+    given: list[int] = []
+    for own in numbers:
+        given.append(own if own is not None else next(n for n in more if n not in taken))
+        taken.add(given[-1])
+    return tuple(given)
+
+
+def _units(load: PlannedLoad) -> list[str]:
+    """What a load is known by: its jobs with the face burned first; a load of bare blades, its lots."""
+    seats = load.turns[0] if load.turns else ()
+    jobs = [f"{filled.job} {filled.face}" for filled in seats if filled.job is not None]
+    return jobs or [filled.lot for filled in seats if filled.lot is not None]
+
+
+_shown: WeakKeyDictionary[Database, tuple[int, Planned]] = WeakKeyDictionary()
+
+
+def current(service: Service) -> Planned:
+    """The plan in force as it is kept, less what has been taken or called off since: for pages and
+    programs. Nothing is planned for them. Raises NoPlanYet."""
+    now, shop = service.clock(), service.catalogue.current
+    with service.database.reading() as session:
+        kept = in_force(session, shop, now=now)
+        if kept is None:
+            raise NoPlanYet("there is no plan yet; the next one is made in the background")
+        mark = plans.mark_of(session, shop)
+        shown = _shown.get(service.database)
+        if shown is not None and shown[0] == kept.id:
+            seen = shown[1]
+            if (seen.mark, seen.made_at) == (mark, kept.made_at) and _is_recent(seen, now):
+                return seen
+        found = _planned(session, shop, kept, mark, now=now)
+    _shown[service.database] = kept.id, found
+    return found
+
+
+def now(service: Service) -> Planned:
+    """The plan in force, and where none is, one made on the spot, for somebody at the command line, who may
+    wait for it; it is kept by nobody. Raises PlanRefused, PlanFailed."""
+    try:
+        return current(service)
+    except NoPlanYet:
+        found = plans.renewed(service, seconds=PLAN_SECONDS)
+        return replace(found, numbers=numbered({}, found.plan.loads))
+
+
+def _is_recent(seen: Planned, now: datetime) -> bool:
+    """Whether what was read is of this hour: what is overdue, and the days ahead, go by the time."""
+    return 0 <= seen.clock.seconds(now) - seen.backlog.now < COMPARED_EVERY.total_seconds()
+
+
+def _planned(session: Session, shop: Shop, kept: KeptPlan, mark: str, *, now: datetime) -> Planned:
+    """The kept plan with the backlog as it is now."""
+    backlog, clock = backlog_of(session, test_cards.proven(session, shop), now=now)
+    waiting_jobs = {job.job for job in backlog.jobs}
+    numbers, loads = [], []
+    for load_number, load in _kept_loads(session, shop, kept, clock=clock).items():
+        turns = tuple(
+            tuple(filled for filled in row if filled.job is None or filled.job in waiting_jobs)
+            for row in load.turns
+        )
+        if turns and turns[0]:
+            numbers.append(load_number)
+            loads.append(replace(load, turns=tuple(row for row in turns if row)))
+    done: dict[str, float] = {}
+    for load in loads:
+        for job in load.jobs:
+            done[job] = max(load.ends, done.get(job, 0.0))
+    told = kept.summary
+    plan = Plan(
+        loads=tuple(loads),
+        done=done,
+        score=_read(Score, told["score"]),
+        bound=_read(Bound, told["bound"]),
+        unplanned={job: why for job, why in told["unplanned"].items() if job in waiting_jobs},
+        rule=told["rule"],
+    )
+    return Planned(backlog, plan, clock, kept.made_at, mark, kept.catalogue_version, tuple(numbers))
+
+
+def _summary(plan: Plan) -> dict[str, Any]:
+    """What a plan says of itself besides its loads."""
+    return {
+        "score": asdict(plan.score),
+        "bound": asdict(plan.bound),
+        "unplanned": dict(plan.unplanned),
+        "rule": plan.rule,
+    }
+
+
+def _read(kind: type[Any], told: Mapping[str, Any]) -> Any:
+    """A score or a bound as it was written, perhaps by a version that counted other parts."""
+    return kind(**{one.name: told.get(one.name, 0) for one in fields(kind)})
 
 
 def ahead(
@@ -102,37 +261,64 @@ def ahead(
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """The plan in force as far as a promise needs it: stations, plates and loads, without the jobs."""
+    """The plan in force as far as a promise needs it: stations, plates and loads, let run many times; how
+    much work usually comes later and goes first."""
 
     plan_id: int
-    backlog: Backlog
-    plan: Plan
+    made_at: datetime
+    runs: Forecast
     clock: WallClock
     paces: Paces
+    overtaken: Overtaken
+
+    def at(self, now: datetime) -> Forecast:
+        """The runs, as somebody asks about them at a moment."""
+        return replace(self.runs, backlog=replace(self.runs.backlog, now=self.clock.seconds(now)))
 
 
 _seen: WeakKeyDictionary[Database, Outlook] = WeakKeyDictionary()
 
 
-def outlook(tools: Tools) -> Outlook | None:
-    """The plan in force, read once by each process; None when there is none to promise from."""
-    shop = tools.catalogue.current
-    with tools.database.reading() as session:
-        kept = in_force(session, shop, now=tools.clock())
+def outlook(service: Service) -> Outlook | None:
+    """The plan in force, read and let run once by each process; None when there is none to promise from."""
+    shop = service.catalogue.current
+    with service.database.reading() as session:
+        kept = in_force(session, shop, now=service.clock())
         if kept is None:
             return None
-        seen = _seen.get(tools.database)
+        seen = _seen.get(service.database)
         if seen is None or seen.plan_id != kept.id:
-            seen = _outlook(session, shop, kept)
-    _seen[tools.database] = seen
+            seen = _outlook(session, shop, kept, seen)
+    _seen[service.database] = seen
     return seen
 
 
-def _outlook(session: Session, shop: Shop, kept: KeptPlan) -> Outlook:
+def _outlook(session: Session, shop: Shop, kept: KeptPlan, before: Outlook | None) -> Outlook:
     floor, clock = floor_of(session, shop, now=kept.made_at)
+    loads = tuple(_kept_loads(session, shop, kept, clock=clock).values())
+    paces = learning.paces(session)
+    plan = Plan(loads, {}, Score(0, 0, 0, 0, 0), Bound(0, 0))
+    past = before.overtaken if before is not None and before.clock == clock else None
+    if past is None or not timedelta(0) <= kept.made_at - past.read_at < PAST_READ_EVERY:
+        past = recorded.overtaken(session, shop, clock, now=kept.made_at)
+    return Outlook(
+        plan_id=kept.id,
+        made_at=kept.made_at,
+        runs=forecast(floor, plan, recorded.luck(session, paces)),
+        clock=clock,
+        paces=paces,
+        overtaken=past,
+    )
+
+
+def _kept_loads(
+    session: Session, shop: Shop, kept: KeptPlan, *, clock: WallClock | None = None
+) -> dict[int, PlannedLoad]:
+    """By number, the loads of a plan in order of time."""
+    clock = clock or WallClock.before(kept.made_at, shop.policy.time_zone)
     slots = rows.slots(session, kept.id)
-    loads = tuple(
-        PlannedLoad(
+    return {
+        load.number: PlannedLoad(
             station=load.station,
             plate=load.plate,
             copy=load.copy,
@@ -143,10 +329,7 @@ def _outlook(session: Session, shop: Shop, kept: KeptPlan) -> Outlook:
             changes=load.changes,
         )
         for load in rows.loads(session, kept.id)
-    )
-    return Outlook(
-        kept.id, floor, Plan(loads, {}, Score(0, 0, 0, 0, 0), Bound(0, 0)), clock, learning.paces(session)
-    )
+    }
 
 
 def _turns(shop: Shop, load: KeptLoad, slots: Sequence[KeptSlot]) -> tuple[tuple[Filled, ...], ...]:
@@ -171,7 +354,7 @@ def _filled(slot: KeptSlot) -> Filled:
 
 def _rows(found: Planned) -> rows.Rows:
     loads, slots = [], []
-    for at, load in enumerate(found.plan.loads):
+    for at, load in zip(found.numbers, found.plan.loads, strict=True):
         loads.append(_load_row(found, at, load))
         slots += [
             {

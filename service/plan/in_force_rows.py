@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, insert, select
+from sqlalchemy import delete, insert, select, update
 from sqlalchemy.orm import Session
 
 from service.records.tables import KeptLoad, KeptPlan, KeptSlot
@@ -25,10 +26,11 @@ def newest(session: Session) -> KeptPlan | None:
     return session.scalars(select(KeptPlan).order_by(KeptPlan.id.desc()).limit(1)).one_or_none()
 
 
-def put(session: Session, plan: KeptPlan, rows: Rows) -> bool:
-    """Put a plan in force and forget those before it; False, and nothing is written, when a newer one is."""
+def put(session: Session, plan: KeptPlan, rows: Rows, *, now: datetime) -> bool:
+    """Put a plan in force and forget those before it; False, and nothing is written, when a newer one is.
+    One that is of the future, by a clock that was set back since, is no newer one."""
     before = newest(session)
-    if before is not None and before.made_at > plan.made_at:
+    if before is not None and plan.made_at < before.made_at <= now:
         return False
     session.add(plan)
     session.flush()
@@ -41,11 +43,23 @@ def put(session: Session, plan: KeptPlan, rows: Rows) -> bool:
     return True
 
 
+def confirm(session: Session, plan_id: int, mark: str, compared_at: datetime) -> None:
+    """Say that a plan is that of the rows as they are by now; it stays as it is otherwise."""
+    session.execute(update(KeptPlan).where(KeptPlan.id == plan_id).values(mark=mark, compared_at=compared_at))
+
+
+def is_missed(session: Session, plan_id: int, *, before: datetime) -> bool:
+    """Whether a load of the plan should have been taken before that moment."""
+    missed = select(KeptLoad.number).where(KeptLoad.plan_id == plan_id, KeptLoad.prepares < before)
+    return session.scalars(missed.limit(1)).first() is not None
+
+
 def loads(
     session: Session, plan_id: int, *, station: str | None = None, limit: int | None = None
 ) -> list[KeptLoad]:
     """Loads of a plan (the first of one station) in order of time."""
-    wanted = select(KeptLoad).where(KeptLoad.plan_id == plan_id).order_by(KeptLoad.number).limit(limit)
+    in_time = KeptLoad.begins, KeptLoad.station, KeptLoad.number
+    wanted = select(KeptLoad).where(KeptLoad.plan_id == plan_id).order_by(*in_time).limit(limit)
     if station is not None:
         wanted = wanted.where(KeptLoad.station == station)
     return list(session.scalars(wanted))

@@ -34,9 +34,9 @@ _DAYS, _MOST_DAYS = 7, 14
 class Day:
     """Work to be shipped on one day, in hours of burning. `day` is None for what was due before today.
 
-    `due_hours` and `until_hours` sum up the work and the open hours of all days up to this one, it included.
-    `times_usual` compares all that is to be shipped on the day, done or not, with an ordinary day's work.
-    """
+    `due_hours` and `until_hours` sum up the work and the open hours of all days up to this one, it
+    included. `times_usual` compares all that is to be shipped on the day, done or not, with an ordinary
+    day's work."""
 
     day: date | None
     units: int

@@ -29,9 +29,8 @@ class BurnedTurn:
 def burned_turns(session: Session, *, loads: int) -> list[BurnedTurn]:
     """Finished turns of so many of the loads that were started last, the newest first.
 
-    A burn that was interrupted is left out: its end is when somebody said what is on the metal. A turn burned
-    again has a file of its own, with those units alone, and is a record of its own.
-    """
+    A burn that was interrupted is left out: its end is when somebody said what is on the metal. A turn
+    burned again has a file of its own, with those units alone, and is a record of its own."""
     recent = (
         select(Load.id, Load.station, Load.plate)
         .where(Load.started_at.is_not(None))

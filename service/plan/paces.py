@@ -1,8 +1,8 @@
 """Recorded burns teach the estimate: per station, plate and process, from a bounded window of turns.
 
-What was learned is kept in rows, so that every process plans by the same figures; the sweep writes them anew.
-Orders, lots and files keep the catalogue's own estimates: learned figures are applied when they are read.
-"""
+What was learned is kept in rows, so that every process plans by the same figures; the sweep writes them
+anew. Orders, lots and files keep the catalogue's own estimates: learned figures are applied when they are
+read."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from layout.plan.promise import SPREAD
 from service.plan import pace_rows as rows
 from service.plan.pace_rows import BurnedTurn
 from service.records.tables import LearnedPace
-from service.shop.tools import Tools
+from service.shop.tools import Service
 
 #: Only so many loads that were started last are looked at, and of these so many turns a group.
 LOADS, TURNS = 2_000, 500
@@ -58,16 +58,16 @@ def paces(session: Session) -> Paces:
     return Paces(known, shop.spread if shop and shop.records >= ENOUGH_FOR_SPREAD else SPREAD)
 
 
-def learn_paces(tools: Tools) -> int:
+def learn_paces(service: Service) -> int:
     """Learn from the rows as they are; gives how many turns were looked at."""
-    now = tools.clock()
+    now = service.clock()
 
     def work(session: Session) -> int:
         turns = rows.burned_turns(session, loads=LOADS)
         rows.replace_all(session, learned_rows(turns, now=now))
         return len(turns)
 
-    return tools.database.write(work)
+    return service.database.write(work)
 
 
 def learned_rows(turns: Sequence[BurnedTurn], *, now: datetime) -> list[LearnedPace]:

@@ -35,8 +35,8 @@ def waiting_for_stock(session: Session) -> list[Timed]:
 
 
 def of_orders(session: Session, order_ids: Collection[int]) -> list[Timed]:
-    """The units that those orders came with, as whole as they came, whatever has become of them since; those
-    held or cancelled left out."""
+    """The units that those orders came with, as whole as they came, whatever has become of them since;
+    those held or cancelled left out."""
     return _timed(
         session,
         Job.order_id.in_(sorted(order_ids)),

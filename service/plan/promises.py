@@ -1,9 +1,10 @@
-"""When an order will be engraved: said from the plan in force, kept by order, told to the store when it moves
-by a day.
+"""When an order will be engraved: said from the plan in force, kept by order, told to the store when it
+moves.
 
-A check and a new order are answered from the plan that is kept anyway, with the new units in its free slots
-or behind it: nobody waits for a plan to be made. The next plan has them in it, and what it promises counts.
-"""
+A check and a new order are answered from the plan that is kept anyway, with the new units in its free
+slots or behind it, and with the room that more urgent work usually takes: nobody waits for a plan to be
+made. The next plan has them in it. What a store was told stands until it is more likely to be broken than
+kept, or until two working days earlier would be as safe (`layout.plan.promise.kept_promise`)."""
 
 from __future__ import annotations
 
@@ -17,10 +18,21 @@ from sqlalchemy.orm import Session
 from layout.check.feasibility import CheckResult
 from layout.loading.backlog import Kind
 from layout.loading.values import Option
-from layout.plan.promise import CONFIDENCE, safe_end_of_new
-from layout.shop.hours import DAY_S, WorkingDays
+from layout.plan.promise import (
+    CONFIDENCE,
+    Forecast,
+    forecast,
+    kept_promise,
+    safe_day,
+    safe_end_of_new,
+    working_days,
+)
+from layout.shop.hours import WorkingDays
 from layout.shop.shop import Shop
 from service.plan import in_force as kept_plan
+from service.plan import luck as recorded
+from service.plan import luck_rows
+from service.plan import paces as learning
 from service.plan import plan_rows as rows
 from service.plan.in_force import Outlook
 from service.plan.planning import Planned
@@ -29,7 +41,7 @@ from service.records.ids import ORDER, number, public
 from service.records.states import JobState
 from service.records.tables import Order, Promise
 from service.requests.order_in import LineWanted
-from service.shop.tools import Tools
+from service.shop.tools import Service
 
 log = structlog.get_logger(__name__)
 
@@ -39,70 +51,71 @@ _UNPLANNABLE = (JobState.HELD, JobState.SHORT, JobState.DOUBTFUL)
 SHORT, NOT_PLANNED, NO_PLACE, NOT_ENGRAVABLE = "short", "not_planned", "no_place", "not_engravable"
 
 
-def keep_promises(tools: Tools) -> int:
+def keep_promises(service: Service) -> int:
     """Put a plan in force and write down what it promises each order that waits; gives how many stores are
-    told of a change.
-
-    A promise that moves by a working day or more is told (`promise.changed`); a smaller move is only kept.
-    """
-    found = kept_plan.keep(tools)
+    told of a change (`promise.changed`)."""
+    found = kept_plan.keep(service)
     if found is None:
         return 0
-    now = tools.clock()
+    now = service.clock()
 
     def work(session: Session) -> int:
+        runs = forecast(found.backlog, found.plan, recorded.luck(session, learning.paces(session)))
+        days = WorkingDays(station.hours for station in found.backlog.stations)
         stuck = {public(ORDER, order) for order in rows.stuck_orders(session, _UNPLANNABLE)}
-        ends = {order: end for order, end in order_ends(found).items() if order not in stuck}
-        known = rows.promises(session, [number(ORDER, order) for order in ends])
-        return sum(_keep(session, found, order, end, known, now=now) for order, end in ends.items())
+        waiting = {order: jobs for order, jobs in _by_order(found).items() if order not in stuck}
+        known = rows.promises(session, [number(ORDER, order) for order in waiting])
+        return sum(
+            _keep(session, found, runs, days, order=order, jobs=jobs, known=known, now=now)
+            for order, jobs in waiting.items()
+        )
 
-    return tools.database.write(work)
+    return service.database.write(work)
 
 
-def order_ends(found: Planned) -> dict[str, float]:
-    """By order, when its last unit that waits is safely done; not for one of which a unit is in no load."""
-    ends: dict[str, float] = {}
-    unsure = set()
+def _by_order(found: Planned) -> dict[str, list[str]]:
+    """The jobs that wait, by order."""
+    waiting: dict[str, list[str]] = {}
     for job in found.backlog.jobs:
-        if job.job not in found.safe:
-            unsure.add(job.order)
-        else:
-            ends[job.order] = max(found.safe[job.job], ends.get(job.order, 0.0))
-    return {order: end for order, end in ends.items() if order not in unsure}
+        waiting.setdefault(job.order, []).append(job.job)
+    return waiting
 
 
 def _keep(
-    session: Session, found: Planned, order: str, end: float, known: Mapping[int, Promise], *, now: datetime
+    session: Session,
+    found: Planned,
+    runs: Forecast,
+    days: WorkingDays,
+    *,
+    order: str,
+    jobs: Sequence[str],
+    known: Mapping[int, Promise],
+    now: datetime,
 ) -> int:
-    order_id, engraved_by = number(ORDER, order), found.moment(end)
+    """Make the order's first promise, or look whether the one it has stands; gives 1 when its store is
+    told."""
+    done = runs.last(jobs)
+    if done is None:  # one of its units is in no load
+        return 0
+    order_id = number(ORDER, order)
     promise = known.get(order_id)
     if promise is None:
+        engraved_by = found.moment(safe_day(done))
         session.add(Promise(order_id=order_id, engraved_by=engraved_by, confidence=CONFIDENCE, made_at=now))
         return 0
-    moved = working_days_between(found, promise.engraved_by, engraved_by)
-    if promise.engraved_by == engraved_by:
+    before = found.clock.seconds(promise.engraved_by)
+    after = kept_promise(before, done, days)
+    if working_days(days, before, after) == 0:
         return 0
-    promise.engraved_by, promise.confidence, promise.made_at = engraved_by, CONFIDENCE, now
-    if moved == 0:
-        return 0
+    promise.engraved_by, promise.confidence, promise.made_at = found.moment(after), CONFIDENCE, now
     tell_order(
         session,
         "promise.changed",
         session.get_one(Order, order_id),
         now=now,
-        engraved_by=engraved_by.isoformat(),
+        engraved_by=promise.engraved_by.isoformat(),
     )
     return 1
-
-
-def working_days_between(found: Planned, before: datetime, after: datetime) -> int:
-    """Working days by which a promise moved, either way. A promise is the end of a day: midnight belongs to
-    the day before."""
-    days = WorkingDays(station.hours for station in found.backlog.stations)
-    first, last = (
-        days.count(int((found.clock.seconds(moment) - 1.0) // DAY_S)) for moment in (before, after)
-    )
-    return abs(last - first)
 
 
 # --- what is answered ---
@@ -117,30 +130,32 @@ def promise_of(order: Order, promise: Promise | None) -> dict[str, Any]:
     return _said(promise.engraved_by, promise.confidence)
 
 
-def of_check(tools: Tools, sku: str, result: CheckResult, *, available: int) -> dict[str, Any]:
+def of_check(service: Service, sku: str, result: CheckResult, *, available: int) -> dict[str, Any]:
     """What could be promised for one more unit that was checked, without pushing anything aside."""
-    shop = tools.catalogue.current
+    shop = service.catalogue.current
     if not result.eligible or sku not in shop.products:
         return nothing(NOT_ENGRAVABLE)
     if available < 1:
         return nothing(SHORT)
-    outlook = kept_plan.outlook(tools)
+    outlook = kept_plan.outlook(service)
     if outlook is None:
         return nothing(NOT_PLANNED)
-    end = _end(outlook, shop, sku, result, units=1)
+    end = _end(service, outlook, sku, result, units=1, ship_by=None)
     return nothing(NO_PLACE) if end is None else _said(end, CONFIDENCE)
 
 
-def of_lines(tools: Tools, lines: Sequence[LineWanted], results: Sequence[CheckResult]) -> datetime | None:
+def of_lines(
+    service: Service, lines: Sequence[LineWanted], results: Sequence[CheckResult], *, ship_by: datetime
+) -> datetime | None:
     """By when all units of a new order would be engraved if a unit is boxed for each; None when nobody can
     say. Never an error: an order is taken whether or not anything can be promised for it."""
     try:
-        outlook = kept_plan.outlook(tools)
+        outlook = kept_plan.outlook(service)
         if outlook is None:
             return None
-        shop = tools.catalogue.current
+        shop = service.catalogue.current
         ends = [
-            _end(outlook, shop, line.sku, result, units=line.quantity)
+            _end(service, outlook, line.sku, result, units=line.quantity, ship_by=ship_by)
             for line, result in zip(lines, results, strict=True)
             if line.sku in shop.products
         ]
@@ -167,12 +182,26 @@ def _said(engraved_by: datetime, confidence: float) -> dict[str, Any]:
     return {"engraved_by": engraved_by.isoformat(), "confidence": confidence, "reason": None}
 
 
-def _end(outlook: Outlook, shop: Shop, sku: str, result: CheckResult, *, units: int) -> datetime | None:
+def _end(
+    service: Service, outlook: Outlook, sku: str, result: CheckResult, *, units: int, ship_by: datetime | None
+) -> datetime | None:
+    """The day by whose end so many new units are safely engraved. Without a ship-by time (a check asks
+    before there is an order) they are taken to be wanted as soon as orders usually are."""
+    shop, now = service.catalogue.current, service.clock()
     kind = _kind(shop, shop.products[sku].blade, result)
     places = {(place.station, place.plate, "") for place in result.eligible}
     seconds = outlook.paces.slowest(places, result.burn_seconds or 0.0, units=len(kind.faces))
+    lead_s = outlook.overtaken.usual_lead_s if ship_by is None else (ship_by - now).total_seconds()
+    runs = outlook.at(now)
+    with service.database.reading() as session:
+        came_s = luck_rows.unplanned_seconds(session, outlook.plan_id, since=outlook.made_at)
     end = safe_end_of_new(
-        outlook.backlog, outlook.plan, kind, seconds, units=units, spread=outlook.paces.spread
+        runs,
+        kind,
+        seconds,
+        units=units,
+        overtaking=outlook.overtaken.sooner_than(lead_s),
+        came_s=came_s / max(1, len(runs.backlog.stations)),
     )
     return None if end is None else outlook.clock.moment(end)
 

@@ -109,6 +109,10 @@ class LoadRefused(Refusal):
     """The judge found something wrong with the load; `about["findings"]` says what."""
 
 
+class NoPlanYet(Refusal):
+    """No plan is in force: the background has not made one since the start, or since the shop changed."""
+
+
 class PlanRefused(Refusal):
     """The judge found fault with the plan of the backlog; `about["codes"]` says what."""
 

@@ -29,6 +29,7 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.TestCardRefused: 422,
     errors.LoadRefused: 409,
     errors.TooMuchToSimulate: 422,
+    errors.NoPlanYet: 503,
     errors.PlanRefused: 409,
     errors.PlanFailed: 503,
     errors.StockTooLow: 409,

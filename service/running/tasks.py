@@ -163,7 +163,7 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
         Periodic("sweep_short", 6 * sweep, sweeps.sweep_short),
         Periodic("sweep_places", 12 * sweep, sweeps.sweep_places),
         Periodic("send_callbacks", 1.0, send_callbacks, CALLBACKS),
-        Periodic("keep_plan", 4 * sweep, keep_plan, PLAN),
+        Periodic("keep_plan", sweep, keep_plan, PLAN),
         Periodic("learn_paces", 120 * sweep, learn_paces, PLAN),
         Periodic("forget_old_rows", 3600.0, forget_old_rows),
     )

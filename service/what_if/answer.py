@@ -20,14 +20,16 @@ from layout.loading.backlog import Backlog, PlanJob
 from layout.plan.downtime import longer
 from layout.shop.hours import DAY_S
 from layout.shop.shop import Shop
+from service.plan import luck_rows
 from service.plan import paces as learning
 from service.plan import plan_rows as plans
 from service.plan.backlog import Kinds, WallClock, backlog_of
+from service.plan.luck import UNITS_INSPECTED
 from service.plan.paces import Paces
 from service.proving import test_cards
 from service.records.errors import BadRequest, CheckTooSlow, TooMuchToSimulate
 from service.records.ids import ORDER, number, public
-from service.shop.tools import Tools
+from service.shop.tools import Service
 from service.what_if import recent_rows as recent
 from service.what_if.measures import Measures, Outcome, measures_of, outcome_of
 from service.what_if.questions import WhatIfIn
@@ -35,9 +37,8 @@ from service.what_if.simulation import OrderLike, Scenario, possible, simulate
 
 #: How orders come is read off so many days: all of them, for a release brings a week's orders in minutes.
 DAYS_SEEN = 14
-#: What they are like is drawn from so many of these, evenly; scrap is the share of so many units inspected
-#: last.
-MIX, UNITS_INSPECTED = 200, 1_000
+#: What they are like is drawn from so many of these, evenly.
+MIX = 200
 #: Units played through for each of the two shops, over all runs; how many runs that gives at the most, and
 #: with how few an answer would have no spread worth telling.
 UNITS_PLAYED, MOST_RUNS, FEWEST_RUNS = 12_000, 25, 5
@@ -82,18 +83,18 @@ class WhatIfOut(BaseModel):
     what_if: Measures
 
 
-def answer(tools: Tools, question: WhatIfIn) -> WhatIfOut:
+def answer(service: Service, question: WhatIfIn) -> WhatIfOut:
     """Both shops' figures and what the question changes.
 
     Raises BadRequest for a station or plate that is not there, TooMuchToSimulate.
     """
-    shop, made_at = tools.catalogue.current, tools.clock()
-    with tools.database.reading() as session:
+    shop, made_at = service.catalogue.current, service.clock()
+    with service.database.reading() as session:
         now = shop_now(session, shop, days=question.days, made_at=made_at)
     asked = changed(now, question)
     runs = runs_for(asked)
     try:
-        before, after = tools.geometry.work(
+        before, after = service.geometry.work(
             play, (now.scenario, asked), runs, question.seed, dict(now.promised)
         )
     except CheckTooSlow as error:
@@ -160,7 +161,7 @@ def shop_now(session: Session, shop: Shop, *, days: int, made_at: datetime) -> N
     paces = learning.paces(session)
     since = made_at - timedelta(days=DAYS_SEEN)
     seen = recent.orders_since(session, since)
-    inspected, scrapped = recent.inspected(session, limit=UNITS_INSPECTED)
+    inspected, scrapped = luck_rows.inspected(session, limit=UNITS_INSPECTED)
     mix = _mix(session, shop, paces, clock, seen[:: max(1, -(-len(seen) // MIX))])
     waiting = {number(ORDER, job.order) for job in backlog.jobs}
     promised = {

@@ -1,4 +1,4 @@
-"""What the last days were like: which orders came, how many units were spoiled."""
+"""What the last days were like: which orders came."""
 
 from __future__ import annotations
 
@@ -7,10 +7,7 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.states import JobState
-from service.records.tables import Job, Order
-
-_INSPECTED = (JobState.PASSED.value, JobState.RELEASED.value, JobState.SCRAPPED.value)
+from service.records.tables import Order
 
 
 def orders_since(session: Session, since: datetime) -> list[tuple[int, datetime, datetime]]:
@@ -26,13 +23,3 @@ def orders_since(session: Session, since: datetime) -> list[tuple[int, datetime,
 def first_order(session: Session) -> datetime | None:
     """When the shop's first order came."""
     return session.scalar(select(func.min(Order.created_at)))
-
-
-def inspected(session: Session, *, limit: int) -> tuple[int, int]:
-    """Units that inspection has seen, the newest so many at most, and how many of them were scrapped."""
-    newest = (
-        select(Job.state).where(Job.state.in_(_INSPECTED)).order_by(Job.id.desc()).limit(limit).subquery()
-    )
-    rows = session.execute(select(newest.c.state, func.count()).group_by(newest.c.state))
-    counts = {row[0]: row[1] for row in rows}
-    return sum(counts.values()), counts.get(JobState.SCRAPPED.value, 0)

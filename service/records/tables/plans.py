@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import ForeignKey, ForeignKeyConstraint, Index, String
 from sqlalchemy.orm import Mapped, mapped_column
@@ -14,22 +15,26 @@ class KeptPlan(Base):
     """A plan that its judge let pass; the newest is in force, older ones are deleted with the next.
 
     A plan is derived, never the truth: whoever takes a load from it looks at the rows again. `mark` names
-    the rows it was made from.
-    """
+    the rows it was made from, or was found to be still the plan of; `compared_at` says when it was last
+    held against one made from nothing. `summary` is what it says of itself besides its loads: score,
+    bound, what is in no load, the rule."""
 
     __tablename__ = "plan"
 
     id: Mapped[Id]
     made_at: Mapped[datetime]
+    compared_at: Mapped[datetime]
     catalogue_version: Mapped[str] = mapped_column(String(64))
     mark: Mapped[str] = mapped_column(String(120))
+    summary: Mapped[dict[str, Any]]
 
 
 class KeptLoad(Base):
-    """A load of a plan; loads are numbered from 0 in order of time."""
+    """A load of a plan. A load that stays from plan to plan keeps its number; their order is that of
+    time."""
 
     __tablename__ = "planned_load"
-    __table_args__ = (Index("ix_planned_load_station", "plan_id", "station", "number"),)
+    __table_args__ = (Index("ix_planned_load_station", "plan_id", "station", "begins"),)
 
     plan_id: Mapped[int] = mapped_column(ForeignKey("plan.id"), primary_key=True, autoincrement=False)
     number: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)

@@ -32,6 +32,7 @@ def bench(database: Database, clock: SetClock, tmp_path: Path) -> Bench:
 
 
 def picture(bench: Bench, path: str, **headers: str) -> str:
+    bench.in_background()
     answer = bench.ask("GET", path, **headers)
     assert answer.status_code == 200, answer.text
     assert answer.headers["Content-Type"] == "image/svg+xml"
@@ -43,6 +44,7 @@ def titles_of(svg: str) -> list[str]:
 
 
 def outlook(bench: Bench) -> list[dict[str, Any]]:
+    bench.in_background()
     said: list[dict[str, Any]] = bench.ask("GET", "/v1/backlog").json()["outlook"]
     return said
 
@@ -94,6 +96,7 @@ def test_a_planned_loads_plate_has_its_units_and_their_words(bench: Bench) -> No
 )
 def test_what_the_plan_does_not_have_is_not_found(bench: Bench, path: str) -> None:
     bench.order()
+    bench.in_background()
 
     assert bench.ask("GET", path).status_code == 404
 
@@ -168,6 +171,7 @@ def test_a_release_is_a_day_of_twice_the_usual_work_once_the_usual_is_known(benc
 @pytest.mark.parametrize("path", [TIMELINE, BACKLOG, PLANNED])
 def test_the_pictures_are_for_the_house(bench: Bench, path: str) -> None:
     bench.order()
+    bench.in_background()
 
     answers = {role: bench.ask("GET", path, role=role).status_code for role in bench.keys}
 

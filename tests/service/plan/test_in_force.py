@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import select, update
+from sqlalchemy import update
 
 from layout.shop.findings import Finding, Severity
 from service.plan import in_force as kept_plan
@@ -17,7 +17,7 @@ from service.plan import planning as plans
 from service.plan import promises
 from service.records.db import Database
 from service.records.errors import PlanRefused
-from service.records.tables import Job, KeptLoad, KeptPlan, KeptSlot, Lot
+from service.records.tables import Job, KeptPlan, Lot
 from service.records.who import SWEEP, By
 from service.running import tasks
 from service.stock import reservations as stock
@@ -30,6 +30,10 @@ def bench(database: Database, clock: SetClock, tmp_path: Path) -> Bench:
     return Bench(database, clock, tmp_path)
 
 
+#: What a plan that was made by hand says of itself.
+NOTHING_SAID = {"score": {}, "bound": {}, "unplanned": {}, "rule": "by hand"}
+
+
 def put_plan(bench: Bench, *loads: str, station: str = "s1") -> None:
     """A plan of the turning plate made by hand, one face a load: `J3S1 J1S2` seats J3 in S1 and J1 in S2."""
     now = bench.clock()
@@ -39,7 +43,7 @@ def put_plan(bench: Bench, *loads: str, station: str = "s1") -> None:
             "job_id": int(seat[1:].split("S")[0]) if seat[0] == "J" else None,
             "lot_id": int(seat[1:].split("S")[0]) if seat[0] == "L" else None,
         }
-        for number, load in enumerate(loads)
+        for number, load in enumerate(loads, start=1)
         for seat in load.split()
     ]  # fmt: skip
     listed = [
@@ -47,10 +51,16 @@ def put_plan(bench: Bench, *loads: str, station: str = "s1") -> None:
             "number": number, "station": station, "plate": "turning", "copy": "turning-1", "changes": 0,
             "prepares": now, "begins": now, "ends": now,
         }
-        for number in range(len(loads))
+        for number in range(1, len(loads) + 1)
     ]  # fmt: skip
-    plan = KeptPlan(made_at=now, catalogue_version=bench.shop.version, mark="by hand")
-    bench.database.write(lambda session: rows.put(session, plan, rows.Rows(listed, slots)))
+    plan = KeptPlan(
+        made_at=now,
+        compared_at=now,
+        catalogue_version=bench.shop.version,
+        mark="by hand",
+        summary=NOTHING_SAID,
+    )
+    bench.database.write(lambda session: rows.put(session, plan, rows.Rows(listed, slots), now=now))
 
 
 def seats_of(load: dict[str, Any]) -> str:
@@ -175,16 +185,24 @@ def local(bench: Bench) -> bool:
     return seats_of(bench.claimed()) == "J1S1 J2S2 J3S3 J4S4 J5S5 J6S6"
 
 
-@pytest.mark.parametrize("what", ["too old", "of the future", "another catalogue"])
+@pytest.mark.parametrize("what", ["of the future", "another catalogue"])
 def test_a_plan_that_is_not_in_force_is_not_followed(bench: Bench, what: str) -> None:
     bench.order(quantity=9)
     put_plan(bench, "J9S3 J8S5")
     if what == "another catalogue":
         bench.tools.catalogue.put(replace(bench.shop, version="other"))  # type: ignore[attr-defined]
     else:
-        bench.clock.advance(minutes=11 if what == "too old" else -1)
+        bench.clock.advance(minutes=-1)
 
     assert local(bench)
+
+
+def test_a_plan_does_not_age(bench: Bench) -> None:
+    bench.order(quantity=9)
+    put_plan(bench, "J9S3 J8S5", "J1S1 J2S2 J3S3 J4S4 J5S5 J6S6", "J7S1")
+    bench.clock.advance(hours=9)
+
+    assert seats_of(bench.claimed()) == "J9S3 J8S5"
 
 
 def test_a_plan_that_the_judge_refuses_is_not_followed(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -217,7 +235,7 @@ def test_when_the_planner_breaks_the_rest_goes_on_and_loads_come_from_the_queue(
 def test_a_claim_makes_no_plan_and_waits_for_none(bench: Bench) -> None:
     bench.order(quantity=9)
     put_plan(bench, "J9S3 J8S5")
-    bench.clock.advance(minutes=11)
+    bench.clock.advance(minutes=-1)
 
     bench.claimed()
 
@@ -227,28 +245,102 @@ def test_a_claim_makes_no_plan_and_waits_for_none(bench: Bench) -> None:
 # --- keeping it ---
 
 
-def test_a_plan_is_kept_again_only_when_rows_have_moved_or_a_minute_is_over(bench: Bench) -> None:
-    bench.order()
-    kept = [kept_plan.keep(bench.tools) is not None for _ in range(2)]
-    bench.order()
-    kept.append(kept_plan.keep(bench.tools) is not None)
-    bench.clock.advance(seconds=61)
-    kept.append(kept_plan.keep(bench.tools) is not None)
+def kept_plans(bench: Bench) -> list[KeptPlan]:
+    return bench.rows(KeptPlan)
 
-    assert kept == [True, False, True, True]
-    with bench.database.reading() as session:
-        assert len(session.scalars(select(KeptPlan)).all()) == 1
-        assert {load.plan_id for load in session.scalars(select(KeptLoad))} == {3}
-        assert {slot.plan_id for slot in session.scalars(select(KeptSlot))} == {3}
+
+def test_a_plan_stands_while_nothing_happens(bench: Bench) -> None:
+    bench.order(quantity=9)
+    kept = [kept_plan.keep(bench.tools) is not None for _ in range(2)]
+    (first,) = kept_plans(bench)
+    for _ in range(5):
+        bench.clock.advance(minutes=2)
+        kept.append(kept_plan.keep(bench.tools) is not None)
+
+    assert kept == [True, False, False, False, False, False, False]
+    assert bench.tools.geometry.calls.count("planned") == 1  # type: ignore[attr-defined]
+    assert [(plan.id, plan.made_at) for plan in kept_plans(bench)] == [(first.id, first.made_at)]
+
+
+def test_a_planned_start_that_is_missed_is_something_that_happened(bench: Bench) -> None:
+    bench.order(quantity=9)
+    before = bench.planned()
+
+    bench.clock.advance(minutes=16)
+    after = bench.planned()
+
+    assert (after.made_at, after.numbers) == (bench.clock(), before.numbers)
+    assert [load.turns for load in after.plan.loads] == [load.turns for load in before.plan.loads]
+    assert [load.begins - 16 * 60 for load in after.plan.loads] == [load.begins for load in before.plan.loads]
+
+
+def test_rows_that_move_and_leave_the_plan_as_it_is_confirm_it(bench: Bench) -> None:
+    bench.order(quantity=9)
+    kept_plan.keep(bench.tools)
+    (first,) = kept_plans(bench)
+    bench.clock.advance(seconds=20)
+    bench.order(sku="CHEF", quantity=2)
+
+    bench.database.write(lambda s: s.execute(update(Job).where(Job.id > 9).values(state="held")))
+    kept_plan.keep(bench.tools)
+
+    (second,) = kept_plans(bench)
+    assert (second.id, second.made_at) == (first.id, first.made_at)
+    assert second.mark != first.mark
+
+
+def test_within_a_minute_a_plan_is_carried_on_and_then_held_against_another(bench: Bench) -> None:
+    bench.order(quantity=9)
+    kept_plan.keep(bench.tools)
+    bench.clock.advance(seconds=20)
+    bench.order()
+    kept_plan.keep(bench.tools)
+    bench.clock.advance(seconds=41)
+    kept_plan.keep(bench.tools)
+    bench.clock.advance(seconds=61)
+    kept_plan.keep(bench.tools)
+
+    asked = [call for call in bench.tools.geometry.calls if call in {"planned", "carried_on"}]  # type: ignore[attr-defined]
+    assert asked == ["planned", "carried_on", "planned"]
+    assert len(kept_plans(bench)) == 1
+
+
+def test_loads_keep_their_numbers_when_others_are_taken_and_orders_come(bench: Bench) -> None:
+    bench.order(quantity=20)
+    kept_plan.keep(bench.tools)
+    before = {load["number"]: load for load in bench.ask("GET", "/v1/plan").json()["loads"]}
+
+    taken = set(jobs_of(bench.claimed()))
+    bench.order(sku="CHEF", quantity=3, due_days=9)
+    kept_plan.keep(bench.tools)
+
+    after = {load["number"]: load for load in bench.ask("GET", "/v1/plan").json()["loads"]}
+    jobs_in = {number: {f["job"] for f in load["turns"][0]} for number, load in {**before, **after}.items()}
+    stayed = {
+        number for number, load in before.items() if taken.isdisjoint(f["job"] for f in load["turns"][0])
+    }
+    assert stayed and stayed <= set(after)
+    assert all({f["job"] for f in before[n]["turns"][0]} <= jobs_in[n] for n in stayed)
+    assert len(stayed) == len(before) - 1
 
 
 def test_a_plan_made_from_older_rows_does_not_take_the_place_of_a_newer_one(bench: Bench) -> None:
     newer, older = (
-        KeptPlan(made_at=made_at, catalogue_version="v", mark=str(made_at))
+        KeptPlan(
+            made_at=made_at,
+            compared_at=made_at,
+            catalogue_version="v",
+            mark=str(made_at),
+            summary=NOTHING_SAID,
+        )
         for made_at in (bench.clock(), bench.clock.advance(seconds=-1))
     )
     for plan in (newer, older):
-        bench.database.write(lambda session, plan=plan: rows.put(session, plan, rows.Rows([], [])))
+        bench.database.write(
+            lambda session, plan=plan: rows.put(
+                session, plan, rows.Rows([], []), now=bench.clock.advance(seconds=1)
+            )
+        )
 
     with bench.database.reading() as session:
         kept = rows.newest(session)
@@ -269,7 +361,7 @@ def test_pulls_are_listed_load_by_load_of_the_plan_then_what_it_does_not_know(be
 
     assert [(pull["load"], pull["planned"], pull["station"], pull["jobs"]) for pull in pulls] == [
         ("L1", None, "s1", ["J5"]),
-        (None, 1, "s1", ["J2", "J4"]),
-        (None, 2, "s1", ["J1", "J3"]),
+        (None, 2, "s1", ["J2", "J4"]),
+        (None, 3, "s1", ["J1", "J3"]),
         (None, None, None, ["J6"]),
     ]

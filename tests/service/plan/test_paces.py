@@ -13,7 +13,6 @@ from layout.burn.pace import Pace
 from layout.plan.promise import SPREAD
 from service.plan import pace_rows as rows
 from service.plan import paces as learning
-from service.plan import planning as plans
 from service.plan.pace_rows import BurnedTurn
 from service.records.db import Database
 from service.records.tables import BurnStart, LearnedPace, Load, Lot, TurnFile
@@ -133,12 +132,12 @@ def test_what_was_learned_is_in_the_load_the_plan_and_the_lots(bench: Bench) -> 
     bench.database.write(lambda session: _lot_seconds(session, bench))
     put_turns(bench, 400, factor=2.0)
     bench.order(quantity=2)
-    before = plans.current(bench.tools)
+    before = bench.planned()
 
     learned(bench)
     bench.clock.advance(minutes=2)
 
-    after = plans.current(bench.tools)
+    after = bench.planned()
     assert before.backlog.lots[0].seconds == 12.0
     assert after.backlog.lots[0].seconds == pytest.approx(24.0, rel=0.02)
     assert after.backlog.jobs[0].seconds == pytest.approx(2 * before.backlog.jobs[0].seconds, rel=0.02)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import select
@@ -13,7 +14,6 @@ from service.plan import planning as plans
 from service.plan import promises
 from service.plan.backlog import WallClock
 from service.records.db import Database
-from service.records.errors import CheckTooSlow
 from service.records.tables import Event, Promise
 from tests.benches import Bench, a_bench_shop, flat_plate, jobs_of, turning_plate
 from tests.clocks import MORNING, SetClock
@@ -26,15 +26,22 @@ def bench(database: Database, clock: SetClock, tmp_path: Path) -> Bench:
     return Bench(database, clock, tmp_path)
 
 
+def the_plan(bench: Bench) -> dict[str, Any]:
+    """The plan as the background has just kept it."""
+    bench.planned()
+    plan: dict[str, Any] = bench.ask("GET", "/v1/plan").json()
+    return plan
+
+
 def planned_jobs(bench: Bench) -> set[str]:
-    plan = bench.ask("GET", "/v1/plan").json()
+    plan = the_plan(bench)
     return {f["job"] for load in plan["loads"] for turn in load["turns"] for f in turn if "job" in f}
 
 
 def test_the_plan_has_every_ready_job_once_and_shows_its_bound(bench: Bench) -> None:
     jobs = [*bench.order(quantity=5), *bench.order(sku="CHEF", quantity=4)]
 
-    plan = bench.ask("GET", "/v1/plan").json()
+    plan = the_plan(bench)
 
     seated = [f["job"] for load in plan["loads"] for turn in load["turns"] for f in turn]
     assert sorted(seated) == sorted(jobs)
@@ -42,79 +49,76 @@ def test_the_plan_has_every_ready_job_once_and_shows_its_bound(bench: Bench) -> 
     assert plan["score"]["late_working_days"] == 0
 
 
-def test_a_plan_is_kept_up_while_only_a_few_jobs_come_or_leave(bench: Bench) -> None:
+def test_a_plan_is_carried_on_while_jobs_come_and_leave(bench: Bench) -> None:
     jobs = bench.order(quantity=20)
-    first = bench.ask("GET", "/v1/plan").json()
+    first = {load["number"]: load for load in the_plan(bench)["loads"]}
     bench.clock.advance(seconds=20)
 
     later = bench.order(sku="CHEF", quantity=2)
-    kept = bench.ask("GET", "/v1/plan").json()
     planned = planned_jobs(bench)
     order = f"O{bench.job(later[0]).order_id}"
     bench.ask("POST", f"/v1/orders/{order}/cancel", {}, role="desk", If_Match="*")
-    without = bench.ask("GET", "/v1/plan").json()
+    without = {load["number"]: load for load in the_plan(bench)["loads"]}
 
-    assert first["made_at"] == kept["made_at"] == without["made_at"]
     assert planned == {*jobs, *later}
     assert planned_jobs(bench) == set(jobs)
+    assert {n: load["turns"] for n, load in without.items()} == {
+        n: load["turns"] for n, load in first.items()
+    }
 
 
 def test_a_plan_that_was_empty_is_made_anew_with_a_bound_of_its_own(bench: Bench) -> None:
-    bench.ask("GET", "/v1/plan")
+    the_plan(bench)
     bench.clock.advance(seconds=20)
 
     bench.order(quantity=3)
-    plan = bench.ask("GET", "/v1/plan").json()
+    plan = the_plan(bench)
 
     assert plan["score"]["loads"] == plan["bound"]["loads"] == 1
 
 
-def test_a_plan_is_made_anew_after_a_minute_and_when_a_station_takes_a_load(bench: Bench) -> None:
+def test_a_plan_that_can_not_be_carried_on_is_made_anew(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    refused = Finding("job_missing", Severity.REFUSE, "as though carrying on had lost a job")
     bench.order(quantity=20)
-    first = bench.ask("GET", "/v1/plan").json()
-
+    the_plan(bench)
     bench.clock.advance(seconds=20)
-    bench.claimed()
-    claimed = bench.ask("GET", "/v1/plan").json()
-    bench.clock.advance(seconds=61)
-    bench.order()
-    old = bench.ask("GET", "/v1/plan").json()
-
-    assert first["made_at"] < claimed["made_at"] < old["made_at"]
-
-
-def test_a_plan_that_can_not_be_kept_up_is_made_anew(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    refused = Finding("job_missing", Severity.REFUSE, "as though replanning had lost a job")
-    monkeypatch.setattr(plans, "kept_up", lambda backlog, before, change: (backlog, before, (refused,)))
-    bench.order(quantity=20)
-    first = bench.ask("GET", "/v1/plan").json()
-    bench.clock.advance(seconds=20)
+    monkeypatch.setattr(plans, "carried_on", lambda backlog, loads: (plans.plan(backlog), (refused,)))
 
     bench.order()
-    again = bench.ask("GET", "/v1/plan").json()
 
-    assert first["made_at"] < again["made_at"]
     assert len(planned_jobs(bench)) == 21
 
 
-def test_who_asks_while_a_plan_is_made_waits_and_spares_the_one_in_the_making(bench: Bench) -> None:
+def test_who_asks_for_the_plan_is_shown_the_one_that_is_kept_and_plans_nothing(bench: Bench) -> None:
     bench.order()
-    first = plans.current(bench.tools)
+    first = the_plan(bench)
+    calls = list(bench.tools.geometry.calls)  # type: ignore[attr-defined]
 
-    with plans._making:
-        again = plans.current(bench.tools, seconds=0.01)
-        bench.order()
-        with pytest.raises(CheckTooSlow, match="still being made"):
-            plans.current(bench.tools, seconds=0.01)
+    bench.order()
+    shown = bench.ask("GET", "/v1/plan").json()
 
-    assert again is first
-    assert len(planned_jobs(bench)) == 2
+    assert shown == first
+    assert bench.tools.geometry.calls == calls  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/v1/plan", "/v1/backlog", "/v1/plan/timeline.svg", "/v1/backlog.svg", "/v1/plan/loads/1/picture.svg"],
+)
+def test_where_no_plan_has_been_made_yet_that_is_said(bench: Bench, path: str) -> None:
+    bench.order()
+
+    answer = bench.ask("GET", path, role="owner")
+
+    assert (answer.status_code, answer.json()["code"]) == (503, "no_plan_yet")
 
 
 def test_both_faces_of_a_unit_are_planned_in_two_turns(bench: Bench) -> None:
     bench.order(faces=("mark_side", "pile_side"))
 
-    (load,) = bench.ask("GET", "/v1/plan").json()["loads"]
+    (load,) = the_plan(bench)["loads"]
 
     assert [[f["face"] for f in turn] for turn in load["turns"]] == [["mark_side"], ["pile_side"]]
 
@@ -135,7 +139,7 @@ def test_a_plate_copy_in_a_load_is_not_planned_elsewhere_before_that_is_done(
     bench.order(quantity=8)
     claimed = bench.claimed()
 
-    (load,) = bench.ask("GET", "/v1/plan").json()["loads"]
+    (load,) = the_plan(bench)["loads"]
 
     assert load["copy"] == claimed["copy"]
     assert load["prepared_from"] > MORNING.isoformat()
@@ -149,7 +153,7 @@ def test_a_unit_is_not_planned_for_a_slot_it_did_not_fit(
     load = bench.pulled(bench.claimed())
     bench.do(load, "seated", {"turn": 1, "slots": {"F1": "does_not_fit"}})
 
-    plan = bench.ask("GET", "/v1/plan").json()
+    plan = the_plan(bench)
 
     assert plan["loads"] == [] and [one["job"] for one in plan["unplanned"]] in ([], [job])
 
@@ -163,7 +167,7 @@ def test_a_shop_with_hours_burns_only_within_them(
     clock.advance(hours=12)
     bench.order()
 
-    (load,) = bench.ask("GET", "/v1/plan").json()["loads"]
+    (load,) = the_plan(bench)["loads"]
 
     assert load["prepared_from"].startswith("2026-11-25T08:00")
 
@@ -176,7 +180,7 @@ def test_an_order_that_has_decades_is_planned_like_any_other(
     bench = Bench(database, clock, tmp_path, replace(shop, stations={"s1": station}))
     jobs = [*bench.order(), *bench.order(due_days=40 * 365)]
 
-    plan = bench.ask("GET", "/v1/plan").json()
+    plan = the_plan(bench)
 
     assert planned_jobs(bench) == set(jobs)
     assert plan["score"]["late_working_days"] == 0
@@ -188,6 +192,7 @@ def test_the_backlog_counts_hours_by_day_and_what_is_late_and_short(bench: Bench
     bench.order(quantity=99, due_days=3)
     bench.order(quantity=40, due_days=3, sku="PARER")
 
+    bench.planned()
     seen = bench.ask("GET", "/v1/backlog", role="owner").json()
 
     assert [one["job"] for one in seen["late"]] == [late]
@@ -242,16 +247,6 @@ def test_nothing_is_promised_while_a_unit_of_the_order_is_in_no_load(
 
     with database.reading() as session:
         assert session.scalars(select(Promise)).all() == []
-
-
-def test_the_plan_is_not_made_again_while_nothing_moves(bench: Bench) -> None:
-    bench.order()
-    first = plans.current(bench.tools)
-
-    assert plans.current(bench.tools) is first
-
-    bench.order()
-    assert plans.current(bench.tools) is not first
 
 
 def test_wall_clock_and_moments_are_each_others_inverse_in_a_zone_with_summer_time() -> None:

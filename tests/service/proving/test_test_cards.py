@@ -11,7 +11,6 @@ import pytest
 
 from layout.shop.proven_recipes import proven
 from layout.shop.shop import Shop
-from service.plan import planning as plans
 from service.proving import test_cards
 from service.records.db import Database
 from service.records.tables import BurnStart, Lot, TestCardRecord
@@ -65,13 +64,13 @@ def test_a_withdrawn_card_keeps_accepted_units_waiting_until_the_next_one(at: At
     bench.order()
     tell(bench, WITHDRAWN, "card-key-1")
     kept_back = bench.next().status_code, status(bench), bench.job("J1").state
-    reasons = plans.current(bench.tools).plan.unplanned
+    reasons = bench.planned().plan.unplanned
 
     tell(bench, CARD, "card-key-2")
 
     assert kept_back == (204, (False, "withdrawn", 1), "ready")
     assert dict(reasons) == {"J1": "waits for a test card of satin-s1"}
-    assert plans.current(bench.tools).plan.unplanned == {}
+    assert bench.planned().plan.unplanned == {}
     assert bench.claimed()["jobs"][0]["job"] == "J1"
 
 
