@@ -1,5 +1,5 @@
-"""What can be promised from a plan, in cases made by hand; how often promises hold is looked at with shops that
-live (`tests.shop_life`)."""
+"""What can be promised from a plan, in cases made by hand; how often promises hold is looked at with shops
+that live (`tests.shop_life`)."""
 
 from __future__ import annotations
 
