@@ -175,7 +175,8 @@ def test_a_link_answers_for_its_words_only(shop: tuple[TestClient, dict[str, dic
 
     assert (before, amended.status_code, after.status_code) == (200, 200, 409)
     assert "words were changed" in after.text
-    assert client.get(link[:-1] + ("0" if link[-1] != "0" else "1")).status_code == 404
+    # Not the last character: base64 leaves some of its bits unused.
+    assert client.get(link[:-9] + ("0" if link[-9] != "0" else "1") + link[-8:]).status_code == 404
 
 
 def a_load(*, units: int, pulls: int) -> tuple[Shop, LoadLayout, dict[str, Any]]:
