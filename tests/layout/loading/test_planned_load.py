@@ -29,8 +29,8 @@ def a_unit(
     return Candidate(job=job, blade="parer", options=options, **values)  # type: ignore[arg-type]
 
 
-def a_lot(waiting: int, *, slots: str = SLOTS) -> Bare:
-    options = tuple(Option("P", slot, "mark", "satin", 0.0, 1.0) for slot in slots)
+def a_lot(waiting: int, *, slots: str = SLOTS, low_mm: float = 0.0) -> Bare:
+    options = tuple(Option("P", slot, "mark", "satin", low_mm, low_mm + 1.0) for slot in slots)
     return Bare("lot", "mark", options, waiting, due=30.0)
 
 
@@ -149,6 +149,23 @@ def test_someone_at_another_height_stays_behind_rather_than_move_planned_units_o
     assert seats(found) == ["1A 2B"]
 
 
+def test_blades_at_another_height_than_the_units_beside_them_leave_the_load_to_the_queue() -> None:
+    """Lots are measured anew like units: what the plan put side by side may no longer share a head height."""
+    load, planned = a_load("1A 2B lC"), waiting(a_unit("1"), a_unit("2"))
+
+    assert follow([load], planned, [], [FREE], bare=[a_lot(1, low_mm=5.0)]) is None
+    assert follow([load], planned, [], [FREE], bare=[a_lot(1, low_mm=1.0)]) == load  # they meet at 1.0
+
+
+def test_blades_of_a_load_that_share_no_height_leave_it_to_the_queue() -> None:
+    slots = {"A": 0.0, "B": 5.0}
+    options = tuple(Option("P", slot, "mark", "satin", low, low + 1.0) for slot, low in slots.items())
+
+    found = follow([a_load("lA lB")], {}, [], [FREE], bare=[Bare("lot", "mark", options, 2, due=30.0)])
+
+    assert found is None
+
+
 FULL = a_load("1A 2B 3C 4D")
 FOUR = waiting(*(a_unit(str(n)) for n in range(1, 5)))
 
@@ -163,6 +180,14 @@ def test_an_urgent_unit_for_which_the_load_has_no_room_calls_the_queue(urgent: d
     # The control: one that is not urgent waits, and so does one that no free plate takes.
     assert follow([FULL], FOUR, [a_unit("9", due=4.0)], [FREE], urgent_by=3.0) == FULL
     assert follow([FULL], FOUR, [a_unit("9", plate="Q", **urgent)], [FREE], urgent_by=3.0) == FULL
+
+
+def test_one_that_is_due_as_soon_as_the_load_does_not_call_it_off() -> None:
+    """Two due on the same day: the one that was planned stays, or every newcomer would upset the plan."""
+    newcomer = a_unit("9", due=FOUR["1"].due)
+
+    assert follow([FULL], FOUR, [newcomer], [FREE], urgent_by=newcomer.due) == FULL
+    assert follow([FULL], FOUR, [replace(newcomer, due=9.9)], [FREE], urgent_by=newcomer.due) is None
 
 
 def test_an_urgent_unit_rides_along_where_a_slot_is_free() -> None:

@@ -8,21 +8,25 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from shapely.geometry import box
 from sqlalchemy import event
+from sqlalchemy.orm import Session
 
 from layout.shop.outline import Outline, frozen
 from service.bench import burn_file_rows as file_rows
 from service.bench import burn_files as files
-from service.bench import judging
+from service.bench import burns, judging
+from service.bench.burns import Judged
 from service.records.db import Database
-from service.records.errors import CheckTooSlow
+from service.records.errors import CheckTooSlow, StaleVersion
 from service.records.tables import BurnStart, CalibrationRecord, FrozenMark, Load, Lot, TurnFile
 from service.running import sweeps
 from tests.benches import (
+    OPERATOR,
     Bench,
     BenchShelf,
     HereGeometry,
@@ -145,6 +149,33 @@ def test_the_judge_is_asked_again_at_the_start(bench: Bench) -> None:
     assert (answer.status_code, answer.json()["code"]) == (409, "load_refused")
     assert [finding["code"] for finding in answer.json()["findings"]] == ["no_process"]
     assert bench.rows(BurnStart) == []
+
+
+@pytest.mark.parametrize(
+    "earlier", [{"revision": 1}, {"fence": 0}, {"load": 2}], ids=["revision", "fence", "another load"]
+)
+def test_nothing_is_started_on_a_verdict_about_other_contents(bench: Bench, earlier: dict[str, int]) -> None:
+    """Everything else fits: the seated load, its file of this revision, and a verdict without a finding."""
+    bench.order(quantity=2)
+    load = bench.pulled(bench.claimed())
+    load = bench.do(load, "seated", {"turn": 1, "slots": {"S1": "does_not_fit", "S2": "seated"}})
+    (now,) = bench.rows(Load)
+    assert (now.state, now.fence, now.revision) == ("seated", 1, 2)
+    verdict = judging.judge(bench.tools, now.id)
+    assert verdict == Judged(now.id, now.fence, now.revision, ())
+
+    def start(session: Session, judged: Judged) -> None:
+        burns.start(
+            session, session.get_one(Load, now.id), 1, load["turns"][0]["file_sha256"], judged=judged,
+            lease=timedelta(minutes=15), who=OPERATOR, now=bench.clock(),
+        )  # fmt: skip
+
+    with pytest.raises(StaleVersion):
+        bench.database.write(lambda session: start(session, replace(verdict, **earlier)))
+    assert bench.rows(BurnStart) == []
+
+    bench.database.write(lambda session: start(session, verdict))
+    assert len(bench.rows(BurnStart)) == 1
 
 
 def test_no_byte_is_served_of_a_load_that_the_judge_refuses(bench: Bench) -> None:

@@ -168,6 +168,40 @@ def test_a_claim_whose_owner_was_killed_is_taken_over_when_its_answer_says(
     assert answer.status_code == 201
 
 
+def test_an_owner_whose_claim_was_taken_over_while_he_stood_still_answers_nothing(
+    counter: Counter, clock: SetClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """His process slept past its claim, and so renewed nothing; both then work at the same order."""
+    monkeypatch.setattr(idempotency, "_RENEW_SECONDS", 600)
+    check = counter.tools.geometry.check
+    inside = [threading.Event(), threading.Event()]
+    go_on = [threading.Event(), threading.Event()]
+    arrivals = iter([0, 1])
+
+    def slow_check(*given: Any, **named: Any) -> Any:
+        number = next(arrivals)
+        inside[number].set()
+        assert go_on[number].wait(60)
+        return check(*given, **named)
+
+    counter.tools.geometry.check = slow_check  # type: ignore[method-assign]
+    body, key = an_order(), a_key()
+    with ThreadPoolExecutor(2) as pool:
+        sleeper = pool.submit(counter.post_order, body, key=key)
+        assert inside[0].wait(60)
+        clock.advance(seconds=7)
+        second = pool.submit(counter.post_order, body, key=key)
+        assert inside[1].wait(60)
+        go_on[0].set()
+        late = sleeper.result()
+        go_on[1].set()
+
+        assert (late.status_code, late.json()["code"]) == (409, "request_in_flight")
+        assert second.result().status_code == 201
+    assert _count(counter, Order) == 1
+    assert counter.post_order(body, key=key).content == second.result().content
+
+
 def test_a_claim_made_before_the_clock_was_set_back_binds_nobody(counter: Counter, clock: SetClock) -> None:
     body, key = an_order(), a_key()
     _a_dead_claim(counter, body, key, now=clock() + timedelta(seconds=600))
@@ -274,6 +308,31 @@ def test_words_of_a_loaded_job_can_not_change(counter: Counter) -> None:
     )  # fmt: skip
 
     assert (answer.status_code, answer.json()["code"]) == (409, "move_not_allowed")
+
+
+@pytest.mark.parametrize("what", ["amended", "cancelled"])
+def test_a_half_engraved_unit_keeps_its_words_although_it_waits_in_the_queue(
+    counter: Counter, what: str
+) -> None:
+    """Between two visits a unit is ready like any other, but one of its faces is on the metal."""
+    order = counter.post_order(an_order(lines=[a_line(quantity=2)]))
+    path, body = order.headers["Location"], {"inscriptions": [an_inscription(text="Plot 8")]}
+
+    def engrave_a_face(session: Any) -> None:
+        job = session.scalars(select(Job).order_by(Job.id)).first()
+        job.faces_done = [job.faces[0]]
+
+    counter.tools.database.write(engrave_a_face)
+    if what == "amended":
+        answer = counter.ask("desk", "PATCH", f"{path}/lines/1", body, If_Match="*")
+    else:
+        answer = counter.ask("desk", "POST", f"{path}/cancel", {}, If_Match="*")
+
+    now = counter.ask("desk", "GET", path).json()
+    assert (answer.status_code, answer.json()["code"]) == (409, "move_not_allowed")
+    assert "half engraved" in answer.json()["detail"]
+    assert now["lines"][0]["inscriptions"] == order.json()["lines"][0]["inscriptions"]
+    assert [job["state"] for job in now["lines"][0]["jobs"]] == ["ready", "ready"]
 
 
 def test_an_order_cancelled_once_can_not_be_cancelled_again(counter: Counter) -> None:
