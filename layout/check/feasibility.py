@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
@@ -155,7 +156,12 @@ def check(
             against = [f for f in _together([*others, one]) if f.inscription == len(others)]
             return verdict_of((*said, *against))
 
-        findings = suggestions_for(shop, sku, inscriptions, findings, verdict_with=verdict_with)
+        def is_hopeless(candidate: Inscription) -> bool:
+            return _is_hopeless(shop, sku, candidate, store)
+
+        findings = suggestions_for(
+            shop, sku, inscriptions, findings, verdict_with=verdict_with, is_hopeless=is_hopeless
+        )
     marks = tuple(one.mark for one in checked if one.mark is not None)
     everywhere: frozenset[Place] = frozenset().union(*places_by_face(checked).values())
     return CheckResult(
@@ -194,6 +200,30 @@ def check_one(
         message = f"It can't be a {inscription.kind}: {error}."
         return one, [*findings, Finding("code_content", Severity.REFUSE, message)]
     return placed, findings + said
+
+
+def _is_hopeless(shop: Shop, sku: str, inscription: Inscription, store: FeatureStore | None) -> bool:
+    """Whether the check certainly refuses the inscription: by what was asked for, or because it does not even
+    fit at the smallest size that would do.
+
+    One question to the fit, where the check itself looks for the largest size and measures what is over:
+    what does not fit at a height fits at no greater one. (On a curve that is no law, but the scan that finds
+    the largest size begins at the same floor.)
+    """
+    ground = ground_of(shop, sku, inscription.zone)
+    if ground is None or not ground.where:
+        return True
+    if verdict_of(tuple(asked_findings(shop, ground.zone, inscription))) is Verdict.REFUSE:
+        return True
+    limited = words_of(inscription) is not None
+    fitter = ground.fitter(_align(inscription, ground.zone), limited=limited)
+    lowest = max(math.ceil(ground.limits(limited=limited).min_height_mm / HEIGHT_STEP_MM - 1e-6), 1)
+    least = size_asked(inscription) or round(lowest * HEIGHT_STEP_MM, 6)
+    try:
+        blocks = [block for group in _ways(shop, ground, inscription, store) for block in group]
+    except (FontRefused, NotEncodable):
+        return True
+    return not any(len(block.hull) > 0 and fitter.place(block, least) is not None for block in blocks)
 
 
 def _place(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from difflib import SequenceMatcher
+from functools import lru_cache
 from itertools import combinations, pairwise
 
 from layout.check.request_findings import WRONG_WORDS, size_asked, words_of
@@ -24,8 +25,10 @@ from layout.shop.inscriptions import (
 from layout.shop.shop import Shop
 
 MOST_SUGGESTIONS = 3
-#: Every suggestion costs a check; a bench of fonts must not make one refusal slow.
-MOST_TRIED = 8
+#: A budget of work, counted so that the same request always gets the same answer: so many candidates are
+#: checked whole, and so many more are seen to be hopeless by their bounds. What comes after is left out.
+MOST_TRIED = 5
+MOST_HOPELESS = 12
 
 #: What breaking a line may do away with.
 _BROKEN = frozenset({"too_long", "too_tall", "no_room"})
@@ -47,6 +50,8 @@ _OTHERWISE = frozenset(
 
 #: The verdict of the whole request with an inscription (by its index) put in place of the one asked for.
 VerdictWith = Callable[[int, Inscription], Verdict]
+#: Whether an inscription is certainly refused, by much less work than its check.
+IsHopeless = Callable[[Inscription], bool]
 
 
 def suggestions_for(
@@ -56,6 +61,7 @@ def suggestions_for(
     findings: Sequence[Finding],
     *,
     verdict_with: VerdictWith,
+    is_hopeless: IsHopeless,
 ) -> list[Finding]:
     """The findings, the first refusing one of each inscription with up to MOST_SUGGESTIONS inscriptions.
 
@@ -73,23 +79,32 @@ def suggestions_for(
         about = [said[at] for at in refusing]
         wanted = _candidates(shop, sku, inscription, about, frozenset(i.zone for i in inscriptions))
         said[refusing[0]] = replace(
-            said[refusing[0]], suggestions=_passing(inscription, wanted, index, verdict_with)
+            said[refusing[0]], suggestions=_passing(inscription, wanted, index, verdict_with, is_hopeless)
         )
     return said
 
 
 def _passing(
-    asked: Inscription, candidates: Iterable[Inscription], index: int, verdict_with: VerdictWith
+    asked: Inscription,
+    candidates: Iterable[Inscription],
+    index: int,
+    verdict_with: VerdictWith,
+    is_hopeless: IsHopeless,
 ) -> tuple[Inscription, ...]:
     accepted: list[Inscription] = []
     to_review: list[Inscription] = []
-    tried = {asked}
+    seen = {asked}
+    tried = hopeless = 0
     for candidate in candidates:
-        if len(accepted) == MOST_SUGGESTIONS or len(tried) > MOST_TRIED:
+        if len(accepted) == MOST_SUGGESTIONS or tried == MOST_TRIED or hopeless == MOST_HOPELESS:
             break
-        if candidate in tried:
+        if candidate in seen:
             continue
-        tried.add(candidate)
+        seen.add(candidate)
+        if is_hopeless(candidate):
+            hopeless += 1
+            continue
+        tried += 1
         verdict = verdict_with(index, candidate)
         if verdict is not Verdict.REFUSE:
             (accepted if verdict is Verdict.ACCEPT else to_review).append(candidate)
@@ -272,5 +287,10 @@ def _nearest(name: str, zones: Sequence[Zone]) -> list[Zone]:
 
 def _alike(name: str, names: Sequence[str]) -> list[str]:
     """Names by how much they are like the one given, which is not among them any more."""
-    others = [other for other in names if other != name]
-    return sorted(others, key=lambda other: -SequenceMatcher(None, name, other).ratio())
+    return sorted((other for other in names if other != name), key=lambda other: -_likeness(name, other))
+
+
+@lru_cache(maxsize=4096)
+def _likeness(name: str, other: str) -> float:
+    """How much two names are alike, from 0 to 1; shops have few names, and refusals ask again and again."""
+    return SequenceMatcher(None, name, other).ratio()

@@ -59,7 +59,8 @@ class Copies:
         best = largest_copy(about, room.normals, self._limits, most=_MOST)
         self.bound = best[0] if best else 0.0
         self._middle: Floats = np.array(best[1:] if best else (0.0, 0.0))
-        self._fixed, self._growing, self._counts = _minkowski_sums(room.obstacles, -about)
+        self._mirrored = -about
+        self._sums: tuple[Floats, Floats, Any] | None = None  # made when the first copy lies in the frame
 
     def positions(self, scale: float) -> Any:
         """All p with scale * hull + p in the room: a Polygon or MultiPolygon, a point at the largest scale,
@@ -87,13 +88,16 @@ class Copies:
 
     def _grown(self, scale: float, frame: Floats) -> Any:
         """The positions to stay out of: obstacles that reach into the frame, grown by the mirrored copy."""
-        if len(self._counts) == 0:
-            return self._counts
-        corners = self._fixed + scale * (self._growing - self._centre)
-        starts = np.concatenate([[0], np.cumsum(self._counts)[:-1]])
+        if self._sums is None:
+            self._sums = _minkowski_sums(self._room.obstacles, self._mirrored)
+        fixed, growing, counts = self._sums
+        if len(counts) == 0:
+            return counts
+        corners = fixed + scale * (growing - self._centre)
+        starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
         low, high = np.minimum.reduceat(corners, starts), np.maximum.reduceat(corners, starts)
         near = ((high > frame.min(axis=0)) & (low < frame.max(axis=0))).all(axis=1)
-        rings = shapely.linearrings(corners, indices=np.repeat(np.arange(len(near)), self._counts))
+        rings = shapely.linearrings(corners, indices=np.repeat(np.arange(len(near)), counts))
         return shapely.polygons(rings[near])
 
 

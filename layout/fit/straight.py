@@ -69,7 +69,7 @@ def largest(region: Region, hull: Floats, zone: Zone, *, align: Align) -> Fit | 
     wish = _Wish.of(hull, zone, align)
     ceiling, step, found = _steps(zone.max_height_mm), 0, None
     for room in _rooms(region, zone):
-        copies = Copies(room, hull)
+        copies = _copies(room, hull)
         best = _largest_step(copies, wish, step, min(ceiling, _steps(copies.bound)))
         if best > step:
             step, found = best, copies
@@ -84,7 +84,7 @@ def place(region: Region, hull: Floats, zone: Zone, *, align: Align, height_mm: 
     found = [
         fit
         for room in _rooms(region, zone)
-        if (fit := _placed(region, Copies(room, hull), hull, wish, height_mm)) is not None
+        if (fit := _placed(region, _copies(room, hull), hull, wish, height_mm)) is not None
     ]
     return min(found, key=wish.distance_mm, default=None)
 
@@ -101,10 +101,11 @@ def overhang(
     length, height = (np.ptp(hull, axis=0) * height_mm).tolist()
 
     def fits(along: float, across: float) -> bool:
+        roomy = [room for room in rooms if _may_hold(room, length * along, height * across)]
         squeezed = wish.own + (hull - wish.own) * [along, across]
         return any(
-            not wish.allowed(Copies(room, squeezed).positions(height_mm), height_mm).is_empty
-            for room in rooms
+            not wish.allowed(_copies(room, squeezed).positions(height_mm), height_mm).is_empty
+            for room in roomy
         )
 
     if fits(1.0, 1.0):
@@ -120,6 +121,16 @@ def overhang(
     if not fits(along, across):
         along = across = _most_that(lambda share: fits(share, share)) or 0.0
     return Overhang(length * (1 - along), height * (1 - across))
+
+
+def _may_hold(room: Room, length: float, height: float) -> bool:
+    """Whether the room's box is as long and as high as that (mm); what isn't holds no such block."""
+    x0, y0, x1, y1 = room.polygon.bounds
+    return bool(x1 - x0 >= length - _BOX_SLACK_MM and y1 - y0 >= height - _BOX_SLACK_MM)
+
+
+#: More than any rounding, and less than makes a difference to what is looked at closely.
+_BOX_SLACK_MM = 1e-6
 
 
 def _most_that(fits: Callable[[float], bool]) -> float | None:
@@ -151,6 +162,29 @@ def turn_of(zone: Zone) -> float:
 
 def _rooms(region: Region, zone: Zone) -> tuple[Room, ...]:
     return _turned_rooms(shapely.to_wkb(region.polygon), turn_of(zone))
+
+
+class _Same:
+    """A room as a cache's key: itself, not what it holds."""
+
+    def __init__(self, room: Room) -> None:
+        self.room = room
+
+    def __hash__(self) -> int:
+        return id(self.room)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and self.room is other.room
+
+
+def _copies(room: Room, hull: Floats) -> Copies:
+    """The copies of a hull in a room: made once for the largest size, the place and what is over."""
+    return _known_copies(_Same(room), hull.tobytes())
+
+
+@lru_cache(maxsize=256)
+def _known_copies(same: _Same, hull: bytes) -> Copies:
+    return Copies(same.room, np.frombuffer(hull, dtype=np.float64).reshape(-1, 2))
 
 
 @lru_cache(maxsize=512)
@@ -246,8 +280,15 @@ def anchor_of(zone: Zone, align: Align) -> tuple[float, float]:
     turn = turn_of(zone)
     if zone.anchor is not None:
         return Affine.turned(-turn).point(zone.anchor)
-    x0, y0, x1, y1 = affinity.rotate(zone.polygon, -turn, origin=(0, 0)).bounds
+    x0, y0, x1, y1 = _level_box(shapely.to_wkb(zone.polygon), turn)
     return {"start": x0, "centre": (x0 + x1) / 2, "end": x1}[align], (y0 + y1) / 2
+
+
+@lru_cache(maxsize=512)
+def _level_box(wkb: bytes, turn_deg: float) -> tuple[float, float, float, float]:
+    """x0, y0, x1, y1 of a polygon in a frame where the baseline is level."""
+    x0, y0, x1, y1 = affinity.rotate(shapely.from_wkb(wkb), -turn_deg, origin=(0, 0)).bounds
+    return float(x0), float(y0), float(x1), float(y1)
 
 
 __all__ = [

@@ -80,16 +80,25 @@ def stamp_of(composition: Composition, size_class_mm: float) -> Stamp | None:
     counts = shapely.get_num_coordinates(areas)
     points = shapely.get_coordinates(areas)
     placed = shapely.transform(areas, lambda p: p + np.repeat(at, counts, axis=0))
-    apart = _nearest(placed)
-    if apart <= 0:
+    if _are_near(placed):
         return None
-    safe = [SAFE_CLEARANCE_MM / apart]
+    safe = [SAFE_CLEARANCE_MM / _APART]
     for _, shape in shapes:
         safe += [SAFE_CLEARANCE_MM / shape.clearance, math.sqrt(SAFE_SIZE_MM2 / shape.size)]
     return Stamp(areas, points, counts, at, max(safe))
 
 
-def _nearest(areas: Any) -> float:
-    """Least distance between any two areas; infinite for one."""
-    first, second = np.triu_indices(len(areas), 1)
-    return float(shapely.distance(areas[first], areas[second]).min()) if len(first) else math.inf
+#: Capital heights: areas further apart than this stay so under rounding at any height that can be read.
+_APART = 0.0005
+
+
+def _are_near(areas: Any) -> bool:
+    """Whether any two areas are no further apart than _APART; only those whose boxes are, are looked at."""
+    x0, y0, x1, y1 = shapely.bounds(areas).T
+    across = np.maximum(x0[:, None], x0) - np.minimum(x1[:, None], x1)
+    up = np.maximum(y0[:, None], y0) - np.minimum(y1[:, None], y1)
+    first, second = np.nonzero(np.triu((across <= _APART) & (up <= _APART), 1))
+    if len(first) == 0:
+        return False
+    shapely.prepare(areas[np.unique(first)])
+    return bool(shapely.dwithin(areas[first], areas[second], _APART).any())

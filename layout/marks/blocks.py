@@ -234,7 +234,19 @@ def own_point(hull: Floats) -> tuple[float, float]:
     block inside itself, which is what makes a fit at one height a fit at every smaller one.
     """
     y0, y1 = hull[:, 1].min(), hull[:, 1].max()
-    wanted = Point(0.0, (y0 + y1) / 2)
+    middle = float((y0 + y1) / 2)
+    if _is_well_inside(hull, middle):
+        return 0.0, middle
+    wanted = Point(0.0, middle)
     body = shapely.convex_hull(shapely.multipoints(hull))
     point = nearest_points(body, wanted)[0]
     return float(point.x), float(point.y)
+
+
+def _is_well_inside(hull: Floats, y: float) -> bool:
+    """Whether the point (0, y) lies inside an anticlockwise convex ring (n, 2), and not on its edge."""
+    if len(hull) < 3:
+        return False
+    along = np.roll(hull, -1, axis=0) - hull
+    left = along[:, 0] * (y - hull[:, 1]) + along[:, 1] * hull[:, 0]
+    return bool((left > _HAIR).all())
