@@ -190,8 +190,15 @@ class Story:
             )
         queue = bench.get("/v1/pulls").json()
         self._must(bool(queue), "the queue of units to pull can be read")
-        found = {job: "found" for pull in load["pulls"] for job in pull["jobs"]}
-        return self._change(bench, load, "pulled", {"jobs": found})
+        bins: dict[str, dict[str, dict[str, int]]] = {}
+        for pull in load["pulls"]:
+            if not pull["jobs"]:
+                continue  # bare blades come from no bin
+            bins.setdefault(pull["bin"], {})[pull["sku"]] = {"found": pull["quantity"]}
+        mounted = {"turn": load["current_turn"], "copy": load["copy"], "how": "scanned"}
+        load = self._change(bench, load, "mounted", mounted)
+        self._say(f"  plate {load['mounted']['copy']} is mounted, its label scanned")
+        return self._change(bench, load, "pulled", {"bins": bins})
 
     def _burn_turn(self, bench: Caller, load: dict[str, Any]) -> dict[str, Any]:
         turn = load["current_turn"]

@@ -362,8 +362,14 @@ class Bench:
         load: dict[str, Any] = answer.json()
         return load
 
+    def mounted(self, load: Mapping[str, Any]) -> dict[str, Any]:
+        """The plate that was planned lies in the machine."""
+        said = {"turn": load["current_turn"], "copy": load["copy"], "how": "scanned"}
+        return self.do(load, "mounted", said)
+
     def pulled(self, load: Mapping[str, Any]) -> dict[str, Any]:
-        """Everything found."""
+        """The plate mounted, everything found."""
+        load = load if load["mounted"] else self.mounted(load)
         jobs = {one["job"]: "found" for one in load["jobs"] if one["unit"] == "to_pull"}
         lots: dict[str, int] = {}
         for slot in load["turns"][0]["slots"]:
@@ -373,6 +379,7 @@ class Bench:
 
     def seated(self, load: Mapping[str, Any], *, turn: int = 1) -> dict[str, Any]:
         """Everything fits."""
+        load = load if load["mounted"] else self.mounted(load)
         slots = {
             slot["slot"]: "seated" for slot in load["turns"][turn - 1]["slots"] if slot["state"] != "burned"
         }

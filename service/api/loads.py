@@ -12,7 +12,7 @@ from service.api import wire
 from service.api.security import Bench, House
 from service.bench import acts as bench
 from service.bench import burn_files as files
-from service.bench import doubts, inspection, pulls, seating
+from service.bench import doubts, inspection, mounting, pulls, seating
 from service.bench.inspection import BladesInspected, Inspected
 from service.loads import leases, repeats
 from service.records.ids import LOAD, number
@@ -24,6 +24,7 @@ router = APIRouter(tags=["loads"])
 
 Unit = Annotated[str, Field(min_length=2, max_length=24)]
 SlotName = Annotated[str, Field(min_length=1, max_length=30)]
+BinName = Annotated[str, Field(min_length=1, max_length=30)]
 TurnNumber = Annotated[int, Field(ge=1, le=9)]
 Count = Annotated[int, Field(ge=0, le=10_000)]
 Operator = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(storable)]
@@ -36,7 +37,20 @@ class NextIn(Strict):
     operator: Operator
 
 
+class MountedIn(Strict):
+    turn: TurnNumber
+    copy_: Annotated[str, Field(min_length=1, max_length=60, alias="copy")]
+    how: mounting.How
+
+
+class FetchedIn(Strict):
+    found: Count = 0
+    missing: Count = 0
+    blemished: Count = 0
+
+
 class PulledIn(Strict):
+    bins: dict[BinName, dict[Name, FetchedIn]] = Field(default_factory=dict)
     jobs: dict[Unit, pulls.Fetched] = Field(default_factory=dict)
     lots: dict[Unit, Count] = Field(default_factory=dict)
 
@@ -141,11 +155,25 @@ def post_drop(held: Held) -> dict[str, Any]:
     return held.change(lambda session, load, now: leases.drop(session, load, by=By(held.who, now)))
 
 
+@router.post("/v1/loads/{identity}/mounted")
+def post_mounted(held: Held, body: MountedIn) -> dict[str, Any]:
+    """Which copy of the plate is mounted, said before anything is seated."""
+    answer = bench.mounted(held.state, held.number, held.etag, body.turn, body.copy_, body.how, who=held.who)
+    return _answer(held.response, answer)
+
+
 @router.post("/v1/loads/{identity}/pulled")
 def post_pulled(held: Held, body: PulledIn) -> dict[str, Any]:
-    """What was found in the bins, and what was missing or blemished (as seen until the start)."""
+    """What was found in the bins, and what was missing or blemished, by bin and product; bare blades by lot.
+    Of a unit that is at the bench already (`jobs`), until the start, that it is blemished."""
+    bins: pulls.Bins = {
+        bin_name: {sku: counts.model_dump() for sku, counts in products.items()}  # type: ignore[misc]
+        for bin_name, products in body.bins.items()
+    }
     return held.change(
-        lambda session, load, now: pulls.pulled(session, load, body.jobs, body.lots, by=By(held.who, now))
+        lambda session, load, now: pulls.pulled(
+            session, load, body.jobs, body.lots, bins=bins, by=By(held.who, now)
+        )
     )
 
 

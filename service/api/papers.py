@@ -8,8 +8,8 @@ from fastapi import APIRouter, Query, Request, Response
 
 from service.api.security import Anyone, House, Intake
 from service.intake import orders, proof_links
+from service.papers import labels, texts
 from service.papers import printed as paperwork
-from service.papers import texts
 from service.papers.voice import Voice
 from service.records.ids import LOAD, number
 from service.requests import sessions
@@ -32,6 +32,19 @@ def get_labels(request: Request, identity: str, who: House) -> Response:
         paperwork.unit_labels(request.app.state, number(LOAD, identity), _voice(request)),
         f"{identity}-labels",
     )
+
+
+@router.get("/v1/plates/labels.pdf")
+def get_plate_labels(request: Request, who: House) -> Response:
+    """A label for every copy of every plate, to be scanned when it is mounted."""
+    plates = request.app.state.catalogue.current.plates.values()
+    return _pdf(labels.plate_labels(plates, _voice(request)), "plate-labels")
+
+
+@router.get("/v1/stock/labels.pdf")
+def get_bin_labels(request: Request, who: House) -> Response:
+    """A label for every bin."""
+    return _pdf(paperwork.bin_labels(request.app.state, _voice(request)), "bin-labels")
 
 
 @router.get("/v1/orders/{identity}/proof.pdf")

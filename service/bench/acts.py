@@ -11,7 +11,7 @@ import structlog
 from sqlalchemy.orm import Session
 
 from service.bench import burn_files as files
-from service.bench import burns, judging
+from service.bench import burns, judging, mounting
 from service.bench import claim as claims
 from service.loads import contents, leases
 from service.loads import load as loads
@@ -91,6 +91,18 @@ def start(
 
     def work(session: Session, load: Load, now: datetime) -> None:
         burns.start(session, load, turn, file_sha256, judged=judged, lease=_lease(tools), by=By(who, now))
+
+    return change(tools, load_id, if_match, work)
+
+
+def mounted(
+    tools: Tools, load_id: int, if_match: str, turn: int, copy: str, how: mounting.How, *, who: Who
+) -> dict[str, Any]:
+    """Say which copy of the plate is mounted; another one than planned gets its own files."""
+
+    def work(session: Session, load: Load, now: datetime) -> None:
+        shop = tools.catalogue.at(session, load.catalogue_version)
+        mounting.mounted(session, load, turn, copy, how, shop=shop, by=By(who, now))
 
     return change(tools, load_id, if_match, work)
 

@@ -15,7 +15,7 @@ from service.loads import load_rows as rows
 from service.loads.load_json import pull_json
 from service.plan import in_force as kept_plan
 from service.records.errors import BadRequest, MoveNotAllowed
-from service.records.ids import LOAD, public
+from service.records.ids import JOB, LOAD, public
 from service.records.moves import move_load, write_history
 from service.records.states import LoadState
 from service.records.tables import Job, Load, LoadJob, LoadSlot
@@ -24,6 +24,9 @@ from service.stock import holds
 from service.stock import reservations as stock
 
 Fetched = Literal["found", "missing", "blemished"]
+#: By bin and product: how many were found, missing and blemished.
+Bins = Mapping[str, Mapping[str, Mapping[Fetched, int]]]
+_FETCHED: tuple[Fetched, ...] = ("found", "missing", "blemished")
 
 
 def pulled(
@@ -33,6 +36,7 @@ def pulled(
     lots: Mapping[str, int],
     *,
     by: By,
+    bins: Bins | None = None,
 ) -> None:
     """Write down what was fetched; the load is `pulled` when nothing is left to fetch.
 
@@ -50,6 +54,9 @@ def pulled(
     )
     if lots:
         leases.must_be(load, LoadState.CLAIMED, LoadState.PULLED, to="counted")
+    if bins:
+        known = rows.jobs(session, contents.active_jobs(load))
+        jobs = {**jobs_of_bins(load, known, bins), **jobs}
     sat = {slot.job_id for slot in contents.pending(load, load.current_turn) if slot.state == "seated"}
     to_burn = {slot.job_id for slot in contents.pending(load)}
     removed, unseated = [], []
@@ -82,6 +89,51 @@ def pulled(
     progress.move_on(session, load, by=by, why="nothing left to burn in this turn")
     if LoadState(load.state) is LoadState.CLAIMED and _all_fetched(load, lots):
         move_load(session, load, LoadState.PULLED, by=by)
+
+
+def jobs_of_bins(load: Load, jobs: Mapping[int, Job], bins: Bins) -> dict[str, Fetched]:
+    """A report by bin and product as one by job. Units of a kind are alike until they sit: which job each of
+    them becomes is decided by its slot, so any of the bin's jobs will do.
+
+    Raises BadRequest for more units than the load still waits for from that bin: said twice, it counts once.
+    """
+    told: dict[str, Fetched] = {}
+    for bin_name, products in sorted(bins.items()):
+        for sku, counts in sorted(products.items()):
+            waiting = [
+                public(JOB, claim.job_id)
+                for claim in load.jobs
+                if claim.active
+                and claim.fetched == "to_pull"
+                and (jobs[claim.job_id].bin, jobs[claim.job_id].sku) == (bin_name, sku)
+            ]
+            wanted: list[Fetched] = [what for what in _FETCHED for _ in range(counts.get(what, 0))]
+            if len(wanted) > len(waiting):
+                raise BadRequest(
+                    f"this load waits for {len(waiting)} of {sku} from bin {bin_name}, not {len(wanted)}",
+                    field="bins", bin=bin_name, sku=sku,
+                )  # fmt: skip
+            told.update(zip(waiting, wanted, strict=False))
+    return told
+
+
+def keep_after_all(session: Session, load: Load, identity: str, *, by: By) -> None:
+    """A unit that was called blemished or missing is good after all: it is the job's again, where it was, and
+    the other unit stays in its bin. Raises MoveNotAllowed when that is no longer to be taken back."""
+    job_id = contents.job_of(load, identity)
+    job = rows.jobs(session, [job_id])[job_id]
+    claim = next(c for c in load.jobs if c.job_id == job_id and c.active)
+    said = [move.move_to for move in pull_rows.notes(session, job_id)]
+    if claim.fetched != "to_pull" or not said or said[-1] == "found" or job.pulled_from is None:
+        raise MoveNotAllowed(f"nothing that was said of {identity} can be taken back any more", job=identity)
+    stock.unreserve(session, job)
+    stock.take_back(session, job, was_in_hand=len(said) > 1 and said[-2] == "found")
+    claim.fetched = "found" if job.unit_in_hand else "to_pull"
+    for slot in contents.present(load):
+        if slot.job_id == job_id:
+            slot.removed_why = None  # what sat there may sit there again
+    _note(session, job, "kept", f"good after all, for {public(LOAD, load.id)}", by=by)
+    session.flush()
 
 
 def queue(session: Session, shop: Shop, *, now: datetime) -> list[dict[str, Any]]:

@@ -7,6 +7,7 @@ from typing import Literal
 
 from sqlalchemy.orm import Session
 
+from service.bench import mounting
 from service.loads import contents, leases, progress, repeats
 from service.loads import load_rows as rows
 from service.records.errors import BadRequest, MoveNotAllowed
@@ -26,10 +27,12 @@ def seated(session: Session, load: Load, turn: int, slots: Mapping[str, Seated],
     A unit that does not fit leaves its slot and the load, in hand, and is ready for another slot or plate;
     when no other place takes it, it is held for the desk.
 
-    Raises BadRequest for a slot with nothing to seat, MoveNotAllowed for another turn or a unit not fetched.
+    Raises BadRequest for a slot with nothing to seat, MoveNotAllowed for another turn, a unit not fetched,
+    and while nobody has said which plate is mounted.
     """
     leases.must_be(load, LoadState.PULLED, LoadState.TURNING, LoadState.SEATED, to="seated")
     leases.must_be_turn(load, turn)
+    mounting.must_be_said(load)
     waiting = {slot.slot: slot for slot in contents.pending(load, turn)}
     fetched = {claim.job_id: claim.fetched for claim in load.jobs if claim.active}
     misfits = []

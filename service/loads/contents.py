@@ -60,6 +60,12 @@ def job_of(load: Load, identity: str) -> int:
     return job_id
 
 
+def is_in_hand(load: Load, identity: str) -> bool:
+    """Whether the unit of a job of this load is at the bench. Raises BadRequest, NotFound."""
+    job_id = job_of(load, identity)
+    return any(claim.job_id == job_id and claim.active and claim.fetched != "to_pull" for claim in load.jobs)
+
+
 def lot_of(load: Load, identity: str) -> int:
     """The number of a lot that has blades in the load. Raises BadRequest, NotFound."""
     lot_id = number(LOT, identity)

@@ -33,6 +33,11 @@ def load_json(session: Session, load: Load, shop: Shop) -> dict[str, Any]:
         "copy": load.copy,
         "station": load.station,
         "operator": load.operator,
+        "mounted": (
+            {"copy": load.copy, "how": load.mounted_how, "at": load.mounted_at.isoformat()}
+            if load.mounted_at is not None
+            else None
+        ),
         "revision": load.revision,
         "etag": etag_of(load),
         "current_turn": load.current_turn,

@@ -6,12 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Select, and_, select
+from sqlalchemy import Select, and_, func, select
 from sqlalchemy.orm import Session
 
 from service.loads.load_rows import UNSTARTED
 from service.records.states import JobState
-from service.records.tables import Bin, Job, KeptLoad, KeptSlot, Load, LoadJob
+from service.records.tables import Bin, History, Job, KeptLoad, KeptSlot, Load, LoadJob
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +65,30 @@ def planned(session: Session, plan_id: int | None) -> list[Pull]:
     for row in rows:
         first.setdefault(row.id, row)  # a unit that needs two visits is pulled for the first
     return _grouped(first.values(), load=False)
+
+
+def rounds(session: Session, load: Load) -> int:
+    """How often units of a load were called missing or blemished, or taken back: what is said on a page that
+    was drawn before the last time is not said of the units that are fetched now."""
+    told = select(func.count()).where(
+        History.subject == "job",
+        History.subject_id.in_([claim.job_id for claim in load.jobs]),
+        History.move_to.in_(("missing", "blemished", "kept")),
+        History.at >= load.created_at,
+    )
+    return int(session.execute(told).scalar_one())
+
+
+def notes(session: Session, job_id: int) -> list[History]:
+    """What was said of a job's units when they were fetched, in order, since it was last taken back."""
+    told = session.scalars(
+        select(History)
+        .where(History.subject == "job", History.subject_id == job_id)
+        .where(History.move_to.in_(("found", "missing", "blemished", "kept")))
+        .order_by(History.id)
+    ).all()
+    last = max((at for at, move in enumerate(told, start=1) if move.move_to == "kept"), default=0)
+    return list(told[last:])
 
 
 def _claimed() -> Select[int, str, str, int, int, str]:

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
+from sqlalchemy.orm import Session
 
 from service.bench import acts as bench
-from service.bench import delivery, doubts, inspection, pulls, seating
+from service.bench import delivery, doubts, inspection, mounting, pulls, seating
 from service.bench.acts import Change
-from service.loads import leases, repeats
+from service.loads import contents, leases, load_rows, pull_rows, repeats
 from service.pages import scanning, steps
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.plan import board_rows as rows
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import JOB, LOAD, number
+from service.records.tables import Load
 from service.records.who import By
 from service.stock import put_backs
 
@@ -44,14 +47,7 @@ def get_bench(request: Request, visitor: HouseVisitor) -> Response:
 @router.post("/bench/next")
 def post_next(request: Request, visitor: BenchVisitor, form: Form) -> Response:
     """Take the next load of a station, or go back to the one already held."""
-    station = str(form.get("station", ""))
-    try:
-        found = bench.next_load(request.app.state, station, visitor.who.name, who=visitor.who)
-    except Refusal as refusal:
-        return _bench(request, visitor, refused=refusal)
-    if found is None:
-        return _bench(request, visitor, nothing_at=station)
-    return _to_load(f"L{found[0].id}")
+    return _next(request, visitor, str(form.get("station", "")))
 
 
 @router.post("/bench/put-back")
@@ -108,6 +104,8 @@ def post_scan(request: Request, identity: str, visitor: BenchVisitor, form: Form
                     session, load, turn, {scanned.slot: "seated"}, by=By(visitor.who, now)
                 ),
             )
+        elif scanned.step == "plate":
+            _mount(request, identity, visitor, form, scanned.name, "scanned")
         elif scanned.step == "start":
             _start(request, identity, visitor, form, code)
     except Refusal as refusal:
@@ -132,19 +130,86 @@ def post_pulled(request: Request, identity: str, visitor: BenchVisitor, form: Fo
     )
 
 
+@router.post("/bench/loads/{identity}/fetched")
+def post_fetched(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """Units of a kind, counted at their bin: so many found, missing or blemished."""
+    what: Any = _one_of(form, "what", ("found", "missing", "blemished"), "found")
+    bin_name, sku = str(form.get("bin", "")), str(form.get("sku", ""))
+    count, seen = _count(form.get("count", "1")), _count(form.get("round", "0"))
+    bins: pulls.Bins = {bin_name: {sku: {what: count}}}
+    named: list[str] = []
+
+    def work(session: Session, load: Load, now: datetime) -> None:
+        if what != "found" and pull_rows.rounds(session, load) != seen:
+            return  # said before, on this same page
+        jobs = pulls.jobs_of_bins(load, load_rows.jobs(session, contents.active_jobs(load)), bins)
+        named.extend(jobs)
+        pulls.pulled(session, load, jobs, {}, by=By(visitor.who, now))
+
+    try:
+        _change(request, identity, form, work)
+    except Refusal as refusal:
+        return _load(request, identity, visitor, refused=refusal)
+    if what == "found":
+        return _to_load(identity)
+    return _load(request, identity, visitor, put_aside=steps.PutAside(what, tuple(named)))
+
+
+@router.post("/bench/loads/{identity}/blemished")
+def post_blemished(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """A unit at the bench is not good; or (`keep`) units are, after all. Pressed again it changes nothing."""
+    jobs = [str(job) for job in form.getlist("job")]
+
+    def work(session: Session, load: Load, now: datetime) -> None:
+        by = By(visitor.who, now)
+        for job in jobs:
+            if form.get("keep"):
+                pulls.keep_after_all(session, load, job, by=by)
+            elif contents.is_in_hand(load, job):
+                pulls.pulled(session, load, {job: "blemished"}, {}, by=by)
+
+    try:
+        _change(request, identity, form, work)
+    except Refusal as refusal:
+        return _load(request, identity, visitor, refused=refusal)
+    if form.get("keep"):
+        return _to_load(identity)
+    return _load(request, identity, visitor, put_aside=steps.PutAside("blemished", tuple(jobs)))
+
+
+@router.post("/bench/loads/{identity}/mounted")
+def post_mounted(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """Which copy of the plate is mounted, said by hand."""
+    try:
+        _mount(request, identity, visitor, form, str(form.get("copy", "")), "by_hand")
+    except Refusal as refusal:
+        return _load(request, identity, visitor, refused=refusal)
+    return _to_load(identity)
+
+
+@router.get("/bench/loads/{identity}/turn-over")
+def get_turn_over(request: Request, identity: str, visitor: HouseVisitor) -> Response:
+    """The marks of the turn before were looked at: the units are moved."""
+    return _load(request, identity, visitor, is_looked_at=True)
+
+
 @router.post("/bench/loads/{identity}/seated")
 def post_seated(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Units that sit in their slots, or that do not fit."""
     what: Any = _one_of(form, "what", ("seated", "does_not_fit"), "seated")
     slots = {str(slot): what for slot in form.getlist("slot")}
     turn = _count(form.get("turn", "0"))
-    return _step(
-        request,
-        identity,
-        visitor,
-        form,
-        lambda session, load, now: seating.seated(session, load, turn, slots, by=By(visitor.who, now)),
-    )
+    try:
+        _change(
+            request,
+            identity,
+            form,
+            lambda session, load, now: seating.seated(session, load, turn, slots, by=By(visitor.who, now)),
+        )
+    except Refusal as refusal:
+        return _load(request, identity, visitor, refused=refusal, is_looked_at=turn > 1)
+    still = bench.seen(request.app.state, number(LOAD, identity))["state"] == "turning"
+    return RedirectResponse(f"/bench/loads/{identity}{'/turn-over' if still else ''}", 303)
 
 
 @router.post("/bench/loads/{identity}/send")
@@ -251,17 +316,19 @@ def post_inspect(request: Request, identity: str, visitor: BenchVisitor, form: F
 
 @router.post("/bench/loads/{identity}/release")
 def post_release(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
-    """Hand over to packing, once each reminder was checked off."""
-    if {str(one) for one in form.getlist("done")} != set(steps.REMINDERS):
-        wanted = BadRequest("first wipe, bag and re-box the units, and check each off", field="done")
-        return _load(request, identity, visitor, refused=wanted)
-    return _step(
-        request,
-        identity,
-        visitor,
-        form,
-        lambda session, load, now: inspection.release(session, load, by=By(visitor.who, now)),
-    )
+    """Hand over to packing what was wiped, bagged and boxed; and take the next load, if that is asked for."""
+    try:
+        _change(
+            request,
+            identity,
+            form,
+            lambda session, load, now: inspection.release(session, load, by=By(visitor.who, now)),
+        )
+    except Refusal as refusal:
+        return _load(request, identity, visitor, refused=refusal)
+    if form.get("then") == "next":
+        return _next(request, visitor, bench.seen(request.app.state, number(LOAD, identity))["station"])
+    return _to_load(identity)
 
 
 @router.post("/bench/loads/{identity}/drop")
@@ -291,6 +358,14 @@ def _change(request: Request, identity: str, form: Form, work: Change) -> None:
     bench.change(request.app.state, number(LOAD, identity), _etag(form), work)
 
 
+def _mount(
+    request: Request, identity: str, visitor: Visitor, form: Form, copy: str, how: mounting.How
+) -> None:
+    state = request.app.state
+    turn = bench.seen(state, number(LOAD, identity))["current_turn"]
+    bench.mounted(state, number(LOAD, identity), _etag(form), turn, copy, how, who=visitor.who)
+
+
 def _start(request: Request, identity: str, visitor: Visitor, form: Form, code: str) -> None:
     """Raises BadRequest when the code is not that of the turn's file, and what `bench.start` raises."""
     state = request.app.state
@@ -303,6 +378,16 @@ def _start(request: Request, identity: str, visitor: Visitor, form: Form, code: 
     )
 
 
+def _next(request: Request, visitor: Visitor, station: str) -> Response:
+    try:
+        found = bench.next_load(request.app.state, station, visitor.who.name, who=visitor.who)
+    except Refusal as refusal:
+        return _bench(request, visitor, refused=refusal)
+    if found is None:
+        return _bench(request, visitor, nothing_at=station)
+    return _to_load(f"L{found[0].id}")
+
+
 def _to_load(identity: str) -> Response:
     return RedirectResponse(f"/bench/loads/{identity}", 303)
 
@@ -313,7 +398,14 @@ def _load(
     view = steps.view_of(request.app.state, number(LOAD, identity))
     if refused is not None and isinstance(refused, NotFound):
         raise refused
-    shown = {"is_stopped": False, "scanned": None, "sent": None, **values}
+    shown = {
+        "is_stopped": False,
+        "is_looked_at": False,
+        "scanned": None,
+        "sent": None,
+        "put_aside": None,
+        **values,
+    }
     return page(
         request,
         "load.html",
@@ -324,7 +416,6 @@ def _load(
         scrap_reasons=SCRAP_REASONS,
         again_reasons=AGAIN_REASONS,
         leave_reasons=LEAVE_REASONS,
-        reminders=steps.REMINDERS,
         **shown,
     )
 

@@ -1,7 +1,8 @@
 """What a scanner read at the bench, and what it means at the step where the load is.
 
-Labels carry identities (`J42` on a unit, `L5` on a load's sheet), boxes carry the product's barcode, and the
-laser's screen shows the file's name with the short code. Whatever belongs elsewhere is refused loudly.
+A label's form tells what it is on: `J42` a unit, `L5` a load's sheet, `PLATE.long-1` a copy of a plate,
+`BIN.A1` a bin; boxes carry the product's barcode, and the laser's screen shows the file's name with its short
+code. Whatever belongs elsewhere is refused loudly.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from typing import Any, Literal
 
 from layout.shop.shop import Shop
 from service.pages.steps import turn_of
+from service.papers import labels
 from service.records.errors import Refusal
 
 _JOB = re.compile(r"^J\d{1,18}$", re.ASCII)
@@ -27,9 +29,10 @@ class WrongUnit(Refusal):
 class Scanned:
     """What is to be done: `step` says which, `job` and `slot` with what."""
 
-    step: Literal["pulled", "seated", "start", "show", "load"]
+    step: Literal["pulled", "seated", "start", "show", "load", "plate", "bin"]
     job: str = ""
     slot: str = ""
+    name: str = ""
 
 
 def read(shop: Shop, load: Mapping[str, Any], typed: str) -> Scanned:
@@ -39,6 +42,13 @@ def read(shop: Shop, load: Mapping[str, Any], typed: str) -> Scanned:
         raise WrongUnit("nothing was read; scan again")
     if _LOAD.match(code.upper()):
         return _load_label(load, code.upper())
+    copies = {copy.casefold(): copy for plate in shop.plates.values() for copy in plate.copies}
+    is_plate = code.upper().startswith(labels.PLATE)
+    copy = code[len(labels.PLATE) :] if is_plate else code
+    if is_plate or copy.casefold() in copies:
+        return Scanned("plate", name=copies.get(copy.casefold(), copy))
+    if code.upper().startswith(labels.BIN):
+        return _bin_label(load, code[len(labels.BIN) :])
     turn = turn_of(load)
     if load["state"] == "seated" and is_code_of(turn, code):
         return Scanned("start")
@@ -67,6 +77,15 @@ def _load_label(load: Mapping[str, Any], code: str) -> Scanned:
     if code != load["id"]:
         raise WrongUnit(f"this is the label of {code}; the load on this page is {load['id']}")
     return Scanned("load")
+
+
+def _bin_label(load: Mapping[str, Any], name: str) -> Scanned:
+    """The right bin to reach into, or a wrong one."""
+    wanted = {str(pull["bin"]).upper(): str(pull["bin"]) for pull in load["pulls"] if pull["jobs"]}
+    if name.upper() not in wanted:
+        left = ", ".join(wanted.values()) or "nothing"
+        raise WrongUnit(f"nothing is wanted from bin {shown(name)}; still to pull from: {left}")
+    return Scanned("bin", name=wanted[name.upper()])
 
 
 def _unit_label(load: Mapping[str, Any], turn: Mapping[str, Any], code: str) -> Scanned:

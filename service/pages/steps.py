@@ -16,14 +16,13 @@ from service.bench import acts as bench
 from service.bench.judging import without_fonts
 from service.loads import load as loads
 from service.loads import load_rows as rows
-from service.loads import repeats
+from service.loads import pull_rows, repeats
+from service.pages.cautions import hazards
 from service.pages.plate import plate_svg
 from service.records.ids import JOB, LOT, public
 from service.records.tables import BurnStart
 from service.shop.tools import Tools
 
-#: What must have been done with every unit before it goes to packing.
-REMINDERS = ("wiped", "bagged", "boxed")
 STEPS = ("pull", "seat", "burn", "inspect", "release")
 _STEP_OF = {
     "claimed": "pull",
@@ -36,6 +35,14 @@ _STEP_OF = {
     "closed": "release",
     "dropped": "pull",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class PutAside:
+    """Units that were just called missing or blemished, by the jobs that they were for."""
+
+    what: str
+    jobs: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +64,11 @@ class View:
     turn: Mapping[str, Any]
     step: str
     plate: str
+    look_plate: str
+    hazards: frozenset[str]
     products: Mapping[str, Any]
     to_pull: tuple[Mapping[str, Any], ...]
+    rounds: int
     doubts: tuple[Doubt, ...]
     blades: Mapping[str, int]
     again: tuple[str, ...]
@@ -87,6 +97,22 @@ class View:
         """Slots of this turn whose unit, in hand, is to be seated."""
         fetching = {job for pull in self.to_pull for job in pull["jobs"]}
         return [s for s in self.turn["slots"] if s["state"] == "planned" and s.get("job") not in fetching]
+
+    @property
+    def is_to_be_looked_at(self) -> bool:
+        """Whether units still sit as the turn before burned them: nothing of this turn was seated yet."""
+        return self.load["state"] == "turning" and not any(
+            slot["state"] == "seated" for slot in self.turn["slots"]
+        )
+
+    def pull_of(self, job: str) -> Mapping[str, Any] | None:
+        """Where the next unit for a job is to be fetched."""
+        return next((pull for pull in self.to_pull if job in pull["jobs"]), None)
+
+    def last_burned(self, unit: Mapping[str, Any]) -> Mapping[str, Any]:
+        """The face of a unit that burned last, and its slot."""
+        faces: list[Mapping[str, Any]] = unit["faces"]
+        return next((face for face in faces if face["turn"] == self.last_burned_turn), faces[0])
 
     @property
     def between_turns(self) -> list[str]:
@@ -148,6 +174,7 @@ def view_of(tools: Tools, load_id: int) -> View:
                 name = public(LOT, slot.lot_id)
                 blades[name] = blades.get(name, 0) + 1
         pending = loads.layout_of(session, row)
+        rounds = pull_rows.rounds(session, row)
         last = max((s.turn for s in row.slots if s.state == "burned"), default=0)
     seconds = 0.0
     if load["state"] in {"seated", "burning"}:
@@ -157,8 +184,11 @@ def view_of(tools: Tools, load_id: int) -> View:
         turn=turn,
         step=_STEP_OF[load["state"]],
         plate=_picture(shop, whole, load, turn),
+        look_plate=_picture(shop, whole, load, load["turns"][last - 1]) if last else "",
+        hazards=_hazards(whole),
         products=shop.products,
         to_pull=tuple(load["pulls"]),
+        rounds=rounds,
         doubts=_doubts(starts, [start for start in ever if start.load_id == load_id]),
         blades=blades,
         again=again,
@@ -168,6 +198,12 @@ def view_of(tools: Tools, load_id: int) -> View:
         last_burned_turn=last,
         now=tools.clock(),
     )
+
+
+def _hazards(layout: LoadLayout) -> frozenset[str]:
+    """What is dangerous about the materials and finishes that the load burns."""
+    surfaces = [mark.surface for turn in layout.turns for fill in turn.fills for mark in fill.marks]
+    return hazards({surface.material for surface in surfaces}, {surface.finish for surface in surfaces})
 
 
 def _picture(shop: Shop, layout: LoadLayout, load: Mapping[str, Any], turn: Mapping[str, Any]) -> str:

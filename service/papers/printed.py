@@ -6,12 +6,14 @@ from service.bench import acts as bench
 from service.intake import order_rows as rows
 from service.intake import orders
 from service.loads import load as loads
+from service.papers import labels
 from service.papers import load_sheet as sheets
 from service.papers import proof_sheets as papers
 from service.papers.voice import Voice
 from service.records.errors import NotFound
 from service.records.who import Who
 from service.shop.tools import Tools
+from service.stock import stock_rows
 
 
 def load_sheet(tools: Tools, load_id: int, voice: Voice) -> bytes:
@@ -29,6 +31,13 @@ def unit_labels(tools: Tools, load_id: int, voice: Voice) -> bytes:
         load = loads.find(session, load_id)
         layout = loads.layout_of(session, load, whole=True)
     return papers.unit_labels(layout, bench.seen(tools, load_id), voice)
+
+
+def bin_labels(tools: Tools, voice: Voice) -> bytes:
+    """A label for every bin, in walking order."""
+    with tools.database.reading() as session:
+        bins = stock_rows.bins(session)
+    return labels.bin_labels(bins, voice)
 
 
 def proof_sheet(tools: Tools, identity: str, *, line_ref: str | None, who: Who, voice: Voice) -> bytes:

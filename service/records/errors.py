@@ -83,6 +83,10 @@ class LeaseLost(Refusal):
     """The load was granted to somebody else, or has changed, since the caller last saw it."""
 
 
+class WrongPlate(Refusal):
+    """The plate named is not one that this load may be burned on; `about["wanted"]` is the one it needs."""
+
+
 class StaleFile(Refusal):
     """The digest named is not that of the file which this turn would burn now."""
 

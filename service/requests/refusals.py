@@ -23,6 +23,7 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.Unengravable: 422,
     errors.MoveNotAllowed: 409,
     errors.LeaseLost: 412,
+    errors.WrongPlate: 409,
     errors.StaleFile: 409,
     errors.AlreadyBurned: 409,
     errors.CalibrationRefused: 422,

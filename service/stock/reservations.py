@@ -78,7 +78,7 @@ def write_off(session: Session, job: Job, *, by: By, why: str) -> None:
         return
     if bin_name is None or not rows.change(session, bin_name, job.sku, boxed=-1, reserved=-1):
         raise StockTooLow(f"job {job.id} has no unit in a bin", job=job.id)
-    job.bin = None
+    job.pulled_from, job.bin = bin_name, None
     session.flush()
     write_history(
         session,
@@ -88,6 +88,17 @@ def write_off(session: Session, job: Job, *, by: By, why: str) -> None:
         by=by,
         why=f"{bin_name} {job.sku}: {why}",
     )
+
+
+def take_back(session: Session, job: Job, *, was_in_hand: bool) -> None:
+    """A unit that was written off is good after all: in hand again, or in its bin and reserved."""
+    if was_in_hand:
+        job.unit_in_hand = True
+    elif job.pulled_from is not None:
+        put_in(session, job.pulled_from, job.sku)
+        rows.change(session, job.pulled_from, job.sku, reserved=1)
+        job.bin = job.pulled_from
+    session.flush()
 
 
 def make_ready(session: Session, job: Job, *, by: By, why: str) -> JobState:

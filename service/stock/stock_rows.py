@@ -12,6 +12,11 @@ from service.records.states import JobState
 from service.records.tables import Bin, Job, Order, Stock
 
 
+def bins(session: Session) -> list[str]:
+    """Every bin's name, in walking order."""
+    return list(session.scalars(select(Bin.bin).order_by(Bin.walking_order, Bin.bin)))
+
+
 def free_bins(session: Session, sku: str) -> list[str]:
     """Bins with a unit nobody has reserved, in walking order."""
     return list(

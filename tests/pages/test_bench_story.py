@@ -33,18 +33,37 @@ def scan(page: Page, code: str) -> None:
 
 
 def pull_all(page: Page) -> None:
-    """Check off every unit, then wait for the seating page."""
-    while page.get_by_role("button", name=re.compile(r"J\d+ found")).count():
-        left = page.get_by_role("button", name=re.compile(r"J\d+ found")).count()
-        page.get_by_role("button", name=re.compile(r"J\d+ found")).first.click()
-        expect(page.get_by_role("button", name=re.compile(r"J\d+ found"))).to_have_count(left - 1)
+    """Count off every bin, then wait for the seating page."""
+    found = page.get_by_role("button", name=re.compile(r"^✓ (Found|All \d+ found)"))
+    while left := found.count():
+        found.first.click()
+        expect(found).to_have_count(left - 1)
     expect(page.get_by_role("heading", name="Seat the units")).to_be_visible()
 
 
+def mount(page: Page) -> None:
+    """The label on the planned plate is scanned."""
+    name = page.locator("h1").inner_text().split(" · ")[1]
+    scan(page, f"PLATE.{name}")
+    expect(page.get_by_text(f"Plate {name} is mounted")).to_be_visible()
+
+
 def seat_all(page: Page) -> None:
-    together = page.get_by_role("button", name=re.compile("I looked: all"))
-    (together if together.count() else page.get_by_role("button", name=re.compile("^✓ Seated"))).first.click()
+    if page.get_by_role("heading", name="Which plate is in the machine?").count():
+        mount(page)
+    page.get_by_role("button", name=re.compile("seated as shown")).click()
     expect(page.locator("#code")).to_be_visible()
+
+
+def turn_over(page: Page) -> None:
+    """The marks of the turn before are looked at, then the units are moved."""
+    page.get_by_role("link", name=re.compile("Looked at .* turn over")).click()
+    expect(page.get_by_text(re.compile(r"Turn over: turn \d"))).to_be_visible()
+
+
+def release(page: Page) -> None:
+    page.get_by_role("button", name="All done: release", exact=True).click()
+    expect(page.get_by_text("The plate is free.")).to_be_visible()
 
 
 def start(page: Page) -> None:
@@ -55,8 +74,8 @@ def start(page: Page) -> None:
 
 
 def finish(page: Page) -> None:
-    page.get_by_role("button", name="The laser has come to the end").click()
-    expect(page.get_by_role("button", name="The laser has come to the end")).to_have_count(0)
+    page.get_by_role("button", name="Burn finished").click()
+    expect(page.get_by_role("button", name="Burn finished")).to_have_count(0)
 
 
 def test_a_load_goes_from_the_queue_to_packing_by_touch_alone(shop: ServedShop, sign_in: SignIn) -> None:
@@ -68,16 +87,12 @@ def test_a_load_goes_from_the_queue_to_packing_by_touch_alone(shop: ServedShop, 
     seat_all(page)
     start(page)
     finish(page)
-    expect(page.get_by_text("Turn over: turn 2")).to_be_visible()
+    turn_over(page)
     seat_all(page)
     start(page)
     finish(page)
     page.get_by_role("button", name="✓ Pass").click()
-    expect(page.get_by_role("heading", name="Then to packing")).to_be_visible()
-    for box in page.locator("input[name=done]").all():
-        box.check()
-    page.get_by_role("button", name="Release to packing").click()
-    expect(page.get_by_text("The plate is free.")).to_be_visible()
+    release(page)
 
     with shop.api("bench") as http:
         assert http.get(f"/v1/loads/{load}").json()["state"] == "closed"
@@ -108,6 +123,7 @@ def test_a_scanner_alone_pulls_seats_and_starts(shop: ServedShop, sign_in: SignI
     page.keyboard.type("2700010000103")  # the box of a chef's knife, typed as a scanner does, into no field
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", name="Seat the units")).to_be_visible()
+    mount(page)
     scan(page, "J1")
     expect(page.get_by_text("J1 seated in slot")).to_be_visible()
     scan(page, page.locator("p.file").first.inner_text())
@@ -208,10 +224,10 @@ def test_an_interrupted_burn_asks_what_is_on_the_metal_and_is_burned_again(
     seat_all(page)
     start(page)
 
-    page.get_by_role("link", name="It was stopped before the end").click()
+    page.get_by_role("link", name="Stopped early").click()
     page.locator("input[value=complete]").first.check()
     page.locator("input[value=partial]").last.check()
-    page.get_by_role("button", name="This is what is on the metal").click()
+    page.get_by_role("button", name="Save what I found").click()
     expect(page.get_by_role("heading", name="Partial marks")).to_be_visible()
     page.get_by_text("Burn again").first.click()
     page.get_by_label("It was not lifted").check()
@@ -234,14 +250,13 @@ def test_a_repeat_is_taken_back_and_a_turn_that_can_not_be_burned_is_left(
     start(page)
     finish(page)
 
-    page.get_by_text("A mark of turn 1 is faint or spoiled").click()
     page.get_by_text("Burn again").first.click()
     page.get_by_label("It was not lifted").check()
     page.get_by_role("button", name="Burn J1 again").click()
     page.get_by_text("Don't burn again after all").click()
     page.get_by_label("Why").last.select_option("good enough")
     page.get_by_role("button", name="Leave the marks as they are").click()
-    expect(page.get_by_text("Turn over: turn 2")).to_be_visible()
+    expect(page.get_by_text("Look first: marks of turn 1")).to_be_visible()
     page.get_by_text("This turn can't be burned now").click()
     page.get_by_role("button", name="The marks so far are good: stop here").click()
     page.get_by_role("button", name="Free the plate").click()
@@ -260,8 +275,8 @@ def test_a_blemish_seen_on_a_seated_unit_sends_for_another(shop: ServedShop, sig
     pull_all(page)
     seat_all(page)
 
-    page.get_by_text("Not good").click()
-    page.get_by_role("button", name="J1 is blemished").click()
+    page.get_by_text("Damaged J1").click()
+    page.get_by_role("button", name="J1 is damaged").click()
     expect(page.get_by_role("alert")).to_contain_text("Clear these slots")
     expect(page.get_by_role("heading", name="Fetch another unit first")).to_be_visible()
     expect(page.get_by_role("button", name=re.compile("^✓ Seated"))).to_have_count(0)
@@ -291,7 +306,7 @@ def test_a_unit_that_is_cancelled_is_shown_as_a_slot_to_clear(shop: ServedShop, 
     expect(page.locator("svg .slot.clear")).to_have_count(1)
     expect(page.get_by_role("alert")).to_contain_text("back into bin A1")
     page.goto("/bench")
-    page.get_by_role("button", name=re.compile("Stands in A1 again")).click()
+    page.get_by_role("button", name=re.compile("Back in A1")).click()
     expect(page.get_by_role("heading", name="Put back")).to_have_count(0)
 
 

@@ -28,14 +28,36 @@
   addEventListener("pointerdown", wake, true);
   addEventListener("keydown", wake, true);
 
+  // What a person has opened and typed survives somebody else's change.
+  function opened() {
+    const panels = [...live().querySelectorAll("details[open] > summary")].map((one) => one.textContent.trim());
+    const typed = [...live().querySelectorAll("input[id]:not([type=checkbox]):not([type=radio]):not([type=hidden]), textarea[id]")]
+      .filter((one) => one.value !== one.defaultValue).map((one) => [one.id, one.value, one.selectionStart]);
+    return { panels, typed };
+  }
+  function reopen(held) {
+    for (const summary of live().querySelectorAll("details > summary")) {
+      if (held.panels.includes(summary.textContent.trim())) summary.parentElement.open = true;
+    }
+    for (const [id, value, at] of held.typed) {
+      const field = document.getElementById(id);
+      if (!field) continue;
+      field.value = value;
+      try { field.setSelectionRange(at, at); } catch { /* a number has no caret */ }
+    }
+  }
+
   function swap(text, address, isAsked) {
     const page = new DOMParser().parseFromString(text, "text/html"), next = page.getElementById("live");
     if (!next) { location.assign(address); return; }
     const field = document.activeElement, kept = field && field.id && live().contains(field) ? field.id : "";
+    const held = isAsked ? null : opened(), before = live().dataset.step;
     const scrolled = [...live().querySelectorAll(".scroll")].map((one) => one.scrollLeft);
     swaps += 1;
     live().replaceWith(document.importNode(next, true));
     live().querySelectorAll(".scroll").forEach((one, n) => { one.scrollLeft = scrolled[n] || 0; });
+    if (held) reopen(held);
+    if (isAsked && before !== live().dataset.step) scrollTo(0, 0); // a step opens at its top, warnings first
     document.title = page.title;
     for (const note of ["stale", "offline", "fault"]) document.getElementById(note).hidden = true;
     const meta = page.querySelector("meta[name=form-token]");
@@ -44,7 +66,7 @@
     const loud = live().querySelector("[data-sound]");
     if (isAsked && loud) {
       sound(loud.dataset.sound);
-      if (loud.dataset.sound === "refuse") loud.scrollIntoView({ block: "nearest" });
+      loud.scrollIntoView({ block: "nearest" });
     }
     const target = (kept && document.getElementById(kept)) || (isAsked && live().querySelector("[autofocus], h1"));
     if (target) { if (!target.matches("input,select,textarea,button,a")) target.tabIndex = -1; target.focus({ preventScroll: true }); }

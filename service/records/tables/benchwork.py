@@ -68,6 +68,8 @@ class Load(Base):
     calibration: Mapped[dict[str, Any]]
     catalogue_version: Mapped[str] = mapped_column(String(64))
     burn_seconds: Mapped[float]
+    mounted_at: Mapped[datetime | None]  # when somebody said that this copy is mounted
+    mounted_how: Mapped[str | None] = mapped_column(String(10))  # scanned, by_hand
     created_at: Mapped[datetime]
     started_at: Mapped[datetime | None]
     ended_at: Mapped[datetime | None]

@@ -28,7 +28,7 @@ from hypothesis.stateful import (
 from sqlalchemy import select
 
 from service.bench import acts as bench
-from service.bench import burns, doubts, inspection, pulls, seating
+from service.bench import burns, doubts, inspection, mounting, pulls, seating
 from service.bench.inspection import BladesInspected, Inspected
 from service.loads import contents, leases, repeats
 from service.loads import load as loads
@@ -246,6 +246,8 @@ class BenchMachine(RuleBasedStateMachine):
                 sat = [slot.job_id for slot in contents.pending(held, turn) if slot.job_id is not None]
                 pulls.pulled(session, held, {f"J{job}": "blemished" for job in sat[:1]}, {}, **args)
             elif step == "seated":
+                if held.mounted_at is None:
+                    mounting.mounted(session, held, turn, held.copy, "by_hand", shop=self.shop, **args)
                 seating.seated(session, held, turn, self.sitting(held, data), **args)
             elif step == "finish":
                 burns.finish(session, held, turn, lease=lease, **args)

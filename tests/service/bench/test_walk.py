@@ -582,7 +582,15 @@ def test_what_passes_is_released_and_the_order_with_it(at: At) -> None:
     assert closed["state"] == "closed"
     assert [bench.job(job).state for job in ("J1", "J2")] == ["released", "released"]
     assert bench.rows(Event)[-1].type == "order.released"
-    assert bench.moves("load", "L1") == ["claimed", "pulled", "seated", "burning", "burned", "closed"]
+    assert bench.moves("load", "L1") == [
+        "claimed",
+        "mounted",
+        "pulled",
+        "seated",
+        "burning",
+        "burned",
+        "closed",
+    ]
     assert bench.moves("job", "J1") == ["ready", "loaded", "found", "engraved", "passed", "released"]
 
 

@@ -1,0 +1,39 @@
+"""Which cautions go with what is burned. The shop names its materials freely: they are told by their names.
+
+What is not known to be metal is taken for something that can burn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+_METALS = (
+    "stainless",
+    "carbon",
+    "steel",
+    "tool",
+    "damascus",
+    "titanium",
+    "brass",
+    "bronze",
+    "alumin",
+    "nickel",
+)
+_FINISHES_THAT_THROW_BACK = ("mirror", "polished")
+
+
+def hazards(materials: Iterable[str], finishes: Iterable[str]) -> frozenset[str]:
+    """`stainless`, `burns` (wood and the like) and `mirror`, as far as they apply.
+
+    >>> sorted(hazards(["stainless_4116", "walnut"], ["satin", "oiled"]))
+    ['burns', 'stainless']
+    """
+    found = set()
+    for material in materials:
+        if material.startswith("stainless"):
+            found.add("stainless")
+        if not material.startswith(_METALS):
+            found.add("burns")
+    if any(finish.startswith(_FINISHES_THAT_THROW_BACK) for finish in finishes):
+        found.add("mirror")
+    return frozenset(found)
