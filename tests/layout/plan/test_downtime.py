@@ -9,8 +9,10 @@ from layout.plan.downtime import Shift, longer
 from layout.shop.hours import DAY_S, Hours
 from tests.planning import HOUR_S, OFFICE
 
+#: Within two days, so that work and spans that are down meet.
+TWO_DAYS_H = 2 * 24
 spans = st.lists(
-    st.tuples(st.integers(0, 7 * 24), st.integers(1, 30)).map(
+    st.tuples(st.integers(0, TWO_DAYS_H), st.integers(1, 30)).map(
         lambda span: (span[0] * HOUR_S, (span[0] + span[1]) * HOUR_S)
     ),
     max_size=4,
@@ -18,7 +20,7 @@ spans = st.lists(
 hours = st.sampled_from([OFFICE, Hours()])
 
 
-@given(hours, spans, st.integers(0, 7 * 24), st.integers(0, 4))
+@given(hours, spans, st.integers(0, TWO_DAYS_H), st.integers(0, 4))
 def test_uninterrupted_work_meets_no_span_that_is_down_and_could_not_begin_sooner(
     hours: Hours, down: list[tuple[float, float]], ready: int, length: int
 ) -> None:
@@ -35,7 +37,7 @@ def test_uninterrupted_work_meets_no_span_that_is_down_and_could_not_begin_soone
     assert begin == next(q * 900.0 for q in quarters if is_possible(q * 900.0))
 
 
-@given(hours, spans, st.integers(0, 7 * 24), st.integers(1, 30))
+@given(hours, spans, st.integers(0, TWO_DAYS_H), st.integers(1, 30))
 def test_work_that_pauses_takes_as_many_open_seconds_as_it_needs(
     hours: Hours, down: list[tuple[float, float]], ready: int, length: int
 ) -> None:
@@ -45,6 +47,14 @@ def test_work_that_pauses_takes_as_many_open_seconds_as_it_needs(
 
     assert shift.open_s(ready * HOUR_S, end) == length * HOUR_S
     assert shift.open_s(ready * HOUR_S, end - 900) < length * HOUR_S
+
+
+def test_work_that_would_run_into_down_time_waits_for_its_end() -> None:
+    shift = Shift(Hours(), [(5 * HOUR_S, 6 * HOUR_S), (2 * HOUR_S, 5 * HOUR_S)])
+
+    assert shift.fit(HOUR_S, HOUR_S) == HOUR_S  # it ends as the station goes down
+    assert shift.fit(HOUR_S, HOUR_S + 1) == 6 * HOUR_S
+    assert shift.fit(3 * HOUR_S, 0.0) == 6 * HOUR_S
 
 
 def test_every_working_day_gets_longer_at_its_end_until_midnight_at_the_most() -> None:

@@ -64,6 +64,28 @@ def test_nothing_burns_over_the_lunch_break_nor_while_a_station_is_down() -> Non
     assert (at_noon.begun, down.begun) == (13 * HOUR_S, 15 * HOUR_S)
 
 
+def test_the_seating_of_a_load_stops_while_its_station_is_down() -> None:
+    station = a_plan_station(load_seconds=10.0)
+    backlog = a_backlog(a_job("one", a_kind(), seconds=60.0), stations=(station,))
+
+    unit = simulate(Scenario(backlog, down=(("s1", 5.0, 100.0),)), "any").units["one"]
+
+    # Half of the 10 s are spent before, half after.
+    assert (unit.begun, unit.done) == (105.0, 165.0)
+
+
+def test_a_station_that_is_down_takes_no_work_from_one_that_is_not() -> None:
+    """One copy of the plate; the second station's hands are free when the first has long been down."""
+    kind = a_kind(stations=("s1", "s2"))
+    stations = (a_plan_station("s1"), a_plan_station("s2", hands_free_at=100.0))
+    backlog = a_backlog(a_job("one", kind), stations=stations, plates=(a_plan_plate(copies=1),))
+
+    run = simulate(Scenario(backlog, down=(("s1", 0.0, 1000.0),)), "any")
+
+    assert run.units["one"].begun == 100.0
+    assert (run.burned_s["s1"], run.burned_s["s2"]) == (0.0, 60.0)
+
+
 def test_what_a_station_is_at_comes_first_and_a_taken_copy_is_waited_for() -> None:
     station = a_plan_station(free_at=500.0, hands_free_at=100.0)
     plate = a_plan_plate(copies=1, free=300.0)
