@@ -10,6 +10,7 @@ import os
 import shutil
 import uuid
 from collections.abc import Iterator
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 
@@ -27,6 +28,34 @@ from tests.servers import (
     running_broker,
     running_postgres,
 )
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """A line for each test that failed, for the end of a run of several steps (`tests/run`)."""
+    file = os.environ.get("RICASSO_TEST_FAILURES")
+    if file and not hasattr(terminalreporter.config, "workerinput"):
+        with Path(file).open("a", encoding="utf-8") as lines:
+            for kind in ("failed", "error"):
+                for report in terminalreporter.stats.get(kind, []):
+                    why = getattr(getattr(report.longrepr, "reprcrash", None), "message", "").strip()
+                    first = why.splitlines()[0] if why else ""
+                    lines.write(f"{kind}: {report.nodeid}  {first}"[:300] + "\n")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _another_day() -> Iterator[None]:
+    """`RICASSO_TEST_NOW` (an ISO moment with its offset): that moment, in this process, when the run begins.
+
+    The clock goes on from there. Processes that tests start keep the machine's time.
+    """
+    moment = os.environ.get("RICASSO_TEST_NOW")
+    if not moment:
+        yield
+        return
+    import time_machine
+
+    with time_machine.travel(datetime.fromisoformat(moment), tick=True):
+        yield
 
 
 @pytest.fixture
