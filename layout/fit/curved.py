@@ -16,7 +16,6 @@ from shapely.geometry import LineString
 
 from layout.fit.region import Region
 from layout.lettering.baseline_curve import KEPT_GAP, LEAST_REACH, SLACK, Bent, Strip, Track, bend_strip, put
-from layout.lettering.typeset import Composition
 from layout.shop.blades import Zone
 from layout.shop.inscriptions import Align
 from layout.shop.measure import HEIGHT_STEP_MM, Floats
@@ -31,9 +30,8 @@ _AXES_DEG = np.arange(-50.0, 51.0, 10.0)
 _IN_HAND = 1e-9
 
 
-def largest_on_curve(region: Region, composition: Composition, zone: Zone, *, align: Align) -> float | None:
+def largest_on_curve(region: Region, strip: Strip, zone: Zone, *, align: Align) -> float | None:
     """Largest capital height (mm), scanned upward from the zone's floor to the first height that fails."""
-    strip = Strip(composition)
     if not strip.inked:
         return None
     scan = _Scan(region, strip, zone.baseline.line, align)

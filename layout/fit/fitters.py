@@ -13,7 +13,6 @@ from layout.fit import straight as fit
 from layout.fit.region import Region
 from layout.fit.straight import Fit, Overhang
 from layout.lettering import baseline_curve as curve
-from layout.lettering.typeset import Composition
 from layout.marks.blocks import Block
 from layout.shop.affine import Affine
 from layout.shop.blades import Zone
@@ -99,35 +98,30 @@ class Curved:
 
     def __init__(self, region: Region, zone: Zone, align: Align) -> None:
         self._region, self._zone, self._align = region, zone, align
+        self._last: tuple[Block, float, curve.Bent | None] | None = None
 
     def place(self, block: Block, size: float) -> Fit | None:
-        composition = self._line_of(block)
-        if composition is None:
-            return None
-        bent = self._bent(composition, size)
+        bent = self._bent(block, size)
         if bent is None or not climb.inside(self._region, bent):
             return None
         return Fit(size, 0.0, 0.0, 0.0, self._region, shapely.union_all(list(bent.hulls())))
 
     def largest(self, block: Block) -> Fit | None:
-        composition = self._line_of(block)
-        if composition is None:
+        if block.strip is None:
             return None
-        size = climb.largest_on_curve(self._region, composition, self._zone, align=self._align)
+        size = climb.largest_on_curve(self._region, block.strip, self._zone, align=self._align)
         return self.place(block, size) if size else None
 
     def bound(self, block: Block) -> float:
         return self._zone.max_height_mm
 
     def draw(self, block: Block, found: Fit) -> Outline:
-        assert block.composition is not None  # place() let nothing else through
-        bent = self._bent(block.composition, found.height_mm)
+        bent = self._bent(block, found.height_mm)
         assert bent is not None  # place() has bent it before
         return curve.draw(bent)
 
     def sketch(self, block: Block, size: float) -> Outline | None:
-        composition = self._line_of(block)
-        bent = self._bent(composition, size) if composition is not None else None
+        bent = self._bent(block, size)
         return curve.draw(bent) if bent is not None else None
 
     def overhang(self, block: Block, size: float, largest: float | None) -> Overhang:
@@ -135,13 +129,18 @@ class Curved:
 
         Nought for what is no single line, and follows no curve at any length.
         """
-        if self._line_of(block) is None:
+        if block.strip is None:
             return Overhang(0.0, 0.0)
         length, _ = block.extent
         return Overhang(length * max(0.0, size - (largest or 0.0)), 0.0)
 
-    def _line_of(self, block: Block) -> Composition | None:
-        return block.composition if len(block.lines) == 1 else None
-
-    def _bent(self, composition: Composition, size: float) -> curve.Bent | None:
-        return curve.bend(composition, self._zone.baseline.line, height_mm=size, align=self._align)
+    def _bent(self, block: Block, size: float) -> curve.Bent | None:
+        """The block bent at that size; the last one is kept, because what was placed is drawn next."""
+        last = self._last
+        if last is not None and last[0] is block and last[1] == size:
+            return last[2]
+        line, bent = self._zone.baseline.line, None
+        if block.strip is not None:
+            bent = curve.bend_strip(block.strip, line, height_mm=size, align=self._align)
+        self._last = block, size, bent
+        return bent

@@ -199,11 +199,14 @@ class OutlineFont(Font):
 
     def _drawn(self, glyph: int, tolerance: float) -> tuple[Polygon, ...]:
         rings = self._rings(glyph, tolerance)
-        if self._file.even_odd and even_odd_differs(rings):
-            raise FontRefused(
-                f"{self.spec.font}: the even-odd and non-zero rules fill glyph {glyph} differently"
-            )
-        return merged(rings)
+        try:
+            if self._file.even_odd and even_odd_differs(rings):
+                raise FontRefused(
+                    f"{self.spec.font}: the even-odd and non-zero rules fill glyph {glyph} differently"
+                )
+            return merged(rings)
+        except TooComplex as error:
+            raise FontRefused(f"{self.spec.font}: glyph {glyph} is too complex: {error}") from error
 
     def _rings(self, glyph: int, tolerance: float) -> list[Floats]:
         try:
@@ -211,7 +214,7 @@ class OutlineFont(Font):
         except FontRefused:
             raise
         except TooComplex as error:
-            raise FontRefused(f"{self.spec.font}: glyph {glyph} is too complex") from error
+            raise FontRefused(f"{self.spec.font}: glyph {glyph} is too complex: {error}") from error
         except ValueError as error:
             raise FontRefused(f"{self.spec.font}: glyph {glyph} has points that are no numbers") from error
 

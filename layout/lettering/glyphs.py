@@ -20,6 +20,13 @@ from layout.shop.measure import Floats
 MOST_OPERATIONS = 20_000
 #: The same of the corners that its curves are cut into.
 MOST_CORNERS = 200_000
+#: How often edges of contours may cross. A letter of overlapping strokes has dozens of crossings, a star of
+#: 600 points has 180,000, which takes gigabytes to take apart.
+MOST_CROSSINGS = 5_000
+#: The work of telling inside from outside: areas into which contours cut the plane, times their edges.
+MOST_FACES_TIMES_EDGES = 100_000_000
+#: Pairs of edges, or of points and edges, that are looked at together.
+_PAIRS_AT_ONCE = 500_000
 
 
 class TooComplex(ValueError):
@@ -145,6 +152,7 @@ def merged(rings: Sequence[Floats]) -> tuple[Polygon, ...]:
 
     Exact in the sense that every face of the noded rings is judged by its winding number; grouping rings
     by their direction is wrong for islands in holes, and even-odd is wrong where strokes overlap.
+    Raises TooComplex when the rings cross more often than anything that is drawn to be looked at.
     """
     if len(rings) == 1:
         alone = Polygon(rings[0])
@@ -158,7 +166,7 @@ def merged(rings: Sequence[Floats]) -> tuple[Polygon, ...]:
 
 
 def even_odd_differs(rings: Sequence[Floats]) -> bool:
-    """Whether the even-odd rule would leave out something that the non-zero rule fills."""
+    """Whether the even-odd rule would leave out something that the non-zero rule fills. Raises TooComplex."""
     _, windings = _faces(rings)
     return bool(np.any((windings != 0) & (windings % 2 == 0)))
 
@@ -167,15 +175,41 @@ def _faces(rings: Sequence[Floats]) -> tuple[Any, Any]:
     """The faces into which rings cut the plane, and the winding number of each."""
     if not rings:
         return np.array([], dtype=object), np.array([], dtype=int)
+    limit_crossings(rings)
     noded = shapely.union_all(np.array([LinearRing(ring) for ring in rings], dtype=object))
     faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
     inside = shapely.get_coordinates(shapely.point_on_surface(faces))
+    if len(faces) * sum(map(len, rings)) > MOST_FACES_TIMES_EDGES:
+        raise TooComplex("it has too many areas with too many corners")
     windings = np.sum([_winding(ring, inside) for ring in rings], axis=0, dtype=int)
     return faces, windings
 
 
+def limit_crossings(rings: Sequence[Floats]) -> None:
+    """Raise TooComplex where edges of rings meet more than MOST_CROSSINGS times beside at their own ends.
+
+    Counted a few edges at a time, so that what is refused costs little: n edges can cross n²/2 times.
+    """
+    count = sum(map(len, rings))
+    if count * (count - 1) // 2 <= MOST_CROSSINGS:
+        return
+    ends = np.concatenate([np.stack([ring, np.roll(ring, -1, axis=0)], axis=1) for ring in rings])
+    edges = shapely.linestrings(ends)
+    tree = shapely.STRtree(edges)
+    met, at_once = 0, max(1, _PAIRS_AT_ONCE // count)
+    for begun in range(0, count, at_once):
+        one, other = tree.query(edges[begun : begun + at_once], predicate="intersects")
+        met += int(np.count_nonzero(other > one + begun))
+        if met - count > MOST_CROSSINGS:
+            raise TooComplex(f"its lines cross more than {MOST_CROSSINGS} times")
+
+
 def _winding(ring: Floats, points: Floats) -> Any:
     """Winding number of a closed ring (n, 2) about each of the points (m, 2)."""
+    most = max(1, _PAIRS_AT_ONCE // len(ring))
+    if len(points) > most:  # in blocks: a table of all points and edges can be larger than the memory
+        blocks = np.split(points, range(most, len(points), most))
+        return np.concatenate([_winding(ring, block) for block in blocks])
     x0, y0 = ring[:, 0], ring[:, 1]
     x1, y1 = np.roll(x0, -1), np.roll(y0, -1)
     px, py = points[:, :1], points[:, 1:]

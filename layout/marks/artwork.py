@@ -8,9 +8,9 @@ import numpy as np
 import shapely
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import ParseError, fromstring
-from shapely.geometry import MultiPolygon, Polygon, box
+from shapely.geometry import MultiPolygon, box
 
-from layout.lettering.glyphs import CurvePen, merged
+from layout.lettering.glyphs import CurvePen, TooComplex, limit_crossings, merged
 from layout.marks.svg_paths import draw_path
 from layout.shop.measure import MICROMETRE_MM, Floats
 from layout.shop.outline import Outline, frozen
@@ -66,9 +66,15 @@ def read_artwork(svg: bytes) -> Outline:
         moved: Floats = (points - [left, top]) * [scale, -scale] + [0.0, height]
         return moved
 
-    areas: list[Polygon] = []
-    for path in paths:
-        areas += merged(_rings(path, scale))
+    drawn = [_rings(path, scale) for path in paths]
+    everything = [ring for rings in drawn for ring in rings]
+    if sum(map(len, everything)) > MOST_POINTS:
+        raise ArtworkRefused(f"its curves need more than {MOST_POINTS} points")
+    try:
+        limit_crossings(everything)
+        areas = [area for rings in drawn for area in merged(rings)]
+    except TooComplex as error:
+        raise ArtworkRefused(f"it is too complex: {error}") from error
     region = shapely.union_all(areas) if areas else MultiPolygon()
     outline = frozen([shapely.transform(part, upright) for part in shapely.get_parts(region)])
     if outline.is_empty:
@@ -100,6 +106,8 @@ def _paths(root: object) -> list[str]:
         if seen > MOST_ELEMENTS or depth > MOST_DEPTH:
             raise ArtworkRefused(f"more than {MOST_ELEMENTS} elements or {MOST_DEPTH} levels")
         tag = str(element.tag).removeprefix(_SVG)  # type: ignore[attr-defined]
+        if depth > 1 and tag == "svg":
+            raise ArtworkRefused("an <svg> inside another, which may have another coordinate system")
         if tag not in _ALLOWED:
             raise ArtworkRefused(f"a <{tag}> element; only paths are taken")
         for attribute in element.attrib:  # type: ignore[attr-defined]

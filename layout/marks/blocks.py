@@ -16,6 +16,7 @@ import shapely
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 from shapely.ops import nearest_points
 
+from layout.lettering.baseline_curve import Strip
 from layout.lettering.fonts import Font
 from layout.lettering.prepared_text import Stamps
 from layout.lettering.typeset import Composition, compose
@@ -58,6 +59,11 @@ class Block:
     def features(self) -> Features:
         """Measured when first asked for: most of the ways to break a line are never looked at so closely."""
         return self.measure()
+
+    @cached_property
+    def strip(self) -> Strip | None:
+        """The one line of text, cut up for bending; None for what can follow no curve."""
+        return Strip(self.composition) if self.composition and len(self.lines) == 1 else None
 
     @cached_property
     def extent(self) -> tuple[float, float]:

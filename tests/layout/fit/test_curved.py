@@ -12,6 +12,7 @@ from shapely.geometry import LineString, box
 
 from layout.fit.curved import largest_on_curve
 from layout.fit.prepared_zone import ground_of
+from layout.lettering.baseline_curve import Strip
 from layout.lettering.typeset import compose
 from layout.shop.measure import HEIGHT_STEP_MM
 from tests.layout.faces import SHOP, a_shipped_font
@@ -44,7 +45,7 @@ def test_in_the_shop_s_curved_zones_it_is_what_the_plain_scan_finds(sku, zone, f
     ground = ground_of(SHOP, sku, zone)
     composition = compose([text], a_shipped_font(font))
 
-    found = largest_on_curve(ground.region, composition, ground.zone, align=ground.zone.align)
+    found = largest_on_curve(ground.region, Strip(composition), ground.zone, align=ground.zone.align)
 
     assert found == scanned(ground.region, composition, ground.zone, align=ground.zone.align)
 
@@ -63,7 +64,7 @@ def test_on_any_arc_it_is_what_the_plain_scan_finds(radius_mm, hollow, room_mm, 
     zone = a_zone(baseline.buffer(room_mm), baseline, min_height_mm=1.5, max_height_mm=2.5)
     region, composition = a_region(zone.polygon), compose([text], a_shipped_font(font))
 
-    found = largest_on_curve(region, composition, zone, align=align)
+    found = largest_on_curve(region, Strip(composition), zone, align=align)
 
     assert found == scanned(region, composition, zone, align=align)
 
@@ -79,7 +80,7 @@ def test_on_any_polyline_it_is_what_the_plain_scan_finds(bend, text):
     zone = a_zone(baseline.buffer(3.5), baseline, min_height_mm=1.5, max_height_mm=2.5)
     region, composition = a_region(zone.polygon), compose([text], a_shipped_font())
 
-    found = largest_on_curve(region, composition, zone, align="centre")
+    found = largest_on_curve(region, Strip(composition), zone, align="centre")
 
     assert found == scanned(region, composition, zone, align="centre")
 
@@ -91,7 +92,7 @@ def test_a_hole_that_only_large_letters_reach_is_no_way_round_for_them():
     zone = a_zone(wall, baseline, min_height_mm=1.5, max_height_mm=8.0)
     region, composition = a_region(wall), compose(["HHHHHH"], a_shipped_font())
 
-    found = largest_on_curve(region, composition, zone, align="start")
+    found = largest_on_curve(region, Strip(composition), zone, align="start")
 
     assert found == scanned(region, composition, zone, align="start")
     assert found is not None and found < 3.0
@@ -102,7 +103,7 @@ def test_words_longer_than_the_curve_have_no_height():
     zone = a_zone(box(-50, -50, 50, 50), baseline)
     composition = compose(["Toffee, Yes"], a_shipped_font())
 
-    assert largest_on_curve(a_region(zone.polygon), composition, zone, align="start") is None
+    assert largest_on_curve(a_region(zone.polygon), Strip(composition), zone, align="start") is None
 
 
 def test_words_without_ink_have_no_height():
@@ -110,6 +111,6 @@ def test_words_without_ink_have_no_height():
     zone = a_zone(box(-50, -50, 50, 50), baseline)
 
     assert (
-        largest_on_curve(a_region(zone.polygon), compose([" "], a_shipped_font()), zone, align="start")
+        largest_on_curve(a_region(zone.polygon), Strip(compose([" "], a_shipped_font())), zone, align="start")
         is None
     )

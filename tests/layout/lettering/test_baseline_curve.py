@@ -14,6 +14,7 @@ from shapely.geometry import LineString, MultiPolygon, box
 from layout.fit.curved import inside, largest_on_curve
 from layout.fit.region import Region, Source
 from layout.lettering import baseline_curve as curve
+from layout.lettering.baseline_curve import Strip
 from layout.lettering.typeset import compose, draw
 from layout.shop.blades import Baseline, Zone
 from layout.shop.measure import HEIGHT_STEP_MM
@@ -188,7 +189,7 @@ def test_the_largest_height_is_the_last_before_the_first_that_fails():
     zone = a_zone(baseline.buffer(6.0, cap_style="flat"), baseline)
     region, composition = a_region(zone.polygon), compose(["Rosa & Ben"], a_shipped_font())
 
-    best = largest_on_curve(region, composition, zone, align="centre")
+    best = largest_on_curve(region, Strip(composition), zone, align="centre")
 
     assert best is not None
     assert 2.0 < best < 8.0
@@ -201,9 +202,10 @@ def test_no_height_fits_where_the_smallest_does_not_and_never_more_than_the_zone
     composition = compose(["Rosa"], a_shipped_font())
     thin, wide = baseline.buffer(1.0), box(-100, -100, 100, 100)
 
-    assert largest_on_curve(a_region(thin), composition, a_zone(thin, baseline), align="centre") is None
+    strip = Strip(composition)
+    assert largest_on_curve(a_region(thin), strip, a_zone(thin, baseline), align="centre") is None
     zone = a_zone(wide, baseline, max_height_mm=3.0)
-    assert largest_on_curve(a_region(wide), composition, zone, align="centre") == 3.0
+    assert largest_on_curve(a_region(wide), Strip(composition), zone, align="centre") == 3.0
 
 
 @settings(max_examples=20, deadline=None)

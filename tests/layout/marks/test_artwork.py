@@ -27,6 +27,13 @@ def a_path(data: str) -> bytes:
     return a_drawing(f'<path d="{data}"/>')
 
 
+def a_star(corners: int, step: int) -> str:
+    """A star polygon, whose every line crosses nearly every other."""
+    angles = 2 * np.pi * step / corners * np.arange(corners)
+    points = np.column_stack([10 + 9 * np.cos(angles), 5 + 4 * np.sin(angles)])
+    return "M" + " L".join(f"{x:.4f} {y:.4f}" for x, y in points) + " Z"
+
+
 # --- what is read ---
 
 
@@ -146,6 +153,12 @@ REFUSED = {
     "a mark as large as a plate": (
         a_drawing(size='width="900mm" height="450mm"'),
         "its sides are not between",
+    ),
+    "lines that cross without end": (a_path(a_star(601, 300)), "too complex"),
+    "many stars on one another": (a_drawing(f'<path d="{a_star(99, 49)}"/>' * 60), "too complex"),
+    "a drawing in the drawing": (
+        a_drawing('<svg width="5mm" height="5mm" viewBox="0 0 50 50"><path d="M 1 1 L 9 1 L 9 9 Z"/></svg>'),
+        "inside another",
     ),
     "too many bytes": (a_drawing(" " * MOST_BYTES), "larger than"),
     "too many elements": (a_drawing(f'<path d="{SQUARE}"/>' * 600), "more than 500 elements"),
