@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from types import MappingProxyType
@@ -14,11 +14,13 @@ from layout.check.request_findings import NOTHING_TO_PLACE, asked_findings, size
 from layout.check.size_findings import (
     does_not_fit,
     feature_findings,
+    less_room,
     limit_findings,
     small_findings,
     tallest,
     too_tall_findings,
 )
+from layout.check.sizes import Fits, choose, usual
 from layout.check.suggestions import suggestions_for
 from layout.fit.fitters import Fitter
 from layout.fit.prepared_zone import Ground, ground_of
@@ -239,16 +241,22 @@ def _place(
     fitter = ground.fitter(_align(inscription, ground.zone), limited=limited)
     zone = ground.limits(limited=limited)
     asked = size_asked(inscription)
-    chosen = _chosen(fitter, _ways(shop, ground, inscription, store), asked)
+    ways = _ways(shop, ground, inscription, store)
+    room_mm = None
+    if asked is None and inscription.size == "usual" and ground.zone.usual_height_mm is not None:
+        fits = Fits(ground, _align(inscription, ground.zone), limited=limited)
+        chosen, room_mm = usual(fits, inscription, ways, shop.policy)
+    else:
+        chosen = choose(fitter, ways, asked)
     if chosen is None:
         message = "There is nothing to engrave: the words leave no mark."
         return one, [Finding("empty_text", Severity.REFUSE, message)]
-    block, found, largest_mm = chosen
+    block, found, largest_mm = chosen.block, chosen.fit, chosen.largest_mm
     most = tallest(ground.zone, inscription, block.extent[1])
     if largest_mm is not None and largest_mm > most:
         largest_mm = most
         found = found and fitter.place(block, most)
-    findings = limit_findings(zone, inscription, asked)
+    findings = [*limit_findings(zone, inscription, asked), *less_room(ground.zone, room_mm)]
     if asked is not None and not findings:
         findings += too_tall_findings(ground.zone, inscription, asked, block.extent[1])
     too_small = found is not None and asked is None and found.height_mm < zone.min_height_mm - 1e-6
@@ -262,7 +270,7 @@ def _place(
             overrun = _sketch(fitter, block, size)
             return replace(one, lines=block.lines, largest_mm=largest_mm, overrun=overrun), findings
     assert found is not None
-    if not findings:
+    if verdict_of(tuple(findings)) is not Verdict.REFUSE:
         findings += small_findings(shop.policy, inscription, found.height_mm)
     features = block.features
     findings += feature_findings(shop.policy, features, found.height_mm, ground.line_width_mm, inscription)
@@ -353,45 +361,6 @@ def _ways(
         yield [artwork_block(shop.artworks[inscription.artwork])]
     else:
         yield [code_block(inscription)]
-
-
-def _chosen(
-    fitter: Fitter, ways: Iterable[Sequence[Block]], asked: float | None
-) -> tuple[Block, Fit | None, float | None] | None:
-    """The way to break the words, its placement, and the largest size of that way where that was looked for.
-
-    With no size asked for: the way whose size is the largest. With a size: the words stay in as few lines
-    as have that size, for that is how the buyer typed them, and among ways of as many lines the one that
-    could be largest is the most even. Where none has it: the way whose size is the largest, unplaced. Of
-    equal ways the first. None when no way leaves any ink.
-    """
-    seen: list[Block] = []
-    for group in ways:
-        inked = [block for block in group if len(block.hull) > 0]
-        if asked is not None:
-            fitting = {block: found for block in inked if (found := fitter.place(block, asked)) is not None}
-            if fitting:
-                best = next(iter(fitting)) if len(fitting) == 1 else _roomiest(fitter, list(fitting))[0]
-                return best, fitting[best], None
-        seen += inked
-    if not seen:
-        return None
-    block, found = _roomiest(fitter, seen)
-    return block, found if asked is None else None, found.height_mm if found else None
-
-
-def _roomiest(fitter: Fitter, blocks: Sequence[Block]) -> tuple[Block, Fit | None]:
-    """The block with the largest size, the first of equals; the first of all where none fits."""
-    best: tuple[float, int, Fit | None] = (0.0, 0, None)
-    hopeful = sorted(range(len(blocks)), key=lambda at: -fitter.bound(blocks[at]))
-    for at in hopeful:
-        if fitter.bound(blocks[at]) < best[0]:
-            break  # nor can any after it
-        found = fitter.largest(blocks[at])
-        size = found.height_mm if found else 0.0
-        if size > best[0] or (size == best[0] and found is not None and at < best[1]):
-            best = (size, at, found)
-    return blocks[best[1]], best[2]
 
 
 def _together(checked: Sequence[Checked]) -> list[Finding]:

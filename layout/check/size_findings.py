@@ -71,6 +71,17 @@ def small_findings(policy: Policy, inscription: Inscription, size: float) -> lis
     ]  # fmt: skip
 
 
+def less_room(zone: Zone, room_mm: float | None) -> list[Finding]:
+    """A mark that stands nearer to the edge than is usual here, because it could not be read if smaller."""
+    if room_mm is None or room_mm >= zone.usual_room_mm - _LEAST_MM:
+        return []
+    message = (
+        f"It keeps {room_mm:.1f} mm from the edge of the zone instead of the usual {zone.usual_room_mm:g} mm."
+    )
+    limit = zone.usual_room_mm
+    return [Finding("less_room", Severity.NOTE, message, measured=room_mm, limit=limit, unit="mm")]
+
+
 def does_not_fit(
     inscription: Inscription, *, lines: int, size: float, over: Overhang, largest: float | None
 ) -> list[Finding]:

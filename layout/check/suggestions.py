@@ -30,6 +30,8 @@ MOST_SUGGESTIONS = 3
 MOST_TRIED = 5
 MOST_HOPELESS = 12
 
+#: What the largest size of the same words, in their own lines, may do away with.
+_TOO_LARGE = frozenset({"too_long", "too_tall", "no_room", "above_largest"})
 #: What breaking a line may do away with.
 _BROKEN = frozenset({"too_long", "too_tall", "no_room"})
 #: What another zone does away with, and nothing in this one.
@@ -131,6 +133,8 @@ def _candidates(
     if codes & _BROKEN:
         yield from _rebroken(here, inscription)
     yield from (_sized(inscription, size) for size in _sizes(shop, here, inscription, about))
+    if codes & _TOO_LARGE:
+        yield replace(_sized(inscription, None), size="largest")
     yield _sized(inscription, None)
     if codes & _OTHERWISE:
         yield from _otherwise(shop, here, inscription)

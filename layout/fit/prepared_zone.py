@@ -37,10 +37,9 @@ class Ground:
         self.where = candidates(shop, sku, self.face.face, self.surface)
         self.line_width_mm = max((c.process.line_width_mm for c in self.where), default=0.0)
         self.region: Region | None = None
-        self._fitters: dict[tuple[Align, bool], Fitter] = {}
+        self._fitters: dict[tuple[Align, bool, float | None], Fitter] = {}
         if self.where:
-            plays = {candidate.seat.play for candidate in self.where}
-            self.region = region_of(self.face, self.zone, line_width_mm=self.line_width_mm, plays=plays)
+            self.region = self._region_with(self.zone.edge_margin_mm)
             self._allowed = self.region.polygon.buffer(CONTAINMENT_MM)
             for polygon in (self.region.polygon, self._allowed):
                 shapely.prepare(polygon)
@@ -48,15 +47,22 @@ class Ground:
                 shapely.covers(polygon, polygon.representative_point().buffer(0.001))
         self.reach = Reach(shop, self.where, self.region.polygon if self.region else None)
 
-    def fitter(self, align: Align, *, limited: bool) -> Fitter:
-        """How to fit blocks here; `limited` by the zone's own heights, as words are. Raises ValueError
-        where there is no region."""
+    def fitter(self, align: Align, *, limited: bool, room_mm: float | None = None) -> Fitter:
+        """How to fit blocks here; `limited` by the zone's own heights, as words are; with so much room around
+        them where that is more than the edge margin. Raises ValueError where there is no region."""
         if self.region is None:
             raise ValueError("no region to fit in")
-        key = (align, limited)
+        key = (align, limited, room_mm)
         if key not in self._fitters:
-            self._fitters[key] = fitter_for(self.region, self.limits(limited=limited), align)
+            region = self.region if room_mm is None else self._region_with(room_mm)
+            self._fitters[key] = fitter_for(region, self.limits(limited=limited), align)
         return self._fitters[key]
+
+    def _region_with(self, room_mm: float) -> Region:
+        """The region that keeps so much room from what bounds the zone, in place of the edge margin."""
+        roomy = replace(self.zone, edge_margin_mm=room_mm)
+        plays = {candidate.seat.play for candidate in self.where}
+        return region_of(self.face, roomy, line_width_mm=self.line_width_mm, plays=plays)
 
     def limits(self, *, limited: bool) -> Zone:
         """The zone, with its own heights or with none."""

@@ -53,6 +53,8 @@ class Zone:
     (its start or end for those alignments). `slide` is how far it may move from there to fit.
     `leading` is the distance of baselines as a multiple of the capital height.
     `surface` is None where the product's own material and finish apply.
+    `usual_height_mm` is the capital height where nobody asks for a size, `usual_room_mm` how far a mark then
+    keeps from what bounds the zone (at least `edge_margin_mm`); None: the largest that fits.
     """
 
     zone: str
@@ -71,6 +73,8 @@ class Zone:
     letter_spacing: float = 0.0  # extra advance per cluster, as a multiple of the capital height
     features: Mapping[str, bool] = field(default_factory=dict)  # OpenType feature tags, e.g. {"smcp": True}
     surface: Surface | None = None
+    usual_height_mm: float | None = None
+    usual_room_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -125,6 +125,9 @@ CHECK_CODES: Mapping[str, Meaning] = MappingProxyType(
         "mixed_alphabets": Meaning(
             Severity.REVIEW, "One word visibly mixes alphabets; a person looks at it."
         ),
+        "less_room": Meaning(
+            Severity.NOTE, "Nearer to the zone's edge than is usual; `measured` is the room."
+        ),
         "small_capitals": Meaning(Severity.REVIEW, "Readable, but so small that a person looks at it first."),
     }
 )

@@ -13,9 +13,14 @@ Align = Literal["start", "centre", "end"]
 Breaks = Literal["as_typed", "fitted"]
 
 
+#: Which size is meant where none is given in mm: the zone's usual one, or the largest that fits.
+Size = Literal["usual", "largest"]
+
+
 @dataclass(frozen=True, slots=True)
 class TextInscription:
-    """Words in one zone. `height_mm` is that of the font's capital H; None asks for the largest that fits.
+    """Words in one zone. `height_mm` is that of the font's capital H; where it is None, `size` decides.
+    `same_size_as` names another line of the order whose words are to have the same height.
 
     `text` is as the buyer typed it; U+000A (or CR LF, or CR) is the buyer's own line break. `breaks` says
     whether further breaks are allowed inside those lines.
@@ -27,6 +32,8 @@ class TextInscription:
     height_mm: float | None = None
     align: Align | None = None
     breaks: Breaks = "as_typed"
+    size: Size = "usual"
+    same_size_as: str | None = None
     kind: Literal["text"] = "text"
 
 
@@ -39,27 +46,31 @@ class MonogramInscription:
     font: str
     frame: str | None = None
     height_mm: float | None = None
+    size: Size = "usual"
+    same_size_as: str | None = None
     kind: Literal["monogram"] = "monogram"
 
 
 @dataclass(frozen=True, slots=True)
 class ArtworkInscription:
-    """A mark of the shop's library, `width_mm` wide; None asks for the largest that fits."""
+    """A mark of the shop's library, `width_mm` wide; where that is None, `size` decides."""
 
     zone: str
     artwork: str
     width_mm: float | None = None
+    size: Size = "usual"
     kind: Literal["artwork"] = "artwork"
 
 
 @dataclass(frozen=True, slots=True)
 class CodeInscription:
-    """A two-dimensional code; `cell_mm` is the size of one module, None asks for the largest that fits."""
+    """A two-dimensional code; `cell_mm` is the size of one module; where that is None, `size` decides."""
 
     zone: str
     symbology: Literal["qr", "datamatrix"]
     content: str
     cell_mm: float | None = None
+    size: Size = "usual"
     kind: Literal["code"] = "code"
 
 

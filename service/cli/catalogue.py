@@ -53,6 +53,13 @@ def check(
         f"{len(shop.fonts)} fonts, {len(shop.artworks)} marks, {boxed} boxed units; "
         f"version {shop.version[:12]}"
     )
+    for blade in shop.blades.values():
+        for zone in (zone for face in blade.faces for zone in face.zones):
+            if zone.usual_height_mm is None:
+                typer.echo(
+                    f"note: zone {zone.zone} of {blade.blade} has no usual_height_mm: words there get the "
+                    "largest size that fits"
+                )
     for process in shop.processes.values():
         if process.test_card is None:
             typer.echo(

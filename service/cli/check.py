@@ -26,7 +26,7 @@ def check(
     font: Annotated[str, typer.Option(help="In which font")],
     height: Annotated[
         float | None,
-        typer.Option(help="Height of a capital in mm; left out: the largest that fits", min=0.01),
+        typer.Option(help="Height of a capital in mm; left out: usual for the zone", min=0.01),
     ] = None,
     align: Annotated[Align | None, typer.Option(help="Side that the lines keep to")] = None,
     proof: Annotated[Path | None, typer.Option(help="Write a picture of the face to this SVG file")] = None,

@@ -58,6 +58,8 @@ _INSCRIPTION_COLUMNS = frozenset(
         "height_mm",
         "align",
         "breaks",
+        "size",
+        "same_size_as",
         "initials",
         "frame",
         "artwork",

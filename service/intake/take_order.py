@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
+from itertools import zip_longest
 from typing import Any
 
 import structlog
@@ -20,6 +21,7 @@ from service.intake import check as checks
 from service.intake import order_rows as rows
 from service.intake import orders
 from service.intake.order_json import etag_of, order_json
+from service.intake.same_size import at_height, height_of_set, levelled, must_name_lines
 from service.intake.taking import take
 from service.plan import promises
 from service.records.errors import BadRequest, CheckersBusy, NotFound
@@ -77,17 +79,19 @@ def take_order(service: Service, body: Any, idempotency_key: str | None, *, who:
 
 
 def check_lines(service: Service, wanted: OrderWanted) -> list[CheckResult]:
-    """Check every line; lines that ask for the same are checked once."""
+    """Check every line, words that are to look like a set at one height; lines that ask for the same are
+    checked once."""
     with service.database.reading() as session:
         in_force = checks.in_force(session)
-    known: dict[Any, CheckResult] = {}
-    results = []
-    for line in wanted.lines:
+    results: dict[Any, CheckResult] = {}
+
+    def check(line: LineWanted) -> CheckResult:
         asked = (line.sku, line.inscriptions)
-        if asked not in known:
-            known[asked] = _check_or_hold(service, line, in_force, refuse=wanted.refuse_unengravable)
-        results.append(known[asked])
-    return results
+        if asked not in results:
+            results[asked] = _check_or_hold(service, line, in_force, refuse=wanted.refuse_unengravable)
+        return results[asked]
+
+    return list(levelled(wanted.lines, [check(line) for line in wanted.lines], check))
 
 
 def _check_or_hold(service: Service, line: LineWanted, in_force: InForce, *, refuse: bool) -> CheckResult:
@@ -107,7 +111,7 @@ def wanted_of(body: Any) -> OrderWanted:
     refs = [line.line_ref for line in body.lines]
     if len(set(refs)) != len(refs):
         raise BadRequest("two lines have the same line_ref", field="lines.line_ref")
-    return OrderWanted(
+    wanted = OrderWanted(
         order_ref=body.order_ref,
         ship_by=body.ship_by,
         priority=body.priority,
@@ -120,6 +124,8 @@ def wanted_of(body: Any) -> OrderWanted:
             for line in body.lines
         ),
     )
+    must_name_lines(wanted.lines)
+    return wanted
 
 
 def amend_line(
@@ -128,9 +134,14 @@ def amend_line(
     """Check other words for a line, then write them if the order is still as the caller saw it."""
     values: tuple[Inscription, ...] = tuple(one.value() for one in inscriptions)
     with service.database.reading() as session:
-        sku = orders.line_of(orders.visible(session, identity, who=who), line_ref).sku
+        order = orders.visible(session, identity, who=who)
+        sku = orders.line_of(order, line_ref).sku
+        others = {o.line_ref: (o.inscriptions, o.checked) for o in order.lines if o.line_ref != line_ref}
         in_force = checks.in_force(session)
     result = service.geometry.check(sku, values, in_force=in_force)
+    level = _level_with(values, result, line_ref, others)
+    if level != values:
+        result = service.geometry.check(sku, level, in_force=in_force)
 
     def work(session: Session) -> dict[str, Any]:
         now = service.clock()
@@ -141,6 +152,22 @@ def amend_line(
         return {"order": order_json(session, order), "etag": etag_of(order)}
 
     return service.database.write(work)
+
+
+def _level_with(
+    values: Sequence[Inscription],
+    result: CheckResult,
+    line_ref: str,
+    others: Mapping[str, tuple[Sequence[Any], Sequence[Any]]],
+) -> tuple[Inscription, ...]:
+    """Other words of a line at the height of the set that they belong to, where they would be taller."""
+    level = []
+    for inscription, checked in zip_longest(values, result.inscriptions):
+        height = height_of_set(inscription, line_ref, others)
+        size = checked.size_mm if checked is not None else None
+        is_taller = height is not None and size is not None and size > height
+        level.append(at_height(inscription, height) if is_taller and height is not None else inscription)
+    return tuple(level)
 
 
 def proof(

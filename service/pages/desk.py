@@ -214,6 +214,8 @@ def _inscription(chosen: Mapping[str, Any], given: Mapping[str, str]) -> Any:
     }
     if given.get("height", "").strip():
         asked["height_mm"] = given["height"].strip().replace(",", ".")
+    elif given.get("size") == "largest":
+        asked["size"] = "largest"
     if given.get("align") in {"start", "centre", "end"}:
         asked["align"] = given["align"]
     return _one(asked)
@@ -237,7 +239,8 @@ def _valid(asked: list[Any]) -> list[Any]:
 
 
 def _retyped(before: Mapping[str, Any], form: Form) -> dict[str, Any]:
-    """The inscription with what the form changes; a height left empty asks for the largest that fits."""
+    """The inscription with what the form changes; a height left empty asks for the
+    zone's usual one."""
     said = dict(before)
     name = {"text": "text", "monogram": "initials", "code": "content"}.get(str(said.get("kind", "text")))
     if name and form.get("words") is not None:
@@ -246,6 +249,7 @@ def _retyped(before: Mapping[str, Any], form: Form) -> dict[str, Any]:
         said["font"] = str(form["font"])
     said.pop("height_mm", None)
     if str(form.get("height", "")).strip():
+        said.pop("size", None)
         said["height_mm"] = str(form["height"]).strip().replace(",", ".")
     return said
 

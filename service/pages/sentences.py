@@ -68,6 +68,7 @@ FINDINGS: Mapping[str, str] = {
     "zone_taken": _("Another inscription is in this place already."),
     "marks_overlap": _("Two marks would meet, or come too near to each other."),
     "no_common_slot": _("No slot can take all that is asked for on this face."),
+    "less_room": _("It stands nearer to the edge of this place than is usual here."),
     "small_capitals": _("The capitals are so small that a person must look first."),
     "unknown_station": _("The load's station is not the shop's."),
     "unknown_plate": _("The load's plate is not the shop's."),

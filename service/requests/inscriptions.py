@@ -7,9 +7,18 @@ in size only; whether it can be engraved is the check's business, because a paid
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Discriminator, Field, Tag
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    model_validator,
+)
 
 from layout.shop.inscriptions import (
     ArtworkInscription,
@@ -56,7 +65,24 @@ class Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class TextIn(Strict):
+SizeIn = Literal["usual", "largest"]
+
+
+class Sized(Strict):
+    """An inscription whose size is given in mm, or is the zone's usual one (also when nothing is said), or is
+    the largest that fits."""
+
+    size: SizeIn | None = None
+
+    @model_validator(mode="after")
+    def _one_size(self) -> Self:
+        in_mm = any(getattr(self, name, None) is not None for name in ("height_mm", "width_mm", "cell_mm"))
+        if self.size is not None and in_mm:
+            raise ValueError("size is for inscriptions without a size in mm")
+        return self
+
+
+class TextIn(Sized):
     zone: Name
     kind: Literal["text"] = "text"
     text: Words
@@ -64,34 +90,53 @@ class TextIn(Strict):
     height_mm: Size | None = None
     align: Literal["start", "centre", "end"] | None = None
     breaks: Literal["as_typed", "fitted"] = "as_typed"
+    same_size_as: Ref | None = None
 
     def value(self) -> TextInscription:
-        return TextInscription(self.zone, self.text, self.font, self.height_mm, self.align, self.breaks)
+        return TextInscription(
+            self.zone,
+            self.text,
+            self.font,
+            self.height_mm,
+            self.align,
+            self.breaks,
+            self.size or "usual",
+            self.same_size_as,
+        )
 
 
-class MonogramIn(Strict):
+class MonogramIn(Sized):
     zone: Name
     kind: Literal["monogram"]
     initials: Words
     font: Name
     frame: Name | None = None
     height_mm: Size | None = None
+    same_size_as: Ref | None = None
 
     def value(self) -> MonogramInscription:
-        return MonogramInscription(self.zone, self.initials, self.font, self.frame, self.height_mm)
+        return MonogramInscription(
+            self.zone,
+            self.initials,
+            self.font,
+            self.frame,
+            self.height_mm,
+            self.size or "usual",
+            self.same_size_as,
+        )
 
 
-class ArtworkIn(Strict):
+class ArtworkIn(Sized):
     zone: Name
     kind: Literal["artwork"]
     artwork: Name
     width_mm: Size | None = None
 
     def value(self) -> ArtworkInscription:
-        return ArtworkInscription(self.zone, self.artwork, self.width_mm)
+        return ArtworkInscription(self.zone, self.artwork, self.width_mm, self.size or "usual")
 
 
-class CodeIn(Strict):
+class CodeIn(Sized):
     zone: Name
     kind: Literal["code"]
     symbology: Literal["qr", "datamatrix"]
@@ -99,7 +144,7 @@ class CodeIn(Strict):
     cell_mm: Size | None = None
 
     def value(self) -> CodeInscription:
-        return CodeInscription(self.zone, self.symbology, self.content, self.cell_mm)
+        return CodeInscription(self.zone, self.symbology, self.content, self.cell_mm, self.size or "usual")
 
 
 def _kind(given: Any) -> str:
@@ -134,8 +179,11 @@ def to_json(inscription: Inscription) -> dict[str, Any]:
         "width_mm",
         "cell_mm",
         "align",
+        "same_size_as",
     )
     given = {name: getattr(inscription, name, None) for name in fields}
     if isinstance(inscription, TextInscription) and inscription.breaks != "as_typed":
         given["breaks"] = inscription.breaks
+    if inscription.size != "usual" and not any(given[name] for name in ("height_mm", "width_mm", "cell_mm")):
+        given["size"] = inscription.size
     return {name: value for name, value in given.items() if value is not None}

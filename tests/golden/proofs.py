@@ -17,7 +17,7 @@ from service.shop import catalogue
 
 FOLDER = Path(__file__).parent / "proofs"
 
-#: name: (sku, zone, font, text, capital height in mm or None for the largest that fits)
+#: name: (sku, zone, font, text, capital height in mm or None for the usual size)
 TEXTS: dict[str, tuple[str, str, str, str, float | None]] = {
     "latin": ("AQ-CHEF-20", "heel", "lato-bold", "For Rosa", None),
     "latin-two-lines": ("AQ-CHEF-20", "heel", "garamond-bold", "Marta\nand Jonas", None),

@@ -23,7 +23,8 @@ def the_shop() -> Shop:
 
 
 def words(text: str, **changes: Any) -> TextInscription:
-    return replace(TextInscription("heel", text, "lato-bold"), **changes)
+    """Words at the heel, the largest that fit, for that is where the limits lie."""
+    return replace(TextInscription("heel", text, "lato-bold", size="largest"), **changes)
 
 
 def checked(*inscriptions: Inscription, shop: Shop | None = None, sku: str = CHEF) -> CheckResult:

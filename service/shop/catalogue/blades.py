@@ -146,5 +146,7 @@ def zone_of(z: ZoneFile, every_font: tuple[str, ...]) -> Zone:
         leading=z.leading,
         letter_spacing=z.letter_spacing,
         features=dict(z.features),
+        usual_height_mm=z.usual_height_mm,
+        usual_room_mm=z.edge_margin_mm if z.usual_room_mm is None else z.usual_room_mm,
         surface=Surface(z.material, z.finish) if z.material and z.finish else None,
     )

@@ -98,6 +98,8 @@ class ZoneFile(Strict):
     min_height_mm: float = Field(gt=0, le=50)
     max_height_mm: float = Field(gt=0, le=100)
     edge_margin_mm: Mm = 0.3
+    usual_height_mm: float | None = Field(default=None, gt=0, le=100)
+    usual_room_mm: Mm | None = None
     align: Literal["start", "centre", "end"] = "centre"
     slide: Literal["both", "along", "across", "none"] = "both"
     anchor: Point | None = None
@@ -113,6 +115,13 @@ class ZoneFile(Strict):
             raise ValueError("material and finish go together")
         if self.min_height_mm > self.max_height_mm:
             raise ValueError("min_height_mm is above max_height_mm")
+        if self.usual_height_mm is None:
+            if self.usual_room_mm is not None:
+                raise ValueError("usual_room_mm goes with usual_height_mm")
+        elif not self.min_height_mm <= self.usual_height_mm <= self.max_height_mm:
+            raise ValueError("usual_height_mm is not between min_height_mm and max_height_mm")
+        if self.usual_room_mm is not None and self.usual_room_mm < self.edge_margin_mm:
+            raise ValueError("usual_room_mm is below edge_margin_mm")
         return self
 
 

@@ -382,8 +382,8 @@ def test_artwork_and_codes_are_placed_and_measured_too() -> None:
 @pytest.mark.parametrize(
     ("whole", "most"),
     [
-        (ArtworkInscription("heel", "leaf"), 5.0),
-        (MonogramInscription("heel", "RM", "lato-bold", "ring"), 10.0),
+        (ArtworkInscription("heel", "leaf", size="largest"), 5.0),
+        (MonogramInscription("heel", "RM", "lato-bold", "ring", size="largest"), 10.0),
     ],
 )
 def test_artwork_and_frames_are_no_taller_than_the_zone_takes(whole: Inscription, most: float) -> None:

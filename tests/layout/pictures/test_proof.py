@@ -40,7 +40,7 @@ def paths(picture: ElementTree.Element, **style: str) -> Iterator[ElementTree.El
 
 
 def test_an_accepted_mark_is_drawn_with_its_dimensions_scale_bar_and_what_holds_it() -> None:
-    asked = words("For Rosa, gardener")
+    asked = words("For Rosa, gardener", breaks="fitted")
     one = checked(asked).inscriptions[0]
 
     picture = proof_of(asked)
@@ -70,7 +70,7 @@ def test_the_picture_is_in_millimetres_and_shows_the_mark_as_large_as_it_is() ->
 
 
 def test_words_that_do_not_fit_are_drawn_dashed_where_they_would_run_over() -> None:
-    picture = proof_of(words("For Rosa, gardener, 1961", height_mm=12.0))
+    picture = proof_of(words("For Rosa, gardener, 1961", height_mm=12.0, breaks="fitted"))
 
     dashed = [path for path in paths(picture, fill="none", stroke="#a8442a") if path.get("stroke-dasharray")]
     filled = list(paths(picture, fill="#a8442a", fill_opacity="0.55"))

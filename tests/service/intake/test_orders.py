@@ -555,3 +555,57 @@ def test_the_bench_reads_the_lines_that_were_frozen_however_the_form_sent_them(c
 
     assert (line["verdict"], line["checked"][0]["lines"]) == ("accept", ["Happy 40th", "Beatriz"])
     assert [slot["texts"] for slot in load["turns"][0]["slots"]] == [["Happy 40th\nBeatriz"]]
+
+
+def a_named_line(ref: str, name: str, like: str | None = None, **changes: Any) -> dict[str, Any]:
+    asked = {"zone": "ricasso", "text": name, "font": "lato-bold", **changes}
+    return a_line(line_ref=ref, inscriptions=[asked | ({"same_size_as": like} if like else {})])
+
+
+def _heights(lines: list[dict[str, Any]]) -> list[float]:
+    return [line["checked"][0]["height_mm"] for line in lines]
+
+
+def test_lines_that_name_one_another_get_the_height_of_the_longest_name(counter: Counter) -> None:
+    names = {"1": "Bo", "2": "Bartholomew Featherstonehaugh", "3": "Zoë"}
+    likes = {"2": "1", "3": "2"}
+
+    alone = counter.post_order(an_order(lines=[a_named_line(r, name) for r, name in names.items()])).json()
+    of_a_set = counter.post_order(
+        an_order(lines=[a_named_line(r, name, likes.get(r)) for r, name in names.items()])
+    ).json()
+
+    smallest = min(_heights(alone["lines"]))
+    assert len(set(_heights(alone["lines"]))) > 1
+    assert _heights(of_a_set["lines"]) == [smallest] * 3
+    assert {line["verdict"] for line in of_a_set["lines"]} == {"accept"}
+    assert "height_mm" not in of_a_set["lines"][0]["inscriptions"][0]  # nobody asked for it in mm
+
+
+def test_a_line_of_a_set_keeps_its_height_when_its_words_change(counter: Counter) -> None:
+    lines = [a_named_line("1", "Bartholomew Featherstonehaugh"), a_named_line("2", "Zoë", "1")]
+    taken = counter.post_order(an_order(lines=lines))
+    before = _heights(taken.json()["lines"])
+
+    changed = counter.ask(
+        "desk",
+        "PATCH",
+        f"/v1/orders/{taken.json()['id']}/lines/2",
+        {"inscriptions": a_named_line("2", "Ida", "1")["inscriptions"]},
+        If_Match=taken.headers["ETag"],
+    ).json()
+
+    assert _heights(changed["lines"]) == before and before[0] == before[1]
+
+
+@pytest.mark.parametrize("named", ["2", "1"])
+def test_a_set_with_a_line_that_is_not_there_is_refused(counter: Counter, named: str) -> None:
+    answer = counter.post_order(an_order(lines=[a_named_line("1", "Bo", named)]))
+
+    assert (answer.status_code, answer.json()["code"]) == (422, "bad_request")
+
+
+def test_a_size_and_a_height_contradict_each_other(counter: Counter) -> None:
+    answer = counter.post_order(an_order(lines=[a_named_line("1", "Bo", size="largest", height_mm=3.0)]))
+
+    assert answer.status_code == 422
