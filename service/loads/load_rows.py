@@ -232,6 +232,12 @@ def misfits(session: Session, job_ids: Collection[int]) -> list[tuple[int, str, 
     return [(job_id, *place) for job_id, *place in rows if job_id is not None]  # type: ignore[misc]
 
 
+def replacements(session: Session, job_ids: Collection[int]) -> list[tuple[int, int]]:
+    """(scrapped job, its replacement) of those jobs."""
+    found = session.execute(select(Job.replaces, Job.id).where(Job.replaces.in_(sorted(job_ids))))
+    return [(old, new) for old, new in found if old is not None]
+
+
 def files(session: Session, load_id: int, *, revision: int) -> list[TurnFile]:
     """Files offered for a load at one revision."""
     return list(

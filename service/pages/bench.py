@@ -430,6 +430,7 @@ def _bench(
         units = rows.units_in(session, [load.id for load in loads])
         queue = pulls.queue(session, shop, now=state.clock())
         going_back = put_backs.listed(session)
+        in_hand, lots = rows.in_hand(session), rows.open_lots(session)
     return page(
         request,
         "bench.html",
@@ -442,6 +443,8 @@ def _bench(
         queue=queue,
         products=shop.products,
         going_back=going_back,
+        in_hand=in_hand,
+        lots=lots,
         nothing_at=nothing_at,
     )
 

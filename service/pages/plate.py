@@ -17,7 +17,7 @@ from shapely.geometry import LineString, Polygon
 
 from layout.pictures.guide import handle_direction_deg
 from layout.seating.registration import place_points, to_station
-from layout.shop.loads import LoadLayout, SlotFill
+from layout.shop.loads import LoadLayout, Mark, SlotFill
 from layout.shop.measure import Floats, format_mm
 from layout.shop.plates import Plate
 from layout.shop.shop import Shop
@@ -67,6 +67,24 @@ def plate_svg(
     return (
         f'<svg class="plate-picture" viewBox="0 0 {width} {height}" role="img" aria-label="{escape(title)}" '
         f'xmlns="http://www.w3.org/2000/svg">{"".join(parts)}</svg>'
+    )
+
+
+def mark_svg(mark: Mark) -> str:
+    """A mark by itself, as it was frozen, its handle side not told. A picture, never for burning."""
+    x0, y0, x1, y1 = mark.outline.bounds_mm
+    box: Box = (x0 - 0.5, y0 - 0.5, x1 + 0.5, y1 + 0.5)
+    rings = [ring for area in mark.outline.areas for ring in (area.exterior, *area.interiors)]
+    areas = "".join(_data(shapely.get_coordinates(ring), box, closed=True) for ring in rings)
+    strokes = [shapely.get_coordinates(LineString(stroke)) for stroke in mark.outline.strokes]
+    lines = "".join(_data(stroke, box, closed=False) for stroke in strokes)
+    drawn = (f'<path class="mark" fill-rule="evenodd" d="{areas}"/>' if areas else "") + (
+        f'<path class="line" d="{lines}"/>' if lines else ""
+    )
+    width, height = format_mm(box[2] - box[0]), format_mm(box[3] - box[1])
+    return (
+        f'<svg class="mark-picture" viewBox="0 0 {width} {height}" aria-hidden="true" '
+        f'xmlns="http://www.w3.org/2000/svg">{drawn}</svg>'
     )
 
 

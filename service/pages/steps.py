@@ -18,7 +18,7 @@ from service.loads import load as loads
 from service.loads import load_rows as rows
 from service.loads import pull_rows, repeats
 from service.pages.cautions import hazards
-from service.pages.plate import plate_svg
+from service.pages.plate import mark_svg, plate_svg
 from service.records.ids import JOB, LOT, public
 from service.records.tables import BurnStart
 from service.shop.tools import Tools
@@ -71,6 +71,8 @@ class View:
     rounds: int
     doubts: tuple[Doubt, ...]
     blades: Mapping[str, int]
+    replaced: Mapping[str, str]
+    pictures: Mapping[str, str]
     again: tuple[str, ...]
     marked: frozenset[str]
     started_at: datetime | None
@@ -175,6 +177,10 @@ def view_of(tools: Tools, load_id: int) -> View:
                 blades[name] = blades.get(name, 0) + 1
         pending = loads.layout_of(session, row)
         rounds = pull_rows.rounds(session, row)
+        replaced = {
+            public(JOB, old): public(JOB, new)
+            for old, new in rows.replacements(session, [claim.job_id for claim in row.jobs])
+        }
         last = max((s.turn for s in row.slots if s.state == "burned"), default=0)
     seconds = 0.0
     if load["state"] in {"seated", "burning"}:
@@ -191,6 +197,8 @@ def view_of(tools: Tools, load_id: int) -> View:
         rounds=rounds,
         doubts=_doubts(starts, [start for start in ever if start.load_id == load_id]),
         blades=blades,
+        replaced=replaced,
+        pictures=_marks(whole) if load["state"] == "burned" else {},
         again=again,
         marked=frozenset(public(JOB, s.job_id or 0) for s in ever if s.outcome != "clean"),
         started_at=min((s.started_at for s in starts), default=None),
@@ -198,6 +206,14 @@ def view_of(tools: Tools, load_id: int) -> View:
         last_burned_turn=last,
         now=tools.clock(),
     )
+
+
+def _marks(layout: LoadLayout) -> dict[str, str]:
+    """The mark of each unit by itself, every face of it: what must be on the unit that goes into the box."""
+    drawn: dict[str, str] = {}
+    for fill in (fill for turn in layout.turns for fill in turn.fills if fill.job is not None):
+        drawn[fill.job or ""] = drawn.get(fill.job or "", "") + "".join(map(mark_svg, fill.marks))
+    return drawn
 
 
 def _hazards(layout: LoadLayout) -> frozenset[str]:

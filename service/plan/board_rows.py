@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session, selectinload
 
-from service.records.states import ACTIVE_LOADS, JobState
-from service.records.tables import History, Job, Load, LoadJob, LoadSlot, Order, OrderLine, TurnFile
+from service.records.states import ACTIVE_LOADS, JobState, LotState
+from service.records.tables import History, Job, Load, LoadJob, LoadSlot, Lot, Order, OrderLine, TurnFile
 
 #: Jobs that still need work at a bench.
 UNDONE = tuple(
@@ -50,6 +51,43 @@ def recent_loads(session: Session, *, limit: int = 12) -> list[Load]:
             select(Load).where(Load.ended_at.is_not(None)).order_by(Load.ended_at.desc()).limit(limit)
         )
     )
+
+
+@dataclass(frozen=True, slots=True)
+class InHand:
+    """A unit out of its bin that no load has now: it waits beside the bench for its job."""
+
+    job: int
+    sku: str
+    order_ref: str
+    state: str
+    faces_done: list[str]
+    why: str
+
+
+def in_hand(session: Session) -> list[InHand]:
+    """Units that were pulled, belong to a job and are in no load: misfits, left over, taken back."""
+    is_loaded = exists().where(LoadJob.job_id == Job.id, LoadJob.active)
+    waiting = session.execute(
+        select(Job.id, Job.sku, Order.order_ref, Job.state, Job.faces_done)
+        .join(Order, Order.id == Job.order_id)
+        .where(Job.unit_in_hand, Job.state.in_(UNDONE), ~is_loaded)
+        .order_by(Job.id)
+    ).all()
+    last = (
+        select(func.max(History.id))
+        .where(History.subject == "job", History.subject_id.in_([row.id for row in waiting]))
+        .group_by(History.subject_id)
+    )
+    moves = session.scalars(select(History).where(History.id.in_(last)))
+    told = {move.subject_id: move.why for move in moves}
+    return [InHand(*row, told.get(row.id, "")) for row in waiting]
+
+
+def open_lots(session: Session) -> list[Lot]:
+    """Lots of which bare blades still wait."""
+    is_open = (Lot.state == LotState.OPEN.value, Lot.waiting > 0)
+    return list(session.scalars(select(Lot).where(*is_open).order_by(Lot.due, Lot.id)))
 
 
 def counts(session: Session) -> dict[str, int]:

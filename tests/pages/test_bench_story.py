@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from playwright.sync_api import Page, expect
 
 from tests.pages.conftest import SignIn
 from tests.pages.shop import ServedShop
+from tests.pages.taps import SIX, one_load
 
 pytestmark = pytest.mark.page
 
@@ -341,3 +343,88 @@ def test_the_whole_story_works_without_javascript(shop: ServedShop, sign_in: Sig
     page.get_by_role("button", name=re.compile("Pass")).first.click()
 
     expect(page.get_by_role("heading", name="Then to packing")).to_be_visible()
+
+
+def test_a_load_of_six_from_one_bin_takes_eight_taps(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1", SIX)
+    page = sign_in("bench", "Ines")
+
+    hand = one_load(page)
+
+    print(f"taps {hand.taps}, keystrokes {hand.keys}")
+    assert hand.taps <= 8
+    assert hand.keys <= 6
+    with shop.api("bench") as http:
+        assert http.get("/v1/jobs/J6").json()["state"] == "released"
+
+
+def test_a_misfit_says_what_is_to_blame_and_waits_on_a_list(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1", {"quantity": 2})
+    page = sign_in("bench", "Ines")
+    take(page)
+    pull_all(page)
+    mount(page)
+
+    page.locator("details", has_text="Does not fit").first.locator("summary").click()
+    page.get_by_role("button", name=re.compile("The slot: this unit waits")).first.click()
+    expect(page.get_by_role("alert")).to_contain_text("Clear these slots")
+    page.goto("/bench")
+
+    expect(page.get_by_role("heading", name="In hand: keep them on the tray")).to_be_visible()
+    expect(page.get_by_text("does not fit slot")).to_be_visible()
+
+
+def test_a_scrapped_unit_s_replacement_is_named(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1", {"quantity": 2})
+    page = sign_in("bench", "Ines")
+    take(page)
+    pull_all(page)
+    seat_all(page)
+    start(page)
+    finish(page)
+
+    page.locator("#J1 details", has_text="Scrap").locator("summary").click()
+    page.locator("#scrap-J1").select_option("faint mark")
+    page.get_by_role("button", name="Scrap J1").click()
+
+    expect(page.get_by_text("J1 is scrapped; J3 takes its place and goes first")).to_be_visible()
+
+
+def test_at_a_quiet_end_the_page_says_what_there_is_to_do(shop: ServedShop, sign_in: SignIn) -> None:
+    shop.order("AQ-1")
+    page, other = sign_in("bench", "Ines"), sign_in("bench", "Ned")
+    load = take(page)
+    with shop.api("bench") as http:
+        station = http.get(f"/v1/loads/{load}").json()["station"]
+
+    other.goto("/bench")
+    other.locator(f"form:has(input[value={station}]) button").click()
+
+    expect(other.get_by_text("Ines prepares L1 here")).to_be_visible()
+
+
+def test_bare_blades_go_from_the_lot_to_assembly(shop: ServedShop, sign_in: SignIn) -> None:
+    with shop.api("owner") as http:
+        asked = {
+            "sku": "AQ-PARE-9-BARE",
+            "quantity": 3,
+            "due": (datetime.now(UTC) + timedelta(days=3)).isoformat(),
+            "inscriptions": [{"zone": "ricasso", "kind": "artwork", "artwork": "house-mark"}],
+        }
+        answer = http.post("/v1/lots", json=asked, headers={"Idempotency-Key": "lot-key-1"})
+        assert answer.status_code == 201, answer.text
+    page = sign_in("bench", "Ines")
+
+    take(page)
+    page.get_by_role("button", name="Counted; go on to seating").click()
+    expect(page.get_by_role("heading", name="Seat the units")).to_be_visible()
+    seat_all(page)
+    start(page)
+    finish(page)
+    page.get_by_role("button", name="Counted").click()
+    page.get_by_role("button", name="Free the plate").click()
+    expect(page.get_by_text("The plate is free.")).to_be_visible()
+    page.goto("/lots")
+    page.get_by_role("button", name=re.compile("Hand 3 blades to assembly")).click()
+
+    expect(page.get_by_text("handed over").first).to_be_visible()
