@@ -79,10 +79,7 @@ class Worker:
             (page.locator("#code").is_visible(), self._start),
             (shown("^Save what I found"), self._resolve),
             (page.get_by_label("None of them was lifted").is_visible(), self._burn_all_again),
-            (
-                page.locator("summary", has_text="Burn again").first.is_visible() and self._partial(),
-                self._again,
-            ),
+            (self._has_partial(), self._again),
             (self.is_interrupted and shown("Burn finished"), self._stop_early),
             (shown("Burn finished"), press("Burn finished")),
             (shown("^✓ Checked: all"), press("^✓ Checked: all")),
