@@ -20,7 +20,7 @@ from tests.pages.shop import ServedShop
 from tests.pages.taps import Hand
 from tests.pages.test_bench_story import TWO_FACES
 
-pytestmark = [pytest.mark.page, pytest.mark.long]
+pytestmark = [pytest.mark.page, pytest.mark.long, pytest.mark.timeout(1_200)]
 
 ORDERS, SECONDS = 60, 120
 #: Loads that each of the two brings to packing.
