@@ -21,7 +21,7 @@ Pure and deterministic, and bounded by counts, as the planner is.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain
 from math import inf
@@ -119,12 +119,40 @@ def carried_on(
     return rest, written, new
 
 
-def kept_or_better(backlog: Backlog, loads: Sequence[PlannedLoad], fresh: Callable[[Backlog], Plan]) -> Plan:
+def kept_or_better(
+    backlog: Backlog,
+    loads: Sequence[PlannedLoad],
+    fresh: Callable[[Backlog], Plan],
+    *,
+    promised: Mapping[str, float] | None = None,
+) -> Plan:
     """The planned loads carried on with what is new worked in, unless what `fresh` plans for the whole
-    backlog is clearly better."""
+    backlog is clearly better.
+
+    `promised` says by order when it was promised for. Where the loads have to give way, a plan that takes
+    promises for due dates, and is not clearly worse by the real ones, is preferred: everything is done as
+    well, and in the order in which people were told.
+    """
     other = fresh(backlog)
     kept = kept_up(backlog, loads)
-    return other if kept is None or is_clearly_better(other, kept) else kept
+    if kept is not None and not is_clearly_better(other, kept):
+        return kept
+    sooner = _due_as_promised(backlog, promised or {})
+    if sooner == backlog:
+        return other
+    told = carried_on(backlog, fresh(sooner).loads)
+    if told is None or told[2] or is_clearly_better(other, told[1]):
+        return other
+    return replace(told[1], unplanned=other.unplanned, bound=other.bound, rule=other.rule)
+
+
+def _due_as_promised(backlog: Backlog, promised: Mapping[str, float]) -> Backlog:
+    """The backlog with promises for due dates, where these are earlier and have not passed."""
+    jobs = tuple(
+        replace(job, due=by) if backlog.now < (by := promised.get(job.order, job.due)) < job.due else job
+        for job in backlog.jobs
+    )
+    return replace(backlog, jobs=jobs)
 
 
 def kept_up(backlog: Backlog, loads: Sequence[PlannedLoad]) -> Plan | None:

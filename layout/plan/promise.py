@@ -83,9 +83,15 @@ class Forecast:
     luck: Luck
     ends: Floats
     done: Mapping[str, Floats]
+    station: Mapping[str, str]
     laser_free: Mapping[str, Floats]
     hands_free: Mapping[str, Floats]
     spans: Mapping[str, Spans] = field(repr=False)
+
+    def with_room(self, jobs: Sequence[str], done: Floats, overtaking: Overtaking) -> Floats:
+        """When those jobs are done, put off by work that usually comes later and goes first."""
+        last = max(jobs, key=lambda job: (float(np.median(self.done[job])), job))
+        return _overtaken(self, self.station[last], done, overtaking)
 
     def last(self, jobs: Iterable[str]) -> Floats | None:
         """When the last of the jobs is done, run by run; None when one of them is in no load."""
@@ -106,11 +112,12 @@ def safe_day(done: Floats, *, confidence: float = CONFIDENCE) -> float:
 
 
 def kept_promise(
-    promised: float, done: Floats, days: WorkingDays, *, confidence: float = CONFIDENCE
+    promised: float, done: Floats, with_room: Floats, days: WorkingDays, *, confidence: float = CONFIDENCE
 ) -> float:
-    """What is promised now that this was promised and those are the runs: the same, as long as it is more
-    likely kept than broken, and while nothing `EARLIER_DAYS` earlier is as safe."""
-    new = safe_day(done, confidence=confidence)
+    """What is promised now that this was promised and those are the runs, `with_room` for what may still go
+    first: the same, as long as it is more likely kept than broken, and while nothing `EARLIER_DAYS` earlier
+    is as safe."""
+    new = safe_day(with_room, confidence=confidence)
     if np.count_nonzero(done <= promised) < BROKEN_BELOW * len(done):
         return max(new, promised)
     return new if working_days(days, new, promised) >= EARLIER_DAYS else promised
@@ -146,7 +153,7 @@ def forecast(backlog: Backlog, plan: Plan, luck: Luck | None = None, *, draws: i
     planned = plan.done.keys()
     return Forecast(
         backlog, plan, luck, ends, {job: row for job, row in done.items() if not planned or job in planned},
-        runs.laser, runs.hands, runs.spans,
+        {job: load.station for load in plan.loads for job in load.jobs}, runs.laser, runs.hands, runs.spans,
     )  # fmt: skip
 
 
@@ -343,7 +350,9 @@ def safe_end_of_new(
     done = ready
     for faces in visits:
         share = seconds * len(faces) / len(kind.faces)
-        joined, station, end = behind.join(kind, faces, share, units, ready)
+        joined, station, end = 0, "", np.full(behind.draws, -np.inf)
+        if came_s <= 0:  # else what came before has taken the free slots
+            joined, station, end = behind.join(kind, faces, share, units, ready)
         if joined < units:
             added = behind.add(kind, faces, share, units - joined, ready)
             if added is None:
@@ -356,14 +365,13 @@ def safe_end_of_new(
 
 
 def _overtaken(runs: Forecast, station: str, end: Floats, overtaking: Overtaking) -> Floats:
-    """Ends put off by the work that goes first: of the time until then a share, and of that time a share
-    again; so much at once, as often as it comes."""
+    """Ends put off by the work that comes in the time until then and goes first: its share of that time, so
+    much at once, as often as it comes."""
     if overtaking.share <= 0:
         return end
-    share = min(overtaking.share, 0.9)
     spans = runs.spans[station]
     start = np.full(len(end), runs.backlog.now)
-    wait = np.maximum(0.0, spans.elapsed(end) - spans.elapsed(start)) * share / (1.0 - share)
+    wait = np.maximum(0.0, spans.elapsed(end) - spans.elapsed(start)) * overtaking.share
     at_once_s = max(1.0, overtaking.at_once_s)
     work: Floats = at_once_s * _chance("overtaking", station).poisson(wait / at_once_s).astype(np.float64)
     return spans.spend(end, work)

@@ -25,7 +25,7 @@ from service.plan import plan_rows as rows
 from service.plan.backlog import WallClock, backlog_of
 from service.proving import test_cards
 from service.records.errors import PlanFailed, PlanRefused, Refusal
-from service.records.ids import JOB, number
+from service.records.ids import JOB, ORDER, number, public
 from service.shop.tools import Service
 
 log = structlog.get_logger(__name__)
@@ -74,7 +74,11 @@ def renewed(
         now_proven = test_cards.proven(session, shop)
         backlog, clock = backlog_of(session, now_proven, now=now)
         unproven = test_cards.waiting(session, now_proven)
-    made, findings = _worked(service, planned if fresh else carried_on, backlog, loads, seconds=seconds)
+        promised = _promised(session, backlog, clock)
+    if fresh:
+        made, findings = _worked(service, planned, backlog, loads, promised, seconds=seconds)
+    else:
+        made, findings = _worked(service, carried_on, backlog, loads, seconds=seconds)
     if findings and loads:
         log.error("kept_up_plan_refused", codes=dict(Counter(finding.code for finding in findings)))
         made, findings = _worked(service, planned, backlog, seconds=seconds)
@@ -113,10 +117,19 @@ def _with_reasons(made: Plan, unproven: Mapping[int, tuple[str, ...]]) -> Plan:
     return replace(made, unplanned={**made.unplanned, **said})
 
 
-def planned(backlog: Backlog, loads: Sequence[PlannedLoad] = ()) -> tuple[Plan, tuple[Finding, ...]]:
+def _promised(session: Session, backlog: Backlog, clock: WallClock) -> dict[str, float]:
+    """By when orders that wait were promised."""
+    orders = sorted({number(ORDER, job.order) for job in backlog.jobs})
+    promises = rows.promises(session, orders)
+    return {public(ORDER, order): clock.seconds(promise.engraved_by) for order, promise in promises.items()}
+
+
+def planned(
+    backlog: Backlog, loads: Sequence[PlannedLoad] = (), promised: Mapping[str, float] | None = None
+) -> tuple[Plan, tuple[Finding, ...]]:
     """Those loads carried on, or a plan made from nothing where that is clearly better, and what the judge
     says of it; runs in a geometry process."""
-    made = kept_or_better(backlog, loads, plan)
+    made = kept_or_better(backlog, loads, plan, promised=promised)
     return made, inspect_plan(backlog, made)
 
 

@@ -21,6 +21,7 @@ from layout.loading.values import Option
 from layout.plan.promise import (
     CONFIDENCE,
     Forecast,
+    Overtaking,
     forecast,
     kept_promise,
     safe_day,
@@ -65,8 +66,20 @@ def keep_promises(service: Service) -> int:
         stuck = {public(ORDER, order) for order in rows.stuck_orders(session, _UNPLANNABLE)}
         waiting = {order: jobs for order, jobs in _by_order(found).items() if order not in stuck}
         known = rows.promises(session, [number(ORDER, order) for order in waiting])
+        past = recorded.overtaken(session, service.catalogue.current, found.clock, now=now)
+        dues = {job.order: job.due for job in found.backlog.jobs}
         return sum(
-            _keep(session, found, runs, days, order=order, jobs=jobs, known=known, now=now)
+            _keep(
+                session,
+                found,
+                runs,
+                days,
+                order=order,
+                jobs=jobs,
+                known=known,
+                now=now,
+                overtaking=past.sooner_than(dues[order] - found.backlog.now),
+            )
             for order, jobs in waiting.items()
         )
 
@@ -91,6 +104,7 @@ def _keep(
     jobs: Sequence[str],
     known: Mapping[int, Promise],
     now: datetime,
+    overtaking: Overtaking,
 ) -> int:
     """Make the order's first promise, or look whether the one it has stands; gives 1 when its store is
     told."""
@@ -100,11 +114,11 @@ def _keep(
     order_id = number(ORDER, order)
     promise = known.get(order_id)
     if promise is None:
-        engraved_by = found.moment(safe_day(done))
+        engraved_by = found.moment(safe_day(runs.with_room(jobs, done, overtaking)))
         session.add(Promise(order_id=order_id, engraved_by=engraved_by, confidence=CONFIDENCE, made_at=now))
         return 0
     before = found.clock.seconds(promise.engraved_by)
-    after = kept_promise(before, done, days)
+    after = kept_promise(before, done, runs.with_room(jobs, done, overtaking), days)
     if working_days(days, before, after) == 0:
         return 0
     promise.engraved_by, promise.confidence, promise.made_at = found.moment(after), CONFIDENCE, now

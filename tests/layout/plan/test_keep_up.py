@@ -361,6 +361,21 @@ def test_when_much_is_new_everything_is_planned_anew() -> None:
     assert kept_or_better(backlog, made.loads, plan) == plan(backlog)
 
 
+def test_where_loads_give_way_those_promised_first_stay_first() -> None:
+    """Two units of one ship-by, one after another; either may be promised for the first day."""
+    kind = a_kind(slots="A")
+    jobs = [a_job(name, kind, due=9 * DAY_S, seconds=DAY_S / 2 + 60) for name in ("1", "2")]
+    backlog = a_backlog(*jobs, plates=(a_plan_plate(slots="A"),))
+
+    def order_of(promised: dict[str, float]) -> list[str]:
+        made = kept_or_better(backlog, (), plan, promised=promised)
+        assert codes(backlog, made) == set()
+        return [job for load in made.loads for job in load.jobs]
+
+    assert order_of({"o-1": DAY_S})[0] == "1"
+    assert order_of({"o-2": DAY_S})[0] == "2"
+
+
 # --- held against another ---
 
 
