@@ -38,7 +38,7 @@ SPANS = [
     (day * DAY_S + a * HOUR_S, day * DAY_S + b * HOUR_S) for day in range(5) for a, b in ((8, 12), (13, 17))
 ]
 OPEN_A_DAY_S = 8 * HOUR_S
-STATIONS, SLOTS = ("s1", "s2"), {"large": 24, "small": 12}
+STATIONS, SLOTS = ("s1", "s2"), {"large": 12, "small": 6}
 LOAD_S, PLATE_S, PROCESS_S = 15.0, 90.0, 45.0
 #: The background looks at the rows so often.
 LOOK_S = 15 * 60.0
@@ -61,8 +61,8 @@ class Shop:
 
     @property
     def luck(self) -> Luck:
-        """What its records would show."""
-        return Luck(self.spread, self.bias, self.scrap, self.stops_per_s, self.stop_s)
+        """What its records would show; how its pace changes from day to day they don't."""
+        return Luck(spread=self.spread, scrap=self.scrap, stops_per_s=self.stops_per_s, stop_s=self.stop_s)
 
 
 @dataclass(slots=True)
@@ -120,9 +120,9 @@ def kinds() -> list[Kind]:
     for number in range(8):
         options = []
         if number % 3 != 0:
-            options += [Option("large", f"{n}", "mark", f"p{number % 2}", 0.0, 1.0) for n in range(24)]
+            options += [Option("large", f"{n}", "mark", f"p{number % 2}", 0.0, 1.0) for n in range(12)]
         if number % 3 != 1:
-            options += [Option("small", f"{n}", "mark", f"p{number % 2}", 0.0, 1.0) for n in range(12)]
+            options += [Option("small", f"{n}", "mark", f"p{number % 2}", 0.0, 1.0) for n in range(6)]
         made.append(Kind(f"k{number}", f"b{number}", ("mark",), dict.fromkeys(STATIONS, tuple(options))))
     return made
 
@@ -180,7 +180,7 @@ def orders_to_come(shop: Shop, chance: Random, days: int = DAYS) -> list[Coming]
     """Orders of the working days, most of them by day; the release day brings a day's orders more within an
     hour."""
     sorts = kinds()
-    seconds_a_unit, units_an_order = 165.0, 1.6
+    seconds_a_unit, units_an_order = 330.0, 1.6
     a_day = shop.loaded * OPEN_A_DAY_S * len(STATIONS) / seconds_a_unit / units_an_order
     coming: list[Coming] = []
     for day in range(days):
@@ -197,7 +197,7 @@ def orders_to_come(shop: Shop, chance: Random, days: int = DAYS) -> list[Coming]
                 due_day += 1
                 lead -= due_day % 7 < 5
             units = chance.choice((1, 1, 1, 2, 3))
-            seconds = float(chance.randrange(30, 301))
+            seconds = float(chance.randrange(60, 601))
             due = due_day * DAY_S + 17 * HOUR_S
             coming.append(Coming(at, due, chance.choice(sorts), seconds, units, 5 if is_urgent else 1))
     return coming
@@ -330,8 +330,12 @@ class ShopLife:
             backlog = self._backlog()
             fresh = plan_anew(backlog, rounds=self.shop.rounds)
             before = self.plan.loads if self.plan is not None else ()
-            kept = kept_or_better(backlog, before, lambda _: fresh)
-            assert kept is not None
+            kept = kept_or_better(
+                backlog,
+                before,
+                lambda wanted: fresh if wanted is backlog else plan_anew(wanted, rounds=self.shop.rounds),
+                promised={name: order.promised for name, order in self.orders.items() if order.promised},
+            )
             self.life.regrets.append(regret(kept, fresh))
             self._follow(backlog, kept)
         for name in STATIONS:
@@ -350,7 +354,9 @@ class ShopLife:
             if order.promised is None:
                 order.first = order.promised = safe_day(done)
                 continue
-            new = kept_promise(order.promised, done, self.days)
+            overtaking = overtaking_of(self.past, DAYS * 5 // 7, order.due - self.now)
+            room = self.runs.with_room(jobs, done, overtaking)
+            new = kept_promise(order.promised, done, room, self.days)
             order.moves += abs(working_days(self.days, order.promised, new)) >= 1
             order.promised = new
 
@@ -384,10 +390,7 @@ class ShopLife:
         free = max([self.now, *(one.ends for one in here)])
         begins = fitting(max(worked(self.now, LOAD_S * len(jobs)), free), estimate)
         actual = estimate * self.paces[name] * math.exp(self.shop.spread * self.chance.gauss(0, 1))
-        stop, at = 0.0, self.chance.expovariate(self.shop.stops_per_s) if self.shop.stops_per_s else math.inf
-        while at < actual:
-            stop += self.chance.expovariate(1 / self.shop.stop_s)
-            at += self.chance.expovariate(self.shop.stops_per_s)
+        stop = _stopped(self.shop, actual, self.chance)
         claimed = Claimed(load, estimate, begins + estimate, begins + actual + stop, begins)
         here.append(claimed)
         self.moved = True
@@ -418,7 +421,99 @@ def regret(kept: Plan, fresh: Plan) -> float:
     return mine / other if other else (math.inf if mine else 1.0)
 
 
-def lived(shop: Shop) -> Life:
-    """Two weeks of a shop; what came in the two weeks before is what its records show."""
+def lived(shop: Shop, *, orders_until: int = DAYS) -> Life:
+    """Two weeks of a shop, in which orders come on so many days of it; what came in the two weeks before is
+    what its records show."""
     past = orders_to_come(shop, Random(f"past {shop.seed}"))
-    return ShopLife(shop, orders_to_come(shop, Random(f"orders {shop.seed}")), past).run()
+    coming = orders_to_come(shop, Random(f"orders {shop.seed}"), orders_until)
+    return ShopLife(shop, coming, past).run()
+
+
+# --- one plan, let happen many times ---
+
+
+def kept_shares(chance: Random, runs: int) -> list[float]:
+    """By order of a plan of a shop drawn by chance, the share of runs in which it was done by its promise."""
+    spread, bias = chance.uniform(0.1, 0.5), chance.uniform(0.0, 0.1)
+    shop = Shop(
+        0.6,
+        chance.randrange(10_000),
+        spread,
+        bias,
+        chance.uniform(0, 0.03),
+        chance.uniform(0, 2) / (40 * HOUR_S),
+    )
+    sorts, jobs = kinds(), []
+    for number in range(chance.randrange(20, 90)):
+        kind, seconds = chance.choice(sorts), chance.uniform(60, 600)
+        due = (1 + chance.randrange(8)) * DAY_S + 17 * HOUR_S
+        jobs += [
+            PlanJob(f"{number}.{n}", f"O{number}", kind, due, seconds)
+            for n in range(chance.choice((1, 1, 2, 4)))
+        ]
+    now = chance.uniform(8, 16) * HOUR_S
+    life = ShopLife(shop, [], [])
+    life.now = now
+    life.jobs = {job.job: job for job in jobs}
+    backlog = life._backlog()
+    made = plan_anew(backlog, rounds=0)
+    ran = forecast(backlog, made, shop.luck)
+    orders: dict[str, list[str]] = {}
+    for job in jobs:
+        orders.setdefault(job.order, []).append(job.job)
+    promises = {
+        order: safe_day(done) for order, mine in orders.items() if (done := ran.last(mine)) is not None
+    }
+    kept = dict.fromkeys(promises, 0)
+    for _ in range(runs):
+        done_at = happened(backlog, made, shop, chance)
+        for order, by in promises.items():
+            kept[order] += max(done_at[job] for job in orders[order]) <= by
+    return [count / runs for count in kept.values()]
+
+
+def happened(backlog: Backlog, made: Plan, shop: Shop, chance: Random) -> dict[str, float]:
+    """When the jobs of a plan were done, once: load after load, as people at two benches do it."""
+    seconds = {job.job: job.seconds for job in backlog.jobs}
+    pace = {name: math.exp(shop.bias * chance.gauss(0, 1)) for name in STATIONS}
+    hands, laser = dict.fromkeys(STATIONS, backlog.now), dict.fromkeys(STATIONS, backlog.now)
+    copies: dict[str, float] = {}
+    done: dict[str, float] = {}
+    again: dict[str, list[tuple[int, str]]] = {name: [] for name in STATIONS}  # spoiled: from which load on
+    places = dict.fromkeys(STATIONS, 0)
+    for load in made.loads:
+        name, place = load.station, places[load.station]
+        remade = [job for first, job in again[name] if first <= place]
+        again[name] = [one for one in again[name] if one[1] not in remade]
+        estimate = load.ends - load.begins
+        ready = max(hands[name], copies.get(load.copy, 0.0))
+        prepared = worked(ready, LOAD_S * len(load.jobs))
+        begins = fitting(max(prepared, laser[name]), estimate)
+        took = (
+            (estimate + sum(seconds[job] for job in remade))
+            * pace[name]
+            * math.exp(shop.spread * chance.gauss(0, 1))
+        )
+        ends = begins + took + _stopped(shop, took, chance)
+        hands[name], laser[name], copies[load.copy] = begins, ends, ends
+        for job in (*load.jobs, *remade):
+            done[job] = ends
+            if job in load.jobs and chance.random() < shop.scrap:
+                again[name].append((place + 2, job))
+        places[name] += 1
+    for name, left in again.items():
+        for _, job in left:
+            begins = fitting(max(worked(laser[name], LOAD_S), laser[name]), seconds[job])
+            laser[name] = done[job] = begins + seconds[job] * pace[name] * math.exp(
+                shop.spread * chance.gauss(0, 1)
+            )
+    return done
+
+
+def _stopped(shop: Shop, burned_s: float, chance: Random) -> float:
+    """Seconds for which the laser failed while it should have burned for so many."""
+    lost, at = 0.0, chance.expovariate(shop.stops_per_s) if shop.stops_per_s else math.inf
+    while at < burned_s:
+        lost += chance.expovariate(1 / shop.stop_s)
+        at += chance.expovariate(shop.stops_per_s)
+    return lost
