@@ -13,6 +13,10 @@ from layout.shop.shop import FontSpec
 #: OS/2 fsType bits that forbid putting the letters into another document ("restricted licence",
 #: "bitmap embedding only"): OpenType specification, OS/2 table.
 _FORBIDDEN_BITS = 0x0002 | 0x0200
+#: The shaper can't read what is packed for the web: these letters begin a WOFF and a WOFF2 file.
+_WEB_FONTS = frozenset({b"wOFF", b"wOF2"})
+#: Units per em that a font may have: OpenType specification, head table.
+LEAST_UPEM, MOST_UPEM = 16, 16_384
 #: What fontTools lets through when a table holds nonsense.
 _BROKEN = (
     TTLibError, struct.error, AssertionError, ArithmeticError, AttributeError, LookupError, MemoryError,
@@ -45,6 +49,8 @@ def read(spec: FontSpec) -> FontFile:
 
 
 def _read(spec: FontSpec) -> FontFile:
+    if spec.data[:4] in _WEB_FONTS:
+        raise FontRefused(f"{spec.font}: packed for the web (WOFF); unpack it to TTF or OTF")
     font = TTFont(io.BytesIO(spec.data), fontNumber=spec.face_index, lazy=True)
     cmap = font.getBestCmap()
     if not cmap:
@@ -55,11 +61,14 @@ def _read(spec: FontSpec) -> FontFile:
     if "glyf" in outlines and len(outlines) > 1:
         # HarfBuzz draws one set, other readers the other: nobody could say which letter was approved.
         raise FontRefused(f"{spec.font}: two different sets of outlines in one file")
+    upem = int(font["head"].unitsPerEm)
+    if not LEAST_UPEM <= upem <= MOST_UPEM:
+        raise FontRefused(f"{spec.font}: {upem} units to the em; OpenType has {LEAST_UPEM} to {MOST_UPEM:,}")
     if font["OS/2"].fsType & _FORBIDDEN_BITS:
         raise FontRefused(f"{spec.font}: its licence bits forbid embedding")
     _check_axes(spec, font)
     return FontFile(
-        upem=int(font["head"].unitsPerEm),
+        upem=upem,
         cmap=cmap,
         features=frozenset(_feature_tags(font)),
         even_odd=outlines == {"CFF "},

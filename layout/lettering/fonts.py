@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -18,7 +18,7 @@ from layout.lettering import single_line
 from layout.lettering.font_file import FontRefused
 from layout.lettering.glyphs import CurvePen, Curves, TooComplex, even_odd_differs, merged
 from layout.lettering.hulls import hull_around
-from layout.lettering.text import LINE_FEED, SHARED_SCRIPTS, graphemes, normalise, script_of
+from layout.lettering.text import LINE_FEED, SHARED_SCRIPTS, graphemes, is_mark, normalise, script_of
 from layout.shop.measure import FLATTEN_MM, Floats
 from layout.shop.shop import FontSpec
 
@@ -62,11 +62,20 @@ class Font:
         """ISO 15924 codes of the scripts that the font is made for."""
         raise NotImplementedError
 
+    @property
+    def glyphs(self) -> Sequence[int]:
+        """The numbers of all its glyphs."""
+        raise NotImplementedError
+
     def missing(self, text: str) -> tuple[tuple[int, int], ...]:
         """Grapheme ranges of `text` (NFC) that this font can't draw."""
         covered = self._covered
         spans = []
-        for index, cluster in enumerate(graphemes(text)):
+        before = ""
+        for index, grapheme in enumerate(graphemes(text)):
+            # A vowel sign that is a grapheme of its own is shaped with the letter that it belongs to.
+            cluster = before + grapheme if before and is_mark(grapheme[0]) else grapheme
+            before = cluster
             known = covered.get(cluster)
             if known is None:
                 known = covered[cluster] = self._draws(cluster)
@@ -157,6 +166,10 @@ class OutlineFont(Font):
                 if count >= _LETTERS_OF_A_SCRIPT and script not in SHARED_SCRIPTS
             )
         return self._scripts
+
+    @property
+    def glyphs(self) -> Sequence[int]:
+        return range(self.hb_font.face.glyph_count)
 
     def lacks(self, features: Mapping[str, bool]) -> tuple[str, ...]:
         return tuple(sorted(tag for tag, on in features.items() if on and tag not in self.features))
@@ -261,6 +274,10 @@ class SingleLineFont(Font):
     def scripts(self) -> frozenset[str]:
         letters = [script_of(char) for char in self.strokes if char.isalpha()]
         return frozenset(script for script in letters if letters.count(script) >= _LETTERS_OF_A_SCRIPT)
+
+    @property
+    def glyphs(self) -> Sequence[int]:
+        return sorted(ord(char) for char in self.strokes)
 
     def strokes_of(self, glyph: int) -> tuple[LineString, ...]:
         return self.strokes.get(chr(glyph), ())

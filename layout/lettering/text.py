@@ -142,7 +142,7 @@ def _oddities_of(cluster: str, before: str) -> list[tuple[str, str]]:
     found = []
     if len(cluster) > MOST_POINTS_PER_GRAPHEME:
         found.append(("overloaded_character", cluster[0]))
-    if unicodedata2.category(cluster[0]).startswith("M") and not _ZERO_WIDTH.match(cluster[0]):
+    if is_mark(cluster[0]) and not (_ZERO_WIDTH.match(cluster[0]) or stands_on(before, cluster[0])):
         found.append(("lone_mark", cluster[0]))
     for char in cluster:
         if char in _JOINERS:
@@ -154,6 +154,19 @@ def _oddities_of(cluster: str, before: str) -> list[tuple[str, str]]:
         if script_of(char) not in SHARED_SCRIPTS:
             before = char
     return found
+
+
+def is_mark(char: str) -> bool:
+    """Whether a character is a mark, which needs a letter to stand on."""
+    return bool(unicodedata2.category(char).startswith("M"))
+
+
+def stands_on(letter: str, mark: str) -> bool:
+    """Whether a mark that is a grapheme of its own belongs to the letter before it all the same.
+
+    Vowel signs that stand beside their letter, as those of Burmese, begin a grapheme by Unicode Annex 29.
+    """
+    return bool(letter) and unicodedata2.category(mark) == "Mc" and script_of(letter[-1]) == script_of(mark)
 
 
 def _oddity(char: str) -> str | None:
@@ -202,6 +215,7 @@ __all__ = [
     "SHARED_SCRIPTS",
     "graphemes",
     "inspect",
+    "is_mark",
     "normalise",
     "plain_words",
     "script_of",

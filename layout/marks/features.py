@@ -36,12 +36,16 @@ TOUCHING = 0.002
 _MEASURED_AT_MM = 10.0
 
 
+#: Thinnest stroke and narrowest counter of one glyph in capital heights; None where it has none.
+GlyphFeatures = tuple[float | None, float | None]
+
+
 class FeatureStore(Protocol):
-    """Keeps measured features between runs; values are JSON-able."""
+    """Keeps measured features between runs, by a font's key (see `font_key`) and the glyph's number."""
 
-    def get(self, key: str) -> Any | None: ...
+    def get(self, font: str, glyph: int) -> GlyphFeatures | None: ...
 
-    def put(self, key: str, value: Any) -> None: ...
+    def put(self, font: str, glyph: int, features: GlyphFeatures) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +206,7 @@ def features_of(composition: Composition, *, store: FeatureStore | None = None) 
     strokes, counters = [], []
     for cluster in composition.clusters:
         for glyph in cluster.glyphs:
-            stroke, counter = _glyph_features(font, glyph.gid, store)
+            stroke, counter = glyph_features(font, glyph.gid, store)
             if stroke is not None:
                 strokes.append((stroke, cluster.span))
             if counter is not None:
@@ -218,22 +222,30 @@ def _narrowest(found: Sequence[_Width]) -> Feature | None:
     return Feature(*min(found)) if found else None
 
 
-def _glyph_features(font: Font, gid: int, store: FeatureStore | None) -> tuple[float | None, float | None]:
-    kept: dict[int, tuple[float | None, float | None]] = font.__dict__.setdefault("_features", {})
-    if gid in kept:
-        return kept[gid]
+#: Goes up with every change of what is measured: what was measured before is then measured anew.
+MEASURE_VERSION = 2
+
+
+def font_key(font: Font) -> str:
+    """What measured features depend on beside the glyph: the measure, the file, the face and its axes."""
     axes = ",".join(f"{tag}={value:g}" for tag, value in font.spec.axes)
-    key = f"features-1/{font.spec.sha256}/{font.spec.face_index}/{axes}/{gid}"
-    known = store.get(key) if store else None
-    if known is None:
-        known = _measured(font, gid)
-        if store:
-            store.put(key, list(known))
-    kept[gid] = (known[0], known[1])
-    return kept[gid]
+    return f"features-{MEASURE_VERSION}/{font.spec.sha256}/{font.spec.face_index}/{axes}"
 
 
-def _measured(font: Font, gid: int) -> tuple[float | None, float | None]:
+def glyph_features(font: Font, gid: int, store: FeatureStore | None) -> GlyphFeatures:
+    """Stroke and counter of a glyph: remembered, kept, or measured now. Raises FontRefused."""
+    remembered: dict[int, GlyphFeatures] = font.__dict__.setdefault("_features", {})
+    if gid not in remembered:
+        kept = store.get(font_key(font), gid) if store else None
+        if kept is None:
+            kept = _measured(font, gid)
+            if store:
+                store.put(font_key(font), gid, kept)
+        remembered[gid] = kept
+    return remembered[gid]
+
+
+def _measured(font: Font, gid: int) -> GlyphFeatures:
     areas = glyph_areas(font, gid, _MEASURED_AT_MM)
     if not areas:
         return None, None

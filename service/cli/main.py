@@ -6,7 +6,7 @@ import sys
 
 import typer
 
-from service.cli import catalogue, check, imports, keys, plan, serve
+from service.cli import catalogue, check, fonts, imports, keys, plan, serve
 
 app = typer.Typer(
     name="ricasso",
@@ -24,6 +24,7 @@ app.command("import-stock")(imports.import_stock)
 app.command("plan")(plan.plan)
 app.add_typer(keys.app, name="keys")
 app.add_typer(catalogue.app, name="catalogue")
+app.add_typer(fonts.app, name="fonts")
 
 
 def main() -> None:

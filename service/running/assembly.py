@@ -28,7 +28,7 @@ def assemble(settings: Settings, *, clock: Clock = clocks.now, in_worker: bool =
     database.write(lambda session: shelf.keep_current(session, now=clock()))
     geometry = Geometry(
         folder,
-        settings.data / "features",
+        settings.font_tables,
         workers=0 if in_worker else settings.check_workers,
         timeout_seconds=settings.check_seconds,
     )

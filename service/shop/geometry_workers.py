@@ -1,14 +1,12 @@
 """Geometry in worker processes: a check is arithmetic for tens of milliseconds and would hold up requests.
 
-Workers are spawned, load the catalogue once, and keep measured glyph features in a folder.
+Workers are spawned, load the catalogue once, and share what was measured of fonts
+(`service.shop.font_tables`).
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
 import multiprocessing
-import os
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import CancelledError, ProcessPoolExecutor
@@ -25,6 +23,7 @@ from layout.shop.proven_recipes import Proof, proven
 from layout.shop.stations import Calibration
 from service.records.errors import CheckersBusy, CheckTooSlow
 from service.shop import catalogue
+from service.shop.font_tables import FontTables
 
 T = TypeVar("T")
 
@@ -42,35 +41,6 @@ class InForce:
 _START_SECONDS = 120.0
 _CHECK_TOO_SLOW = "the check took too long; ask for fewer or shorter inscriptions"
 _WORK_TOO_SLOW = "working this out took longer than a request may; try again soon"
-
-
-class FeatureFiles:
-    """A feature store on disk: one small JSON file per glyph, read once into memory."""
-
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        self._known: dict[str, Any] = {}
-        folder.mkdir(parents=True, exist_ok=True)
-
-    def get(self, key: str) -> Any | None:
-        if key not in self._known:
-            try:
-                self._known[key] = json.loads(self._path(key).read_text())
-            except (FileNotFoundError, ValueError):
-                return None  # not measured yet, or cut off while written: measured again
-        return self._known[key]
-
-    def put(self, key: str, value: Any) -> None:
-        self._known[key] = value
-        path = self._path(key)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        scratch = path.with_suffix(f".{os.getpid()}-{threading.get_ident()}")
-        scratch.write_text(json.dumps(value))
-        scratch.replace(path)
-
-    def _path(self, key: str) -> Path:
-        name = hashlib.sha256(key.encode()).hexdigest()
-        return self._folder / name[:2] / f"{name[2:]}.json"
 
 
 class Geometry:
@@ -184,7 +154,7 @@ _OPEN: dict[str, Any] = {}
 
 def _open_shop(folder: Path, cache: Path) -> None:
     if _OPEN.get("folder") != folder or _OPEN.get("cache") != cache:
-        _OPEN.update(folder=folder, cache=cache, shop=catalogue.load(folder), store=FeatureFiles(cache))
+        _OPEN.update(folder=folder, cache=cache, shop=catalogue.load(folder), store=FontTables(cache))
 
 
 def _start(folder: Path, cache: Path) -> None:

@@ -40,6 +40,11 @@ class Settings(BaseSettings):
     docs: bool = Field(default=True, description="Serve the OpenAPI description to signed-in callers")
     log_level: str = Field(default="INFO", description="DEBUG, INFO, WARNING or ERROR")
 
+    @property
+    def font_tables(self) -> Path:
+        """Where what was measured of fonts is kept."""
+        return self.data / "font-tables"
+
     @cached_property
     def url(self) -> str:
         """The database URL in force."""

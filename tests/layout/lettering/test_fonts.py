@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 import random
 from dataclasses import replace
@@ -9,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+from fontTools.ttLib import TTFont
 
 from layout.lettering.fonts import SIZE_CLASSES_MM, FontRefused, OutlineFont, open_font, suggest
 from layout.shop.measure import FLATTEN_MM
@@ -22,6 +24,30 @@ def refusal_of(spec):
     with pytest.raises(FontRefused) as raised:
         open_font(spec)
     return str(raised.value)
+
+
+@pytest.mark.parametrize("begin", [b"wOFF", b"wOF2"])
+def test_a_font_packed_for_the_web_is_refused_whether_it_could_be_unpacked_or_not(begin):
+    assert "packed for the web" in refusal_of(a_spec(begin + bytes(200)))
+
+
+@pytest.mark.parametrize("upem", [15, 16_385])
+def test_units_to_the_em_beyond_opentypes_range_are_refused(upem):
+    file = TTFont(io.BytesIO(a_font_file(PLAIN)))
+    file["head"].unitsPerEm = upem
+    changed = io.BytesIO()
+    file.save(changed)
+
+    assert f"{upem} units to the em" in refusal_of(a_spec(changed.getvalue()))
+
+
+def test_a_glyph_whose_contours_cross_without_end_is_refused_in_bounded_work():
+    turn = 2 * np.pi * 499 / 1000
+    star = [(500 + 450 * np.cos(turn * n), 450 + 440 * np.sin(turn * n)) for n in range(1000)]
+    font = open_font(a_spec(a_font_file({**PLAIN, "W": [star, SQUARE]})))
+
+    with pytest.raises(FontRefused, match="too complex"):
+        font.areas(font.hb_font.get_nominal_glyph(ord("W")), 8.0)
 
 
 def test_a_font_is_opened_once():

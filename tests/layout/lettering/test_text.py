@@ -35,6 +35,9 @@ def test_ordinary_words_are_taken_as_they_are(text):
         (" \n", [("empty_text", None)]),
         ("\u200b", [("empty_text", None), ("zero_width", (0, 1))]),
         ("a\tb", [("control_character", (1, 2))]),
+        ("ကာ ကို", []),  # Burmese: the vowel sign AA stands beside its letter, a grapheme of its own
+        ("ာ", [("lone_mark", (0, 1))]),
+        ("a ာ", [("lone_mark", (2, 3))]),
         ("a\x00b", [("control_character", (1, 2))]),
         ("a\r\nb", []),
         ("a\rb\r\n\x0bc", [("control_character", (4, 5))]),

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 import shapely
 from shapely import affinity
@@ -11,7 +9,7 @@ from shapely.geometry import Point, Polygon, box
 
 from layout.lettering.fonts import open_font
 from layout.lettering.typeset import compose
-from layout.marks.features import Features, features_of, narrowest_counter, thinnest_stroke
+from layout.marks.features import Features, GlyphFeatures, features_of, narrowest_counter, thinnest_stroke
 from layout.shop.shop import Shop
 from service.shop.catalogue.loader import default_folder, load
 
@@ -25,15 +23,15 @@ class Shelf:
     """Keeps features in memory and counts what was asked of it."""
 
     def __init__(self) -> None:
-        self.kept: dict[str, Any] = {}
+        self.kept: dict[tuple[str, int], GlyphFeatures] = {}
         self.found = 0
 
-    def get(self, key: str) -> Any | None:
-        self.found += key in self.kept
-        return self.kept.get(key)
+    def get(self, font: str, glyph: int) -> GlyphFeatures | None:
+        self.found += (font, glyph) in self.kept
+        return self.kept.get((font, glyph))
 
-    def put(self, key: str, value: Any) -> None:
-        self.kept[key] = value
+    def put(self, font: str, glyph: int, features: GlyphFeatures) -> None:
+        self.kept[font, glyph] = features
 
 
 def features(shop: Shop, font: str, *lines: str, leading: float = 1.6) -> Features:

@@ -1,0 +1,58 @@
+"""`ricasso fonts`: measure the letters of the shop's fonts before the first buyer asks for them."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service.cli.saying import settings_of
+
+app = typer.Typer(help="The shop's fonts: measure their letters.", no_args_is_help=True)
+
+
+@app.callback()
+def fonts() -> None:
+    """Commands that have to do with fonts."""
+
+
+@app.command("measure")
+def measure(
+    names: Annotated[list[str] | None, typer.Argument(help="Fonts by name; left out: all of them")] = None,
+    fixtures: Annotated[Path | None, typer.Option(help="Folder with the shop's description")] = None,
+    data: Annotated[Path | None, typer.Option(help="Folder of the service's data")] = None,
+    processes: Annotated[
+        int | None, typer.Option(help="How many at once; left out: all cores", min=1)
+    ] = None,
+) -> None:
+    """Measure every letter that was not measured yet; may be stopped and taken up again.
+
+    A running service sees what is measured at once. Exit code 1 when a font or a letter can't be used.
+    """
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from service.cli.saying import Failed
+    from service.shop.catalogue import default_folder, load
+    from service.shop.font_tables import measure_all
+
+    settings = settings_of(data)
+    shop = load(fixtures or settings.fixtures or default_folder())
+    unknown = sorted(set(names or ()) - set(shop.fonts))
+    if unknown:
+        raise Failed(f"no font named {', '.join(unknown)}; there are {', '.join(shop.fonts)}")
+    wanted = {name: spec for name, spec in shop.fonts.items() if not names or name in names}
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns) as bars:
+        tasks = {name: bars.add_task(name, total=None) for name in wanted}
+        refused = measure_all(
+            wanted,
+            settings.font_tables,
+            processes=processes or os.cpu_count() or 1,
+            progress=lambda name, done, of: bars.update(tasks[name], completed=done, total=of),
+        )
+    for name, reason in refused.items():
+        typer.echo(f"{name}: {reason}")
+    if refused:
+        raise typer.Exit(1)

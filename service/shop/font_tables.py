@@ -1,0 +1,113 @@
+"""What was measured of a font's letters, once for all customers: a table to each font, one file, which all
+processes map into their memory.
+
+A table has a row for every glyph number that a font can have: thinnest stroke and narrowest counter. Rows
+that nobody has measured take no room on the disk (a sparse file), and a row is written when its glyph is
+first met, or by `ricasso fonts measure`. Every process that measures a glyph finds the same figures, so two
+that write one row at once write the same.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import os
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+
+from layout.lettering.fonts import FontRefused, open_font
+from layout.marks.features import GlyphFeatures, glyph_features
+from layout.shop.measure import Floats
+from layout.shop.shop import FontSpec
+
+#: OpenType counts glyphs in 16 bits.
+_GLYPHS = 1 << 16
+_STROKE, _COUNTER = 0, 1
+_BYTES = _GLYPHS * 2 * 8
+#: Glyphs that a process measures before it says how far it is.
+_AT_ONCE = 32
+
+
+class FontTables:
+    """The tables in a folder, each mapped when its font is first asked for. Any process may write."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._open: dict[str, Floats] = {}
+        folder.mkdir(parents=True, exist_ok=True)
+
+    def get(self, font: str, glyph: int) -> GlyphFeatures | None:
+        """What is known of a glyph; None while it was not measured."""
+        if glyph >= _GLYPHS:
+            return None
+        stroke, counter = self._table(font)[glyph].tolist()
+        # Nought is what a file is full of that was never written: a row counts when both figures stand.
+        if stroke == 0.0 or counter == 0.0:
+            return None
+        return _known(stroke), _known(counter)
+
+    def put(self, font: str, glyph: int, features: GlyphFeatures) -> None:
+        """Write a glyph's row; no number means that it has no such feature."""
+        if glyph < _GLYPHS:
+            table = self._table(font)
+            table[glyph, _COUNTER] = np.nan if features[1] is None else features[1]
+            table[glyph, _STROKE] = np.nan if features[0] is None else features[0]
+
+    def _table(self, font: str) -> Floats:
+        if font not in self._open:
+            path = self._folder / f"{hashlib.sha256(font.encode()).hexdigest()[:32]}.features"
+            number = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+            try:
+                os.ftruncate(number, _BYTES)  # a new file is made as long; a whole one stays as it is
+            finally:
+                os.close(number)
+            self._open[font] = np.memmap(path, dtype=np.float64, mode="r+", shape=(_GLYPHS, 2))
+        return self._open[font]
+
+
+def _known(width: float) -> float | None:
+    return None if math.isnan(width) else width
+
+
+def measure_all(
+    fonts: Mapping[str, FontSpec], folder: Path, *, processes: int, progress: Callable[[str, int, int], None]
+) -> dict[str, str]:
+    """Measure every glyph of some fonts that was not measured yet; by font, why it can't be used.
+
+    `progress` hears the font, how many of its glyphs are done, and how many it has.
+    """
+    refused: dict[str, str] = {}
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        for name, spec in fonts.items():
+            try:
+                glyphs = open_font(spec).glyphs
+            except FontRefused as error:
+                refused[name] = str(error)
+                continue
+            done = 0
+            waiting = [pool.submit(_measure, spec, folder, part) for part in _parts(glyphs)]
+            for part in as_completed(waiting):
+                number, said = part.result()
+                done += number
+                refused.update({name: said} if said else {})
+                progress(name, done, len(glyphs))
+    return refused
+
+
+def _parts(glyphs: Sequence[int]) -> list[tuple[int, ...]]:
+    return [tuple(glyphs[at : at + _AT_ONCE]) for at in range(0, len(glyphs), _AT_ONCE)]
+
+
+def _measure(spec: FontSpec, folder: Path, glyphs: tuple[int, ...]) -> tuple[int, str]:
+    """In a process of its own: how many were looked at, and why the last refused one was refused."""
+    font, tables, said = open_font(spec), FontTables(folder), ""
+    for glyph in glyphs:
+        try:
+            glyph_features(font, glyph, tables)
+        except FontRefused as error:
+            said = str(error)
+    return len(glyphs), said
