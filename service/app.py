@@ -17,7 +17,7 @@ from fastapi.openapi.utils import get_openapi
 from starlette.datastructures import Headers
 from starlette.types import Receive, Scope, Send
 
-from service import pages
+from service import doorway, pages
 from service.api import (
     build_list,
     calibrations,
@@ -43,9 +43,6 @@ from service.api import (
 )
 from service.api.security import EVERYBODY, caller
 from service.pages import faults
-from service.records import clock as clocks
-from service.records.clock import Clock
-from service.running.assembly import assemble
 from service.running.relay import Publish
 from service.running.runner import Runner
 from service.shop.settings import Settings
@@ -108,8 +105,7 @@ class Application(FastAPI):
 
 
 def _most_bytes(app: FastAPI, scope: Scope) -> int:
-    most: int = pages.UPLOADS.get(scope["path"], app.state.settings.max_body_bytes)
-    return most
+    return pages.UPLOADS.get(scope["path"], doorway.tools_in(app).settings.max_body_bytes)
 
 
 def _announced(scope: Scope) -> int:
@@ -118,21 +114,21 @@ def _announced(scope: Scope) -> int:
     return int(length) if length.isascii() and length.isdecimal() and len(length) < 18 else 0
 
 
-def create_app(settings: Settings, *, clock: Clock = clocks.now, tools: Tools | None = None) -> FastAPI:
-    """The application. Its threads run from start-up to shut-down; `tools` may be handed in by a test."""
-    held = tools or assemble(settings, clock=clock)
-    runner = Runner(held, publish=_publisher(settings))
+def create_app(tools: Tools) -> FastAPI:
+    """The application around a process's tools. Its threads run from start-up to shut-down."""
+    settings = tools.settings
+    runner = Runner(tools, publish=_publisher(settings))
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        await run_in_threadpool(held.geometry.warm)
+        await run_in_threadpool(tools.geometry.warm)
         runner.start()
         try:
             yield
         finally:
             runner.stop()
-            held.geometry.close()
-            held.database.engine.dispose()
+            tools.geometry.close()
+            tools.database.engine.dispose()
 
     app = Application(
         title="Ricasso",
@@ -145,7 +141,7 @@ def create_app(settings: Settings, *, clock: Clock = clocks.now, tools: Tools | 
         max_body_size=settings.max_body_bytes,
         telemetry={"logs": False},  # a validation message could quote a customer's words
     )
-    equip(app, held, settings, clock)
+    doorway.equip(app, tools)
     problems.install(app)
     faults.install(app)
     for module in ROUTERS:
@@ -154,12 +150,6 @@ def create_app(settings: Settings, *, clock: Clock = clocks.now, tools: Tools | 
         _describe(app)
     app.middleware("http")(_watch)
     return app
-
-
-def equip(app: FastAPI, tools: Tools, settings: Settings, clock: Clock) -> None:
-    """What requests find in the application."""
-    app.state.database, app.state.geometry = tools.database, tools.geometry
-    app.state.catalogue, app.state.clock, app.state.settings = tools.catalogue, clock, settings
 
 
 def _publisher(settings: Settings) -> Publish | None:

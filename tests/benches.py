@@ -302,7 +302,7 @@ class Bench:
         self.tools = bench_tools(database, clock, folder, self.shop)
         self.keys: dict[str, str] = {}
         database.write(self._prepare)
-        self.client = TestClient(an_app(self.tools, clock))
+        self.client = TestClient(an_app(self.tools))
 
     def _prepare(self, session: Session) -> None:
         for role in Role:

@@ -15,7 +15,8 @@ from fastapi.testclient import TestClient
 from httpx import Response
 from starlette.datastructures import State
 
-from service.app import create_app, equip
+from service.app import create_app
+from service.doorway import equip
 from service.records.db import Database
 from service.records.who import SWEEP, By, Role
 from service.requests import keys
@@ -40,7 +41,7 @@ def the_shelf() -> Shelf:
 _made: dict[tuple[bool, int], FastAPI] = {}
 
 
-def an_app(tools: Tools, clock: SetClock) -> FastAPI:
+def an_app(tools: Tools) -> FastAPI:
     """The application around a test's tools, without its threads.
 
     Its routes are those of the first one: to make them takes FastAPI longer than most tests do.
@@ -48,11 +49,11 @@ def an_app(tools: Tools, clock: SetClock) -> FastAPI:
     settings = tools.settings
     kind = (settings.docs, settings.max_body_bytes)
     if kind not in _made:
-        _made[kind] = create_app(settings, clock=clock, tools=tools)
+        _made[kind] = create_app(tools)
         _made[kind].middleware_stack = _made[kind].build_middleware_stack()
     app = copy.copy(_made[kind])
     app.state = State()
-    equip(app, tools, settings, clock)
+    equip(app, tools)
     return app
 
 
@@ -132,4 +133,4 @@ def an_open_counter(
 
     database.write(prepare)
     # Not entered as a context manager: the service's own threads would work beside the test.
-    yield Counter(TestClient(an_app(tools, clock)), tools, made)
+    yield Counter(TestClient(an_app(tools)), tools, made)

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Query, Request, Response
 
 from service.api.security import House
+from service.doorway import AtHand
 from service.plan import build_list
 
 router = APIRouter(tags=["plan"])
@@ -18,17 +19,17 @@ Format = Annotated[
 
 
 @router.get("/v1/build-list", responses=_CSV)
-def get_build_list(request: Request, who: House, format: Format = None) -> Any:  # noqa: A002  the field's usual name
+def get_build_list(request: Request, tools: AtHand, who: House, format: Format = None) -> Any:  # noqa: A002  the field's usual name
     """What the assembly bench should build so that short jobs are filled: by product, how many, by when."""
-    found = build_list.build_list(request.app.state)
+    found = build_list.build_list(tools)
     wants_csv = format == "csv" or (format is None and _prefers_csv(request.headers.get("accept", "")))
     return _csv(found) if wants_csv else build_list.build_list_json(found)
 
 
 @router.get("/v1/build-list.csv", responses=_CSV, response_class=Response)
-def get_build_list_csv(request: Request, who: House) -> Response:
+def get_build_list_csv(tools: AtHand, who: House) -> Response:
     """The same as a CSV file."""
-    return _csv(build_list.build_list(request.app.state))
+    return _csv(build_list.build_list(tools))
 
 
 def _prefers_csv(accept: str) -> bool:

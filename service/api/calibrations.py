@@ -9,6 +9,7 @@ from pydantic import Field, field_validator
 
 from service.api import wire
 from service.api.security import Bench, House
+from service.doorway import AtHand
 from service.loads import calibrations
 from service.loads import proving_rows as rows
 from service.proving import measurements
@@ -44,18 +45,19 @@ class CalibrationIn(Strict):
 
 @router.post("/v1/calibrations", status_code=201)
 def post_calibration(
-    request: Request, body: CalibrationIn, who: Bench, idempotency_key: wire.IdempotencyKey = None
+    tools: AtHand, body: CalibrationIn, who: Bench, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
     """Put on record where a plate copy lies; files of what is still to be burned on it are made anew."""
     asked = measurements.Asked(
         body.station, body.plate_copy, {one.mark: one.station_mm for one in body.marks}, body.model
     )
-    return wire.json_answer(measurements.take(request.app.state, asked, idempotency_key, who=who))
+    return wire.json_answer(measurements.take(tools, asked, idempotency_key, who=who))
 
 
 @router.get("/v1/calibrations")
 def get_calibrations(
     request: Request,
+    tools: AtHand,
     response: Response,
     who: House,
     limit: wire.Limit = 50,
@@ -64,23 +66,23 @@ def get_calibrations(
     copy: Annotated[str | None, Query(max_length=60)] = None,
 ) -> dict[str, Any]:
     """All calibrations, newest first; `in_force` says which count."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         found = rows.calibrations_page(
             session, before_id=wire.read_cursor(cursor), limit=limit + 1, station=station, copy=copy
         )
         if len(found) > limit:
             response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
-        newest, shop = calibrations.newest_ids(session), request.app.state.catalogue.current
+        newest, shop = calibrations.newest_ids(session), tools.catalogue.current
         shown = [calibrations.calibration_json(r, shop, newest=r.id in newest) for r in found[:limit]]
         return {"calibrations": shown}
 
 
 @router.get("/v1/calibrations/{identity}")
-def get_calibration(request: Request, identity: str, who: House) -> dict[str, Any]:
+def get_calibration(tools: AtHand, identity: str, who: House) -> dict[str, Any]:
     """One calibration, whether it is still in force or not."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         row = rows.calibration(session, number(CALIBRATION, identity))
         if row is None:
             raise NotFound("no such calibration", id=identity)
         is_newest = row.id in calibrations.newest_ids(session)
-        return calibrations.calibration_json(row, request.app.state.catalogue.current, newest=is_newest)
+        return calibrations.calibration_json(row, tools.catalogue.current, newest=is_newest)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Request, Response
+from fastapi import APIRouter, Depends, Response
 from fastapi.encoders import jsonable_encoder
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy.orm import Session
@@ -13,9 +13,10 @@ from service.api import wire
 from service.api.security import caller
 from service.callbacks import callback_rows as rows
 from service.callbacks import deliveries as callbacks
+from service.doorway import AtHand
 from service.records import ids
 from service.records.tables import Callback, Delivery, Event
-from service.records.who import By, Role, Who
+from service.records.who import Role, Who
 from service.requests.idempotency import Answer, create_once, created
 
 router = APIRouter(prefix="/v1/callbacks")
@@ -40,34 +41,33 @@ class ResendIn(BaseModel):
 
 
 @router.get("")
-def listed(request: Request, who: StoreOrOwner) -> dict[str, Any]:
+def listed(tools: AtHand, who: StoreOrOwner) -> dict[str, Any]:
     """The callbacks of the caller's store (the owner: of all), without their secrets."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         return {"callbacks": [_shown(callback) for callback in callbacks.listed(session, who=who)]}
 
 
 @router.post("", status_code=201)
 def register(
-    request: Request, wanted: CallbackIn, who: StoreOrOwner, idempotency_key: wire.IdempotencyKey = None
+    tools: AtHand, wanted: CallbackIn, who: StoreOrOwner, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
     """Register an address. The secret that signs is shown here, once (and again to the same key only)."""
-    state = request.app.state
 
     def work(session: Session) -> Answer:
         callback = callbacks.register(
             session,
             wanted.url,
             client=wanted.client,
-            by=By(who, state.clock()),
-            loopback_allowed=state.settings.callbacks_to_loopback,
+            by=tools.by(who),
+            loopback_allowed=tools.settings.callbacks_to_loopback,
         )
         shown = jsonable_encoder({**_shown(callback), "secret": callback.secret})
         return created(shown, {"Location": f"/v1/callbacks/{shown['id']}"})
 
     return wire.json_answer(
         create_once(
-            state.database,
-            state.clock,
+            tools.database,
+            tools.clock,
             client=who.client,
             route="POST /v1/callbacks",
             header=idempotency_key,
@@ -78,46 +78,43 @@ def register(
 
 
 @router.get("/{callback}")
-def one(request: Request, callback: str, who: StoreOrOwner) -> dict[str, Any]:
+def one(tools: AtHand, callback: str, who: StoreOrOwner) -> dict[str, Any]:
     """One callback with its newest deliveries."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         found = callbacks.find(session, callback, who=who)
         sent = rows.deliveries_of(session, found.id, limit=_SHOWN)
         return {**_shown(found), "deliveries": [_delivery(delivery, event) for delivery, event in sent]}
 
 
 @router.post("/{callback}/rotate-secret")
-def rotate(request: Request, callback: str, who: StoreOrOwner) -> dict[str, Any]:
+def rotate(tools: AtHand, callback: str, who: StoreOrOwner) -> dict[str, Any]:
     """A new secret, shown once; the old one signs as well for a day."""
-    state = request.app.state
-    rotated = state.database.write(
+    rotated = tools.database.write(
         lambda session: callbacks.rotate(
-            session, callbacks.find(session, callback, who=who), now=state.clock()
+            session, callbacks.find(session, callback, who=who), now=tools.clock()
         )
     )
     return {**_shown(rotated), "secret": rotated.secret}
 
 
 @router.post("/{callback}/resend")
-def resend(request: Request, callback: str, wanted: ResendIn, who: StoreOrOwner) -> dict[str, int]:
+def resend(tools: AtHand, callback: str, wanted: ResendIn, who: StoreOrOwner) -> dict[str, int]:
     """Send again what was not delivered, or the deliveries named."""
-    state = request.app.state
     only = None if wanted.deliveries is None else [callbacks.delivery_id(name) for name in wanted.deliveries]
-    count = state.database.write(
+    count = tools.database.write(
         lambda session: callbacks.resend(
-            session, callbacks.find(session, callback, who=who), now=state.clock(), only=only
+            session, callbacks.find(session, callback, who=who), now=tools.clock(), only=only
         )
     )
     return {"resent": count}
 
 
 @router.delete("/{callback}", status_code=204)
-def remove(request: Request, callback: str, who: StoreOrOwner) -> Response:
+def remove(tools: AtHand, callback: str, who: StoreOrOwner) -> Response:
     """Send nothing there any more."""
-    state = request.app.state
-    state.database.write(
+    tools.database.write(
         lambda session: callbacks.remove(
-            session, callbacks.find(session, callback, who=who), now=state.clock()
+            session, callbacks.find(session, callback, who=who), now=tools.clock()
         )
     )
     return Response(status_code=204)

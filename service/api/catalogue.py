@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Response
 
 from layout.shop.shop import Shop
 from service.api.security import Anyone
+from service.doorway import AtHand
 
 router = APIRouter(tags=["catalogue"])
 
 
 @router.get("/v1/catalogue")
-def get_catalogue(request: Request, response: Response, who: Anyone) -> dict[str, Any]:
+def get_catalogue(tools: AtHand, response: Response, who: Anyone) -> dict[str, Any]:
     """Products with their zones, fonts, plates, stations, at the version in force."""
-    shop: Shop = request.app.state.catalogue.current
+    shop: Shop = tools.catalogue.current
     response.headers["ETag"] = f'"{shop.version}"'
     return catalogue_json(shop)
 

@@ -6,12 +6,13 @@ import asyncio
 from collections.abc import AsyncIterator
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Header, Query, Request
+from fastapi import APIRouter, Header, Query
 from fastapi.concurrency import run_in_threadpool
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from service.api.security import Anyone
 from service.callbacks.stream import Follower
+from service.doorway import AtHand
 
 router = APIRouter()
 
@@ -23,14 +24,13 @@ _QUIET_POLLS = 15
 
 @router.get("/v1/events", response_class=EventSourceResponse)
 async def follow(
-    request: Request,
+    tools: AtHand,
     who: Anyone,
     last_event_id: Annotated[int | None, Header(ge=0, le=2**62)] = None,
     until: Annotated[Literal["now", "closed"], Query(description="now: end after what is there")] = "closed",
 ) -> AsyncIterator[ServerSentEvent]:
     """What happens from now on, or since `Last-Event-ID`; a store hears of its own orders only."""
-    state = request.app.state
-    follower = await run_in_threadpool(Follower, state.database, who, clock=state.clock, after=last_event_id)
+    follower = await run_in_threadpool(Follower, tools.database, who, clock=tools.clock, after=last_event_id)
     quiet = 0
     yield ServerSentEvent(comment="listening")
     for _ in range(_POLLS):

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from fastapi.responses import JSONResponse
 from sqlalchemy import text
 from sqlalchemy.exc import SQLAlchemyError
+
+from service.doorway import AtHand
 
 router = APIRouter(tags=["health"])
 
@@ -17,10 +19,10 @@ def healthz() -> dict[str, str]:
 
 
 @router.get("/readyz")
-def readyz(request: Request) -> JSONResponse:
+def readyz(tools: AtHand) -> JSONResponse:
     """The database answers. A dead broker is no reason to turn orders away, so it isn't asked."""
     try:
-        with request.app.state.database.reading() as session:
+        with tools.database.reading() as session:
             session.execute(text("SELECT 1"))
     except SQLAlchemyError:
         return JSONResponse({"status": "unready"}, status_code=503)

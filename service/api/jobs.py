@@ -10,13 +10,13 @@ from sqlalchemy.orm import Session
 
 from service.api import wire
 from service.api.security import Anyone, Bench
+from service.doorway import AtHand
 from service.intake import order_rows as rows
 from service.intake.order_json import job_json
 from service.proving import test_cards
 from service.records.errors import NotFound
 from service.records.ids import JOB, number
 from service.records.states import JobState
-from service.records.who import By
 from service.requests.inscriptions import Strict, storable
 from service.stock import put_backs
 
@@ -30,6 +30,7 @@ class PutBackIn(Strict):
 @router.get("/v1/jobs")
 def get_jobs(
     request: Request,
+    tools: AtHand,
     response: Response,
     who: Anyone,
     limit: wire.Limit = 50,
@@ -37,7 +38,7 @@ def get_jobs(
     state: Annotated[JobState | None, Query()] = None,
 ) -> dict[str, Any]:
     """Jobs in the order in which they were made."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         found = rows.jobs_page(
             session,
             client=who.sees_client,
@@ -51,25 +52,24 @@ def get_jobs(
 
 
 @router.get("/v1/jobs/{identity}")
-def get_job(request: Request, identity: str, who: Anyone) -> dict[str, Any]:
+def get_job(tools: AtHand, identity: str, who: Anyone) -> dict[str, Any]:
     """One job with its history."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         job = rows.job(session, number(JOB, identity), client=who.sees_client)
         if job is None:
             raise NotFound("no such job", id=identity)
-        shop = test_cards.proven(session, request.app.state.catalogue.current)
+        shop = test_cards.proven(session, tools.catalogue.current)
         wanted = test_cards.waiting(session, shop, only=job.id).get(job.id)
         said = job_json(job, rows.history(session, "job", job.id))
         return {**said, "waits_for_test_card": list(wanted)} if wanted else said
 
 
 @router.post("/v1/jobs/{identity}/put-back")
-def post_put_back(request: Request, identity: str, body: PutBackIn, who: Bench) -> dict[str, Any]:
+def post_put_back(tools: AtHand, identity: str, body: PutBackIn, who: Bench) -> dict[str, Any]:
     """The unit of a cancelled job stands in a bin again: its own, or the one that is named."""
 
     def work(session: Session) -> dict[str, Any]:
-        now = request.app.state.clock()
-        job = put_backs.put_back(session, number(JOB, identity), body.bin, by=By(who, now))
+        job = put_backs.put_back(session, number(JOB, identity), body.bin, by=tools.by(who))
         return job_json(job, rows.history(session, "job", job.id))
 
-    return request.app.state.database.write(work)  # type: ignore[no-any-return]
+    return tools.database.write(work)

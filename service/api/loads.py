@@ -14,11 +14,13 @@ from service.bench import acts as bench
 from service.bench import burn_files as files
 from service.bench import doubts, inspection, mounting, pulls, seating
 from service.bench.inspection import BladesInspected, Inspected
+from service.doorway import AtHand
 from service.loads import leases, repeats
 from service.records.ids import LOAD, number
 from service.records.who import By, Who
 from service.requests.inscriptions import Name, Strict, storable
 from service.requests.served import Served
+from service.shop.tools import Tools
 
 router = APIRouter(tags=["loads"])
 
@@ -106,7 +108,7 @@ class InspectIn(Strict):
 class HeldLoad:
     """A load that the caller means to change, with the ETag that he last saw."""
 
-    state: Any
+    tools: Tools
     response: Response
     number: int
     etag: str
@@ -114,39 +116,39 @@ class HeldLoad:
 
     def change(self, work: bench.Change) -> dict[str, Any]:
         """Do one thing with the load and answer with what has become of it."""
-        return _answer(self.response, bench.change(self.state, self.number, self.etag, work))
+        return _answer(self.response, bench.change(self.tools, self.number, self.etag, work))
 
 
 def _held(
-    request: Request, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
+    tools: AtHand, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
 ) -> HeldLoad:
-    return HeldLoad(request.app.state, response, number(LOAD, identity), wire.if_match_of(if_match), who)
+    return HeldLoad(tools, response, number(LOAD, identity), wire.if_match_of(if_match), who)
 
 
 Held = Annotated[HeldLoad, Depends(_held)]
 
 
 @router.post("/v1/loads/next", status_code=201, responses={200: {}, 204: {}})
-def post_next(request: Request, response: Response, body: NextIn, who: Bench) -> Any:
+def post_next(tools: AtHand, response: Response, body: NextIn, who: Bench) -> Any:
     """The next load of a station: 201 a new one, 200 the one the operator holds, 204 nothing to do."""
-    found = bench.next_load(request.app.state, body.station, body.operator, who=who)
+    found = bench.next_load(tools, body.station, body.operator, who=who)
     if found is None:
         return Response(status_code=204)
     load, is_new = found
     response.status_code = 201 if is_new else 200
-    return _answer(response, bench.seen(request.app.state, load.id))
+    return _answer(response, bench.seen(tools, load.id))
 
 
 @router.get("/v1/loads/{identity}")
-def get_load(request: Request, response: Response, identity: str, who: House) -> dict[str, Any]:
+def get_load(tools: AtHand, response: Response, identity: str, who: House) -> dict[str, Any]:
     """One load with its turns, slots, files and pulls."""
-    return _answer(response, bench.seen(request.app.state, number(LOAD, identity)))
+    return _answer(response, bench.seen(tools, number(LOAD, identity)))
 
 
 @router.post("/v1/loads/{identity}/renew")
 def post_renew(held: Held) -> dict[str, Any]:
     """Keep the load: its holder is still there."""
-    return _answer(held.response, bench.renew(held.state, held.number, held.etag))
+    return _answer(held.response, bench.renew(held.tools, held.number, held.etag))
 
 
 @router.post("/v1/loads/{identity}/drop")
@@ -158,7 +160,7 @@ def post_drop(held: Held) -> dict[str, Any]:
 @router.post("/v1/loads/{identity}/mounted")
 def post_mounted(held: Held, body: MountedIn) -> dict[str, Any]:
     """Which copy of the plate is mounted, said before anything is seated."""
-    answer = bench.mounted(held.state, held.number, held.etag, body.turn, body.copy_, body.how, who=held.who)
+    answer = bench.mounted(held.tools, held.number, held.etag, body.turn, body.copy_, body.how, who=held.who)
     return _answer(held.response, answer)
 
 
@@ -188,14 +190,14 @@ def post_seated(held: Held, body: SeatedIn) -> dict[str, Any]:
 @router.post("/v1/loads/{identity}/start")
 def post_start(held: Held, body: StartIn) -> dict[str, Any]:
     """Before the beam is on: this turn burns now, from the file with this digest."""
-    started = bench.start(held.state, held.number, held.etag, body.turn, body.file_sha256, who=held.who)
+    started = bench.start(held.tools, held.number, held.etag, body.turn, body.file_sha256, who=held.who)
     return _answer(held.response, started)
 
 
 @router.post("/v1/loads/{identity}/finish")
 def post_finish(held: Held, body: FinishIn) -> dict[str, Any]:
     """The turn has burned to its end."""
-    return _answer(held.response, bench.finish(held.state, held.number, held.etag, body.turn, who=held.who))
+    return _answer(held.response, bench.finish(held.tools, held.number, held.etag, body.turn, who=held.who))
 
 
 @router.post("/v1/loads/{identity}/again")
@@ -240,17 +242,15 @@ def post_release(held: Held) -> dict[str, Any]:
 
 
 @router.get("/v1/loads/{identity}/turns/{turn}/burn.{kind}")
-def get_burn(request: Request, identity: str, turn: int, kind: str, who: House) -> Response:
+def get_burn(request: Request, tools: AtHand, identity: str, turn: int, kind: str, who: House) -> Response:
     """A burn file: judged, and what is left to burn in that turn only."""
-    return _file(
-        request, files.burn_file(request.app.state, number(LOAD, identity), turn, kind), "attachment"
-    )
+    return _file(request, files.burn_file(tools, number(LOAD, identity), turn, kind), "attachment")
 
 
 @router.get("/v1/loads/{identity}/turns/{turn}/guide.svg")
-def get_guide(request: Request, identity: str, turn: int, who: House) -> Response:
+def get_guide(request: Request, tools: AtHand, identity: str, turn: int, who: House) -> Response:
     """Where each unit sits; never for burning."""
-    return _file(request, files.guide(request.app.state, number(LOAD, identity), turn), "inline")
+    return _file(request, files.guide(tools, number(LOAD, identity), turn), "inline")
 
 
 def _file(request: Request, served: Served, disposition: str) -> Response:

@@ -6,9 +6,11 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
 from pydantic import AfterValidator, Field
+from sqlalchemy.orm import Session
 
 from service.api import wire
 from service.api.security import Bench, House, Owner
+from service.doorway import AtHand
 from service.intake import order_rows
 from service.intake import take_lot as intake_lots
 from service.loads import lot_rows as rows
@@ -16,7 +18,6 @@ from service.loads import lots
 from service.records.errors import NotFound
 from service.records.ids import LOT, number
 from service.records.states import LotState
-from service.records.who import By
 from service.requests.inscriptions import InscriptionsIn, Moment, Name, Strict, storable
 
 router = APIRouter(tags=["lots"])
@@ -34,18 +35,17 @@ class CancelLotIn(Strict):
 
 
 @router.post("/v1/lots", status_code=201)
-def post_lot(
-    request: Request, body: LotIn, who: Owner, idempotency_key: wire.IdempotencyKey = None
-) -> Response:
+def post_lot(tools: AtHand, body: LotIn, who: Owner, idempotency_key: wire.IdempotencyKey = None) -> Response:
     """Ask for a quantity of bare blades to be marked."""
     inscriptions = tuple(one.value() for one in body.inscriptions)
     wanted = lots.LotWanted(body.sku, inscriptions, body.quantity, body.due)
-    return wire.json_answer(intake_lots.take_lot(request.app.state, wanted, idempotency_key, who=who))
+    return wire.json_answer(intake_lots.take_lot(tools, wanted, idempotency_key, who=who))
 
 
 @router.get("/v1/lots")
 def get_lots(
     request: Request,
+    tools: AtHand,
     response: Response,
     who: House,
     limit: wire.Limit = 50,
@@ -53,7 +53,7 @@ def get_lots(
     state: Annotated[LotState | None, Query()] = None,
 ) -> dict[str, Any]:
     """Lots with their counts, oldest first."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         found = rows.page(
             session,
             after_id=wire.read_cursor(cursor),
@@ -66,9 +66,9 @@ def get_lots(
 
 
 @router.get("/v1/lots/{identity}")
-def get_lot(request: Request, response: Response, identity: str, who: House) -> dict[str, Any]:
+def get_lot(tools: AtHand, response: Response, identity: str, who: House) -> dict[str, Any]:
     """One lot with its history."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         lot = rows.find(session, number(LOT, identity))
         if lot is None:
             raise NotFound("no such lot", id=identity)
@@ -78,7 +78,7 @@ def get_lot(request: Request, response: Response, identity: str, who: House) -> 
 
 @router.post("/v1/lots/{identity}/cancel")
 def post_cancel(
-    request: Request,
+    tools: AtHand,
     response: Response,
     identity: str,
     body: CancelLotIn,
@@ -88,25 +88,24 @@ def post_cancel(
     """Mark no more blades of a lot; what was marked before can still be handed over."""
     etag = wire.if_match_of(if_match)
 
-    def work(session: Any) -> dict[str, Any]:
-        now = request.app.state.clock()
-        lot = lots.cancel(session, identity, etag, why=body.reason, by=By(who, now))
+    def work(session: Session) -> dict[str, Any]:
+        lot = lots.cancel(session, identity, etag, why=body.reason, by=tools.by(who))
         response.headers["ETag"] = lots.etag_of(lot)
         return lots.lot_json(lot)
 
-    return request.app.state.database.write(work)  # type: ignore[no-any-return]
+    return tools.database.write(work)
 
 
 @router.post("/v1/lots/{identity}/hand-over")
 def post_hand_over(
-    request: Request, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
+    tools: AtHand, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
 ) -> dict[str, Any]:
     """Give a finished lot to assembly."""
     etag = wire.if_match_of(if_match)
 
-    def work(session: Any) -> dict[str, Any]:
-        lot = lots.hand_over(session, identity, etag, by=By(who, request.app.state.clock()))
+    def work(session: Session) -> dict[str, Any]:
+        lot = lots.hand_over(session, identity, etag, by=tools.by(who))
         response.headers["ETag"] = lots.etag_of(lot)
         return lots.lot_json(lot)
 
-    return request.app.state.database.write(work)  # type: ignore[no-any-return]
+    return tools.database.write(work)

@@ -5,15 +5,16 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request, Response
+from sqlalchemy.orm import Session
 
 from service.api import wire
 from service.api.security import Anyone, Desk, Intake
+from service.doorway import AtHand
 from service.intake import order_rows as rows
 from service.intake import orders
 from service.intake import take_order as intake
 from service.intake.order_json import etag_of, order_json, page_json
 from service.records.states import JobState
-from service.records.who import By
 from service.requests.order_in import OrderIn
 
 router = APIRouter(tags=["orders"])
@@ -21,15 +22,16 @@ router = APIRouter(tags=["orders"])
 
 @router.post("/v1/orders", status_code=201)
 def post_order(
-    request: Request, body: OrderIn, who: Intake, idempotency_key: wire.IdempotencyKey = None
+    tools: AtHand, body: OrderIn, who: Intake, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
     """Take an order. A well-formed order is always stored; what can't be engraved is held for the desk."""
-    return wire.json_answer(intake.take_order(request.app.state, body, idempotency_key, who=who))
+    return wire.json_answer(intake.take_order(tools, body, idempotency_key, who=who))
 
 
 @router.get("/v1/orders")
 def get_orders(
     request: Request,
+    tools: AtHand,
     response: Response,
     who: Anyone,
     limit: wire.Limit = 50,
@@ -37,7 +39,7 @@ def get_orders(
     state: Annotated[JobState | None, Query()] = None,
 ) -> dict[str, Any]:
     """Orders, newest first; `state` keeps those with a job in that state."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         found = rows.page(
             session,
             client=who.sees_client,
@@ -51,9 +53,9 @@ def get_orders(
 
 
 @router.get("/v1/orders/{identity}")
-def get_order(request: Request, response: Response, identity: str, who: Anyone) -> dict[str, Any]:
+def get_order(tools: AtHand, response: Response, identity: str, who: Anyone) -> dict[str, Any]:
     """One order with its lines, findings and jobs."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
         response.headers["ETag"] = etag_of(order)
         moves = [
@@ -65,7 +67,7 @@ def get_order(request: Request, response: Response, identity: str, who: Anyone) 
 
 @router.patch("/v1/orders/{identity}/lines/{line_ref}")
 def patch_line(
-    request: Request,
+    tools: AtHand,
     response: Response,
     identity: str,
     line_ref: str,
@@ -75,14 +77,14 @@ def patch_line(
 ) -> dict[str, Any]:
     """Other words for a line, until a unit of it is in a load. An approval of the old words is void."""
     etag = wire.if_match_of(if_match)
-    order = intake.amend_line(request.app.state, identity, line_ref, body.inscriptions, etag, who=who)
+    order = intake.amend_line(tools, identity, line_ref, body.inscriptions, etag, who=who)
     response.headers["ETag"] = order["etag"]
     return order["order"]  # type: ignore[no-any-return]
 
 
 @router.post("/v1/orders/{identity}/approve")
 def approve(
-    request: Request,
+    tools: AtHand,
     response: Response,
     identity: str,
     body: wire.ApproveIn,
@@ -93,19 +95,19 @@ def approve(
     Each ends what the line's `holds` say that it ends, and nothing else."""
     etag = wire.if_match_of(if_match)
 
-    def work(session: Any) -> dict[str, Any]:
+    def work(session: Session) -> dict[str, Any]:
         order = orders.changeable(session, identity, etag, who=who)
-        by = By(who, request.app.state.clock())
+        by = tools.by(who)
         orders.approve(session, order, body.lines, approver=body.by, said_by=body.said_by, by=by)
         response.headers["ETag"] = etag_of(order)
         return order_json(session, order)
 
-    return request.app.state.database.write(work)  # type: ignore[no-any-return]
+    return tools.database.write(work)
 
 
 @router.post("/v1/orders/{identity}/cancel")
 def cancel(
-    request: Request,
+    tools: AtHand,
     response: Response,
     identity: str,
     body: wire.CancelIn,
@@ -115,18 +117,18 @@ def cancel(
     """Cancel an order or some of its lines, until their load has started."""
     etag = wire.if_match_of(if_match)
 
-    def work(session: Any) -> dict[str, Any]:
+    def work(session: Session) -> dict[str, Any]:
         order = orders.changeable(session, identity, etag, who=who)
-        orders.cancel(session, order, body.lines, by=By(who, request.app.state.clock()), why=body.reason)
+        orders.cancel(session, order, body.lines, by=tools.by(who), why=body.reason)
         response.headers["ETag"] = etag_of(order)
         return order_json(session, order)
 
-    return request.app.state.database.write(work)  # type: ignore[no-any-return]
+    return tools.database.write(work)
 
 
 @router.get("/v1/orders/{identity}/proof.{kind}")
 def proof(
-    request: Request,
+    tools: AtHand,
     identity: str,
     kind: str,
     who: Anyone,
@@ -137,6 +139,6 @@ def proof(
     """A picture of one line's face (the first of each, when none is named) as it was approved; without
     captions only numbers are in it."""
     picture, media_type = intake.proof(
-        request.app.state, identity, kind, line_ref=line, face=face, who=who, is_captioned=captions == "yes"
+        tools, identity, kind, line_ref=line, face=face, who=who, is_captioned=captions == "yes"
     )
     return Response(picture, media_type=media_type, headers={"Content-Disposition": "inline"})

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request, Response
 
 from service.api.security import Anyone, House, Intake
+from service.doorway import AtHand
 from service.intake import orders, proof_links
 from service.papers import labels, texts
 from service.papers import printed as paperwork
@@ -18,52 +19,53 @@ router = APIRouter(tags=["papers"])
 
 
 @router.get("/v1/loads/{identity}/sheet.pdf")
-def get_sheet(request: Request, identity: str, who: House) -> Response:
+def get_sheet(request: Request, tools: AtHand, identity: str, who: House) -> Response:
     """The sheet that goes with a load."""
-    return _pdf(
-        paperwork.load_sheet(request.app.state, number(LOAD, identity), _voice(request)), f"{identity}-sheet"
-    )
+    return _pdf(paperwork.load_sheet(tools, number(LOAD, identity), _voice(request)), f"{identity}-sheet")
 
 
 @router.get("/v1/loads/{identity}/labels.pdf")
-def get_labels(request: Request, identity: str, who: House) -> Response:
+def get_labels(request: Request, tools: AtHand, identity: str, who: House) -> Response:
     """A label for every numbered unit of a load, 62 x 29 mm."""
     return _pdf(
-        paperwork.unit_labels(request.app.state, number(LOAD, identity), _voice(request)),
+        paperwork.unit_labels(tools, number(LOAD, identity), _voice(request)),
         f"{identity}-labels",
     )
 
 
 @router.get("/v1/plates/labels.pdf")
-def get_plate_labels(request: Request, who: House) -> Response:
+def get_plate_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every copy of every plate, to be scanned when it is mounted."""
-    plates = request.app.state.catalogue.current.plates.values()
+    plates = tools.catalogue.current.plates.values()
     return _pdf(labels.plate_labels(plates, _voice(request)), "plate-labels")
 
 
 @router.get("/v1/stock/labels.pdf")
-def get_bin_labels(request: Request, who: House) -> Response:
+def get_bin_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every bin."""
-    return _pdf(paperwork.bin_labels(request.app.state, _voice(request)), "bin-labels")
+    return _pdf(paperwork.bin_labels(tools, _voice(request)), "bin-labels")
 
 
 @router.get("/v1/orders/{identity}/proof.pdf")
 def get_proof_pdf(
-    request: Request, identity: str, who: Anyone, line: Annotated[str | None, Query(max_length=100)] = None
+    request: Request,
+    tools: AtHand,
+    identity: str,
+    who: Anyone,
+    line: Annotated[str | None, Query(max_length=100)] = None,
 ) -> Response:
     """What is approved, a page a face, at true size where it fits the paper."""
-    sheet = paperwork.proof_sheet(request.app.state, identity, line_ref=line, who=who, voice=_voice(request))
+    sheet = paperwork.proof_sheet(tools, identity, line_ref=line, who=who, voice=_voice(request))
     return _pdf(sheet, f"{identity}-proof")
 
 
 @router.post("/v1/orders/{identity}/proof-link")
-def post_proof_link(request: Request, identity: str, who: Intake) -> dict[str, Any]:
+def post_proof_link(request: Request, tools: AtHand, identity: str, who: Intake) -> dict[str, Any]:
     """A signed link by which the buyer sees the proof and answers, good for these words only."""
-    state = request.app.state
-    with state.database.reading() as session:
+    with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
         token, until = proof_links.make(
-            order, secret=sessions.secret_of(state.settings.data), now=state.clock()
+            order, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
         )
     return {"url": str(request.url_for("get_buyers_proof", token=token)), "until": until.isoformat()}
 

@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request, Response
 
 from service.api.security import House
+from service.doorway import AtHand
 from service.papers import pictures, texts
 from service.plan import in_force as kept_plan
 from service.plan import outlook
@@ -19,37 +20,34 @@ OpenHours = Annotated[float, Query(ge=2, le=120, description="open hours shown a
 
 
 @router.get("/v1/plan/timeline.svg", response_class=Response)
-def get_timeline(request: Request, who: House, hours: OpenHours = 10) -> Response:
+def get_timeline(request: Request, tools: AtHand, who: House, hours: OpenHours = 10) -> Response:
     """What each station burns and prepares from now on, in the shop's own time."""
-    state = request.app.state
-    found = kept_plan.current(state)
-    with state.database.reading() as session:
+    found = kept_plan.current(tools)
+    with tools.database.reading() as session:
         loads = rows.active_loads(session)
     picture = pictures.timeline(
-        found, loads, now=state.clock(), language=_language(request), most_open_s=hours * 3600
+        found, loads, now=tools.clock(), language=_language(request), most_open_s=hours * 3600
     )
     return Response(picture, media_type=_SVG)
 
 
 @router.get("/v1/plan/loads/{number}/picture.svg", response_class=Response)
 def get_planned_load(
-    request: Request, who: House, number: int, turn: Annotated[int, Query(ge=1, le=9)] = 1
+    tools: AtHand, who: House, number: int, turn: Annotated[int, Query(ge=1, le=9)] = 1
 ) -> Response:
     """The plate of the plan's n-th load, as the plan is now, with its units and their words."""
-    state = request.app.state
-    found = kept_plan.current(state)
-    with state.database.reading() as session:
-        picture = pictures.planned_load(session, state.catalogue.current, found, number, turn)
+    found = kept_plan.current(tools)
+    with tools.database.reading() as session:
+        picture = pictures.planned_load(session, tools.catalogue.current, found, number, turn)
     return Response(picture, media_type=_SVG)
 
 
 @router.get("/v1/backlog.svg", response_class=Response)
-def get_backlog_picture(request: Request, who: House) -> Response:
+def get_backlog_picture(request: Request, tools: AtHand, who: House) -> Response:
     """Hours of work by ship-by day against the hours that the stations are open."""
-    state = request.app.state
-    found = kept_plan.current(state)
-    with state.database.reading() as session:
-        days = outlook.outlook(session, found, now=state.clock())
+    found = kept_plan.current(tools)
+    with tools.database.reading() as session:
+        days = outlook.outlook(session, found, now=tools.clock())
     return Response(pictures.workload(days, language=_language(request)), media_type=_SVG)
 
 

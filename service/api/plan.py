@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 
 from service.api.security import House
+from service.doorway import AtHand
 from service.plan import in_force as kept_plan
 from service.plan import outlook
 from service.plan import plan_rows as rows
@@ -16,17 +17,16 @@ router = APIRouter(tags=["plan"])
 
 
 @router.get("/v1/plan")
-def get_plan(request: Request, who: House) -> dict[str, Any]:
+def get_plan(tools: AtHand, who: House) -> dict[str, Any]:
     """The loads to come, station by station, and how far from the best possible the plan is at most."""
-    return plans.plan_json(kept_plan.current(request.app.state))
+    return plans.plan_json(kept_plan.current(tools))
 
 
 @router.get("/v1/backlog")
-def get_backlog(request: Request, who: House) -> dict[str, Any]:
+def get_backlog(tools: AtHand, who: House) -> dict[str, Any]:
     """Hours of work by ship-by day, what will be late, what is short; in `outlook` all that is not burned,
     planned or not, against the hours that the stations are open."""
-    state = request.app.state
-    found = kept_plan.current(state)
-    with state.database.reading() as session:
-        days = outlook.outlook(session, found, now=state.clock())
+    found = kept_plan.current(tools)
+    with tools.database.reading() as session:
+        days = outlook.outlook(session, found, now=tools.clock())
         return {**plans.backlog_json(found, rows.short(session)), "outlook": outlook.outlook_json(days)}

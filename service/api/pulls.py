@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 
 from service.api.security import House
 from service.bench import pulls
+from service.doorway import AtHand
 from service.stock import put_backs
 
 router = APIRouter(tags=["pulls"])
 
 
 @router.get("/v1/pulls")
-def get_pulls(request: Request, who: House) -> dict[str, Any]:
+def get_pulls(tools: AtHand, who: House) -> dict[str, Any]:
     """Claimed loads first, then the next planned ones, in walking order within each. Beside them the units of
     cancelled jobs, with the bin into which each goes back."""
-    state = request.app.state
-    with state.database.reading() as session:
-        queue = pulls.queue(session, state.catalogue.current, now=state.clock())
+    with tools.database.reading() as session:
+        queue = pulls.queue(session, tools.catalogue.current, now=tools.clock())
         return {"pulls": queue, "put_backs": put_backs.listed(session)}

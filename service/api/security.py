@@ -10,9 +10,11 @@ from typing import Annotated
 from fastapi import Depends, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
+from service.doorway import AtHand
 from service.records.errors import FormTokenWrong, KeyMissing, RoleNotAllowed
 from service.records.who import Role, Who
 from service.requests import keys, sessions
+from service.shop.tools import Tools
 
 _bearer = HTTPBearer(auto_error=False, description="A key made with `ricasso keys new ROLE`")
 
@@ -24,13 +26,15 @@ def caller(*roles: Role) -> Callable[..., Who]:
     """A dependency that gives the caller, if its key has one of the roles."""
 
     def find(
-        request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(_bearer)]
+        request: Request,
+        tools: AtHand,
+        given: Annotated[HTTPAuthorizationCredentials | None, Depends(_bearer)],
     ) -> Who:
         if given is None:
-            who = browser(request).who
+            who = browser(request, tools).who
         else:
-            with request.app.state.database.reading() as session:
-                who = keys.who_has(session, given.credentials, now=request.app.state.clock())
+            with tools.database.reading() as session:
+                who = keys.who_has(session, given.credentials, now=tools.clock())
         if who.role not in roles:
             raise RoleNotAllowed(f"this needs a key of {' or '.join(role.value for role in roles)}")
         # On a shared bench key the person's name, when the client says it, goes to the history.
@@ -40,16 +44,15 @@ def caller(*roles: Role) -> Callable[..., Who]:
     return find
 
 
-def browser(request: Request) -> sessions.SignedIn:
+def browser(request: Request, tools: Tools) -> sessions.SignedIn:
     """The signed-in browser that asks. What changes something must carry its session's token as well, which
     no other site knows: a cookie alone only reads. Raises KeyMissing, KeyUnknown, FormTokenWrong."""
     cookie = request.cookies.get(sessions.COOKIE)
     if cookie is None:
         raise KeyMissing("send Authorization: Bearer KEY")
-    state = request.app.state
-    with state.database.reading() as session:
+    with tools.database.reading() as session:
         found = sessions.signed_in(
-            session, cookie, secret=sessions.secret_of(state.settings.data), now=state.clock()
+            session, cookie, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
         )
     if request.method not in {"GET", "HEAD"} and not sessions.is_token(
         request.headers.get(sessions.TOKEN_HEADER, ""), found.token

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from sqlalchemy.orm import Session
 
 from service.api.security import Desk, House
 from service.api.wire import StockIn
-from service.records.who import By
+from service.doorway import AtHand
 from service.stock import reservations as stock
 from service.stock import stock_rows as rows
 
@@ -17,22 +17,22 @@ router = APIRouter(tags=["stock"])
 
 
 @router.get("/v1/stock")
-def get_stock(request: Request, who: House) -> dict[str, Any]:
+def get_stock(tools: AtHand, who: House) -> dict[str, Any]:
     """What every bin holds, in walking order."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         return _stock_json(session)
 
 
 @router.put("/v1/stock")
-def put_stock(request: Request, body: StockIn, who: Desk) -> dict[str, Any]:
+def put_stock(tools: AtHand, body: StockIn, who: Desk) -> dict[str, Any]:
     """Set what was counted. Jobs that waited for a unit become ready; all counts are taken or none."""
     counts = [stock.Count(c.bin, c.sku, c.boxed, c.walking_order, c.version) for c in body.counts]
 
     def work(session: Session) -> dict[str, Any]:
-        stock.put_counts(session, counts, by=By(who, request.app.state.clock()))
+        stock.put_counts(session, counts, by=tools.by(who))
         return _stock_json(session)
 
-    return request.app.state.database.write(work)  # type: ignore[no-any-return]
+    return tools.database.write(work)
 
 
 def _stock_json(session: Session) -> dict[str, Any]:

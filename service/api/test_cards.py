@@ -10,6 +10,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from service.api import wire
 from service.api.security import Bench, House, Owner
+from service.doorway import AtHand
 from service.loads import proving_rows as rows
 from service.proving import test_card_file as card_files
 from service.proving import test_cards
@@ -45,7 +46,7 @@ class CardIn(Strict):
 
 @router.post("/v1/test-cards", status_code=201)
 def post_test_card(
-    request: Request, body: CardIn, who: Owner, idempotency_key: wire.IdempotencyKey = None
+    tools: AtHand, body: CardIn, who: Owner, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
     """Put on record that a process was proven, or that it counts as proven no longer."""
     card = None
@@ -54,12 +55,13 @@ def post_test_card(
             body.burned_on, body.by or who.name, body.note.strip(), body.line_width_mm, body.spot_mm
         )
     asked = test_cards.Asked(body.process, card, body.note.strip())
-    return wire.json_answer(test_cards.take(request.app.state, asked, idempotency_key, who=who))
+    return wire.json_answer(test_cards.take(tools, asked, idempotency_key, who=who))
 
 
 @router.get("/v1/test-cards")
 def get_test_cards(
     request: Request,
+    tools: AtHand,
     response: Response,
     who: House,
     limit: wire.Limit = 50,
@@ -67,22 +69,22 @@ def get_test_cards(
     process: Annotated[str | None, Query(max_length=60)] = None,
 ) -> dict[str, Any]:
     """Every process with whether it is usable, and the record of cards and withdrawals, newest first."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         found = rows.test_cards_page(
             session, before_id=wire.read_cursor(cursor), limit=limit + 1, process=process
         )
         if len(found) > limit:
             response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
         return {
-            "processes": test_cards.status(session, request.app.state.catalogue.current),
+            "processes": test_cards.status(session, tools.catalogue.current),
             "test_cards": [test_cards.record_json(row) for row in found[:limit]],
         }
 
 
 @router.get("/v1/processes/{process}/test-card.{kind}")
-def get_card_file(request: Request, process: str, kind: str, who: Bench) -> Response:
+def get_card_file(tools: AtHand, process: str, kind: str, who: Bench) -> Response:
     """The card to burn on scrap of the process's material; never for a product."""
-    served = card_files.card_file(request.app.state, process, kind)
+    served = card_files.card_file(tools, process, kind)
     return Response(
         served.data,
         media_type=served.media_type,

@@ -46,7 +46,7 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
                 station=station,
                 operator=operator,
                 lease=_lease(tools),
-                by=By(who, tools.clock()),
+                by=tools.by(who),
             )
         )
         if found is None:
@@ -59,9 +59,7 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
             seen_load, refused = judging.refused(tools, load.id)
             if not refused.alone and not refused.together:
                 raise
-            tools.database.write(
-                partial(_hold_refused, seen=seen_load, refused=refused, by=By(SWEEP, tools.clock()))
-            )
+            tools.database.write(partial(_hold_refused, seen=seen_load, refused=refused, by=tools.by(SWEEP)))
             continue
         return load, load.id in made
 

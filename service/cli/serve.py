@@ -30,7 +30,7 @@ def serve(
     set_up_logging(settings.log_level)
     tools = assemble(settings)
     stocked = imports.open_the_store_room(tools)
-    app = create_app(settings, tools=tools)
+    app = create_app(tools)
     shown = f"[{host}]" if ":" in host else host
     address = f"http://{shown}:{listening.getsockname()[1]}"
     typer.echo(f"Ricasso    {address}  (health: {address}/healthz)")

@@ -16,23 +16,23 @@ from service.plan.paces import Paces
 from service.proving import test_cards
 from service.requests.check_json import result_json
 from service.shop.geometry_workers import InForce
-from service.shop.tools import Service
+from service.shop.tools import Tools
 from service.stock import stock_rows as stock
 
 
 def check(
-    service: Service, sku: str, inscriptions: Sequence[Inscription], *, is_captioned: bool = True
+    tools: Tools, sku: str, inscriptions: Sequence[Inscription], *, is_captioned: bool = True
 ) -> dict[str, Any]:
     """The whole answer of `POST /v1/checks`; its pictures with or without captions."""
-    with service.database.reading() as session:
+    with tools.database.reading() as session:
         known = in_force(session)
         available = stock.available(session, sku)
         paces = learning.paces(session)
-    result, pictures = service.geometry.proof(sku, inscriptions, in_force=known, is_captioned=is_captioned)
+    result, pictures = tools.geometry.proof(sku, inscriptions, in_force=known, is_captioned=is_captioned)
     return {
         **result_json(result),
         "burn_seconds": _seconds(paces, result),
-        "promise": promises.of_check(service, sku, result, available=available),
+        "promise": promises.of_check(tools, sku, result, available=available),
         "stock": {"available": available},
         "proof_svg": next(iter(pictures.values()), None),
         "proofs": pictures,

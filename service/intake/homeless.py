@@ -30,7 +30,7 @@ from service.records.ids import JOB, public
 from service.records.states import JobState
 from service.records.tables import Job
 from service.records.who import SWEEP, By
-from service.shop.tools import Service
+from service.shop.tools import Tools
 from service.stock import holds
 from service.stock import reservations as stock
 
@@ -44,42 +44,42 @@ class Misfit:
     why: str
 
 
-def look(service: Service) -> int:
+def look(tools: Tools) -> int:
     """Hold open units that no longer fit, let go those that fit again; how many moved."""
-    shop = service.catalogue.current
-    with service.database.reading() as session:
+    shop = tools.catalogue.current
+    with tools.database.reading() as session:
         accepted = place_rows.open_since_other_catalogues(session, shop.version)
         held = place_rows.held(session, (holds.NO_PLACE_LEFT, holds.NO_LONGER_FITS))
-    lost = {one.job: one for one in misfits(service, shop, accepted)}
-    still = {one.job for one in misfits(service, shop, held)}
+    lost = {one.job: one for one in misfits(tools, shop, accepted)}
+    still = {one.job for one in misfits(tools, shop, held)}
     back = {job.id for job in held} - still
     if not lost and not back:
         return 0
 
     def work(session: Session) -> int:
-        by = By(SWEEP, service.clock())
+        by = tools.by(SWEEP)
         jobs = rows.jobs(session, set(lost) | back)
         return sum(_move(session, job, lost.get(job.id), by=by) for job in jobs.values())
 
-    return service.database.write(work)
+    return tools.database.write(work)
 
 
-def would_be_lost(service: Service, shop: Shop) -> list[tuple[str, Misfit]]:
+def would_be_lost(tools: Tools, shop: Shop) -> list[tuple[str, Misfit]]:
     """Accepted open units that would no longer fit if the shop were as given, with their orders' references;
     nothing is changed."""
-    with service.database.reading() as session:
+    with tools.database.reading() as session:
         accepted = place_rows.open_since_other_catalogues(session, shop.version)
         orders = place_rows.order_refs(session, {job.order_id for job in accepted})
     order_of = {job.id: orders[job.order_id] for job in accepted}
-    return [(order_of[unit.job], unit) for unit in misfits(service, shop, accepted)]
+    return [(order_of[unit.job], unit) for unit in misfits(tools, shop, accepted)]
 
 
-def misfits(service: Service, shop: Shop, jobs: Sequence[Waiting]) -> list[Misfit]:
+def misfits(tools: Tools, shop: Shop, jobs: Sequence[Waiting]) -> list[Misfit]:
     """Those of the units that the shop, as it is given, takes nowhere where they were accepted.
 
     The judge looks at each unit alone, place by place, until one takes it; in a geometry process.
     """
-    with service.database.reading() as session:
+    with tools.database.reading() as session:
         gone = homeless(session, shop, jobs)
         faces = _faces(session, shop, [job for job in jobs if job.id not in gone])
         unseen = [face for face in dict.fromkeys(faces.values()) if face not in _SEEN]
@@ -87,7 +87,7 @@ def misfits(service: Service, shop: Shop, jobs: Sequence[Waiting]) -> list[Misfi
     bare = replace(as_described(shop), fonts={}, artworks={})
     for first in range(0, len(unseen), _AT_ONCE):
         some = unseen[first : first + _AT_ONCE]
-        said = service.geometry.work(refused_everywhere, bare, [tried[face] for face in some])
+        said = tools.geometry.work(refused_everywhere, bare, [tried[face] for face in some])
         if len(_SEEN) > _MOST_SEEN:
             _SEEN.clear()
         _SEEN.update(zip(some, said, strict=True))

@@ -10,29 +10,28 @@ from layout.check.feasibility import CheckResult
 from service.intake import check as checks
 from service.loads import lots
 from service.records.ids import LOT, public
-from service.records.who import By, Who
+from service.records.who import Who
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 
-def take_lot(service: Service, wanted: lots.LotWanted, idempotency_key: str | None, *, who: Who) -> Answer:
+def take_lot(tools: Tools, wanted: lots.LotWanted, idempotency_key: str | None, *, who: Who) -> Answer:
     """Answer `POST /v1/lots` once per key."""
     key = key_of(idempotency_key)
 
     def prepare() -> CheckResult:
-        with service.database.reading() as session:
+        with tools.database.reading() as session:
             known = checks.in_force(session)
-        return service.geometry.check(wanted.sku, wanted.inscriptions, in_force=known)
+        return tools.geometry.check(wanted.sku, wanted.inscriptions, in_force=known)
 
     def work(session: Session, result: CheckResult) -> Answer:
-        now = service.clock()
-        lot = lots.open_lot(session, wanted, result, shop=service.catalogue.current, by=By(who, now))
+        lot = lots.open_lot(session, wanted, result, shop=tools.catalogue.current, by=tools.by(who))
         headers = {"Location": f"/v1/lots/{public(LOT, lot.id)}", "ETag": lots.etag_of(lot)}
         return created(lots.lot_json(lot), headers)
 
     return answer_once(
-        service.database,
-        service.clock,
+        tools.database,
+        tools.clock,
         client=who.client,
         route="POST /v1/lots",
         key=key,

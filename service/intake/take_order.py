@@ -27,11 +27,11 @@ from service.plan import promises
 from service.records.errors import BadRequest, CheckersBusy, NotFound
 from service.records.ids import ORDER, public
 from service.records.tables import OrderLine
-from service.records.who import By, Who
+from service.records.who import Who
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
 from service.requests.order_in import LineWanted, OrderWanted
 from service.shop.geometry_workers import InForce
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 log = structlog.get_logger(__name__)
 
@@ -47,28 +47,28 @@ _NOT_CHECKED = CheckResult(
 )
 
 
-def take_order(service: Service, body: Any, idempotency_key: str | None, *, who: Who) -> Answer:
+def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who) -> Answer:
     """Answer `POST /v1/orders` once per key. `body` is a validated `OrderIn`."""
     key = key_of(idempotency_key)
     wanted = wanted_of(body)
     fingerprint = fingerprint_of(body.model_dump(mode="json"))
 
     def prepare() -> tuple[list[CheckResult], datetime | None]:
-        results = check_lines(service, wanted)
-        return results, promises.of_lines(service, wanted.lines, results, ship_by=wanted.ship_by)
+        results = check_lines(tools, wanted)
+        return results, promises.of_lines(tools, wanted.lines, results, ship_by=wanted.ship_by)
 
     def work(session: Session, prepared: tuple[list[CheckResult], datetime | None]) -> Answer:
-        now = service.clock()
+        by = tools.by(who)
         results, engraved_by = prepared
-        order = take(session, wanted, results, shop=service.catalogue.current, by=By(who, now))
+        order = take(session, wanted, results, shop=tools.catalogue.current, by=by)
         session.flush()
-        promises.promise_new(session, order, engraved_by, now=now)
+        promises.promise_new(session, order, engraved_by, now=by.at)
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
         return created(order_json(session, order), headers)
 
     return answer_once(
-        service.database,
-        service.clock,
+        tools.database,
+        tools.clock,
         client=who.client,
         route="POST /v1/orders",
         key=key,
@@ -78,26 +78,26 @@ def take_order(service: Service, body: Any, idempotency_key: str | None, *, who:
     )
 
 
-def check_lines(service: Service, wanted: OrderWanted) -> list[CheckResult]:
+def check_lines(tools: Tools, wanted: OrderWanted) -> list[CheckResult]:
     """Check every line, words that are to look like a set at one height; lines that ask for the same are
     checked once."""
-    with service.database.reading() as session:
+    with tools.database.reading() as session:
         in_force = checks.in_force(session)
     results: dict[Any, CheckResult] = {}
 
     def check(line: LineWanted) -> CheckResult:
         asked = (line.sku, line.inscriptions)
         if asked not in results:
-            results[asked] = _check_or_hold(service, line, in_force, refuse=wanted.refuse_unengravable)
+            results[asked] = _check_or_hold(tools, line, in_force, refuse=wanted.refuse_unengravable)
         return results[asked]
 
     return list(levelled(wanted.lines, [check(line) for line in wanted.lines], check))
 
 
-def _check_or_hold(service: Service, line: LineWanted, in_force: InForce, *, refuse: bool) -> CheckResult:
+def _check_or_hold(tools: Tools, line: LineWanted, in_force: InForce, *, refuse: bool) -> CheckResult:
     """The check, or, when it fails or takes too long, a finding that holds the line: it is paid for."""
     try:
-        return service.geometry.check(line.sku, line.inscriptions, in_force=in_force)
+        return tools.geometry.check(line.sku, line.inscriptions, in_force=in_force)
     except CheckersBusy:
         raise  # nothing is known against these words: asked again, they are checked
     except Exception as error:
@@ -129,29 +129,42 @@ def wanted_of(body: Any) -> OrderWanted:
 
 
 def amend_line(
-    service: Service, identity: str, line_ref: str, inscriptions: Sequence[Any], etag: str, *, who: Who
+    tools: Tools, identity: str, line_ref: str, inscriptions: Sequence[Any], etag: str, *, who: Who
 ) -> dict[str, Any]:
     """Check other words for a line, then write them if the order is still as the caller saw it."""
     values: tuple[Inscription, ...] = tuple(one.value() for one in inscriptions)
-    with service.database.reading() as session:
+    with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
         sku = orders.line_of(order, line_ref).sku
         others = {o.line_ref: (o.inscriptions, o.checked) for o in order.lines if o.line_ref != line_ref}
         in_force = checks.in_force(session)
-    result = service.geometry.check(sku, values, in_force=in_force)
+    result = tools.geometry.check(sku, values, in_force=in_force)
     level = _level_with(values, result, line_ref, others)
     if level != values:
-        result = service.geometry.check(sku, level, in_force=in_force)
+        result = tools.geometry.check(sku, level, in_force=in_force)
 
     def work(session: Session) -> dict[str, Any]:
-        now = service.clock()
         order = orders.changeable(session, identity, etag, who=who)
-        orders.amend(
-            session, order, line_ref, values, result, shop=service.catalogue.current, by=By(who, now)
-        )
+        orders.amend(session, order, line_ref, values, result, shop=tools.catalogue.current, by=tools.by(who))
         return {"order": order_json(session, order), "etag": etag_of(order)}
 
-    return service.database.write(work)
+    return tools.database.write(work)
+
+
+def _level_with(
+    values: Sequence[Inscription],
+    result: CheckResult,
+    line_ref: str,
+    others: Mapping[str, tuple[Sequence[Any], Sequence[Any]]],
+) -> tuple[Inscription, ...]:
+    """Other words of a line at the height of the set that they belong to, where they would be taller."""
+    level = []
+    for inscription, checked in zip_longest(values, result.inscriptions):
+        height = height_of_set(inscription, line_ref, others)
+        size = checked.size_mm if checked is not None else None
+        is_taller = height is not None and size is not None and size > height
+        level.append(at_height(inscription, height) if is_taller and height is not None else inscription)
+    return tuple(level)
 
 
 def _level_with(
@@ -171,7 +184,7 @@ def _level_with(
 
 
 def proof(
-    service: Service,
+    tools: Tools,
     identity: str,
     kind: str,
     *,
@@ -183,10 +196,10 @@ def proof(
     """A picture of one face of a line, from its frozen outlines. Raises NotFound."""
     if kind not in {"svg", "png"}:
         raise NotFound("a proof is svg or png", kind=kind)
-    with service.database.reading() as session:
+    with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
         line = orders.line_of(order, line_ref) if line_ref else order.lines[0]
-        shop = service.catalogue.at(session, line.catalogue_version)
+        shop = tools.catalogue.at(session, line.catalogue_version)
         marks = [
             Mark(m.zone, m.face, Surface(m.material, m.finish), Outline.from_record(m.outline))
             for m in rows.marks(session, line.id, line.words_revision)

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request, Response
 
+from service.doorway import AtHand
 from service.pages.board import late_units, planned, short_times
 from service.pages.gate import HouseVisitor, Visitor
 from service.pages.render import PageRoute, page
@@ -15,6 +16,7 @@ from service.papers import pictures, texts
 from service.plan import board_rows as rows
 from service.plan import build_list, outlook, plan_rows
 from service.records.ids import JOB, number
+from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -26,17 +28,16 @@ SPANS = (5, 10, 20, 40)
 
 @router.get("/plan")
 def get_plan(
-    request: Request, visitor: HouseVisitor, hours: Annotated[float, Query(ge=2, le=120)] = 10
+    request: Request, tools: AtHand, visitor: HouseVisitor, hours: Annotated[float, Query(ge=2, le=120)] = 10
 ) -> Response:
     """The loads to come with their plates, and how good any plan could be."""
-    state = request.app.state
-    found, no_plan = planned(state)
+    found, no_plan = planned(tools)
     if found is None:
-        return _page(request, "plan.html", visitor, no_plan=no_plan, loads=[], more=0, hours=hours, plan=None,
-                     timeline=None, unplanned=[], spans=SPANS)  # fmt: skip
+        return _page(request, tools, "plan.html", visitor, no_plan=no_plan, loads=[], more=0, hours=hours,
+                     plan=None, timeline=None, unplanned=[], spans=SPANS)  # fmt: skip
     listed = list(zip(found.numbers, found.plan.loads, strict=True))[:_MOST_LOADS]
     jobs = {number(JOB, job) for _, load in listed for job in load.jobs}
-    with state.database.reading() as session:
+    with tools.database.reading() as session:
         in_hand = plan_rows.active_loads(session)
         shown = shown_rows.jobs_shown(session, jobs)
     dues = pictures.dues_of(found)
@@ -55,10 +56,11 @@ def get_plan(
         for place, load in listed
     ]
     drawn = pictures.timeline(
-        found, in_hand, now=state.clock(), language=visitor.language, most_open_s=hours * 3600
+        found, in_hand, now=tools.clock(), language=visitor.language, most_open_s=hours * 3600
     )
     return _page(
         request,
+        tools,
         "plan.html",
         visitor,
         no_plan=None,
@@ -73,18 +75,18 @@ def get_plan(
 
 
 @router.get("/backlog")
-def get_backlog(request: Request, visitor: HouseVisitor) -> Response:
+def get_backlog(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
     """Hours of work by ship-by day, what is late or will be, what is short, what is in no plan."""
-    state = request.app.state
-    now = state.clock()
-    found, no_plan = planned(state)
-    with state.database.reading() as session:
+    now = tools.clock()
+    found, no_plan = planned(tools)
+    with tools.database.reading() as session:
         days = outlook.outlook(session, found, now=now) if found else []
         late = late_units(session, found, now=now)
         short, counts = rows.short(session), rows.counts(session)
     said = texts.texts_of(visitor.language)
     return _page(
         request,
+        tools,
         "backlog.html",
         visitor,
         no_plan=no_plan,
@@ -92,7 +94,7 @@ def get_backlog(request: Request, visitor: HouseVisitor) -> Response:
         short=short,
         late_more=max(0, len(late) - _MOST_LATE),
         counts=counts,
-        products=state.catalogue.current.products,
+        products=tools.catalogue.current.products,
         days=[(day, pictures.remark(day, said)) for day in days],
         workload=pictures.workload(days, language=visitor.language) if found else None,
         unplanned=sorted(found.plan.unplanned.items()) if found else [],
@@ -102,12 +104,13 @@ def get_backlog(request: Request, visitor: HouseVisitor) -> Response:
 
 
 @router.get("/build-list")
-def get_build_list(request: Request, visitor: HouseVisitor) -> Response:
+def get_build_list(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
     """What the assembly bench should build, by when, and which blades are on their way to it."""
-    found = build_list.build_list(request.app.state)
+    found = build_list.build_list(tools)
     late = sum(row.quantity for row in found.rows if row.is_late)
     return _page(
         request,
+        tools,
         "build_list.html",
         visitor,
         build=found.rows[:_MOST_BUILD],
@@ -116,20 +119,20 @@ def get_build_list(request: Request, visitor: HouseVisitor) -> Response:
         blades=found.blades,
         blades_of=found.blades_of,
         made_at=found.made_at,
-        products=request.app.state.catalogue.current.products,
+        products=tools.catalogue.current.products,
         handed_over_days=build_list.HANDED_OVER_DAYS,
     )
 
 
-def _page(request: Request, template: str, visitor: Visitor, **values: Any) -> Response:
+def _page(request: Request, tools: Tools, template: str, visitor: Visitor, **values: Any) -> Response:
     """A page on which times are the shop's own."""
-    zone = ZoneInfo(request.app.state.catalogue.current.policy.time_zone)
+    zone = ZoneInfo(tools.catalogue.current.policy.time_zone)
     return page(
         request,
         template,
         visitor,
         zone=zone,
         local=lambda moment: moment.astimezone(zone),
-        short_time=short_times(zone, request.app.state.clock(), visitor.language),
+        short_time=short_times(zone, tools.clock(), visitor.language),
         **values,
     )

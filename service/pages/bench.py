@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from service.bench import acts as bench
 from service.bench import delivery, doubts, inspection, mounting, pulls, seating
 from service.bench.acts import Change
+from service.doorway import AtHand
 from service.loads import contents, leases, load_rows, pull_rows, repeats
 from service.pages import scanning, steps
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, Visitor
@@ -21,6 +22,7 @@ from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import JOB, LOAD, number
 from service.records.tables import Load
 from service.records.who import By
+from service.shop.tools import Tools
 from service.stock import put_backs
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -39,56 +41,53 @@ LEAVE_REASONS = ("good enough", "was lifted", "the laser can't burn now", "other
 
 
 @router.get("/bench")
-def get_bench(request: Request, visitor: HouseVisitor) -> Response:
+def get_bench(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
     """The stations with what is in hand there, and the queue of units to pull."""
-    return _bench(request, visitor)
+    return _bench(request, tools, visitor)
 
 
 @router.post("/bench/next")
-def post_next(request: Request, visitor: BenchVisitor, form: Form) -> Response:
+def post_next(request: Request, tools: AtHand, visitor: BenchVisitor, form: Form) -> Response:
     """Take the next load of a station, or go back to the one already held."""
-    return _next(request, visitor, str(form.get("station", "")))
+    return _next(request, tools, visitor, str(form.get("station", "")))
 
 
 @router.post("/bench/put-back")
-def post_put_back(request: Request, visitor: BenchVisitor, form: Form) -> Response:
+def post_put_back(request: Request, tools: AtHand, visitor: BenchVisitor, form: Form) -> Response:
     """A unit of a cancelled order stands in a bin again."""
-    state = request.app.state
     job, bin_name = str(form.get("job", "")), str(form.get("bin", "")).strip()[:30] or None
     try:
-        state.database.write(
-            lambda session: put_backs.put_back(
-                session, number(JOB, job), bin_name, by=By(visitor.who, state.clock())
-            )
+        tools.database.write(
+            lambda session: put_backs.put_back(session, number(JOB, job), bin_name, by=tools.by(visitor.who))
         )
     except Refusal as refusal:
-        return _bench(request, visitor, refused=refusal)
+        return _bench(request, tools, visitor, refused=refusal)
     return RedirectResponse("/bench", 303)
 
 
 @router.get("/bench/loads/{identity}")
-def get_load(request: Request, identity: str, visitor: HouseVisitor) -> Response:
+def get_load(request: Request, tools: AtHand, identity: str, visitor: HouseVisitor) -> Response:
     """The load, at the step where it is."""
-    return _load(request, identity, visitor)
+    return _load(request, tools, identity, visitor)
 
 
 @router.get("/bench/loads/{identity}/interrupted")
-def get_interrupted(request: Request, identity: str, visitor: HouseVisitor) -> Response:
+def get_interrupted(request: Request, tools: AtHand, identity: str, visitor: HouseVisitor) -> Response:
     """What is on the metal? Asked before it is recorded that a burn was interrupted."""
-    return _load(request, identity, visitor, is_stopped=True)
+    return _load(request, tools, identity, visitor, is_stopped=True)
 
 
 @router.post("/bench/loads/{identity}/scan")
-def post_scan(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_scan(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """What a scanner read, or a person typed: taken for the step where the load is, or refused loudly."""
-    state, code = request.app.state, str(form.get("code", ""))
+    code = str(form.get("code", ""))
     try:
-        seen = bench.seen(state, number(LOAD, identity))
+        seen = bench.seen(tools, number(LOAD, identity))
         turn = seen["current_turn"]
-        scanned = scanning.read(state.catalogue.current, seen, code)
+        scanned = scanning.read(tools.catalogue.current, seen, code)
         if scanned.step == "pulled":
             _change(
-                request,
+                tools,
                 identity,
                 form,
                 lambda session, load, now: pulls.pulled(
@@ -97,7 +96,7 @@ def post_scan(request: Request, identity: str, visitor: BenchVisitor, form: Form
             )
         elif scanned.step == "seated":
             _change(
-                request,
+                tools,
                 identity,
                 form,
                 lambda session, load, now: seating.seated(
@@ -105,16 +104,18 @@ def post_scan(request: Request, identity: str, visitor: BenchVisitor, form: Form
                 ),
             )
         elif scanned.step == "plate":
-            _mount(request, identity, visitor, form, scanned.name, "scanned")
+            _mount(tools, identity, visitor, form, scanned.name, "scanned")
         elif scanned.step == "start":
-            _start(request, identity, visitor, form, code)
+            _start(tools, identity, visitor, form, code)
     except Refusal as refusal:
-        return _load(request, identity, visitor, refused=refusal)
-    return _load(request, identity, visitor, scanned=scanned)
+        return _load(request, tools, identity, visitor, refused=refusal)
+    return _load(request, tools, identity, visitor, scanned=scanned)
 
 
 @router.post("/bench/loads/{identity}/pulled")
-def post_pulled(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_pulled(
+    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
+) -> Response:
     """Units found, missing or blemished; bare blades counted."""
     what: Any = _one_of(form, "what", ("found", "missing", "blemished"), "found")
     jobs = {str(job): what for job in form.getlist("job")}
@@ -123,6 +124,7 @@ def post_pulled(request: Request, identity: str, visitor: BenchVisitor, form: Fo
     }
     return _step(
         request,
+        tools,
         identity,
         visitor,
         form,
@@ -131,7 +133,9 @@ def post_pulled(request: Request, identity: str, visitor: BenchVisitor, form: Fo
 
 
 @router.post("/bench/loads/{identity}/fetched")
-def post_fetched(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_fetched(
+    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
+) -> Response:
     """Units of a kind, counted at their bin: so many found, missing or blemished."""
     what: Any = _one_of(form, "what", ("found", "missing", "blemished"), "found")
     bin_name, sku = str(form.get("bin", "")), str(form.get("sku", ""))
@@ -147,16 +151,18 @@ def post_fetched(request: Request, identity: str, visitor: BenchVisitor, form: F
         pulls.pulled(session, load, jobs, {}, by=By(visitor.who, now))
 
     try:
-        _change(request, identity, form, work)
+        _change(tools, identity, form, work)
     except Refusal as refusal:
-        return _load(request, identity, visitor, refused=refusal)
+        return _load(request, tools, identity, visitor, refused=refusal)
     if what == "found":
         return _to_load(identity)
-    return _load(request, identity, visitor, put_aside=steps.PutAside(what, tuple(named)))
+    return _load(request, tools, identity, visitor, put_aside=steps.PutAside(what, tuple(named)))
 
 
 @router.post("/bench/loads/{identity}/blemished")
-def post_blemished(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_blemished(
+    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
+) -> Response:
     """A unit at the bench is not good; or (`keep`) units are, after all. Pressed again it changes nothing."""
     jobs = [str(job) for job in form.getlist("job")]
 
@@ -169,92 +175,100 @@ def post_blemished(request: Request, identity: str, visitor: BenchVisitor, form:
                 pulls.pulled(session, load, {job: "blemished"}, {}, by=by)
 
     try:
-        _change(request, identity, form, work)
+        _change(tools, identity, form, work)
     except Refusal as refusal:
-        return _load(request, identity, visitor, refused=refusal)
+        return _load(request, tools, identity, visitor, refused=refusal)
     if form.get("keep"):
         return _to_load(identity)
-    return _load(request, identity, visitor, put_aside=steps.PutAside("blemished", tuple(jobs)))
+    return _load(request, tools, identity, visitor, put_aside=steps.PutAside("blemished", tuple(jobs)))
 
 
 @router.post("/bench/loads/{identity}/mounted")
-def post_mounted(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_mounted(
+    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
+) -> Response:
     """Which copy of the plate is mounted, said by hand."""
     try:
-        _mount(request, identity, visitor, form, str(form.get("copy", "")), "by_hand")
+        _mount(tools, identity, visitor, form, str(form.get("copy", "")), "by_hand")
     except Refusal as refusal:
-        return _load(request, identity, visitor, refused=refusal)
+        return _load(request, tools, identity, visitor, refused=refusal)
     return _to_load(identity)
 
 
 @router.get("/bench/loads/{identity}/turn-over")
-def get_turn_over(request: Request, identity: str, visitor: HouseVisitor) -> Response:
+def get_turn_over(request: Request, tools: AtHand, identity: str, visitor: HouseVisitor) -> Response:
     """The marks of the turn before were looked at: the units are moved."""
-    return _load(request, identity, visitor, is_looked_at=True)
+    return _load(request, tools, identity, visitor, is_looked_at=True)
 
 
 @router.post("/bench/loads/{identity}/seated")
-def post_seated(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_seated(
+    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
+) -> Response:
     """Units that sit in their slots, or that do not fit."""
     what: Any = _one_of(form, "what", ("seated", "does_not_fit"), "seated")
     slots = {str(slot): what for slot in form.getlist("slot")}
     turn = _count(form.get("turn", "0"))
     try:
         _change(
-            request,
+            tools,
             identity,
             form,
             lambda session, load, now: seating.seated(session, load, turn, slots, by=By(visitor.who, now)),
         )
     except Refusal as refusal:
-        return _load(request, identity, visitor, refused=refusal, is_looked_at=turn > 1)
-    still = bench.seen(request.app.state, number(LOAD, identity))["state"] == "turning"
+        return _load(request, tools, identity, visitor, refused=refusal, is_looked_at=turn > 1)
+    still = bench.seen(tools, number(LOAD, identity))["state"] == "turning"
     return RedirectResponse(f"/bench/loads/{identity}{'/turn-over' if still else ''}", 303)
 
 
 @router.post("/bench/loads/{identity}/send")
-def post_send(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_send(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Put the turn's file into the station's folder."""
     try:
         sent = delivery.deliver(
-            request.app.state,
+            tools,
             number(LOAD, identity),
             _count(form.get("turn", "0")),
             str(form.get("format", "")),
         )
     except Refusal as refusal:
-        return _load(request, identity, visitor, refused=refusal)
-    return _load(request, identity, visitor, sent=sent)
+        return _load(request, tools, identity, visitor, refused=refusal)
+    return _load(request, tools, identity, visitor, sent=sent)
 
 
 @router.post("/bench/loads/{identity}/start")
-def post_start(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_start(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Burn: only when the code that the laser's own screen shows is that of this load's file."""
     try:
-        _start(request, identity, visitor, form, str(form.get("code", "")))
+        _start(tools, identity, visitor, form, str(form.get("code", "")))
     except Refusal as refusal:
-        return _load(request, identity, visitor, refused=refusal)
+        return _load(request, tools, identity, visitor, refused=refusal)
     return _to_load(identity)
 
 
 @router.post("/bench/loads/{identity}/finish")
-def post_finish(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_finish(
+    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
+) -> Response:
     """The laser has come to the end of the file."""
     try:
         bench.finish(
-            request.app.state,
+            tools,
             number(LOAD, identity),
             _etag(form),
             _count(form.get("turn", "0")),
             who=visitor.who,
         )
     except Refusal as refusal:
-        return _load(request, identity, visitor, refused=refusal)
+        return _load(request, tools, identity, visitor, refused=refusal)
     return _to_load(identity)
 
 
 @router.post("/bench/loads/{identity}/resolve")
-def post_resolve(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_resolve(
+    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
+) -> Response:
     """After an interruption: what is on the metal, slot by slot."""
     jobs: dict[str, dict[str, Any]] = {}
     lots: dict[str, dict[Any, int]] = {}
@@ -267,6 +281,7 @@ def post_resolve(request: Request, identity: str, visitor: BenchVisitor, form: F
             lots.setdefault(unit, {})[_known(last, ("clean", "partial", "complete"))] = _count(value)
     return _step(
         request,
+        tools,
         identity,
         visitor,
         form,
@@ -275,17 +290,18 @@ def post_resolve(request: Request, identity: str, visitor: BenchVisitor, form: F
 
 
 @router.post("/bench/loads/{identity}/again")
-def post_again(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_again(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Burn a faint or partial mark again, in the same seating; or take that back before its start."""
     jobs = [str(job) for job in form.getlist("job")]
     turn, reason = _count(form.get("turn", "0")), str(form.get("reason", ""))[:200].strip()
     if not jobs or not reason:
         return _load(
-            request, identity, visitor, refused=BadRequest("say which mark, and why", field="reason")
+            request, tools, identity, visitor, refused=BadRequest("say which mark, and why", field="reason")
         )
     work = repeats.withdraw if form.get("withdraw") else repeats.burn_again
     return _step(
         request,
+        tools,
         identity,
         visitor,
         form,
@@ -294,7 +310,9 @@ def post_again(request: Request, identity: str, visitor: BenchVisitor, form: For
 
 
 @router.post("/bench/loads/{identity}/inspect")
-def post_inspect(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_inspect(
+    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
+) -> Response:
     """Pass, or scrap with a reason."""
     what: Any = _one_of(form, "what", ("pass", "scrap"), "")
     reason = " ".join(str(form.get("reason", "")).split())[:100]
@@ -307,6 +325,7 @@ def post_inspect(request: Request, identity: str, visitor: BenchVisitor, form: F
         lots[str(lot)] = counts
     return _step(
         request,
+        tools,
         identity,
         visitor,
         form,
@@ -315,27 +334,30 @@ def post_inspect(request: Request, identity: str, visitor: BenchVisitor, form: F
 
 
 @router.post("/bench/loads/{identity}/release")
-def post_release(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_release(
+    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
+) -> Response:
     """Hand over to packing what was wiped, bagged and boxed; and take the next load, if that is asked for."""
     try:
         _change(
-            request,
+            tools,
             identity,
             form,
             lambda session, load, now: inspection.release(session, load, by=By(visitor.who, now)),
         )
     except Refusal as refusal:
-        return _load(request, identity, visitor, refused=refusal)
+        return _load(request, tools, identity, visitor, refused=refusal)
     if form.get("then") == "next":
-        return _next(request, visitor, bench.seen(request.app.state, number(LOAD, identity))["station"])
+        return _next(request, tools, visitor, bench.seen(tools, number(LOAD, identity))["station"])
     return _to_load(identity)
 
 
 @router.post("/bench/loads/{identity}/drop")
-def post_drop(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_drop(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Give an unstarted load back to the queue."""
     return _step(
         request,
+        tools,
         identity,
         visitor,
         form,
@@ -346,45 +368,43 @@ def post_drop(request: Request, identity: str, visitor: BenchVisitor, form: Form
 # --- how a step is done and shown ---
 
 
-def _step(request: Request, identity: str, visitor: Visitor, form: Form, work: Change) -> Response:
+def _step(
+    request: Request, tools: Tools, identity: str, visitor: Visitor, form: Form, work: Change
+) -> Response:
     try:
-        _change(request, identity, form, work)
+        _change(tools, identity, form, work)
     except Refusal as refusal:
-        return _load(request, identity, visitor, refused=refusal)
+        return _load(request, tools, identity, visitor, refused=refusal)
     return _to_load(identity)
 
 
-def _change(request: Request, identity: str, form: Form, work: Change) -> None:
-    bench.change(request.app.state, number(LOAD, identity), _etag(form), work)
+def _change(tools: Tools, identity: str, form: Form, work: Change) -> None:
+    bench.change(tools, number(LOAD, identity), _etag(form), work)
 
 
-def _mount(
-    request: Request, identity: str, visitor: Visitor, form: Form, copy: str, how: mounting.How
-) -> None:
-    state = request.app.state
-    turn = bench.seen(state, number(LOAD, identity))["current_turn"]
-    bench.mounted(state, number(LOAD, identity), _etag(form), turn, copy, how, who=visitor.who)
+def _mount(tools: Tools, identity: str, visitor: Visitor, form: Form, copy: str, how: mounting.How) -> None:
+    turn = bench.seen(tools, number(LOAD, identity))["current_turn"]
+    bench.mounted(tools, number(LOAD, identity), _etag(form), turn, copy, how, who=visitor.who)
 
 
-def _start(request: Request, identity: str, visitor: Visitor, form: Form, code: str) -> None:
+def _start(tools: Tools, identity: str, visitor: Visitor, form: Form, code: str) -> None:
     """Raises BadRequest when the code is not that of the turn's file, and what `bench.start` raises."""
-    state = request.app.state
-    load = bench.seen(state, number(LOAD, identity))
+    load = bench.seen(tools, number(LOAD, identity))
     turn = steps.turn_of(load)
     if not scanning.is_code_of(turn, code):
         raise BadRequest("that is not the code of this load's file", field="code")
     bench.start(
-        state, number(LOAD, identity), _etag(form), turn["turn"], turn["file_sha256"], who=visitor.who
+        tools, number(LOAD, identity), _etag(form), turn["turn"], turn["file_sha256"], who=visitor.who
     )
 
 
-def _next(request: Request, visitor: Visitor, station: str) -> Response:
+def _next(request: Request, tools: Tools, visitor: Visitor, station: str) -> Response:
     try:
-        found = bench.next_load(request.app.state, station, visitor.who.name, who=visitor.who)
+        found = bench.next_load(tools, station, visitor.who.name, who=visitor.who)
     except Refusal as refusal:
-        return _bench(request, visitor, refused=refusal)
+        return _bench(request, tools, visitor, refused=refusal)
     if found is None:
-        return _bench(request, visitor, nothing_at=station)
+        return _bench(request, tools, visitor, nothing_at=station)
     return _to_load(f"L{found[0].id}")
 
 
@@ -393,9 +413,15 @@ def _to_load(identity: str) -> Response:
 
 
 def _load(
-    request: Request, identity: str, visitor: Visitor, *, refused: Refusal | None = None, **values: Any
+    request: Request,
+    tools: Tools,
+    identity: str,
+    visitor: Visitor,
+    *,
+    refused: Refusal | None = None,
+    **values: Any,
 ) -> Response:
-    view = steps.view_of(request.app.state, number(LOAD, identity))
+    view = steps.view_of(tools, number(LOAD, identity))
     if refused is not None and isinstance(refused, NotFound):
         raise refused
     shown = {
@@ -421,14 +447,18 @@ def _load(
 
 
 def _bench(
-    request: Request, visitor: Visitor, *, refused: Refusal | None = None, nothing_at: str | None = None
+    request: Request,
+    tools: Tools,
+    visitor: Visitor,
+    *,
+    refused: Refusal | None = None,
+    nothing_at: str | None = None,
 ) -> Response:
-    state = request.app.state
-    shop = state.catalogue.current
-    with state.database.reading() as session:
+    shop = tools.catalogue.current
+    with tools.database.reading() as session:
         loads = rows.active_loads(session)
         units = rows.units_in(session, [load.id for load in loads])
-        queue = pulls.queue(session, shop, now=state.clock())
+        queue = pulls.queue(session, shop, now=tools.clock())
         going_back = put_backs.listed(session)
         in_hand, lots = rows.in_hand(session), rows.open_lots(session)
     return page(

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
+from service.doorway import AtHand
 from service.pages.gate import HouseVisitor
 from service.pages.render import PageRoute, page
 from service.papers import pictures, texts
@@ -22,6 +23,7 @@ from service.plan.planning import Planned
 from service.records.errors import Refusal
 from service.records.ids import JOB, ORDER, number, public
 from service.records.states import JobState
+from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -46,15 +48,14 @@ class Late:
 
 
 @router.get("/board")
-def get_board(request: Request, visitor: HouseVisitor) -> Response:
+def get_board(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
     """Today."""
-    state = request.app.state
-    shop, now = state.catalogue.current, state.clock()
-    found, no_plan = planned(state)
+    shop, now = tools.catalogue.current, tools.clock()
+    found, no_plan = planned(tools)
     zone = ZoneInfo(shop.policy.time_zone)
     today = datetime.combine(now.astimezone(zone).date(), time(), tzinfo=zone)
     since = now - timedelta(days=_SCRAP_DAYS)
-    with state.database.reading() as session:
+    with tools.database.reading() as session:
         loads = rows.active_loads(session)
         days = outlook.outlook(session, found, now=now) if found else []
         late = late_units(session, found, now=now)
@@ -93,10 +94,10 @@ def get_board(request: Request, visitor: HouseVisitor) -> Response:
     )
 
 
-def planned(state: Any) -> tuple[Planned | None, Refusal | None]:
+def planned(tools: Tools) -> tuple[Planned | None, Refusal | None]:
     """The plan, or why there is none: a page shows the rest all the same."""
     try:
-        return kept_plan.current(state), None
+        return kept_plan.current(tools), None
     except Refusal as refusal:
         return None, refusal
 

@@ -7,6 +7,7 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
+from service.doorway import AtHand
 from service.intake import proof_links
 from service.intake import take_order as intake
 from service.intake.order_json import without_promise
@@ -17,20 +18,20 @@ from service.records.errors import Refusal
 from service.records.ids import ORDER, public
 from service.records.who import Role, Who
 from service.requests import sessions
+from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
 
 @router.get("/proof/{token}")
-def get_buyers_proof(request: Request, token: str) -> Response:
-    return _proof(request, token)
+def get_buyers_proof(request: Request, tools: AtHand, token: str) -> Response:
+    return _proof(request, tools, token)
 
 
 @router.post("/proof/{token}")
-def post_buyers_answer(request: Request, token: str, form: OwnForm) -> Response:
+def post_buyers_answer(request: Request, tools: AtHand, token: str, form: OwnForm) -> Response:
     """Yes, or what should be otherwise. The token itself proves who may answer."""
-    state = request.app.state
-    secret, now = sessions.secret_of(state.settings.data), state.clock()
+    secret, now = sessions.secret_of(tools.settings.data), tools.clock()
 
     def work(session: Session) -> None:
         if form.get("answer") == "yes":
@@ -39,24 +40,25 @@ def post_buyers_answer(request: Request, token: str, form: OwnForm) -> Response:
             proof_links.ask_for_change(session, token, str(form.get("wish", "")), secret=secret, now=now)
 
     try:
-        state.database.write(work)
+        tools.database.write(work)
     except Refusal as refusal:
-        return _proof(request, token, refused=refusal)
-    return _proof(request, token, answered="yes" if form.get("answer") == "yes" else "change")
+        return _proof(request, tools, token, refused=refusal)
+    return _proof(request, tools, token, answered="yes" if form.get("answer") == "yes" else "change")
 
 
-def _proof(request: Request, token: str, *, refused: Refusal | None = None, answered: str = "") -> Response:
-    state = request.app.state
-    with state.database.reading() as session:
+def _proof(
+    request: Request, tools: Tools, token: str, *, refused: Refusal | None = None, answered: str = ""
+) -> Response:
+    with tools.database.reading() as session:
         opened = proof_links.open_link(
-            session, token, secret=sessions.secret_of(state.settings.data), now=state.clock()
+            session, token, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
         )
         shown = without_promise(opened.order)
         client, identity = opened.order.client, public(ORDER, opened.order.id)
     pictures: dict[str, list[str]] = {}
     who = Who(role=Role.STORE, client=client, name="the buyer, by proof link")
     for line in shown["lines"]:
-        pictures[line["line_ref"]] = _pictures(request, identity, line, who)
+        pictures[line["line_ref"]] = _pictures(request, tools, identity, line, who)
     return page(
         request,
         "proof.html",
@@ -65,13 +67,13 @@ def _proof(request: Request, token: str, *, refused: Refusal | None = None, answ
         order=shown,
         until=opened.until,
         pictures=pictures,
-        products=state.catalogue.current.products,
+        products=tools.catalogue.current.products,
         answered=answered,
         longest=proof_links.LONGEST_WISH,
     )
 
 
-def _pictures(request: Request, identity: str, line: dict[str, Any], who: Who) -> list[str]:
+def _pictures(request: Request, tools: Tools, identity: str, line: dict[str, Any], who: Who) -> list[str]:
     """One picture a face; none for a line that can't be engraved as it stands."""
     if line["verdict"] == "refuse":
         return []
@@ -80,7 +82,7 @@ def _pictures(request: Request, identity: str, line: dict[str, Any], who: Who) -
     return [
         svg_of(
             intake.proof(
-                request.app.state,
+                tools,
                 identity,
                 "svg",
                 line_ref=line["line_ref"],

@@ -8,6 +8,7 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
+from service.doorway import AtHand
 from service.loads import proving_rows as rows
 from service.pages.fields import millimetres
 from service.pages.gate import Form, OwnerVisitor, Visitor
@@ -15,7 +16,7 @@ from service.pages.render import PageRoute, page, status_of
 from service.proving import test_card_file as card_files
 from service.proving import test_cards
 from service.records.errors import BadRequest, Refusal
-from service.records.who import By
+from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -23,63 +24,64 @@ _SHOWN = 50
 
 
 @router.get("/owner/test-cards")
-def get_cards(request: Request, visitor: OwnerVisitor) -> Response:
+def get_cards(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Response:
     """Every process by station, and the record."""
-    return _cards(request, visitor)
+    return _cards(request, tools, visitor)
 
 
 @router.post("/owner/test-cards")
-def post_card(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+def post_card(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form) -> Response:
     """Record a card of a process."""
-    state, process = request.app.state, str(form.get("process", ""))
+    process = str(form.get("process", ""))
 
     def work(session: Session) -> None:
         test_cards.record(
             session,
-            state.catalogue.current,
+            tools.catalogue.current,
             process,
             _card(form, visitor),
-            by=By(visitor.who, state.clock()),
+            by=tools.by(visitor.who),
         )
 
     try:
-        state.database.write(work)
+        tools.database.write(work)
     except Refusal as refusal:
-        return _cards(request, visitor, refused=refusal)
-    return _cards(request, visitor, recorded=process)
+        return _cards(request, tools, visitor, refused=refusal)
+    return _cards(request, tools, visitor, recorded=process)
 
 
 @router.post("/owner/test-cards/withdraw")
-def post_withdraw(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+def post_withdraw(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form) -> Response:
     """A process counts as proven no longer."""
-    state, process = request.app.state, str(form.get("process", ""))
+    process = str(form.get("process", ""))
     why = _line(form, "why", 250)
 
     def work(session: Session) -> tuple[str, ...]:
         if not why:
             raise BadRequest("say why the card is withdrawn", field="why")
-        shop = state.catalogue.current
-        return test_cards.withdraw(session, shop, process, why, by=By(visitor.who, state.clock()))[1]
+        shop = tools.catalogue.current
+        return test_cards.withdraw(session, shop, process, why, by=tools.by(visitor.who))[1]
 
     try:
-        taken = state.database.write(work)
+        taken = tools.database.write(work)
     except Refusal as refusal:
-        return _cards(request, visitor, refused=refusal)
-    return _cards(request, visitor, withdrawn=process, taken=taken)
+        return _cards(request, tools, visitor, refused=refusal)
+    return _cards(request, tools, visitor, withdrawn=process, taken=taken)
 
 
 @router.get("/owner/test-cards/{process}.{kind}")
-def get_card_file(request: Request, process: str, kind: str, visitor: OwnerVisitor) -> Response:
+def get_card_file(tools: AtHand, process: str, kind: str, visitor: OwnerVisitor) -> Response:
     """The card itself, to burn on scrap."""
-    served = card_files.card_file(request.app.state, process, kind)
+    served = card_files.card_file(tools, process, kind)
     headers = {"Content-Disposition": f'attachment; filename="{served.name}"'}
     return Response(served.data, media_type=served.media_type, headers=headers)
 
 
-def _cards(request: Request, visitor: Visitor, *, refused: Refusal | None = None, **said: Any) -> Response:
-    state = request.app.state
-    shop = state.catalogue.current
-    with state.database.reading() as session:
+def _cards(
+    request: Request, tools: Tools, visitor: Visitor, *, refused: Refusal | None = None, **said: Any
+) -> Response:
+    shop = tools.catalogue.current
+    with tools.database.reading() as session:
         processes = test_cards.status(session, shop)
         record = [
             test_cards.record_json(row)
@@ -94,7 +96,7 @@ def _cards(request: Request, visitor: Visitor, *, refused: Refusal | None = None
         stations=list(shop.stations.values()),
         processes=processes,
         record=record,
-        today=state.clock().date().isoformat(),
+        today=tools.clock().date().isoformat(),
         **{"recorded": None, "withdrawn": None, "taken": (), **said},
     )
 

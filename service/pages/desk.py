@@ -11,6 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 from sqlalchemy.orm import Session
 
 from layout.shop.shop import Shop
+from service.doorway import AtHand
 from service.intake import check as checks
 from service.intake import line_holds, orders, proof_links
 from service.intake import order_rows as rows
@@ -24,9 +25,9 @@ from service.plan import board_rows as board
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import ORDER, number, public
 from service.records.tables import Order
-from service.records.who import By
 from service.requests import sessions
 from service.requests.inscriptions import InscriptionIn, InscriptionsIn
+from service.shop.tools import Tools
 from service.stock import holds
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -42,11 +43,10 @@ _MANY: TypeAdapter[Any] = TypeAdapter(InscriptionsIn)
 
 @router.get("/desk")
 def get_desk(
-    request: Request, visitor: DeskVisitor, find: Annotated[str, Query(max_length=100)] = ""
+    request: Request, tools: AtHand, visitor: DeskVisitor, find: Annotated[str, Query(max_length=100)] = ""
 ) -> Response:
     """What waits for the desk, and orders by their reference."""
-    state = request.app.state
-    with state.database.reading() as session:
+    with tools.database.reading() as session:
         held = [listed(order) for order in board.held_orders(session)]
         found = [listed(order) for order in board.orders_like(session, find.strip(), limit=30)]
     return page(request, "desk.html", visitor, held=held, found=found, find=find)
@@ -55,29 +55,28 @@ def get_desk(
 @router.get("/desk/check")
 def get_check(
     request: Request,
+    tools: AtHand,
     visitor: DeskVisitor,
     sku: Annotated[str, Query(max_length=60)] = "",
     zone: Annotated[str, Query(max_length=60)] = "",
 ) -> Response:
     """The form, for a product and zone, with no words yet."""
-    return _check(request, visitor, {"sku": sku, "zone": zone})
+    return _check(request, tools, visitor, {"sku": sku, "zone": zone})
 
 
 @router.post("/desk/check")
-def post_check(request: Request, visitor: DeskVisitor, form: Form) -> Response:
+def post_check(request: Request, tools: AtHand, visitor: DeskVisitor, form: Form) -> Response:
     """Check what is on the form and show its proof. Words come by POST: no address or log holds them."""
-    return _check(request, visitor, {name: str(value) for name, value in form.items()}, is_asked=True)
+    return _check(request, tools, visitor, {name: str(value) for name, value in form.items()}, is_asked=True)
 
 
 @router.post("/desk/fonts")
-def post_fonts(request: Request, visitor: DeskVisitor, form: Form) -> Response:
+def post_fonts(request: Request, tools: AtHand, visitor: DeskVisitor, form: Form) -> Response:
     """The same words in every font of the zone, side by side; those that fail say why."""
     given = {name: str(value) for name, value in form.items()}
-    shop = request.app.state.catalogue.current
+    shop = tools.catalogue.current
     chosen = _chosen(shop, given)
-    sheet = samples.sheet(
-        request.app.state, chosen["product"].sku, _inscription(chosen, given), chosen["fonts"]
-    )
+    sheet = samples.sheet(tools, chosen["product"].sku, _inscription(chosen, given), chosen["fonts"])
     return page(request, "fonts.html", visitor, given=given, chosen=chosen, sheet=sheet)
 
 
@@ -85,34 +84,36 @@ def post_fonts(request: Request, visitor: DeskVisitor, form: Form) -> Response:
 
 
 @router.get("/desk/orders/{identity}")
-def get_order(request: Request, identity: str, visitor: DeskVisitor) -> Response:
+def get_order(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor) -> Response:
     """One order: what stands in its way, with one-tap fixes, and everything that happened to it."""
-    return _order(request, identity, visitor)
+    return _order(request, tools, identity, visitor)
 
 
 @router.post("/desk/orders/{identity}/amend")
-def post_amend(request: Request, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+def post_amend(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
     """Other words for a line: a suggestion taken, or typed ones."""
 
     def work() -> None:
         line_ref = str(form.get("line", ""))
-        with request.app.state.database.reading() as session:
+        with tools.database.reading() as session:
             order = _found(session, identity)
             asked = list(orders.line_of(order, line_ref).inscriptions)
         index = _index(form, len(asked))
         if form.get("suggestion"):
-            asked[index] = _suggested(request, identity, line_ref, index, str(form["suggestion"]))
+            asked[index] = _suggested(tools, identity, line_ref, index, str(form["suggestion"]))
         else:
             asked[index] = _retyped(asked[index], form)
         intake.amend_line(
-            request.app.state, identity, line_ref, _valid(asked), str(form.get("etag", "")), who=visitor.who
+            tools, identity, line_ref, _valid(asked), str(form.get("etag", "")), who=visitor.who
         )
 
-    return _do(request, identity, visitor, work)
+    return _do(request, tools, identity, visitor, work)
 
 
 @router.post("/desk/orders/{identity}/approve")
-def post_approve(request: Request, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+def post_approve(
+    request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form
+) -> Response:
     """Let a held line go on: the desk has looked, or the buyer said yes to the desk."""
     lines = [str(line) for line in form.getlist("line")]
     approver: Any = "buyer" if form.get("by") == "buyer" else "desk"
@@ -126,51 +127,51 @@ def post_approve(request: Request, identity: str, visitor: DeskVisitor, form: Fo
             lines,
             approver=approver,
             said_by=said_by,
-            by=By(visitor.who, request.app.state.clock()),
+            by=tools.by(visitor.who),
         )
 
-    return _do(request, identity, visitor, lambda: request.app.state.database.write(work))
+    return _do(request, tools, identity, visitor, lambda: tools.database.write(work))
 
 
 @router.post("/desk/orders/{identity}/cancel")
-def post_cancel(request: Request, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+def post_cancel(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
     """Cancel a line or the order, until its load has started."""
     lines = [str(line) for line in form.getlist("line")]
     reason = " ".join(str(form.get("reason", "")).split())[:200] or "cancelled by the desk"
 
     def work(session: Session) -> None:
         order = orders.changeable(session, identity, str(form.get("etag", "")), who=visitor.who)
-        orders.cancel(session, order, lines, by=By(visitor.who, request.app.state.clock()), why=reason)
+        orders.cancel(session, order, lines, by=tools.by(visitor.who), why=reason)
 
-    return _do(request, identity, visitor, lambda: request.app.state.database.write(work))
+    return _do(request, tools, identity, visitor, lambda: tools.database.write(work))
 
 
 @router.post("/desk/orders/{identity}/proof-link")
-def post_proof_link(request: Request, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+def post_proof_link(
+    request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form
+) -> Response:
     """A link for the buyer, shown to be sent."""
-    state = request.app.state
-    with state.database.reading() as session:
+    with tools.database.reading() as session:
         token, until = proof_links.make(
-            _found(session, identity), secret=sessions.secret_of(state.settings.data), now=state.clock()
+            _found(session, identity), secret=sessions.secret_of(tools.settings.data), now=tools.clock()
         )
     link = str(request.url_for("get_buyers_proof", token=token))
-    return _order(request, identity, visitor, link=link, until=until)
+    return _order(request, tools, identity, visitor, link=link, until=until)
 
 
 # --- how it is done and shown ---
 
 
 def _check(
-    request: Request, visitor: Visitor, given: Mapping[str, str], *, is_asked: bool = False
+    request: Request, tools: Tools, visitor: Visitor, given: Mapping[str, str], *, is_asked: bool = False
 ) -> Response:
-    state = request.app.state
-    shop: Shop = state.catalogue.current
+    shop: Shop = tools.catalogue.current
     chosen = _chosen(shop, given)
     result, wrong = None, None
     if is_asked and given.get("words", "").strip():
         try:
             result = checks.check(
-                state,
+                tools,
                 chosen["product"].sku,
                 [_inscription(chosen, given)],
                 is_captioned=visitor.language == texts.DEFAULT,
@@ -254,9 +255,9 @@ def _retyped(before: Mapping[str, Any], form: Form) -> dict[str, Any]:
     return said
 
 
-def _suggested(request: Request, identity: str, line_ref: str, index: int, which: str) -> dict[str, Any]:
+def _suggested(tools: Tools, identity: str, line_ref: str, index: int, which: str) -> dict[str, Any]:
     """The suggestion on record that a button names as `finding.suggestion`. Raises BadRequest."""
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         line = orders.line_of(_found(session, identity), line_ref)
         try:
             finding, suggestion = (int(part) for part in which.split("."))
@@ -276,21 +277,26 @@ def _index(form: Form, count: int) -> int:
     return int(text)
 
 
-def _do(request: Request, identity: str, visitor: Visitor, work: Any) -> Response:
+def _do(request: Request, tools: Tools, identity: str, visitor: Visitor, work: Any) -> Response:
     try:
         work()
     except NotFound:
         raise
     except Refusal as refusal:
-        return _order(request, identity, visitor, refused=refusal)
+        return _order(request, tools, identity, visitor, refused=refusal)
     return RedirectResponse(f"/desk/orders/{identity}", 303)
 
 
 def _order(
-    request: Request, identity: str, visitor: Visitor, *, refused: Refusal | None = None, **values: Any
+    request: Request,
+    tools: Tools,
+    identity: str,
+    visitor: Visitor,
+    *,
+    refused: Refusal | None = None,
+    **values: Any,
 ) -> Response:
-    state = request.app.state
-    with state.database.reading() as session:
+    with tools.database.reading() as session:
         order = _found(session, identity)
         shown = order_json(session, order)
         for line, row in zip(shown["lines"], order.lines, strict=True):
@@ -302,7 +308,7 @@ def _order(
         pictured = {
             line.line_ref for line in order.lines if rows.marks(session, line.id, line.words_revision)
         }
-    shop = state.catalogue.current
+    shop = tools.catalogue.current
     return page(
         request, "order.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
         order=shown, etag=etag, history=history, products=shop.products, fonts=shop.fonts,

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request, Response
 
+from service.doorway import AtHand
 from service.pages.gate import OwnerVisitor
 from service.pages.render import PageRoute, page
 from service.plan import paces as learning
@@ -40,14 +41,13 @@ class Scatter:
 
 
 @router.get("/owner/estimates")
-def get_estimates(request: Request, visitor: OwnerVisitor) -> Response:
-    state = request.app.state
-    with state.database.reading() as session:
+def get_estimates(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Response:
+    with tools.database.reading() as session:
         found = learning.estimates_json(session)
     pictures = [
         (one["station"], scatter_of(one["recent"])) for one in found["estimates"] if one["plate"] is None
     ]
-    shop = state.catalogue.current
+    shop = tools.catalogue.current
     at = found["learned_at"]
     return page(
         request,

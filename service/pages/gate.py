@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 from urllib.parse import quote
 
 from fastapi import Depends, HTTPException, Request
 from starlette.datastructures import FormData
 
+from service.doorway import AtHand
 from service.papers import texts
 from service.records.errors import FormTokenWrong, KeyUnknown, RoleNotAllowed
 from service.records.who import Role, Who
 from service.requests import sessions
+from service.shop.tools import Tools
 
 TOKEN_FIELD = "token"  # noqa: S105  the name of a form's field
 
@@ -31,11 +33,11 @@ class Visitor:
         return self.who.role is Role.OWNER or self.who.role.value in roles
 
 
-def visitor(*roles: Role) -> Callable[[Request], Visitor]:
+def visitor(*roles: Role) -> Callable[[Request, AtHand], Visitor]:
     """A dependency: the visitor, if one of the roles; a browser that is not signed in goes to do so."""
 
-    def find(request: Request) -> Visitor:
-        found = _signed_in(request)
+    def find(request: Request, tools: AtHand) -> Visitor:
+        found = _signed_in(request, tools)
         if found is None:
             back = quote(request.url.path, safe="/") if request.method == "GET" else "/"
             raise HTTPException(303, headers={"Location": f"/sign-in?then={back}"})
@@ -58,11 +60,11 @@ async def own_form(request: Request) -> AsyncIterator[FormData]:
 OwnForm = Annotated[FormData, Depends(own_form)]
 
 
-def form_of(request: Request, form: OwnForm) -> FormData:
+def form_of(request: Request, tools: AtHand, form: OwnForm) -> FormData:
     """The form as sent, if it came from a page of this very session. Raises FormTokenWrong."""
     cookie = request.cookies.get(sessions.COOKIE)
     token = form.get(TOKEN_FIELD)
-    secret = sessions.secret_of(request.app.state.settings.data)
+    secret = sessions.secret_of(tools.settings.data)
     if (
         cookie is None
         or not isinstance(token, str)
@@ -72,15 +74,14 @@ def form_of(request: Request, form: OwnForm) -> FormData:
     return form
 
 
-def _signed_in(request: Request) -> Visitor | None:
+def _signed_in(request: Request, tools: Tools) -> Visitor | None:
     cookie = request.cookies.get(sessions.COOKIE)
     if cookie is None:
         return None
-    state: Any = request.app.state
     try:
-        with state.database.reading() as session:
+        with tools.database.reading() as session:
             found = sessions.signed_in(
-                session, cookie, secret=sessions.secret_of(state.settings.data), now=state.clock()
+                session, cookie, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
             )
     except KeyUnknown:
         return None

@@ -5,15 +5,17 @@ from __future__ import annotations
 import asyncio
 import hashlib
 from collections.abc import AsyncIterator
-from typing import Annotated, Any
+from typing import Annotated
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Query
 from fastapi.concurrency import run_in_threadpool
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
+from service.doorway import AtHand
 from service.pages.gate import HouseVisitor
 from service.plan import board_rows as rows
 from service.records.ids import LOAD, number
+from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False)
 
@@ -23,9 +25,9 @@ _POLLS = 600
 _QUIET_POLLS = 15
 
 
-def signature_of(state: Any, about: str) -> str:
+def signature_of(tools: Tools, about: str) -> str:
     """A short text that changes whenever what a page shows of a load (`L5`) or of everything (`all`) does."""
-    with state.database.reading() as session:
+    with tools.database.reading() as session:
         said = (
             str(rows.newest_move(session))
             if about == "all"
@@ -36,12 +38,12 @@ def signature_of(state: Any, about: str) -> str:
 
 @router.get("/live", response_class=EventSourceResponse)
 async def follow(
-    request: Request, visitor: HouseVisitor, about: Annotated[str, Query(pattern=r"^(all|L\d{1,18})$")]
+    tools: AtHand, visitor: HouseVisitor, about: Annotated[str, Query(pattern=r"^(all|L\d{1,18})$")]
 ) -> AsyncIterator[ServerSentEvent]:
     """The signature at once, so that a page knows whether it missed something, then each new one."""
     last, quiet = "", 0
     for _ in range(_POLLS):
-        now = await run_in_threadpool(signature_of, request.app.state, about)
+        now = await run_in_threadpool(signature_of, tools, about)
         quiet += 1
         if now != last:
             last, quiet = now, 0

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from layout.shop.inscriptions import ArtworkInscription
 from layout.shop.shop import Shop
+from service.doorway import AtHand
 from service.intake import take_lot as intake_lots
 from service.loads import lot_rows as rows
 from service.loads import lots
@@ -21,8 +22,8 @@ from service.pages.gate import BenchVisitor, Form, HouseVisitor, OwnerVisitor, V
 from service.pages.render import PageRoute, page, status_of
 from service.records.errors import BadRequest, Refusal
 from service.records.ids import LOT, public
-from service.records.who import By
 from service.requests.inscriptions import plausible
+from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -31,62 +32,64 @@ _MOST = 100_000
 
 
 @router.get("/lots")
-def get_lots(request: Request, visitor: HouseVisitor) -> Response:
+def get_lots(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
     """Lots in hand with their counts, then those that are over."""
-    return _lots(request, visitor)
+    return _lots(request, tools, visitor)
 
 
 @router.post("/lots")
-def post_lot(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+def post_lot(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form) -> Response:
     """Ask for a quantity of bare blades to be marked; the form's own key makes it once."""
-    state = request.app.state
     try:
-        wanted = _wanted(state.catalogue.current, form)
-        intake_lots.take_lot(state, wanted, str(form.get("key", "")), who=visitor.who)
+        wanted = _wanted(tools.catalogue.current, form)
+        intake_lots.take_lot(tools, wanted, str(form.get("key", "")), who=visitor.who)
     except Refusal as refusal:
-        return _lots(request, visitor, refused=refusal, typed=form)
+        return _lots(request, tools, visitor, refused=refusal, typed=form)
     return RedirectResponse("/lots", 303)
 
 
 @router.post("/lots/{identity}/hand-over")
-def post_hand_over(request: Request, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+def post_hand_over(
+    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
+) -> Response:
     """Give what was marked to assembly."""
-    state, etag = request.app.state, str(form.get("etag", ""))
+    etag = str(form.get("etag", ""))
 
     def work(session: Session) -> None:
-        lots.hand_over(session, identity, etag, by=By(visitor.who, state.clock()))
+        lots.hand_over(session, identity, etag, by=tools.by(visitor.who))
 
-    return _done(request, visitor, work)
+    return _done(request, tools, visitor, work)
 
 
 @router.post("/lots/{identity}/cancel")
-def post_cancel(request: Request, identity: str, visitor: OwnerVisitor, form: Form) -> Response:
+def post_cancel(
+    request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, form: Form
+) -> Response:
     """Mark no more of a lot."""
-    state, etag = request.app.state, str(form.get("etag", ""))
+    etag = str(form.get("etag", ""))
     why = " ".join(str(form.get("why", "")).split())[:200]
 
     def work(session: Session) -> None:
         if not why or not why.isprintable():
             raise BadRequest("say why the lot is cancelled", field="why")
-        lots.cancel(session, identity, etag, why=why, by=By(visitor.who, state.clock()))
+        lots.cancel(session, identity, etag, why=why, by=tools.by(visitor.who))
 
-    return _done(request, visitor, work)
+    return _done(request, tools, visitor, work)
 
 
-def _done(request: Request, visitor: Visitor, work: Any) -> Response:
+def _done(request: Request, tools: Tools, visitor: Visitor, work: Any) -> Response:
     try:
-        request.app.state.database.write(work)
+        tools.database.write(work)
     except Refusal as refusal:
-        return _lots(request, visitor, refused=refusal)
+        return _lots(request, tools, visitor, refused=refusal)
     return RedirectResponse("/lots", 303)
 
 
 def _lots(
-    request: Request, visitor: Visitor, *, refused: Refusal | None = None, typed: Any = None
+    request: Request, tools: Tools, visitor: Visitor, *, refused: Refusal | None = None, typed: Any = None
 ) -> Response:
-    state = request.app.state
-    shop: Shop = state.catalogue.current
-    with state.database.reading() as session:
+    shop: Shop = tools.catalogue.current
+    with tools.database.reading() as session:
         listed = [
             {
                 "id": public(LOT, lot.id),
@@ -108,8 +111,8 @@ def _lots(
         products=shop.products,
         key=secrets.token_hex(12),
         typed=typed or {},
-        today=state.clock().date().isoformat(),
-        now=state.clock(),
+        today=tools.clock().date().isoformat(),
+        now=tools.clock(),
     )
 
 

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from layout.seating import calibration as measured
 from layout.seating.registration import nominal, to_station
 from layout.shop.shop import Shop
+from service.doorway import AtHand
 from service.loads import calibrations, load_rows
 from service.loads import proving_rows as rows
 from service.pages.gate import BenchVisitor, Form, Visitor
@@ -18,7 +19,7 @@ from service.proving import measurements
 from service.records.errors import BadRequest, Refusal
 from service.records.ids import LOAD, public
 from service.records.tables import CalibrationRecord
-from service.records.who import By
+from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -26,32 +27,34 @@ _SHOWN = 20
 
 
 @router.get("/calibration")
-def get_calibration(request: Request, visitor: BenchVisitor, station: str = "", copy: str = "") -> Response:
+def get_calibration(
+    request: Request, tools: AtHand, visitor: BenchVisitor, station: str = "", copy: str = ""
+) -> Response:
     """The marks of a plate copy to be measured, and what was measured before."""
-    return _calibration(request, visitor, station, copy)
+    return _calibration(request, tools, visitor, station, copy)
 
 
 @router.post("/calibration")
-def post_calibration(request: Request, visitor: BenchVisitor, form: Form) -> Response:
+def post_calibration(request: Request, tools: AtHand, visitor: BenchVisitor, form: Form) -> Response:
     """Put on record where the laser's pointer met the plate's marks."""
-    state = request.app.state
     station, copy = str(form.get("station", "")), str(form.get("copy", ""))
 
     def work(session: Session) -> tuple[CalibrationRecord, tuple[str, ...]]:
         asked = measurements.Asked(station, copy, _met(form))
-        found = measurements.measured(state.catalogue.current, asked)
-        return measurements.record(session, found, by=By(visitor.who, state.clock()))
+        found = measurements.measured(tools.catalogue.current, asked)
+        return measurements.record(session, found, by=tools.by(visitor.who))
 
     try:
-        made, stale = state.database.write(work)
+        made, stale = tools.database.write(work)
     except Refusal as refusal:
-        return _calibration(request, visitor, station, copy, refused=refusal, typed=form)
-    shown = calibrations.calibration_json(made, state.catalogue.current, newest=True)
-    return _calibration(request, visitor, station, copy, made=shown, stale=stale)
+        return _calibration(request, tools, visitor, station, copy, refused=refusal, typed=form)
+    shown = calibrations.calibration_json(made, tools.catalogue.current, newest=True)
+    return _calibration(request, tools, visitor, station, copy, made=shown, stale=stale)
 
 
 def _calibration(
     request: Request,
+    tools: Tools,
     visitor: Visitor,
     station: str,
     copy: str,
@@ -59,8 +62,7 @@ def _calibration(
     refused: Refusal | None = None,
     **said: Any,
 ) -> Response:
-    state = request.app.state
-    shop: Shop = state.catalogue.current
+    shop: Shop = tools.catalogue.current
     pairs = [
         (name, one, plate)
         for name, mounted in shop.stations.items()
@@ -69,7 +71,7 @@ def _calibration(
     ]
     chosen = next((pair for pair in pairs if pair[:2] == (station, copy)), pairs[0])
     plate = shop.plates[chosen[2]]
-    with state.database.reading() as session:
+    with tools.database.reading() as session:
         in_force = rows.calibrations_in_force(session)
         newest = {row.id for row in in_force}
         records = [

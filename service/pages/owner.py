@@ -16,6 +16,7 @@ from layout.shop.plates import Plate
 from layout.shop.shop import Shop
 from service.callbacks import callback_rows
 from service.callbacks import deliveries as callbacks
+from service.doorway import AtHand
 from service.pages.desk import listed
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
@@ -24,8 +25,9 @@ from service.proving import test_cards
 from service.records import ids
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.tables import Callback
-from service.records.who import By, Role
+from service.records.who import Role
 from service.requests import key_rows, keys
+from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -33,20 +35,19 @@ _SHOWN = 50
 
 
 @router.get("/owner")
-def get_owner(request: Request, visitor: OwnerVisitor) -> Response:
+def get_owner(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Response:
     """What there is: blades, plates, stations, and the ways to the rest."""
-    state = request.app.state
-    with state.database.reading() as session:
-        shop = test_cards.proven(session, state.catalogue.current)
+    with tools.database.reading() as session:
+        shop = test_cards.proven(session, tools.catalogue.current)
         misfits = [order for order in map(listed, board.held_orders(session)) if order["no_longer_fits"]]
     return page(request, "owner.html", visitor, shop=shop, misfits=misfits)
 
 
 @router.get("/owner/blades/{blade}")
-def get_blade(request: Request, blade: str, visitor: OwnerVisitor) -> Response:
+def get_blade(request: Request, tools: AtHand, blade: str, visitor: OwnerVisitor) -> Response:
     """Every face of a blade with its zones and keep-outs."""
-    one = _blade(request, blade)
-    shop: Shop = request.app.state.catalogue.current
+    one = _blade(tools, blade)
+    shop: Shop = tools.catalogue.current
     pictures = [
         (f"/owner/blades/{quote(blade)}/{quote(face.face)}.svg", f"{one.name}, {face.face.replace('_', ' ')}")
         for face in one.faces
@@ -56,8 +57,8 @@ def get_blade(request: Request, blade: str, visitor: OwnerVisitor) -> Response:
 
 
 @router.get("/owner/blades/{blade}/{face}.svg")
-def get_face_picture(request: Request, blade: str, face: str, visitor: OwnerVisitor) -> Response:
-    one = _blade(request, blade)
+def get_face_picture(tools: AtHand, blade: str, face: str, visitor: OwnerVisitor) -> Response:
+    one = _blade(tools, blade)
     found = next((f for f in one.faces if f.face == face), None)
     if found is None:
         raise NotFound("there is no such face", id=face)
@@ -65,58 +66,55 @@ def get_face_picture(request: Request, blade: str, face: str, visitor: OwnerVisi
 
 
 @router.get("/owner/plates/{plate}.svg")
-def get_plate_picture(request: Request, plate: str, visitor: OwnerVisitor) -> Response:
-    return _svg(draw_plate(_plate(request, plate), request.app.state.catalogue.current.blades))
+def get_plate_picture(tools: AtHand, plate: str, visitor: OwnerVisitor) -> Response:
+    return _svg(draw_plate(_plate(tools, plate), tools.catalogue.current.blades))
 
 
 @router.get("/owner/plates/{plate}")
-def get_plate(request: Request, plate: str, visitor: OwnerVisitor) -> Response:
+def get_plate(request: Request, tools: AtHand, plate: str, visitor: OwnerVisitor) -> Response:
     """A plate with every slot and what each takes."""
-    one = _plate(request, plate)
+    one = _plate(tools, plate)
     pictures = [(f"/owner/plates/{quote(plate)}.svg", f"{one.name}, {len(one.slots)} slots")]
     return page(request, "picture.html", visitor, title=one.name, pictures=pictures, products=[])
 
 
 @router.get("/owner/keys")
-def get_keys(request: Request, visitor: OwnerVisitor) -> Response:
-    return _keys(request, visitor)
+def get_keys(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Response:
+    return _keys(request, tools, visitor)
 
 
 @router.post("/owner/keys")
-def post_key(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+def post_key(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form) -> Response:
     """A new key, shown once."""
-    state = request.app.state
     client = " ".join(str(form.get("client", "")).split())[:60]
     role = str(form.get("role", ""))
     if role not in {one.value for one in Role} or not client or not client.isprintable():
         wrong = BadRequest("say whose key it is, and what it may do", field="client")
-        return _keys(request, visitor, refused=wrong)
-    key = state.database.write(
-        lambda session: keys.new_key(session, Role(role), client=client, now=state.clock())
+        return _keys(request, tools, visitor, refused=wrong)
+    key = tools.database.write(
+        lambda session: keys.new_key(session, Role(role), client=client, now=tools.clock())
     )
-    return _keys(request, visitor, made=key)
+    return _keys(request, tools, visitor, made=key)
 
 
 @router.post("/owner/keys/{key_id}/revoke")
-def post_revoke(request: Request, key_id: str, visitor: OwnerVisitor, form: Form) -> Response:
+def post_revoke(request: Request, tools: AtHand, key_id: str, visitor: OwnerVisitor, form: Form) -> Response:
     """Take a key out of use, and with it every session that was signed in by it."""
-    state = request.app.state
     try:
-        state.database.write(lambda session: keys.revoke(session, key_id, now=state.clock()))
+        tools.database.write(lambda session: keys.revoke(session, key_id, now=tools.clock()))
     except Refusal as refusal:
-        return _keys(request, visitor, refused=refusal)
+        return _keys(request, tools, visitor, refused=refusal)
     return RedirectResponse("/owner/keys", 303)
 
 
 @router.get("/owner/callbacks")
-def get_callbacks(request: Request, visitor: OwnerVisitor) -> Response:
-    return _callbacks(request, visitor)
+def get_callbacks(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Response:
+    return _callbacks(request, tools, visitor)
 
 
 @router.post("/owner/callbacks")
-def post_callback(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+def post_callback(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form) -> Response:
     """Register an address for a store; the secret that signs is shown once."""
-    state = request.app.state
     url, client = str(form.get("url", "")).strip(), str(form.get("client", "")).strip()
 
     def work(session: Session) -> Callback:
@@ -124,76 +122,79 @@ def post_callback(request: Request, visitor: OwnerVisitor, form: Form) -> Respon
             session,
             url,
             client=client or None,
-            by=By(visitor.who, state.clock()),
-            loopback_allowed=state.settings.callbacks_to_loopback,
+            by=tools.by(visitor.who),
+            loopback_allowed=tools.settings.callbacks_to_loopback,
         )
 
     try:
-        made = state.database.write(work)
+        made = tools.database.write(work)
     except Refusal as refusal:
-        return _callbacks(request, visitor, refused=refusal)
-    return _callbacks(request, visitor, secret=made.secret)
+        return _callbacks(request, tools, visitor, refused=refusal)
+    return _callbacks(request, tools, visitor, secret=made.secret)
 
 
 @router.post("/owner/callbacks/{identity}/resend")
-def post_resend(request: Request, identity: str, visitor: OwnerVisitor, form: Form) -> Response:
+def post_resend(
+    request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, form: Form
+) -> Response:
     """Send again what was not delivered, or the one delivery named."""
-    state = request.app.state
     only = [callbacks.delivery_id(str(name)) for name in form.getlist("delivery")] or None
 
     def work(session: Session) -> int:
         found = callbacks.find(session, identity, who=visitor.who)
-        return callbacks.resend(session, found, now=state.clock(), only=only)
+        return callbacks.resend(session, found, now=tools.clock(), only=only)
 
     try:
-        count = state.database.write(work)
+        count = tools.database.write(work)
     except Refusal as refusal:
-        return _callbacks(request, visitor, refused=refusal)
-    return _callbacks(request, visitor, resent=count)
+        return _callbacks(request, tools, visitor, refused=refusal)
+    return _callbacks(request, tools, visitor, resent=count)
 
 
 @router.post("/owner/callbacks/{identity}/rotate-secret")
-def post_rotate(request: Request, identity: str, visitor: OwnerVisitor, form: Form) -> Response:
+def post_rotate(
+    request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, form: Form
+) -> Response:
     """A new secret, shown once; the old one signs as well for a day."""
-    state = request.app.state
 
     def work(session: Session) -> Callback:
         found = callbacks.find(session, identity, who=visitor.who)
-        return callbacks.rotate(session, found, now=state.clock())
+        return callbacks.rotate(session, found, now=tools.clock())
 
     try:
-        rotated = state.database.write(work)
+        rotated = tools.database.write(work)
     except Refusal as refusal:
-        return _callbacks(request, visitor, refused=refusal)
-    return _callbacks(request, visitor, secret=rotated.secret, until=callbacks.previous_until(rotated))
+        return _callbacks(request, tools, visitor, refused=refusal)
+    return _callbacks(request, tools, visitor, secret=rotated.secret, until=callbacks.previous_until(rotated))
 
 
 @router.post("/owner/callbacks/{identity}/remove")
-def post_remove(request: Request, identity: str, visitor: OwnerVisitor, form: Form) -> Response:
-    state = request.app.state
+def post_remove(
+    request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, form: Form
+) -> Response:
 
     def work(session: Session) -> None:
-        callbacks.remove(session, callbacks.find(session, identity, who=visitor.who), now=state.clock())
+        callbacks.remove(session, callbacks.find(session, identity, who=visitor.who), now=tools.clock())
 
     try:
-        state.database.write(work)
+        tools.database.write(work)
     except Refusal as refusal:
-        return _callbacks(request, visitor, refused=refusal)
+        return _callbacks(request, tools, visitor, refused=refusal)
     return RedirectResponse("/owner/callbacks", 303)
 
 
 # --- how it is shown ---
 
 
-def _blade(request: Request, name: str) -> Blade:
-    blades: Mapping[str, Blade] = request.app.state.catalogue.current.blades
+def _blade(tools: Tools, name: str) -> Blade:
+    blades: Mapping[str, Blade] = tools.catalogue.current.blades
     if name not in blades:
         raise NotFound("there is no such blade", id=name)
     return blades[name]
 
 
-def _plate(request: Request, name: str) -> Plate:
-    plates: Mapping[str, Plate] = request.app.state.catalogue.current.plates
+def _plate(tools: Tools, name: str) -> Plate:
+    plates: Mapping[str, Plate] = tools.catalogue.current.plates
     if name not in plates:
         raise NotFound("there is no such plate", id=name)
     return plates[name]
@@ -204,9 +205,14 @@ def _svg(picture: str) -> Response:
 
 
 def _keys(
-    request: Request, visitor: Visitor, *, refused: Refusal | None = None, made: str | None = None
+    request: Request,
+    tools: Tools,
+    visitor: Visitor,
+    *,
+    refused: Refusal | None = None,
+    made: str | None = None,
 ) -> Response:
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         known = key_rows.all_keys(session)
     return page(
         request,
@@ -221,9 +227,9 @@ def _keys(
 
 
 def _callbacks(
-    request: Request, visitor: Visitor, *, refused: Refusal | None = None, **said: Any
+    request: Request, tools: Tools, visitor: Visitor, *, refused: Refusal | None = None, **said: Any
 ) -> Response:
-    with request.app.state.database.reading() as session:
+    with tools.database.reading() as session:
         listed = [
             {
                 "id": ids.public(ids.CALLBACK, one.id),
@@ -243,6 +249,6 @@ def _callbacks(
         status=status_of(refused) if refused else 200,
         refused=refused,
         listed=listed,
-        now=request.app.state.clock(),
+        now=tools.clock(),
         **{"secret": None, "until": None, "resent": None, **said},
     )

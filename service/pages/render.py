@@ -13,6 +13,7 @@ from fastapi.responses import HTMLResponse
 from fastapi.routing import APIRoute
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from service.doorway import tools_in
 from service.pages import files, live, sentences
 from service.pages.gate import Visitor
 from service.papers import texts, words
@@ -53,6 +54,7 @@ def page(
 ) -> HTMLResponse:
     """A whole page. `refused` is said at its top, loudly."""
     language = visitor.language if visitor else language_of(request)
+    tools = tools_in(request.app)
     content = (
         _environment(language)
         .get_template(template)
@@ -63,8 +65,8 @@ def page(
             here=request.url.path,
             static=files.address,
             refused=refused,
-            signature=partial(live.signature_of, request.app.state),
-            time_zone=request.app.state.catalogue.current.policy.time_zone,
+            signature=partial(live.signature_of, tools),
+            time_zone=tools.catalogue.current.policy.time_zone,
             **values,
         )
     )

@@ -17,6 +17,7 @@ from layout.shop.shop import FontSpec
 from layout.shop.svg_text import Box, area_data, path_data
 from service.intake.check import in_force
 from service.requests.check_json import finding_json
+from service.shop.tools import Tools
 
 _PICTURE_MM = 0.01
 
@@ -32,12 +33,12 @@ class Sample:
     is_good: bool
 
 
-def sheet(state: Any, sku: str, asked: TextInscription, fonts: Sequence[FontSpec]) -> list[Sample]:
+def sheet(tools: Tools, sku: str, asked: TextInscription, fonts: Sequence[FontSpec]) -> list[Sample]:
     """One sample a font, usable ones first, the largest letters before smaller ones. Raises CheckTooSlow."""
-    with state.database.reading() as session:
+    with tools.database.reading() as session:
         known = in_force(session)
     found = [
-        _sample(font, state.geometry.check(sku, (replace(asked, font=font.font),), in_force=known))
+        _sample(font, tools.geometry.check(sku, (replace(asked, font=font.font),), in_force=known))
         for font in fonts
     ]
     return sorted(found, key=lambda one: (not one.is_good, -(one.height_mm or 0.0), one.font.name))

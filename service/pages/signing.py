@@ -8,6 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
+from service.doorway import AtHand
 from service.pages.gate import Form, HouseVisitor, OwnForm
 from service.pages.render import PageRoute, page
 from service.papers import texts
@@ -33,21 +34,20 @@ def get_sign_in(request: Request, then: Annotated[str, Query(max_length=200)] = 
 
 
 @router.post("/sign-in")
-def post_sign_in(request: Request, form: OwnForm) -> Response:
+def post_sign_in(request: Request, tools: AtHand, form: OwnForm) -> Response:
     """Turn a key into a session. Only our own page may ask, or another site could sign a browser in."""
     said = {name: str(form.get(name, "")) for name in ("key", "name", "then")}
-    state = request.app.state
     try:
-        with state.database.reading() as session:
+        with tools.database.reading() as session:
             cookie = sessions.sign_in(
                 session,
                 said["key"],
                 name=" ".join(said["name"].split()),
-                secret=sessions.secret_of(state.settings.data),
-                now=state.clock(),
+                secret=sessions.secret_of(tools.settings.data),
+                now=tools.clock(),
             )
             who = sessions.signed_in(
-                session, cookie, secret=sessions.secret_of(state.settings.data), now=state.clock()
+                session, cookie, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
             ).who
         if who.role is Role.STORE:
             raise RoleNotAllowed(
@@ -68,16 +68,15 @@ def post_sign_in(request: Request, form: OwnForm) -> Response:
 
 
 @router.post("/sign-out")
-def post_sign_out(request: Request, form: Form) -> Response:
+def post_sign_out(request: Request, tools: AtHand, form: Form) -> Response:
     """End the session on the server too: a copy of its cookie opens nothing any more."""
-    state = request.app.state
     with suppress(KeyUnknown):  # it is over already: gone either way
-        state.database.write(
+        tools.database.write(
             lambda session: sessions.sign_out(
                 session,
                 request.cookies[sessions.COOKIE],
-                secret=sessions.secret_of(state.settings.data),
-                now=state.clock(),
+                secret=sessions.secret_of(tools.settings.data),
+                now=tools.clock(),
             )
         )
     answer = RedirectResponse("/sign-in", 303)

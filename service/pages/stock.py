@@ -8,10 +8,12 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request, Response
 from starlette.datastructures import UploadFile
 
+from service.doorway import AtHand
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.records.errors import BadRequest, Refusal
 from service.requests.spreadsheet import Reported, Result
+from service.shop.tools import Tools
 from service.stock import import_stock as imports
 from service.stock import stock_rows as rows
 
@@ -26,37 +28,35 @@ _SHOWN = 200
 
 @router.get(ADDRESS)
 def get_stock(
-    request: Request, visitor: OwnerVisitor, find: Annotated[str, Query(max_length=60)] = ""
+    request: Request, tools: AtHand, visitor: OwnerVisitor, find: Annotated[str, Query(max_length=60)] = ""
 ) -> Response:
     """What the bins hold, or those bins and products whose names begin so."""
-    return _stock(request, visitor, find=find.strip())
+    return _stock(request, tools, visitor, find=find.strip())
 
 
 @router.post(ADDRESS, max_body_size=LARGEST_FILE)
-def post_stock(request: Request, visitor: OwnerVisitor, form: Form) -> Response:
+def post_stock(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form) -> Response:
     """Set counts from a CSV file; each row is taken or refused by itself, and said so."""
     file = form.get("file")
     try:
         if not isinstance(file, UploadFile) or not file.filename:
             raise BadRequest("choose a file", field="file")
-        reported = imports.import_stock(
-            request.app.state, file.file.read(), dry_run=form.get("try") is not None
-        )
+        reported = imports.import_stock(tools, file.file.read(), dry_run=form.get("try") is not None)
     except Refusal as refusal:
-        return _stock(request, visitor, refused=refusal)
-    return _stock(request, visitor, reported=reported)
+        return _stock(request, tools, visitor, refused=refusal)
+    return _stock(request, tools, visitor, reported=reported)
 
 
 def _stock(
     request: Request,
+    tools: Tools,
     visitor: Visitor,
     *,
     find: str = "",
     refused: Refusal | None = None,
     reported: Sequence[Reported] | None = None,
 ) -> Response:
-    state = request.app.state
-    with state.database.reading() as session:
+    with tools.database.reading() as session:
         counts = rows.rows_like(session, find, limit=_SHOWN)
         all_counts = rows.count_rows(session)
     wrong = [one for one in reported or () if one.result is Result.REFUSED]
@@ -74,6 +74,6 @@ def _stock(
         wrong=len(wrong),
         shown=shown,
         most_shown=_SHOWN,
-        products=state.catalogue.current.products,
+        products=tools.catalogue.current.products,
         most_kb=LARGEST_FILE // 1024,
     )

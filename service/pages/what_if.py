@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Request, Response
 from pydantic import ValidationError
 
+from service.doorway import AtHand
 from service.pages.gate import HouseVisitor
 from service.pages.render import PageRoute, page, status_of
 from service.records.errors import BadRequest, Refusal
@@ -45,16 +46,15 @@ class Bar:
 
 
 @router.get("/what-if")
-def get_what_if(request: Request, visitor: HouseVisitor) -> Response:
+def get_what_if(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
     """The form; with its fields in the address, the answer as well."""
-    state = request.app.state
-    shop = state.catalogue.current
+    shop = tools.catalogue.current
     zone = ZoneInfo(shop.policy.time_zone)
     given = {**USUAL, **{name: request.query_params[name] for name in USUAL if name in request.query_params}}
     found, refused = None, None
     if request.query_params:
         try:
-            found = what_if.answer(state, question_of(given, zone))
+            found = what_if.answer(tools, question_of(given, zone))
         except Refusal as refusal:
             refused = refusal
     return page(

@@ -25,7 +25,7 @@ from service.plan.build_list_rows import BladesInLots
 from service.plan.plan_rows import Timed
 from service.records.ids import JOB, ORDER, public
 from service.requests.spreadsheet import harmless
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 #: Blades handed over so lately are shown: nobody tells this service when they have become knives.
 HANDED_OVER_DAYS = 14
@@ -68,10 +68,10 @@ class BuildList:
         return next((one for one in self.blades if one.sku == sku), None)
 
 
-def build_list(service: Service) -> BuildList:
+def build_list(tools: Tools) -> BuildList:
     """The list as it is now."""
-    shop, now = service.catalogue.current, service.clock()
-    with service.database.reading() as session:
+    shop, now = tools.catalogue.current, tools.clock()
+    with tools.database.reading() as session:
         wanted = _unserved(plans.waiting_for_stock(session), rows.free_units(session))
         return BuildList(
             made_at=now,

@@ -38,7 +38,7 @@ from service.records.db import Database
 from service.records.errors import NoPlanYet
 from service.records.ids import JOB, LOT, number, public
 from service.records.tables import KeptLoad, KeptPlan, KeptSlot
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 #: So often at the most is the plan in force held against one made from nothing; in between it is carried
 #: on.
@@ -73,25 +73,25 @@ class Ahead:
         return Ahead(self.loads, planned, tuple(one for one in self.newcomers if one.job not in lost))
 
 
-def keep(service: Service) -> Planned | None:
+def keep(tools: Tools) -> Planned | None:
     """Put a plan of the rows as they are in force; None when the one in force is that.
 
     Raises PlanRefused when the judge finds fault: the one before stays in force.
     """
-    now, shop = service.clock(), service.catalogue.current
-    with service.database.reading() as session:
+    now, shop = tools.clock(), tools.catalogue.current
+    with tools.database.reading() as session:
         kept = in_force(session, shop, now=now)
         compare = kept is None or not timedelta(0) <= now - kept.compared_at < COMPARED_EVERY
         is_compared = kept is not None and kept.compared_at >= kept.made_at
         if kept is not None and _stands(session, shop, kept, now=now) and (is_compared or not compare):
             return None
         before = _kept_loads(session, shop, kept) if kept is not None else {}
-    found = plans.renewed(service, tuple(before.values()), fresh=compare, seconds=PLAN_SECONDS)
+    found = plans.renewed(tools, tuple(before.values()), fresh=compare, seconds=PLAN_SECONDS)
     found = replace(found, numbers=numbered(before, found.plan.loads))
     compared_at = now if compare or kept is None else kept.compared_at
     if kept is not None and _is_the_same(before, found):
         plan_id = kept.id
-        service.database.write(lambda session: rows.confirm(session, plan_id, found.mark, compared_at))
+        tools.database.write(lambda session: rows.confirm(session, plan_id, found.mark, compared_at))
         return found
     plan = KeptPlan(
         made_at=found.made_at,
@@ -100,7 +100,7 @@ def keep(service: Service) -> Planned | None:
         mark=found.mark,
         summary=_summary(found.plan),
     )
-    service.database.write(lambda session: rows.put(session, plan, _rows(found), now=now))
+    tools.database.write(lambda session: rows.put(session, plan, _rows(found), now=now))
     return found
 
 
@@ -163,32 +163,32 @@ def _units(load: PlannedLoad) -> list[str]:
 _shown: WeakKeyDictionary[Database, tuple[int, Planned]] = WeakKeyDictionary()
 
 
-def current(service: Service) -> Planned:
+def current(tools: Tools) -> Planned:
     """The plan in force as it is kept, less what has been taken or called off since: for pages and
     programs. Nothing is planned for them. Raises NoPlanYet."""
-    now, shop = service.clock(), service.catalogue.current
-    with service.database.reading() as session:
+    now, shop = tools.clock(), tools.catalogue.current
+    with tools.database.reading() as session:
         kept = in_force(session, shop, now=now)
         if kept is None:
             raise NoPlanYet("there is no plan yet; the next one is made in the background")
         mark = plans.mark_of(session, shop)
-        shown = _shown.get(service.database)
+        shown = _shown.get(tools.database)
         if shown is not None and shown[0] == kept.id:
             seen = shown[1]
             if (seen.mark, seen.made_at) == (mark, kept.made_at) and _is_recent(seen, now):
                 return seen
         found = _planned(session, shop, kept, mark, now=now)
-    _shown[service.database] = kept.id, found
+    _shown[tools.database] = kept.id, found
     return found
 
 
-def now(service: Service) -> Planned:
+def now(tools: Tools) -> Planned:
     """The plan in force, and where none is, one made on the spot, for somebody at the command line, who may
     wait for it; it is kept by nobody. Raises PlanRefused, PlanFailed."""
     try:
-        return current(service)
+        return current(tools)
     except NoPlanYet:
-        found = plans.renewed(service, seconds=PLAN_SECONDS)
+        found = plans.renewed(tools, seconds=PLAN_SECONDS)
         return replace(found, numbers=numbered({}, found.plan.loads))
 
 
@@ -279,17 +279,17 @@ class Outlook:
 _seen: WeakKeyDictionary[Database, Outlook] = WeakKeyDictionary()
 
 
-def outlook(service: Service) -> Outlook | None:
+def outlook(tools: Tools) -> Outlook | None:
     """The plan in force, read and let run once by each process; None when there is none to promise from."""
-    shop = service.catalogue.current
-    with service.database.reading() as session:
-        kept = in_force(session, shop, now=service.clock())
+    shop = tools.catalogue.current
+    with tools.database.reading() as session:
+        kept = in_force(session, shop, now=tools.clock())
         if kept is None:
             return None
-        seen = _seen.get(service.database)
+        seen = _seen.get(tools.database)
         if seen is None or seen.plan_id != kept.id:
             seen = _outlook(session, shop, kept, seen)
-    _seen[service.database] = seen
+    _seen[tools.database] = seen
     return seen
 
 

@@ -18,7 +18,7 @@ from layout.plan.promise import SPREAD
 from service.plan import pace_rows as rows
 from service.plan.pace_rows import BurnedTurn
 from service.records.tables import LearnedPace
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 #: Only so many loads that were started last are looked at, and of these so many turns a group.
 LOADS, TURNS = 2_000, 500
@@ -58,16 +58,16 @@ def paces(session: Session) -> Paces:
     return Paces(known, shop.spread if shop and shop.records >= ENOUGH_FOR_SPREAD else SPREAD)
 
 
-def learn_paces(service: Service) -> int:
+def learn_paces(tools: Tools) -> int:
     """Learn from the rows as they are; gives how many turns were looked at."""
-    now = service.clock()
+    now = tools.clock()
 
     def work(session: Session) -> int:
         turns = rows.burned_turns(session, loads=LOADS)
         rows.replace_all(session, learned_rows(turns, now=now))
         return len(turns)
 
-    return service.database.write(work)
+    return tools.database.write(work)
 
 
 def learned_rows(turns: Sequence[BurnedTurn], *, now: datetime) -> list[LearnedPace]:

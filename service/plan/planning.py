@@ -26,7 +26,7 @@ from service.plan.backlog import WallClock, backlog_of
 from service.proving import test_cards
 from service.records.errors import PlanFailed, PlanRefused, Refusal
 from service.records.ids import JOB, ORDER, number, public
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 log = structlog.get_logger(__name__)
 
@@ -60,7 +60,7 @@ class Planned:
 
 
 def renewed(
-    service: Service, loads: Sequence[PlannedLoad] = (), *, fresh: bool = True, seconds: float | None = None
+    tools: Tools, loads: Sequence[PlannedLoad] = (), *, fresh: bool = True, seconds: float | None = None
 ) -> Planned:
     """A plan of the rows as they are that stays as near to those planned loads as it can; held against
     one made from nothing where that is asked for, and made from nothing where they can't be carried on.
@@ -68,20 +68,20 @@ def renewed(
     Raises PlanRefused when the judge finds fault, PlanFailed when the planner breaks, CheckTooSlow when
     planning takes longer than `seconds` (None: than a request may).
     """
-    now, shop = service.clock(), service.catalogue.current
-    with service.database.reading() as session:
+    now, shop = tools.clock(), tools.catalogue.current
+    with tools.database.reading() as session:
         mark = mark_of(session, shop)
         now_proven = test_cards.proven(session, shop)
         backlog, clock = backlog_of(session, now_proven, now=now)
         unproven = test_cards.waiting(session, now_proven)
         promised = _promised(session, backlog, clock)
     if fresh:
-        made, findings = _worked(service, planned, backlog, loads, promised, seconds=seconds)
+        made, findings = _worked(tools, planned, backlog, loads, promised, seconds=seconds)
     else:
-        made, findings = _worked(service, carried_on, backlog, loads, seconds=seconds)
+        made, findings = _worked(tools, carried_on, backlog, loads, seconds=seconds)
     if findings and loads:
         log.error("kept_up_plan_refused", codes=dict(Counter(finding.code for finding in findings)))
-        made, findings = _worked(service, planned, backlog, seconds=seconds)
+        made, findings = _worked(tools, planned, backlog, seconds=seconds)
     if findings:
         codes = dict(Counter(finding.code for finding in findings))
         log.error("plan_refused", codes=codes)
@@ -89,11 +89,11 @@ def renewed(
     return Planned(backlog, _with_reasons(made, unproven), clock, now, mark, shop.version)
 
 
-def _worked(service: Service, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:
+def _worked(tools: Tools, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:
     """What the planner makes of it, in a geometry process: one odd backlog must not take pages and benches
     with it. Raises CheckTooSlow, CheckersBusy, and PlanFailed for a planner that breaks."""
     try:
-        return service.geometry.work(function, *arguments, seconds=seconds)
+        return tools.geometry.work(function, *arguments, seconds=seconds)
     except Refusal:
         raise
     except Exception as error:

@@ -42,7 +42,7 @@ from service.records.ids import ORDER, number, public
 from service.records.states import JobState
 from service.records.tables import Order, Promise
 from service.requests.order_in import LineWanted
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 log = structlog.get_logger(__name__)
 
@@ -52,13 +52,13 @@ _UNPLANNABLE = (JobState.HELD, JobState.SHORT, JobState.DOUBTFUL)
 SHORT, NOT_PLANNED, NO_PLACE, NOT_ENGRAVABLE = "short", "not_planned", "no_place", "not_engravable"
 
 
-def keep_promises(service: Service) -> int:
+def keep_promises(tools: Tools) -> int:
     """Put a plan in force and write down what it promises each order that waits; gives how many stores are
     told of a change (`promise.changed`)."""
-    found = kept_plan.keep(service)
+    found = kept_plan.keep(tools)
     if found is None:
         return 0
-    now = service.clock()
+    now = tools.clock()
 
     def work(session: Session) -> int:
         runs = forecast(found.backlog, found.plan, recorded.luck(session, learning.paces(session)))
@@ -83,7 +83,7 @@ def keep_promises(service: Service) -> int:
             for order, jobs in waiting.items()
         )
 
-    return service.database.write(work)
+    return tools.database.write(work)
 
 
 def _by_order(found: Planned) -> dict[str, list[str]]:
@@ -144,32 +144,32 @@ def promise_of(order: Order, promise: Promise | None) -> dict[str, Any]:
     return _said(promise.engraved_by, promise.confidence)
 
 
-def of_check(service: Service, sku: str, result: CheckResult, *, available: int) -> dict[str, Any]:
+def of_check(tools: Tools, sku: str, result: CheckResult, *, available: int) -> dict[str, Any]:
     """What could be promised for one more unit that was checked, without pushing anything aside."""
-    shop = service.catalogue.current
+    shop = tools.catalogue.current
     if not result.eligible or sku not in shop.products:
         return nothing(NOT_ENGRAVABLE)
     if available < 1:
         return nothing(SHORT)
-    outlook = kept_plan.outlook(service)
+    outlook = kept_plan.outlook(tools)
     if outlook is None:
         return nothing(NOT_PLANNED)
-    end = _end(service, outlook, sku, result, units=1, ship_by=None)
+    end = _end(tools, outlook, sku, result, units=1, ship_by=None)
     return nothing(NO_PLACE) if end is None else _said(end, CONFIDENCE)
 
 
 def of_lines(
-    service: Service, lines: Sequence[LineWanted], results: Sequence[CheckResult], *, ship_by: datetime
+    tools: Tools, lines: Sequence[LineWanted], results: Sequence[CheckResult], *, ship_by: datetime
 ) -> datetime | None:
     """By when all units of a new order would be engraved if a unit is boxed for each; None when nobody can
     say. Never an error: an order is taken whether or not anything can be promised for it."""
     try:
-        outlook = kept_plan.outlook(service)
+        outlook = kept_plan.outlook(tools)
         if outlook is None:
             return None
-        shop = service.catalogue.current
+        shop = tools.catalogue.current
         ends = [
-            _end(service, outlook, line.sku, result, units=line.quantity, ship_by=ship_by)
+            _end(tools, outlook, line.sku, result, units=line.quantity, ship_by=ship_by)
             for line, result in zip(lines, results, strict=True)
             if line.sku in shop.products
         ]
@@ -197,17 +197,17 @@ def _said(engraved_by: datetime, confidence: float) -> dict[str, Any]:
 
 
 def _end(
-    service: Service, outlook: Outlook, sku: str, result: CheckResult, *, units: int, ship_by: datetime | None
+    tools: Tools, outlook: Outlook, sku: str, result: CheckResult, *, units: int, ship_by: datetime | None
 ) -> datetime | None:
     """The day by whose end so many new units are safely engraved. Without a ship-by time (a check asks
     before there is an order) they are taken to be wanted as soon as orders usually are."""
-    shop, now = service.catalogue.current, service.clock()
+    shop, now = tools.catalogue.current, tools.clock()
     kind = _kind(shop, shop.products[sku].blade, result)
     places = {(place.station, place.plate, "") for place in result.eligible}
     seconds = outlook.paces.slowest(places, result.burn_seconds or 0.0, units=len(kind.faces))
     lead_s = outlook.overtaken.usual_lead_s if ship_by is None else (ship_by - now).total_seconds()
     runs = outlook.at(now)
-    with service.database.reading() as session:
+    with tools.database.reading() as session:
         came_s = luck_rows.unplanned_seconds(session, outlook.plan_id, since=outlook.made_at)
     end = safe_end_of_new(
         runs,

@@ -24,7 +24,7 @@ from service.records.tables import CalibrationRecord, Load
 from service.records.who import By, Who
 from service.requests.check_json import finding_json
 from service.requests.idempotency import Answer, create_once, created
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 Points = Mapping[int, tuple[float, float]]
 
@@ -39,18 +39,18 @@ class Asked:
     model: Model = "rigid"
 
 
-def take(service: Service, asked: Asked, idempotency_key: str | None, *, who: Who) -> Answer:
+def take(tools: Tools, asked: Asked, idempotency_key: str | None, *, who: Who) -> Answer:
     """Answer `POST /v1/calibrations` once per key. Raises as `measured`."""
-    shop = service.catalogue.current
+    shop = tools.catalogue.current
 
     def work(session: Session) -> Answer:
-        row, stale = record(session, measured(shop, asked), by=By(who, service.clock()))
+        row, stale = record(session, measured(shop, asked), by=tools.by(who))
         body = {**calibration_json(row, shop, newest=True), "stale_loads": stale}
         return created(body, {"Location": f"/v1/calibrations/{public(CALIBRATION, row.id)}"})
 
     return create_once(
-        service.database,
-        service.clock,
+        tools.database,
+        tools.clock,
         client=who.client,
         route="POST /v1/calibrations",
         header=idempotency_key,

@@ -10,21 +10,21 @@ from layout.burn.turn import NotBurnable
 from layout.shop.shop import Shop
 from service.records.errors import BadRequest, NotFound
 from service.requests.served import Served
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 
-def card_file(service: Service, process: str, format_name: str) -> Served:
+def card_file(tools: Tools, process: str, format_name: str) -> Served:
     """The card of a process in one of its station's formats, whether it is proven yet or not.
 
     Raises NotFound for a process or format that is not there, BadRequest when no card can be made.
     """
-    shop = service.catalogue.current
+    shop = tools.catalogue.current
     if process not in shop.processes:
         raise NotFound("there is no such process", id=process)
     if format_name not in shop.stations[shop.processes[process].station].formats:
         raise NotFound(f"the station of {process} reads no {format_name}", id=format_name)
     try:
-        data, code = service.geometry.work(build, shop_of_card(shop), process, format_name)
+        data, code = tools.geometry.work(build, shop_of_card(shop), process, format_name)
     except NotBurnable as error:
         raise BadRequest(f"no card can be made: {error}", field="process") from error
     name = f"TEST-CARD-{process}-{code}.{format_name}"

@@ -35,7 +35,7 @@ from service.records.tables import Load, TestCardRecord
 from service.records.who import By, Who
 from service.requests.check_json import finding_json
 from service.requests.idempotency import Answer, create_once, created
-from service.shop.tools import Service
+from service.shop.tools import Tools
 
 #: The line that a card shows may differ from the recipe's by so much: every check reckons with the recipe's.
 LINE_TOLERANCE = 0.1
@@ -61,23 +61,23 @@ class Asked:
     why: str = ""
 
 
-def take(service: Service, asked: Asked, idempotency_key: str | None, *, who: Who) -> Answer:
+def take(tools: Tools, asked: Asked, idempotency_key: str | None, *, who: Who) -> Answer:
     """Answer `POST /v1/test-cards` once per key. Raises as `record` and `withdraw`."""
-    shop = service.catalogue.current
+    shop = tools.catalogue.current
 
     def work(session: Session) -> Answer:
-        now = service.clock()
+        by = tools.by(who)
         if asked.card is not None:
-            row = record(session, shop, asked.process, asked.card, by=By(who, now))
+            row = record(session, shop, asked.process, asked.card, by=by)
             body = record_json(row)
         else:
-            row, taken = withdraw(session, shop, asked.process, asked.why, by=By(who, now))
+            row, taken = withdraw(session, shop, asked.process, asked.why, by=by)
             body = {**record_json(row), "taken_out": taken}
         return created(body, {"Location": f"/v1/test-cards?process={quote(row.process)}"})
 
     return create_once(
-        service.database,
-        service.clock,
+        tools.database,
+        tools.clock,
         client=who.client,
         route="POST /v1/test-cards",
         header=idempotency_key,

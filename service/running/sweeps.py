@@ -10,7 +10,7 @@ import structlog
 from service.bench import acts as bench
 from service.intake import homeless as places
 from service.loads import leases
-from service.records.who import SWEEP, By
+from service.records.who import SWEEP
 from service.requests import idempotency_rows as idempotency
 from service.requests import key_rows as keys
 from service.shop.tools import Tools
@@ -29,7 +29,7 @@ def sweep_loads(tools: Tools) -> leases.Lapsed:
 
 def sweep_short(tools: Tools) -> int:
     """Make short jobs ready for which a unit is free after all."""
-    return tools.database.write(lambda session: stock.serve_all_short(session, by=By(SWEEP, tools.clock())))
+    return tools.database.write(lambda session: stock.serve_all_short(session, by=tools.by(SWEEP)))
 
 
 def sweep_places(tools: Tools) -> int:

@@ -162,8 +162,18 @@ def _start(folder: Path, cache: Path) -> None:
     first time."""
     from layout.plan.planner import prepare
 
+    threading.Thread(target=_end_with_the_service, name="ricasso-parent", daemon=True).start()
     _open_shop(folder, cache)
     prepare()
+
+
+def _end_with_the_service() -> None:
+    """A service that is killed closes nothing: its workers keep each other's pipes open and would wait for
+    work for ever."""
+    service = multiprocessing.parent_process()
+    if service is not None:
+        service.join()
+        os._exit(1)
 
 
 def _is_open() -> bool:

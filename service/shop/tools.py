@@ -1,13 +1,14 @@
-"""What tasks and commands work with: the same things a request finds in the application."""
+"""What use cases work with, whoever calls them: a request, a task, a command."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from service.records import clock as clocks
 from service.records.clock import Clock
 from service.records.db import Database
+from service.records.who import By, Who
 
 if TYPE_CHECKING:
     from service.shop.geometry_workers import Geometry
@@ -15,23 +16,19 @@ if TYPE_CHECKING:
     from service.shop.versions import Shelf
 
 
-class Service(Protocol):
-    """What use cases need of the application or of the tools, whichever called them."""
-
-    @property
-    def database(self) -> Database: ...
-    @property
-    def geometry(self) -> Geometry: ...
-    @property
-    def catalogue(self) -> Shelf: ...
-    @property
-    def clock(self) -> Clock: ...
-
-
 @dataclass(frozen=True, slots=True)
 class Tools:
+    """Database, settings, the shop's description in force, geometry workers, and the clock.
+
+    Made once a process (`service.running.assembly`) and handed to whatever needs more than one of them.
+    """
+
     database: Database
     settings: Settings
     catalogue: Shelf
     geometry: Geometry
     clock: Clock = clocks.now
+
+    def by(self, who: Who) -> By:
+        """An act of this person, done now."""
+        return By(who, self.clock())

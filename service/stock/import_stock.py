@@ -1,10 +1,11 @@
 """Counts of boxed units from a spreadsheet, row by row: what is wrong is named, the rest is taken."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+
+from sqlalchemy.orm import Session
 
 from service.records.errors import Refusal
-from service.records.who import By, Role, Who
+from service.records.who import Role, Who
 from service.requests.spreadsheet import Progress, Reported, Result, WrongRow, read_rows, shown, whole
 from service.shop.tools import Tools
 from service.stock import reservations as stock
@@ -55,7 +56,7 @@ def _put_counts(tools: Tools, counts: Sequence[stock.Count]) -> list[str | None]
 
     def put(some: list[stock.Count]) -> str | None:
         try:
-            tools.database.write(lambda session: stock.put_counts(session, some, by=By(who, tools.clock())))
+            tools.database.write(lambda session: stock.put_counts(session, some, by=tools.by(who)))
         except Refusal as refusal:
             return refusal.message
         return None
@@ -92,10 +93,10 @@ def open_the_store_room(tools: Tools) -> int:
         for entry in catalogue.load_stock(tools.catalogue.folder)
     ]
 
-    def work(session: Any) -> int:
+    def work(session: Session) -> int:
         if stock_rows.all_rows(session):
             return 0
-        stock.put_counts(session, counts, by=By(who, tools.clock()))
+        stock.put_counts(session, counts, by=tools.by(who))
         return len(counts)
 
     return tools.database.write(work)

@@ -29,7 +29,7 @@ from service.plan.paces import Paces
 from service.proving import test_cards
 from service.records.errors import BadRequest, CheckTooSlow, TooMuchToSimulate
 from service.records.ids import ORDER, number, public
-from service.shop.tools import Service
+from service.shop.tools import Tools
 from service.what_if import recent_rows as recent
 from service.what_if.measures import Measures, Outcome, measures_of, outcome_of
 from service.what_if.questions import WhatIfIn
@@ -83,18 +83,18 @@ class WhatIfOut(BaseModel):
     what_if: Measures
 
 
-def answer(service: Service, question: WhatIfIn) -> WhatIfOut:
+def answer(tools: Tools, question: WhatIfIn) -> WhatIfOut:
     """Both shops' figures and what the question changes.
 
     Raises BadRequest for a station or plate that is not there, TooMuchToSimulate.
     """
-    shop, made_at = service.catalogue.current, service.clock()
-    with service.database.reading() as session:
+    shop, made_at = tools.catalogue.current, tools.clock()
+    with tools.database.reading() as session:
         now = shop_now(session, shop, days=question.days, made_at=made_at)
     asked = changed(now, question)
     runs = runs_for(asked)
     try:
-        before, after = service.geometry.work(
+        before, after = tools.geometry.work(
             play, (now.scenario, asked), runs, question.seed, dict(now.promised)
         )
     except CheckTooSlow as error:

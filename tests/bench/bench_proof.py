@@ -59,7 +59,7 @@ def typed(settings: Settings, clock: Callable[[], float]) -> list[float]:
     key = tools.database.write(
         lambda session: keys.new_key(session, Role.DESK, client="bench", now=now()),
     )
-    with TestClient(create_app(settings, tools=tools)) as http:
+    with TestClient(create_app(tools)) as http:
         http.post("/sign-in", data={"key": key, "name": "Dora"})
         token = http.get("/desk").text.split('name="form-token" content="')[1].split('"')[0]
 

@@ -45,7 +45,7 @@ class ServedShop:
                 self.keys[role.value] = tools.database.write(
                     lambda session, role=role: keys.new_key(session, role, client=role.value, now=now)
                 )
-        app = create_app(self.settings, tools=tools)
+        app = create_app(tools)
         config = uvicorn.Config(
             app, host="127.0.0.1", port=self.port, log_config=None, access_log=False, lifespan="on",
             timeout_graceful_shutdown=1,

@@ -48,7 +48,7 @@ def shop(tmp_path: Path) -> Iterator[tuple[TestClient, dict[str, dict[str, str]]
             lambda session, role=role: keys.new_key(session, role, client=role.value, now=now())
         )
         headers[role.value] = {"Authorization": f"Bearer {key}"}
-    with TestClient(create_app(settings, tools=tools)) as client:
+    with TestClient(create_app(tools)) as client:
         order = {
             "order_ref": "AQ-1",
             "ship_by": (datetime.now(UTC) + timedelta(days=3)).isoformat(),

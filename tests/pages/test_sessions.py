@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -27,7 +28,7 @@ def shop(tmp_path: Path) -> Iterator[tuple[TestClient, dict[str, str]]]:
         )
         for role in Role
     }
-    with TestClient(create_app(settings, tools=tools), follow_redirects=False) as client:
+    with TestClient(create_app(tools), follow_redirects=False) as client:
         yield client, made
 
 
@@ -69,18 +70,23 @@ def test_a_store_s_key_is_for_programs_only(shop: tuple[TestClient, dict[str, st
     assert answer.status_code == 401
 
 
-@pytest.mark.parametrize("change", ["flip", "cut", "none"])
+@pytest.mark.parametrize("change", ["flip", "cut", "none", "endless", "deep", "older"])
 def test_a_cookie_that_was_tampered_with_is_no_session(
     shop: tuple[TestClient, dict[str, str]], change: str
 ) -> None:
     client, made = shop
     enter(client, made["bench"])
     value = client.cookies[sessions.COOKIE]
-    forged = {"flip": ("A" if value[3] != "A" else "B").join([value[:3], value[4:]]), "cut": value[:-1],
-              "none": "x.y"}[change]  # fmt: skip
+    key = value.partition(".")[0]
+    written = {"endless": b'["Ada", 1e999, "0"]', "deep": b"[" * 2_500, "older": b'{"k": 1, "e": 1e999}'}
+    forged = {"flip": ("A" if value[12] != "A" else "B").join([value[:12], value[13:]]), "cut": value[:-1],
+              "none": "x.y"} | {
+        name: f"{key}.{base64.urlsafe_b64encode(body).decode().rstrip('=')}.{'A' * 43}"
+        for name, body in written.items()
+    }  # fmt: skip
     client.cookies.clear()
 
-    answer = client.get("/bench", headers={"Cookie": f"{sessions.COOKIE}={forged}"})
+    answer = client.get("/bench", headers={"Cookie": f"{sessions.COOKIE}={forged[change]}"})
 
     assert answer.status_code == 303
     assert answer.headers["location"].startswith("/sign-in")
@@ -209,7 +215,7 @@ def test_what_was_signed_out_of_is_forgotten_when_its_time_is_over(
     client, made = shop
     token = enter(client, made["bench"])
     client.post("/sign-out", data={"token": token})
-    database = client.app.state.database  # type: ignore[attr-defined]
+    database = client.app.state.tools.database  # type: ignore[attr-defined]
 
     early = database.write(lambda session: rows.forget_ended(session, now()))
     late = database.write(lambda session: rows.forget_ended(session, now() + sessions.LASTS))

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
+import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -76,3 +79,44 @@ def test_a_check_that_never_began_says_busy_and_leaves_the_workers_alone(tmp_pat
         for future in hanging:
             _ = future.exception(60)
     geometry.close()
+
+
+_SERVICE = """
+import os, sys, time
+from pathlib import Path
+from service.shop import catalogue
+from service.shop.geometry_workers import Geometry
+
+if __name__ == "__main__":
+    geometry = Geometry(catalogue.default_folder(), Path(sys.argv[1]), workers=2, timeout_seconds=200)
+    geometry.work(os.getpid)
+    print(*(child.pid for child in __import__("multiprocessing").active_children()), flush=True)
+    time.sleep(60)
+"""
+
+
+def test_workers_end_with_a_service_that_is_killed(tmp_path: Path) -> None:
+    script = tmp_path / "a_service.py"
+    script.write_text(_SERVICE)
+    with subprocess.Popen(
+        [sys.executable, str(script), str(tmp_path)], stdout=subprocess.PIPE, text=True,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+    ) as service:  # fmt: skip
+        assert service.stdout is not None
+        workers = [int(worker) for worker in service.stdout.readline().split()]
+
+        service.kill()
+
+    assert len(workers) == 2
+    for _ in range(400):
+        if not any(_is_running(worker) for worker in workers):
+            break
+        threading.Event().wait(0.05)
+    assert not any(_is_running(worker) for worker in workers)
+
+
+def _is_running(process: int) -> bool:
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    except FileNotFoundError:
+        return False

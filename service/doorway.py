@@ -1,0 +1,48 @@
+"""What both doors, the API and the pages, find at hand when a request comes in.
+
+The application is made with one set of tools (`service.shop.tools.Tools`). A route that needs them names the
+dependency:
+
+    @router.get("/v1/loads/{identity}")
+    def get_load(tools: AtHand, identity: str, who: House) -> LoadOut: ...
+
+Nothing else reads `app.state`, which knows no types.
+"""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+from typing import Annotated
+
+from fastapi import Depends, FastAPI, Request
+
+from service.records.gauges import Metrics
+from service.shop.tools import Tools
+
+
+def equip(app: FastAPI, tools: Tools) -> None:
+    """Put the tools where requests find them."""
+    app.state.tools = tools
+    app.state.metrics = Metrics(tools.database, clock=tools.clock, version=version("ricasso"))
+
+
+def tools_in(app: FastAPI) -> Tools:
+    """The tools that the application was made with."""
+    tools: Tools = app.state.tools
+    return tools
+
+
+# Coroutines, so that the framework does not send a thread for what is only handed on.
+
+
+async def _tools(request: Request) -> Tools:
+    return tools_in(request.app)
+
+
+async def _metrics(request: Request) -> Metrics:
+    metrics: Metrics = request.app.state.metrics
+    return metrics
+
+
+AtHand = Annotated[Tools, Depends(_tools)]
+Gauges = Annotated[Metrics, Depends(_metrics)]
