@@ -167,22 +167,6 @@ def _level_with(
     return tuple(level)
 
 
-def _level_with(
-    values: Sequence[Inscription],
-    result: CheckResult,
-    line_ref: str,
-    others: Mapping[str, tuple[Sequence[Any], Sequence[Any]]],
-) -> tuple[Inscription, ...]:
-    """Other words of a line at the height of the set that they belong to, where they would be taller."""
-    level = []
-    for inscription, checked in zip_longest(values, result.inscriptions):
-        height = height_of_set(inscription, line_ref, others)
-        size = checked.size_mm if checked is not None else None
-        is_taller = height is not None and size is not None and size > height
-        level.append(at_height(inscription, height) if is_taller and height is not None else inscription)
-    return tuple(level)
-
-
 def proof(
     tools: Tools,
     identity: str,
