@@ -66,7 +66,7 @@ def keep_promises(tools: Tools) -> int:
         stuck = {public(ORDER, order) for order in rows.stuck_orders(session, _UNPLANNABLE)}
         waiting = {order: jobs for order, jobs in _by_order(found).items() if order not in stuck}
         known = rows.promises(session, [number(ORDER, order) for order in waiting])
-        past = recorded.overtaken(session, service.catalogue.current, found.clock, now=now)
+        past = recorded.overtaken(session, tools.catalogue.current, found.clock, now=now)
         dues = {job.order: job.due for job in found.backlog.jobs}
         return sum(
             _keep(

@@ -7,6 +7,7 @@ Workers are spawned, load the catalogue once, and share what was measured of fon
 from __future__ import annotations
 
 import multiprocessing
+import os
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import CancelledError, ProcessPoolExecutor
