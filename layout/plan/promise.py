@@ -37,8 +37,9 @@ DRAWS = 120
 SPREAD, BIAS = 0.3, 0.1
 #: A promise that was made stands until it is more likely to be broken than kept ...
 BROKEN_BELOW = 0.5
-#: ... or until it could be so many working days earlier.
-EARLIER_DAYS = 2
+#: ... or until it could be so many working days earlier, as good as certainly: who is told an earlier day
+#: must not be told the later one again.
+EARLIER_DAYS, EARLIER_CONFIDENCE = 2, 0.98
 #: The replacement of a spoiled unit goes into this one of the loads that follow at its station: the next is
 #: being prepared by then.
 REMADE_AFTER = 2
@@ -116,11 +117,12 @@ def kept_promise(
 ) -> float:
     """What is promised now that this was promised and those are the runs, `with_room` for what may still go
     first: the same, as long as it is more likely kept than broken, and while nothing `EARLIER_DAYS` earlier
-    is as safe."""
+    is as good as certain."""
     new = safe_day(with_room, confidence=confidence)
     if np.count_nonzero(done <= promised) < BROKEN_BELOW * len(done):
         return max(new, promised)
-    return new if working_days(days, new, promised) >= EARLIER_DAYS else promised
+    earlier = safe_day(with_room, confidence=EARLIER_CONFIDENCE)
+    return earlier if working_days(days, earlier, promised) >= EARLIER_DAYS else promised
 
 
 def working_days(days: WorkingDays, first: float, last: float) -> int:
