@@ -20,7 +20,7 @@ from random import Random
 
 from layout.loading.backlog import Backlog, Kind, Plan, PlanJob, PlannedLoad, PlanPlate, PlanStation
 from layout.loading.values import Option
-from layout.plan.keep_up import kept_or_better, kept_up, lesser_parts
+from layout.plan.keep_up import kept_or_better, kept_up
 from layout.plan.planner import plan as plan_anew
 from layout.plan.promise import (
     Luck,
@@ -417,7 +417,7 @@ def regret(kept: Plan, fresh: Plan) -> float:
     first, second = ((plan.score.lateness, plan.score.loads) for plan in (kept, fresh))
     if first != second:
         return math.inf if first > second else 0.0
-    mine, other = lesser_parts(kept.score), lesser_parts(fresh.score)
+    mine, other = kept.score.weighted, fresh.score.weighted
     return mine / other if other else (math.inf if mine else 1.0)
 
 

@@ -9,7 +9,8 @@ from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from layout.loading.values import Filled, Option
-from layout.shop.hours import Hours
+from layout.shop.hours import DAY_S, Hours
+from layout.shop.plan_weights import DEFAULT_WEIGHTS, ScoreWeights
 
 #: A station without recorded hours is always open.
 ALWAYS = Hours()
@@ -90,6 +91,7 @@ class Backlog:
     stations: tuple[PlanStation, ...]
     plates: tuple[PlanPlate, ...]
     lots: tuple[PlanLot, ...] = ()
+    weights: ScoreWeights = DEFAULT_WEIGHTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,13 +121,23 @@ class PlannedLoad:
         return sum(filled.lot is not None for turn in self.turns for filled in turn)
 
 
-@dataclass(frozen=True, slots=True, order=True)
+@dataclass(frozen=True, slots=True)
 class Score:
-    """What a plan is judged by, the first that differs decides; smaller is better.
+    """What a plan is judged by, smaller is better: working days late (each job's by its weight), then loads
+    that hold orders' units, then one weighted sum of what people see of a plan.
 
-    Working days late, weighted; loads that hold orders' units; changes of plate and of process; loads by
-    which orders are split (an order in three loads counts two); walking distance of the pulls, in places on
-    the way round the store room between the nearest and the farthest unit of each load.
+    Parts of the sum:
+    `changes` of plate and of process;
+    `split`, loads by which orders are split (an order in three loads counts two);
+    `walking`, places on the way round the store room between the nearest and the farthest unit of each load;
+    `waiting`, for each job the share of its time until ship-by (a day at least) that has passed when it is
+    done, by its weight, so that what is due earlier or weighs more goes earlier;
+    `near_cutoff`, for each job how far its end lies within the last hours before its ship-by time: 0 at their
+    begin, 1 at the ship-by time and later, by its weight;
+    `turned`, loads in which units are turned over.
+
+    >>> Score(0, 3, changes=2, split=0, walking=0) < Score(0, 3, changes=0, split=9, walking=0)
+    True
     """
 
     lateness: int
@@ -133,6 +145,53 @@ class Score:
     changes: int
     split: int
     walking: int
+    waiting: float = 0.0
+    near_cutoff: float = 0.0
+    turned: int = 0
+    weights: ScoreWeights = field(default=DEFAULT_WEIGHTS, compare=False, repr=False)
+
+    @property
+    def weighted(self) -> float:
+        """The weighted sum of the lesser parts; rounded, so that the order of adding up decides nothing."""
+        weights = self.weights
+        total = (
+            weights.waiting * self.waiting
+            + weights.near_cutoff * self.near_cutoff
+            + weights.changes * self.changes
+            + weights.turned * self.turned
+            + weights.split * self.split
+            + weights.walking * self.walking
+        )
+        return round(total, 6)
+
+    @property
+    def _rank(self) -> tuple[int, int, float]:
+        return self.lateness, self.loads, self.weighted
+
+    # Scores of other parts may be equally good without being equal.
+    def __lt__(self, other: Score) -> bool:
+        return self._rank < other._rank
+
+    def __le__(self, other: Score) -> bool:
+        return self._rank <= other._rank
+
+    def __gt__(self, other: Score) -> bool:
+        return self._rank > other._rank
+
+    def __ge__(self, other: Score) -> bool:
+        return self._rank >= other._rank
+
+
+def waiting_rate(job: PlanJob, now: float) -> float:
+    """By how much the score's `waiting` grows with every second until a job is done."""
+    return job.weight / max(job.due - now, DAY_S)
+
+
+def near_cutoff(job: PlanJob, end: float, weights: ScoreWeights) -> float:
+    """A job's part of the score's `near_cutoff` when it is done at `end`."""
+    if end >= job.due or weights.cutoff_s <= 0.0:
+        return float(job.weight * (end >= job.due))
+    return job.weight * max(0.0, 1.0 - (job.due - end) / weights.cutoff_s)
 
 
 @dataclass(frozen=True, slots=True)

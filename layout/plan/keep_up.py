@@ -40,9 +40,6 @@ MOST_NEW = 24
 CLEARLY_BETTER = 0.04
 #: The rule that such a plan is said to be made by.
 KEPT_UP = "kept up"
-#: What the score's lesser parts weigh against one another while a plan is held against another: a change of
-#: plate or process, an order split, a bin walked past.
-A_CHANGE, A_SPLIT, A_BIN = 1.0, 0.1, 0.001
 
 #: Places tried for one visit: so many of those that look best, and so many more spread over all.
 MOST_BEST, MOST_SPREAD = 8, 4
@@ -101,7 +98,7 @@ def carried_on(
     new = tuple(job for job in backlog.jobs if job.job not in seated)
     rest = replace(backlog, jobs=tuple(job for job in backlog.jobs if job.job in seated))
     blades = {lot.lot: lot.waiting for lot in backlog.lots}
-    line = LoadSequence(counted, [], [], [], Score(0, 0, 0, 0, 0))
+    line = LoadSequence(counted, [], [], [], Score(0, 0, 0, 0, 0, weights=backlog.weights))
     state = line.before(0)
     for load in loads:
         turns = tuple(_staying(row, seated, blades) for row in load.turns)
@@ -169,19 +166,14 @@ def kept_up(backlog: Backlog, loads: Sequence[PlannedLoad]) -> Plan | None:
 
 def is_clearly_better(other: Plan, kept: Plan) -> bool:
     """Whether a plan should take the place of the one that is kept: it plans more, is less late, has fewer
-    loads, or its changes, split orders and walking together are better by more than `CLEARLY_BETTER`."""
+    loads, or the weighted sum of its score is better by more than `CLEARLY_BETTER`."""
     first = [
         (len(plan.unplanned), plan.score.lateness, plan.score.loads, -sum(load.blades for load in plan.loads))
         for plan in (other, kept)
     ]
     if first[0] != first[1]:
         return first[0] < first[1]
-    return lesser_parts(other.score) < (1 - CLEARLY_BETTER) * lesser_parts(kept.score)
-
-
-def lesser_parts(score: Score) -> float:
-    """What a score counts besides lateness and loads, as one sum."""
-    return A_CHANGE * score.changes + A_SPLIT * score.split + A_BIN * score.walking
+    return other.score.weighted < (1 - CLEARLY_BETTER) * kept.score.weighted
 
 
 # --- carrying on ---
@@ -248,6 +240,9 @@ def _append(line: LoadSequence, held: Held, state: State) -> None:
         loads=line.score.loads + has_jobs,
         changes=line.score.changes + timed.changes * has_jobs,
         walking=line.score.walking + held.walking,
+        waiting=line.score.waiting + held.waiting_rate * (timed.ends - line.counted.problem.backlog.now),
+        near_cutoff=line.score.near_cutoff + held.near_cutoff(timed.ends),
+        turned=line.score.turned + held.turned,
     )
 
 

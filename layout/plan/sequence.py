@@ -13,7 +13,16 @@ from functools import cached_property
 from math import inf
 from typing import NamedTuple
 
-from layout.loading.backlog import Backlog, Plan, PlanJob, PlanLot, PlannedLoad, Score
+from layout.loading.backlog import (
+    Backlog,
+    Plan,
+    PlanJob,
+    PlanLot,
+    PlannedLoad,
+    Score,
+    near_cutoff,
+    waiting_rate,
+)
 from layout.plan.search.problem import Problem, Work
 from layout.plan.search.timing import StationState, TimedLoad, Timetable, schedule_next
 
@@ -144,6 +153,25 @@ class Held:
         return max(bins) - min(bins) if bins else 0
 
     @cached_property
+    def turned(self) -> bool:
+        """Whether orders' units are turned over in it."""
+        return any(len(self.counted.problem.sorts[sort].faces) > 1 for _, sort in self.visits)
+
+    @cached_property
+    def waiting_rate(self) -> float:
+        """By how much the score's `waiting` grows with every second until it ends."""
+        now = self.counted.problem.backlog.now
+        return sum(waiting_rate(job, now) for job, sort in self.visits if sort in self.counted.last)
+
+    def near_cutoff(self, end: float) -> float:
+        """Its part of the score's `near_cutoff`."""
+        weights = self.counted.problem.backlog.weights
+        if end <= self.due - weights.cutoff_s:
+            return 0.0
+        last = self.counted.last
+        return sum(near_cutoff(job, end, weights) for job, sort in self.visits if sort in last)
+
+    @cached_property
     def due(self) -> float:
         """When the first of its jobs is due; infinite for bare blades alone."""
         return min((job.due for job, _ in self.visits), default=inf)
@@ -181,6 +209,9 @@ class Change:
     loads: int
     changes: int
     walking: int
+    waiting: float
+    near_cutoff: float
+    turned: int
 
 
 class LoadSequence:
@@ -266,10 +297,15 @@ class LoadSequence:
     ) -> Change | None:
         state = self.before(place)
         gone = self.held[place] if out else None
-        late = loads = changes = walking = 0
+        late = loads = changes = walking = turned = 0
+        waiting = near = 0.0
+        now_s = self.counted.problem.backlog.now
         changed: set[object] = set()
         if gone is not None:
             late -= gone.lateness(self.times[place].ends)
+            waiting -= gone.waiting_rate * (self.times[place].ends - now_s)
+            near -= gone.near_cutoff(self.times[place].ends)
+            turned -= gone.turned
             loads -= gone.jobs > 0
             changes -= self.times[place].changes * (gone.jobs > 0)
             walking -= gone.walking
@@ -279,6 +315,9 @@ class LoadSequence:
             timed, leaves = self.happens(held, state)
             self.past(state, held, leaves)
             late += held.lateness(timed.ends)
+            waiting += held.waiting_rate * (timed.ends - now_s)
+            near += held.near_cutoff(timed.ends)
+            turned += held.turned
             loads += held.jobs > 0
             changes += timed.changes * (held.jobs > 0)
             walking += held.walking
@@ -292,7 +331,10 @@ class LoadSequence:
                 if (now, after) != (self.times[number], self.leaves[number]):
                     moved[number] = now, after
                     if now.ends != self.times[number].ends:
-                        late += one.lateness(now.ends) - one.lateness(self.times[number].ends)
+                        before = self.times[number].ends
+                        late += one.lateness(now.ends) - one.lateness(before)
+                        waiting += one.waiting_rate * (now.ends - before)
+                        near += one.near_cutoff(now.ends) - one.near_cutoff(before)
                     changes += (now.changes - self.times[number].changes) * (one.jobs > 0)
                 if after == self.leaves[number]:
                     changed.difference_update(touches)
@@ -303,7 +345,9 @@ class LoadSequence:
                 return None
             if not changed:
                 break
-        return Change(place, held, out, timed, leaves, moved, late, loads, changes, walking)
+        return Change(
+            place, held, out, timed, leaves, moved, late, loads, changes, walking, waiting, near, turned
+        )
 
     def _touches(self, held: Held) -> tuple[object, ...]:
         return (held.station, held.copy, *held.gives) if self._visits else (held.station, held.copy)
@@ -323,5 +367,8 @@ class LoadSequence:
             loads=self.score.loads + change.loads,
             changes=self.score.changes + change.changes,
             walking=self.score.walking + change.walking,
+            waiting=self.score.waiting + change.waiting,
+            near_cutoff=self.score.near_cutoff + change.near_cutoff,
+            turned=self.score.turned + change.turned,
         )
         return LoadSequence(self.counted, held, times, leaves, score)

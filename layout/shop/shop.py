@@ -6,6 +6,7 @@ from typing import Literal
 
 from layout.shop.blades import Blade, Product, Surface
 from layout.shop.outline import Outline
+from layout.shop.plan_weights import DEFAULT_WEIGHTS, ScoreWeights
 from layout.shop.plates import Plate
 from layout.shop.stations import Process, Station
 
@@ -49,6 +50,7 @@ class Policy:
     code_cell_lines: float = 3.0  # smallest module of a code, as a multiple of the line's width
     time_zone: str = "UTC"  # IANA name of the zone of the stations' hours
     days_off: tuple[str, ...] = ()  # ISO dates on which nobody works
+    plan: ScoreWeights = DEFAULT_WEIGHTS  # what counts among plans equally late, with equally many loads
 
 
 @dataclass(frozen=True, slots=True)

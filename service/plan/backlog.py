@@ -79,7 +79,7 @@ def floor_of(session: Session, shop: Shop, *, now: datetime) -> tuple[Backlog, W
         )
         for _, plate in sorted(shop.plates.items())
     )
-    return Backlog(clock.seconds(now), (), stations, plates), clock
+    return Backlog(clock.seconds(now), (), stations, plates, weights=shop.policy.plan), clock
 
 
 def backlog_of_some(

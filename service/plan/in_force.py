@@ -23,6 +23,7 @@ from sqlalchemy.orm import Session
 from layout.loading.backlog import Bound, Plan, PlannedLoad, Score
 from layout.loading.values import Candidate, Filled, Proposal
 from layout.plan.promise import Forecast, forecast
+from layout.shop.plan_weights import ScoreWeights
 from layout.shop.shop import Shop
 from service.loads import waiting
 from service.plan import in_force_rows as rows
@@ -215,10 +216,11 @@ def _planned(session: Session, shop: Shop, kept: KeptPlan, mark: str, *, now: da
         for job in load.jobs:
             done[job] = max(load.ends, done.get(job, 0.0))
     told = kept.summary
+    weights = _read(ScoreWeights, told["score"].get("weights", {}))
     plan = Plan(
         loads=tuple(loads),
         done=done,
-        score=_read(Score, told["score"]),
+        score=replace(_read(Score, told["score"]), weights=weights),
         bound=_read(Bound, told["bound"]),
         unplanned={job: why for job, why in told["unplanned"].items() if job in waiting_jobs},
         rule=told["rule"],
@@ -237,7 +239,7 @@ def _summary(plan: Plan) -> dict[str, Any]:
 
 
 def _read(kind: type[Any], told: Mapping[str, Any]) -> Any:
-    """A score or a bound as it was written, perhaps by a version that counted other parts."""
+    """A score, its weights or a bound as they were written, perhaps by a version that counted other parts."""
     return kind(**{one.name: told.get(one.name, 0) for one in fields(kind)})
 
 

@@ -155,6 +155,10 @@ def plan_json(found: Planned) -> dict[str, Any]:
             "changes": score.changes,
             "orders_split": score.split,
             "walking": score.walking,
+            "turned_loads": score.turned,
+            "waiting": round(score.waiting, 3),
+            "near_cutoff": round(score.near_cutoff, 3),
+            "weighted_sum": round(score.weighted, 3),
         },
         "bound": {"late_working_days": bound.lateness, "loads": bound.loads},
         "loads": [

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from layout.loading.backlog import PlanStation
+from layout.loading.backlog import PlanStation, waiting_rate
 from layout.plan.search.problem import Problem
 from layout.plan.search.timing import Timetable
 from layout.shop.hours import DAY_S, laid_out
@@ -34,11 +34,12 @@ BEYOND_S = 28 * DAY_S
 _NEVER = 1e15
 
 
-#: A unit: `due` is infinite for a visit that others follow; `due_day` are working days up to it; `after` is
-#: the visit before it, `bin` the turn of its box, or NONE.
+#: A unit: `due` is infinite, and `rate` (by which the score's `waiting` grows each second) 0, for a visit
+#: that others follow; `due_day` are working days up to it; `after` is the visit before it, `bin` the turn of
+#: its box, or NONE.
 UNIT = np.dtype(
     [
-        ("sort", "i8"), ("seconds", "f8"), ("due", "f8"), ("due_day", "i8"), ("weight", "i8"),
+        ("sort", "i8"), ("seconds", "f8"), ("due", "f8"), ("due_day", "i8"), ("weight", "i8"), ("rate", "f8"),
         ("after", "i8"), ("order", "i8"), ("bin", "i8"),
     ]
 )  # fmt: skip
@@ -69,9 +70,15 @@ class Arrays(NamedTuple):
     mounts: Ints
     process: Ints  # (mounts, sorts) or NONE where the mount does not take the sort
     takes: Bools  # (mounts, heights, turns, sorts, slots)
+    anywhere: Bools  # (mounts, heights, turns, sorts), whether every slot takes them
     copies_from: Ints  # (plates + 1,) places of each plate's copies in the next
     copies: Floats  # when each is free at the start
     working: Ints  # (days,) working days up to and including each day
+    of_sort_from: Ints  # (sorts + 1,) places of each sort's units in the next
+    of_sort: Ints
+    of_order_from: Ints  # (orders + 1,) places of each order's units in the next
+    of_order: Ints
+    start: Floats  # (2,) the moment of the plan; seconds before a ship-by time that count as near it
 
 
 def arrays_of(problem: Problem, latest: float) -> Arrays | None:
@@ -92,6 +99,9 @@ def arrays_of(problem: Problem, latest: float) -> Arrays | None:
     first = _offsets([len(some) for some in spans])
     heights, takes = _takes(problem)
     jobs = [problem.jobs[unit.job] for unit in problem.units]
+    now = problem.backlog.now
+    of_sort = _grouped([unit.sort for unit in problem.units], len(problem.sorts))
+    of_order = _grouped([problem.order_of[unit.job] for unit in problem.units], max(problem.order_of) + 1)
     process = np.full((len(problem.mounts), len(problem.sorts)), NONE)
     for sort in problem.sorts:
         for mount in sort.fits:
@@ -101,7 +111,8 @@ def arrays_of(problem: Problem, latest: float) -> Arrays | None:
             [
                 (
                     unit.sort, unit.seconds, job.due if unit.last else np.inf,
-                    days.count(int(job.due // DAY_S)), job.weight, NONE if unit.after is None else unit.after,
+                    days.count(int(job.due // DAY_S)), job.weight,
+                    waiting_rate(job, now) if unit.last else 0.0, NONE if unit.after is None else unit.after,
                     problem.order_of[unit.job], NONE if job.bin is None else job.bin,
                 )
                 for unit, job in zip(problem.units, jobs, strict=True)
@@ -132,11 +143,17 @@ def arrays_of(problem: Problem, latest: float) -> Arrays | None:
         mounts=_ints([mount for sort in problem.sorts for mount in sorted(sort.fits)]),
         process=process,
         takes=takes,
+        anywhere=np.stack(
+            [takes[m.mount, ..., : problem.size(m.mount)].all(axis=-1) for m in problem.mounts]
+        ),
         copies_from=_offsets([len(timetable.copies[plate]) for plate in plates]),
         copies=np.array(
             [free for plate in plates for free in timetable.copies[plate].values()], dtype=np.float64
         ),
         working=_ints([days.count(day) for day in range(int(until // DAY_S) + 9)]),
+        of_sort_from=of_sort[0], of_sort=of_sort[1],
+        of_order_from=of_order[0], of_order=of_order[1],
+        start=np.array([now, problem.backlog.weights.cutoff_s]),
     )  # fmt: skip
 
 
@@ -164,6 +181,12 @@ def _takes(problem: Problem) -> tuple[list[int], Bools]:
                     for slot in problem.slots(mount, sort, turn, head[turn]):
                         takes[mount, number, turn, sort, slots.index(slot)] = True
     return [len(some) for some in heights], takes
+
+
+def _grouped(groups: Sequence[int], count: int) -> tuple[Ints, Ints]:
+    """Items by group: where each of `count` groups begins in the second array, and the items' numbers."""
+    counts = np.bincount(_ints(groups), minlength=count)
+    return _offsets(counts.tolist()), np.argsort(_ints(groups), kind="stable")
 
 
 def _offsets(counts: Sequence[int]) -> Ints:

@@ -1,8 +1,8 @@
 """Improving a plan by small changes, so many times and no more: the same backlog gives the same plan.
 
-What is judged (whole days, numbers of loads) shows no small progress. The first search therefore looks at
-hours late too, and trades lateness, loads and changes for one another; the second, from the best plan of the
-first, weighs them as they are judged.
+What is judged first (whole days, numbers of loads) shows no small progress. The search for dates therefore
+looks at hours late too, and trades lateness, loads and the weighted sum for one another; the search for the
+weighted sum leaves lateness and loads as good as they are.
 """
 
 from __future__ import annotations
@@ -12,48 +12,97 @@ from statistics import fmean
 
 import numpy as np
 
-from layout.loading.backlog import Backlog, Bound, Kind, PlanJob, PlanPlate, PlanStation
+from layout.loading.backlog import Backlog, Bound, Kind, PlanJob, PlanPlate, PlanStation, Score
 from layout.loading.values import Option
 from layout.plan.search import threshold_accepting
-from layout.plan.search.arrays import Arrays, arrays_of
+from layout.plan.search.arrays import Arrays, Floats, arrays_of
 from layout.plan.search.problem import Load, Problem
 from layout.plan.search.timing import score_of, time_all
 from layout.shop.hours import DAY_S
+from layout.shop.plan_weights import ScoreWeights
 
-#: The share of the rounds that the search for dates gets, and how many the other gets at most.
-DATES, MOST_JUDGED = 0.8, 100_000
 #: What the search for dates counts beside days late, in days late of a usual job: a day's seconds late, a
-#: load (more where all is in time, for loads are what is left to gain), a change, an order split, a bin
-#: walked past.
-A_DAY, A_LOAD, A_LOAD_IN_TIME, A_CHANGE, A_SPLIT, A_BIN = 0.1, 0.05, 0.5, 0.005, 5e-4, 1e-6
+#: load (more where all is in time, for loads are what is left to gain), a change, and one of what else is in
+#: the score's weighted sum and doesn't depend on times. What does (units that wait) pulls loads apart.
+A_DAY, A_LOAD, A_LOAD_IN_TIME, A_CHANGE, A_SUM = 0.1, 0.05, 0.5, 0.005, 1 / 600
 #: By how much a plan may get worse in the first round, in the same measure.
 THRESHOLD = 0.5
-#: The second search: each part outweighs all there can be of the next. It may lose some changes at first.
-JUDGED = (1e9, 0.0, 1e6, 1e3, 1.0, 1e-3)
-CHANGES_LOST = 2
+#: In the search for the weighted sum a load outweighs all there can be of it, a day late all loads. By how
+#: much the sum may get worse at first.
+A_DAY_JUDGED, A_LOAD_JUDGED, LOST = 1e8, 1e4, 0.3
+#: What may be worse than in a given plan: no part of the weighted sum by more than this share.
+NO_PART_WORSE = 0.05
 
 
-def improve(
-    problem: Problem, loads: Sequence[Load], bound: Bound, *, rounds: int, seed: int = 1
+def improve_dates(
+    problem: Problem, loads: Sequence[Load], bound: Bound, *, tries: int, seed: int = 1
 ) -> list[Load]:
-    """The best of about `rounds` changed plans and the one given. What the bound says can't be had any more
-    is not searched for."""
+    """The best of so many changed plans and the one given: less late, or with fewer loads."""
+    arrays, score = _arrays_and_score(problem, loads)
+    if arrays is None:
+        return list(loads)
+    usual = fmean(job.weight for job in problem.jobs)
+    judged = judged_by(problem.backlog.weights)
+    dates = A_SUM * judged
+    dates[threshold_accepting.CHANGES] = A_CHANGE * judged[threshold_accepting.CHANGES]
+    dates[threshold_accepting.WAITING] = dates[threshold_accepting.NEAR_CUTOFF] = 0.0
+    dates[threshold_accepting.LATENESS] = 1.0 / usual
+    dates[threshold_accepting.LATE_S] = A_DAY / DAY_S / usual
+    dates[threshold_accepting.LOADS] = A_LOAD if score.lateness > bound.lateness else A_LOAD_IN_TIME
+    kinds = threshold_accepting.FOR_DATES
+    return _search(arrays, loads, dates, judged, THRESHOLD, (tries, tries, 0, kinds), seed)
+
+
+def improve_sum(
+    problem: Problem,
+    loads: Sequence[Load],
+    *,
+    tries: int,
+    without_gain: int,
+    like: Score | None = None,
+    seed: int = 1,
+) -> list[Load]:
+    """The best of so many changed plans and the one given, neither later nor with more loads; the search ends
+    when the last `without_gain` brought nothing. No part of the weighted sum gets worse by more than
+    `NO_PART_WORSE` than in a plan `like` that, if given: what people see at a glance is not to be traded for
+    what they don't see."""
+    arrays, _ = _arrays_and_score(problem, loads)
+    if arrays is None:
+        return list(loads)
+    judged = judged_by(problem.backlog.weights)
+    weighed = judged.copy()
+    weighed[threshold_accepting.LATENESS] = A_DAY_JUDGED
+    weighed[threshold_accepting.LOADS] = A_LOAD_JUDGED
+    most = np.full(threshold_accepting.PARTS, np.inf)
+    if like is not None:
+        orders = len({problem.order_of[unit.job] for unit in problem.units})
+        share = 1.0 + NO_PART_WORSE
+        most[threshold_accepting.CHANGES] = share * like.changes
+        most[threshold_accepting.WAITING] = share * like.waiting
+        most[threshold_accepting.NEAR_CUTOFF] = share * like.near_cutoff
+        most[threshold_accepting.SPLIT] = orders + share * like.split
+        most[threshold_accepting.WALKING] = share * like.walking
+        most[threshold_accepting.TURNED] = share * like.turned
+    kinds = threshold_accepting.FOR_ALL
+    return _search(arrays, loads, weighed, judged, LOST, (tries, without_gain, 0, kinds), seed, most)
+
+
+def _arrays_and_score(problem: Problem, loads: Sequence[Load]) -> tuple[Arrays | None, Score]:
     timetable, timed = time_all(problem, loads)
     arrays = arrays_of(problem, max(one.ends for one in timed))
-    best = list(loads)
-    if arrays is None:
-        return best
-    dice = np.array([seed], dtype=np.uint64)
-    score = score_of(problem, loads, timed, timetable.ends)
-    if score.lateness > bound.lateness or score.loads > bound.loads:
-        usual = fmean(job.weight for job in problem.jobs)
-        load = A_LOAD if score.lateness > bound.lateness else A_LOAD_IN_TIME
-        dates = (1.0 / usual, A_DAY / DAY_S / usual, load, A_CHANGE, A_SPLIT, A_BIN)
-        spent = int(DATES * rounds)
-        best = _search(arrays, best, dates, THRESHOLD, spent, dice)
-        rounds -= spent
-    lost = CHANGES_LOST * JUDGED[threshold_accepting.CHANGES]
-    return _search(arrays, best, JUDGED, lost, min(rounds, MOST_JUDGED), dice)
+    return arrays, score_of(problem, loads, timed, timetable.ends)
+
+
+def judged_by(weights: ScoreWeights) -> Floats:
+    """What each part weighs in the score's weighted sum."""
+    judged = np.zeros(threshold_accepting.PARTS)
+    judged[threshold_accepting.CHANGES] = weights.changes
+    judged[threshold_accepting.WAITING] = weights.waiting
+    judged[threshold_accepting.NEAR_CUTOFF] = weights.near_cutoff
+    judged[threshold_accepting.SPLIT] = weights.split
+    judged[threshold_accepting.WALKING] = weights.walking
+    judged[threshold_accepting.TURNED] = weights.turned
+    return judged
 
 
 def prepare() -> None:
@@ -63,23 +112,28 @@ def prepare() -> None:
     job = PlanJob("", "", kind, due=0.0, seconds=1.0)
     plate = PlanPlate("", ("",), {"": 0.0})
     problem = Problem(Backlog(0.0, (job,), (PlanStation("", ("",)),), (plate,)))
-    improve(problem, [(0, (0,))], Bound(0, 0), rounds=1)
+    improve_sum(problem, [(0, (0,))], tries=1, without_gain=1)
 
 
 def _search(
     arrays: Arrays,
-    loads: list[Load],
-    weights: Sequence[float],
+    loads: Sequence[Load],
+    weights: Floats,
+    judged: Floats,
     threshold: float,
-    rounds: int,
-    dice: threshold_accepting.Dice,
+    tries: tuple[int, int, int, int],
+    seed: int,
+    most: Floats | None = None,
 ) -> list[Load]:
-    """The best plan met, as plans are judged."""
+    """The best plan met, as plans are judged; `tries` as `threshold_accepting.improve_draft` takes them."""
     draft, best = draft_of(arrays, loads), draft_of(arrays, ())
+    if most is None:
+        most = np.full(threshold_accepting.PARTS, np.inf)
+    dice, counts = np.array([seed], dtype=np.uint64), np.array(tries)
     count = threshold_accepting.improve_draft(
-        arrays, draft, len(loads), np.array(weights, dtype=np.float64), threshold, rounds, dice, best
+        arrays, draft, len(loads), weights, judged, most, threshold, counts, dice, best
     )
-    return loads if count < 0 else loads_in(best, count)
+    return list(loads) if count < 0 else loads_in(best, count)
 
 
 def draft_of(arrays: Arrays, loads: Sequence[Load]) -> threshold_accepting.Draft:
@@ -94,7 +148,7 @@ def draft_of(arrays: Arrays, loads: Sequence[Load]) -> threshold_accepting.Draft
         load_of=np.zeros(units, dtype=np.int64),
         at=np.zeros((most + 2, len(station)), dtype=threshold_accepting.AT),
         copies=np.zeros((most + 2, len(arrays.copies))),
-        costs=np.zeros((most + 2, 3)),
+        costs=np.zeros((most + 2, threshold_accepting.TIMED_PARTS)),
     )
     draft.copies[0] = arrays.copies
     at = draft.at[0]

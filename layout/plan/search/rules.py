@@ -19,6 +19,7 @@ from layout.plan.search.problem import Load, Problem, Unit
 from layout.plan.search.queues import Ahead, Key, Queues
 from layout.plan.search.seating import SlotMatching
 from layout.plan.search.timing import Timetable
+from layout.shop.hours import DAY_S
 
 Quota = dict[int, dict[int, int]]  # units by sort and class of slots
 
@@ -29,29 +30,49 @@ class Rule:
     cost instead; `allot` holds a fewest-loads allotment to keep to (sort and mount's plate to units)."""
 
     name: str
-    order: str  # "due" or "weight"
+    order: str  # "due", "weight" or "grouped"
+    days: float = math.inf  # "grouped": units due within so many days of one another stand together
     lookahead: float | None = None
     allot: Mapping[tuple[str, int, int], int] | None = None
     classes: Mapping[str, Sequence[int]] | None = None
 
 
-def ranks(problem: Problem, order: str) -> list[Key]:
+def ranks(problem: Problem, order: str, days: float = math.inf) -> list[Key]:
     """A rank for every unit; units of one order stand together where nothing else tells them apart."""
+    groups = _groups(problem) if order == "grouped" else []
     found: list[Key] = []
     for unit in problem.units:
         job = problem.jobs[unit.job]
         order_of = float(problem.order_of[unit.job])
-        if order == "due":
+        if order == "grouped":
+            window = job.due // (days * DAY_S)
+            found.append((window, *groups[unit.sort], job.due, -job.weight, order_of, unit.unit))
+        elif order == "due":
             found.append((job.due, -job.weight, order_of, unit.unit))
         else:
             found.append((-job.weight, job.due, order_of, unit.unit))
     return found
 
 
+def _groups(problem: Problem) -> list[Key]:
+    """For each sort the plate with most slots for it and its process there (by number), and its sides: units
+    that are alike in these burn one after another without a change."""
+    processes = sorted({problem.process(mount, sort.sort) for sort in problem.sorts for mount in sort.fits})
+    plates = sorted({mount.plate.plate for mount in problem.mounts})
+    found: list[Key] = []
+    for sort in problem.sorts:
+        slots = {mount: len({option.slot for option in turns[0]}) for mount, turns in sort.fits.items()}
+        mount = max(slots, key=lambda mount: (slots[mount], -mount))
+        plate = plates.index(problem.mounts[mount].plate.plate)
+        process = processes.index(problem.process(mount, sort.sort))
+        found.append((float(plate), float(process), float(len(sort.faces))))
+    return found
+
+
 def queues_of(problem: Problem, rule: Rule) -> Queues:
     """Everything that waits, in the order of a rule."""
     if rule.lookahead is None:
-        return Queues(problem, ranks(problem, rule.order))
+        return Queues(problem, ranks(problem, rule.order, rule.days))
     reach = rule.lookahead * usual_s(problem)
     dear = [_dear(unit, problem.jobs[unit.job]) for unit in problem.units]
     opened = {due: opened_by(problem, due) for due in {job.due for job in problem.jobs}}

@@ -15,7 +15,7 @@ from layout.plan.search.rules import Rule, build, first_fit
 from layout.plan.search.timing import score_of, time_all
 
 #: Changes tried from each of so many rules' plans, and once more from the best of what came of them.
-ROUNDS, STARTS = 400_000, 2
+ROUNDS, STARTS = 320_000, 2
 #: Every change of a longer plan takes longer: beyond so many units there are fewer, in proportion; beyond so
 #: many more, none.
 ALL_ROUNDS, MOST_IMPROVED = 100, 10_000
@@ -26,6 +26,13 @@ IMPROVED = ", improved"
 #: How far ahead, in usual burns, the apparent tardiness cost looks; where very many wait and all can be in
 #: time, only the last is tried.
 LOOKAHEADS = (1.0, 2.0, 4.0, 16.0)
+#: Days whose units are grouped together by plate, process and sides; `SORTED` groups all there is, as people
+#: sort a list.
+GROUPED_DAYS = (1.0, 3.0, 7.0)
+SORTED = "grouped, all days"
+#: Changes tried for the weighted sum, and after how many without a gain no more, with up to so many units;
+#: with more units fewer, in proportion.
+MOST_JUDGED, WITHOUT_GAIN, JUDGED_ALL = 150_000, 30_000, 600
 #: First fit looks at every open load, so it is tried, as some other rules are, on backlogs up to this size.
 FIRST_FIT = 3_000
 
@@ -40,49 +47,84 @@ def best_plan(problem: Problem, fewest: Fewest, bound: Bound, rounds: int = ROUN
         ]
     found.sort(key=lambda one: one[:2])
     (_, best), name, loads = found[0]
-    if not loads or not rounds or len(problem.units) > MOST_IMPROVED or _is_least(best, bound):
+    if not loads or not rounds or _is_least(best, bound):
         return name, loads
+    if not _is_at(best, bound) and len(problem.units) <= MOST_IMPROVED:
+        name, loads = _fewer_days_and_loads(problem, found, bound, rounds)
+        best = score(problem, loads)[1]
+    return _lighter(problem, found, best, (name, loads), rounds)
+
+
+def _fewer_days_and_loads(
+    problem: Problem, found: Sequence[tuple[tuple[int, Score], str, list[Load]]], bound: Bound, rounds: int
+) -> tuple[str, list[Load]]:
+    """A plan that is less late or has fewer loads than the rules' best, if one is found."""
+    from layout.plan.search.improve import improve_dates
+
+    (_, best), name, loads = found[0]
     if len(problem.units) <= HANDFUL:
         every_way = _every_way(problem, loads, bound)
         if every_way is not None:
             return "every way", every_way
-    from layout.plan.search.improve import improve
-
-    rounds = rounds * ALL_ROUNDS // max(ALL_ROUNDS, len(problem.units))
+    tries = rounds * ALL_ROUNDS // max(ALL_ROUNDS, len(problem.units))
     starts = [(rule, first) for _, rule, first in found[:STARTS]]
     for number in range(1, STARTS + 2):
-        if number > 1 and (best.lateness, best.loads) == (bound.lateness, bound.loads):
-            break  # only changes, splits and walking are left to gain, for which one start is enough
+        if _is_at(best, bound):
+            break
         rule, first = starts[number - 1] if number <= len(starts) else (name, loads)
-        better = improve(problem, first, bound, rounds=rounds, seed=number)
+        better = improve_dates(problem, first, bound, tries=tries, seed=number)
         new = score(problem, better)[1]
         if new < best:
             best, name, loads = new, rule.removesuffix(IMPROVED) + IMPROVED, better
     return name, loads
 
 
+def _lighter(
+    problem: Problem,
+    found: Sequence[tuple[tuple[int, Score], str, list[Load]]],
+    best: Score,
+    plan: tuple[str, list[Load]],
+    rounds: int,
+) -> tuple[str, list[Load]]:
+    """The plan with a smaller weighted sum. Where the sorted plan is as good in lateness and loads, that one
+    is the start, and no part of its sum gets much worse."""
+    from layout.plan.search.improve import improve_sum
+
+    name, loads = plan
+    (_, of_sorted), sorted_name, sorted_loads = next(one for one in found if one[1] == SORTED)
+    like = None
+    if (of_sorted.lateness, of_sorted.loads) == (best.lateness, best.loads):
+        name, loads, like = sorted_name, sorted_loads, of_sorted
+    share = min(1.0, rounds / ROUNDS) * min(1.0, JUDGED_ALL / len(problem.units))
+    better = improve_sum(
+        problem, loads, tries=int(share * MOST_JUDGED), without_gain=int(share * WITHOUT_GAIN), like=like
+    )
+    if score(problem, better) < score(problem, loads):
+        return name.removesuffix(IMPROVED) + IMPROVED, better
+    return name, loads
+
+
+def _is_at(best: Score, bound: Bound) -> bool:
+    return (best.lateness, best.loads) == (bound.lateness, bound.loads)
+
+
 def _is_least(best: Score, bound: Bound) -> bool:
-    return best == Score(bound.lateness, bound.loads, 0, 0, 0)
+    return _is_at(best, bound) and best.weighted == 0.0
 
 
 def _every_way(problem: Problem, loads: list[Load], bound: Bound) -> list[Load] | None:
-    """The plan with least lateness, then fewest loads, improved in what is left; None when there are too many
-    ways."""
-    from layout.plan.search.improve import improve
+    """The plan with least lateness, then fewest loads; None when there are too many ways."""
+    from layout.plan.search.improve import improve_dates
 
-    loads = improve(problem, loads, bound, rounds=HANDFUL_ROUNDS)
+    loads = improve_dates(problem, loads, bound, tries=HANDFUL_ROUNDS)
     known = score(problem, loads)[1]
-    if (known.lateness, known.loads) == (bound.lateness, bound.loads):
+    if _is_at(known, bound):
         return loads
     units = sorted(unit for _, some in loads for unit in some)
-    scheduler = Scheduler(problem)
-    found = shared_out(scheduler, units, (known.lateness, known.loads), HANDFUL_STEPS)
-    if not found.steps:
+    shared = shared_out(Scheduler(problem), units, (known.lateness, known.loads), HANDFUL_STEPS)
+    if not shared.steps:
         return None
-    if found.loads is None:
-        return loads
-    proved = score(problem, found.loads)[1]
-    return improve(problem, found.loads, Bound(proved.lateness, proved.loads), rounds=HANDFUL_ROUNDS)
+    return loads if shared.loads is None else shared.loads
 
 
 def _built(problem: Problem, fewest: Fewest, bound: Bound) -> list[tuple[str, list[Load]]]:
@@ -90,6 +132,8 @@ def _built(problem: Problem, fewest: Fewest, bound: Bound) -> list[tuple[str, li
     rules = [Rule("earliest due date", "due")]
     if few:
         rules.append(Rule("priority first", "weight"))
+    rules += [Rule(f"grouped, {days:g} days", "grouped", days) for days in GROUPED_DAYS]
+    rules.append(Rule(SORTED, "grouped"))
     if fewest.allot:
         rules.append(Rule("fewest loads", "due", allot=fewest.allot, classes=fewest.classes))
     made = [(rule.name, build(problem, rule)) for rule in rules]

@@ -11,7 +11,7 @@ All of it is in one file, because the machine code that is kept is made anew onl
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -19,21 +19,33 @@ from layout.plan.search.arrays import NONE, Arrays, Bools, Floats, Ints, Records
 from layout.plan.search.compiled import compiled
 from layout.shop.hours import DAY_S
 
-#: What a search weighs: weighted days and seconds late, loads, changes, orders split, walking.
-LATENESS, LATE_S, LOADS, CHANGES, SPLIT, WALKING = range(6)
+#: What a search weighs: weighted days and seconds late, changes, waiting, nearness to a cut-off (these five
+#: depend on times and are counted from load to load); loads, orders split, walking, loads turned over.
+LATENESS, LATE_S, CHANGES, WAITING, NEAR_CUTOFF, LOADS, SPLIT, WALKING, TURNED = range(9)
+TIMED_PARTS, PARTS = 5, 9
 #: A load: its mount and how many units it has; seconds of burning and turning over, processes as bits, its
-#: different orders, the way to the bins; its place in the order and when it ends; when it would end in the
-#: trial of that number.
+#: different orders, the way to the bins, whether it is turned over; by how much the score's `waiting` grows
+#: with each second until it ends, the earliest ship-by time in it; its place in the order and when it ends;
+#: when it would end in the trial of that number.
 LOAD = np.dtype(
     [
         ("mount", "i8"), ("size", "i8"), ("seconds", "f8"), ("processes", "i8"), ("orders", "i8"),
-        ("walking", "i8"), ("place", "i8"), ("ends", "f8"), ("would_end", "f8"), ("trial", "i8"),
+        ("walking", "i8"), ("turned", "i8"), ("rate", "f8"), ("due", "f8"), ("place", "i8"), ("ends", "f8"),
+        ("would_end", "f8"), ("trial", "i8"),
     ]
 )  # fmt: skip
 #: State of a station between two loads.
 AT = np.dtype([("hands", "f8"), ("laser", "f8"), ("plate", "i8"), ("process", "i8")])
 #: A change touches no more loads than this.
 SAVED = 2
+#: Kinds of changes, by how often: those that make plans less late, and with those that make them lighter.
+FOR_DATES, FOR_ALL = 24, 36
+#: Loads that are moved together, at most.
+MOST_BLOCK = 8
+#: A weighted sum that is lower by less is no better: sums of many numbers are not exact.
+LEAST_GAIN = 1e-7
+#: What a part costs that is above its limit by one.
+ABOVE = 100.0
 #: Where a change begins, from where on nothing did change, how many loads there are then.
 Changed = tuple[int, int, int]
 #: The change makes no sense.
@@ -45,7 +57,7 @@ class Draft(NamedTuple):
     """A plan of loads that have numbers, with what is known of it; room for l loads.
 
     `order` are the numbers in order of time, behind them those that are free; `tried` is the order being
-    tried. `at`, `copies` and `costs` (lateness, seconds late, changes) hold the state before the load at each
+    tried. `at`, `copies` and `costs` (the parts that depend on times) hold the state before the load at each
     place and after the last; their last row is the one to work on.
     """
 
@@ -56,7 +68,7 @@ class Draft(NamedTuple):
     load_of: Ints  # (units,)
     at: Records  # (l + 2, stations)
     copies: Floats  # (l + 2, copies) when they are free
-    costs: Floats  # (l + 2, 3)
+    costs: Floats  # (l + 2, TIMED_PARTS)
 
 
 @compiled
@@ -184,15 +196,22 @@ def _put(arrays: Arrays, draft: Draft, number: int, first: int, trial: int) -> b
         at["process"] = _highest(rest)
     draft.copies[row, copy] = end
     load["would_end"], load["trial"] = end, trial
-    today = NONE
+    costs, margin = draft.costs[row], arrays.start[1]
+    costs[WAITING] += load["rate"] * (end - arrays.start[0])
+    costs[CHANGES] += plates + steps
+    if load["due"] - margin >= end:
+        return True
+    today: int = arrays.working[min(int(end / DAY_S), len(arrays.working) - 1)]
     for i in range(load["size"]):
         unit = arrays.unit[draft.units[number, i]]
+        if unit["due"] - margin < end:
+            if end >= unit["due"]:
+                costs[NEAR_CUTOFF] += unit["weight"]
+            else:
+                costs[NEAR_CUTOFF] += unit["weight"] * (1.0 - (unit["due"] - end) / margin)
         if unit["due"] < end:
-            if today == NONE:
-                today = arrays.working[min(int(end / DAY_S), len(arrays.working) - 1)]
-            draft.costs[row, 0] += unit["weight"] * max(1, today - unit["due_day"])
-            draft.costs[row, 1] += unit["weight"] * (end - unit["due"])
-    draft.costs[row, 2] += plates + steps
+            costs[LATENESS] += unit["weight"] * max(1, today - unit["due_day"])
+            costs[LATE_S] += unit["weight"] * (end - unit["due"])
     return True
 
 
@@ -225,9 +244,10 @@ def _is_alike(draft: Draft, row: int, other: int) -> bool:
 
 @compiled
 def _cost(draft: Draft, weights: Floats) -> float:
-    """What the row to work on costs, but for loads, splits and walking."""
-    costs = draft.costs[len(draft.costs) - 1]
-    cost: float = weights[LATENESS] * costs[0] + weights[LATE_S] * costs[1] + weights[CHANGES] * costs[2]
+    """What the row to work on costs, as far as that depends on times."""
+    costs, cost = draft.costs[len(draft.costs) - 1], 0.0
+    for part in range(TIMED_PARTS):
+        cost += weights[part] * costs[part]
     return cost
 
 
@@ -255,7 +275,7 @@ def _costs_no_more(
 def _keep_tried(arrays: Arrays, draft: Draft, first: int, loads: int, trial: int) -> bool:
     """Make the order that is tried the one that is, `loads` long, and record the state before every load."""
     work = len(draft.at) - 1
-    for place in range(first, len(draft.order)):
+    for place in range(first, min(loads + 2, len(draft.order))):  # behind them nothing has changed
         draft.order[place] = draft.tried[place]
         draft.load[draft.order[place]]["place"] = place
     _copy_state(draft, first, work)
@@ -324,7 +344,11 @@ def _has_room(arrays: Arrays, draft: Draft, number: int, scratch: Ints) -> bool:
                     scratch[0, some] = sort
                     some += 1
             takes = arrays.takes[mount, height, turn]
-            fits = fits and _seats(takes, scratch[0], some, scratch[1], scratch[2], scratch[3])
+            anywhere = True  # whoever may sit in any slot needs no matching
+            for i in range(some):
+                anywhere &= arrays.anywhere[mount, height, turn, scratch[0, i]]
+            if not anywhere:
+                fits = fits and _seats(takes, scratch[0], some, scratch[1], scratch[2], scratch[3])
         if fits:
             return True
     return False
@@ -334,12 +358,20 @@ def _has_room(arrays: Arrays, draft: Draft, number: int, scratch: Ints) -> bool:
 def _holds(arrays: Arrays, draft: Draft, number: int, scratch: Ints) -> bool:
     """Whether the units of a load can sit on its mount together, and burn within one open stretch if little
     has to be changed for them; records the load's work."""
+    return _is_short(arrays, draft, number) and _has_room(arrays, draft, number, scratch)
+
+
+@compiled
+def _is_short(arrays: Arrays, draft: Draft, number: int) -> bool:
+    """Whether the units of a load may all sit on its mount and burn within one open stretch, if little has to
+    be changed for them; records the load's work."""
     load = draft.load[number]
     mount = arrays.mount[load["mount"]]
     if load["size"] > mount["slots"]:
         return False
     station = arrays.station[mount["station"]]
     seconds, processes, orders, low, high = 0.0, 0, 0, NONE, NONE
+    turned, rate, due = 0, 0.0, np.inf
     for i in range(load["size"]):
         unit = arrays.unit[draft.units[number, i]]
         process = arrays.process[load["mount"], unit["sort"]]
@@ -347,6 +379,9 @@ def _holds(arrays: Arrays, draft: Draft, number: int, scratch: Ints) -> bool:
             return False
         processes |= 1 << process
         seconds += unit["seconds"] + arrays.turned[unit["sort"]] * station["turn_s"]
+        turned = max(turned, min(1, arrays.turned[unit["sort"]]))
+        rate += unit["rate"]
+        due = min(due, unit["due"])
         is_new = 1
         for j in range(i):
             if arrays.unit[draft.units[number, j]]["order"] == unit["order"]:
@@ -356,10 +391,10 @@ def _holds(arrays: Arrays, draft: Draft, number: int, scratch: Ints) -> bool:
             low = unit["bin"] if low == NONE else min(low, unit["bin"])
             high = max(high, unit["bin"])
     load["seconds"], load["processes"] = seconds, processes
-    load["orders"], load["walking"] = orders, high - low
-    if seconds + (_bits(processes) - 1) * station["process_s"] > mount["longest"]:
-        return False
-    return _has_room(arrays, draft, number, scratch)
+    load["orders"], load["walking"], load["turned"] = orders, high - low, turned
+    load["rate"], load["due"] = rate, due
+    wholly: bool = seconds + (_bits(processes) - 1) * station["process_s"] <= mount["longest"]
+    return wholly
 
 
 @compiled
@@ -367,7 +402,9 @@ def _hold_all(arrays: Arrays, draft: Draft, touched: Ints, scratch: Ints) -> boo
     """Whether all loads that were changed can be as they are now."""
     for k in range(1, touched[0] + 1):
         if draft.load[touched[k]]["size"]:
-            if not _holds(arrays, draft, touched[k], scratch):
+            if not _is_short(arrays, draft, touched[k]):
+                return False
+            if not touched[SAVED + 1] and not _has_room(arrays, draft, touched[k], scratch):
                 return False
             _note_units(draft, touched[k])
     return True
@@ -382,7 +419,8 @@ def _copy_load(draft: Draft, source: int, goal: int) -> None:
     one, other = draft.load[source], draft.load[goal]
     other["mount"], other["size"] = one["mount"], one["size"]
     other["seconds"], other["processes"] = one["seconds"], one["processes"]
-    other["orders"], other["walking"] = one["orders"], one["walking"]
+    other["orders"], other["walking"], other["turned"] = one["orders"], one["walking"], one["turned"]
+    other["rate"], other["due"] = one["rate"], one["due"]
     for i in range(one["size"]):
         draft.units[goal, i] = draft.units[source, i]
 
@@ -520,12 +558,83 @@ def _other_mount(arrays: Arrays, draft: Draft, count: int, dice: Dice, touched: 
 
 
 @compiled
+def _another(dice: Dice, begins: Ints, members: Ints, group: int) -> int:
+    """A member of a group, drawn by chance."""
+    unit: int = members[begins[group] + _below(dice, begins[group + 1] - begins[group])]
+    return unit
+
+
+@compiled
+def _swap_alike(arrays: Arrays, draft: Draft, count: int, dice: Dice, touched: Ints) -> Changed:
+    """Two units of one sort in two loads change places: there is a slot for both in any case."""
+    unit = _below(dice, len(arrays.unit))
+    other = _another(dice, arrays.of_sort_from, arrays.of_sort, arrays.unit[unit]["sort"])
+    a, b = draft.load_of[unit], draft.load_of[other]
+    if a == b:
+        return _NONE
+    _touch(draft, touched, a)
+    _touch(draft, touched, b)
+    draft.units[a, _place_in(draft, a, unit)] = other
+    draft.units[b, _place_in(draft, b, other)] = unit
+    touched[SAVED + 1] = 1
+    one, two = draft.load[a]["place"], draft.load[b]["place"]
+    return min(one, two), max(one, two) + 1, count
+
+
+@compiled
+def _join_order(arrays: Arrays, draft: Draft, count: int, dice: Dice, touched: Ints) -> Changed:
+    """A unit goes to where another of its order is, in place of one of another order if no slot is left."""
+    unit = _below(dice, len(arrays.unit))
+    order = arrays.unit[unit]["order"]
+    a = draft.load_of[unit]
+    b = draft.load_of[_another(dice, arrays.of_order_from, arrays.of_order, order)]
+    if a == b:
+        return _NONE
+    source, goal = draft.load[a]["place"], draft.load[b]["place"]
+    _touch(draft, touched, a)
+    _touch(draft, touched, b)
+    i = _place_in(draft, a, unit)
+    if draft.load[b]["size"] < arrays.mount[draft.load[b]["mount"]]["slots"]:
+        _put_in(draft, b, _take_out(draft, a, i))
+        return _without_empty(draft, count, source, goal)
+    j = _below(dice, draft.load[b]["size"])
+    if arrays.unit[draft.units[b, j]]["order"] == order:
+        return _NONE
+    draft.units[a, i], draft.units[b, j] = draft.units[b, j], unit
+    return min(source, goal), max(source, goal) + 1, count
+
+
+@compiled
+def _place_in(draft: Draft, number: int, unit: int) -> int:
+    """Which unit of the load it is."""
+    i = 0
+    while draft.units[number, i] != unit:
+        i += 1
+    return i
+
+
+@compiled
+def _move_block(draft: Draft, count: int, dice: Dice) -> Changed:
+    """Some loads that follow one another go elsewhere together."""
+    size = 2 + _below(dice, min(count, MOST_BLOCK) - 1)
+    source, goal = _below(dice, count - size + 1), _below(dice, count - size + 1)
+    if source == goal:
+        return _NONE
+    for n in range(size):
+        if source < goal:
+            _shift(draft.tried, source, goal + size - 1)
+        else:
+            _shift(draft.tried, source + n, goal + n)
+    return min(source, goal), max(source, goal) + size, count
+
+
+@compiled
 def _change(  # noqa: PLR0911
-    arrays: Arrays, draft: Draft, count: int, dice: Dice, touched: Ints
+    arrays: Arrays, draft: Draft, count: int, dice: Dice, touched: Ints, kinds: int
 ) -> Changed:
-    """One change of the order that is tried, drawn by chance; single units are moved most often, because that
-    helps most often."""
-    what = _below(dice, 24)
+    """One change of the order that is tried, drawn by chance from so many kinds; single units are moved most
+    often, because that helps most often."""
+    what = _below(dice, kinds)
     if what < 4:
         return _move_unit(arrays, draft, count, dice, touched)
     if what < 6:
@@ -536,14 +645,20 @@ def _change(  # noqa: PLR0911
         return _merge(arrays, draft, count, dice, touched)
     if what < 18:
         return _other_mount(arrays, draft, count, dice, touched)
-    one, other = _below(dice, count), _below(dice, count)
-    if one == other:
-        return _NONE
-    if what < 21:  # a load earlier or later
-        _shift(draft.tried, one, other)
-    else:  # two loads change places
-        draft.tried[one], draft.tried[other] = draft.tried[other], draft.tried[one]
-    return min(one, other), max(one, other) + 1, count
+    if what < FOR_DATES:
+        one, other = _below(dice, count), _below(dice, count)
+        if one == other:
+            return _NONE
+        if what < 21:  # a load earlier or later
+            _shift(draft.tried, one, other)
+        else:  # two loads change places
+            draft.tried[one], draft.tried[other] = draft.tried[other], draft.tried[one]
+        return min(one, other), max(one, other) + 1, count
+    if what < 29:
+        return _join_order(arrays, draft, count, dice, touched)
+    if what < 33 or count < 3:
+        return _swap_alike(arrays, draft, count, dice, touched)
+    return _move_block(draft, count, dice)
 
 
 # --- the search ---
@@ -555,6 +670,7 @@ def _begin(arrays: Arrays, draft: Draft, count: int, scratch: Ints) -> bool:
     for place in range(len(draft.order)):
         draft.tried[place] = draft.order[place]
         draft.load[draft.order[place]]["trial"] = NONE
+        draft.load[draft.order[place]]["place"] = place
     for place in range(count):
         if not _holds(arrays, draft, draft.order[place], scratch):
             return False
@@ -563,79 +679,121 @@ def _begin(arrays: Arrays, draft: Draft, count: int, scratch: Ints) -> bool:
 
 
 @compiled
-def _more(draft: Draft, touched: Ints, count: int) -> tuple[int, int]:
-    """By how much orders' loads and walking grow with the loads that were changed, of `count`."""
-    orders = walking = 0
-    for k in range(touched[0]):
-        now, before = draft.load[touched[k + 1]], draft.load[len(draft.order) + k]
-        if now["place"] < count:  # otherwise there was none
-            orders -= before["orders"]
-            walking -= before["walking"]
-        if now["size"]:
-            orders += now["orders"]
-            walking += now["walking"]
-    return orders, walking
+def _add_untimed(totals: Floats, load: Any, sign: int) -> None:
+    """Add to the totals (or take off) what a load adds to the parts that don't depend on times. An order's
+    first load is no split; that is the same number in every plan."""
+    totals[SPLIT] += sign * load["orders"]
+    totals[WALKING] += sign * load["walking"]
+    totals[TURNED] += sign * load["turned"]
 
 
 @compiled
-def _keep_best(draft: Draft, best: Draft) -> None:
-    for number in range(len(draft.order)):
-        best.order[number] = draft.order[number]
-        load, goal = draft.load[number], best.load[number]
+def _tried_totals(draft: Draft, totals: Floats, tried: Floats, touched: Ints, count: int) -> None:
+    """The totals with the loads that were changed, of `count`."""
+    tried[:] = totals
+    for k in range(touched[0]):
+        now, before = draft.load[touched[k + 1]], draft.load[len(draft.order) + k]
+        if now["place"] < count:  # otherwise there was none
+            _add_untimed(tried, before, -1)
+        if now["size"]:
+            _add_untimed(tried, now, 1)
+
+
+@compiled
+def _untimed_cost(totals: Floats, weights: Floats) -> float:
+    """What loads, splits, walking and turning over cost."""
+    cost = 0.0
+    for part in range(TIMED_PARTS, PARTS):
+        cost += weights[part] * totals[part]
+    return cost
+
+
+@compiled
+def _above(totals: Floats, most: Floats) -> float:
+    """What it costs that parts are above their limits."""
+    cost = 0.0
+    for part in range(PARTS):
+        if totals[part] > most[part] + LEAST_GAIN:
+            cost += ABOVE * (totals[part] - most[part])
+    return cost
+
+
+@compiled
+def _keep_best(draft: Draft, best: Draft, count: int) -> None:
+    """Copy the plan's loads, numbered in their order."""
+    for place in range(count):
+        number = draft.order[place]
+        load, goal = draft.load[number], best.load[place]
+        best.order[place] = place
         goal["mount"], goal["size"] = load["mount"], load["size"]
         for i in range(load["size"]):
-            best.units[number, i] = draft.units[number, i]
+            best.units[place, i] = draft.units[number, i]
 
 
 @compiled
 def improve_draft(
-    arrays: Arrays, draft: Draft, count: int, weights: Floats, threshold: float, rounds: int, dice: Dice,
-    best: Draft,
+    arrays: Arrays, draft: Draft, count: int, weights: Floats, judged: Floats, most: Floats,
+    threshold: float, tries: Ints, dice: Dice, best: Draft,
 ) -> int:  # fmt: skip
-    """Change a plan of `count` loads so many times; the best that was met, as plans are judged, is in `best`,
-    and its number of loads is returned; below zero when the plan at hand can't be timed within the arrays.
+    """Change a plan of `count` loads up to `tries[0]` times, and no more when the last `tries[1]` brought no
+    better plan; the best that was met, as plans are judged, is in `best`, and its number of loads is
+    returned; below zero when the plan at hand can't be timed within the arrays. `tries[2]` is how many were
+    made, `tries[3]` from how many kinds of changes they are drawn.
 
-    `weights` (6,) are what a search weighs (`LATENESS` and the others), by `threshold` a change may cost more
-    at the beginning. `dice` (1,) is the state of chance.
+    `weights` (PARTS,) are what the search weighs, `judged` what the score's weighted sum weighs, `most` what
+    no part should be above; by `threshold` a change may cost more at the beginning. `dice` (1,) is the state
+    of chance.
     """
     scratch = np.zeros((4, draft.units.shape[1]), dtype=np.int64)
-    touched = np.zeros(SAVED + 1, dtype=np.int64)
+    touched = np.zeros(SAVED + 2, dtype=np.int64)
+    totals, tried = np.zeros(PARTS), np.zeros(PARTS)
     if not _begin(arrays, draft, count, scratch):
         return -1
     follow = False  # whether visits follow others: then what comes after one that moved is never as it was
     for unit in range(len(arrays.unit)):
         follow |= arrays.unit[unit]["after"] != NONE
-    orders = walking = 0
     for place in range(count):
-        orders += draft.load[draft.order[place]]["orders"]
-        walking += draft.load[draft.order[place]]["walking"]
+        _add_untimed(totals, draft.load[draft.order[place]], 1)
     costs = draft.costs[len(draft.costs) - 1]
-    now = (
-        _cost(draft, weights) + weights[LOADS] * count + weights[SPLIT] * orders + weights[WALKING] * walking
-    )
-    least, best_count = (int(costs[0]), count, int(costs[2]), orders, walking), count
-    _keep_best(draft, best)
-    for trial in range(1, rounds + 1):
-        for place in range(len(draft.order)):
+    totals[:TIMED_PARTS], totals[LOADS] = costs, count
+    now = _cost(draft, weights) + _untimed_cost(totals, weights) + _above(totals, most)
+    least_late, best_count = costs[LATENESS], count
+    least = _cost(draft, judged) + _untimed_cost(totals, judged) + _above(totals, most)
+    _keep_best(draft, best, count)
+    rounds, last_gain, trial = tries[0], 0, 0
+    while trial < rounds and trial - last_gain < tries[1]:
+        trial += 1
+        for place in range(min(count + 1, len(draft.order))):
             draft.tried[place] = draft.order[place]
-        touched[0] = 0
-        first, last, loads = _change(arrays, draft, count, dice, touched)
+        touched[:] = 0
+        first, last, loads = _change(arrays, draft, count, dice, touched, tries[3])
         if first < 0 or not _hold_all(arrays, draft, touched, scratch):
             _take_back(draft, touched)
             continue
-        more_orders, more_walking = _more(draft, touched, count)
-        loads_cost = weights[LOADS] * loads + weights[SPLIT] * (orders + more_orders)
-        loads_cost += weights[WALKING] * (walking + more_walking)
-        most = now + threshold * (1.0 - trial / rounds) - loads_cost
+        _tried_totals(draft, totals, tried, touched, count)
+        tried[LOADS] = loads
+        untimed = _untimed_cost(tried, weights)
+        limit = now + threshold * (1.0 - trial / rounds) - untimed
         changed = (first, loads if follow else last, loads)
-        if not _costs_no_more(arrays, draft, weights, most, changed, count, trial):
+        if not _costs_no_more(arrays, draft, weights, limit, changed, count, trial):
+            _take_back(draft, touched)
+            continue
+        tried[:TIMED_PARTS] = costs
+        above = _above(tried, most)
+        if _cost(draft, weights) + above > limit:
             _take_back(draft, touched)
             continue
         _keep_tried(arrays, draft, first, loads, trial)
-        count, orders, walking = loads, orders + more_orders, walking + more_walking
-        now = loads_cost + _cost(draft, weights)
-        judged = (int(costs[0]), count, int(costs[2]), orders, walking)
-        if judged < least:
-            least, best_count = judged, count
-            _keep_best(draft, best)
+        count = loads
+        tried[:TIMED_PARTS] = costs
+        totals[:] = tried
+        now = untimed + _cost(draft, weights) + above
+        total = _cost(draft, judged) + _untimed_cost(totals, judged) + above
+        late = costs[LATENESS]
+        if (late, count) < (least_late, best_count) or (
+            late == least_late and count == best_count and total < least - LEAST_GAIN
+        ):
+            least_late, best_count, least, last_gain = late, count, total, trial
+            _keep_best(draft, best, count)
+    tries[2] = trial
     return best_count

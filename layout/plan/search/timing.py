@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from layout.loading.backlog import Score
+from layout.loading.backlog import Score, near_cutoff, waiting_rate
 from layout.plan.search.problem import Load, Problem, Work
 
 
@@ -132,25 +132,34 @@ def time_all(problem: Problem, loads: Sequence[Load]) -> tuple[Timetable, list[T
 def score_of(
     problem: Problem, loads: Sequence[Load], timed: Sequence[TimedLoad], ends: dict[int, float]
 ) -> Score:
-    """What a plan costs; see `layout.loading.backlog.Score`."""
-    lateness = 0
+    """The score of a plan; see `layout.loading.backlog.Score`."""
+    lateness, waiting, near = 0, 0.0, 0.0
+    now, weights = problem.backlog.now, problem.backlog.weights
     for unit, end in ends.items():
         it = problem.units[unit]
-        if it.last and end > problem.jobs[it.job].due:
-            job = problem.jobs[it.job]
+        if not it.last:
+            continue
+        job = problem.jobs[it.job]
+        waiting += waiting_rate(job, now) * (end - now)
+        if end > job.due - weights.cutoff_s:
+            near += near_cutoff(job, end, weights)
+        if end > job.due:
             lateness += job.weight * problem.days.late(job.due, end)
-    return Score(lateness, len(loads), sum(one.changes for one in timed), *_split_and_walking(problem, loads))
+    split, walking, turned = _parts_without_times(problem, loads)
+    changes = sum(one.changes for one in timed)
+    return Score(lateness, len(loads), changes, split, walking, waiting, near, turned, weights)
 
 
-def _split_and_walking(problem: Problem, loads: Sequence[Load]) -> tuple[int, int]:
-    """The parts of a score that no times tell of: orders split across loads, and the way to the bins."""
-    split = walking = 0
+def _parts_without_times(problem: Problem, loads: Sequence[Load]) -> tuple[int, int, int]:
+    """Loads by which orders are split, the way to the bins, loads that are turned over."""
+    split = walking = turned = 0
     seen: set[int] = set()
     for _, units in loads:
+        turned += any(len(problem.sorts[problem.units[unit].sort].faces) > 1 for unit in units)
         jobs = [problem.units[unit].job for unit in units]
         here = {problem.order_of[job] for job in jobs}
         split += len(here & seen)
         seen |= here
         bins = [b for job in jobs if (b := problem.jobs[job].bin) is not None]
         walking += max(bins) - min(bins) if bins else 0
-    return split, walking
+    return split, walking, turned

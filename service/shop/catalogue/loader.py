@@ -9,6 +9,7 @@ from typing import TypeVar
 from layout.lettering.fonts import FontRefused, open_font
 from layout.marks.artwork import ArtworkRefused, read_artwork
 from layout.shop.blades import Blade, Product, Surface
+from layout.shop.plan_weights import ScoreWeights
 from layout.shop.plates import Plate
 from layout.shop.shop import Artwork, FontSpec, Policy, Shop
 from layout.shop.stations import Process, Station
@@ -201,7 +202,10 @@ class _Reading:
     def _policy(self) -> Policy:
         found = self.documents.of("policy", schema.PolicyFile)
         self.troubles += [Trouble(file, "", "a shop has one policy file") for file, _ in found[1:]]
-        return Policy(**found[0][1].model_dump()) if found else Policy()
+        if not found:
+            return Policy()
+        values = found[0][1].model_dump()
+        return Policy(**{**values, "plan": ScoreWeights(**values["plan"])})
 
 
 def _opened(spec: FontSpec) -> FontSpec:

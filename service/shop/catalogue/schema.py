@@ -321,6 +321,16 @@ class ArtworksFile(Strict):
     artwork: list[ArtworkFile] = []
 
 
+class PlanFile(Strict):
+    changes: float = Field(default=1.0, ge=0)
+    turned: float = Field(default=0.5, ge=0)
+    split: float = Field(default=0.3, ge=0)
+    walking: float = Field(default=0.01, ge=0)
+    waiting: float = Field(default=1.0, ge=0)
+    near_cutoff: float = Field(default=2.0, ge=0)
+    cutoff_hours: float = Field(default=2.0, ge=0)
+
+
 class PolicyFile(Strict):
     stroke_lines: float = Field(default=1.5, ge=0)
     counter_lines: float = Field(default=2.0, ge=0)
@@ -331,6 +341,7 @@ class PolicyFile(Strict):
     code_cell_lines: float = Field(default=3.0, ge=1)
     time_zone: Annotated[str, AfterValidator(_zone)] = "UTC"
     days_off: tuple[Annotated[str, AfterValidator(_day)], ...] = ()
+    plan: PlanFile = PlanFile()
 
 
 class BinFile(Strict):

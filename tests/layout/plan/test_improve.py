@@ -14,13 +14,25 @@ from layout.loading.backlog import Backlog, Bound, Kind, PlanJob, PlanPlate, Pla
 from layout.loading.values import Option
 from layout.plan.search import threshold_accepting
 from layout.plan.search.arrays import MOST_PROCESSES, arrays_of
-from layout.plan.search.improve import draft_of, improve, loads_in
+from layout.plan.search.improve import (
+    NO_PART_WORSE,
+    draft_of,
+    improve_dates,
+    improve_sum,
+    judged_by,
+    loads_in,
+)
 from layout.plan.search.problem import Load, Problem
 from layout.plan.search.search import score
 from layout.plan.search.seating import fits
 from layout.plan.search.timing import time_all
 from layout.shop.hours import DAY_S
+from layout.shop.plan_weights import ScoreWeights
 from tests.planning import HOUR_S, OFFICE, a_backlog, a_busy_backlog, a_job, a_kind
+
+ALL = threshold_accepting.FOR_ALL
+#: No part of the weighted sum has a limit.
+ANYTHING = np.full(threshold_accepting.PARTS, np.inf)
 
 
 def a_mixed_backlog(seed: int, count: int) -> Backlog:
@@ -88,8 +100,9 @@ def test_the_search_times_plans_as_the_clock_does(seed: int, count: int, rounds:
     draft, best = draft_of(arrays, loads), draft_of(arrays, ())
 
     count_best = threshold_accepting.improve_draft(
-        arrays, draft, len(loads), np.ones(6), 1e9, rounds, np.array([seed], dtype=np.uint64), best
-    )
+        arrays, draft, len(loads), np.ones(9), judged_by(problem.backlog.weights), ANYTHING, 1e9,
+        np.array([rounds, rounds, 0, ALL]), np.array([seed], dtype=np.uint64), best,
+    )  # fmt: skip
 
     # With that threshold every change that can be carried out is taken, good or bad.
     now = loads_in(draft, int(np.sum(draft.load["size"][: len(draft.order)] > 0)))
@@ -101,11 +114,15 @@ def test_the_search_times_plans_as_the_clock_does(seed: int, count: int, rounds:
     assert sorted(timetable.ends) == list(range(len(problem.units)))
     left_out, judged = score(problem, now)
     costs = draft.costs[len(now)]
-    assert (left_out, costs[0], costs[2]) == (0, judged.lateness, judged.changes)
+    assert (left_out, costs[threshold_accepting.LATENESS]) == (0, judged.lateness)
+    assert costs[threshold_accepting.CHANGES] == judged.changes
+    assert costs[threshold_accepting.WAITING] == pytest.approx(judged.waiting)
+    assert costs[threshold_accepting.NEAR_CUTOFF] == pytest.approx(judged.near_cutoff)
     assert all(fits(problem, load) for load in now)
     rows = draft.load[draft.order[: len(now)]]
     assert rows["orders"].sum() - len({job.order for job in problem.jobs}) == judged.split
     assert rows["walking"].sum() == judged.walking
+    assert rows["turned"].sum() == judged.turned
     assert score(problem, loads_in(best, count_best)) <= min(score(problem, loads), score(problem, now))
 
 
@@ -136,25 +153,27 @@ def test_what_is_as_it_was_need_not_be_timed_again() -> None:
     assert arrays is not None
     draft, dice = draft_of(arrays, loads), np.array([7], dtype=np.uint64)
     touched, scratch = (
-        np.zeros(threshold_accepting.SAVED + 1, dtype=np.int64),
+        np.zeros(threshold_accepting.SAVED + 2, dtype=np.int64),
         np.zeros((4, 40), dtype=np.int64),
     )
     assert threshold_accepting._begin(arrays, draft, len(loads), scratch)
     count, shorter = len(loads), 0
     for trial in range(1, 4_000, 2):
         draft.tried[:] = draft.order
-        touched[0] = 0
-        first, last, now = threshold_accepting._change(arrays, draft, count, dice, touched)
+        touched[:] = 0
+        first, last, now = threshold_accepting._change(
+            arrays, draft, count, dice, touched, threshold_accepting.FOR_ALL
+        )
         if first < 0 or not threshold_accepting._hold_all(arrays, draft, touched, scratch):
             threshold_accepting._take_back(draft, touched)
             continue
         found = []
         for number, until in ((trial, last), (trial + 1, now)):
             changed = (first, until, now)
-            if threshold_accepting._costs_no_more(arrays, draft, np.ones(6), 1e18, changed, count, number):
+            if threshold_accepting._costs_no_more(arrays, draft, np.ones(9), 1e18, changed, count, number):
                 found.append((*draft.costs[-1], draft.load[draft.tried[now - 1]]["trial"]))
-        assert [one[:3] for one in found[:1]] == [pytest.approx(one[:3], abs=1e-3) for one in found[1:]]
-        shorter += bool(found) and found[0][3] != trial
+        assert [one[:-1] for one in found[:1]] == [pytest.approx(one[:-1], abs=1e-3) for one in found[1:]]
+        shorter += bool(found) and found[0][-1] != trial
         if trial % 5 or not found:
             threshold_accepting._take_back(draft, touched)
         else:
@@ -167,22 +186,56 @@ def test_an_improved_plan_is_the_same_every_time_and_no_worse() -> None:
     problem = Problem(a_busy_backlog(60, seed=5, days=2))
     loads = alone(problem)
 
-    found = [improve(problem, loads, Bound(0, 0), rounds=3_000) for _ in range(2)]
+    plans = [improve_dates(problem, loads, Bound(0, 0), tries=3_000) for _ in range(2)]
 
-    assert found[0] == found[1]
-    assert score(problem, found[0]) < score(problem, loads)
-    assert improve(problem, loads, Bound(0, 0), rounds=3_000, seed=2) != found[0]
+    assert plans[0] == plans[1]
+    assert score(problem, plans[0]) < score(problem, loads)
+    assert improve_dates(problem, loads, Bound(0, 0), tries=3_000, seed=2) != plans[0]
 
 
-def test_where_only_changes_are_left_to_gain_lateness_and_loads_stay() -> None:
+def test_a_lighter_plan_is_neither_later_nor_of_more_loads() -> None:
     problem = Problem(a_busy_backlog(60, seed=5, days=9))
-    loads = improve(problem, alone(problem), Bound(0, 0), rounds=20_000)
+    loads = improve_dates(problem, alone(problem), Bound(0, 0), tries=20_000)
     before = score(problem, loads)[1]
 
-    after = score(problem, improve(problem, loads, Bound(before.lateness, before.loads), rounds=20_000))[1]
+    after = score(problem, improve_sum(problem, loads, tries=20_000, without_gain=20_000))[1]
 
     assert (after.lateness, after.loads) == (before.lateness, before.loads)
-    assert after < before
+    assert after.weighted < before.weighted
+
+
+def test_no_part_gets_much_worse_than_in_the_plan_it_is_held_against() -> None:
+    near, soon = (
+        Problem(replace(a_busy_backlog(60, seed=5, days=9), weights=weights))
+        for weights in (ScoreWeights(walking=1.0, waiting=0.0, changes=0.0), ScoreWeights(waiting=1e3))
+    )
+    loads = improve_dates(near, alone(near), Bound(0, 0), tries=20_000)
+    loads = improve_sum(near, loads, tries=20_000, without_gain=20_000)
+    problem, before = soon, score(soon, loads)[1]
+
+    free, held = (
+        score(problem, improve_sum(problem, loads, tries=20_000, without_gain=20_000, like=like))[1]
+        for like in (None, before)
+    )
+
+    limit = (1 + NO_PART_WORSE) * before.walking
+    assert free.walking > limit >= held.walking
+    assert free.weighted < held.weighted < before.weighted
+
+
+def test_the_search_ends_when_nothing_has_been_gained_for_long() -> None:
+    problem = Problem(a_busy_backlog(12, seed=5, days=9))
+    arrays = arrays_of(problem, 20 * DAY_S)
+    assert arrays is not None
+    loads = alone(problem)
+    draft, counts = draft_of(arrays, loads), np.array([1_000_000, 2_000, 0, ALL])
+
+    threshold_accepting.improve_draft(
+        arrays, draft, len(loads), np.ones(9), np.ones(9), ANYTHING, 0.0, counts,
+        np.array([1], dtype=np.uint64), draft_of(arrays, ()),
+    )  # fmt: skip
+
+    assert 2_000 <= counts[2] < 100_000
 
 
 def test_a_shop_with_more_processes_than_can_be_told_apart_keeps_its_plan() -> None:
@@ -190,7 +243,8 @@ def test_a_shop_with_more_processes_than_can_be_told_apart_keeps_its_plan() -> N
     problem = Problem(a_backlog(*(a_job(str(n), kind) for n, kind in enumerate(kinds))))
     loads = alone(problem)
 
-    assert improve(problem, loads, Bound(0, 0), rounds=100) == loads
+    assert improve_dates(problem, loads, Bound(0, 0), tries=100) == loads
+    assert improve_sum(problem, loads, tries=100, without_gain=100) == loads
 
 
 def test_a_plan_that_its_shop_can_not_carry_out_is_left_as_it_is() -> None:
@@ -204,5 +258,6 @@ def test_a_plan_that_its_shop_can_not_carry_out_is_left_as_it_is() -> None:
     draft = draft_of(arrays, loads)
 
     assert threshold_accepting.improve_draft(
-        arrays, draft, len(loads), np.ones(6), 0.0, 10, np.array([1], dtype=np.uint64), draft_of(arrays, ())
+        arrays, draft, len(loads), np.ones(9), np.ones(9), ANYTHING, 0.0, np.array([10, 10, 0, 24]),
+        np.array([1], dtype=np.uint64), draft_of(arrays, ()),
     ) < 0  # fmt: skip

@@ -54,7 +54,18 @@ def score_of(backlog: Backlog, made: Plan) -> Score:
         bins = [place for job in load.jobs if (place := jobs[job].bin) is not None]
         walking += max(bins) - min(bins) if bins else 0
     split = sum(parts.values()) - len(parts)
-    return Score(late, len(loads), sum(load.changes for load in loads), split, walking)
+    margin, waiting, near = backlog.weights.cutoff_s, 0.0, 0.0
+    for job, end in made.done.items():
+        waiting += jobs[job].weight * (end - backlog.now) / max(DAY_S, jobs[job].due - backlog.now)
+        near += jobs[job].weight * min(1.0, max(0.0, (end - jobs[job].due + margin) / margin))
+    turned = sum(any(f.job is not None for row in load.turns[1:] for f in row) for load in loads)
+    changes = sum(load.changes for load in loads)
+    return Score(late, len(loads), changes, split, walking, round(waiting, 6), round(near, 6), turned)
+
+
+def rounded(score: Score) -> Score:
+    """The score without the last digits of sums, which depend on the order of adding up."""
+    return replace(score, waiting=round(score.waiting, 6), near_cutoff=round(score.near_cutoff, 6))
 
 
 def a_mixed_backlog(count: int, *, seed: int, days: int) -> Backlog:
@@ -101,7 +112,7 @@ def test_jobs_worked_in_pass_the_judge_and_beat_no_bound(seed: int, count: int, 
     backlog, kept = with_jobs(before, made, jobs)
 
     assert codes(backlog, kept) == set()
-    assert kept.score == score_of(backlog, kept)
+    assert rounded(kept.score) == score_of(backlog, kept)
     assert set(kept.done) | set(kept.unplanned) == {job.job for job in backlog.jobs}
     assert kept.bound.lateness <= kept.score.lateness and kept.bound.loads <= kept.score.loads
     assert made.score.lateness <= kept.score.lateness
@@ -122,7 +133,7 @@ def test_a_plan_carried_on_without_jobs_passes_the_judge_and_nothing_gets_later(
     if going_on is not None:
         rest, kept, new = going_on
         assert codes(rest, kept) == set()
-        assert kept.score == score_of(rest, kept)
+        assert rounded(kept.score) == score_of(rest, kept)
         assert kept.score.lateness <= made.score.lateness and kept.score.loads <= made.score.loads
         assert kept.bound.lateness <= kept.score.lateness and kept.bound.loads <= kept.score.loads
         assert set(kept.done) == {job.job for job in left.jobs} - {job.job for job in new}
@@ -151,7 +162,7 @@ def test_a_plan_goes_on_under_what_has_happened_since(seed: int, count: int, tak
 
     if kept is not None:
         assert codes(later, kept) == set()
-        assert kept.score == score_of(later, kept)
+        assert rounded(kept.score) == score_of(later, kept)
         assert set(kept.done) | set(kept.unplanned) == {job.job for job in later.jobs}
         held = [set(load.jobs) for load in kept.loads]
         stayed = [set(load.jobs) - gone for load in made.loads if set(load.jobs) - gone]
@@ -196,7 +207,7 @@ def test_a_plan_that_is_made_of_additions_alone_passes_the_judge(seed: int, coun
         backlog, made = with_jobs(backlog, made, (job,))
 
     assert codes(backlog, made) == set()
-    assert made.score == score_of(backlog, made)
+    assert rounded(made.score) == score_of(backlog, made)
 
 
 # --- what it does, one by one ---
@@ -230,8 +241,9 @@ def test_loads_that_nothing_touches_stay_the_very_same() -> None:
 
     _, kept = with_jobs(before, made, jobs)
 
-    same = {id(load) for load in made.loads} & {id(load) for load in kept.loads}
-    assert len(same) >= len(made.loads) - 2
+    changed = min(load.begins for load in kept.loads if {job.job for job in jobs} & set(load.jobs))
+    before_it = [load for load in made.loads if load.begins < changed]
+    assert before_it and {id(load) for load in before_it} <= {id(load) for load in kept.loads}
 
 
 def test_a_bare_blade_makes_room_for_a_job() -> None:
