@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Request, Response
@@ -10,17 +9,13 @@ from pydantic import AfterValidator, Field
 
 from service.api import wire
 from service.api.security import Bench, House
-from service.bench import acts as bench
+from service.bench import acts, doubts, mounting, pulls, seating
 from service.bench import burn_files as files
-from service.bench import doubts, inspection, mounting, pulls, seating
 from service.bench.inspection import BladesInspected, Inspected
 from service.doorway import AtHand
-from service.loads import leases, repeats
 from service.records.ids import LOAD, number
-from service.records.who import By, Who
 from service.requests.inscriptions import Name, Strict, storable
 from service.requests.served import Served
-from service.shop.tools import Tools
 
 router = APIRouter(tags=["loads"])
 
@@ -104,147 +99,114 @@ class InspectIn(Strict):
     lots: dict[Unit, BladesInspectedIn] = Field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class HeldLoad:
-    """A load that the caller means to change, with the ETag that he last saw."""
-
-    tools: Tools
-    response: Response
-    number: int
-    etag: str
-    who: Who
-
-    def change(self, work: bench.Change) -> dict[str, Any]:
-        """Do one thing with the load and answer with what has become of it."""
-        return _answer(self.response, bench.change(self.tools, self.number, self.etag, work))
+def _held(identity: str, who: Bench, if_match: wire.IfMatch = None) -> acts.Held:
+    return acts.Held(number(LOAD, identity), wire.if_match_of(if_match), who)
 
 
-def _held(
-    tools: AtHand, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
-) -> HeldLoad:
-    return HeldLoad(tools, response, number(LOAD, identity), wire.if_match_of(if_match), who)
-
-
-Held = Annotated[HeldLoad, Depends(_held)]
+Held = Annotated[acts.Held, Depends(_held)]
 
 
 @router.post("/v1/loads/next", status_code=201, responses={200: {}, 204: {}})
 def post_next(tools: AtHand, response: Response, body: NextIn, who: Bench) -> Any:
     """The next load of a station: 201 a new one, 200 the one the operator holds, 204 nothing to do."""
-    found = bench.next_load(tools, body.station, body.operator, who=who)
+    found = acts.next_load(tools, body.station, body.operator, who=who)
     if found is None:
         return Response(status_code=204)
     load, is_new = found
     response.status_code = 201 if is_new else 200
-    return _answer(response, bench.seen(tools, load.id))
+    return _answer(response, acts.seen(tools, load.id))
 
 
 @router.get("/v1/loads/{identity}")
 def get_load(tools: AtHand, response: Response, identity: str, who: House) -> dict[str, Any]:
     """One load with its turns, slots, files and pulls."""
-    return _answer(response, bench.seen(tools, number(LOAD, identity)))
+    return _answer(response, acts.seen(tools, number(LOAD, identity)))
 
 
 @router.post("/v1/loads/{identity}/renew")
-def post_renew(held: Held) -> dict[str, Any]:
+def post_renew(tools: AtHand, response: Response, held: Held) -> dict[str, Any]:
     """Keep the load: its holder is still there."""
-    return _answer(held.response, bench.renew(held.tools, held.number, held.etag))
+    return _answer(response, acts.renew(tools, held))
 
 
 @router.post("/v1/loads/{identity}/drop")
-def post_drop(held: Held) -> dict[str, Any]:
+def post_drop(tools: AtHand, response: Response, held: Held) -> dict[str, Any]:
     """Give an unstarted load back to the queue."""
-    return held.change(lambda session, load, now: leases.drop(session, load, by=By(held.who, now)))
+    return _answer(response, acts.drop(tools, held))
 
 
 @router.post("/v1/loads/{identity}/mounted")
-def post_mounted(held: Held, body: MountedIn) -> dict[str, Any]:
+def post_mounted(tools: AtHand, response: Response, held: Held, body: MountedIn) -> dict[str, Any]:
     """Which copy of the plate is mounted, said before anything is seated."""
-    answer = bench.mounted(held.tools, held.number, held.etag, body.turn, body.copy_, body.how, who=held.who)
-    return _answer(held.response, answer)
+    return _answer(response, acts.mounted(tools, held, body.turn, body.copy_, body.how))
 
 
 @router.post("/v1/loads/{identity}/pulled")
-def post_pulled(held: Held, body: PulledIn) -> dict[str, Any]:
+def post_pulled(tools: AtHand, response: Response, held: Held, body: PulledIn) -> dict[str, Any]:
     """What was found in the bins, and what was missing or blemished, by bin and product; bare blades by lot.
     Of a unit that is at the bench already (`jobs`), until the start, that it is blemished."""
     bins: pulls.Bins = {
         bin_name: {sku: counts.model_dump() for sku, counts in products.items()}  # type: ignore[misc]
         for bin_name, products in body.bins.items()
     }
-    return held.change(
-        lambda session, load, now: pulls.pulled(
-            session, load, body.jobs, body.lots, bins=bins, by=By(held.who, now)
-        )
-    )
+    return _answer(response, acts.pulled(tools, held, body.jobs, body.lots, bins))
 
 
 @router.post("/v1/loads/{identity}/seated")
-def post_seated(held: Held, body: SeatedIn) -> dict[str, Any]:
+def post_seated(tools: AtHand, response: Response, held: Held, body: SeatedIn) -> dict[str, Any]:
     """What sits in the slots of a turn, and what does not fit."""
-    return held.change(
-        lambda session, load, now: seating.seated(session, load, body.turn, body.slots, by=By(held.who, now))
-    )
+    return _answer(response, acts.seated(tools, held, body.turn, body.slots))
 
 
 @router.post("/v1/loads/{identity}/start")
-def post_start(held: Held, body: StartIn) -> dict[str, Any]:
+def post_start(tools: AtHand, response: Response, held: Held, body: StartIn) -> dict[str, Any]:
     """Before the beam is on: this turn burns now, from the file with this digest."""
-    started = bench.start(held.tools, held.number, held.etag, body.turn, body.file_sha256, who=held.who)
-    return _answer(held.response, started)
+    return _answer(response, acts.start(tools, held, body.turn, body.file_sha256))
 
 
 @router.post("/v1/loads/{identity}/finish")
-def post_finish(held: Held, body: FinishIn) -> dict[str, Any]:
+def post_finish(tools: AtHand, response: Response, held: Held, body: FinishIn) -> dict[str, Any]:
     """The turn has burned to its end."""
-    return _answer(held.response, bench.finish(held.tools, held.number, held.etag, body.turn, who=held.who))
+    return _answer(response, acts.finish(tools, held, body.turn))
 
 
 @router.post("/v1/loads/{identity}/again")
-def post_again(held: Held, body: AgainIn) -> dict[str, Any]:
+def post_again(tools: AtHand, response: Response, held: Held, body: AgainIn) -> dict[str, Any]:
     """Burn faint or partial marks again in the same seating: a new file, those jobs only. `withdraw` takes
     that back before it was started."""
-    work = repeats.withdraw if body.withdraw else repeats.burn_again
-    return held.change(
-        lambda session, load, now: work(
-            session, load, body.turn, body.jobs, body.reason, by=By(held.who, now)
-        )
-    )
+    act = acts.not_again if body.withdraw else acts.again
+    return _answer(response, act(tools, held, body.turn, body.jobs, body.reason))
 
 
 @router.post("/v1/loads/{identity}/resolve")
-def post_resolve(held: Held, body: ResolveIn) -> dict[str, Any]:
+def post_resolve(tools: AtHand, response: Response, held: Held, body: ResolveIn) -> dict[str, Any]:
     """After an interruption: what is on the metal, unit by unit and face by face."""
     lots: dict[str, dict[doubts.Outcome, int]] = {
         lot: {"clean": count.clean, "partial": count.partial, "complete": count.complete}
         for lot, count in body.lots.items()
     }
-    return held.change(
-        lambda session, load, now: doubts.resolve(session, load, body.jobs, lots, by=By(held.who, now))
-    )
+    return _answer(response, acts.resolve(tools, held, body.jobs, lots))
 
 
 @router.post("/v1/loads/{identity}/inspect")
-def post_inspect(held: Held, body: InspectIn) -> dict[str, Any]:
+def post_inspect(tools: AtHand, response: Response, held: Held, body: InspectIn) -> dict[str, Any]:
     """What inspection found: pass, or scrap with a reason. Between turns a unit that passes so far leaves the
     load and waits for another with its other face."""
     jobs = {job: Inspected(found.result, found.reason) for job, found in body.jobs.items()}
     lots = {lot: BladesInspected(count.passed, count.scrap) for lot, count in body.lots.items()}
-    return held.change(
-        lambda session, load, now: inspection.inspect(session, load, jobs, lots, by=By(held.who, now))
-    )
+    return _answer(response, acts.inspect(tools, held, jobs, lots))
 
 
 @router.post("/v1/loads/{identity}/release")
-def post_release(held: Held) -> dict[str, Any]:
+def post_release(tools: AtHand, response: Response, held: Held) -> dict[str, Any]:
     """Hand over to packing what passed, and free the plate."""
-    return held.change(lambda session, load, now: inspection.release(session, load, by=By(held.who, now)))
+    return _answer(response, acts.release(tools, held))
 
 
 @router.get("/v1/loads/{identity}/turns/{turn}/burn.{kind}")
 def get_burn(request: Request, tools: AtHand, identity: str, turn: int, kind: str, who: House) -> Response:
     """A burn file: judged, and what is left to burn in that turn only."""
-    return _file(request, files.burn_file(tools, number(LOAD, identity), turn, kind), "attachment")
+    return _file(request, files.burn_file(tools, number(LOAD, identity), turn, kind).file, "attachment")
 
 
 @router.get("/v1/loads/{identity}/turns/{turn}/guide.svg")

@@ -1,9 +1,15 @@
-"""What the bench's routes do: one transaction each, with geometry before or after it, never inside."""
+"""The operator's acts: take a load, fetch, seat, burn, inspect, release. Both doors call these functions.
+
+An act names the load by the ETag that its operator last saw (`Held`). One transaction locks the load, refuses
+whoever holds an older grant or has seen other contents, does the one thing, and shapes the answer. Geometry
+(the judge, the files of a new revision) runs before or after that transaction, never inside.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import datetime, timedelta
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
 from functools import partial
 from typing import Any
 
@@ -11,9 +17,9 @@ import structlog
 from sqlalchemy.orm import Session
 
 from service.bench import burn_files as files
-from service.bench import burns, judging, mounting
+from service.bench import burns, doubts, inspection, judging, mounting, pulls, seating
 from service.bench import claim as claims
-from service.loads import contents, leases
+from service.loads import contents, leases, pull_rows, repeats
 from service.loads import load as loads
 from service.loads import load_rows as rows
 from service.loads.load_json import load_json
@@ -28,12 +34,26 @@ from service.stock import holds
 
 log = structlog.get_logger(__name__)
 
-#: Change of a held load: what a use case does with it at a time.
-Change = Callable[[Session, Load, datetime], None]
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A load that somebody means to change: its number, the ETag last seen, and who it is."""
+
+    load_id: int
+    etag: str
+    who: Who
+
+
+#: What an act does with a load inside its transaction.
+Work = Callable[[Session, Load, By], None]
+
+
+# --- a load and its acts ---
 
 
 def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[Load, bool] | None:
-    """A load for an operator, judged, its files built; None when there is nothing to do.
+    """A load for an operator, judged, its files built, and whether it is a new one; None when there is
+    nothing to do.
 
     What the judge refuses is held for the desk, so that it can't come up again and again.
     """
@@ -53,109 +73,208 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
             return None
         load, is_new = found
         made |= {load.id} if is_new else set()
+        seen_load = judging.see_load(tools, load.id)
         try:
-            files.prepare(tools, load.id, formats=_preferred(tools, load))
+            files.prepare(tools, seen_load, formats=_preferred(seen_load))
         except LoadRefused:
-            seen_load, refused = judging.refused(tools, load.id)
+            refused = judging.refused(tools, seen_load)
             if not refused.alone and not refused.together:
                 raise
-            tools.database.write(partial(_hold_refused, seen=seen_load, refused=refused, by=tools.by(SWEEP)))
+            tools.database.write(
+                partial(_hold_refused, seen=seen_load.load, refused=refused, by=tools.by(SWEEP))
+            )
             continue
         return load, load.id in made
 
 
-def change(tools: Tools, load_id: int, if_match: str, work: Change) -> dict[str, Any]:
-    """Do one thing with a held load and answer with what has become of it (`load_json`)."""
-
-    def do(session: Session) -> dict[str, Any]:
-        now = tools.clock()
-        load = leases.held(session, load_id, if_match, now=now)
-        work(session, load, now)
-        if contents.is_unstarted(load):
-            leases.renew(session, load, lease=_lease(tools), now=now)
-        session.flush()
-        session.refresh(load)
-        return load_json(session, load, tools.catalogue.at(session, load.catalogue_version))
-
-    answer = tools.database.write(do)
-    return _with_files(tools, load_id, answer)
-
-
-def start(
-    tools: Tools, load_id: int, if_match: str, turn: int, file_sha256: str, *, who: Who
-) -> dict[str, Any]:
-    """Judge the load, then record its start if it is still what was judged."""
-    judged = judging.judge(tools, load_id)
-
-    def work(session: Session, load: Load, now: datetime) -> None:
-        burns.start(session, load, turn, file_sha256, judged=judged, lease=_lease(tools), by=By(who, now))
-
-    return change(tools, load_id, if_match, work)
-
-
-def mounted(
-    tools: Tools, load_id: int, if_match: str, turn: int, copy: str, how: mounting.How, *, who: Who
-) -> dict[str, Any]:
-    """Say which copy of the plate is mounted; another one than planned gets its own files."""
-
-    def work(session: Session, load: Load, now: datetime) -> None:
-        shop = tools.catalogue.at(session, load.catalogue_version)
-        mounting.mounted(session, load, turn, copy, how, shop=shop, by=By(who, now))
-
-    return change(tools, load_id, if_match, work)
-
-
-def finish(tools: Tools, load_id: int, if_match: str, turn: int, *, who: Who) -> dict[str, Any]:
-    """The turn has burned to its end."""
-
-    def work(session: Session, load: Load, now: datetime) -> None:
-        burns.finish(session, load, turn, lease=_lease(tools), by=By(who, now))
-
-    return change(tools, load_id, if_match, work)
-
-
-def renew(tools: Tools, load_id: int, if_match: str) -> dict[str, Any]:
-    """The holder is still there."""
-    return change(
-        tools,
-        load_id,
-        if_match,
-        lambda session, load, now: leases.renew(session, load, lease=_lease(tools), now=now),
-    )
-
-
 def seen(tools: Tools, load_id: int) -> dict[str, Any]:
-    """A load as it is now."""
+    """A load as it is now. Raises NotFound."""
     with tools.database.reading() as session:
         load = loads.find(session, load_id)
         return load_json(session, load, tools.catalogue.at(session, load.catalogue_version))
 
 
+def renew(tools: Tools, held: Held) -> dict[str, Any]:
+    """The holder is still there."""
+    return change(
+        tools, held, lambda session, load, by: leases.renew(session, load, lease=_lease(tools), now=by.at)
+    )
+
+
+def drop(tools: Tools, held: Held) -> dict[str, Any]:
+    """Give an unstarted load back to the queue."""
+    return change(tools, held, lambda session, load, by: leases.drop(session, load, by=by))
+
+
+def mounted(tools: Tools, held: Held, turn: int, copy: str, how: mounting.How) -> dict[str, Any]:
+    """Say which copy of the plate is mounted; another one than planned gets its own files."""
+
+    def work(session: Session, load: Load, by: By) -> None:
+        shop = tools.catalogue.at(session, load.catalogue_version)
+        mounting.mounted(session, load, turn, copy, how, shop=shop, by=by)
+
+    return change(tools, held, work)
+
+
+def pulled(
+    tools: Tools,
+    held: Held,
+    jobs: Mapping[str, pulls.Fetched],
+    lots: Mapping[str, int],
+    bins: pulls.Bins | None = None,
+) -> dict[str, Any]:
+    """What was found in the bins, and what was missing or blemished."""
+    return change(
+        tools, held, lambda session, load, by: pulls.pulled(session, load, jobs, lots, bins=bins, by=by)
+    )
+
+
+def fetched(
+    tools: Tools, held: Held, bin_name: str, sku: str, what: pulls.Fetched, *, count: int, seen_rounds: int
+) -> tuple[str, ...]:
+    """Units of a kind, counted at their bin; gives the jobs that they were for.
+
+    What is missing or blemished counts once, however often it is said from the page that showed
+    `seen_rounds`.
+    """
+    bins: pulls.Bins = {bin_name: {sku: {what: count}}}
+    named: list[str] = []
+
+    def work(session: Session, load: Load, by: By) -> None:
+        named.clear()  # a transaction may be tried again
+        if what != "found" and pull_rows.rounds(session, load) != seen_rounds:
+            return
+        jobs = pulls.jobs_of_bins(load, rows.jobs(session, contents.active_jobs(load)), bins)
+        named.extend(jobs)
+        pulls.pulled(session, load, jobs, {}, by=by)
+
+    change(tools, held, work)
+    return tuple(named)
+
+
+def blemished(tools: Tools, held: Held, jobs: Sequence[str]) -> dict[str, Any]:
+    """Units at the bench are not good. Said again it changes nothing."""
+
+    def work(session: Session, load: Load, by: By) -> None:
+        for job in jobs:
+            if contents.is_in_hand(load, job):
+                pulls.pulled(session, load, {job: "blemished"}, {}, by=by)
+
+    return change(tools, held, work)
+
+
+def kept_after_all(tools: Tools, held: Held, jobs: Sequence[str]) -> dict[str, Any]:
+    """Take back that units were called blemished."""
+
+    def work(session: Session, load: Load, by: By) -> None:
+        for job in jobs:
+            pulls.keep_after_all(session, load, job, by=by)
+
+    return change(tools, held, work)
+
+
+def seated(tools: Tools, held: Held, turn: int, slots: Mapping[str, seating.Seated]) -> dict[str, Any]:
+    """What sits in the slots of a turn, and what does not fit."""
+    return change(tools, held, lambda session, load, by: seating.seated(session, load, turn, slots, by=by))
+
+
+def start(tools: Tools, held: Held, turn: int, file_sha256: str) -> dict[str, Any]:
+    """Judge the load, then record its start if it is still what was judged."""
+    judged = judging.judge(tools, held.load_id)
+
+    def work(session: Session, load: Load, by: By) -> None:
+        burns.start(session, load, turn, file_sha256, judged=judged, lease=_lease(tools), by=by)
+
+    return change(tools, held, work)
+
+
+def finish(tools: Tools, held: Held, turn: int) -> dict[str, Any]:
+    """The turn has burned to its end."""
+    return change(
+        tools,
+        held,
+        lambda session, load, by: burns.finish(session, load, turn, lease=_lease(tools), by=by),
+    )
+
+
+def again(tools: Tools, held: Held, turn: int, jobs: Sequence[str], reason: str) -> dict[str, Any]:
+    """Burn faint or partial marks again in the same seating."""
+    return change(
+        tools, held, lambda session, load, by: repeats.burn_again(session, load, turn, jobs, reason, by=by)
+    )
+
+
+def not_again(tools: Tools, held: Held, turn: int, jobs: Sequence[str], reason: str) -> dict[str, Any]:
+    """Take back, before its start, what `again` asked for."""
+    return change(
+        tools, held, lambda session, load, by: repeats.withdraw(session, load, turn, jobs, reason, by=by)
+    )
+
+
+def resolve(
+    tools: Tools,
+    held: Held,
+    jobs: Mapping[str, Mapping[str, doubts.Outcome]],
+    lots: Mapping[str, Mapping[doubts.Outcome, int]],
+) -> dict[str, Any]:
+    """After an interruption: what is on the metal."""
+    return change(tools, held, lambda session, load, by: doubts.resolve(session, load, jobs, lots, by=by))
+
+
+def inspect(
+    tools: Tools,
+    held: Held,
+    jobs: Mapping[str, inspection.Inspected],
+    lots: Mapping[str, inspection.BladesInspected],
+) -> dict[str, Any]:
+    """What inspection found."""
+    return change(tools, held, lambda session, load, by: inspection.inspect(session, load, jobs, lots, by=by))
+
+
+def release(tools: Tools, held: Held) -> dict[str, Any]:
+    """Hand over to packing what passed, and free the plate."""
+    return change(tools, held, lambda session, load, by: inspection.release(session, load, by=by))
+
+
 def render(tools: Tools, load_id: int) -> None:
     """Build a load's files ahead of their being asked for; what the judge refuses is said when asked."""
     try:
-        files.prepare(tools, load_id)
+        files.prepare(tools, judging.see_load(tools, load_id))
     except LoadRefused:
         log.warning("render_refused", load=public(LOAD, load_id))
 
 
-def _with_files(tools: Tools, load_id: int, answer: dict[str, Any]) -> dict[str, Any]:
-    """The answer with the new revision's files when the change made the old ones stale.
+# --- how an act is done ---
 
-    The change is committed and must be answered as done: whatever the judge, the geometry or the disk has
-    against the rest of the load is said when a file is asked for, not here.
+
+def change(tools: Tools, held: Held, work: Work) -> dict[str, Any]:
+    """Do one thing with a held load and answer with what has become of it (`load_json`).
+
+    Where the change made files stale, the new revision's are built before the answer is shaped. The change is
+    committed by then and is answered as done: whatever the judge, the geometry or the disk has against the
+    rest of the load is said when a file is asked for, not here.
     """
-    unready = [turn for turn in answer["turns"] if turn["file_sha256"] is None and turn["slots"]]
-    if answer["state"] not in {"claimed", "pulled", "seated", "turning"} or not unready:
-        return answer
+
+    def do(session: Session) -> dict[str, Any] | judging.SeenLoad:
+        by = tools.by(held.who)
+        load = leases.held(session, held.load_id, held.etag, now=by.at)
+        work(session, load, by)
+        if contents.is_unstarted(load):
+            leases.renew(session, load, lease=_lease(tools), now=by.at)
+        session.flush()
+        session.refresh(load)
+        if files.are_lacking(session, load):
+            return judging.seen_in(tools, session, load)
+        return load_json(session, load, tools.catalogue.at(session, load.catalogue_version))
+
+    done = tools.database.write(do)
+    if isinstance(done, dict):
+        return done
     try:
-        with tools.database.reading() as session:
-            load = loads.find(session, load_id)
-        files.prepare(tools, load_id, formats=_preferred(tools, load))
+        files.prepare(tools, done, formats=_preferred(done))
     except (LoadRefused, CheckTooSlow, OSError) as error:
-        log.warning("prepare_failed", load=public(LOAD, load_id), kind=type(error).__name__)
-        return answer
-    return seen(tools, load_id)
+        log.warning("prepare_failed", load=public(LOAD, held.load_id), kind=type(error).__name__)
+    return seen(tools, held.load_id)
 
 
 def _hold_refused(session: Session, *, seen: Load, refused: judging.Refused, by: By) -> None:
@@ -205,10 +324,8 @@ def _take_out_blade(session: Session, load: Load, name: str, *, is_held: bool, b
         move_lot(session, lot, LotState.CANCELLED, by=by, why="its mark was refused by the judge")
 
 
-def _preferred(tools: Tools, load: Load) -> list[str]:
-    with tools.database.reading() as session:
-        shop = tools.catalogue.at(session, load.catalogue_version)
-    return list(shop.stations[load.station].formats[:1])
+def _preferred(seen_load: judging.SeenLoad) -> list[str]:
+    return list(seen_load.shop.stations[seen_load.load.station].formats[:1])
 
 
 def _lease(tools: Tools) -> timedelta:

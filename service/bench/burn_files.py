@@ -54,39 +54,61 @@ class Built:
 # --- for routes and tasks ---
 
 
-def prepare(tools: Tools, load_id: int, *, formats: Sequence[str] | None = None) -> None:
+def prepare(
+    tools: Tools, seen: SeenLoad, *, formats: Sequence[str] | None = None
+) -> dict[tuple[int, str], TurnFile]:
     """Judge a load, and build the files of its turns that are still to be burned (the station's formats, or
-    those named). Raises LoadRefused."""
-    seen = see_load(tools, load_id)
+    those named); gives those that are there, by turn and format. Raises LoadRefused."""
     if LoadState(seen.load.state) not in _SERVED:
-        return
+        return {}
     station = seen.shop.stations[seen.load.station]
-    wanted = tuple(formats) if formats is not None else station.formats
     turns = sorted({slot.turn for slot in contents.pending(seen.load)})
-    missing = _missing(tools, seen.load, turns, wanted)
-    if not missing:
-        return
-    refuse_load(tools, seen)
+    wanted = [(turn, name) for turn in turns for name in (formats or station.formats)]
+    on_record = {(row.turn, row.format): row for row in seen.files}
+    files = {key: on_record[key] for key in wanted if key in on_record}
+    # A file on record may be no longer on disk as it was.
+    missing = [key for key in wanted if key not in files or _read(tools, files[key].sha256) is None]
+    if missing:
+        refuse_load(tools, seen)
     for turn, format_name in missing:
-        _build(tools, seen, turn, format_name)
+        row = _build(tools, seen, turn, format_name)
+        if row is not None:
+            files[turn, format_name] = row
+    return files
 
 
-def burn_file(tools: Tools, load_id: int, turn: int, format_name: str) -> Served:
+def are_lacking(session: Session, load: Load) -> bool:
+    """Whether a turn that may still burn has no file of the load's present revision."""
+    turns = {slot.turn for slot in contents.pending(load)}
+    if LoadState(load.state) not in _SERVED:
+        return False
+    return not turns <= {file.turn for file in rows.files(session, load.id, revision=load.revision)}
+
+
+@dataclass(frozen=True, slots=True)
+class Offered:
+    """A burn file, and the station that it is for."""
+
+    station: str
+    file: Served
+
+
+def burn_file(tools: Tools, load_id: int, turn: int, format_name: str) -> Offered:
     """One burn file, as bytes that were read back from disk and hashed.
+
+    The load is looked up once; again only when its contents changed while the file was built.
 
     Raises NotFound for a turn or format that is not there, LoadRefused, AlreadyBurned when nothing of the
     turn is left to burn, MoveNotAllowed when the load burns or is over.
     """
-    for _ in range(3):  # the load may change while its file is built
+    for _ in range(3):
         seen = see_load(tools, load_id)
         _must_be_servable(seen, turn, format_name)
         if _lacks_a_card(seen):  # withdrawn after the files were judged and built
             refuse_load(tools, seen)
-        prepare(tools, load_id, formats=[format_name])
-        with tools.database.reading() as session:
-            row = file_rows.find(session, load_id, turn, seen.load.revision, format_name)
+        row = prepare(tools, seen, formats=[format_name]).get((turn, format_name))
         if row is not None:
-            return _serve(tools, row)
+            return Offered(seen.load.station, _serve(tools, row))
     raise StaleFile("the load changes faster than its files are built; try again", turn=turn)
 
 
@@ -141,48 +163,40 @@ def _lacks_a_card(seen: SeenLoad) -> bool:
     return any(seen.shop.process_for(seen.load.station, mark.surface) is None for mark in marks)
 
 
-def _missing(tools: Tools, load: Load, turns: Sequence[int], formats: Sequence[str]) -> list[tuple[int, str]]:
-    """Files that are not on record, or no longer on disk as they were."""
-    with tools.database.reading() as session:
-        known = {(row.turn, row.format): row for row in rows.files(session, load.id, revision=load.revision)}
-    wanted = [(turn, name) for turn in turns for name in formats]
-    return [key for key in wanted if key not in known or _read(tools, known[key].sha256) is None]
-
-
-def _build(tools: Tools, seen: SeenLoad, turn: int, format_name: str) -> None:
+def _build(tools: Tools, seen: SeenLoad, turn: int, format_name: str) -> TurnFile | None:
+    """Build one file and put it on record; None when the load's contents changed meanwhile."""
     built = tools.geometry.work(build, without_fonts(seen.shop), seen.layout, turn, format_name)
     keep(_path(tools, built.sha256), built.data, built.sha256)
     load = seen.load
     name = f"{public(LOAD, load.id)}-t{turn}-r{load.revision}-{built.short_code}.{format_name}"
 
-    def record(session: Session) -> None:
+    def record(session: Session) -> TurnFile | None:
         known = file_rows.find(session, load.id, turn, load.revision, format_name)
         if known is not None:
             if known.sha256 != built.sha256:
                 raise StaleFile("a file built again came out differently; nothing is served", turn=turn)
-            return
+            return known
         current = rows.lock(session, load.id)
         if current is None or current.revision != load.revision:
-            return  # the contents changed meanwhile; the file on disk belongs to nobody
+            return None  # the file on disk belongs to nobody
         _estimate(session, current, seen.shop, built)
-        file_rows.add(
-            session,
-            TurnFile(
-                load_id=load.id,
-                turn=turn,
-                revision=load.revision,
-                format=format_name,
-                sha256=built.sha256,
-                short_code=built.short_code,
-                name=name,
-                burn_seconds=built.seconds,
-                process=built.process[:250],
-                calibration=load.calibration["calibration"],
-                created_at=tools.clock(),
-            ),
+        row = TurnFile(
+            load_id=load.id,
+            turn=turn,
+            revision=load.revision,
+            format=format_name,
+            sha256=built.sha256,
+            short_code=built.short_code,
+            name=name,
+            burn_seconds=built.seconds,
+            process=built.process[:250],
+            calibration=load.calibration["calibration"],
+            created_at=tools.clock(),
         )
+        file_rows.add(session, row)
+        return row
 
-    tools.database.write(record)
+    return tools.database.write(record)
 
 
 def _estimate(session: Session, load: Load, shop: Shop, built: Built) -> None:

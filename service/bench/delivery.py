@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from service.bench import burn_files as files
-from service.loads import load as loads
 from service.records.errors import BadRequest
 from service.records.ids import LOAD, public
 from service.shop.tools import Tools
@@ -41,10 +40,8 @@ def deliver(tools: Tools, load_id: int, turn: int, format_name: str) -> Delivere
 
     Raises what `files.burn_file` raises, and OSError when what was read back is not what was written.
     """
-    served = files.burn_file(tools, load_id, turn, format_name)
-    with tools.database.reading() as session:
-        station = loads.find(session, load_id).station
-    folder = folder_of(tools.settings.data, station)
+    offered = files.burn_file(tools, load_id, turn, format_name)
+    served, folder = offered.file, folder_of(tools.settings.data, offered.station)
     removed = _take_away(folder, load_id, but=served.name)
     files.keep(folder / served.name, served.data, served.sha256)
     (folder / served.name).chmod(0o644)  # the laser's own program runs as somebody else

@@ -4,6 +4,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 import structlog
+from sqlalchemy.orm import Session
 
 from layout.judge.load import verify
 from layout.shop.findings import Finding
@@ -11,10 +12,11 @@ from layout.shop.loads import LoadLayout, SlotFill, Turn
 from layout.shop.shop import Shop
 from service.bench.burns import Judged
 from service.loads import load as loads
+from service.loads import load_rows as rows
 from service.proving import test_cards
 from service.records.errors import LoadRefused
 from service.records.ids import LOAD, public
-from service.records.tables import Load
+from service.records.tables import Load, TurnFile
 from service.requests.check_json import finding_json
 from service.shop.tools import Tools
 
@@ -29,6 +31,7 @@ class SeenLoad:
     shop: Shop
     layout: LoadLayout
     burned: frozenset[tuple[str, str]]
+    files: tuple[TurnFile, ...]  # on record for this revision
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +54,9 @@ def judge(tools: Tools, load_id: int) -> Judged:
     return Judged(load_id, seen.load.fence, seen.load.revision, findings)
 
 
-def refused(tools: Tools, load_id: int) -> tuple[Load, Refused]:
-    """Which units of a refused load are in the way, and the load as it was when the judge looked."""
-    seen = see_load(tools, load_id)
-    units = tools.geometry.work(refused_units, without_fonts(seen.shop), seen.layout, seen.burned)
-    return seen.load, units
+def refused(tools: Tools, seen: SeenLoad) -> Refused:
+    """Which units of a refused load are in the way."""
+    return tools.geometry.work(refused_units, without_fonts(seen.shop), seen.layout, seen.burned)
 
 
 def judged_findings(
@@ -97,10 +98,20 @@ def without_fonts(shop: Shop) -> Shop:
 
 
 def see_load(tools: Tools, load_id: int) -> SeenLoad:
+    """A load as it is now. Raises NotFound."""
     with tools.database.reading() as session:
-        load = loads.find(session, load_id)
-        shop = test_cards.proven(session, tools.catalogue.at(session, load.catalogue_version))
-        return SeenLoad(load, shop, loads.layout_of(session, load), loads.burned_already(session, load))
+        return seen_in(tools, session, loads.find(session, load_id))
+
+
+def seen_in(tools: Tools, session: Session, load: Load) -> SeenLoad:
+    """A load as a transaction that has read it sees it: what is done with it outside needs no second look."""
+    return SeenLoad(
+        load,
+        test_cards.proven(session, tools.catalogue.at(session, load.catalogue_version)),
+        loads.layout_of(session, load),
+        loads.burned_already(session, load),
+        tuple(rows.files(session, load.id, revision=load.revision)),
+    )
 
 
 def refuse_load(tools: Tools, seen: SeenLoad) -> None:

@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
-from sqlalchemy.orm import Session
 
-from service.bench import acts as bench
-from service.bench import delivery, doubts, inspection, mounting, pulls, seating
-from service.bench.acts import Change
+from service.bench import acts, delivery, inspection, pulls
 from service.doorway import AtHand
-from service.loads import contents, leases, load_rows, pull_rows, repeats
 from service.pages import scanning, steps
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.plan import board_rows as rows
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import JOB, LOAD, number
-from service.records.tables import Load
-from service.records.who import By
 from service.shop.tools import Tools
 from service.stock import put_backs
 
@@ -80,33 +74,18 @@ def get_interrupted(request: Request, tools: AtHand, identity: str, visitor: Hou
 @router.post("/bench/loads/{identity}/scan")
 def post_scan(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """What a scanner read, or a person typed: taken for the step where the load is, or refused loudly."""
-    code = str(form.get("code", ""))
+    held, code = _held(identity, visitor, form), str(form.get("code", ""))
     try:
-        seen = bench.seen(tools, number(LOAD, identity))
-        turn = seen["current_turn"]
-        scanned = scanning.read(tools.catalogue.current, seen, code)
+        load = acts.seen(tools, held.load_id)
+        scanned = scanning.read(tools.catalogue.current, load, code)
         if scanned.step == "pulled":
-            _change(
-                tools,
-                identity,
-                form,
-                lambda session, load, now: pulls.pulled(
-                    session, load, {scanned.job: "found"}, {}, by=By(visitor.who, now)
-                ),
-            )
+            acts.pulled(tools, held, {scanned.job: "found"}, {})
         elif scanned.step == "seated":
-            _change(
-                tools,
-                identity,
-                form,
-                lambda session, load, now: seating.seated(
-                    session, load, turn, {scanned.slot: "seated"}, by=By(visitor.who, now)
-                ),
-            )
+            acts.seated(tools, held, load["current_turn"], {scanned.slot: "seated"})
         elif scanned.step == "plate":
-            _mount(tools, identity, visitor, form, scanned.name, "scanned")
+            acts.mounted(tools, held, load["current_turn"], scanned.name, "scanned")
         elif scanned.step == "start":
-            _start(tools, identity, visitor, form, code)
+            _start(tools, held, load, code)
     except Refusal as refusal:
         return _load(request, tools, identity, visitor, refused=refusal)
     return _load(request, tools, identity, visitor, scanned=scanned)
@@ -122,14 +101,7 @@ def post_pulled(
     lots = {
         name.removeprefix("lot-"): _count(value) for name, value in form.items() if name.startswith("lot-")
     }
-    return _step(
-        request,
-        tools,
-        identity,
-        visitor,
-        form,
-        lambda session, load, now: pulls.pulled(session, load, jobs, lots, by=By(visitor.who, now)),
-    )
+    return _step(request, tools, identity, visitor, form, acts.pulled, jobs, lots)
 
 
 @router.post("/bench/loads/{identity}/fetched")
@@ -138,25 +110,21 @@ def post_fetched(
 ) -> Response:
     """Units of a kind, counted at their bin: so many found, missing or blemished."""
     what: Any = _one_of(form, "what", ("found", "missing", "blemished"), "found")
-    bin_name, sku = str(form.get("bin", "")), str(form.get("sku", ""))
-    count, seen = _count(form.get("count", "1")), _count(form.get("round", "0"))
-    bins: pulls.Bins = {bin_name: {sku: {what: count}}}
-    named: list[str] = []
-
-    def work(session: Session, load: Load, now: datetime) -> None:
-        if what != "found" and pull_rows.rounds(session, load) != seen:
-            return  # said before, on this same page
-        jobs = pulls.jobs_of_bins(load, load_rows.jobs(session, contents.active_jobs(load)), bins)
-        named.extend(jobs)
-        pulls.pulled(session, load, jobs, {}, by=By(visitor.who, now))
-
     try:
-        _change(tools, identity, form, work)
+        jobs = acts.fetched(
+            tools,
+            _held(identity, visitor, form),
+            str(form.get("bin", "")),
+            str(form.get("sku", "")),
+            what,
+            count=_count(form.get("count", "1")),
+            seen_rounds=_count(form.get("round", "0")),
+        )
     except Refusal as refusal:
         return _load(request, tools, identity, visitor, refused=refusal)
     if what == "found":
         return _to_load(identity)
-    return _load(request, tools, identity, visitor, put_aside=steps.PutAside(what, tuple(named)))
+    return _load(request, tools, identity, visitor, put_aside=steps.PutAside(what, jobs))
 
 
 @router.post("/bench/loads/{identity}/blemished")
@@ -165,21 +133,12 @@ def post_blemished(
 ) -> Response:
     """A unit at the bench is not good; or (`keep`) units are, after all. Pressed again it changes nothing."""
     jobs = [str(job) for job in form.getlist("job")]
-
-    def work(session: Session, load: Load, now: datetime) -> None:
-        by = By(visitor.who, now)
-        for job in jobs:
-            if form.get("keep"):
-                pulls.keep_after_all(session, load, job, by=by)
-            elif contents.is_in_hand(load, job):
-                pulls.pulled(session, load, {job: "blemished"}, {}, by=by)
-
+    if form.get("keep"):
+        return _step(request, tools, identity, visitor, form, acts.kept_after_all, jobs)
     try:
-        _change(tools, identity, form, work)
+        acts.blemished(tools, _held(identity, visitor, form), jobs)
     except Refusal as refusal:
         return _load(request, tools, identity, visitor, refused=refusal)
-    if form.get("keep"):
-        return _to_load(identity)
     return _load(request, tools, identity, visitor, put_aside=steps.PutAside("blemished", tuple(jobs)))
 
 
@@ -188,11 +147,9 @@ def post_mounted(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
     """Which copy of the plate is mounted, said by hand."""
-    try:
-        _mount(tools, identity, visitor, form, str(form.get("copy", "")), "by_hand")
-    except Refusal as refusal:
-        return _load(request, tools, identity, visitor, refused=refusal)
-    return _to_load(identity)
+    turn = acts.seen(tools, number(LOAD, identity))["current_turn"]
+    copy = str(form.get("copy", ""))
+    return _step(request, tools, identity, visitor, form, acts.mounted, turn, copy, "by_hand")
 
 
 @router.get("/bench/loads/{identity}/turn-over")
@@ -210,16 +167,11 @@ def post_seated(
     slots = {str(slot): what for slot in form.getlist("slot")}
     turn = _count(form.get("turn", "0"))
     try:
-        _change(
-            tools,
-            identity,
-            form,
-            lambda session, load, now: seating.seated(session, load, turn, slots, by=By(visitor.who, now)),
-        )
+        load = acts.seated(tools, _held(identity, visitor, form), turn, slots)
     except Refusal as refusal:
         return _load(request, tools, identity, visitor, refused=refusal, is_looked_at=turn > 1)
-    still = bench.seen(tools, number(LOAD, identity))["state"] == "turning"
-    return RedirectResponse(f"/bench/loads/{identity}{'/turn-over' if still else ''}", 303)
+    still = "/turn-over" if load["state"] == "turning" else ""
+    return RedirectResponse(f"/bench/loads/{identity}{still}", 303)
 
 
 @router.post("/bench/loads/{identity}/send")
@@ -240,8 +192,9 @@ def post_send(request: Request, tools: AtHand, identity: str, visitor: BenchVisi
 @router.post("/bench/loads/{identity}/start")
 def post_start(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Burn: only when the code that the laser's own screen shows is that of this load's file."""
+    held = _held(identity, visitor, form)
     try:
-        _start(tools, identity, visitor, form, str(form.get("code", "")))
+        _start(tools, held, acts.seen(tools, held.load_id), str(form.get("code", "")))
     except Refusal as refusal:
         return _load(request, tools, identity, visitor, refused=refusal)
     return _to_load(identity)
@@ -252,17 +205,7 @@ def post_finish(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
     """The laser has come to the end of the file."""
-    try:
-        bench.finish(
-            tools,
-            number(LOAD, identity),
-            _etag(form),
-            _count(form.get("turn", "0")),
-            who=visitor.who,
-        )
-    except Refusal as refusal:
-        return _load(request, tools, identity, visitor, refused=refusal)
-    return _to_load(identity)
+    return _step(request, tools, identity, visitor, form, acts.finish, _count(form.get("turn", "0")))
 
 
 @router.post("/bench/loads/{identity}/resolve")
@@ -279,14 +222,7 @@ def post_resolve(
             jobs.setdefault(unit, {})[last] = _known(str(value), ("clean", "partial", "complete"))
         elif what == "lot":
             lots.setdefault(unit, {})[_known(last, ("clean", "partial", "complete"))] = _count(value)
-    return _step(
-        request,
-        tools,
-        identity,
-        visitor,
-        form,
-        lambda session, load, now: doubts.resolve(session, load, jobs, lots, by=By(visitor.who, now)),
-    )
+    return _step(request, tools, identity, visitor, form, acts.resolve, jobs, lots)
 
 
 @router.post("/bench/loads/{identity}/again")
@@ -298,15 +234,8 @@ def post_again(request: Request, tools: AtHand, identity: str, visitor: BenchVis
         return _load(
             request, tools, identity, visitor, refused=BadRequest("say which mark, and why", field="reason")
         )
-    work = repeats.withdraw if form.get("withdraw") else repeats.burn_again
-    return _step(
-        request,
-        tools,
-        identity,
-        visitor,
-        form,
-        lambda session, load, now: work(session, load, turn, jobs, reason, by=By(visitor.who, now)),
-    )
+    act = acts.not_again if form.get("withdraw") else acts.again
+    return _step(request, tools, identity, visitor, form, act, turn, jobs, reason)
 
 
 @router.post("/bench/loads/{identity}/inspect")
@@ -323,14 +252,7 @@ def post_inspect(
     for lot in form.getlist("lot"):
         counts = inspection.BladesInspected(_count(form.get("pass", "0")), _count(form.get("scrap", "0")))
         lots[str(lot)] = counts
-    return _step(
-        request,
-        tools,
-        identity,
-        visitor,
-        form,
-        lambda session, load, now: inspection.inspect(session, load, jobs, lots, by=By(visitor.who, now)),
-    )
+    return _step(request, tools, identity, visitor, form, acts.inspect, jobs, lots)
 
 
 @router.post("/bench/loads/{identity}/release")
@@ -339,68 +261,56 @@ def post_release(
 ) -> Response:
     """Hand over to packing what was wiped, bagged and boxed; and take the next load, if that is asked for."""
     try:
-        _change(
-            tools,
-            identity,
-            form,
-            lambda session, load, now: inspection.release(session, load, by=By(visitor.who, now)),
-        )
+        load = acts.release(tools, _held(identity, visitor, form))
     except Refusal as refusal:
         return _load(request, tools, identity, visitor, refused=refusal)
     if form.get("then") == "next":
-        return _next(request, tools, visitor, bench.seen(tools, number(LOAD, identity))["station"])
+        return _next(request, tools, visitor, load["station"])
     return _to_load(identity)
 
 
 @router.post("/bench/loads/{identity}/drop")
 def post_drop(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Give an unstarted load back to the queue."""
-    return _step(
-        request,
-        tools,
-        identity,
-        visitor,
-        form,
-        lambda session, load, now: leases.drop(session, load, by=By(visitor.who, now)),
-    )
+    return _step(request, tools, identity, visitor, form, acts.drop)
 
 
 # --- how a step is done and shown ---
 
 
+def _held(identity: str, visitor: Visitor, form: Form) -> acts.Held:
+    """The load that a page's form is about, as the page showed it."""
+    return acts.Held(number(LOAD, identity), _etag(form), visitor.who)
+
+
 def _step(
-    request: Request, tools: Tools, identity: str, visitor: Visitor, form: Form, work: Change
+    request: Request,
+    tools: Tools,
+    identity: str,
+    visitor: Visitor,
+    form: Form,
+    act: Callable[..., object],
+    *what: object,
 ) -> Response:
+    """Do one act with the form's load; then its page, with the refusal where there is one."""
     try:
-        _change(tools, identity, form, work)
+        act(tools, _held(identity, visitor, form), *what)
     except Refusal as refusal:
         return _load(request, tools, identity, visitor, refused=refusal)
     return _to_load(identity)
 
 
-def _change(tools: Tools, identity: str, form: Form, work: Change) -> None:
-    bench.change(tools, number(LOAD, identity), _etag(form), work)
-
-
-def _mount(tools: Tools, identity: str, visitor: Visitor, form: Form, copy: str, how: mounting.How) -> None:
-    turn = bench.seen(tools, number(LOAD, identity))["current_turn"]
-    bench.mounted(tools, number(LOAD, identity), _etag(form), turn, copy, how, who=visitor.who)
-
-
-def _start(tools: Tools, identity: str, visitor: Visitor, form: Form, code: str) -> None:
-    """Raises BadRequest when the code is not that of the turn's file, and what `bench.start` raises."""
-    load = bench.seen(tools, number(LOAD, identity))
+def _start(tools: Tools, held: acts.Held, load: Mapping[str, Any], code: str) -> None:
+    """Raises BadRequest when the code is not that of the turn's file, and what `acts.start` raises."""
     turn = steps.turn_of(load)
     if not scanning.is_code_of(turn, code):
         raise BadRequest("that is not the code of this load's file", field="code")
-    bench.start(
-        tools, number(LOAD, identity), _etag(form), turn["turn"], turn["file_sha256"], who=visitor.who
-    )
+    acts.start(tools, held, turn["turn"], turn["file_sha256"])
 
 
 def _next(request: Request, tools: Tools, visitor: Visitor, station: str) -> Response:
     try:
-        found = bench.next_load(tools, station, visitor.who.name, who=visitor.who)
+        found = acts.next_load(tools, station, visitor.who.name, who=visitor.who)
     except Refusal as refusal:
         return _bench(request, tools, visitor, refused=refusal)
     if found is None:

@@ -12,11 +12,11 @@ from layout.burn.turn import burn_of
 from layout.shop.loads import LoadLayout
 from layout.shop.proven_recipes import as_described
 from layout.shop.shop import Shop
-from service.bench import acts as bench
 from service.bench.judging import without_fonts
 from service.loads import load as loads
 from service.loads import load_rows as rows
 from service.loads import pull_rows, repeats
+from service.loads.load_json import load_json
 from service.pages.cautions import hazards
 from service.pages.plate import mark_svg, plate_svg
 from service.records.ids import JOB, LOT, public
@@ -161,11 +161,10 @@ def turn_of(load: Mapping[str, Any]) -> Mapping[str, Any]:
 
 def view_of(tools: Tools, load_id: int) -> View:
     """Read a load for its page. Raises NotFound."""
-    load = bench.seen(tools, load_id)
-    turn = turn_of(load)
     with tools.database.reading() as session:
         row = loads.find(session, load_id)
         shop = tools.catalogue.at(session, row.catalogue_version)
+        load = load_json(session, row, shop)
         whole = loads.layout_of(session, row, whole=True)
         starts = rows.open_starts(session, load_id)
         ever = rows.starts(session, [claim.job_id for claim in row.jobs])
@@ -187,9 +186,9 @@ def view_of(tools: Tools, load_id: int) -> View:
         seconds = _turn_seconds(tools, shop, pending, load["current_turn"], load["etag"], load["id"])
     return View(
         load=load,
-        turn=turn,
+        turn=turn_of(load),
         step=_STEP_OF[load["state"]],
-        plate=_picture(shop, whole, load, turn),
+        plate=_picture(shop, whole, load, turn_of(load)),
         look_plate=_picture(shop, whole, load, load["turns"][last - 1]) if last else "",
         hazards=_hazards(whole),
         products=shop.products,

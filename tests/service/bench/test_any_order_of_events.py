@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +29,7 @@ from sqlalchemy import select
 
 from service.bench import acts as bench
 from service.bench import burns, doubts, inspection, mounting, pulls, seating
+from service.bench.acts import Held
 from service.bench.inspection import BladesInspected, Inspected
 from service.loads import contents, leases, repeats
 from service.loads import load as loads
@@ -229,14 +230,14 @@ class BenchMachine(RuleBasedStateMachine):
     ) -> bool:
         """Do a step through the use cases; gives whether it was not refused."""
         load = load_now(self.database, load_id)
-        tag = etag_of(load) if tag is None else tag
+        grant = Held(load_id, etag_of(load) if tag is None else tag, OPERATOR)
         lease = timedelta(minutes=15)
 
-        def work(session: Any, held: Load, now: datetime) -> None:
+        def work(session: Any, held: Load, by: By) -> None:
             turn = held.current_turn
-            args = {"by": By(OPERATOR, now)}
+            args = {"by": by}
             if step == "renew":
-                leases.renew(session, held, lease=lease, now=now)
+                leases.renew(session, held, lease=lease, now=by.at)
             elif step == "drop":
                 leases.drop(session, held, **args)
             elif step == "pulled":
@@ -282,11 +283,9 @@ class BenchMachine(RuleBasedStateMachine):
                     ),
                     None,
                 )
-                answer = bench.start(
-                    self.tools, load_id, tag, load.current_turn, digest or "0" * 64, who=OPERATOR
-                )
+                answer = bench.start(self.tools, grant, load.current_turn, digest or "0" * 64)
             else:
-                answer = bench.change(self.tools, load_id, tag, work)
+                answer = bench.change(self.tools, grant, work)
         except Refusal:
             return False
         self.tags.setdefault(load_id, []).append(answer["etag"])

@@ -301,7 +301,8 @@ def put(session):
 database.write(put)
 tools = bench_tools(database, clock, Path(sys.argv[2]), shop)
 load = claim(tools)
-served = [files.burn_file(tools, load.id, turn, kind) for turn in (1, 2) for kind in ("svg", "dxf", "pdf")]
+offered = [files.burn_file(tools, load.id, turn, kind) for turn in (1, 2) for kind in ("svg", "dxf", "pdf")]
+served = [one.file for one in offered]
 print(json.dumps([[one.name, one.sha256, hashlib.sha256(one.data).hexdigest()] for one in served]))
 """
 

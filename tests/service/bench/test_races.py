@@ -20,6 +20,7 @@ from sqlalchemy.exc import IntegrityError
 from layout.shop.shop import Shop
 from service.bench import acts as bench
 from service.bench import claim as claims
+from service.bench.acts import Held
 from service.loads.leases import etag_of
 from service.plan import in_force as kept_plan
 from service.records.db import Database, open_engine
@@ -196,7 +197,7 @@ def test_of_two_starts_at_the_same_moment_one_is_refused(
         def start(load_id: int = load_id, digest: str = digest, begin: threading.Barrier = begin) -> str:
             begin.wait()
             try:
-                return str(bench.start(operator.tools, load_id, '"1.1"', 1, digest, who=OPERATOR)["state"])
+                return str(bench.start(operator.tools, Held(load_id, '"1.1"', OPERATOR), 1, digest)["state"])
             except (AlreadyBurned, MoveNotAllowed) as refused:
                 return refused.code
 
@@ -225,7 +226,7 @@ def test_a_start_and_a_cancellation_at_the_same_moment_never_both_go_through(
         def start(load: dict = load, digest: str = digest, begin: threading.Barrier = begin) -> bool:  # type: ignore[type-arg]
             begin.wait()
             try:
-                bench.start(operator.tools, int(load["id"][1:]), load["etag"], 1, digest, who=OPERATOR)
+                bench.start(operator.tools, Held(int(load["id"][1:]), load["etag"], OPERATOR), 1, digest)
             except Refusal:
                 return False
             return True
@@ -273,7 +274,7 @@ def test_a_holder_frozen_past_his_lease_starts_nothing(
         assert second is not None
         digest = operator.see({"id": f"L{frozen.id}"})["turns"]
         try:
-            bench.start(operator.tools, frozen.id, etag_of(frozen), 1, "0" * 64, who=OPERATOR)
+            bench.start(operator.tools, Held(frozen.id, etag_of(frozen), OPERATOR), 1, "0" * 64)
             started.append(digest)
         except Refusal as refused:
             assert refused.code == "lease_lost"

@@ -1,0 +1,99 @@
+"""How often a request looks its load up: what was read once is handed on, not asked for again."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import event
+
+from service.records.db import Database
+from tests.benches import Bench
+from tests.clocks import SetClock
+
+#: A lock reads the load's number, and then the whole load as it is under the lock.
+LOCKED = 2
+
+
+@pytest.fixture
+def bench(database: Database, clock: SetClock, tmp_path: Path) -> Bench:
+    return Bench(database, clock, tmp_path)
+
+
+@contextmanager
+def look_ups(database: Database, of: str = "load") -> Iterator[list[str]]:
+    """The statements that read the table within the block, one by one."""
+    pattern = re.compile(rf"\bFROM {of}\s", re.DOTALL)
+    seen: list[str] = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
+        if statement.startswith("SELECT") and pattern.search(statement):
+            seen.append(statement)
+
+    event.listen(database.engine, "before_cursor_execute", note)
+    try:
+        yield seen
+    finally:
+        event.remove(database.engine, "before_cursor_execute", note)
+
+
+def test_a_download_of_a_file_that_is_there_looks_its_load_up_once(bench: Bench) -> None:
+    bench.order()
+    load = bench.claimed()
+
+    with look_ups(bench.database) as seen:
+        answer = bench.ask("GET", load["turns"][0]["files"]["svg"])
+
+    assert answer.status_code == 200
+    assert len(seen) == 1, seen
+
+
+def test_a_download_that_builds_its_file_looks_once_and_locks_once(bench: Bench) -> None:
+    bench.order()
+    load = bench.claimed()
+
+    with look_ups(bench.database) as seen:
+        answer = bench.ask("GET", load["turns"][0]["files"]["pdf"])
+
+    assert answer.status_code == 200
+    assert len(seen) == 1 + LOCKED, seen
+
+
+def test_an_act_reads_its_load_under_one_lock_and_answers_from_that(bench: Bench) -> None:
+    bench.order()
+    load = bench.claimed()
+    jobs = {one["job"]: "found" for one in load["jobs"]}
+
+    with look_ups(bench.database) as seen:
+        answer = bench.post(load, "pulled", {"jobs": jobs, "lots": {}})
+
+    assert answer.json()["state"] == "pulled"
+    # One more: the row is read again after each guarded move.
+    assert len(seen) <= LOCKED + 2, seen
+
+
+def test_the_answer_of_an_act_that_makes_files_stale_is_shaped_once(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.order(quantity=2)
+    load = bench.pulled(bench.claimed())
+    from service.bench import acts
+
+    shaped: list[int] = []
+    as_before = acts.load_json
+
+    def counting(session: Any, row: Any, shop: Any) -> dict[str, Any]:
+        shaped.append(row.revision)
+        return as_before(session, row, shop)
+
+    monkeypatch.setattr(acts, "load_json", counting)
+    slot = load["turns"][0]["slots"][0]["slot"]
+
+    answer = bench.post(load, "seated", {"turn": 1, "slots": {slot: "does_not_fit"}}).json()
+
+    assert answer["turns"][0]["file_sha256"] not in {None, load["turns"][0]["file_sha256"]}
+    assert shaped == [answer["revision"]]
