@@ -24,6 +24,7 @@ from service.bench.burns import Judged
 from service.records.db import Database
 from service.records.errors import CheckTooSlow, StaleVersion
 from service.records.tables import BurnStart, CalibrationRecord, FrozenMark, Load, Lot, TurnFile
+from service.records.who import By
 from service.running import sweeps
 from tests.benches import (
     OPERATOR,
@@ -167,7 +168,7 @@ def test_nothing_is_started_on_a_verdict_about_other_contents(bench: Bench, earl
     def start(session: Session, judged: Judged) -> None:
         burns.start(
             session, session.get_one(Load, now.id), 1, load["turns"][0]["file_sha256"], judged=judged,
-            lease=timedelta(minutes=15), who=OPERATOR, now=bench.clock(),
+            lease=timedelta(minutes=15), by=By(OPERATOR, bench.clock()),
         )  # fmt: skip
 
     with pytest.raises(StaleVersion):

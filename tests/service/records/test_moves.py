@@ -14,6 +14,7 @@ from service.records.errors import MoveNotAllowed
 from service.records.moves import move_job, move_load
 from service.records.states import JobState, LoadState
 from service.records.tables import History, Job, Load
+from service.records.who import By
 from tests.benches import OPERATOR, Bench
 from tests.clocks import MORNING, SetClock
 
@@ -47,7 +48,7 @@ def test_a_load_that_another_has_moved_since_it_was_read_is_not_moved(
         load = session.get_one(Load, 1)
         assert (load.state, load.fence) == ("claimed", 1)
         moved_by_another(session, load, **meanwhile)
-        move_load(session, load, LoadState.PULLED, who=OPERATOR, now=MORNING)
+        move_load(session, load, LoadState.PULLED, by=By(OPERATOR, MORNING))
 
     with pytest.raises(MoveNotAllowed, match="no longer claimed"):
         bench.database.write(move)
@@ -60,7 +61,7 @@ def test_a_job_that_another_has_moved_since_it_was_read_is_not_moved(bench: Benc
         job = session.get_one(Job, 1)
         assert job.state == "loaded"
         moved_by_another(session, job, state="cancelled")
-        move_job(session, job, JobState.ENGRAVED, who=OPERATOR, now=MORNING)
+        move_job(session, job, JobState.ENGRAVED, by=By(OPERATOR, MORNING))
 
     with pytest.raises(MoveNotAllowed, match="no longer loaded"):
         bench.database.write(move)
@@ -69,7 +70,7 @@ def test_a_job_that_another_has_moved_since_it_was_read_is_not_moved(bench: Benc
 def test_a_load_that_stands_as_it_was_read_is_moved_with_its_row_of_history(bench: Bench) -> None:
     bench.database.write(
         lambda session: move_load(
-            session, session.get_one(Load, 1), LoadState.PULLED, who=OPERATOR, now=MORNING, why="found"
+            session, session.get_one(Load, 1), LoadState.PULLED, by=By(OPERATOR, MORNING), why="found"
         )
     )
 
