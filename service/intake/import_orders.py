@@ -22,6 +22,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
+from service.intake import order_rows
 from service.intake import take_order as intake
 from service.records.errors import (
     BadRequest,
@@ -30,7 +31,6 @@ from service.records.errors import (
     Refusal,
 )
 from service.records.ids import ORDER, public
-from service.records.tables import Order
 from service.records.who import Role, Who
 from service.requests.spreadsheet import (
     PASSING,
@@ -139,7 +139,8 @@ def _one_order(tools: Tools, ref: str, rows: Sequence[Row], *, who: Who, dry_run
 
 def _outcome(tools: Tools, ref: str, row: int, identity: str) -> Reported:
     with tools.database.reading() as session:
-        order = session.get_one(Order, int(identity.removeprefix(ORDER)))
+        order = order_rows.find(session, int(identity.removeprefix(ORDER)), client=None)
+        assert order is not None  # it was taken just now
         held = [line.line_ref for line in order.lines if line.hold_reason]
         name = public(ORDER, order.id)
     if held:

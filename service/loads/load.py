@@ -39,7 +39,7 @@ def layout_of(session: Session, load: Load, *, whole: bool = False) -> LoadLayou
     slots = contents.present(load) if whole else contents.pending(load)
     jobs = rows.jobs(session, [s.job_id for s in slots if s.job_id is not None])
     lot_ids = {s.lot_id for s in slots if s.lot_id is not None}
-    lots = {lot_id: session.get_one(Lot, lot_id) for lot_id in sorted(lot_ids)}
+    lots = {lot_id: rows.lot(session, lot_id) for lot_id in sorted(lot_ids)}
     line_marks = _by(rows.line_marks(session, {j.line_id for j in jobs.values()}), "line_id")
     lot_marks = _by(rows.lot_marks(session, lots), "lot_id")
 

@@ -17,7 +17,7 @@ from service.loads.leases import etag_of
 from service.loads.load import layout_of
 from service.records.ids import JOB, LOAD, LOT, public
 from service.records.states import JobState
-from service.records.tables import Job, Load, LoadSlot, Lot
+from service.records.tables import Job, Load, LoadSlot
 from service.requests.check_json import words_on_metal
 
 
@@ -77,7 +77,7 @@ def pulls_json(session: Session, load: Load) -> list[dict[str, Any]]:
             if slot.lot_id is not None:
                 counts[slot.lot_id] = counts.get(slot.lot_id, 0) + 1
         for lot_id, count in sorted(counts.items()):
-            lot = session.get_one(Lot, lot_id)
+            lot = rows.lot(session, lot_id)
             listed.append(
                 {"bin": None, "sku": lot.sku, "quantity": count, "jobs": [], "lot": public(LOT, lot_id)}
             )

@@ -139,6 +139,11 @@ def jobs(session: Session, job_ids: Iterable[int]) -> dict[int, Job]:
     return {job.id: job for job in found}
 
 
+def lot(session: Session, lot_id: int) -> Lot:
+    """One lot that is known to be there."""
+    return session.get_one(Lot, lot_id)
+
+
 def lots(session: Session, lot_ids: Iterable[int]) -> dict[int, Lot]:
     """Lots by number, as they are now, their rows locked in a fixed order."""
     found = session.scalars(

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.loads.waiting_rows import Waiting
 from service.records.states import ACTIVE_LOADS, JobState, LotState
-from service.records.tables import Bin, History, Job, Load, Lot, OrderLine, Promise
+from service.records.tables import Bin, History, Job, Load, Lot, Order, OrderLine, Promise
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +118,11 @@ def stuck_orders(session: Session, states: Iterable[JobState]) -> set[int]:
     """Orders with a unit in one of those states."""
     named = sorted(state.value for state in states)
     return set(session.scalars(select(Job.order_id).where(Job.state.in_(named)).distinct()))
+
+
+def order(session: Session, order_id: int) -> Order:
+    """One order that is known to be there."""
+    return session.get_one(Order, order_id)
 
 
 def promises(session: Session, order_ids: Sequence[int]) -> dict[int, Promise]:

@@ -125,7 +125,7 @@ def _keep(
     tell_order(
         session,
         "promise.changed",
-        session.get_one(Order, order_id),
+        rows.order(session, order_id),
         now=now,
         engraved_by=promise.engraved_by.isoformat(),
     )

@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, create_engine, event, make_url
-from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
+from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.records.errors import DatabaseBusy
@@ -99,6 +99,15 @@ class Database:
                 if is_busy(error):
                     raise DatabaseBusy("the database is busy, nothing was changed; try again") from error
                 raise
+
+    def answers(self) -> bool:
+        """Whether the database can be reached and asked."""
+        try:
+            with self.reading() as session:
+                session.execute(text("SELECT 1"))
+        except SQLAlchemyError:
+            return False
+        return True
 
     def write(self, work: Callable[[Session], T]) -> T:
         """Run `work` in one transaction, again from the start when the database asks for that (3 times).

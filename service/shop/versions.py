@@ -12,6 +12,7 @@ from layout.shop.shop import Shop
 from service.records.errors import CatalogueMissing
 from service.records.tables import CatalogueVersion
 from service.shop import catalogue
+from service.shop import version_rows as rows
 
 
 class Shelf:
@@ -27,7 +28,7 @@ class Shelf:
 
     def keep_current(self, session: Session, *, now: datetime) -> None:
         """Write the current version's files to the database, once, so that they outlive the folder."""
-        if session.get(CatalogueVersion, self.current.version) is None:
+        if rows.find(session, self.current.version) is None:
             session.add(
                 CatalogueVersion(version=self.current.version, loaded_at=now, content=dict(self.content))
             )
@@ -38,7 +39,7 @@ class Shelf:
             known = self._by_version.get(version)
         if known is not None:
             return known
-        row = session.get(CatalogueVersion, version)
+        row = rows.find(session, version)
         if row is None:
             raise CatalogueMissing("this catalogue version is not on record", version=version)
         shop = catalogue.parse(row.content)

@@ -49,3 +49,39 @@ def test_requests_find_their_tools_through_the_doorway_alone() -> None:
 @pytest.mark.parametrize("line", ["request.app.state.database", "app.state", "self.app.state.clock()"])
 def test_a_planted_read_of_app_state_is_caught(line: str) -> None:
     assert any(reads_app_state(node) for node in ast.walk(ast.parse(line)))
+
+
+#: What builds or sends a statement. A row that is read is changed where the use case stands, and new ones are
+#: added there: that is no SQL, and `session.add`, `flush` and `refresh` may stand anywhere.
+_STATEMENTS = {"select", "update", "insert", "delete", "text"}
+_SENDING = {"execute", "scalars", "scalar", "get", "get_one", "query"}
+
+
+def has_sql(node: ast.AST) -> bool:
+    """A statement built with SQLAlchemy's functions, or sent by a session."""
+    if isinstance(node, ast.ImportFrom):
+        return node.module == "sqlalchemy" and any(name.name in _STATEMENTS for name in node.names)
+    if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)):
+        return False
+    sender = node.func.value
+    return node.func.attr in _SENDING and isinstance(sender, ast.Name) and sender.id == "session"
+
+
+def test_sql_stands_in_rows_modules_and_in_records_alone() -> None:
+    def allowed(path: str) -> bool:
+        return path.startswith("records/") or path.endswith("_rows.py")
+
+    assert breaches(has_sql, allowed=allowed) == []
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "from sqlalchemy import func, select",
+        "session.execute(statement)",
+        "session.scalars(statement).all()",
+        "session.get(Job, 1)",
+    ],
+)
+def test_planted_sql_is_caught(line: str) -> None:
+    assert any(has_sql(node) for node in ast.walk(ast.parse(line)))
