@@ -111,8 +111,10 @@ def jobs_of_bins(load: Load, jobs: Mapping[int, Job], bins: Bins) -> dict[str, F
             if len(wanted) > len(waiting):
                 raise BadRequest(
                     f"this load waits for {len(waiting)} of {sku} from bin {bin_name}, not {len(wanted)}",
-                    field="bins", bin=bin_name, sku=sku,
-                )  # fmt: skip
+                    field="bins",
+                    bin=bin_name,
+                    sku=sku,
+                )
             told.update(zip(waiting, wanted, strict=False))
     return told
 

@@ -30,11 +30,12 @@ def check(
     data: Annotated[
         Path | None,
         typer.Option(
-            "--data", metavar="DIR",
+            "--data",
+            metavar="DIR",
             help="Folder of a service's data: say also which accepted units would no longer fit",
         ),
     ] = None,
-) -> None:  # fmt: skip
+) -> None:
     """Say everything that is wrong, one line each (file: place: reason); exit code 1 if there is anything."""
     from service.shop.catalogue import load, load_stock, troubles_in
 

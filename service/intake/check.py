@@ -1,4 +1,8 @@
-"""The check as the service answers it: geometry, stock, and what was measured and proven."""
+"""The check as the service answers it: geometry, stock, and what was measured and proven.
+
+Nothing is stored here. A request that stores an order checks its lines in `take_order`, which writes them
+down by `taking`; what becomes of a stored order (amended, approved, cancelled) is in `orders`.
+"""
 
 from __future__ import annotations
 

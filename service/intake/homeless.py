@@ -149,7 +149,12 @@ def _faces(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> dict[tuple[
     eligible = claims.eligible(session, {job.line_id for job in jobs})
     return {
         (job.id, face): _Face(
-            shop.version, job.line_id, job.words_revision, job.sku, job.blade, face,
+            shop.version,
+            job.line_id,
+            job.words_revision,
+            job.sku,
+            job.blade,
+            face,
             tuple(
                 Place(*place)
                 for place in eligible[job.line_id]
@@ -158,7 +163,7 @@ def _faces(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> dict[tuple[
         )
         for job in jobs
         for face in job.faces
-    }  # fmt: skip
+    }
 
 
 def _tries(session: Session, shop: Shop, asked: _Face) -> list[LoadLayout]:

@@ -1,4 +1,7 @@
-"""Orders: taken, held for a person, amended, approved, cancelled. A paid order is never dropped."""
+"""A stored order: who may see and change it; amended, approved, cancelled. A paid order is never dropped.
+
+It was taken by `take_order`. These functions work in their caller's transaction and do no geometry.
+"""
 
 from __future__ import annotations
 
@@ -154,8 +157,9 @@ def _must_be_the_way_out(line: OrderLine, act: str, waits: Sequence[str]) -> Non
 
 
 #: What the desk can't pass over by looking.
-_ABOVE_A_LOOK = frozenset({line_holds.FINDINGS, line_holds.CHANGE, holds.JUDGE_REFUSED, holds.NO_PLACE_LEFT,
-                           holds.NO_LONGER_FITS})  # fmt: skip
+_ABOVE_A_LOOK = frozenset(
+    {line_holds.FINDINGS, line_holds.CHANGE, holds.JUDGE_REFUSED, holds.NO_PLACE_LEFT, holds.NO_LONGER_FITS}
+)
 _WAITS = {
     line_holds.FINDINGS: "can't be engraved as it stands; amend or cancel it",
     line_holds.CHANGE: "has a change that the buyer asked for; change the words, or ask the buyer again",
@@ -232,7 +236,7 @@ def cancel(session: Session, order: Order, line_refs: Sequence[str], *, by: By, 
                     move_from=job.state,
                     by=by,
                     why=f"{job.sku} from {job.pulled_from}: cancelled after it was pulled",
-                )  # fmt: skip
+                )
             move_job(session, job, JobState.CANCELLED, by=by, why=why, hold_reason=None)
         line.hold_reason = line.wish = line.wish_at = None
         stock.serve_short(session, line.sku, by=by)

@@ -1,4 +1,4 @@
-"""What a request for a lot needs besides its transaction: the check first, then one write."""
+"""Take a lot: check its house mark outside a transaction, then store it in one."""
 
 from __future__ import annotations
 

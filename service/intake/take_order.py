@@ -1,4 +1,8 @@
-"""What a request for an order needs besides its transaction: geometry first, then one write."""
+"""Take or amend an order: check its words outside a transaction, then store them in one.
+
+How an order is stored is in `taking`, what may be done with it afterwards in `orders`; the answer to a check
+without an order is in `check`.
+"""
 
 from __future__ import annotations
 

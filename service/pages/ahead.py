@@ -33,8 +33,20 @@ def get_plan(
     """The loads to come with their plates, and how good any plan could be."""
     found, no_plan = planned(tools)
     if found is None:
-        return _page(request, tools, "plan.html", visitor, no_plan=no_plan, loads=[], more=0, hours=hours,
-                     plan=None, timeline=None, unplanned=[], spans=SPANS)  # fmt: skip
+        return _page(
+            request,
+            tools,
+            "plan.html",
+            visitor,
+            no_plan=no_plan,
+            loads=[],
+            more=0,
+            hours=hours,
+            plan=None,
+            timeline=None,
+            unplanned=[],
+            spans=SPANS,
+        )
     listed = list(zip(found.numbers, found.plan.loads, strict=True))[:_MOST_LOADS]
     jobs = {number(JOB, job) for _, load in listed for job in load.jobs}
     with tools.database.reading() as session:

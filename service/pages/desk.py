@@ -310,10 +310,20 @@ def _order(
         }
     shop = tools.catalogue.current
     return page(
-        request, "order.html", visitor, status=status_of(refused) if refused else 200, refused=refused,
-        order=shown, etag=etag, history=history, products=shop.products, fonts=shop.fonts,
-        zones=_zones(shop), pictured=pictured, **{"link": None, "until": None, **values},
-    )  # fmt: skip
+        request,
+        "order.html",
+        visitor,
+        status=status_of(refused) if refused else 200,
+        refused=refused,
+        order=shown,
+        etag=etag,
+        history=history,
+        products=shop.products,
+        fonts=shop.fonts,
+        zones=_zones(shop),
+        pictured=pictured,
+        **{"link": None, "until": None, **values},
+    )
 
 
 def _zones(shop: Shop) -> dict[tuple[str, str], Any]:

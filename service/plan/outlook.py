@@ -1,6 +1,8 @@
 """The days ahead: hours of work by ship-by day against the hours that the stations are open, what will be
 late, and which days bring far more than usual.
 
+It reads the plan that is kept (`service.plan.in_force`) and makes none.
+
 Work is everything that is not burned yet, in whatever state; hours open are the stations' own, from now on.
 """
 

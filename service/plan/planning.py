@@ -1,6 +1,8 @@
 """The plan of the rows as they are: the one in force carried on, or a better one, judged.
 
-It is made in the background alone; pages and requests read the one that is kept (`service.plan.in_force`).
+It is made in the background alone, and this is where. What was made is kept and read in
+`service.plan.in_force`, what it promises to stores is in `service.plan.promises`, and the days ahead as a
+page shows them are in `service.plan.outlook`.
 """
 
 from __future__ import annotations

@@ -1,4 +1,8 @@
-"""Guarded moves: the only way a job, load or lot changes its state, each with its row of history."""
+"""Guarded moves: the only way a job, load or lot changes its state, each with its row of history.
+
+A move is one UPDATE that names the state it starts from. If somebody else was faster, it changes no row and
+is refused: of two people who press the same button, one has done it and the other is told.
+"""
 
 from __future__ import annotations
 

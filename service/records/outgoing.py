@@ -1,4 +1,8 @@
-"""Rows that tell: tasks for the relay, events for pages and callbacks."""
+"""Tasks asked for and events to be told, written as rows in the transaction that they belong to.
+
+Nothing is sent from here. The relay and the callbacks' deliveries read the rows after the commit, so that a
+change that was rolled back is never heard of, and one that was made is told even after a crash.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Who does something, and when: what every row of the history is signed with."""
+"""Who does something, and when: every row of history is signed with both.
+
+An act has one `By`, made at its beginning: all rows that it writes carry the same name and the same time.
+"""
 
 from __future__ import annotations
 
