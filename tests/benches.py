@@ -206,14 +206,14 @@ def put_order(
     session.add(order)
     session.flush()
     blade = shop.products[sku].blade
+    zones = {face.face: face.zones[0].zone for face in shop.blades[blade].faces}
     line = OrderLine(
         order=order, line_ref="1", sku=sku, quantity=quantity, inscriptions=[], verdict="accept", findings=[],
-        checked=[{"face": face, "text": f"Anna {number}"} for face in faces],
+        checked=[{"zone": zones[face], "face": face, "text": f"Anna {number}"} for face in faces],
         eligible=eligible_places(shop, blade, faces), burn_seconds=30.0, catalogue_version=shop.version,
     )  # fmt: skip
     session.add(line)
     session.flush()
-    zones = {face.face: face.zones[0].zone for face in shop.blades[blade].faces}
     for position, face in enumerate(faces):
         square = outline or a_square()
         session.add(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 from pydantic import Field, field_validator
@@ -12,6 +12,12 @@ from service.api.security import Bench, House
 from service.doorway import AtHand
 from service.loads import calibrations
 from service.loads import proving_rows as rows
+from service.loads.calibration_answers import (
+    CalibrationAnswer,
+    CalibrationsAnswer,
+    NewCalibrationAnswer,
+    calibration_answer,
+)
 from service.proving import measurements
 from service.records.errors import NotFound
 from service.records.ids import CALIBRATION, number
@@ -43,7 +49,7 @@ class CalibrationIn(Strict):
         return marks
 
 
-@router.post("/v1/calibrations", status_code=201)
+@router.post("/v1/calibrations", status_code=201, response_model=NewCalibrationAnswer)
 def post_calibration(
     tools: AtHand, body: CalibrationIn, who: Bench, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
@@ -64,7 +70,7 @@ def get_calibrations(
     cursor: wire.Cursor = None,
     station: Annotated[str | None, Query(max_length=60)] = None,
     copy: Annotated[str | None, Query(max_length=60)] = None,
-) -> dict[str, Any]:
+) -> CalibrationsAnswer:
     """All calibrations, newest first; `in_force` says which count."""
     with tools.database.reading() as session:
         found = rows.calibrations_page(
@@ -73,16 +79,19 @@ def get_calibrations(
         if len(found) > limit:
             response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
         newest, shop = calibrations.newest_ids(session), tools.catalogue.current
-        shown = [calibrations.calibration_json(r, shop, newest=r.id in newest) for r in found[:limit]]
-        return {"calibrations": shown}
+        return CalibrationsAnswer(
+            calibrations=tuple(
+                calibration_answer(row, shop, is_newest=row.id in newest) for row in found[:limit]
+            )
+        )
 
 
 @router.get("/v1/calibrations/{identity}")
-def get_calibration(tools: AtHand, identity: str, who: House) -> dict[str, Any]:
+def get_calibration(tools: AtHand, identity: str, who: House) -> CalibrationAnswer:
     """One calibration, whether it is still in force or not."""
     with tools.database.reading() as session:
         row = rows.calibration(session, number(CALIBRATION, identity))
         if row is None:
             raise NotFound("no such calibration", id=identity)
         is_newest = row.id in calibrations.newest_ids(session)
-        return calibrations.calibration_json(row, tools.catalogue.current, newest=is_newest)
+        return calibration_answer(row, tools.catalogue.current, is_newest=is_newest)

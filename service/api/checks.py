@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from fastapi import APIRouter
 
 from service.api.security import Intake
 from service.api.wire import CheckIn
 from service.doorway import AtHand
 from service.intake import check as checks
+from service.intake.check import CheckAnswer
 
 router = APIRouter(tags=["checks"])
 
 
 @router.post("/v1/checks")
-def check(tools: AtHand, body: CheckIn, who: Intake) -> dict[str, Any]:
+def check(tools: AtHand, body: CheckIn, who: Intake) -> CheckAnswer:
     """Check inscriptions on a product, with everything that stands in the way, and a picture."""
     inscriptions = tuple(one.value() for one in body.inscriptions)
     return checks.check(tools, body.sku, inscriptions)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
 from pydantic import AfterValidator, Field
@@ -12,7 +12,7 @@ from service.api import wire
 from service.api.security import Anyone, Bench
 from service.doorway import AtHand
 from service.intake import order_rows as rows
-from service.intake.order_json import job_json
+from service.intake.order_answers import JobAnswer, JobsAnswer, job_answer
 from service.proving import test_cards
 from service.records.errors import NotFound
 from service.records.ids import JOB, number
@@ -36,7 +36,7 @@ def get_jobs(
     limit: wire.Limit = 50,
     cursor: wire.Cursor = None,
     state: Annotated[JobState | None, Query()] = None,
-) -> dict[str, Any]:
+) -> JobsAnswer:
     """Jobs in the order in which they were made."""
     with tools.database.reading() as session:
         found = rows.jobs_page(
@@ -48,11 +48,11 @@ def get_jobs(
         )
         if len(found) > limit:
             response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
-        return {"jobs": [job_json(job) for job in found[:limit]]}
+        return JobsAnswer(jobs=tuple(job_answer(job) for job in found[:limit]))
 
 
 @router.get("/v1/jobs/{identity}")
-def get_job(tools: AtHand, identity: str, who: Anyone) -> dict[str, Any]:
+def get_job(tools: AtHand, identity: str, who: Anyone) -> JobAnswer:
     """One job with its history."""
     with tools.database.reading() as session:
         job = rows.job(session, number(JOB, identity), client=who.sees_client)
@@ -60,16 +60,15 @@ def get_job(tools: AtHand, identity: str, who: Anyone) -> dict[str, Any]:
             raise NotFound("no such job", id=identity)
         shop = test_cards.proven(session, tools.catalogue.current)
         wanted = test_cards.waiting(session, shop, only=job.id).get(job.id)
-        said = job_json(job, rows.history(session, "job", job.id))
-        return {**said, "waits_for_test_card": list(wanted)} if wanted else said
+        return job_answer(job, rows.history(session, "job", job.id), waits_for_test_card=wanted)
 
 
 @router.post("/v1/jobs/{identity}/put-back")
-def post_put_back(tools: AtHand, identity: str, body: PutBackIn, who: Bench) -> dict[str, Any]:
+def post_put_back(tools: AtHand, identity: str, body: PutBackIn, who: Bench) -> JobAnswer:
     """The unit of a cancelled job stands in a bin again: its own, or the one that is named."""
 
-    def work(session: Session) -> dict[str, Any]:
+    def work(session: Session) -> JobAnswer:
         job = put_backs.put_back(session, number(JOB, identity), body.bin, by=tools.by(who))
-        return job_json(job, rows.history(session, "job", job.id))
+        return job_answer(job, rows.history(session, "job", job.id))
 
     return tools.database.write(work)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
 from pydantic import AfterValidator, Field
@@ -15,6 +15,7 @@ from service.intake import order_rows
 from service.intake import take_lot as intake_lots
 from service.loads import lot_rows as rows
 from service.loads import lots
+from service.loads.lot_answers import LotAnswer, LotsAnswer, lot_answer
 from service.records.errors import NotFound
 from service.records.ids import LOT, number
 from service.records.states import LotState
@@ -34,7 +35,7 @@ class CancelLotIn(Strict):
     reason: Annotated[str, Field(min_length=1, max_length=200), AfterValidator(storable)]
 
 
-@router.post("/v1/lots", status_code=201)
+@router.post("/v1/lots", status_code=201, response_model=LotAnswer)
 def post_lot(tools: AtHand, body: LotIn, who: Owner, idempotency_key: wire.IdempotencyKey = None) -> Response:
     """Ask for a quantity of bare blades to be marked."""
     inscriptions = tuple(one.value() for one in body.inscriptions)
@@ -51,7 +52,7 @@ def get_lots(
     limit: wire.Limit = 50,
     cursor: wire.Cursor = None,
     state: Annotated[LotState | None, Query()] = None,
-) -> dict[str, Any]:
+) -> LotsAnswer:
     """Lots with their counts, oldest first."""
     with tools.database.reading() as session:
         found = rows.page(
@@ -62,18 +63,18 @@ def get_lots(
         )
         if len(found) > limit:
             response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
-        return {"lots": [lots.lot_json(lot) for lot in found[:limit]]}
+        return LotsAnswer(lots=tuple(lot_answer(lot) for lot in found[:limit]))
 
 
 @router.get("/v1/lots/{identity}")
-def get_lot(tools: AtHand, response: Response, identity: str, who: House) -> dict[str, Any]:
+def get_lot(tools: AtHand, response: Response, identity: str, who: House) -> LotAnswer:
     """One lot with its history."""
     with tools.database.reading() as session:
         lot = rows.find(session, number(LOT, identity))
         if lot is None:
             raise NotFound("no such lot", id=identity)
         response.headers["ETag"] = lots.etag_of(lot)
-        return lots.lot_json(lot, order_rows.history(session, "lot", lot.id))
+        return lot_answer(lot, order_rows.history(session, "lot", lot.id))
 
 
 @router.post("/v1/lots/{identity}/cancel")
@@ -84,14 +85,14 @@ def post_cancel(
     body: CancelLotIn,
     who: Owner,
     if_match: wire.IfMatch = None,
-) -> dict[str, Any]:
+) -> LotAnswer:
     """Mark no more blades of a lot; what was marked before can still be handed over."""
     etag = wire.if_match_of(if_match)
 
-    def work(session: Session) -> dict[str, Any]:
+    def work(session: Session) -> LotAnswer:
         lot = lots.cancel(session, identity, etag, why=body.reason, by=tools.by(who))
         response.headers["ETag"] = lots.etag_of(lot)
-        return lots.lot_json(lot)
+        return lot_answer(lot)
 
     return tools.database.write(work)
 
@@ -99,13 +100,13 @@ def post_cancel(
 @router.post("/v1/lots/{identity}/hand-over")
 def post_hand_over(
     tools: AtHand, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
-) -> dict[str, Any]:
+) -> LotAnswer:
     """Give a finished lot to assembly."""
     etag = wire.if_match_of(if_match)
 
-    def work(session: Session) -> dict[str, Any]:
+    def work(session: Session) -> LotAnswer:
         lot = lots.hand_over(session, identity, etag, by=tools.by(who))
         response.headers["ETag"] = lots.etag_of(lot)
-        return lots.lot_json(lot)
+        return lot_answer(lot)
 
     return tools.database.write(work)

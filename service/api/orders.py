@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 from sqlalchemy.orm import Session
@@ -13,14 +13,22 @@ from service.doorway import AtHand
 from service.intake import order_rows as rows
 from service.intake import orders
 from service.intake import take_order as intake
-from service.intake.order_json import etag_of, order_json, page_json
+from service.intake.order_answers import (
+    OrderAndHistoryAnswer,
+    OrderAnswer,
+    OrdersAnswer,
+    etag_of,
+    order_and_history_answer,
+    order_answer,
+    orders_answer,
+)
 from service.records.states import JobState
 from service.requests.order_in import OrderIn
 
 router = APIRouter(tags=["orders"])
 
 
-@router.post("/v1/orders", status_code=201)
+@router.post("/v1/orders", status_code=201, response_model=OrderAnswer)
 def post_order(
     tools: AtHand, body: OrderIn, who: Intake, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
@@ -37,7 +45,7 @@ def get_orders(
     limit: wire.Limit = 50,
     cursor: wire.Cursor = None,
     state: Annotated[JobState | None, Query()] = None,
-) -> dict[str, Any]:
+) -> OrdersAnswer:
     """Orders, newest first; `state` keeps those with a job in that state."""
     with tools.database.reading() as session:
         found = rows.page(
@@ -49,20 +57,16 @@ def get_orders(
         )
         if len(found) > limit:
             response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
-        return {"orders": page_json(session, found[:limit])}
+        return orders_answer(session, found[:limit])
 
 
 @router.get("/v1/orders/{identity}")
-def get_order(tools: AtHand, response: Response, identity: str, who: Anyone) -> dict[str, Any]:
+def get_order(tools: AtHand, response: Response, identity: str, who: Anyone) -> OrderAndHistoryAnswer:
     """One order with its lines, findings and jobs."""
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
         response.headers["ETag"] = etag_of(order)
-        moves = [
-            {"to": m.move_to, "who": m.who, "why": m.why, "at": m.at.isoformat()}
-            for m in rows.history(session, "order", order.id)
-        ]
-        return {**order_json(session, order), "history": moves}
+        return order_and_history_answer(session, order, rows.history(session, "order", order.id))
 
 
 @router.patch("/v1/orders/{identity}/lines/{line_ref}")
@@ -74,12 +78,13 @@ def patch_line(
     body: wire.AmendIn,
     who: Intake,
     if_match: wire.IfMatch = None,
-) -> dict[str, Any]:
+) -> OrderAnswer:
     """Other words for a line, until a unit of it is in a load. An approval of the old words is void."""
     etag = wire.if_match_of(if_match)
-    order = intake.amend_line(tools, identity, line_ref, body.inscriptions, etag, who=who)
-    response.headers["ETag"] = order["etag"]
-    return order["order"]  # type: ignore[no-any-return]
+    order, response.headers["ETag"] = intake.amend_line(
+        tools, identity, line_ref, body.inscriptions, etag, who=who
+    )
+    return order
 
 
 @router.post("/v1/orders/{identity}/approve")
@@ -90,17 +95,17 @@ def approve(
     body: wire.ApproveIn,
     who: Desk,
     if_match: wire.IfMatch = None,
-) -> dict[str, Any]:
+) -> OrderAnswer:
     """Let held lines go on: the desk has looked, or (`"by": "buyer"`) the buyer agreed, as `said_by` says.
     Each ends what the line's `holds` say that it ends, and nothing else."""
     etag = wire.if_match_of(if_match)
 
-    def work(session: Session) -> dict[str, Any]:
+    def work(session: Session) -> OrderAnswer:
         order = orders.changeable(session, identity, etag, who=who)
         by = tools.by(who)
         orders.approve(session, order, body.lines, approver=body.by, said_by=body.said_by, by=by)
         response.headers["ETag"] = etag_of(order)
-        return order_json(session, order)
+        return order_answer(session, order)
 
     return tools.database.write(work)
 
@@ -113,15 +118,15 @@ def cancel(
     body: wire.CancelIn,
     who: Intake,
     if_match: wire.IfMatch = None,
-) -> dict[str, Any]:
+) -> OrderAnswer:
     """Cancel an order or some of its lines, until their load has started."""
     etag = wire.if_match_of(if_match)
 
-    def work(session: Session) -> dict[str, Any]:
+    def work(session: Session) -> OrderAnswer:
         order = orders.changeable(session, identity, etag, who=who)
         orders.cancel(session, order, body.lines, by=tools.by(who), why=body.reason)
         response.headers["ETag"] = etag_of(order)
-        return order_json(session, order)
+        return order_answer(session, order)
 
     return tools.database.write(work)
 

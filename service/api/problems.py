@@ -11,6 +11,7 @@ import structlog
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
+from pydantic_core import to_jsonable_python
 from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
@@ -59,7 +60,9 @@ def problem(
         "code": code,
         **more,
     }
-    return JSONResponse(body, status_code=status, media_type=MEDIA_TYPE, headers=dict(headers or {}))
+    return JSONResponse(
+        to_jsonable_python(body), status_code=status, media_type=MEDIA_TYPE, headers=dict(headers or {})
+    )
 
 
 def install(app: FastAPI) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 from pydantic import AfterValidator, Field, model_validator
@@ -14,6 +14,11 @@ from service.doorway import AtHand
 from service.loads import proving_rows as rows
 from service.proving import test_card_file as card_files
 from service.proving import test_cards
+from service.proving.test_card_answers import (
+    NewCardRecordAnswer,
+    TestCardsAnswer,
+    card_record_answer,
+)
 from service.requests.inscriptions import Name, Strict, storable
 
 router = APIRouter(tags=["test cards"])
@@ -44,7 +49,7 @@ class CardIn(Strict):
         return self
 
 
-@router.post("/v1/test-cards", status_code=201)
+@router.post("/v1/test-cards", status_code=201, response_model=NewCardRecordAnswer)
 def post_test_card(
     tools: AtHand, body: CardIn, who: Owner, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
@@ -67,7 +72,7 @@ def get_test_cards(
     limit: wire.Limit = 50,
     cursor: wire.Cursor = None,
     process: Annotated[str | None, Query(max_length=60)] = None,
-) -> dict[str, Any]:
+) -> TestCardsAnswer:
     """Every process with whether it is usable, and the record of cards and withdrawals, newest first."""
     with tools.database.reading() as session:
         found = rows.test_cards_page(
@@ -75,10 +80,10 @@ def get_test_cards(
         )
         if len(found) > limit:
             response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
-        return {
-            "processes": test_cards.status(session, tools.catalogue.current),
-            "test_cards": [test_cards.record_json(row) for row in found[:limit]],
-        }
+        return TestCardsAnswer(
+            processes=test_cards.status(session, tools.catalogue.current),
+            test_cards=tuple(card_record_answer(row) for row in found[:limit]),
+        )
 
 
 @router.get("/v1/processes/{process}/test-card.{kind}")

@@ -26,7 +26,7 @@ from service.records.moves import move_job, move_load
 from service.records.states import JobState, LoadState
 from service.records.tables import BurnStart, Job, Load, LoadSlot
 from service.records.who import By
-from service.requests.check_json import finding_json
+from service.requests.check_answers import findings_answer
 
 #: A burn is silent when it takes this many times its estimate, and a lease on top.
 _SLOWEST = 2.0
@@ -72,7 +72,7 @@ def start(
     if (judged.load, judged.fence, judged.revision) != (load.id, load.fence, load.revision):
         raise StaleVersion("what is in this load changed while it was judged; try again")
     if judged.findings:
-        raise LoadRefused("this load may not be burned", findings=[finding_json(f) for f in judged.findings])
+        raise LoadRefused("this load may not be burned", findings=findings_answer(judged.findings))
     other = rows.burning(session, load.station, but=load.id)
     if other is not None:
         raise MoveNotAllowed(

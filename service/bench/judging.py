@@ -17,7 +17,7 @@ from service.proving import test_cards
 from service.records.errors import LoadRefused
 from service.records.ids import LOAD, public
 from service.records.tables import Load, TurnFile
-from service.requests.check_json import finding_json
+from service.requests.check_answers import findings_answer
 from service.shop.tools import Tools
 
 log = structlog.get_logger(__name__)
@@ -122,6 +122,4 @@ def refuse_load(tools: Tools, seen: SeenLoad) -> None:
             load=public(LOAD, seen.load.id),
             codes=sorted({finding.code for finding in findings}),
         )
-        raise LoadRefused(
-            "this load may not be burned", findings=[finding_json(finding) for finding in findings]
-        )
+        raise LoadRefused("this load may not be burned", findings=findings_answer(findings))

@@ -6,11 +6,14 @@ import json
 from enum import StrEnum
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from service.cli.saying import Failed, settings_of
+
+if TYPE_CHECKING:
+    from service.requests.check_answers import ResultAnswer
 
 
 class Align(StrEnum):
@@ -36,7 +39,7 @@ def check(
     """Check one inscription. Exit code 0: accepted, 1: refused, 3: a person must look at it."""
     from pydantic import ValidationError
 
-    from service.requests.check_json import result_json
+    from service.requests.check_answers import result_answer
     from service.requests.inscriptions import TextIn
     from service.shop.catalogue import default_folder
     from service.shop.geometry_workers import Geometry, InForce
@@ -56,30 +59,31 @@ def check(
     with TemporaryDirectory(prefix="ricasso-check-") as cache:
         geometry = Geometry(folder, Path(cache), workers=0, timeout_seconds=60)
         result, pictures = geometry.proof(sku, (asked.value(),), in_force=InForce())
-    answer = result_json(result)
+    answer = result_answer(result)
     if proof and pictures:
         proof.write_text(next(iter(pictures.values())), encoding="utf-8")
-    typer.echo(json.dumps(answer, ensure_ascii=False, indent=2) if as_json else _story(answer))
+    typer.echo(answer.model_dump_json(indent=2) if as_json else _story(answer))
     if proof and not as_json:
         typer.echo(f"proof      {proof}" if pictures else "proof      none: there is nothing to draw")
-    raise typer.Exit({"accept": 0, "refuse": 1, "review": 3}[answer["verdict"]])
+    raise typer.Exit({"accept": 0, "refuse": 1, "review": 3}[answer.verdict])
 
 
-def _story(answer: dict[str, Any]) -> str:
-    said = [f"verdict    {answer['verdict']}"]
-    for one in answer["inscriptions"]:
-        if one["box_mm"]:
-            x0, y0, x1, y1 = one["box_mm"]
-            said.append(
-                f"placed     {one['zone']} on {one['face']}: capitals {one['height_mm']:.2f} mm,"
-                f" {x1 - x0:.2f} x {y1 - y0:.2f} mm, clearance {one['clearance_mm'] or 0:.2f} mm"
+def _story(answer: ResultAnswer) -> str:
+    lines = [f"verdict    {answer.verdict}"]
+    for checked in answer.inscriptions:
+        if checked.box_mm:
+            x0, y0, x1, y1 = checked.box_mm
+            lines.append(
+                f"placed     {checked.zone} on {checked.face}: capitals {checked.height_mm or 0:.2f} mm,"
+                f" {x1 - x0:.2f} x {y1 - y0:.2f} mm, clearance {checked.clearance_mm or 0:.2f} mm"
             )
-        if one["thinnest_stroke_mm"]:
-            said.append(f"           thinnest stroke {one['thinnest_stroke_mm']:.3f} mm")
-    for finding in answer["findings"]:
-        said.append(f"{finding['severity']:<10} {finding['message']} [{finding['code']}]")
-        for suggestion in finding["suggestions"][:3]:
-            said.append(f"           instead: {json.dumps(suggestion, ensure_ascii=False)}")
-    if answer["burn_seconds"]:
-        said.append(f"burning    about {answer['burn_seconds']:.0f} s")
-    return "\n".join(said)
+        if checked.thinnest_stroke_mm:
+            lines.append(f"           thinnest stroke {checked.thinnest_stroke_mm:.3f} mm")
+    for finding in answer.findings:
+        lines.append(f"{finding.severity:<10} {finding.message} [{finding.code}]")
+        for suggestion in finding.suggestions[:3]:
+            given = json.dumps(suggestion.model_dump(mode="json"), ensure_ascii=False)
+            lines.append(f"           instead: {given}")
+    if answer.burn_seconds:
+        lines.append(f"burning    about {answer.burn_seconds:.0f} s")
+    return "\n".join(lines)

@@ -7,8 +7,8 @@ down by `taking`; what becomes of a stored order (amended, approved, cancelled) 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
+from pydantic import Field
 from sqlalchemy.orm import Session
 
 from layout.check.feasibility import CheckResult
@@ -17,30 +17,52 @@ from service.loads import calibrations
 from service.plan import paces as learning
 from service.plan import promises
 from service.plan.paces import Paces
+from service.plan.promises import PromiseAnswer
 from service.proving import test_cards
-from service.requests.check_json import result_json
+from service.requests.answers import AnswerBody
+from service.requests.check_answers import ResultAnswer, result_answer
 from service.shop.geometry_workers import InForce
 from service.shop.tools import Tools
 from service.stock import stock_rows as stock
 
 
+class BoxedAnswer(AnswerBody):
+    """What stands boxed of a product."""
+
+    available: int = Field(description="Boxed units that no job has reserved.", examples=[12])
+
+
+class CheckAnswer(ResultAnswer):
+    """Whether inscriptions can be engraved on a product, with everything that there is to say about it."""
+
+    promise: PromiseAnswer = Field(description="By when one more such unit would be engraved.")
+    stock: BoxedAnswer = Field(description="What stands boxed of the product.")
+    proof_svg: str | None = Field(
+        description="Picture of the first face with a mark, as SVG; null where there is nothing to draw."
+    )
+    proofs: dict[str, str] = Field(description="Pictures of all faces with a mark, as SVG, by face.")
+
+
 def check(
     tools: Tools, sku: str, inscriptions: Sequence[Inscription], *, is_captioned: bool = True
-) -> dict[str, Any]:
+) -> CheckAnswer:
     """The whole answer of `POST /v1/checks`; its pictures with or without captions."""
     with tools.database.reading() as session:
         known = in_force(session)
         available = stock.available(session, sku)
         paces = learning.paces(session)
     result, pictures = tools.geometry.proof(sku, inscriptions, in_force=known, is_captioned=is_captioned)
-    return {
-        **result_json(result),
-        "burn_seconds": _seconds(paces, result),
-        "promise": promises.of_check(tools, sku, result, available=available),
-        "stock": {"available": available},
-        "proof_svg": next(iter(pictures.values()), None),
-        "proofs": pictures,
-    }
+    checked = result_answer(result)
+    return CheckAnswer(
+        verdict=checked.verdict,
+        findings=checked.findings,
+        inscriptions=checked.inscriptions,
+        burn_seconds=_seconds(paces, result),
+        promise=promises.of_check(tools, sku, result, available=available),
+        stock=BoxedAnswer(available=available),
+        proof_svg=next(iter(pictures.values()), None),
+        proofs=pictures,
+    )
 
 
 def _seconds(paces: Paces, result: CheckResult) -> float | None:

@@ -58,14 +58,6 @@ class Hold:
     details: Mapping[str, Any] = field(default_factory=dict)
     ways_out: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
-    def as_json(self) -> dict[str, Any]:
-        return {
-            "reason": self.reason,
-            "since": self.since.isoformat(),
-            "details": dict(self.details),
-            "ways_out": [{"act": act, "by": list(by)} for act, by in self.ways_out.items()],
-        }
-
 
 def reasons(order: Order, line: OrderLine) -> list[str]:
     """Why the whole line waits for a person, the weightiest first; empty when it need not."""

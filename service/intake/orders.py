@@ -17,7 +17,7 @@ from layout.shop.shop import Shop
 from service.intake import line_holds
 from service.intake import order_rows as rows
 from service.intake.line_holds import AGREE, LOOK, WAYS_OUT
-from service.intake.order_json import etag_of, state_of
+from service.intake.order_answers import etag_of, state_of
 from service.intake.taking import announce, faces_of, freeze, hold_reason, write_check
 from service.loads import contents, load_rows
 from service.loads import load as loads

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from layout.check.feasibility import CheckResult
 from service.intake import check as checks
 from service.loads import lots
+from service.loads.lot_answers import lot_answer
 from service.records.ids import LOT, public
 from service.records.who import Who
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
@@ -27,7 +28,7 @@ def take_lot(tools: Tools, wanted: lots.LotWanted, idempotency_key: str | None, 
     def work(session: Session, result: CheckResult) -> Answer:
         lot = lots.open_lot(session, wanted, result, shop=tools.catalogue.current, by=tools.by(who))
         headers = {"Location": f"/v1/lots/{public(LOT, lot.id)}", "ETag": lots.etag_of(lot)}
-        return created(lots.lot_json(lot), headers)
+        return created(lot_answer(lot), headers)
 
     return answer_once(
         tools.database,

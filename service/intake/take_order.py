@@ -24,7 +24,7 @@ from layout.shop.outline import Outline
 from service.intake import check as checks
 from service.intake import order_rows as rows
 from service.intake import orders
-from service.intake.order_json import etag_of, order_json
+from service.intake.order_answers import OrderAnswer, etag_of, order_answer
 from service.intake.same_size import at_height, height_of_set, levelled, must_name_lines
 from service.intake.taking import take
 from service.plan import promises
@@ -68,7 +68,7 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
         session.flush()
         promises.promise_new(session, order, engraved_by, now=by.at)
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
-        return created(order_json(session, order), headers)
+        return created(order_answer(session, order), headers)
 
     return answer_once(
         tools.database,
@@ -134,8 +134,9 @@ def wanted_of(body: Any) -> OrderWanted:
 
 def amend_line(
     tools: Tools, identity: str, line_ref: str, inscriptions: Sequence[Any], etag: str, *, who: Who
-) -> dict[str, Any]:
-    """Check other words for a line, then write them if the order is still as the caller saw it."""
+) -> tuple[OrderAnswer, str]:
+    """Check other words for a line, then write them if the order is still as the caller saw it; gives the
+    order as it is then, and its ETag."""
     values: tuple[Inscription, ...] = tuple(one.value() for one in inscriptions)
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
@@ -147,10 +148,10 @@ def amend_line(
     if level != values:
         result = tools.geometry.check(sku, level, in_force=in_force)
 
-    def work(session: Session) -> dict[str, Any]:
+    def work(session: Session) -> tuple[OrderAnswer, str]:
         order = orders.changeable(session, identity, etag, who=who)
         orders.amend(session, order, line_ref, values, result, shop=tools.catalogue.current, by=tools.by(who))
-        return {"order": order_json(session, order), "etag": etag_of(order)}
+        return order_answer(session, order), etag_of(order)
 
     return tools.database.write(work)
 

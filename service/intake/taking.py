@@ -18,8 +18,8 @@ from service.records.moves import write_history
 from service.records.states import JobState
 from service.records.tables import FrozenMark, Job, Order, OrderLine
 from service.records.who import By
-from service.requests.check_json import checked_json, finding_json
-from service.requests.inscriptions import to_json
+from service.requests.check_answers import checked_answer, finding_answer, findings_answer
+from service.requests.inscription_answers import inscription_answer
 from service.requests.order_in import LineWanted, OrderWanted
 from service.stock import reservations as stock
 
@@ -64,7 +64,7 @@ def take(
 
 def _refuse_unengravable(wanted: OrderWanted, checks: Sequence[CheckResult]) -> None:
     refused = [
-        {"line_ref": line.line_ref, "findings": [finding_json(f) for f in result.findings]}
+        {"line_ref": line.line_ref, "findings": findings_answer(result.findings)}
         for line, result in zip(wanted.lines, checks, strict=True)
         if result.verdict is Verdict.REFUSE
     ]
@@ -105,10 +105,12 @@ def _add_line(
 def write_check(
     line: OrderLine, inscriptions: Sequence[Inscription], result: CheckResult, shop: Shop, *, now: datetime
 ) -> None:
-    line.inscriptions = [to_json(inscription) for inscription in inscriptions]
+    line.inscriptions = [
+        inscription_answer(inscription).model_dump(mode="json") for inscription in inscriptions
+    ]
     line.verdict = result.verdict.value
-    line.findings = [finding_json(finding) for finding in result.findings]
-    line.checked = [checked_json(one) for one in result.inscriptions]
+    line.findings = [finding_answer(finding).model_dump(mode="json") for finding in result.findings]
+    line.checked = [checked_answer(checked).model_dump(mode="json") for checked in result.inscriptions]
     line.eligible = sorted([p.station, p.plate, p.slot, p.face] for p in result.eligible)
     line.burn_seconds = result.burn_seconds
     line.catalogue_version = shop.version

@@ -6,15 +6,12 @@ given the new one and its files become stale; a turn that burns or has burned ke
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from sqlalchemy.orm import Session
 
-from layout.seating.calibration import plate_of
-from layout.seating.registration import Lie, lie_of, nominal, off_mm
-from layout.shop.plates import Plate
+from layout.seating.registration import nominal
 from layout.shop.shop import Shop
 from layout.shop.stations import Calibration
 from service.loads import contents
@@ -76,87 +73,6 @@ def locked_json(calibration: Calibration, at: datetime | None) -> dict[str, Any]
     }
 
 
-def named_json(stored: Mapping[str, Any]) -> dict[str, Any]:
-    """Which calibration a load is built with; `nominal`: where the station's description has the plate."""
-    return {
-        "id": stored["calibration"],
-        "measured_at": stored.get("at"),
-        "residual_mm": round(stored["residual_mm"], 4),
-    }
-
-
-# --- as JSON ---
-
-
-def calibration_json(row: CalibrationRecord, shop: Shop, *, newest: bool) -> dict[str, Any]:
-    """One record, its matrix taken apart, and how far from the description while the shop has the plate."""
-    station = shop.stations.get(row.station)
-    axes = station.axes if station is not None else (1.0, 1.0)
-    fitted = value_of(row)
-    places = [(x, y) for x, y, *_ in row.points]
-    points = [(x, y) for *_, x, y in row.points]
-    lie = lie_of(fitted, axes=axes)
-    off = off_mm(fitted, places, points, axes=axes) if places else ()
-    plate = _plate(shop, row)
-    return {
-        "id": public(CALIBRATION, row.id),
-        "station": row.station,
-        "copy": row.copy,
-        "plate": plate.plate if plate is not None else None,
-        "model": row.model,
-        "in_force": newest,
-        "transform": {**_lie_json(lie), "matrix": row.matrix},
-        "from_description": _apart(shop, row, lie, plate),
-        "residual_mm": round(row.residual_mm, 4),
-        "predicted_error": {"worst_mm": _rounded(row.error_mm), "slot": row.error_slot},
-        "marks": [
-            {
-                "mark": _number(plate, place),
-                "plate_mm": list(place),
-                "station_mm": list(point),
-                "off_mm": round(away, 4),
-            }
-            for place, point, away in zip(places, points, off, strict=True)
-        ],
-        "at": row.at.isoformat(),
-        "by": row.by,
-    }
-
-
 def newest_ids(session: Session) -> set[int]:
     """Records in force."""
     return {row.id for row in rows.calibrations_in_force(session)}
-
-
-def _lie_json(lie: Lie) -> dict[str, Any]:
-    return {
-        "shift_mm": [round(v, 4) for v in lie.shift_mm],
-        "turn_deg": round(lie.turn_deg, 5),
-        "scale": [round(v, 6) for v in lie.scale],
-        "skew_deg": round(lie.skew_deg, 5),
-    }
-
-
-def _apart(shop: Shop, row: CalibrationRecord, lie: Lie, plate: Plate | None) -> dict[str, Any] | None:
-    if plate is None:
-        return None
-    station = shop.stations[row.station]
-    expected = lie_of(nominal(station, plate, row.copy), axes=station.axes)
-    moved = [round(a - b, 4) for a, b in zip(lie.shift_mm, expected.shift_mm, strict=True)]
-    return {"shift_mm": moved, "turn_deg": round(lie.turned_from(expected), 5)}
-
-
-def _plate(shop: Shop, row: CalibrationRecord) -> Plate | None:
-    try:
-        return plate_of(shop, row.station, row.copy)
-    except KeyError:
-        return None  # the shop's description has changed since
-
-
-def _number(plate: Plate | None, place: Sequence[float]) -> int | None:
-    known = [] if plate is None else [tuple(map(float, mark)) for mark in plate.fiducials]
-    return known.index(tuple(place)) + 1 if tuple(place) in known else None
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 4)

@@ -12,13 +12,13 @@ from layout.shop.shop import Shop
 from service.loads import contents
 from service.loads import load_rows as rows
 from service.loads import pull_rows as pulls
-from service.loads.calibrations import named_json
+from service.loads.calibration_answers import load_calibration_answer
 from service.loads.leases import etag_of
 from service.loads.load import layout_of
 from service.records.ids import JOB, LOAD, LOT, public
 from service.records.states import JobState
 from service.records.tables import Job, Load, LoadSlot
-from service.requests.check_json import words_on_metal
+from service.requests.check_answers import stored_checked, words_on_metal
 
 
 def load_json(session: Session, load: Load, shop: Shop) -> dict[str, Any]:
@@ -52,7 +52,7 @@ def load_json(session: Session, load: Load, shop: Shop) -> dict[str, Any]:
         "pulls": pulls_json(session, load),
         "burn_seconds": round(load.burn_seconds, 1),
         "catalogue_version": load.catalogue_version,
-        "calibration": named_json(load.calibration),
+        "calibration": load_calibration_answer(load.calibration).model_dump(mode="json"),
         "created_at": load.created_at.isoformat(),
         "started_at": load.started_at.isoformat() if load.started_at else None,
         "ended_at": load.ended_at.isoformat() if load.ended_at else None,
@@ -135,6 +135,6 @@ def _slot_json(
     if slot.job_id is None:
         return {**said, "lot": contents.named(slot), "texts": []}
     job = jobs[slot.job_id]
-    here = (checked for checked in job.line.checked if checked.get("face") == slot.face)
+    here = (checked for checked in map(stored_checked, job.line.checked) if checked.face == slot.face)
     texts = [words for checked in here if (words := words_on_metal(checked))]
     return {**said, "job": contents.named(slot), "order_ref": job.line.order.order_ref, "texts": texts}

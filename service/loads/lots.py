@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -22,8 +20,8 @@ from service.records.moves import move_lot, write_history
 from service.records.states import LotState
 from service.records.tables import FrozenMark, Lot
 from service.records.who import By
-from service.requests.check_json import finding_json
-from service.requests.inscriptions import to_json
+from service.requests.check_answers import findings_answer
+from service.requests.inscription_answers import inscription_answer
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,14 +44,16 @@ def open_lot(session: Session, wanted: LotWanted, result: CheckResult, *, shop: 
     if result.verdict is not Verdict.ACCEPT:
         raise Unengravable(
             "this lot can't be marked as asked; nothing was stored",
-            findings=[finding_json(finding) for finding in result.findings],
+            findings=findings_answer(result.findings),
         )
     if len({mark.face for mark in result.marks}) != 1:
         raise BadRequest("a lot is marked on one face", field="inscriptions")
     lot = Lot(
         sku=wanted.sku,
         blade=product.blade,
-        inscriptions=[to_json(inscription) for inscription in wanted.inscriptions],
+        inscriptions=[
+            inscription_answer(inscription).model_dump(mode="json") for inscription in wanted.inscriptions
+        ],
         eligible=sorted([p.station, p.plate, p.slot, p.face] for p in result.eligible),
         quantity=wanted.quantity,
         due=wanted.due,
@@ -166,26 +166,3 @@ def _as_seen(lot: Lot | None, identity: str, if_match: str) -> Lot:
 
 def etag_of(lot: Lot) -> str:
     return f'"{lot.version}"'
-
-
-def lot_json(lot: Lot, moves: Sequence[Any] = ()) -> dict[str, Any]:
-    said: dict[str, Any] = {
-        "id": public(LOT, lot.id),
-        "state": lot.state,
-        "sku": lot.sku,
-        "inscriptions": lot.inscriptions,
-        "quantity": lot.quantity,
-        "waiting": lot.waiting,
-        "loaded": lot.loaded,
-        "marked": lot.marked,
-        "scrapped": lot.scrapped,
-        "burn_seconds": lot.burn_seconds,
-        "due": lot.due.isoformat(),
-        "created_at": lot.created_at.isoformat(),
-    }
-    if moves:
-        said["history"] = [
-            {"from": m.move_from, "to": m.move_to, "who": m.who, "why": m.why, "at": m.at.isoformat()}
-            for m in moves
-        ]
-    return said

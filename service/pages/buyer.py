@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
+from layout.shop.findings import Verdict
 from service.doorway import AtHand
 from service.intake import proof_links
 from service.intake import take_order as intake
-from service.intake.order_json import without_promise
+from service.intake.order_answers import LineAnswer, unpromised_order_answer
 from service.pages.gate import OwnForm
 from service.pages.render import PageRoute, language_of, page, status_of
 from service.papers import texts
@@ -53,12 +52,12 @@ def _proof(
         opened = proof_links.open_link(
             session, token, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
         )
-        shown = without_promise(opened.order)
+        shown = unpromised_order_answer(opened.order)
         client, identity = opened.order.client, public(ORDER, opened.order.id)
     pictures: dict[str, list[str]] = {}
     who = Who(role=Role.STORE, client=client, name="the buyer, by proof link")
-    for line in shown["lines"]:
-        pictures[line["line_ref"]] = _pictures(request, tools, identity, line, who)
+    for line in shown.lines:
+        pictures[line.line_ref] = _pictures(request, tools, identity, line, who)
     return page(
         request,
         "proof.html",
@@ -73,11 +72,11 @@ def _proof(
     )
 
 
-def _pictures(request: Request, tools: Tools, identity: str, line: dict[str, Any], who: Who) -> list[str]:
+def _pictures(request: Request, tools: Tools, identity: str, line: LineAnswer, who: Who) -> list[str]:
     """One picture a face; none for a line that can't be engraved as it stands."""
-    if line["verdict"] == "refuse":
+    if line.verdict is Verdict.REFUSE:
         return []
-    faces = dict.fromkeys(one["face"] for one in line["checked"] if one.get("face"))
+    faces = dict.fromkeys(checked.face for checked in line.checked if checked.face)
     is_captioned = language_of(request) == texts.DEFAULT
     return [
         svg_of(
@@ -85,7 +84,7 @@ def _pictures(request: Request, tools: Tools, identity: str, line: dict[str, Any
                 tools,
                 identity,
                 "svg",
-                line_ref=line["line_ref"],
+                line_ref=line.line_ref,
                 face=face,
                 who=who,
                 is_captioned=is_captioned,

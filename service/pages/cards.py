@@ -15,6 +15,7 @@ from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.proving import test_card_file as card_files
 from service.proving import test_cards
+from service.proving.test_card_answers import card_record_answer
 from service.records.errors import BadRequest, Refusal
 from service.shop.tools import Tools
 
@@ -84,7 +85,7 @@ def _cards(
     with tools.database.reading() as session:
         processes = test_cards.status(session, shop)
         record = [
-            test_cards.record_json(row)
+            card_record_answer(row)
             for row in rows.test_cards_page(session, before_id=None, limit=_SHOWN, process=None)
         ]
     return page(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
@@ -16,14 +17,19 @@ from service.intake import check as checks
 from service.intake import line_holds, orders, proof_links
 from service.intake import order_rows as rows
 from service.intake import take_order as intake
-from service.intake.order_json import etag_of, order_json, without_promise
+from service.intake.order_answers import (
+    UnpromisedOrderAnswer,
+    etag_of,
+    order_answer,
+    unpromised_order_answer,
+)
 from service.pages import samples
 from service.pages.gate import DeskVisitor, Form, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.papers import texts
 from service.plan import board_rows as board
 from service.records.errors import BadRequest, NotFound, Refusal
-from service.records.ids import ORDER, number, public
+from service.records.ids import ORDER, number
 from service.records.tables import Order
 from service.requests import sessions
 from service.requests.inscriptions import InscriptionIn, InscriptionsIn
@@ -298,11 +304,9 @@ def _order(
 ) -> Response:
     with tools.database.reading() as session:
         order = _found(session, identity)
-        shown = order_json(session, order)
-        for line, row in zip(shown["lines"], order.lines, strict=True):
-            line["may_change"] = line_holds.may_still_change(row)
-            for job, unit in zip(line["jobs"], row.jobs, strict=True):
-                job["begun"] = bool(unit.faces_done)
+        shown = order_answer(session, order)
+        changeable = {line.line_ref for line in order.lines if line_holds.may_still_change(line)}
+        begun = {line.line_ref for line in order.lines if any(job.faces_done for job in line.jobs)}
         etag = etag_of(order)
         history = rows.history(session, "order", order.id)
         pictured = {
@@ -322,6 +326,8 @@ def _order(
         fonts=shop.fonts,
         zones=_zones(shop),
         pictured=pictured,
+        changeable=changeable,
+        begun=begun,
         **{"link": None, "until": None, **values},
     )
 
@@ -342,16 +348,20 @@ def _found(session: Session, identity: str) -> Order:
     return order
 
 
-def listed(order: Order) -> dict[str, Any]:
-    """An order with what it waits for, each reason once, and what its buyer wants changed."""
-    shown = without_promise(order)
-    waits = [hold for line in shown["lines"] for hold in line["holds"]]
-    wishes = dict.fromkeys(hold["details"]["wish"] for hold in waits if "wish" in hold["details"])
-    reasons = list(dict.fromkeys(hold["reason"] for hold in waits))
-    return {
-        **shown,
-        "id": public(ORDER, order.id),
-        "reasons": reasons,
-        "wishes": list(wishes),
-        "no_longer_fits": bool(_LOST & set(reasons)),
-    }
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """An order in a list, with what it waits for, each reason once, and what its buyer wants changed."""
+
+    order: UnpromisedOrderAnswer
+    reasons: tuple[str, ...]
+    wishes: tuple[str, ...]
+    no_longer_fits: bool
+
+
+def listed(order: Order) -> Listed:
+    """An order as lists show it; within the transaction that read it."""
+    shown = unpromised_order_answer(order)
+    waits = [hold for line in shown.lines for hold in line.holds]
+    reasons = tuple(dict.fromkeys(hold.reason for hold in waits))
+    wishes = dict.fromkeys(hold.details.wish for hold in waits if hold.details.wish is not None)
+    return Listed(shown, reasons, tuple(wishes), no_longer_fits=bool(_LOST & set(reasons)))

@@ -11,8 +11,9 @@ from layout.seating import calibration as measured
 from layout.seating.registration import nominal, to_station
 from layout.shop.shop import Shop
 from service.doorway import AtHand
-from service.loads import calibrations, load_rows
+from service.loads import load_rows
 from service.loads import proving_rows as rows
+from service.loads.calibration_answers import calibration_answer
 from service.pages.gate import BenchVisitor, Form, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.proving import measurements
@@ -48,7 +49,7 @@ def post_calibration(request: Request, tools: AtHand, visitor: BenchVisitor, for
         made, stale = tools.database.write(work)
     except Refusal as refusal:
         return _calibration(request, tools, visitor, station, copy, refused=refusal, typed=form)
-    shown = calibrations.calibration_json(made, tools.catalogue.current, newest=True)
+    shown = calibration_answer(made, tools.catalogue.current, is_newest=True)
     return _calibration(request, tools, visitor, station, copy, made=shown, stale=stale)
 
 
@@ -75,7 +76,7 @@ def _calibration(
         in_force = rows.calibrations_in_force(session)
         newest = {row.id for row in in_force}
         records = [
-            calibrations.calibration_json(row, shop, newest=row.id in newest)
+            calibration_answer(row, shop, is_newest=row.id in newest)
             for row in rows.calibrations_page(
                 session, before_id=None, limit=_SHOWN, station=chosen[0], copy=chosen[1]
             )

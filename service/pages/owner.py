@@ -39,7 +39,7 @@ def get_owner(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Respons
     """What there is: blades, plates, stations, and the ways to the rest."""
     with tools.database.reading() as session:
         shop = test_cards.proven(session, tools.catalogue.current)
-        misfits = [order for order in map(listed, board.held_orders(session)) if order["no_longer_fits"]]
+        misfits = [held for held in map(listed, board.held_orders(session)) if held.no_longer_fits]
     return page(request, "owner.html", visitor, shop=shop, misfits=misfits)
 
 

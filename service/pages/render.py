@@ -17,6 +17,7 @@ from service.doorway import tools_in
 from service.pages import files, live, sentences
 from service.pages.gate import Visitor
 from service.papers import texts, words
+from service.plan.promises import PromiseAnswer
 from service.records.errors import Refusal
 from service.requests.refusals import STATUS
 
@@ -114,18 +115,18 @@ def _environment(language: str) -> Environment:
     environment.filters["wayout"] = lambda name: said.gettext(words.WAYS_OUT.get(name, ""))
     environment.filters["handle"] = lambda degrees: said.gettext(words.handle(degrees))
     environment.filters["refusal"] = lambda refused: sentences.refusal(refused, language)
-    environment.filters["finding"] = lambda one, asked="": sentences.finding(one, language, asked)
+    environment.filters["finding"] = lambda answered, asked="": sentences.finding(answered, language, asked)
     environment.filters["sentence"] = lambda message: sentences.sentence(message, language)
     environment.globals["handle_arrow"] = words.handle_arrow
     return environment
 
 
-def _promised(promise: Mapping[str, Any], zone: str, language: str) -> str:
+def _promised(promise: PromiseAnswer, zone: str, language: str) -> str:
     """What is promised, or why nothing is, in words."""
     say = texts.texts_of(language).gettext
-    if promise["engraved_by"] is None:
-        return say(words.PROMISES[promise["reason"]])
-    return texts.engraved_by(_moment(promise["engraved_by"]), zone, language, say)
+    if promise.engraved_by is None:
+        return say(words.PROMISES[promise.reason or ""])
+    return texts.engraved_by(promise.engraved_by, zone, language, say)
 
 
 def _moment(given: Any) -> datetime:

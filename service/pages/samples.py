@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import shapely
 
@@ -16,7 +15,7 @@ from layout.shop.outline import Outline
 from layout.shop.shop import FontSpec
 from layout.shop.svg_text import Box, area_data, path_data
 from service.intake.check import in_force
-from service.requests.check_json import finding_json
+from service.requests.check_answers import FindingAnswer, findings_answer
 from service.shop.tools import Tools
 
 _PICTURE_MM = 0.01
@@ -29,7 +28,7 @@ class Sample:
     font: FontSpec
     picture: str
     height_mm: float | None
-    why_not: dict[str, Any] | None
+    why_not: FindingAnswer | None
     is_good: bool
 
 
@@ -46,7 +45,7 @@ def sheet(tools: Tools, sku: str, asked: TextInscription, fonts: Sequence[FontSp
 
 def _sample(font: FontSpec, result: CheckResult) -> Sample:
     one = result.inscriptions[0] if result.inscriptions else None
-    refused = [finding_json(f) for f in result.findings if f.severity is Severity.REFUSE]
+    refused = findings_answer(f for f in result.findings if f.severity is Severity.REFUSE)
     outline = one.mark.outline if one is not None and one.mark is not None else None
     # A font without the letters has only its own empty boxes to show.
     has_letters = not any(f.code == "missing_glyph" for f in result.findings)

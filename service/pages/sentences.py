@@ -10,13 +10,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from functools import cache
-from typing import Any
 
 from babel.numbers import format_decimal
 
 from layout.lettering.text import graphemes, normalise
 from service.papers import texts, words
 from service.records.errors import Refusal
+from service.requests.check_answers import FindingAnswer
 
 
 def _(message: str) -> str:
@@ -244,20 +244,20 @@ def number(value: float, language: str, digits: str = "0.##") -> str:
     return str(format_decimal(value, format=digits, locale=language))
 
 
-def finding(one: Mapping[str, Any], language: str, asked: str = "") -> str:
-    """A finding (as the API answers it) in a language; `asked` are the words that it is about."""
+def finding(answered: FindingAnswer, language: str, asked: str = "") -> str:
+    """A finding in a language; `asked` are the words that it is about."""
     say = texts.texts_of(language).gettext
-    if language == texts.DEFAULT or one["code"] not in FINDINGS:
-        return str(one["message"])
-    said = say(FINDINGS[one["code"]])
-    if place := _WHERE.match(one["message"]):
+    if language == texts.DEFAULT or answered.code not in FINDINGS:
+        return answered.message
+    sentence = say(FINDINGS[answered.code])
+    if place := _WHERE.match(answered.message):
         turn, slot, unit, _zone = place.groups()
-        said = (
+        sentence = (
             say(_("turn %(turn)s, slot %(slot)s, %(unit)s")) % {"turn": turn, "slot": slot, "unit": unit}
-            + f": {said}"
+            + f": {sentence}"
         )
-    details = [part for part in (_meant(one, asked, say), *_numbers(one, language, say)) if part]
-    return f"{said} ({'; '.join(details)})" if details else said
+    details = [part for part in (_meant(answered, asked, say), *_numbers(answered, language, say)) if part]
+    return f"{sentence} ({'; '.join(details)})" if details else sentence
 
 
 def refusal(refused: Refusal, language: str) -> str:
@@ -295,11 +295,11 @@ def _pattern(template: str) -> str:
     return "".join(f"(?P<{part}>.+?)" if at % 2 else re.escape(part) for at, part in enumerate(parts))
 
 
-def _meant(one: Mapping[str, Any], asked: str, say: Say) -> str:
+def _meant(finding: FindingAnswer, asked: str, say: Say) -> str:
     """Which characters of the words are meant, by their places and as they are."""
-    if not one.get("span"):
+    if finding.span is None:
         return ""
-    begin, end = one["span"]
+    begin, end = finding.span
     if end - begin == 1:
         said = say(_("character %(first)s")) % {"first": begin + 1}
     else:
@@ -308,12 +308,16 @@ def _meant(one: Mapping[str, Any], asked: str, say: Say) -> str:
     return f"{said}: {meant}" if meant.isprintable() and meant else said
 
 
-def _numbers(one: Mapping[str, Any], language: str, say: Say) -> list[str]:
-    unit = say(_UNITS[one["unit"]]) if one.get("unit") in _UNITS else one.get("unit") or ""
-    digits = "0.###" if one.get("unit") == "mm" else "0"
-    named = ((_("measured %(value)s %(unit)s"), "measured"), (_("limit %(value)s %(unit)s"), "limit"))
+def _numbers(finding: FindingAnswer, language: str, say: Say) -> list[str]:
+    unit = finding.unit or ""
+    digits = "0.###" if unit == "mm" else "0"
+    given = (
+        (_("measured %(value)s %(unit)s"), finding.measured),
+        (_("limit %(value)s %(unit)s"), finding.limit),
+    )
+    named = say(_UNITS[unit]) if unit in _UNITS else unit
     return [
-        (say(template) % {"value": number(one[name], language, digits), "unit": unit}).strip()
-        for template, name in named
-        if one.get(name) is not None
+        (say(template) % {"value": number(value, language, digits), "unit": named}).strip()
+        for template, value in given
+        if value is not None
     ]

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.tables import Job, Lot, Order, OrderLine
-from service.requests.check_json import words_on_metal
+from service.requests.check_answers import stored_checked, words_on_metal
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +39,9 @@ def lot_blades(session: Session, lot_ids: Collection[int]) -> dict[int, str]:
     return {row.id: row.blade for row in rows}
 
 
-def _texts(checked: list[dict[str, str]]) -> dict[str, list[str]]:
+def _texts(stored: list[dict[str, Any]]) -> dict[str, list[str]]:
     texts: dict[str, list[str]] = {}
-    for one in checked:
-        if one.get("face") and (words := words_on_metal(one)):
-            texts.setdefault(one["face"], []).append(words.replace("\n", " / "))
+    for checked in map(stored_checked, stored):
+        if checked.face and (words := words_on_metal(checked)):
+            texts.setdefault(checked.face, []).append(words.replace("\n", " / "))
     return texts

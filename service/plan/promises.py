@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any
 
 import structlog
+from pydantic import Field
 from sqlalchemy.orm import Session
 
 from layout.check.feasibility import CheckResult
@@ -41,6 +41,7 @@ from service.records.announcements import tell_order
 from service.records.ids import ORDER, number, public
 from service.records.states import JobState
 from service.records.tables import Order, Promise
+from service.requests.answers import AnswerBody, Moment
 from service.requests.order_in import LineWanted
 from service.shop.tools import Tools
 
@@ -135,16 +136,28 @@ def _keep(
 # --- what is answered ---
 
 
-def promise_of(order: Order, promise: Promise | None) -> dict[str, Any]:
+class PromiseAnswer(AnswerBody):
+    """By when something will be engraved, or why nobody can say."""
+
+    engraved_by: Moment | None = Field(description="By when; null: nothing is promised.")
+    confidence: float | None = Field(
+        description="Share of such promises that are kept, 0 to 1.", examples=[0.9]
+    )
+    reason: str | None = Field(
+        description="Why nothing is promised; null where something is.", examples=["short"]
+    )
+
+
+def promise_of(order: Order, promise: Promise | None) -> PromiseAnswer:
     """The last promise of an order; none, and why, while one of its units is held, short or doubtful."""
     states = {job.state for line in order.lines for job in line.jobs}
     stuck = next((state.value for state in _UNPLANNABLE if state in states), None)
     if stuck is not None or promise is None:
         return nothing(stuck or NOT_PLANNED)
-    return _said(promise.engraved_by, promise.confidence)
+    return _promised(promise.engraved_by, promise.confidence)
 
 
-def of_check(tools: Tools, sku: str, result: CheckResult, *, available: int) -> dict[str, Any]:
+def of_check(tools: Tools, sku: str, result: CheckResult, *, available: int) -> PromiseAnswer:
     """What could be promised for one more unit that was checked, without pushing anything aside."""
     shop = tools.catalogue.current
     if not result.eligible or sku not in shop.products:
@@ -155,7 +168,7 @@ def of_check(tools: Tools, sku: str, result: CheckResult, *, available: int) -> 
     if outlook is None:
         return nothing(NOT_PLANNED)
     end = _end(tools, outlook, sku, result, units=1, ship_by=None)
-    return nothing(NO_PLACE) if end is None else _said(end, CONFIDENCE)
+    return nothing(NO_PLACE) if end is None else _promised(end, CONFIDENCE)
 
 
 def of_lines(
@@ -187,13 +200,13 @@ def promise_new(session: Session, order: Order, engraved_by: datetime | None, *,
         session.flush()
 
 
-def nothing(reason: str) -> dict[str, Any]:
+def nothing(reason: str) -> PromiseAnswer:
     """No promise, and why."""
-    return {"engraved_by": None, "confidence": None, "reason": reason}
+    return PromiseAnswer(engraved_by=None, confidence=None, reason=reason)
 
 
-def _said(engraved_by: datetime, confidence: float) -> dict[str, Any]:
-    return {"engraved_by": engraved_by.isoformat(), "confidence": confidence, "reason": None}
+def _promised(engraved_by: datetime, confidence: float) -> PromiseAnswer:
+    return PromiseAnswer(engraved_by=engraved_by, confidence=confidence, reason=None)
 
 
 def _end(

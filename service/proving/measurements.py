@@ -15,14 +15,15 @@ from layout.seating.registration import Model
 from layout.shop.shop import Shop
 from service.loads import load_rows, repeats
 from service.loads import waiting_rows as claims
-from service.loads.calibrations import adopt, calibration_json
+from service.loads.calibration_answers import new_calibration_answer
+from service.loads.calibrations import adopt
 from service.records.errors import BadRequest, CalibrationRefused
 from service.records.ids import CALIBRATION, JOB, LOAD, public
 from service.records.moves import write_history
 from service.records.states import LoadState
 from service.records.tables import CalibrationRecord, Load
 from service.records.who import By, Who
-from service.requests.check_json import finding_json
+from service.requests.check_answers import findings_answer
 from service.requests.idempotency import Answer, create_once, created
 from service.shop.tools import Tools
 
@@ -45,7 +46,7 @@ def take(tools: Tools, asked: Asked, idempotency_key: str | None, *, who: Who) -
 
     def work(session: Session) -> Answer:
         row, stale = record(session, measured(shop, asked), by=tools.by(who))
-        body = {**calibration_json(row, shop, newest=True), "stale_loads": stale}
+        body = new_calibration_answer(row, shop, stale)
         return created(body, {"Location": f"/v1/calibrations/{public(CALIBRATION, row.id)}"})
 
     return create_once(
@@ -75,7 +76,7 @@ def measured(shop: Shop, asked: Asked) -> Measured:
         raise CalibrationRefused(
             "these marks are not put on record; nothing was changed",
             residual_mm=round(found.calibration.residual_mm, 4),
-            findings=[finding_json(finding) for finding in found.findings],
+            findings=findings_answer(found.findings),
         )
     return found
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import asdict, dataclass
 from datetime import date
-from typing import Any
 from urllib.parse import quote
 
 from sqlalchemy.orm import Session
@@ -27,13 +26,14 @@ from service.loads import contents, load_rows
 from service.loads import load as loads
 from service.loads import proving_rows as rows
 from service.loads import waiting_rows as claims
+from service.proving.test_card_answers import ProcessAnswer, new_card_record_answer, process_answer
 from service.records.errors import BadRequest, TestCardRefused
-from service.records.ids import JOB, LOT, TEST_CARD, number, public
+from service.records.ids import JOB, LOT, number, public
 from service.records.moves import write_history
 from service.records.states import LoadState
 from service.records.tables import Load, TestCardRecord
 from service.records.who import By, Who
-from service.requests.check_json import finding_json
+from service.requests.check_answers import findings_answer
 from service.requests.idempotency import Answer, create_once, created
 from service.shop.tools import Tools
 
@@ -69,10 +69,10 @@ def take(tools: Tools, asked: Asked, idempotency_key: str | None, *, who: Who) -
         by = tools.by(who)
         if asked.card is not None:
             row = record(session, shop, asked.process, asked.card, by=by)
-            body = record_json(row)
+            body = new_card_record_answer(row)
         else:
             row, taken = withdraw(session, shop, asked.process, asked.why, by=by)
-            body = {**record_json(row), "taken_out": taken}
+            body = new_card_record_answer(row, taken_out=taken)
         return created(body, {"Location": f"/v1/test-cards?process={quote(row.process)}"})
 
     return create_once(
@@ -109,7 +109,7 @@ def record(session: Session, shop: Shop, process: str, card: Card, *, by: By) ->
     if found:
         raise TestCardRefused(
             "this card does not prove the recipe; nothing was changed",
-            findings=[finding_json(finding) for finding in found],
+            findings=findings_answer(found),
         )
     claims.lock_station(session, recipe.station)
     row = TestCardRecord(
@@ -160,25 +160,15 @@ def withdraw(
     return row, tuple(taken)
 
 
-def status(session: Session, shop: Shop) -> list[dict[str, Any]]:
+def status(session: Session, shop: Shop) -> tuple[ProcessAnswer, ...]:
     """Every process of the shop: usable or why not, by which card, how many ready units wait for one."""
     now_proven = proven(session, shop)
     newest = {row.process: row for row in rows.test_cards(session)}
     units = Counter(name for names in waiting(session, now_proven).values() for name in names)
-    return [
-        {
-            "process": process.process,
-            "station": process.station,
-            "material": process.surface.material,
-            "finish": process.surface.finish,
-            "line_width_mm": process.line_width_mm,
-            "usable": process.test_card is not None,
-            "why_not": _why_not(process, newest.get(process.process)),
-            "card": _card_json(process.test_card),
-            "units_waiting": units[process.process],
-        }
-        for _, process in sorted(now_proven.processes.items())
-    ]
+    return tuple(
+        process_answer(process, newest.get(name), units_waiting=units[name])
+        for name, process in sorted(now_proven.processes.items())
+    )
 
 
 def waiting(session: Session, now_proven: Shop, *, only: int | None = None) -> dict[int, tuple[str, ...]]:
@@ -198,24 +188,6 @@ def waiting(session: Session, now_proven: Shop, *, only: int | None = None) -> d
         if wanted and all(wanted.values()):
             found[unit.job] = tuple(sorted(set().union(*wanted.values())))
     return found
-
-
-def record_json(row: TestCardRecord) -> dict[str, Any]:
-    """One entry of the record."""
-    return {
-        "id": public(TEST_CARD, row.id),
-        "process": row.process,
-        "station": row.station,
-        "withdrawn": row.withdrawn,
-        "burned_on": row.burned_on.isoformat() if row.burned_on is not None else None,
-        "line_width_mm": row.line_width_mm,
-        "spot_mm": row.spot_mm,
-        "by": row.by,
-        "note": row.note,
-        "recipe": row.recipe,
-        "at": row.at.isoformat(),
-        "recorded_by": row.recorded_by,
-    }
 
 
 # --- steps ---
@@ -282,15 +254,3 @@ def _is_burned_by(recipe: Process, fill: SlotFill) -> bool:
 def _proof(row: TestCardRecord) -> Proof:
     card = None if row.burned_on is None else TestCard(row.burned_on.isoformat(), row.by, row.note)
     return Proof(row.process, row.recipe, card)
-
-
-def _why_not(process: Process, newest: TestCardRecord | None) -> str | None:
-    if process.test_card is not None:
-        return None
-    if newest is None:
-        return "no_card"
-    return "withdrawn" if newest.withdrawn else "recipe_changed"
-
-
-def _card_json(card: TestCard | None) -> dict[str, Any] | None:
-    return {"burned_on": card.date, "by": card.by, "note": card.note} if card is not None else None

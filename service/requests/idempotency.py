@@ -34,6 +34,7 @@ from service.records.errors import (
 )
 from service.records.tables import IdempotentRequest
 from service.requests import idempotency_rows as rows
+from service.requests.answers import AnswerBody
 
 _KEY = re.compile(r"^[\x21-\x7e]{8,255}$", re.ASCII)
 #: How long a claim lasts that nobody keeps alive. Its owner renews it several times within that.
@@ -55,9 +56,9 @@ class Answer:
     replayed: bool = False
 
 
-def created(body: Any, headers: dict[str, str]) -> Answer:
+def created(body: AnswerBody, headers: dict[str, str]) -> Answer:
     """A new answer of something made: its JSON text is kept and goes out byte for byte."""
-    return Answer(201, json.dumps(body, ensure_ascii=False, separators=(",", ":")), headers)
+    return Answer(201, body.model_dump_json(), headers)
 
 
 def key_of(header: str | None) -> str:

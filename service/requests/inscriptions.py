@@ -23,7 +23,6 @@ from pydantic import (
 from layout.shop.inscriptions import (
     ArtworkInscription,
     CodeInscription,
-    Inscription,
     MonogramInscription,
     TextInscription,
 )
@@ -161,29 +160,3 @@ InscriptionIn = Annotated[
     Discriminator(_kind),
 ]
 InscriptionsIn = Annotated[list[InscriptionIn], Field(min_length=1, max_length=8)]
-
-
-def to_json(inscription: Inscription) -> dict[str, Any]:
-    """The inscription as it goes over the wire; what was left out stays out."""
-    fields = (
-        "zone",
-        "kind",
-        "text",
-        "initials",
-        "artwork",
-        "symbology",
-        "content",
-        "font",
-        "frame",
-        "height_mm",
-        "width_mm",
-        "cell_mm",
-        "align",
-        "same_size_as",
-    )
-    given = {name: getattr(inscription, name, None) for name in fields}
-    if isinstance(inscription, TextInscription) and inscription.breaks != "as_typed":
-        given["breaks"] = inscription.breaks
-    if inscription.size != "usual" and not any(given[name] for name in ("height_mm", "width_mm", "cell_mm")):
-        given["size"] = inscription.size
-    return {name: value for name, value in given.items() if value is not None}

@@ -5,16 +5,18 @@ from __future__ import annotations
 import ast
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import service
-from layout.shop.findings import CHECK_CODES, JUDGE_CODES
+from layout.shop.findings import CHECK_CODES, JUDGE_CODES, Finding, Severity
 from service.pages import sentences
 from service.pages.scanning import WrongUnit
 from service.papers import texts, words
 from service.records import errors
 from service.records.errors import Refusal
+from service.requests.check_answers import FindingAnswer, finding_answer
 
 SERVICE = Path(service.__file__).parent
 #: Modules whose refusals a page shows as they are.
@@ -51,9 +53,13 @@ def written_in(module: str) -> set[str]:
     return found
 
 
+def a_finding(code: str, message: str, **more: Any) -> FindingAnswer:
+    return finding_answer(Finding(code, Severity.REFUSE, message, **more))
+
+
 @pytest.mark.parametrize("code", sorted({*CHECK_CODES, *JUDGE_CODES}))
 def test_every_finding_has_a_sentence_in_the_second_language(code: str) -> None:
-    one = {"code": code, "message": "English words", "measured": 0.0784, "limit": 1.5, "unit": "mm"}
+    one = a_finding(code, "English words", measured=0.0784, limit=1.5, unit="mm")
 
     said = sentences.finding(one, "de")
 
@@ -90,7 +96,7 @@ def test_what_was_filled_in_is_filled_in_again() -> None:
 
 
 def test_the_characters_meant_are_named() -> None:
-    one = {"code": "missing_glyph", "message": "The font has no \u2665.", "span": [4, 5]}
+    one = a_finding("missing_glyph", "The font has no \u2665.", span=(4, 5))
 
     said = sentences.finding(one, "de", "Zoe\u0308 \u2665 Bo")
 
@@ -99,7 +105,7 @@ def test_the_characters_meant_are_named() -> None:
 
 def test_the_judge_s_place_is_said_too() -> None:
     message = "turn 1, slot 3, job J6, zone heel: 0.012 mm clear at the worst seating, 0.100 mm needed"
-    one = {"code": "outside_zone", "message": message, "measured": 0.012, "limit": 0.1, "unit": "mm"}
+    one = a_finding("outside_zone", message, measured=0.012, limit=0.1, unit="mm")
 
     said = sentences.finding(one, "de")
 
@@ -108,6 +114,4 @@ def test_the_judge_s_place_is_said_too() -> None:
 
 def test_english_pages_say_what_programs_are_told() -> None:
     assert sentences.refusal(errors.BadRequest("choose a file"), texts.DEFAULT) == "choose a file"
-    assert (
-        sentences.finding({"code": "too_long", "message": "Too long by 2 mm."}, "en") == "Too long by 2 mm."
-    )
+    assert sentences.finding(a_finding("too_long", "Too long by 2 mm."), "en") == "Too long by 2 mm."

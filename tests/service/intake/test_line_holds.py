@@ -39,7 +39,8 @@ def wait_for(bench: Bench, *, verdict: str = "accept", proof: str = "none") -> N
         order = session.get_one(Order, 1)
         order.proof, line = proof, order.lines[0]
         line.verdict = verdict
-        line.findings = [{"code": "thin_stroke", "severity": verdict, "inscription": 0, "message": "thin"}]
+        found = {"code": "thin_stroke", "severity": verdict, "inscription": 0, "message": "thin"}
+        line.findings = [found] if verdict != "accept" else []
         line.hold_reason = line_holds.reasons(order, line)[0]
         stock.unreserve(session, line.jobs[0])
         line.jobs[0].state, line.jobs[0].hold_reason = "held", line.hold_reason

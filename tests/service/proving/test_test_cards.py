@@ -136,7 +136,7 @@ def test_a_card_proves_the_recipe_it_was_burned_with_and_no_other(at: At) -> Non
 
     with bench.database.reading() as session:
         as_burned, as_changed = (test_cards.proven(session, shop) for shop in (bench.shop, changed))
-        why = test_cards.status(session, changed)[0]["why_not"]
+        why = test_cards.status(session, changed)[0].why_not
 
     assert as_burned.processes["satin-s1"].test_card is not None
     assert as_changed.processes["satin-s1"].test_card is None
