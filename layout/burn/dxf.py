@@ -38,8 +38,9 @@ def burn_dxf(burn: Burn, station: Station) -> bytes:
     with _fixed_metadata():
         document = new("R2010", units=MILLIMETRES)
         document.header["$MEASUREMENT"] = METRIC
-        for process, parts in groupby(burn.parts, key=lambda part: part.process):
-            style = station.layers[process]
+        for _, group in groupby(burn.parts, key=lambda part: part.layer):
+            parts = list(group)
+            style = parts[0].style(station)
             document.layers.add(style.layer, true_color=rgb2int(RGB.from_hex(style.colour)))
             for part in parts:
                 entities = _draw(document.modelspace(), part, style.layer)

@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 import shapely
 
+from layout.burn.as_burned import centre_lines
 from layout.burn.rows import shrink
 from layout.burn.turn import Burn, Piece, burn_of
 from layout.shop.loads import LoadLayout, Mark
@@ -92,6 +93,8 @@ def burn_travel(shop: Shop, burn: Burn, station: Station, *, acceleration: bool 
     travel, at = Travel(), None
     for part in burn.parts:
         process = shop.processes[part.process]
+        if part.is_centre:
+            process = replace(process, repeats=process.centre_line_passes)
         paths = [path for piece in part.pieces for path in _paths(piece)]
         if part.areas:
             travel += _area_travel(Outline(areas=part.areas), process, station, acceleration=acceleration)
@@ -131,6 +134,10 @@ def mark_seconds(outline: Outline, process: Process, station: Station, *, accele
     """Burning seconds of one mark, from its outline alone (no routing): marking, jumps and repeats."""
     strokes = [shapely.get_coordinates(stroke) for stroke in outline.strokes]
     along = path_travel(strokes, process, station, acceleration=acceleration)
+    if process.burns_centre_lines:
+        middles = [shapely.get_coordinates(line) for line in centre_lines(outline.areas, process)]
+        passes = replace(process, repeats=process.centre_line_passes)
+        along += path_travel(middles, passes, station, acceleration=acceleration)
     return (along + _area_travel(outline, process, station, acceleration=acceleration)).total_s
 
 

@@ -40,8 +40,9 @@ def burn_pdf(burn: Burn, station: Station) -> bytes:
     canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
     canvas.setLineCap(ROUND)
     canvas.setLineJoin(ROUND)
-    for process, parts in groupby(burn.parts, key=lambda part: part.process):
-        style = station.layers[process]
+    for _, group in groupby(burn.parts, key=lambda part: part.layer):
+        parts = list(group)
+        style = parts[0].style(station)
         for part in parts:
             _draw(canvas, part, style, np.array([x0, y0]))
     canvas.showPage()

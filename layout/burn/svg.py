@@ -22,8 +22,9 @@ def burn_svg(burn: Burn, station: Station) -> bytes:
     is not finite.
     """
     sheet = sheet_of(burn.field_box_mm)
-    for process, parts in groupby(burn.parts, key=lambda part: part.process):
-        style = station.layers[process]
+    for _, group in groupby(burn.parts, key=lambda part: part.layer):
+        parts = list(group)
+        style = parts[0].style(station)
         layer = sheet.g(id=style.layer, fill="none", stroke=style.colour)
         for part in parts:
             layer.add(_slot_group(sheet, part, style, burn.field_box_mm))

@@ -1,8 +1,9 @@
 """The test card: what to burn on scrap of a material, to see what a process makes of it.
 
-From the top: what it is; filled squares; bars and gaps of one to four lines; single lines to be measured; the
-smallest words of the shop's zones; the shop's own marks. It is built by the same fill and the same writers as
-every burn file, but it is no load's: no slot, no plate, never for a product.
+From the top: what it is; filled squares; bars and gaps of one to four lines; single lines to be measured;
+isolated centre lines beside filled bars; the smallest words of the shop's zones; the shop's own marks. It is
+built by the same fill and the same writers as every burn file, but it is no load's: no slot, no plate, never
+for a product.
 """
 
 from __future__ import annotations
@@ -13,14 +14,14 @@ from dataclasses import replace
 from shapely import affinity
 from shapely.geometry import LineString, box
 
-from layout.burn.turn import Burn, BurnPart, NotBurnable, Piece, pieces_of, placed
+from layout.burn.turn import Burn, BurnPart, NotBurnable, Piece, centre_pieces_of, pieces_of, placed
 from layout.lettering.fonts import open_font
 from layout.lettering.typeset import compose, draw
 from layout.marks.blocks import artwork_block
 from layout.shop.outline import Outline, frozen
 from layout.shop.plates import Pose
 from layout.shop.shop import FontSpec, Shop
-from layout.shop.stations import Calibration, Process, Station
+from layout.shop.stations import Calibration, Process, Station, TestCard
 
 #: Scrap of this size takes the card, a margin around it included.
 CARD_MM = (86.0, 54.0)
@@ -56,19 +57,28 @@ def card_burn(shop: Shop, process: Process) -> Burn:
     fonts = list(card_fonts(shop).values())
     if not fonts:
         raise NotBurnable("card", "the shop has no font with plain letters")
+    # The card is what proves single lines: it burns them before they are proven.
+    process = replace(process, test_card=TestCard("", "", isolated_lines=True))
     parts = []
     top = CARD_MM[1] / 2 - MARGIN_MM
     for number, row in enumerate(_rows(shop, process, fonts), start=1):
         outlines, top = _laid_out(row, top)
-        pieces = [piece for outline in outlines for piece in _pieces(outline, process, station)]
-        parts.append(BurnPart(process.process, f"row{number}", process.line_width_mm, tuple(pieces)))
-    return Burn(tuple(parts), station.field_box_mm)
+        filled = [pieces_of(outline, process, as_rows=station.fill == "rows") for outline in outlines]
+        centre = [centre_pieces_of(outline, process) for outline in outlines]
+        for is_centre, pieces_in in ((False, filled), (True, centre)):
+            pieces = tuple(_placed([piece for pieces in pieces_in for piece in pieces], station))
+            if pieces:
+                width = process.line_width_mm
+                parts.append(BurnPart(process.process, f"row{number}", width, pieces, is_centre))
+    return Burn(tuple(sorted(parts, key=lambda part: part.is_centre)), station.field_box_mm)
 
 
 def _rows(shop: Shop, process: Process, fonts: Sequence[FontSpec]) -> Iterator[list[Outline]]:
     yield [_words(f"TEST CARD {process.process}", fonts[0], _HEADING_MM)]
     yield [_square(side) for side in _SQUARES_MM]
     yield [*_bars(process.line_width_mm), *_strokes()]
+    if process.centre_line_passes > 0:
+        yield list(_isolated(process))
     heights = sorted(
         {zone.min_height_mm for blade in shop.blades.values() for f in blade.faces for zone in f.zones}
     )
@@ -87,6 +97,14 @@ def _bars(line_mm: float) -> Iterator[Outline]:
     for lines in _LINES:
         wide = lines * line_mm
         yield frozen([box(0, 0, wide, 3), box(2, 0, 3, 3), box(3 + wide, 0, 4 + wide, 3)])
+
+
+def _isolated(process: Process) -> Iterator[Outline]:
+    """Bars so thin that only their centre line is burned, each beside a filled one: a single line gets less
+    energy than a filled area and may come out paler."""
+    for share in (0.5, 1.0, 1.5):
+        thin = share * max(process.edge_allowance_mm, process.line_width_mm / 4)
+        yield frozen([box(0, 0, 1, 3), box(1.5, 0, 1.5 + thin, 3)])
 
 
 def _strokes() -> Iterator[Outline]:
@@ -119,13 +137,14 @@ def _moved(outline: Outline, x_mm: float, y_mm: float) -> Outline:
     )
 
 
-def _pieces(outline: Outline, process: Process, station: Station) -> Iterator[Piece]:
+def _placed(pieces: Sequence[Piece], station: Station) -> Iterator[Piece]:
+    """Pieces round the middle of the station's field."""
     x0, y0, x1, y1 = station.field_box_mm
     across, up = station.axes
     middle = Calibration(
         "card", station.station, "", (across, 0.0, 0.0, up, (x0 + x1) / 2, (y0 + y1) / 2), 0.0
     )
-    for piece in pieces_of(outline, process, as_rows=station.fill == "rows"):
+    for piece in pieces:
         yield placed(piece, Pose(0.0, 0.0, 0.0, 0.0), middle)
 
 

@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon
 
+from layout.burn.as_burned import centre_lines
 from layout.burn.route import order_rows, tour
 from layout.burn.rows import Filled, filled
 from layout.seating.registration import place_points
@@ -24,7 +25,7 @@ from layout.shop.measure import FROZEN_STEPS_PER_MM, Floats, freeze_mm
 from layout.shop.outline import Outline, frozen
 from layout.shop.plates import Pose, Seat
 from layout.shop.shop import Shop
-from layout.shop.stations import Calibration, Process
+from layout.shop.stations import Calibration, LayerStyle, Process, Station
 
 #: Digits and capitals that nobody takes for one another (no 0 O, 1 I L, 2 Z, 5 S, 8 B, G, Q, U).
 CODE_LETTERS = "34679ACDEFHJKMNPRTVWXY"
@@ -58,12 +59,23 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class BurnPart:
-    """What one process burns in one slot."""
+    """What one process burns in one slot: fill with edge lines and strokes, or the centre lines of what fill
+    leaves without a path, which have a layer and a number of passes of their own."""
 
     process: str
     slot: str
     line_width_mm: float
     pieces: tuple[Piece, ...]
+    is_centre: bool = False
+
+    @property
+    def layer(self) -> tuple[str, bool]:
+        """What parts have in common that are burned with the same settings."""
+        return self.process, self.is_centre
+
+    def style(self, station: Station) -> LayerStyle:
+        """How the station's profile says it is marked in a file. Raises KeyError where it says nothing."""
+        return (station.centre_layers if self.is_centre else station.layers)[self.process]
 
     @property
     def areas(self) -> tuple[Polygon, ...]:
@@ -93,7 +105,15 @@ class Burn:
         """SHA-256 (hex) over processes, slots and coordinates in whole frozen steps, in burn order."""
         record = {
             "field": _steps(self.field_box_mm),
-            "parts": [[p.process, p.slot, [piece.to_record() for piece in p.pieces]] for p in self.parts],
+            "parts": [
+                [
+                    p.process,
+                    p.slot,
+                    [piece.to_record() for piece in p.pieces],
+                    *(["centre"] if p.is_centre else []),
+                ]
+                for p in self.parts
+            ],
         }
         canonical = json.dumps(record, separators=(",", ":"), sort_keys=True)
         return hashlib.sha256(canonical.encode("utf-8")).hexdigest()
@@ -137,23 +157,34 @@ def burn_of(shop: Shop, load: LoadLayout, turn: int) -> Burn:
 
 
 def _parts(shop: Shop, load: LoadLayout, fill: SlotFill, seat: Seat, *, as_rows: bool) -> list[BurnPart]:
-    by_process: dict[str, tuple[Process, list[Piece]]] = {}
+    by_layer: dict[tuple[str, bool], tuple[Process, list[Piece]]] = {}
     for mark in fill.marks:
         process = shop.process_for(load.station, mark.surface)
         if process is None:
             raise NotBurnable(fill.slot, f"{load.station} has no usable process for {mark.surface}")
-        pieces = pieces_of(mark.outline, process, as_rows=as_rows)
-        there = [placed(piece, seat.pose, load.calibration) for piece in pieces]
-        by_process.setdefault(process.process, (process, []))[1].extend(there)
+        for is_centre, pieces in (
+            (False, pieces_of(mark.outline, process, as_rows=as_rows)),
+            (True, centre_pieces_of(mark.outline, process)),
+        ):
+            there = [placed(piece, seat.pose, load.calibration) for piece in pieces]
+            by_layer.setdefault((process.process, is_centre), (process, []))[1].extend(there)
     return [
-        BurnPart(name, fill.slot, process.line_width_mm, tuple(pieces))
-        for name, (process, pieces) in by_process.items()
+        BurnPart(name, fill.slot, process.line_width_mm, tuple(pieces), is_centre)
+        for (name, is_centre), (process, pieces) in by_layer.items()
+        if pieces
     ]
 
 
 def pieces_of(outline: Outline, process: Process, *, as_rows: bool) -> list[Piece]:
     """An outline as a process burns it, in the outline's own frame."""
     return _rows_of(outline, process) if as_rows else _areas_of(outline)
+
+
+def centre_pieces_of(outline: Outline, process: Process) -> list[Piece]:
+    """The centre lines that a process burns beside its fill, in the outline's own frame; often none."""
+    none = np.empty((0, 2, 2))
+    lines = centre_lines(outline.areas, process)
+    return [Piece((), none, (shapely.get_coordinates(line),)) for line in lines]
 
 
 def _areas_of(outline: Outline) -> list[Piece]:
@@ -195,9 +226,9 @@ def _distinct(points: Floats) -> Floats:
 
 def _ordered(parts: list[BurnPart]) -> tuple[BurnPart, ...]:
     ordered: list[BurnPart] = []
-    for process in sorted({part.process for part in parts}):
+    for layer in sorted({part.layer for part in parts}):
         # Starting from the slot's name makes the tour independent of the order of the fills.
-        mine = sorted((p for p in parts if p.process == process and p.pieces), key=lambda part: part.slot)
+        mine = sorted((p for p in parts if p.layer == layer and p.pieces), key=lambda part: part.slot)
         ordered += [mine[i] for i in tour(np.array([_middle(p) for p in mine]).reshape(-1, 2))]
     return tuple(ordered)
 

@@ -9,13 +9,14 @@ from itertools import groupby
 from types import MappingProxyType
 
 from layout.burn.estimate import mark_seconds
+from layout.check.burned_findings import Burned, burned_findings
 from layout.check.pair_findings import pair_findings, places_by_face, slot_findings
 from layout.check.request_findings import NOTHING_TO_PLACE, asked_findings, size_asked, words_of
 from layout.check.size_findings import (
     does_not_fit,
-    feature_findings,
     less_room,
     limit_findings,
+    module_findings,
     small_findings,
     tallest,
     too_tall_findings,
@@ -38,6 +39,7 @@ from layout.shop.findings import Finding, Severity, Verdict, verdict_of
 from layout.shop.inscriptions import (
     Align,
     ArtworkInscription,
+    CodeInscription,
     Inscription,
     MonogramInscription,
     TextInscription,
@@ -273,8 +275,14 @@ def _place(
     if verdict_of(tuple(findings)) is not Verdict.REFUSE:
         findings += small_findings(shop.policy, inscription, found.height_mm)
     features = block.features
-    findings += feature_findings(shop.policy, features, found.height_mm, ground.line_width_mm, inscription)
     mark, places, said = _frozen_mark(ground, fitter, block, found, calibrations)
+    if isinstance(inscription, CodeInscription):
+        findings += module_findings(shop.policy, found.height_mm, ground.line_width_mm)
+    elif mark is not None:
+        placed = Burned(inscription, block, found.height_mm, mark.outline)
+        burned, able = burned_findings(shop.policy, placed, [candidate.process for candidate in ground.where])
+        findings += burned
+        places = frozenset(place for place in places if place.station in able)
     return Checked(
         inscription,
         ground.face.face,

@@ -11,7 +11,6 @@ from layout.shop.blades import Zone
 from layout.shop.findings import Finding, Severity
 from layout.shop.inscriptions import (
     ArtworkInscription,
-    CodeInscription,
     Inscription,
     MonogramInscription,
     TextInscription,
@@ -101,35 +100,36 @@ def does_not_fit(
     return [Finding("no_room", Severity.REFUSE, message, measured=size, limit=largest, unit="mm")]
 
 
-def feature_findings(
+def module_findings(policy: Policy, size: float, line_width_mm: float) -> list[Finding]:
+    """A code's modules smaller than the line can make."""
+    least = policy.code_cell_lines * line_width_mm
+    if size >= least - _LEAST_MM:
+        return []
+    message = f"Modules of {size:.2f} mm; this line makes them from {_step_up(least):.2f} mm on."
+    return [_limit("module_too_small", message, size, least)]
+
+
+def stroke_findings(
     policy: Policy, features: Features, size: float, line_width_mm: float, inscription: Inscription
 ) -> list[Finding]:
-    """Strokes, counters and gaps narrower than the laser's line can make, and from which size it can."""
-    if isinstance(inscription, CodeInscription):
-        least = policy.code_cell_lines * line_width_mm
-        if size >= least - _LEAST_MM:
-            return []
-        message = f"Modules of {size:.2f} mm; this line makes them from {_step_up(least):.2f} mm on."
-        return [_limit("module_too_small", message, size, least)]
-    findings = []
-    for code, what, feature, lines in (
-        ("stroke_too_thin", "thinnest stroke", features.stroke, policy.stroke_lines),
-        ("counter_too_narrow", "narrowest counter", features.counter, policy.counter_lines),
-        ("gap_too_narrow", "narrowest gap", features.gap, policy.gap_lines),
-    ):
-        if feature is not None and feature.width * size < lines * line_width_mm - _LEAST_MM:
-            findings.append(_too_fine(code, what, feature, size, lines * line_width_mm, inscription))
-    return findings
+    """A stroke thinner than a process without centre lines can make, and from which size it can."""
+    stroke, limit = features.stroke, policy.stroke_lines * line_width_mm
+    if stroke is None or stroke.width * size >= limit - _LEAST_MM:
+        return []
+    return [_too_fine("stroke_too_thin", "thinnest stroke", stroke, size, limit, inscription)]
 
 
 def fine_from(finding: Finding, size: float) -> float | None:
     """The size from which what that finding measured, at `size`, is no longer too fine; None for others."""
+    if finding.code in _WHEN_BURNED:
+        return finding.limit
     if finding.code not in _TOO_FINE or not finding.measured or finding.limit is None:
         return None
     return _step_up(size * finding.limit / finding.measured)
 
 
-_TOO_FINE = frozenset({"stroke_too_thin", "counter_too_narrow", "gap_too_narrow", "module_too_small"})
+_TOO_FINE = frozenset({"stroke_too_thin", "module_too_small"})
+_WHEN_BURNED = frozenset({"counter_closed", "slit_closed", "part_lost"})
 
 
 def _too_fine(

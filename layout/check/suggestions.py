@@ -45,8 +45,8 @@ _MOST_WAYS, _MOST_JOINED = 2, 12
 _OTHERWISE = frozenset(
     {
         "unknown_font", "font_not_offered", "font_refused", "missing_glyph", "unknown_artwork",
-        "code_content", "too_long", "too_tall", "no_room", "stroke_too_thin", "counter_too_narrow",
-        "gap_too_narrow", "module_too_small",
+        "code_content", "too_long", "too_tall", "no_room", "stroke_too_thin", "counter_closed", "slit_closed",
+        "part_lost", "module_too_small",
     }
 )  # fmt: skip
 

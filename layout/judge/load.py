@@ -190,7 +190,9 @@ def _mark(
     if over > FIELD_TOLERANCE_MM:
         yield _refuse("outside_field", f"{who}: {over:.3f} mm outside the field of {load.station}", over, 0.0)
     allowance = process.edge_allowance_mm
-    lost = sum(area.buffer(-allowance).is_empty for area in mark.outline.areas) if allowance > 0 else 0
+    lost = 0
+    if allowance > 0 and not process.burns_centre_lines:
+        lost = sum(area.buffer(-allowance).is_empty for area in mark.outline.areas)
     if lost:
         message = f"{who}: {lost} areas are narrower than twice the edge allowance and would not burn"
         yield _refuse("burns_nothing", message, limit=2 * allowance)

@@ -109,8 +109,9 @@ CHECK_CODES: Mapping[str, Meaning] = MappingProxyType(
             "too_tall": "Too tall across the baseline; `measured` is by how many mm.",
             "no_room": "The shape of the zone leaves no room, though its length and height would.",
             "stroke_too_thin": "A stroke thinner than the laser's line can make.",
-            "counter_too_narrow": "A hole in a letter that the laser's line would fill.",
-            "gap_too_narrow": "Two letters so near to one another that the laser's line would join them.",
+            "counter_closed": "A hole in a letter of which too little stays open when burned.",
+            "slit_closed": "An opening of a letter that is bridged or filled when burned.",
+            "part_lost": "A part of a letter so thin that nothing of it would be burned.",
             "module_too_small": "A code's modules smaller than the laser's line can make.",
             "nothing_left": "At this size nothing is left of the mark.",
             "outline_outside": "The drawn outline does not lie inside the region, though its hull does.",
@@ -125,6 +126,9 @@ CHECK_CODES: Mapping[str, Meaning] = MappingProxyType(
         "mixed_alphabets": Meaning(
             Severity.REVIEW, "One word visibly mixes alphabets; a person looks at it."
         ),
+        "bolder": Meaning(Severity.NOTE, "Strokes come out bolder than they were drawn."),
+        "much_bolder": Meaning(Severity.REVIEW, "Strokes come out bolder than the shop does unseen."),
+        "letters_touch": Meaning(Severity.NOTE, "Two letters that stand apart touch when burned."),
         "less_room": Meaning(
             Severity.NOTE, "Nearer to the zone's edge than is usual; `measured` is the room."
         ),

@@ -41,9 +41,10 @@ class Artwork:
 class Policy:
     """What this shop calls legible and makeable; its own choice, no standard."""
 
-    stroke_lines: float = 1.5  # thinnest stroke, as a multiple of the line's width
-    counter_lines: float = 2.0  # narrowest counter
-    gap_lines: float = 1.0  # narrowest gap between neighbours
+    stroke_lines: float = 1.5  # thinnest stroke without centre lines, as a multiple of the line's width
+    open_lines: float = 0.5  # what must stay open of a counter when burned, as a multiple of the line's width
+    bolder_note: float = 1.5  # a stroke burned more times as wide as drawn is worth a note,
+    bolder_review: float = 4.0  # and more than this a look by a person
     review_height_mm: float = 2.0  # capitals below this are looked at by a person
     max_graphemes_per_line: int = 40
     max_graphemes: int = 200

@@ -4,7 +4,7 @@ A process is usable once its test card is recorded.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from layout.shop.blades import Surface
@@ -19,6 +19,7 @@ class TestCard:
     date: str
     by: str
     note: str = ""
+    isolated_lines: bool = False  # single lines were burned on it and looked at beside filled bars
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,11 @@ class Rows:
 
 @dataclass(frozen=True, slots=True)
 class Process:
-    """A station's recipe for a material and finish. Unusable until its test card is recorded."""
+    """A station's recipe for a material and finish. Unusable until its test card is recorded.
+
+    A single line gets about half the energy of a filled area, where rows overlap: `centre_line_passes` says
+    how often a centre line is burned where fill leaves a stroke without a path. 0: never.
+    """
 
     process: str
     station: str
@@ -47,6 +52,14 @@ class Process:
     line_width_mm: float  # measured on the test card
     focus_tolerance_mm: float
     test_card: TestCard | None
+    centre_line_passes: int = 0
+
+    @property
+    def burns_centre_lines(self) -> bool:
+        """Whether centre lines may be burned: the recipe has passes for them, and its card shows how single
+        lines look beside filled bars."""
+        card = self.test_card
+        return self.centre_line_passes > 0 and card is not None and card.isolated_lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +97,7 @@ class Station:
     hours: tuple[tuple[float, float], ...] = ()  # open spans, seconds since Monday 00:00; empty: always open
     plate_change_seconds: float = 0.0
     process_change_seconds: float = 0.0
+    centre_layers: Mapping[str, LayerStyle] = field(default_factory=dict)  # of centre lines, by process
 
     @property
     def field_box_mm(self) -> tuple[float, float, float, float]:

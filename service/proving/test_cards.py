@@ -252,5 +252,10 @@ def _is_burned_by(recipe: Process, fill: SlotFill) -> bool:
 
 
 def _proof(row: TestCardRecord) -> Proof:
-    card = None if row.burned_on is None else TestCard(row.burned_on.isoformat(), row.by, row.note)
+    # A card proves the recipe it was burned with; one with centre lines has them on its card.
+    card = (
+        None
+        if row.burned_on is None
+        else TestCard(row.burned_on.isoformat(), row.by, row.note, isolated_lines=True)
+    )
     return Proof(row.process, row.recipe, card)

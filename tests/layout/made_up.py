@@ -51,3 +51,14 @@ def with_zone(zone: str, change: Callable[[Zone], Zone], *, shop: Shop | None = 
 
     faces = tuple(face_with(face) for face in blade.faces)
     return replace(before, blades={**before.blades, "chef-20": replace(blade, faces=faces)})
+
+
+def without_centre_lines() -> Shop:
+    """The shop with cards that were burned before there were any isolated lines on them."""
+    shop = the_shop()
+    processes = {
+        name: replace(process, test_card=card and replace(card, isolated_lines=False))
+        for name, process in shop.processes.items()
+        for card in [process.test_card]
+    }
+    return replace(shop, processes=processes)

@@ -242,6 +242,7 @@ class StationFile(Strict):
     breaks: list[Span] = []
     plates: dict[Name, tuple[float, float, float]]
     layers: dict[Name, LayerFile]
+    centre_layers: dict[Name, LayerFile] = {}
 
 
 class RowsFile(Strict):
@@ -256,6 +257,7 @@ class TestCardFile(Strict):
     date: Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$"), AfterValidator(_day)]
     by: Words
     note: Annotated[str, Field(max_length=500)] = ""
+    isolated_lines: bool = False
 
 
 class ProcessFile(Strict):
@@ -272,6 +274,7 @@ class ProcessFile(Strict):
     repeats: int = Field(ge=1, le=50)
     line_width_mm: float = Field(gt=0, le=2)
     focus_tolerance_mm: float = Field(gt=0, le=20)
+    centre_line_passes: int = Field(default=0, ge=0, le=50)
     test_card: TestCardFile | None = None
 
 
@@ -333,8 +336,9 @@ class PlanFile(Strict):
 
 class PolicyFile(Strict):
     stroke_lines: float = Field(default=1.5, ge=0)
-    counter_lines: float = Field(default=2.0, ge=0)
-    gap_lines: float = Field(default=1.0, ge=0)
+    open_lines: float = Field(default=0.5, ge=0)
+    bolder_note: float = Field(default=1.5, ge=1)
+    bolder_review: float = Field(default=4.0, ge=1)
     review_height_mm: float = Field(default=2.0, ge=0)
     max_graphemes_per_line: int = Field(default=40, ge=1)
     max_graphemes: int = Field(default=200, ge=1)

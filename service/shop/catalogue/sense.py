@@ -129,14 +129,18 @@ def _of_station(shop: Shop, station: Station, where: Whereabouts) -> Iterator[Tr
     for plate in station.plates:
         if plate not in where.declared["plates"]:
             yield Trouble(file, f"plates.{plate}", "no such plate")
-    for process in station.layers:
-        if process not in where.declared["processes"]:
-            yield Trouble(file, f"layers.{process}", "no such process")
-        elif (known := shop.processes.get(process)) and known.station != station.station:
-            yield Trouble(file, f"layers.{process}", f"this process belongs to station {known.station!r}")
-    for layer in _twice(style.layer for style in station.layers.values()):
+    for table, layers in (("layers", station.layers), ("centre_layers", station.centre_layers)):
+        for process in layers:
+            if process not in where.declared["processes"]:
+                yield Trouble(file, f"{table}.{process}", "no such process")
+            elif (recipe := shop.processes.get(process)) and recipe.station != station.station:
+                yield Trouble(
+                    file, f"{table}.{process}", f"this process belongs to station {recipe.station!r}"
+                )
+    styles = [*station.layers.values(), *station.centre_layers.values()]
+    for layer in _twice(style.layer for style in styles):
         yield Trouble(file, "layers", f"layer {layer!r} stands for two processes")
-    for colour in _twice(style.colour for style in station.layers.values()):
+    for colour in _twice(style.colour for style in styles):
         yield Trouble(file, "layers", f"colour {colour!r} stands for two processes")
 
 
@@ -151,6 +155,9 @@ def _of_processes(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
             continue
         if process.process not in station.layers:
             yield Trouble(file, process.process, f"station {process.station!r} names no layer for it")
+        if process.centre_line_passes > 0 and process.process not in station.centre_layers:
+            reason = f"station {process.station!r} names no centre layer for it"
+            yield Trouble(file, f"{process.process}.centre_line_passes", reason)
         twin = seen.setdefault((process.station, process.surface), process.process)
         if twin != process.process:
             reason = f"{twin!r} is for the same station, material and finish"

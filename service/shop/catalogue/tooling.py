@@ -58,6 +58,9 @@ def station_of(s: StationFile) -> Station:
         formats=tuple(s.formats),
         fill=s.fill,
         layers={name: LayerStyle(style.layer, style.colour) for name, style in s.layers.items()},
+        centre_layers={
+            name: LayerStyle(style.layer, style.colour) for name, style in s.centre_layers.items()
+        },
         plates=dict(s.plates),
         axes=s.axes,
         load_seconds_per_slot=s.load_seconds_per_slot,
@@ -120,5 +123,6 @@ def process_of(p: ProcessFile) -> Process:
         repeats=p.repeats,
         line_width_mm=p.line_width_mm,
         focus_tolerance_mm=p.focus_tolerance_mm,
-        test_card=TestCard(card.date, card.by, card.note) if card else None,
+        test_card=TestCard(card.date, card.by, card.note, card.isolated_lines) if card else None,
+        centre_line_passes=p.centre_line_passes,
     )

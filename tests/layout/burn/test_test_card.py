@@ -48,7 +48,8 @@ def test_every_row_of_the_card_is_there_for_a_process_that_is_not_proven_yet() -
     burn = card_burn(SHOP, recipe)
 
     assert recipe.test_card is None
-    assert [part.slot for part in burn.parts] == [f"row{n}" for n in range(1, 7)]
+    assert [part.slot for part in burn.parts if not part.is_centre] == [f"row{n}" for n in range(1, 8)]
+    assert "row4" in [part.slot for part in burn.parts if part.is_centre]  # the isolated lines
     assert all(part.pieces for part in burn.parts)
 
 
@@ -74,7 +75,10 @@ def test_the_file_is_one_layer_of_the_station_and_nothing_else() -> None:
     read = ET.fromstring(burn_svg(card_burn(SHOP, SHOP.processes["polished-south"]), station))
 
     groups = [group.get("id") for group in read if group.tag.endswith("}g")]
-    assert groups == [station.layers["polished-south"].layer]
+    assert groups == [
+        station.layers["polished-south"].layer,
+        station.centre_layers["polished-south"].layer,
+    ]
 
 
 def test_a_field_smaller_than_the_card_is_refused() -> None:

@@ -33,7 +33,16 @@ from layout.shop.inscriptions import (
 from layout.shop.outline import Outline, frozen
 from layout.shop.plates import Pose
 from layout.shop.shop import Shop
-from tests.layout.made_up import CHEF, checked, codes, the_finding, the_shop, with_zone, words
+from tests.layout.made_up import (
+    CHEF,
+    checked,
+    codes,
+    the_finding,
+    the_shop,
+    with_zone,
+    without_centre_lines,
+    words,
+)
 
 
 def _not_valid(*_):
@@ -317,15 +326,16 @@ def test_small_capitals_are_accepted_only_after_a_person_has_looked() -> None:
     assert (codes(result), result.verdict) == (["small_capitals"], Verdict.REVIEW)
 
 
-def test_a_stroke_too_thin_names_letter_width_limit_and_the_height_from_which_it_is_fine() -> None:
+def test_without_centre_lines_a_stroke_too_thin_names_letter_limit_and_the_height_that_is_fine() -> None:
+    shop = without_centre_lines()
     asked = words("Anna", height_mm=1.9, font="playfair-bold")
 
-    finding = the_finding(checked(asked), "stroke_too_thin")
+    finding = the_finding(checked(asked, shop=shop), "stroke_too_thin")
 
     fine = float(finding.message.rsplit("of ", 1)[1].split(" mm")[0])
-    again = checked(replace(asked, height_mm=fine))
+    again = checked(replace(asked, height_mm=fine), shop=shop)
     assert "stroke_too_thin" not in codes(again)
-    assert "stroke_too_thin" in codes(checked(replace(asked, height_mm=round(fine - 0.01, 2))))
+    assert "stroke_too_thin" in codes(checked(replace(asked, height_mm=round(fine - 0.01, 2)), shop=shop))
     assert finding.limit == pytest.approx(1.5 * checked(asked).inscriptions[0].line_width_mm)
 
 

@@ -323,7 +323,7 @@ def test_a_broken_blade_is_not_said_to_be_missing_wherever_it_is_named():
 
 
 def test_a_second_policy_is_refused():
-    content = {**CONTENT, "policy/summer.toml": "gap_lines = 2.0"}
+    content = {**CONTENT, "policy/summer.toml": "open_lines = 2.0"}
 
     assert troubles_of(content) == ["policy/summer.toml: a shop has one policy file"]
 

@@ -1,0 +1,194 @@
+"""A mark as a process burns it: what the beam's middle follows, widened by half the line.
+
+Fill alone can't burn a hairline. Rows and the edge line run inside the outline shrunk by the edge allowance,
+and where a stroke is narrower than twice the allowance nothing is left of it; without an edge line, rows may
+miss what is narrower than their spacing, too. There the process burns the stroke's centre line, which comes
+out one line wide, bolder than it was drawn:
+
+    outline:   ======--------======      path:  [fill]- - - - -[fill]      burned:  ======≈≈≈≈≈≈≈≈======
+
+Judged by shape and not by where rows fall: a row lattice moves with the face, a verdict must not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from scipy.spatial import QhullError, Voronoi
+from shapely.geometry import LineString, Polygon
+
+from layout.shop.measure import Floats
+from layout.shop.stations import Process
+
+#: A part of the outline farther than this many lines from everything burned is lost; a corner's tip is not.
+LOST_LINES = 0.5
+#: Chords to the quarter of arcs, which lie within a hundredth of a line of the true ones.
+_QUARTER = 6
+#: The outline's edge is looked at in steps of this share of a line where centre lines are drawn.
+_STEP_LINES = 0.4
+#: An end that leads nowhere is no line where it is shorter than this share of a line.
+_STUB_LINES = 0.15
+#: Two points of an edge face one another across a stroke where the way round is so much longer.
+_ACROSS = 1.4
+#: Centre lines lie on this grid, coarser than frozen coordinates, for their last digits are of no account.
+_GRID_MM = 0.001
+
+
+@dataclass(frozen=True, slots=True)
+class AsBurned:
+    """Centre lines (mm), the whole burned shape (a Polygon or MultiPolygon), and parts of the drawing that
+    neither fill nor centre lines burn."""
+
+    centre_lines: tuple[LineString, ...]
+    shape: Any
+    lost: tuple[Any, ...]
+
+
+def as_burned(areas: Sequence[Polygon], strokes: Sequence[LineString], process: Process) -> AsBurned:
+    """What a process makes of areas and open strokes (mm)."""
+    width = process.line_width_mm
+    shapes: list[Any] = []
+    lines: list[LineString] = []
+    lost: list[Any] = []
+    for area in areas:
+        path = _path_area(area, process)
+        burned = path.buffer(width / 2, quad_segs=_QUARTER)
+        left = lost_parts(area, burned, width)
+        if left and process.burns_centre_lines:
+            middles = _middles(area, path, shapely.union_all(left).buffer(width), width)
+            if middles:
+                burned = shapely.union(burned, _widened(middles, width))
+                left = lost_parts(area, burned, width)
+            tips = [line for part in left if (line := _to_tip(area, part, burned)) is not None]
+            if tips:
+                burned = shapely.union(burned, _widened(tips, width))
+                left = lost_parts(area, burned, width)
+            lines += middles + tips
+        shapes.append(burned)
+        lost += left
+    if strokes:
+        shapes.append(_widened(strokes, width))
+    whole = shapes[0] if len(shapes) == 1 else shapely.union_all(shapes)
+    return AsBurned(tuple(sorted(lines, key=lambda line: line.coords[0])), whole, tuple(lost))
+
+
+def centre_lines(areas: Sequence[Polygon], process: Process) -> tuple[LineString, ...]:
+    """The centre lines of what fill leaves without a path; none for a process that burns none.
+
+    From left to right, each from its left end: the same areas give the same lines.
+    """
+    return as_burned(areas, (), process).centre_lines if process.burns_centre_lines and areas else ()
+
+
+def _path_area(area: Polygon, process: Process) -> Any:
+    """Where the beam's middle certainly comes near enough: inside the edge allowance, and without an edge
+    line only where a row can't be missed."""
+    inside = area.buffer(-process.edge_allowance_mm, quad_segs=_QUARTER)
+    if process.edge_line:
+        return inside
+    missed = process.rows.spacing_mm / 2
+    return inside.buffer(-missed, quad_segs=_QUARTER).buffer(missed, quad_segs=_QUARTER)
+
+
+def _widened(lines: Sequence[LineString], width: float) -> Any:
+    return shapely.multilinestrings(list(lines)).buffer(width / 2, quad_segs=_QUARTER)
+
+
+def lost_parts(area: Any, burned: Any, width_mm: float) -> list[Any]:
+    """Parts of an area that reach farther than LOST_LINES from what is burned."""
+    if burned.is_empty:
+        return [area]
+    shapely.prepare(burned)
+    return [
+        part
+        for part in shapely.get_parts(shapely.difference(area, burned))
+        if part.area > 0
+        and not shapely.dwithin(
+            burned, shapely.points(shapely.get_coordinates(part)), LOST_LINES * width_mm
+        ).all()
+    ]
+
+
+def _middles(area: Polygon, path: Any, near: Any, width: float) -> list[LineString]:
+    """The middle line of an area (its medial axis, as the edges of the Voronoi diagram of points along its
+    boundary) outside the path area, where `near` is."""
+    points, place, ring, length = _edge_points(area, near, _STEP_LINES * width)
+    if len(points) < 4:
+        return []
+    try:
+        diagram = Voronoi(points)
+    except QhullError:  # all points in one line: no area to speak of
+        return []
+    ridges = np.asarray(diagram.ridge_vertices)
+    one, other = np.asarray(diagram.ridge_points).T
+    along = np.abs(place[one] - place[other])
+    along = np.minimum(along, length[ring[one]] - along)
+    apart = np.hypot(*(points[one] - points[other]).T)
+    faces = (ring[one] != ring[other]) | (along > _ACROSS * apart)
+    keep = faces & (ridges >= 0).all(axis=1)
+    ends = diagram.vertices[ridges[keep]]
+    region = area.difference(path).intersection(near)
+    shapely.prepare(region)
+    inside = shapely.contains_xy(region, ends[..., 0], ends[..., 1]).any(axis=1)
+    # A ridge with one end in the path area is what joins the line to the fill.
+    shapely.prepare(area)
+    inside &= shapely.contains_xy(area, ends[..., 0], ends[..., 1]).all(axis=1)
+    if not inside.any():
+        return []
+    rounded = np.round(ends[inside] / _GRID_MM) * _GRID_MM
+    rounded = rounded[(rounded[:, 0] != rounded[:, 1]).any(axis=1)]
+    if len(rounded) == 0:
+        return []
+    merged = shapely.line_merge(shapely.union_all(shapely.linestrings(rounded)))
+    lines = [line for line in shapely.get_parts(merged) if line.length > 0]
+    return [_from_left(shapely.simplify(line, _GRID_MM)) for line in _without_spurs(lines, width)]
+
+
+def _to_tip(area: Polygon, part: Any, burned: Any) -> LineString | None:
+    """From what is burned straight to the far end of a part that has no middle line of its own, a short tip;
+    of a splinter that stands alone, from end to end. None where that way leaves the area."""
+    points = shapely.points(shapely.get_coordinates(part))
+    start_of = points[0] if burned.is_empty else burned
+    away = shapely.distance(start_of, points)
+    way = shapely.shortest_line(start_of, points[int(np.argmax(away))])
+    start, end = (np.round(np.asarray(way.coords) / _GRID_MM) * _GRID_MM).tolist()
+    if start == end or not area.buffer(_GRID_MM).covers(LineString([start, end])):
+        return None
+    return _from_left(LineString([start, end]))
+
+
+def _edge_points(area: Polygon, near: Any, step: float) -> tuple[Floats, Floats, Any, Floats]:
+    """Points (n, 2) of the boundary near the places in question, how far along its ring each lies, which ring
+    that is, and every ring's length."""
+    rings = shapely.get_rings(area)
+    points, ring = shapely.get_coordinates(shapely.segmentize(rings, step), return_index=True)
+    steps = np.hypot(*np.diff(points, axis=0, prepend=points[:1]).T)
+    first = np.searchsorted(ring, np.arange(len(rings)))
+    run = np.cumsum(steps)
+    place = run - run[first][ring]
+    shapely.prepare(near)
+    wanted = shapely.intersects_xy(near, points[:, 0], points[:, 1])
+    wanted[np.append(first[1:] - 1, len(points) - 1)] = False  # the last point of a ring is its first again
+    return points[wanted], place[wanted], ring[wanted], shapely.length(rings)
+
+
+def _without_spurs(lines: Sequence[LineString], width: float) -> list[LineString]:
+    """Lines without stubs: short ends that lead nowhere, which corners leave."""
+    ends: dict[tuple[float, float], int] = {}
+    for line in lines:
+        for end in (line.coords[0], line.coords[-1]):
+            ends[end] = ends.get(end, 0) + 1
+    kept = [
+        line
+        for line in lines
+        if line.length > _STUB_LINES * width or (ends[line.coords[0]] > 1 and ends[line.coords[-1]] > 1)
+    ]
+    return kept or list(lines)
+
+
+def _from_left(line: LineString) -> LineString:
+    return line if line.coords[0] <= line.coords[-1] else LineString(line.coords[::-1])

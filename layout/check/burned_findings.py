@@ -1,0 +1,242 @@
+"""What a process makes of a mark: findings of the shape that is burned, not of the drawing.
+
+For each eligible process every letter is looked at by itself (artwork and monograms as a whole). A closed
+counter, a bridged opening or a lost part refuses; strokes that come out bolder, and neighbours that touch,
+are worth a note, for the words can still be read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from layout.burn.as_burned import as_burned
+from layout.check.burned_letters import BurnedLetter, Fault, Shape, burned_letter, keeps_apart, remembered
+from layout.check.request_findings import SIZE_WORDS
+from layout.check.size_findings import stroke_findings
+from layout.lettering.fonts import Font
+from layout.lettering.typeset import Cluster, glyph_areas, glyph_strokes
+from layout.marks.blocks import Block
+from layout.shop.findings import Finding, Severity, Verdict, verdict_of
+from layout.shop.inscriptions import Inscription, TextInscription
+from layout.shop.outline import Outline
+from layout.shop.shop import Policy
+from layout.shop.stations import Process
+
+#: Openings of a letter narrower than this many capital heights are none that anybody sees.
+FLAW_HEIGHTS = 0.01
+#: The size from which a letter is fine is looked for upward in steps of this ratio, so many at the most: that
+#: a letter is fine at one size proves nothing about another.
+_GROWTH, _MOST_STEPS = 1.12, 24
+
+_SENTENCES: dict[Fault, str] = {
+    "counter_closed": "The counter{where} closes when burned: the line is {width:.3f} mm wide.",
+    "slit_closed": "An opening{where} closes when burned: the line is {width:.3f} mm wide.",
+    "part_lost": "A part{where} is so thin that nothing of it would be burned.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Burned:
+    """A placed mark: its block, its size (mm), its frozen outline, and what was asked for."""
+
+    inscription: Inscription
+    block: Block
+    size_mm: float
+    outline: Outline
+
+
+def burned_findings(
+    policy: Policy, mark: Burned, processes: Sequence[Process]
+) -> tuple[list[Finding], frozenset[str]]:
+    """What is to be said, and the stations whose process can burn the mark.
+
+    Where some can, those that can't just leave the eligible places; where none can, the process with the
+    fewest faults speaks.
+    """
+    by_process = [(process, list(_of_process(policy, mark, process))) for process in _distinct(processes)]
+    able = [entry for entry in by_process if verdict_of(tuple(entry[1])) is not Verdict.REFUSE]
+    if not able:
+        best = min(by_process, key=lambda entry: len(entry[1]), default=None)
+        return (best[1] if best else []), frozenset(process.station for process, _ in by_process)
+    said: dict[str, Finding] = {}
+    for _, findings in able:
+        for finding in findings:
+            said.setdefault(finding.code, finding)
+    if "much_bolder" in said:
+        said.pop("bolder", None)
+    return list(said.values()), frozenset(process.station for process, _ in able)
+
+
+def _distinct(processes: Sequence[Process]) -> list[Process]:
+    return list({process.process: process for process in processes}.values())
+
+
+def _of_process(policy: Policy, mark: Burned, process: Process) -> Iterator[Finding]:
+    features, size, width = mark.block.features, mark.size_mm, process.line_width_mm
+    stroke = features.stroke.width * size if features.stroke is not None else None
+    if stroke is not None and not process.burns_centre_lines:
+        yield from stroke_findings(policy, features, size, width, mark.inscription)
+    counter = features.counter.width * size if features.counter is not None else None
+    thin_mm = 2 * (process.edge_allowance_mm + (0.0 if process.edge_line else process.rows.spacing_mm / 2))
+    is_plain = (stroke is None or stroke >= thin_mm) and (
+        counter is None or counter >= (1 + policy.open_lines) * width
+    )
+    faulty: set[Fault] = set()
+    for letter in _letters(mark):
+        if is_plain and keeps_apart(letter.shape(size), width):
+            continue
+        for fault in sorted(letter.burned(size, process, policy).faults - faulty):
+            faulty.add(fault)  # one of each is enough to say
+            yield _fault(fault, letter, mark, process, policy)
+    if not is_plain and "part_lost" not in faulty and as_burned(mark.outline.areas, (), process).lost:
+        # Files are made from the frozen outline, so it has the last word on what has a path.
+        message = "A part is so thin that nothing of it would be burned."
+        yield Finding("part_lost", Severity.REFUSE, message, measured=mark.size_mm, unit="mm")
+    if stroke is not None:
+        yield from _bolder(policy, process, stroke)
+    yield from _touching(policy, mark, process)
+
+
+@dataclass(frozen=True, slots=True)
+class _Letter:
+    """One cluster of a composition, or (without a cluster) a whole mark, drawn at `drawn_at` mm."""
+
+    font: Font | None
+    cluster: Cluster | None
+    outline: Outline
+    drawn_at: float
+
+    @property
+    def span(self) -> tuple[int, int] | None:
+        return self.cluster.span if self.cluster is not None else None
+
+    def shape(self, size: float) -> Shape:
+        if self.font is None or self.cluster is None:
+            scale = size / self.drawn_at
+            areas = [shapely.transform(area, lambda p: p * scale) for area in self.outline.areas]
+            strokes = [shapely.transform(stroke, lambda p: p * scale) for stroke in self.outline.strokes]
+            return Shape(tuple(areas), tuple(strokes))
+        return letter_shape(self.font, self.cluster, size)
+
+    def burned(self, size: float, process: Process, policy: Policy) -> BurnedLetter:
+        key: object
+        if self.font is None or self.cluster is None:
+            key = (self.outline.digest, round(size / self.drawn_at, 9))
+        else:
+            spec = self.font.spec
+            name = f"{spec.sha256} {spec.face_index} {spec.axes}"
+            key = name, round(size, 6), _arranged(self.cluster)
+        return remembered(key, lambda: self.shape(size), process, open_lines=policy.open_lines)
+
+
+def letter_shape(font: Font, cluster: Cluster, size: float) -> Shape:
+    """A cluster's areas and strokes (mm) at a capital height, in the composition's own place."""
+    areas, strokes = [], []
+    for glyph in cluster.glyphs:
+        at = np.array([glyph.x, glyph.y])
+
+        def move(points: np.ndarray, at: np.ndarray = at) -> np.ndarray:
+            return np.asarray((points / font.capital_height + at) * size)
+
+        areas += [shapely.transform(area, move) for area in glyph_areas(font, glyph.gid, size)]
+        strokes += [shapely.transform(stroke, move) for stroke in glyph_strokes(font, glyph.gid)]
+    if len(cluster.glyphs) > 1 and len(areas) > 1:
+        areas = [part for part in shapely.get_parts(shapely.union_all(areas)) if part.area > 0]
+    return Shape(tuple(areas), tuple(strokes), FLAW_HEIGHTS * size)
+
+
+def _letters(mark: Burned) -> Iterator[_Letter]:
+    """Every letter once, however often it stands there."""
+    composition = mark.block.composition
+    if composition is None:
+        yield _Letter(None, None, mark.outline, mark.size_mm)
+        return
+    seen = set()
+    for cluster in composition.clusters:
+        if not cluster.glyphs:
+            continue
+        glyphs = _arranged(cluster)
+        if glyphs in seen or not any(len(composition.font.hull(g.gid)) for g in cluster.glyphs):
+            continue
+        seen.add(glyphs)
+        yield _Letter(composition.font, cluster, mark.outline, mark.size_mm)
+
+
+def _arranged(cluster: Cluster) -> tuple[tuple[int, int, int], ...]:
+    """A cluster's glyphs and how they lie to one another."""
+    base = cluster.glyphs[0]
+    return tuple((g.gid, round((g.x - base.x) * 1e5), round((g.y - base.y) * 1e5)) for g in cluster.glyphs)
+
+
+def _fault(fault: Fault, letter: _Letter, mark: Burned, process: Process, policy: Policy) -> Finding:
+    span = letter.span if isinstance(mark.inscription, TextInscription) else None
+    where = f" of character {span[0] + 1}" if span else ""
+    fine = _fine_from(letter, mark.size_mm, process, policy)
+    message = _SENTENCES[fault].format(where=where, width=process.line_width_mm)
+    if fine is not None:
+        message += f" It is fine from a {SIZE_WORDS[mark.inscription.kind]} of {fine:.2f} mm."
+    return Finding(fault, Severity.REFUSE, message, span=span, measured=mark.size_mm, limit=fine, unit="mm")
+
+
+def _fine_from(letter: _Letter, size: float, process: Process, policy: Policy) -> float | None:
+    """A size above at which the letter has no fault; None where none was found."""
+    for _ in range(_MOST_STEPS):
+        size = round(size * _GROWTH + 0.005, 2)
+        if not letter.burned(size, process, policy).faults:
+            return size
+    return None
+
+
+def _bolder(policy: Policy, process: Process, stroke_mm: float) -> Iterator[Finding]:
+    """How many times as wide as drawn the thinnest stroke is burned."""
+    width, allowance = process.line_width_mm, process.edge_allowance_mm
+    burned = width if stroke_mm < 2 * allowance else stroke_mm - 2 * allowance + width
+    bolder = burned / stroke_mm
+    if bolder <= policy.bolder_note:
+        return
+    is_much = bolder > policy.bolder_review
+    message = (
+        f"The thinnest stroke is drawn {stroke_mm:.3f} mm wide and burned {burned:.3f} mm wide: "
+        f"{bolder:.1f} times as bold."
+    )
+    yield Finding(
+        "much_bolder" if is_much else "bolder",
+        Severity.REVIEW if is_much else Severity.NOTE,
+        message,
+        measured=burned,
+        limit=policy.bolder_review * stroke_mm if is_much else stroke_mm,
+        unit="mm",
+    )
+
+
+def _touching(policy: Policy, mark: Burned, process: Process) -> Iterator[Finding]:
+    """Neighbours that stand apart in the drawing and touch when burned."""
+    gap, composition = mark.block.features.gap, mark.block.composition
+    if gap is None or composition is None or gap.width * mark.size_mm >= process.line_width_mm:
+        return
+    first, last = gap.span
+    pair = [c for c in composition.clusters if c.glyphs and first <= c.span[0] and c.span[1] <= last]
+    # Remembered letters lie where they were met first; these are burned where they stand.
+    shapes = [
+        burned_letter(
+            letter_shape(composition.font, cluster, mark.size_mm), process, open_lines=policy.open_lines
+        ).shape
+        for cluster in pair
+    ]
+    if not any(a.intersects(b) for at, a in enumerate(shapes) for b in shapes[at + 1 :]):
+        return
+    apart = gap.width * mark.size_mm
+    message = f"Characters {first + 1} to {last} touch when burned; they are {apart:.3f} mm apart."
+    yield Finding(
+        "letters_touch",
+        Severity.NOTE,
+        message,
+        span=gap.span,
+        measured=apart,
+        limit=process.line_width_mm,
+        unit="mm",
+    )

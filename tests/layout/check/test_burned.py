@@ -1,0 +1,140 @@
+"""Marks as burned: hairlines by their centre lines, and what closes, is lost or comes out bolder."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from shapely.geometry import LineString, Point, box
+
+from layout.burn.as_burned import as_burned, centre_lines
+from layout.check.burned_findings import Burned, burned_findings
+from layout.check.burned_letters import Shape, burned_letter
+from layout.lettering.fonts import open_font
+from layout.marks.blocks import text_block
+from layout.shop.findings import Verdict, verdict_of
+from layout.shop.stations import Process
+from tests.layout.made_up import checked, codes, the_shop, without_centre_lines, words
+
+LINE = 0.052
+
+
+def a_process(**changes: object) -> Process:
+    """Satin at the north station: a line of 0.052 mm, an edge allowance of 0.02 mm, an edge line."""
+    return replace(the_shop().processes["satin-north"], **changes)  # type: ignore[arg-type]
+
+
+def test_a_hairline_is_burned_by_its_centre_line_and_nothing_of_it_is_lost() -> None:
+    hairline = box(0.0, 0.0, 3.0, 0.03)
+
+    burned = as_burned([hairline], [], a_process())
+
+    assert burned.lost == ()
+    length = sum(line.length for line in burned.centre_lines)
+    assert length == pytest.approx(3.0, abs=0.1)
+    assert all(abs(y - 0.015) < 0.004 for line in burned.centre_lines for _, y in line.coords[1:-1])
+    assert burned.shape.buffer(0.002).covers(hairline)
+
+
+def test_a_stroke_with_room_for_fill_gets_no_centre_line() -> None:
+    assert centre_lines([box(0.0, 0.0, 3.0, 0.3)], a_process()) == ()
+
+
+def test_a_stroke_that_narrows_gets_a_centre_line_where_fill_ends_and_the_two_meet() -> None:
+    narrowing = box(0.0, -0.15, 1.0, 0.15).union(box(1.0, -0.015, 3.0, 0.015))
+
+    burned = as_burned([narrowing], [], a_process())
+
+    assert burned.lost == () and burned.shape.geom_type == "Polygon"
+    assert min(x for line in burned.centre_lines for x, _ in line.coords) < 1.03
+
+
+def test_without_an_edge_line_what_rows_can_miss_gets_a_centre_line_too() -> None:
+    stroke = [box(0.0, 0.0, 3.0, 0.06)]
+
+    with_edge = centre_lines(stroke, a_process())
+    without = centre_lines(stroke, a_process(edge_line=False, edge_allowance_mm=0.025))
+
+    assert with_edge == () and without != ()
+
+
+def test_a_process_whose_card_shows_no_isolated_lines_burns_none_and_keeps_the_old_rule() -> None:
+    old = without_centre_lines()
+
+    assert centre_lines([box(0.0, 0.0, 3.0, 0.03)], old.processes["satin-north"]) == ()
+    asked = words("Grandpa", font="great-vibes", height_mm=4.0)
+    assert "stroke_too_thin" in codes(checked(asked, shop=old))
+    assert checked(asked).verdict is Verdict.ACCEPT
+
+
+@pytest.mark.parametrize(("gap", "fault"), [(0.0115, True), (0.03, False)])
+def test_parts_of_a_letter_that_come_together_are_a_closed_slit(gap: float, fault: bool) -> None:
+    bars = (box(0.0, 0.0, 1.0, 0.3), box(0.0, 0.3 + gap, 1.0, 0.6 + gap))
+
+    faults = burned_letter(Shape(bars), a_process(), open_lines=0.5).faults
+
+    assert ("slit_closed" in faults) is fault
+
+
+@pytest.mark.parametrize(("radius", "fault"), [(0.015, True), (0.1, False)])
+def test_a_counter_of_which_too_little_stays_open_is_closed(radius: float, fault: bool) -> None:
+    ring = Point(0, 0).buffer(0.3).difference(Point(0, 0).buffer(radius))
+
+    faults = burned_letter(Shape((ring,)), a_process(), open_lines=0.5).faults
+
+    assert ("counter_closed" in faults) is fault
+
+
+def test_a_counter_between_hairlines_closes_sooner_than_one_between_strokes() -> None:
+    def ring(stroke: float) -> Shape:
+        return Shape((Point(0, 0).buffer(0.035 + stroke).difference(Point(0, 0).buffer(0.035)),))
+
+    process = a_process()
+
+    assert "counter_closed" in burned_letter(ring(0.01), process, open_lines=0.5).faults
+    assert burned_letter(ring(0.2), process, open_lines=0.5).faults == frozenset()
+
+
+def test_an_opening_that_is_bridged_is_a_closed_slit() -> None:
+    arc = Point(0, 0).buffer(0.5, quad_segs=32).difference(Point(0, 0).buffer(0.3, quad_segs=32))
+
+    def open_by(gap: float) -> Shape:
+        return Shape((arc.difference(box(0.0, -gap / 2, 1.0, gap / 2)),))
+
+    process = a_process()
+
+    assert "slit_closed" in burned_letter(open_by(0.011), process, open_lines=0.5).faults
+    assert burned_letter(open_by(0.06), process, open_lines=0.5).faults == frozenset()
+
+
+def test_a_loop_of_a_single_line_font_can_close_too() -> None:
+    loop = LineString(Point(0, 0).buffer(0.03).exterior.coords)
+
+    faults = burned_letter(Shape((), (loop,)), a_process(), open_lines=0.5).faults
+
+    assert faults == {"counter_closed"}
+
+
+def test_a_process_that_fails_leaves_the_eligible_places() -> None:
+    shop = the_shop()
+    able, card = shop.processes["satin-south"], shop.processes["satin-north"].test_card
+    unable = a_process(test_card=card and replace(card, isolated_lines=False))
+    asked = words("Grandpa", font="great-vibes", height_mm=4.0)
+    font = open_font(shop.fonts[asked.font])
+    zone = shop.blades["chef-20"].face_of_zone("heel").zone("heel")
+    block = text_block((asked.text,), font, zone, align="centre", text=asked.text, store=None)
+    mark = Burned(asked, block, 4.0, checked(asked).marks[0].outline)
+
+    findings, stations = burned_findings(shop.policy, mark, [unable, able])
+
+    assert stations == {"south"}
+    assert verdict_of(tuple(findings)) is Verdict.ACCEPT
+
+
+def test_strokes_that_come_out_bolder_are_a_note_and_beyond_the_shops_limit_a_review() -> None:
+    asked = words("Grandpa", font="great-vibes", height_mm=4.0)
+    strict = replace(the_shop(), policy=replace(the_shop().policy, bolder_review=2.0))
+
+    assert "bolder" in codes(checked(asked))
+    result = checked(asked, shop=strict)
+    assert "much_bolder" in codes(result) and result.verdict is Verdict.REVIEW
