@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Response
-from fastapi.encoders import jsonable_encoder
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy.orm import Session
 
@@ -17,6 +17,7 @@ from service.doorway import AtHand
 from service.records import ids
 from service.records.tables import Callback, Delivery, Event
 from service.records.who import Role, Who
+from service.requests.answers import AnswerBody
 from service.requests.idempotency import Answer, create_once, created
 
 router = APIRouter(prefix="/v1/callbacks")
@@ -30,6 +31,20 @@ class CallbackIn(BaseModel):
 
     url: Annotated[str, Field(min_length=8, max_length=500)]
     client: Annotated[str | None, Field(min_length=1, max_length=60)] = None
+
+
+class RegisteredAnswer(AnswerBody):
+    """A callback just registered, with the secret that signs what goes there: it is shown here only."""
+
+    id: str = Field(description="The callback.", examples=["CB1"])
+    client: str = Field(description="The store whose events go there.", examples=["garden-shop"])
+    url: str = Field(description="Where they go.", examples=["https://shop.example/told"])
+    rotated_at: datetime | None = Field(description="When its secret was changed last.")
+    previous_secret_until: datetime | None = Field(description="Until when the one before signs as well.")
+    created_at: datetime = Field(description="When it was registered.")
+    disabled_at: datetime | None = Field(description="When sending to it was ended.")
+    disabled_why: str | None = Field(description="Why it was ended.")
+    secret: str = Field(description="Signs every delivery (Standard Webhooks).", examples=["whsec_..."])
 
 
 class ResendIn(BaseModel):
@@ -61,8 +76,8 @@ def register(
             by=tools.by(who),
             loopback_allowed=tools.settings.callbacks_to_loopback,
         )
-        shown = jsonable_encoder({**_shown(callback), "secret": callback.secret})
-        return created(shown, {"Location": f"/v1/callbacks/{shown['id']}"})
+        shown = RegisteredAnswer(**_shown(callback), secret=callback.secret)
+        return created(shown, {"Location": f"/v1/callbacks/{shown.id}"})
 
     return wire.json_answer(
         create_once(
