@@ -122,18 +122,7 @@ def freeze(session: Session, line: OrderLine, result: CheckResult) -> None:
     if result.verdict is Verdict.REFUSE:
         return
     for position, mark in enumerate(result.marks):
-        line.marks.append(
-            FrozenMark(
-                words_revision=line.words_revision,
-                position=position,
-                zone=mark.zone,
-                face=mark.face,
-                material=mark.surface.material,
-                finish=mark.surface.finish,
-                outline=mark.outline.to_record(),
-                digest=mark.outline.digest,
-            )
-        )
+        line.marks.append(FrozenMark.of(mark, position, words_revision=line.words_revision))
     session.flush()
 
 

@@ -66,18 +66,7 @@ def open_lot(session: Session, wanted: LotWanted, result: CheckResult, *, shop: 
     session.add(lot)
     session.flush()
     for position, mark in enumerate(result.marks):
-        session.add(
-            FrozenMark(
-                lot_id=lot.id,
-                position=position,
-                zone=mark.zone,
-                face=mark.face,
-                material=mark.surface.material,
-                finish=mark.surface.finish,
-                outline=mark.outline.to_record(),
-                digest=mark.outline.digest,
-            )
-        )
+        session.add(FrozenMark.of(mark, position, lot_id=lot.id))
     write_history(
         session,
         "lot",

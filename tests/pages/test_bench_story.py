@@ -49,6 +49,8 @@ def mount(page: Page) -> None:
     scan(page, f"PLATE.{name}")
     # The answer to a scan may be gone already, when the page draws itself anew; that the question is, stays.
     expect(page.get_by_role("heading", name="Which plate is in the machine?")).to_have_count(0)
+    load = page.request.get(f"/v1/loads/{page.locator('h1').inner_text().split(' · ')[0]}").json()
+    assert (load["mounted"]["copy"], load["mounted"]["how"]) == (name, "scanned")
 
 
 def seat_all(page: Page) -> None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
+from typing import Any, Self
 
 from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstraint, text
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
+from layout.shop.loads import Mark
 from service.records.states import JobState
 from service.records.tables.base import Base, Id, one_of
 
@@ -92,6 +93,20 @@ class FrozenMark(Base):
     finish: Mapped[str] = mapped_column(String(40))
     outline: Mapped[dict[str, Any]]
     digest: Mapped[str] = mapped_column(String(64))
+
+    @classmethod
+    def of(cls, mark: Mark, position: int, **whose: int) -> Self:
+        """A mark as it was approved; `whose` is its line's `words_revision`, or a `lot_id`."""
+        return cls(
+            position=position,
+            zone=mark.zone,
+            face=mark.face,
+            material=mark.surface.material,
+            finish=mark.surface.finish,
+            outline=mark.outline.to_record(),
+            digest=mark.outline.digest,
+            **whose,
+        )
 
 
 class Job(Base):

@@ -74,7 +74,8 @@ def test_the_same_key_of_another_store_is_another_order(counter: Counter) -> Non
     assert _count(counter, Order) == 2
 
 
-def test_a_key_in_flight_is_a_conflict_that_says_when_to_ask_again(counter: Counter) -> None:
+def _check_that_waits(counter: Counter) -> tuple[threading.Event, threading.Event]:
+    """Checks that say when they have begun, and go on when they are told to."""
     inside, go_on = threading.Event(), threading.Event()
     check = counter.tools.geometry.check
 
@@ -84,6 +85,11 @@ def test_a_key_in_flight_is_a_conflict_that_says_when_to_ask_again(counter: Coun
         return check(*given, **named)
 
     counter.tools.geometry.check = slow_check  # type: ignore[method-assign]
+    return inside, go_on
+
+
+def test_a_key_in_flight_is_a_conflict_that_says_when_to_ask_again(counter: Counter) -> None:
+    inside, go_on = _check_that_waits(counter)
     body, key = an_order(), a_key()
     with ThreadPoolExecutor(1) as pool:
         first = pool.submit(counter.post_order, body, key=key)
@@ -101,15 +107,7 @@ def test_a_claim_is_kept_while_its_owner_works_however_long(
     counter: Counter, clock: SetClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(idempotency, "_RENEW_SECONDS", 0.01)
-    inside, go_on = threading.Event(), threading.Event()
-    check = counter.tools.geometry.check
-
-    def slow_check(*given: Any, **named: Any) -> Any:
-        inside.set()
-        assert go_on.wait(20)
-        return check(*given, **named)
-
-    counter.tools.geometry.check = slow_check  # type: ignore[method-assign]
+    inside, go_on = _check_that_waits(counter)
     body, key = an_order(), a_key()
     with ThreadPoolExecutor(1) as pool:
         first = pool.submit(counter.post_order, body, key=key)
