@@ -43,7 +43,8 @@ class MarkSurface:
     finish: str
 
 
-_WAITING = (
+#: What `waiting_of` reads of a job.
+WAITING = (
     Job.id,
     Job.order_id,
     Job.line_id,
@@ -66,7 +67,7 @@ def ready_jobs(session: Session, blades: Collection[str], *, limit: int) -> list
     time does not depend on how many jobs wait.
     """
     queues = [
-        select(*_WAITING)
+        select(*WAITING)
         .where(Job.blade == blade, *_READY)
         .order_by(Job.priority.desc(), Job.ship_by, Job.id)
         .limit(limit)
@@ -79,16 +80,17 @@ def ready_jobs(session: Session, blades: Collection[str], *, limit: int) -> list
     rows = session.execute(
         select(heads).order_by(heads.c.priority.desc(), heads.c.ship_by, heads.c.id).limit(limit)
     )
-    return [_waiting(row) for row in rows]
+    return [waiting_of(row) for row in rows]
 
 
 def ready_among(session: Session, job_ids: Collection[int]) -> list[Waiting]:
     """Those of the jobs that are ready, their units reserved or in hand."""
-    rows = session.execute(select(*_WAITING).where(Job.id.in_(sorted(job_ids)), *_READY).order_by(Job.id))
-    return [_waiting(row) for row in rows]
+    rows = session.execute(select(*WAITING).where(Job.id.in_(sorted(job_ids)), *_READY).order_by(Job.id))
+    return [waiting_of(row) for row in rows]
 
 
-def _waiting(row: Any) -> Waiting:
+def waiting_of(row: Any, *, whole: bool = False) -> Waiting:
+    """A row of `WAITING` as a value, with the faces still to be engraved, or with all of them."""
     return Waiting(
         id=row.id,
         order_id=row.order_id,
@@ -96,7 +98,7 @@ def _waiting(row: Any) -> Waiting:
         words_revision=row.words_revision,
         sku=row.sku,
         blade=row.blade,
-        faces=tuple(face for face in row.faces if face not in row.faces_done),
+        faces=tuple(face for face in row.faces if whole or face not in row.faces_done),
         priority=row.priority,
         ship_by=row.ship_by,
         replaces=row.replaces,

@@ -9,7 +9,7 @@ from datetime import datetime
 from sqlalchemy import ColumnElement, func, or_, select
 from sqlalchemy.orm import Session
 
-from service.loads.waiting_rows import Waiting
+from service.loads.waiting_rows import WAITING, Waiting, waiting_of
 from service.records.states import ACTIVE_LOADS, JobState, LotState
 from service.records.tables import Bin, History, Job, Load, Lot, Order, OrderLine, Promise
 
@@ -49,17 +49,7 @@ def of_orders(session: Session, order_ids: Collection[int]) -> list[Timed]:
 def _timed(session: Session, *conditions: ColumnElement[bool], whole: bool = False) -> list[Timed]:
     rows = session.execute(
         select(
-            Job.id,
-            Job.order_id,
-            Job.line_id,
-            Job.words_revision,
-            Job.sku,
-            Job.blade,
-            Job.faces,
-            Job.faces_done,
-            Job.priority,
-            Job.ship_by,
-            Job.replaces,
+            *WAITING,
             OrderLine.burn_seconds,
             Bin.walking_order,
         )
@@ -70,18 +60,7 @@ def _timed(session: Session, *conditions: ColumnElement[bool], whole: bool = Fal
     )
     return [
         Timed(
-            Waiting(
-                row.id,
-                row.order_id,
-                row.line_id,
-                row.words_revision,
-                row.sku,
-                row.blade,
-                tuple(face for face in row.faces if whole or face not in row.faces_done),
-                row.priority,
-                row.ship_by,
-                row.replaces,
-            ),
+            waiting_of(row, whole=whole),
             row.burn_seconds or 0.0,
             len(row.faces),
             row.walking_order,
