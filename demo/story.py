@@ -70,7 +70,8 @@ class Story:
         for one in suggestions[:2]:
             again = desk.post("/v1/checks", {"sku": "AQ-CHEF-20", "inscriptions": [one]}).json()
             self._must(again["verdict"] != "refuse", "a suggestion must pass the same check")
-            self._say(f"  suggested, and it passes: {one['text']!r} in {one['font']}")
+            size = again["inscriptions"][0]["height_mm"]
+            self._say(f"  suggested, and it passes: {one['text']!r} in {one['font']}, capitals {size:.2f} mm")
         accepted = desk.post("/v1/checks", orders.A_CHECK_THAT_PASSES).json()
         self._must(accepted["verdict"] == "accept", f"this must be accepted: {accepted['findings']}")
         placed = accepted["inscriptions"][0]
