@@ -47,7 +47,7 @@ def mount(page: Page) -> None:
     """The label on the planned plate is scanned."""
     name = page.locator("h1").inner_text().split(" · ")[1]
     scan(page, f"PLATE.{name}")
-    # The answer to a scan may be gone already, when the page draws itself anew; that the question is, stays.
+    expect(page.get_by_text(f"Plate {name} is mounted")).to_be_visible()
     expect(page.get_by_role("heading", name="Which plate is in the machine?")).to_have_count(0)
     load = page.request.get(f"/v1/loads/{page.locator('h1').inner_text().split(' · ')[0]}").json()
     assert (load["mounted"]["copy"], load["mounted"]["how"]) == (name, "scanned")
@@ -201,6 +201,33 @@ def test_two_tablets_on_one_load_see_each_other_and_only_one_starts_it(
         starts = [m for m in http.get("/v1/jobs/J1").json()["history"] if m["to"] == "loaded"]
         assert http.get(f"/v1/loads/{load}").json()["state"] == "burning"
     assert len(starts) == 1
+
+
+def test_an_answer_stays_while_somebody_else_s_change_is_drawn(shop: ServedShop, sign_in: SignIn) -> None:
+    """It goes with the step that it was about."""
+    shop.order("AQ-1", {"quantity": 2})
+    page = sign_in("bench", "Ines")
+    load = take(page)
+    pull_all(page)
+    mount(page)
+
+    with shop.api("bench") as http:
+        held = http.get(f"/v1/loads/{load}")
+        first, second = (slot["slot"] for slot in held.json()["turns"][0]["slots"])
+
+        def seat(slot: str) -> None:
+            http.post(
+                f"/v1/loads/{load}/seated", json={"turn": 1, "slots": {slot: "seated"}},
+                headers={"If-Match": held.json()["etag"]},
+            ).raise_for_status()  # fmt: skip
+
+        seat(first)
+        expect(page.get_by_role("button", name="1 seated as shown")).to_be_visible()
+        expect(page.get_by_text("is mounted")).to_be_visible()
+        seat(second)
+
+    expect(page.locator("#code")).to_be_visible()
+    expect(page.get_by_text("is mounted")).to_have_count(0)
 
 
 def test_a_restart_in_the_middle_loses_nothing(shop: ServedShop, sign_in: SignIn) -> None:

@@ -47,16 +47,28 @@
     }
   }
 
+  // What was answered to a person stays while the load is as it was: somebody else's change must not take a
+  // refusal away before it is read, nor say again what is no longer so.
+  const told = () => [...live().querySelectorAll(":scope > [data-sound]")];
+  const asItStands = () => live().dataset.etag && `${live().dataset.step} ${live().dataset.etag}`;
+  function tellAgain(answers) {
+    for (const [place, answer] of answers) {
+      if (!told().some((one) => one.isEqualNode(answer))) live().insertBefore(answer, live().children[place] || null);
+    }
+  }
+
   function swap(text, address, isAsked) {
     const page = new DOMParser().parseFromString(text, "text/html"), next = page.getElementById("live");
     if (!next) { location.assign(address); return; }
     const field = document.activeElement, kept = field && field.id && live().contains(field) ? field.id : "";
     const held = isAsked ? null : opened(), before = live().dataset.step;
+    const answers = isAsked ? [] : told().map((one) => [[...live().children].indexOf(one), one]), stood = asItStands();
     const scrolled = [...live().querySelectorAll(".scroll")].map((one) => one.scrollLeft);
     swaps += 1;
     live().replaceWith(document.importNode(next, true));
     live().querySelectorAll(".scroll").forEach((one, n) => { one.scrollLeft = scrolled[n] || 0; });
     if (held) reopen(held);
+    if (stood && stood === asItStands()) tellAgain(answers);
     if (isAsked && before !== live().dataset.step) scrollTo(0, 0); // a step opens at its top, warnings first
     document.title = page.title;
     for (const note of ["stale", "offline", "fault"]) document.getElementById(note).hidden = true;
