@@ -15,6 +15,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 from sqlalchemy import Engine, create_engine, event
 from sqlalchemy.engine import URL
 
@@ -56,6 +57,11 @@ def _another_day() -> Iterator[None]:
 
     with time_machine.travel(datetime.fromisoformat(moment), tick=True):
         yield
+
+
+# No test is timed, neither as a whole nor by example: what a machine has to do besides is no finding.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 @pytest.fixture
