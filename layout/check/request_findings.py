@@ -24,19 +24,34 @@ from layout.shop.shop import Policy, Shop
 #: Words that no size, font or zone makes acceptable, only other words do.
 WRONG_WORDS = frozenset(
     {
-        "empty_text", "control_character", "bidi_control", "zero_width", "private_character",
-        "unassigned_character", "replacement_character", "lone_mark", "overloaded_character",
-        "lone_surrogate", "look_alike", "too_many_characters", "initials_count", "too_many_lines",
+        "empty_text",
+        "control_character",
+        "bidi_control",
+        "zero_width",
+        "private_character",
+        "unassigned_character",
+        "replacement_character",
+        "lone_mark",
+        "overloaded_character",
+        "lone_surrogate",
+        "look_alike",
+        "too_many_characters",
+        "initials_count",
+        "too_many_lines",
     }
-)  # fmt: skip
+)
 #: With one of these nothing is set, let alone placed: what the request alone decides costs no geometry, and
 #: no word reaches the shaper that it was not made for (ICU takes a control character for a paragraph's end).
 NOTHING_TO_PLACE = WRONG_WORDS | frozenset(
     {
-        "unknown_font", "unknown_artwork", "font_refused", "missing_glyph", "code_content",
+        "unknown_font",
+        "unknown_artwork",
+        "font_refused",
+        "missing_glyph",
+        "code_content",
         "size_out_of_range",
     }
-)  # fmt: skip
+)
 SIZE_WORDS = {"text": "capital height", "monogram": "capital height", "artwork": "width", "code": "module"}
 #: A finding names so many missing characters, and says how many more there are.
 _MOST_NAMED = 8
@@ -128,9 +143,15 @@ def _initials(initials: str, policy: Policy) -> list[Finding]:
     if not monogram.FEWEST_INITIALS <= count <= monogram.MOST_INITIALS:
         message = f"A monogram has one to three initials; these are {count} characters."
         findings.append(
-            Finding("initials_count", Severity.REFUSE, message,
-                    measured=float(count), limit=float(monogram.MOST_INITIALS), unit="characters")
-        )  # fmt: skip
+            Finding(
+                "initials_count",
+                Severity.REFUSE,
+                message,
+                measured=float(count),
+                limit=float(monogram.MOST_INITIALS),
+                unit="characters",
+            )
+        )
     return findings
 
 
@@ -185,6 +206,12 @@ def _too_many_lines(zone: Zone, inscription: Inscription) -> list[Finding]:
     if own <= zone.max_lines:
         return []
     return [
-        Finding("too_many_lines", Severity.REFUSE, f"{own} lines; this zone takes {zone.max_lines}.",
-                measured=float(own), limit=float(zone.max_lines), unit="lines")
-    ]  # fmt: skip
+        Finding(
+            "too_many_lines",
+            Severity.REFUSE,
+            f"{own} lines; this zone takes {zone.max_lines}.",
+            measured=float(own),
+            limit=float(zone.max_lines),
+            unit="lines",
+        )
+    ]

@@ -65,9 +65,15 @@ def small_findings(policy: Policy, inscription: Inscription, size: float) -> lis
         return []
     message = f"Capitals of {size:.2f} mm are small; a person looks at them first."
     return [
-        Finding("small_capitals", Severity.REVIEW, message,
-                measured=size, limit=policy.review_height_mm, unit="mm")
-    ]  # fmt: skip
+        Finding(
+            "small_capitals",
+            Severity.REVIEW,
+            message,
+            measured=size,
+            limit=policy.review_height_mm,
+            unit="mm",
+        )
+    ]
 
 
 def less_room(zone: Zone, room_mm: float | None) -> list[Finding]:
@@ -89,11 +95,17 @@ def does_not_fit(
     at = f"{broken} at a {SIZE_WORDS[inscription.kind]} of {size:g} mm"
     fits = f"it fits at {largest:.2f} mm" if largest else "it fits at no size"
     findings = [
-        Finding(code, Severity.REFUSE, f"It is {_shown(by)} mm too {word}{at}; {fits}.",
-                measured=by, limit=0.0, unit="mm")
+        Finding(
+            code,
+            Severity.REFUSE,
+            f"It is {_shown(by)} mm too {word}{at}; {fits}.",
+            measured=by,
+            limit=0.0,
+            unit="mm",
+        )
         for code, word, by in (("too_long", "long", over.length_mm), ("too_tall", "tall", over.height_mm))
         if by > 0
-    ]  # fmt: skip
+    ]
     if findings:
         return findings
     message = f"The shape of the zone leaves no room for it{at}; {fits}."

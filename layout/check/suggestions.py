@@ -44,11 +44,22 @@ _MOST_WAYS, _MOST_JOINED = 2, 12
 #: What another font, mark, frame or kind of code may do away with.
 _OTHERWISE = frozenset(
     {
-        "unknown_font", "font_not_offered", "font_refused", "missing_glyph", "unknown_artwork",
-        "code_content", "too_long", "too_tall", "no_room", "stroke_too_thin", "counter_closed", "slit_closed",
-        "part_lost", "module_too_small",
+        "unknown_font",
+        "font_not_offered",
+        "font_refused",
+        "missing_glyph",
+        "unknown_artwork",
+        "code_content",
+        "too_long",
+        "too_tall",
+        "no_room",
+        "stroke_too_thin",
+        "counter_closed",
+        "slit_closed",
+        "part_lost",
+        "module_too_small",
     }
-)  # fmt: skip
+)
 
 #: The verdict of the whole request with an inscription (by its index) put in place of the one asked for.
 VerdictWith = Callable[[int, Inscription], Verdict]

@@ -19,9 +19,17 @@ _WEB_FONTS = frozenset({b"wOFF", b"wOF2"})
 LEAST_UPEM, MOST_UPEM = 16, 16_384
 #: What fontTools lets through when a table holds nonsense.
 _BROKEN = (
-    TTLibError, struct.error, AssertionError, ArithmeticError, AttributeError, LookupError, MemoryError,
-    RecursionError, TypeError, ValueError,
-)  # fmt: skip
+    TTLibError,
+    struct.error,
+    AssertionError,
+    ArithmeticError,
+    AttributeError,
+    LookupError,
+    MemoryError,
+    RecursionError,
+    TypeError,
+    ValueError,
+)
 
 
 class FontRefused(ValueError):

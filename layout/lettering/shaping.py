@@ -16,9 +16,7 @@ from layout.lettering.text import graphemes
 
 #: Scripts whose letters join: extra letter spacing would tear them apart (or, between letters that happen
 #: not to join, leave holes in the word).
-_JOINED = frozenset(
-    {"Arab", "Syrc", "Mong", "Nkoo", "Adlm", "Rohg", "Mand", "Deva", "Beng", "Guru", "Phag"}
-)  # fmt: skip
+_JOINED = frozenset({"Arab", "Syrc", "Mong", "Nkoo", "Adlm", "Rohg", "Mand", "Deva", "Beng", "Guru", "Phag"})
 #: Ligatures that are there for looks; letter spacing would go round them but not into them.
 _NO_LIGATURES: Mapping[str, bool] = {"liga": False, "clig": False}
 

@@ -19,9 +19,9 @@ from layout.shop.shop import Policy
 LINE_FEED = "\n"
 #: Scripts whose letters change shape with their neighbours, so that a joiner between them has a meaning.
 JOINING_SCRIPTS = frozenset(
-    {"Arab", "Syrc", "Mong", "Nkoo", "Adlm", "Rohg", "Mand", "Deva", "Beng", "Guru", "Gujr", "Orya", "Taml",
-     "Telu", "Knda", "Mlym", "Sinh", "Khmr", "Mymr"}
-)  # fmt: skip
+    {"Arab", "Syrc", "Mong", "Nkoo", "Adlm", "Rohg", "Mand"}
+    | {"Deva", "Beng", "Guru", "Gujr", "Orya", "Taml", "Telu", "Knda", "Mlym", "Sinh", "Khmr", "Mymr"}
+)
 #: A reader takes no more than this for one letter; UAX 15 calls 30 marks in a row the most that is sane.
 MOST_POINTS_PER_GRAPHEME = 16
 #: A text that many times too long is not looked at letter by letter.
@@ -29,7 +29,10 @@ _FAR_TOO_LONG = 8
 
 _GRAPHEME = regex.compile(r"\X")
 _JOINERS = frozenset("\u200c\u200d")
-_ZERO_WIDTH = regex.compile(r"[\u00ad\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u200b\u2060-\u2064\u3164\ufe00-\ufe0f\ufeff\uffa0\U000E0100-\U000E01EF]")  # fmt: skip  # noqa: E501
+_ZERO_WIDTH = regex.compile(
+    r"[\u00ad\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u200b\u2060-\u2064\u3164\ufe00-\ufe0f\ufeff\uffa0"
+    r"\U000E0100-\U000E01EF]"
+)
 _BIDI_CONTROL = regex.compile(r"[\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 _ODDITIES = {
     "zero_width": "invisible and takes no room",

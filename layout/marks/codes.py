@@ -40,9 +40,15 @@ def content_findings(content: str, policy: Policy) -> list[Finding]:
     if len(content) > MOST_CONTENT:
         message = f"{len(content)} characters; no code holds more than {MOST_CONTENT}."
         return [
-            Finding("code_content", Severity.REFUSE, message,
-                    measured=float(len(content)), limit=float(MOST_CONTENT), unit="characters")
-        ]  # fmt: skip
+            Finding(
+                "code_content",
+                Severity.REFUSE,
+                message,
+                measured=float(len(content)),
+                limit=float(MOST_CONTENT),
+                unit="characters",
+            )
+        ]
     findings = [finding for finding in inspect(content, policy) if finding.code not in _NOT_FOR_CODES]
     if LINE_FEED in content:
         findings.append(Finding("control_character", Severity.REFUSE, "A code has no line breaks."))

@@ -1,6 +1,6 @@
 """Pictures of blades and plates for people, in millimetres: never for burning.
 
-A look of our own: metal in pale grey, the handle in wood, zones in petrol with their letter at the start of
+Metal in pale grey, the handle in wood, zones in petrol with their letter at the start of
 the baseline, keep-outs in rust, each reason with its own hatch and a number that the legend explains, so that
 nothing is told by colour alone.
 """
@@ -108,18 +108,22 @@ def draw_face(blade: Blade, face: Face) -> str:
 def add_face(sheet: Sheet, face: Face) -> None:
     """The face itself in its own frame: handle, metal, hatched keep-outs, zones with their baselines."""
     hair = sheet.letter_mm / 12
-    own, rest = _materials(face)
+    face_fill, unit_fill = _materials(face)
     if face.body is not None:
-        sheet.area(face.body.difference(face.silhouette), fill=rest, stroke=INK, stroke_width=hair)
-    sheet.area(face.silhouette, fill=own, stroke=INK, stroke_width=2 * hair)
+        sheet.area(face.body.difference(face.silhouette), fill=unit_fill, stroke=INK, stroke_width=hair)
+    sheet.area(face.silhouette, fill=face_fill, stroke=INK, stroke_width=2 * hair)
     for keep_out in face.keep_outs:
         _hatch(sheet, keep_out, face.silhouette)
     for zone in face.zones:
         usable = zone.polygon.intersection(face.silhouette)
         sheet.area(
-            usable, fill=PETROL, fill_opacity=0.07, stroke=PETROL, stroke_width=1.6 * hair,
+            usable,
+            fill=PETROL,
+            fill_opacity=0.07,
+            stroke=PETROL,
+            stroke_width=1.6 * hair,
             stroke_dasharray=f"{format_mm(9 * hair)} {format_mm(5 * hair)}",
-        )  # fmt: skip
+        )
         sheet.line(zone.baseline.points, stroke=PETROL, stroke_width=1.2 * hair)
     for number, group in enumerate(_grouped(face.keep_outs), start=1):
         for keep_out in group:
@@ -229,7 +233,7 @@ def _stem(name: str) -> str:
 
 
 def _materials(face: Face) -> tuple[str, str]:
-    """Fill of the face itself and of the rest of the unit."""
+    """Fill colours of the face itself and of the rest of the unit."""
     return (WOOD, METAL) if face.face == "handle" else (METAL, WOOD)
 
 
@@ -290,30 +294,42 @@ def _draw_slot(
         last = index == len(units) - 1
         face = blades[seat.blade].face(seat.face)
         if last:
-            own, rest = _materials(face)
-            sheet.area(body, fill=rest, stroke=INK, stroke_width=letter / 20)
-            sheet.area(posed(face.silhouette, seat.pose), fill=own, stroke=INK, stroke_width=letter / 14)
+            face_fill, unit_fill = _materials(face)
+            sheet.area(body, fill=unit_fill, stroke=INK, stroke_width=letter / 20)
+            sheet.area(
+                posed(face.silhouette, seat.pose), fill=face_fill, stroke=INK, stroke_width=letter / 14
+            )
             for zone in face.zones:
                 shown = posed(zone.polygon.intersection(face.silhouette), seat.pose)
                 sheet.area(shown, fill=PETROL, fill_opacity=0.10, stroke=PETROL, stroke_width=letter / 24)
             _small_handle_arrow(sheet, face, seat, body)
         else:
             sheet.area(
-                body, fill="none", stroke=FAINT, stroke_width=letter / 14,
+                body,
+                fill="none",
+                stroke=FAINT,
+                stroke_width=letter / 14,
                 stroke_dasharray=f"{format_mm(letter / 2)} {format_mm(letter / 3)}",
-            )  # fmt: skip
+            )
     x0, y0, x1, y1 = slot.outline.bounds
     _slot_number(sheet, slot, [body for _, body in units])
     for index, line in enumerate(words):
         y = (y0 + y1) / 2 + letter * (0.75 * (len(words) - 1) - 1.5 * index - 0.4)
         sheet.text(
-            line, (x0 + x1) / 2, y, text_anchor="middle", stroke=PAPER, stroke_width=letter / 4,
-            paint_order="stroke", stroke_linejoin="round", font_size=format_mm(1.2 * letter),
-        )  # fmt: skip
+            line,
+            (x0 + x1) / 2,
+            y,
+            text_anchor="middle",
+            stroke=PAPER,
+            stroke_width=letter / 4,
+            paint_order="stroke",
+            stroke_linejoin="round",
+            font_size=format_mm(1.2 * letter),
+        )
 
 
 def _slot_number(sheet: Sheet, slot: Slot, bodies: Sequence[Polygon]) -> None:
-    """In the corner of the slot that its units leave most room in."""
+    """The slot's number, in the corner where its units leave most room."""
     letter = sheet.letter_mm
     x0, y0, x1, y1 = slot.outline.bounds
     width = 0.75 * letter * len(slot.slot)
@@ -343,11 +359,11 @@ def _units(
         if seat is None:
             raise KeyError(f"slot {slot.slot} does not take {chosen[0]}, {chosen[1]} up")
         seats = (seat,)
-    found = []
+    units = []
     for seat in seats:
         face = blades[seat.blade].face(seat.face)
-        found.append((seat, posed(face.body or face.silhouette, seat.pose)))
-    return found
+        units.append((seat, posed(face.body or face.silhouette, seat.pose)))
+    return units
 
 
 def posed(polygon: Any, pose: Pose) -> Any:
@@ -358,8 +374,8 @@ def posed(polygon: Any, pose: Pose) -> Any:
 
 
 def _small_handle_arrow(sheet: Sheet, face: Face, seat: Seat, body: Polygon) -> None:
-    rest = (face.body or face.silhouette).difference(face.silhouette)
-    handle = posed(face.silhouette if face.face == "handle" else rest, seat.pose)
+    beyond_silhouette = (face.body or face.silhouette).difference(face.silhouette)
+    handle = posed(face.silhouette if face.face == "handle" else beyond_silhouette, seat.pose)
     towards = math.radians(face.handle_deg + seat.pose.turn_deg)
     along = np.array([math.cos(towards), math.sin(towards)])
     middle = np.array(middle_of(body if handle.is_empty else handle))

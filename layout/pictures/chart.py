@@ -54,20 +54,23 @@ class Chart:
     def hatch(
         self, name: str, *, ground: str, ink: str, angle_deg: float, distance: float, width: float
     ) -> str:
-        """A fill of parallel lines; gives what a shape's `fill` is to be."""
+        """Define a fill of parallel lines; returns the value for a shape's `fill`."""
         step = format_mm(distance)
         pattern = svgwrite.pattern.Pattern(
-            (0, 0), (step, step), id=f"{self.name}-{name}", patternUnits="userSpaceOnUse",
-            patternTransform=f"rotate({format_mm(angle_deg)})", debug=False,
-        )  # fmt: skip
+            (0, 0),
+            (step, step),
+            id=f"{self.name}-{name}",
+            patternUnits="userSpaceOnUse",
+            patternTransform=f"rotate({format_mm(angle_deg)})",
+            debug=False,
+        )
         pattern.add(self.drawing.rect((0, 0), (step, step), fill=ground))
         pattern.add(self.drawing.rect((0, 0), (format_mm(width), step), fill=ink))
         self.drawing.defs.add(pattern)
         return f"url(#{self.name}-{name})"
 
     def group(self, title: str, href: str | None = None, *, dy: float = 0.0) -> Any:
-        """A part of the picture with words of its own, shown where a pointer rests; a link where `href` is
-        given."""
+        """A part of the picture with a title shown under a resting pointer; a link where `href` is given."""
         if href is None:
             part = self.drawing.g()
         else:
@@ -85,8 +88,8 @@ class Chart:
 
 
 def new_chart(name: str, height: float, *, title: str, description: str, has_links: bool = False) -> Chart:
-    """An empty chart WIDTH units wide. A picture with links in it is a group: the parts of a role `img` are
-    not told to those who listen (WAI-ARIA 1.2, `img`: children presentational)."""
+    """An empty chart WIDTH units wide. One with links has the role `group`: screen readers don't read the
+    parts of an `img` (WAI-ARIA 1.2, `img`: children presentational)."""
     drawing = svgwrite.Drawing(
         size=(f"{format_mm(_PAPER_MM)}mm", f"{format_mm(_PAPER_MM * height / WIDTH)}mm"),
         viewBox=f"0 0 {format_mm(WIDTH)} {format_mm(height)}",
@@ -102,12 +105,12 @@ def new_chart(name: str, height: float, *, title: str, description: str, has_lin
 
 
 def width_of(words: str, size: float, *, bold: bool = False) -> float:
-    """About how wide words are; rather more than less."""
+    """Estimated width of words, on the generous side."""
     return (_BOLD_LETTER if bold else _LETTER) * size * len(words)
 
 
 def fitted(words: str, size: float, room: float, *, bold: bool = False) -> float:
-    """The size at which words fit into a width, and no larger than the one asked for."""
+    """The letter size at which words fit a width, `size` at most."""
     return min(size, size * room / max(1.0, width_of(words, size, bold=bold)))
 
 

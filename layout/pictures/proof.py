@@ -53,15 +53,19 @@ class Overrun:
 
 def proof_svg(shop: Shop, sku: str, face: str, result: CheckResult, *, is_captioned: bool = True) -> str:
     """A face with all its marks and what the check has to say of them. Raises KeyError."""
-    here = [one for one in result.inscriptions if one.face == face]
-    overruns = [Overrun(one.overrun, one.region.polygon) for one in here if one.overrun and one.region]
+    here = [checked for checked in result.inscriptions if checked.face == face]
+    overruns = [
+        Overrun(checked.overrun, checked.region.polygon)
+        for checked in here
+        if checked.overrun and checked.region
+    ]
     return face_svg(
         shop,
         sku,
         face,
-        [one.mark for one in here if one.mark is not None],
-        regions=[one.region.polygon for one in here if one.region is not None],
-        bindings=[binding for one in here for binding in one.binding],
+        [checked.mark for checked in here if checked.mark is not None],
+        regions=[checked.region.polygon for checked in here if checked.region is not None],
+        bindings=[binding for checked in here for binding in checked.binding],
         notes=_notes(result, here, runs_over=bool(overruns)),
         overruns=overruns,
         is_captioned=is_captioned,
@@ -89,7 +93,7 @@ def face_svg(
     drawn = shop.blades[product.blade].face(face)
     body = shapely.union_all([drawn.body or drawn.silhouette, drawn.silhouette])
     letter = max(2.4, (body.bounds[2] - body.bounds[0]) / 80)
-    named, numbered = _keep_outs(drawn, letter, holding={_thing(binding) for binding in bindings})
+    named, numbered = _keep_outs(drawn, letter, holding={_binding_name(binding) for binding in bindings})
     if not is_captioned:
         notes, named, numbered = (), [], {}
     lines = [*notes, *(Note(str(n), f"{name}, kept out.") for n, name in enumerate(numbered, start=1))]
@@ -113,7 +117,7 @@ def face_svg(
     for mark in marks:
         _draw_mark(sheet, mark, _line_width_mm(shop, mark.surface))
         _dimensions(sheet, mark, held={binding.side for binding in bindings})
-    silent = {name for name, _ in named} if is_captioned else {_thing(binding) for binding in bindings}
+    silent = {name for name, _ in named} if is_captioned else {_binding_name(binding) for binding in bindings}
     _draw_bindings(sheet, bindings, named=silent)
     sheet.scale_bar(right - 3 * letter, y0 - 2.6 * letter)
     if is_captioned:
@@ -125,21 +129,23 @@ def face_svg(
 
 
 def _notes(result: CheckResult, here: Sequence[Checked], *, runs_over: bool) -> list[Note]:
-    notes = [Note(_SIGNS[f.severity], _said(f, result)) for f in result.findings]
-    for one in here:
-        if one.size_mm is None:
+    notes = [Note(_SIGNS[f.severity], _message(f, result)) for f in result.findings]
+    for checked in here:
+        if checked.size_mm is None:
             continue
-        held = ", ".join(dict.fromkeys(_thing(binding) for binding in one.binding))
-        bound = f"; bounded by {held}" if held else f"; {one.clearance_mm:.2f} mm clear of its region's edge"
-        size = f"{SIZE_WORDS[one.inscription.kind]} {one.size_mm:.2f} mm"
-        notes.append(Note("↕", f"{one.inscription.zone}: {size}{bound}."))
+        held = ", ".join(dict.fromkeys(_binding_name(binding) for binding in checked.binding))
+        bound = (
+            f"; bounded by {held}" if held else f"; {checked.clearance_mm:.2f} mm clear of its region's edge"
+        )
+        size = f"{SIZE_WORDS[checked.inscription.kind]} {checked.size_mm:.2f} mm"
+        notes.append(Note("↕", f"{checked.inscription.zone}: {size}{bound}."))
     if runs_over:
         notes.append(Note("┄", "Dashed: the size asked for, which does not fit; filled where it runs over."))
     return notes
 
 
-def _said(finding: Finding, result: CheckResult) -> str:
-    """The message, with the zone where there are several inscriptions that it could be about."""
+def _message(finding: Finding, result: CheckResult) -> str:
+    """The finding's message, led by its zone where the request has several inscriptions."""
     if finding.inscription is None or len(result.inscriptions) < 2:
         return finding.message
     return f"{result.inscriptions[finding.inscription].inscription.zone}: {finding.message}"
@@ -156,7 +162,7 @@ def _wrapped(notes: Iterable[Note], width_mm: float, letter_mm: float) -> list[N
 
 
 def _showable(words: str) -> str:
-    """Words of a customer's making without what no SVG can hold."""
+    """The buyer's words without characters that no SVG can hold."""
     return "".join(char if char.isprintable() else "\ufffd" for char in words)
 
 
@@ -189,8 +195,8 @@ def _draw_metal(sheet: Sheet, face: Face) -> None:
 def _keep_outs(
     face: Face, letter_mm: float, *, holding: set[str]
 ) -> tuple[list[tuple[str, Any]], dict[str, list[Any]]]:
-    """Names with the places that have room for them; and names by number with the polygons that have none,
-    save those that hold a mark and are named where they do."""
+    """Keep-outs with room for their name, each with where it goes; and by name those too small for it, which
+    get a number. Keep-outs in `holding` bound a mark and are named there instead."""
     named: list[tuple[str, Any]] = []
     numbered: dict[str, list[Any]] = {}
     for keep_out in face.keep_outs:
@@ -206,7 +212,7 @@ def _keep_outs(
 
 
 def _called(keep_out: KeepOut) -> str:
-    """The name without the number of one among several, and why nothing is burned there."""
+    """A keep-out's name without its running number, and why nothing is burned there."""
     name, reason = keep_out.keep_out.rstrip("0123456789 "), keep_out.reason.replace("_", " ")
     return name if reason in name else f"{name}: {reason}"
 
@@ -219,10 +225,17 @@ def _box_of(words: str, middle: Any, letter_mm: float) -> Any:
 def _label(sheet: Sheet, words: str, at: Any, colour: str, *, anchor: str = "middle") -> None:
     """Small words with a rim of paper, so that they can be read over whatever lies there."""
     sheet.text(
-        words, at.x, at.y - 0.3 * sheet.letter_mm, fill=colour, text_anchor=anchor,
-        font_size=f"{0.8 * sheet.letter_mm:.3f}", stroke=PAPER, stroke_width=sheet.letter_mm / 5,
-        paint_order="stroke", stroke_linejoin="round",
-    )  # fmt: skip
+        words,
+        at.x,
+        at.y - 0.3 * sheet.letter_mm,
+        fill=colour,
+        text_anchor=anchor,
+        font_size=f"{0.8 * sheet.letter_mm:.3f}",
+        stroke=PAPER,
+        stroke_width=sheet.letter_mm / 5,
+        paint_order="stroke",
+        stroke_linejoin="round",
+    )
 
 
 # --- marks, and what holds them -----------------------------------------------------------------------
@@ -236,9 +249,12 @@ def _draw_mark(sheet: Sheet, mark: Mark, line_width_mm: float) -> None:
 def _draw_strokes(sheet: Sheet, outline: Outline, width_mm: float, colour: str) -> None:
     for stroke in outline.strokes:
         sheet.line(
-            stroke.coords, stroke=colour, stroke_width=width_mm, stroke_linecap="round",
+            stroke.coords,
+            stroke=colour,
+            stroke_width=width_mm,
+            stroke_linecap="round",
             stroke_linejoin="round",
-        )  # fmt: skip
+        )
 
 
 def _draw_overrun(sheet: Sheet, overrun: Overrun) -> None:
@@ -253,8 +269,8 @@ def _draw_overrun(sheet: Sheet, overrun: Overrun) -> None:
 
 
 def _dimensions(sheet: Sheet, mark: Mark, *, held: set[Side]) -> None:
-    """Height beside the mark and length along it, each with its number on the line; at sides where nothing
-    holds the mark, if there are any."""
+    """Height beside the mark and length along it, each with its figure on the line; on sides where nothing
+    bounds the mark, if there are any."""
     x0, y0, x1, y1 = mark.outline.bounds_mm
     letter = sheet.letter_mm
     right, over = "before" in held and "after" not in held, "below" in held and "above" not in held
@@ -262,9 +278,13 @@ def _dimensions(sheet: Sheet, mark: Mark, *, held: set[Side]) -> None:
     y = y1 + 0.8 * letter if over else y0 - 0.8 * letter
     tick = letter / 4
     for line in (
-        [(x, y0), (x, y1)], [(x - tick, y0), (x + tick, y0)], [(x - tick, y1), (x + tick, y1)],
-        [(x0, y), (x1, y)], [(x0, y - tick), (x0, y + tick)], [(x1, y - tick), (x1, y + tick)],
-    ):  # fmt: skip
+        [(x, y0), (x, y1)],
+        [(x - tick, y0), (x + tick, y0)],
+        [(x - tick, y1), (x + tick, y1)],
+        [(x0, y), (x1, y)],
+        [(x0, y - tick), (x0, y + tick)],
+        [(x1, y - tick), (x1, y + tick)],
+    ):
         sheet.line(line, stroke=PETROL, stroke_width=letter / 16)
     beside = 0.3 * letter if right else -0.3 * letter
     middle = Point(x + beside, (y0 + y1) / 2)
@@ -274,38 +294,40 @@ def _dimensions(sheet: Sheet, mark: Mark, *, held: set[Side]) -> None:
 
 
 def _draw_bindings(sheet: Sheet, bindings: Sequence[Binding], *, named: set[str]) -> None:
-    """A ring where the mark meets what holds it, and the name of that thing beside the ring; but a keep-out
-    that bears its name already, and what was named once, are not named again."""
+    """A ring where the mark meets what bounds it, and the name of that beside the ring, once: not where a
+    keep-out bears its name already."""
     letter = sheet.letter_mm
     away = {
-        "before": (-0.8, 0.0, "end"), "after": (0.8, 0.0, "start"),
-        "above": (0.0, 1.0, "middle"), "below": (0.0, -1.0, "middle"),
-    }  # fmt: skip
+        "before": (-0.8, 0.0, "end"),
+        "after": (0.8, 0.0, "start"),
+        "above": (0.0, 1.0, "middle"),
+        "below": (0.0, -1.0, "middle"),
+    }
     spoken_of = set(named)
     for binding in bindings:
         x, y = binding.point
         sheet.line(Point(x, y).buffer(letter * 0.45).exterior.coords, stroke=RUST, stroke_width=letter / 10)
-        if _thing(binding) in spoken_of:
+        if _binding_name(binding) in spoken_of:
             continue
-        spoken_of.add(_thing(binding))
+        spoken_of.add(_binding_name(binding))
         dx, dy, anchor = away[binding.side]
-        _label(sheet, _thing(binding), Point(x + dx * letter, y + dy * letter), RUST, anchor=anchor)
+        _label(sheet, _binding_name(binding), Point(x + dx * letter, y + dy * letter), RUST, anchor=anchor)
 
 
-def _thing(binding: Binding) -> str:
+def _binding_name(binding: Binding) -> str:
     if binding.kind == "keep_out":
         return binding.name
     return f"edge of {binding.name.replace('_', ' ')}"
 
 
 def _line_width_mm(shop: Shop, surface: Surface) -> float:
-    """The widest line that a proven process makes on the surface: the mark as it may look at its boldest."""
+    """The widest line that a proven process makes on the surface: the mark at its boldest."""
     widths = [p.line_width_mm for p in shop.processes.values() if p.surface == surface and p.test_card]
     return max(widths, default=_SOME_LINE_MM)
 
 
 def _shown(body: Any, overruns: Sequence[Overrun]) -> tuple[float, float, float, float]:
-    """The box (mm) that the picture shows: the whole unit, and what runs over it, within reason."""
+    """The box (mm) that the picture shows: the whole unit and what runs over it, within limits."""
     x0, y0, x1, y1 = body.bounds
     beyond = _MOST_BEYOND * (x1 - x0)
     for overrun in overruns:

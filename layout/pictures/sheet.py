@@ -1,4 +1,4 @@
-"""The page that pictures are drawn on: svgwrite with y up, in millimetres, in our own few colours."""
+"""The page that pictures are drawn on: svgwrite with y up, in millimetres, in a few colours."""
 
 from __future__ import annotations
 
@@ -84,8 +84,8 @@ class Sheet:
 
 
 def new_sheet(page: Box, letter_mm: float, *, title: str | None = None) -> Sheet:
-    """An empty page as large as the box (x0, y0, x1, y1, mm, y up), with letters of that size; the title is
-    told to those who listen."""
+    """An empty page as large as the box (x0, y0, x1, y1, mm, y up), with letters of that size; screen readers
+    read the title."""
     x0, y0, x1, y1 = page
     width, height = format_mm(x1 - x0), format_mm(y1 - y0)
     drawing = svgwrite.Drawing(
@@ -99,7 +99,7 @@ def new_sheet(page: Box, letter_mm: float, *, title: str | None = None) -> Sheet
 
 
 def middle_of(geometry: Any) -> tuple[float, float]:
-    """The point deepest inside the largest part; of a long thin one, the middle of its length."""
+    """The point deepest inside the largest part; the middle of its length if that part is long and thin."""
     part = max(polygons_of(geometry), key=lambda p: p.area)
     x0, y0, x1, y1 = part.bounds
     if part.area < 0.25 * (x1 - x0) * (y1 - y0) or x1 - x0 > 8 * (y1 - y0):

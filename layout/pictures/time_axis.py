@@ -10,7 +10,7 @@ from layout.shop.hours import MOST_WEEKS, WEEK_S, Hours, joined, open_spans
 HOUR_S = 3600.0
 #: Closed stretches longer than this are shrunk; shorter ones (a lunch break) are drawn at scale.
 _LONGEST_AT_SCALE_S = HOUR_S
-#: What a shrunk stretch takes of the axis, as so much open time.
+#: Room on the axis for a shrunk stretch, as seconds of open time.
 _SHRUNK_S = 0.6 * HOUR_S
 
 
@@ -38,9 +38,9 @@ class Axis:
         return self.pieces[-1].ends
 
     def x(self, moment: float) -> float:
-        """Where a moment lies; one beside the axis lies at its nearer end."""
+        """Where a moment lies; outside the axis, at its nearer end."""
         moment = min(max(moment, self.begins), self.ends)
-        piece = next(one for one in self.pieces if moment <= one.ends)
+        piece = next(candidate for candidate in self.pieces if moment <= candidate.ends)
         return piece.x0 + (piece.x1 - piece.x0) * (moment - piece.begins) / (piece.ends - piece.begins)
 
     def full_hours(self) -> Iterator[float]:
@@ -54,7 +54,8 @@ class Axis:
 
 
 def new_axis(hours: Sequence[Hours], *, begins: float, open_s: float, x0: float, x1: float) -> Axis:
-    """An axis from x0 to x1 of so many seconds in which any of the stations is open, from `begins` on."""
+    """An axis from x0 to x1 that begins at `begins` and shows `open_s` seconds in which any station is
+    open."""
     stretches: list[tuple[float, float, bool]] = []
     at, left = begins, open_s
     for opens, closes in _merged(hours, begins):
@@ -75,19 +76,21 @@ def new_axis(hours: Sequence[Hours], *, begins: float, open_s: float, x0: float,
 
 
 def closed_spans(hours: Hours, begins: float, ends: float) -> list[tuple[float, float]]:
-    """When it is not open between two moments."""
-    found, at = [], begins
+    """Closed spans between two moments, cut to them."""
+    closed, at = [], begins
     for opens, closes in open_spans(hours, begins, ends):
         if opens > at:
-            found.append((at, opens))
+            closed.append((at, opens))
         at = closes
-    return [*found, *([(at, ends)] if at < ends else [])]
+    return [*closed, *([(at, ends)] if at < ends else [])]
 
 
 def _merged(hours: Sequence[Hours], begins: float) -> Iterator[tuple[float, float]]:
-    """Stretches in which any of them is open, week by week; always, where there are no stations."""
-    every = hours or [Hours()]
+    """Spans in which any station is open, week by week; always open where there are no stations."""
+    stations = hours or [Hours()]
     for _ in range(MOST_WEEKS):
         ends = (begins // WEEK_S + 1) * WEEK_S
-        yield from joined(sorted(span for one in every for span in open_spans(one, begins, ends)))
+        yield from joined(
+            sorted(span for station_hours in stations for span in open_spans(station_hours, begins, ends))
+        )
         begins = ends

@@ -21,7 +21,7 @@ _BURNING = (14.0, 106.0)
 _PREPARING = (118.0, 148.0)
 #: Bars narrower than this are no links: a finger could not choose among them. The page has a table as well.
 _NARROWEST_LINK = 44.0
-#: A load of a minute is seen, too.
+#: The narrowest bar: a load of one minute must still be visible.
 _NARROWEST = 9.0
 #: The shortest and the usual stretch of open time shown.
 SHORTEST_S, USUAL_S = 2 * HOUR_S, 10 * HOUR_S
@@ -72,7 +72,7 @@ class TimelineWords:
 
 @dataclass(frozen=True, slots=True)
 class _Looks:
-    """Fills with hatches, made once."""
+    """Hatched fills, made once for a chart."""
 
     closed: str
     late: str
@@ -86,7 +86,8 @@ def draw_timeline(
     words: TimelineWords,
     most_open_s: float = USUAL_S,
 ) -> str:
-    """Stations by time, from now on for so much open time at most, or as far as the bars reach."""
+    """Stations by time as SVG text, from now on: `most_open_s` seconds of open time, or as far as the bars
+    reach if that is less."""
     axis = _axis(lanes, bars, now, most_open_s)
     height = _HEAD + _LANE * max(1, len(lanes)) + _FOOT
     chart = new_chart(
@@ -122,13 +123,16 @@ def _axis(lanes: Sequence[Lane], bars: Sequence[Bar], now: float, most_open_s: f
     begins = first // 1800 * 1800
     hours = [lane.hours for lane in lanes]
     last = max((bar.ends for bar in bars), default=begins)
-    needed = max((sum(b - a for a, b in open_spans(one, begins, last)) for one in hours), default=0.0)
+    needed = max(
+        (sum(b - a for a, b in open_spans(station_hours, begins, last)) for station_hours in hours),
+        default=0.0,
+    )
     open_s = min(max(needed + HOUR_S / 4, SHORTEST_S), most_open_s)
     return new_axis(hours, begins=begins, open_s=open_s, x0=_LEFT, x1=_RIGHT)
 
 
 def _hours(chart: Chart, axis: Axis, bottom: float, words: TimelineWords) -> None:
-    """Full hours as lines with their names, days by name above them."""
+    """Full hours as lines with their times, and the days' names above them."""
     free = day_free = _LEFT - 60
     for piece in axis.pieces:
         if piece.is_shrunk:
@@ -185,9 +189,15 @@ def _bar(chart: Chart, bar: Bar, axis: Axis, y: float, looks: _Looks) -> None:
     part = chart.group(bar.title, bar.href if wide else None)
     if bar.prepared > bar.prepares:
         chart.box(
-            axis.x(bar.prepares), y + _PREPARING[0], axis.x(bar.prepared), y + _PREPARING[1],
-            into=part, fill=METAL, stroke=INK, stroke_width=2,
-        )  # fmt: skip
+            axis.x(bar.prepares),
+            y + _PREPARING[0],
+            axis.x(bar.prepared),
+            y + _PREPARING[1],
+            into=part,
+            fill=METAL,
+            stroke=INK,
+            stroke_width=2,
+        )
     if x1 <= x0:
         return
     fill = looks.late if bar.late else INK if bar.in_hand else PETROL
@@ -203,9 +213,9 @@ def _bar(chart: Chart, bar: Bar, axis: Axis, y: float, looks: _Looks) -> None:
         chart.text(name, x0 + 9, y + 60, LARGE, into=part, **style)
         chart.text(bar.note, x0 + 9, y + 94, SMALL, into=part, **style)
         return
-    for said, size in ((name, LARGE), (name, MEDIUM), (name, SMALL), ("!" if bar.late else "", MEDIUM)):
-        if said and width_of(said, size, bold=True) <= room:
-            chart.text(said, (x0 + x1) / 2, y + 74, size, into=part, text_anchor="middle", **style)
+    for label, size in ((name, LARGE), (name, MEDIUM), (name, SMALL), ("!" if bar.late else "", MEDIUM)):
+        if label and width_of(label, size, bold=True) <= room:
+            chart.text(label, (x0 + x1) / 2, y + 74, size, into=part, text_anchor="middle", **style)
             return
 
 
@@ -217,16 +227,16 @@ def _halo(colour: str) -> dict[str, Any]:
 def _now(chart: Chart, axis: Axis, now: float, bottom: float, words: TimelineWords) -> None:
     x = axis.x(now)
     chart.line(x, _HEAD - 8, x, bottom, stroke=INK, stroke_width=4)
-    said = f"{words.now} {clock_time(now)}"
-    width = width_of(said, SMALL, bold=True) + 16
+    label = f"{words.now} {clock_time(now)}"
+    width = width_of(label, SMALL, bold=True) + 16
     left = min(max(x - width / 2, _LEFT - 90), WIDTH - width - 6)
     chart.box(left, bottom - 8, left + width, bottom + 32, fill=INK, rx=6)
-    chart.text(said, left + 8, bottom + 21, SMALL, fill="#ffffff", font_weight="bold")
+    chart.text(label, left + 8, bottom + 21, SMALL, fill="#ffffff", font_weight="bold")
 
 
 def _legend(chart: Chart, y: float, looks: _Looks, words: TimelineWords) -> None:
     x = 30.0
-    for fill, said in (
+    for fill, label in (
         (PETROL, words.burning),
         (METAL, words.preparing),
         (INK, words.in_hand),
@@ -234,5 +244,5 @@ def _legend(chart: Chart, y: float, looks: _Looks, words: TimelineWords) -> None
         (looks.closed, words.closed),
     ):
         chart.box(x, y - 22, x + 46, y + 4, fill=fill, stroke=INK, stroke_width=1.5)
-        chart.text(said, x + 58, y, SMALL)
-        x += 58 + width_of(said, SMALL) + 34
+        chart.text(label, x + 58, y, SMALL)
+        x += 58 + width_of(label, SMALL) + 34

@@ -400,8 +400,11 @@ def _load(line: LoadSequence, place: int) -> PlannedLoad:
     before = held.planned
     if before is not None:
         if (before.prepares, before.begins, before.ends, before.changes) == (
-            timed.prepares, timed.begins, timed.ends, timed.changes,
-        ):  # fmt: skip
+            timed.prepares,
+            timed.begins,
+            timed.ends,
+            timed.changes,
+        ):
             return before
         turns = before.turns
     else:

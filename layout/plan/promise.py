@@ -154,9 +154,16 @@ def forecast(backlog: Backlog, plan: Plan, luck: Luck | None = None, *, draws: i
             done[job] = np.maximum(own, done[job]) if job in done else own
     planned = plan.done.keys()
     return Forecast(
-        backlog, plan, luck, ends, {job: row for job, row in done.items() if not planned or job in planned},
-        {job: load.station for load in plan.loads for job in load.jobs}, runs.laser, runs.hands, runs.spans,
-    )  # fmt: skip
+        backlog,
+        plan,
+        luck,
+        ends,
+        {job: row for job, row in done.items() if not planned or job in planned},
+        {job: load.station for load in plan.loads for job in load.jobs},
+        runs.laser,
+        runs.hands,
+        runs.spans,
+    )
 
 
 class Spans:

@@ -1,4 +1,8 @@
-"""A measured calibration: where the laser's pointer met a plate's marks, and what that is worth.
+"""A measured calibration: where the laser's pointer met a plate's marks, and how good the fit is.
+
+Nobody can bolt a plate down to a hundredth of a millimetre. So the operator drives the laser's red pointer to
+each of the plate's marks (fiducials) and types in the coordinates; the best fit through them says where this
+copy of the plate really lies at this station.
 
 The residual says how well the marks agree with one another, the predicted error what to expect at a blade.
 A plate that seems to lie far from where the station's description has it is more often a slip of the pen.
@@ -42,9 +46,9 @@ SCALE_LIMIT = 0.01
 
 
 @dataclass(frozen=True, slots=True)
-class Met:
-    """One mark: its number on the plate (from 1), its place there, where it was met (station coordinates),
-    and how far that is from where the calibration puts it."""
+class MarkReading:
+    """One mark: its number on the plate (from 1), its place there, where the pointer met it (station
+    coordinates), and how far that is from where the calibration puts it."""
 
     mark: int
     plate_mm: tuple[float, float]
@@ -54,13 +58,13 @@ class Met:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """What was measured. `error_mm` is the predicted error at the worst place of any slot, `slot` names it;
-    None when the marks are too few to tell. What a finding refuses is not to be used."""
+    """A fit and what it is worth. `error_mm` is the largest error to expect, `slot` the slot it is expected
+    in; both None when there are too few marks to tell. With a refusing finding it must not be used."""
 
     calibration: Calibration
     model: Model
     plate: str
-    met: tuple[Met, ...]
+    met: tuple[MarkReading, ...]
     lie: Lie
     expected: Lie
     error_mm: float | None
@@ -75,7 +79,7 @@ class Measured:
 def measure(
     shop: Shop, station: str, copy: str, met: Mapping[int, tuple[float, float]], *, model: Model = "rigid"
 ) -> Measured:
-    """Fit a plate copy at a station to the marks that were met, by their numbers on the plate.
+    """Fit a plate copy at a station to readings of its marks: station coordinates by mark number.
 
     Raises KeyError for a station, copy or mark that is not there, or a plate that the station does not take;
     ValueError for marks that determine nothing (too few, in one place, in one line).
@@ -94,7 +98,7 @@ def measure(
     )
     off = off_mm(fitted, places, points, axes=at.axes)
     pairs = tuple(
-        Met(mark, place, point, away)
+        MarkReading(mark, place, point, away)
         for (mark, place), point, away in zip(marks.items(), points, off, strict=True)
     )
     lie, expected = lie_of(fitted, axes=at.axes), lie_of(nominal(at, plate, copy), axes=at.axes)
@@ -124,78 +128,98 @@ def _worst(
         for slot in plate.slots
         for x, y in get_coordinates(slot.outline)
     ]
-    return max(errors, key=lambda one: one[0], default=(math.inf, None))
+    return max(errors, key=lambda error_and_slot: error_and_slot[0], default=(math.inf, None))
 
 
-def _agreement(fitted: Calibration, met: tuple[Met, ...]) -> list[Finding]:
-    found = []
+def _agreement(fitted: Calibration, readings: tuple[MarkReading, ...]) -> list[Finding]:
+    findings = []
     if fitted.residual_mm > RESIDUAL_LIMIT_MM:
-        found.append(
+        findings.append(
             _refuse(
-                "residual_too_large", fitted.residual_mm, RESIDUAL_LIMIT_MM, "mm",
+                "residual_too_large",
+                fitted.residual_mm,
+                RESIDUAL_LIMIT_MM,
+                "mm",
                 f"The marks disagree by {fitted.residual_mm:.3f} mm (root mean square), more than "
                 f"{RESIDUAL_LIMIT_MM} mm: measure again, and look whether the plate lies against its stops.",
             )
-        )  # fmt: skip
-    found += [
-        _refuse(
-            "mark_off", one.off_mm, MARK_LIMIT_MM, "mm",
-            f"Mark {one.mark} was met {one.off_mm:.3f} mm from where the others put it: measure it again.",
         )
-        for one in met
-        if one.off_mm > MARK_LIMIT_MM
-    ]  # fmt: skip
-    return found
+    findings += [
+        _refuse(
+            "mark_off",
+            reading.off_mm,
+            MARK_LIMIT_MM,
+            "mm",
+            f"Mark {reading.mark} was met {reading.off_mm:.3f} mm from where the others put it: "
+            "measure it again.",
+        )
+        for reading in readings
+        if reading.off_mm > MARK_LIMIT_MM
+    ]
+    return findings
 
 
 def _plausible(lie: Lie, expected: Lie, station: Station) -> list[Finding]:
     shift = math.dist(lie.shift_mm, expected.shift_mm)
     turn = abs(lie.turned_from(expected))
-    scale = max(abs(one - 1) for one in lie.scale)
-    found = []
+    scale = max(abs(factor - 1) for factor in lie.scale)
+    findings = []
     if turn > TURN_LIMIT_DEG:
-        found.append(
+        findings.append(
             _refuse(
-                "turned_away", turn, TURN_LIMIT_DEG, "deg",
+                "turned_away",
+                turn,
+                TURN_LIMIT_DEG,
+                "deg",
                 f"The plate would lie {turn:.1f} degrees from how {station.station} is described: were two "
                 "marks taken for one another? If it does lie so, correct the station's description first.",
             )
-        )  # fmt: skip
+        )
     elif shift > SHIFT_LIMIT_MM:
-        found.append(
+        findings.append(
             _refuse(
-                "shifted_away", shift, SHIFT_LIMIT_MM, "mm",
+                "shifted_away",
+                shift,
+                SHIFT_LIMIT_MM,
+                "mm",
                 f"The plate would lie {shift:.1f} mm from where {station.station}'s description has it: look "
                 "for a slip of the pen. If it does lie there, correct the station's description first.",
             )
-        )  # fmt: skip
+        )
     if scale > SCALE_LIMIT:
-        found.append(
+        findings.append(
             _refuse(
-                "scaled", scale, SCALE_LIMIT, "1",
+                "scaled",
+                scale,
+                SCALE_LIMIT,
+                "1",
                 f"The marks lie apart by {100 * scale:.1f} % more or less than on the plate, or mirrored: "
                 "look for a slip of the pen, and at the scale of the station's axes.",
             )
-        )  # fmt: skip
-    return found
+        )
+    return findings
 
 
 def _prediction(error_mm: float, slot: str | None) -> list[Finding]:
     if math.isinf(error_mm):
         return [
             Finding(
-                "error_unknown", Severity.NOTE,
+                "error_unknown",
+                Severity.NOTE,
                 "So few marks say nothing about the error at a blade: measure one more, far from the others.",
             )
-        ]  # fmt: skip
+        ]
     if error_mm > ERROR_LIMIT_MM:
         return [
             _refuse(
-                "error_too_large", error_mm, ERROR_LIMIT_MM, "mm",
+                "error_too_large",
+                error_mm,
+                ERROR_LIMIT_MM,
+                "mm",
                 f"Marks on blades in slot {slot} would be off by {error_mm:.3f} mm (root mean square), more "
                 f"than {ERROR_LIMIT_MM} mm: measure again, with marks farther apart.",
             )
-        ]  # fmt: skip
+        ]
     return []
 
 

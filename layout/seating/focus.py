@@ -1,7 +1,7 @@
 """Focus: how high the surface of a mark lies in its slot, and the one head height of a turn.
 
 The head's height is set once per turn. It is the middle of the heights at which every mark of the turn is
-within its process's tolerance; where there are none, the middle of the narrowest miss.
+within its process's tolerance; where no height suits all of them, the middle of the smallest gap.
 """
 
 from __future__ import annotations

@@ -1,4 +1,9 @@
-"""Where a unit may be engraved: stations with a usable process, slots that seat the blade that way up."""
+"""Where a unit may be engraved: stations with a usable process, slots that seat the blade that way up.
+
+Two questions, the cheap one first. `candidates` looks at the shop alone: which slots seat the blade with that
+face up, at a station with a proven recipe for its metal. `Reach` then looks at the mark: a slot near the edge
+of the field may take a short name and not a long one.
+"""
 
 from __future__ import annotations
 
@@ -30,7 +35,7 @@ Key = tuple[Calibration | None, ...]  # the calibration of each row, None where 
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A place with the seat it means and the process that would burn there."""
+    """A place, with its seat and the process that would burn there."""
 
     place: Place
     seat: Seat
@@ -40,7 +45,7 @@ class Candidate:
 def candidates(shop: Shop, sku: str, face: str, surface: Surface) -> tuple[Candidate, ...]:
     """All places for that face of the product, before the mark itself is looked at; in a fixed order."""
     blade = shop.products[sku].blade
-    found = []
+    places = []
     for station_name, station in sorted(shop.stations.items()):
         process = shop.process_for(station_name, surface)
         if process is None:
@@ -49,8 +54,8 @@ def candidates(shop: Shop, sku: str, face: str, surface: Surface) -> tuple[Candi
             for slot in shop.plates[plate_name].slots:
                 seat = slot.seat(blade, face)
                 if seat is not None:
-                    found.append(Candidate(Place(station_name, plate_name, slot.slot, face), seat, process))
-    return tuple(found)
+                    places.append(Candidate(Place(station_name, plate_name, slot.slot, face), seat, process))
+    return tuple(places)
 
 
 class Reach:
@@ -71,11 +76,11 @@ class Reach:
             for copy in shop.plates[candidate.place.plate].copies
         ]
         self._fields = np.array([self._field_of(number) for number, _ in self._rows]).reshape(-1, 2, 2)
-        self._known: dict[Key, tuple[Floats, Floats]] = {}
+        self._maps_by_key: dict[Key, tuple[Floats, Floats]] = {}
         self._whole: dict[Key, bool] = {}
 
     def places(self, outline: Outline, calibrations: Calibrations) -> frozenset[Place]:
-        """Those places that can take the outline (not empty)."""
+        """The places that can take the outline (which must not be empty)."""
         key = tuple([calibrations.get(row) for _, row in self._rows])
         if key not in self._whole:
             self._whole[key] = self._takes_region(key)
@@ -106,26 +111,28 @@ class Reach:
 
     def _in_field(self, points: Floats, key: Key) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
         """For each row, whether all points (n, 2, face frame) lie in the field."""
-        if key not in self._known:
-            self._known[key] = self._maps(key)
-        origins, axes = self._known[key]
+        if key not in self._maps_by_key:
+            self._maps_by_key[key] = self._maps(key)
+        origins, axes = self._maps_by_key[key]
         at = points @ axes + origins[:, None, :]
         low, high = self._fields[:, None, 0], self._fields[:, None, 1]
         return np.asarray(((at >= low - _ROUNDING_MM) & (at <= high + _ROUNDING_MM)).all(axis=(1, 2)))
 
-    def _maps(self, known: Key) -> tuple[Floats, Floats]:
+    def _maps(self, calibrations: Key) -> tuple[Floats, Floats]:
         """Origins (rows, 2) and axes (rows, 2, 2) of the face's frame in station coordinates."""
-        placed = [self._map(row, calibration) for row, calibration in zip(self._rows, known, strict=True)]
+        placed = [
+            self._map(row, calibration) for row, calibration in zip(self._rows, calibrations, strict=True)
+        ]
         points = np.array(placed).reshape(-1, 3, 2)
         return points[:, 0], points[:, 1:] - points[:, :1]
 
-    def _map(self, row: tuple[int, tuple[str, str]], known: Calibration | None) -> Floats:
+    def _map(self, row: tuple[int, tuple[str, str]], calibration: Calibration | None) -> Floats:
         candidate, copy = self._where[row[0]], row[1][1]
         station, plate = (
             self._shop.stations[candidate.place.station],
             self._shop.plates[candidate.place.plate],
         )
-        return place_points(_UNIT_POINTS, candidate.seat.pose, known or nominal(station, plate, copy))
+        return place_points(_UNIT_POINTS, candidate.seat.pose, calibration or nominal(station, plate, copy))
 
 
 def _in_focus(outline: Outline, candidate: Candidate) -> bool:

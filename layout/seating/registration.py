@@ -1,4 +1,9 @@
-"""Registration: from a face to its slot, to the plate, to the station; calibration from measured points."""
+"""Registration: from a face to its slot, to the plate, to the station; calibration from measured points.
+
+A mark is drawn in its face's frame and burned in the station's. Between the two lie the slot's pose, known
+from how the plate was made, and the plate's own place under the laser, known from the station's description
+(`nominal`) or, better, measured (`calibrate`).
+"""
 
 from __future__ import annotations
 
@@ -107,7 +112,7 @@ def off_mm(
     *,
     axes: tuple[float, float] = (1.0, 1.0),
 ) -> tuple[float, ...]:
-    """How far from where the calibration puts it each point was met, mm on the table."""
+    """Distance of each measured point from where the calibration puts it, mm on the table."""
     off = _unscaled(measured, axes) - _unscaled(to_station(plate_points, calibration), axes)
     return tuple(float(d) for d in np.hypot(off[:, 0], off[:, 1]))
 
@@ -123,7 +128,7 @@ class Lie:
     skew_deg: float
 
     def turned_from(self, other: Lie) -> float:
-        """Degrees from another's turn to this one, -180 to 180."""
+        """Degrees from the other plate's turn to this one, -180 to 180."""
         return (self.turn_deg - other.turn_deg + 180) % 360 - 180
 
 

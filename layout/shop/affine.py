@@ -33,7 +33,7 @@ class Affine:
 
     @classmethod
     def turned(cls, turn_deg: float, *, to: tuple[float, float] = (0.0, 0.0)) -> Affine:
-        """Turned about the origin (degrees, counter-clockwise), then moved there.
+        """A turn about the origin (degrees, counter-clockwise), then a move to `to`.
 
         >>> x, y = Affine.turned(90, to=(10, 0)).point((2, 0))
         >>> round(x, 9), round(y, 9)
@@ -43,18 +43,18 @@ class Affine:
         return cls(cos, -sin, sin, cos, *to)
 
     def scaled(self, across: float, up: float) -> Affine:
-        """This, then scaled along the axes of the frame it leads to; a negative scale flips."""
+        """This transform, then a scaling along the axes of the frame it leads to; a negative scale flips."""
         return Affine(
             across * self.a, across * self.b, up * self.c, up * self.d, across * self.tx, up * self.ty
         )
 
     def point(self, point: tuple[float, float]) -> tuple[float, float]:
-        """Where one point comes to lie."""
+        """One point transformed."""
         x, y = point
         return self.a * x + self.b * y + self.tx, self.c * x + self.d * y + self.ty
 
     def __call__(self, points: Any) -> Floats:
-        """Where points (n, 2) come to lie."""
+        """Points (n, 2) transformed."""
         given = np.asarray(points, dtype=np.float64)
         x, y = given[:, 0], given[:, 1]
         return np.column_stack([self.a * x + self.b * y + self.tx, self.c * x + self.d * y + self.ty])

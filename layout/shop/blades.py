@@ -20,7 +20,7 @@ KeepOutReason = Literal["hole", "pivot", "existing_mark", "ground_bevel", "hollo
 
 @dataclass(frozen=True, slots=True)
 class Surface:
-    """What the laser meets: material and finish, as the processes name them."""
+    """What is under the laser: material and finish, as the processes name them."""
 
     material: str
     finish: str
@@ -121,8 +121,8 @@ class Blade:
 
     def face_of_zone(self, zone: str) -> Face:
         """The face that bears the zone. Raises KeyError."""
-        found = next((f for f in self.faces if any(z.zone == zone for z in f.zones)), None)
-        return found or missing_name("zone", zone)
+        face = next((f for f in self.faces if any(z.zone == zone for z in f.zones)), None)
+        return face or missing_name("zone", zone)
 
 
 @dataclass(frozen=True, slots=True)

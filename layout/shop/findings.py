@@ -1,4 +1,8 @@
-"""What a check has to say: findings are data, all of them at once, never exceptions."""
+"""What a check has to say: findings are data, all of them at once, never exceptions.
+
+A caller switches on a finding's `code`; every code that exists is listed here with its severity and meaning.
+One finding that refuses makes the whole verdict `refuse`.
+"""
 
 from __future__ import annotations
 
@@ -44,7 +48,7 @@ class Finding:
     suggestions: tuple[Inscription, ...] = ()
 
     def about(self, inscription: int) -> Finding:
-        """The same finding, said of the inscription with this index."""
+        """The same finding about the inscription with this index."""
         return replace(self, inscription=inscription)
 
 
@@ -60,7 +64,7 @@ def verdict_of(findings: tuple[Finding, ...]) -> Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Meaning:
-    """What a finding of one code says, and how much it weighs wherever it is said."""
+    """Severity and meaning of one finding code, the same wherever it occurs."""
 
     severity: Severity
     meaning: str

@@ -55,12 +55,12 @@ class Hours:
         return _Opening(self).fit(ready, seconds)
 
     def spend(self, begin: float, seconds: float) -> float:
-        """When work that pauses while the station is shut ends, begun at `begin`."""
+        """When work begun at `begin` ends, if it pauses while the station is shut."""
         return _Opening(self).spend(begin, seconds)
 
 
 def open_spans(hours: Hours, begins: float, ends: float) -> list[tuple[float, float]]:
-    """When it is open between two moments."""
+    """Open spans between two moments, cut to them."""
     if not hours.week:
         return [(begins, ends)]
     return [
@@ -72,18 +72,18 @@ def open_spans(hours: Hours, begins: float, ends: float) -> list[tuple[float, fl
 
 
 def joined(spans: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Sorted spans, those that touch made one."""
-    found: list[tuple[float, float]] = []
+    """Sorted spans with those that touch or overlap joined into one."""
+    merged: list[tuple[float, float]] = []
     for begin, end in spans:
-        if found and begin <= found[-1][1]:
-            found[-1] = found[-1][0], max(found[-1][1], end)
+        if merged and begin <= merged[-1][1]:
+            merged[-1] = merged[-1][0], max(merged[-1][1], end)
         else:
-            found.append((begin, end))
-    return found
+            merged.append((begin, end))
+    return merged
 
 
 class _Opening:
-    """The spans of `Hours` laid out in time, as far as anybody has asked."""
+    """The spans of `Hours` laid out week after week, extended as far as anybody asks."""
 
     def __init__(self, hours: Hours) -> None:
         self.hours = hours
@@ -172,5 +172,5 @@ class WorkingDays:
 
 
 def laid_out(hours: Hours) -> _Opening:
-    """The hours as something that remembers how far it was laid out; for whoever asks often."""
+    """The hours laid out in time, kept between questions; for callers that ask often."""
     return _Opening(hours)

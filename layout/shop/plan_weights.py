@@ -1,4 +1,4 @@
-"""What a shop minds in a plan of its backlog, among plans equally late and with equally many loads."""
+"""What makes one plan better than another where both are equally late and take equally many loads."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class ScoreWeights:
-    """What one of each part of a plan's weighted sum costs (the parts: `layout.loading.backlog.Score`).
+    """Cost of one unit of each part of a plan's weighted sum (the parts: `layout.loading.backlog.Score`).
 
-    Only what they are to one another matters. By default a change of plate or process counts as 1: some two
+    Only their ratios matter. By default a change of plate or process counts as 1: some two
     minutes of somebody's attention. That, and all the others beside it, is this project's own choice (common
     practice, no source); a shop sets its own in its policy.
     """

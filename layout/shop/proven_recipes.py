@@ -1,4 +1,9 @@
-"""Which recipes are proven: what the test cards on record make of a shop's description."""
+"""Which recipes are proven: the shop's description with the test cards on record applied to it.
+
+A recipe counts only once a card burned with exactly that recipe is on record. Change its power from 40 to 45
+% and its digest changes: the old card proves nothing any more, and the surface can't be engraved until a new
+card is recorded.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +27,7 @@ class Proof:
 
 
 def recipe_digest(process: Process) -> str:
-    """SHA-256 (hex) of all that a test card proves: change any of it, and the card proves nothing."""
+    """SHA-256 (hex) of everything a test card proves: change any of it and the card proves nothing."""
     facts = {name: value for name, value in asdict(process).items() if name != "test_card"}
     if process.centre_line_passes == 0:
         del facts["centre_line_passes"]  # cards burned before there were any prove such a recipe as before
@@ -50,8 +55,8 @@ def proven(shop: Shop, record: Sequence[Proof]) -> Shop:
 
 
 def as_described(shop: Shop) -> Shop:
-    """The shop with every recipe taken for proven: to look at what was judged and burned before, never to
-    make a file from."""
+    """The shop with every recipe assumed proven: to look at what was judged and burned before, never to make
+    a file from."""
     taken = TestCard("", "", isolated_lines=True)
     processes = {name: replace(p, test_card=p.test_card or taken) for name, p in shop.processes.items()}
     return replace(shop, processes=processes)

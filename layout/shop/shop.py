@@ -70,18 +70,18 @@ class Shop:
 
     def process_for(self, station: str, surface: Surface) -> Process | None:
         """The usable process (test card recorded) of a station for a surface, if there is one."""
-        found = self.recipe_for(station, surface)
-        return found if found is not None and found.test_card is not None else None
+        recipe = self.recipe_for(station, surface)
+        return recipe if recipe is not None and recipe.test_card is not None else None
 
     def recipe_for(self, station: str, surface: Surface) -> Process | None:
-        """The process of a station for a surface, proven or not; the catalogue has one at the most."""
+        """The process of a station for a surface, proven or not; the catalogue holds at most one."""
         return next(
             (p for _, p in sorted(self.processes.items()) if p.station == station and p.surface == surface),
             None,
         )
 
     def surface_of(self, sku: str, zone: str) -> Surface:
-        """Material and finish where that zone lies. Raises KeyError."""
+        """Material and finish of the metal in that zone. Raises KeyError."""
         product = self.products[sku]
         face = self.blades[product.blade].face_of_zone(zone)
         return face.zone(zone).surface or product.surface

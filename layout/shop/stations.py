@@ -56,8 +56,8 @@ class Process:
 
     @property
     def burns_centre_lines(self) -> bool:
-        """Whether centre lines may be burned: the recipe has passes for them, and its card shows how single
-        lines look beside filled bars."""
+        """Whether centre lines may be burned: the recipe has passes for them and its card shows single lines
+        beside filled bars."""
         card = self.test_card
         return self.centre_line_passes > 0 and card is not None and card.isolated_lines
 

@@ -25,7 +25,7 @@ def bytes_of(sheet: Any) -> bytes:
 
 
 def flip(x_mm: float, y_mm: float, box: Box) -> tuple[float, float]:
-    """A point (y up) on a sheet whose y runs down from the top of the box."""
+    """A point (y up) in the coordinates of a sheet whose y runs down from the top of the box."""
     return x_mm - box[0], box[3] - y_mm
 
 

@@ -1,4 +1,4 @@
-"""The check as the service answers it: geometry, stock, and what was measured and proven.
+"""A check answered: can this be engraved, what would it look like, is a unit in stock, by when is it ready?
 
 Nothing is stored here. A request that stores an order checks its lines in `take_order`, which writes them
 down by `taking`; what becomes of a stored order (amended, approved, cancelled) is in `orders`.
@@ -48,10 +48,12 @@ def check(
 ) -> CheckAnswer:
     """The whole answer of `POST /v1/checks`; its pictures with or without captions."""
     with tools.database.reading() as session:
-        known = in_force(session)
+        shop_in_force = in_force(session)
         available = stock.available(session, sku)
         paces = learning.paces(session)
-    result, pictures = tools.geometry.proof(sku, inscriptions, in_force=known, is_captioned=is_captioned)
+    result, pictures = tools.geometry.proof(
+        sku, inscriptions, in_force=shop_in_force, is_captioned=is_captioned
+    )
     checked = result_answer(result)
     return CheckAnswer(
         verdict=checked.verdict,
@@ -75,5 +77,5 @@ def _seconds(paces: Paces, result: CheckResult) -> float | None:
 
 
 def in_force(session: Session) -> InForce:
-    """What a check must know of the shop beside its description."""
+    """What a check needs besides the shop's description: measured plates and test cards on record."""
     return InForce(calibrations.in_force(session), test_cards.proofs(session))

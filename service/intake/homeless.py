@@ -1,9 +1,9 @@
-"""Accepted units that no longer fit since the shop's description was changed: held until they fit again.
+"""Accepted units that a change of the shop's description has made impossible: held until they fit again.
 
 A unit was accepted for certain places, with marks frozen as they are. When the description is edited, all of
 those places may be gone, or the judge may refuse the marks in every one that is left: a hole was added, a
-zone made smaller. Such units are held at once and named with the reason, before anybody fetches them.
-Nothing of what was approved is lost by that: marks and places stay frozen, and are looked at again and again.
+zone made smaller. Such units are held at once, with the reason, before anybody fetches them. Nothing that was
+approved is lost: marks and places stay frozen and are judged again whenever the description changes.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ from service.stock import reservations as stock
 
 @dataclass(frozen=True, slots=True)
 class Misfit:
-    """A unit of an accepted order that the shop as it is no longer takes, and why."""
+    """A unit of an accepted order that fits nowhere any more, and why."""
 
     job: int
     reason: str
@@ -45,13 +45,13 @@ class Misfit:
 
 
 def look(tools: Tools) -> int:
-    """Hold open units that no longer fit, let go those that fit again; how many moved."""
+    """Hold open units that no longer fit, release those that fit again; returns how many moved."""
     shop = tools.catalogue.current
     with tools.database.reading() as session:
         accepted = place_rows.open_since_other_catalogues(session, shop.version)
         held = place_rows.held(session, (holds.NO_PLACE_LEFT, holds.NO_LONGER_FITS))
-    lost = {one.job: one for one in misfits(tools, shop, accepted)}
-    still = {one.job for one in misfits(tools, shop, held)}
+    lost = {misfit.job: misfit for misfit in misfits(tools, shop, accepted)}
+    still = {misfit.job for misfit in misfits(tools, shop, held)}
     back = {job.id for job in held} - still
     if not lost and not back:
         return 0
@@ -65,8 +65,8 @@ def look(tools: Tools) -> int:
 
 
 def would_be_lost(tools: Tools, shop: Shop) -> list[tuple[str, Misfit]]:
-    """Accepted open units that would no longer fit if the shop were as given, with their orders' references;
-    nothing is changed."""
+    """Accepted open units that would no longer fit in the given shop, with their orders' references. Changes
+    nothing."""
     with tools.database.reading() as session:
         accepted = place_rows.open_since_other_catalogues(session, shop.version)
         orders = place_rows.order_refs(session, {job.order_id for job in accepted})
@@ -75,38 +75,38 @@ def would_be_lost(tools: Tools, shop: Shop) -> list[tuple[str, Misfit]]:
 
 
 def misfits(tools: Tools, shop: Shop, jobs: Sequence[Waiting]) -> list[Misfit]:
-    """Those of the units that the shop, as it is given, takes nowhere where they were accepted.
+    """The units that fit at none of their accepted places in the given shop.
 
     The judge looks at each unit alone, place by place, until one takes it; in a geometry process.
     """
     with tools.database.reading() as session:
         gone = homeless(session, shop, jobs)
         faces = _faces(session, shop, [job for job in jobs if job.id not in gone])
-        unseen = [face for face in dict.fromkeys(faces.values()) if face not in _SEEN]
+        unseen = [face for face in dict.fromkeys(faces.values()) if face not in _REFUSAL_OF]
         tried = {face: _tries(session, shop, face) for face in unseen}
     bare = replace(as_described(shop), fonts={}, artworks={})
-    for first in range(0, len(unseen), _AT_ONCE):
-        some = unseen[first : first + _AT_ONCE]
-        said = tools.geometry.work(refused_everywhere, bare, [tried[face] for face in some])
-        if len(_SEEN) > _MOST_SEEN:
-            _SEEN.clear()
-        _SEEN.update(zip(some, said, strict=True))
-    found = [
+    for first in range(0, len(unseen), _FACES_A_BATCH):
+        batch = unseen[first : first + _FACES_A_BATCH]
+        refusals = tools.geometry.work(refused_everywhere, bare, [tried[face] for face in batch])
+        if len(_REFUSAL_OF) > _MOST_REFUSALS:
+            _REFUSAL_OF.clear()
+        _REFUSAL_OF.update(zip(batch, refusals, strict=True))
+    without_place = [
         Misfit(job, holds.NO_PLACE_LEFT, f"{public(JOB, job)}: no plate of the shop takes it any more")
         for job in sorted(gone)
     ]
     refused: dict[int, str] = {}
     for (job, _), face in faces.items():
-        if (why := _SEEN.get(face)) is not None:
+        if (why := _REFUSAL_OF.get(face)) is not None:
             refused.setdefault(job, why)
-    return found + [
+    return without_place + [
         Misfit(job, holds.NO_LONGER_FITS, f"{public(JOB, job)}: {why}") for job, why in refused.items()
     ]
 
 
 @dataclass(frozen=True, slots=True)
 class _Face:
-    """A face of one wording of a line, and where it may still be burned in a version of the shop."""
+    """One face of a line's words, and where it may still be burned in a version of the shop."""
 
     version: str
     line_id: int
@@ -118,16 +118,16 @@ class _Face:
 
 
 #: Faces judged in one go, so that none takes longer than a request may.
-_AT_ONCE = 50
-#: What the judge said of a face; the same face needs no second look.
-_SEEN: dict[_Face, str | None] = {}
-_MOST_SEEN = 50_000
+_FACES_A_BATCH = 50
+#: Why the judge refuses a face, None where it does not; the same face is never judged twice.
+_REFUSAL_OF: dict[_Face, str | None] = {}
+_MOST_REFUSALS = 50_000
 
 
-def refused_everywhere(shop: Shop, asked: Sequence[Sequence[LoadLayout]]) -> list[str | None]:
-    """What the judge has against each face at the first of its places, when it refuses it in all of them;
-    None where one takes it. Each place is a load of that face alone."""
-    return [_refused(shop, tries) for tries in asked]
+def refused_everywhere(shop: Shop, faces: Sequence[Sequence[LoadLayout]]) -> list[str | None]:
+    """Why the judge refuses each face at its first place, if it refuses it at all of them; None where some
+    place takes it. `faces` gives for each face its places, each as a load of that face alone."""
+    return [_refused(shop, tries) for tries in faces]
 
 
 def _refused(shop: Shop, tries: Sequence[LoadLayout]) -> str | None:
@@ -145,7 +145,7 @@ _PLACE = re.compile(r"^turn \d+, slot \S+, job \S+?(?:, |: )")
 
 
 def _faces(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> dict[tuple[int, str], _Face]:
-    """Every face that is left of the units, by unit and face."""
+    """The faces still to be engraved, by job and face."""
     eligible = claims.eligible(session, {job.line_id for job in jobs})
     return {
         (job.id, face): _Face(
@@ -166,33 +166,31 @@ def _faces(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> dict[tuple[
     }
 
 
-def _tries(session: Session, shop: Shop, asked: _Face) -> list[LoadLayout]:
+def _tries(session: Session, shop: Shop, face: _Face) -> list[LoadLayout]:
     """The face alone at each of its places, with the first copy of the plate as it lies there now."""
     marks = tuple(
         loads.mark_value(mark)
-        for mark in rows.line_marks(session, {asked.line_id})
-        if (mark.words_revision, mark.face) == (asked.words_revision, asked.face)
+        for mark in rows.line_marks(session, {face.line_id})
+        if (mark.words_revision, mark.face) == (face.words_revision, face.face)
     )
     tries = []
-    for place in asked.places:
+    for place in face.places:
         copy = shop.plates[place.plate].copies[0]
         stored = calibrations.locked(session, shop, place.station, place.plate, copy)
-        fill = SlotFill(
-            place.slot, asked.sku, asked.blade, asked.face, marks, frozenset(asked.places), job="J0"
-        )
+        fill = SlotFill(place.slot, face.sku, face.blade, face.face, marks, frozenset(face.places), job="J0")
         lies = loads.calibration_value(stored)
         tries.append(LoadLayout(place.station, place.plate, copy, lies, (Turn(1, (fill,)),)))
     return tries
 
 
 def homeless(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> set[int]:
-    """Those of the jobs that have a face left for which no place remains in the shop as it is. A recipe whose
-    test card was withdrawn takes no place away."""
+    """Jobs with a face left to engrave for which no accepted place remains. A recipe whose test card was
+    withdrawn takes no place away."""
     eligible = claims.eligible(session, {job.line_id for job in jobs})
     misfits: dict[int, set[tuple[str, str, str]]] = {}
     for job_id, *place in waiting.misfits(session, jobs):
         misfits.setdefault(job_id, set()).add((place[0], place[1], place[2]))
-    found = set()
+    homeless_jobs = set()
     for job in jobs:
         left = {
             face
@@ -201,20 +199,20 @@ def homeless(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> set[int]:
             and _is_there(shop, station, plate, slot, blade=job.blade, face=face)
         }
         if not left.issuperset(job.faces):
-            found.add(job.id)
-    return found
+            homeless_jobs.add(job.id)
+    return homeless_jobs
 
 
 def _is_there(shop: Shop, station: str, plate: str, slot: str, *, blade: str, face: str) -> bool:
     """Whether the station still mounts a plate with that slot, which takes the blade with that face up."""
     if not waiting.is_mounted(shop, station, plate):
         return False
-    slots = (one for one in shop.plates[plate].slots if one.slot == slot)
-    return any(one.seat(blade, face) is not None for one in slots)
+    slots = (candidate for candidate in shop.plates[plate].slots if candidate.slot == slot)
+    return any(candidate.seat(blade, face) is not None for candidate in slots)
 
 
 def _move(session: Session, job: Job, lost: Misfit | None, *, by: By) -> bool:
-    """Whether the unit still was where it was seen, and has moved."""
+    """Hold or release the unit; False where a load or the desk has moved it meanwhile."""
     try:
         if lost is not None:
             if JobState(job.state) not in {JobState.READY, JobState.SHORT}:

@@ -1,4 +1,4 @@
-"""Units to be looked at when the shop has changed since they were accepted."""
+"""Units accepted under an earlier description of the shop."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from service.records.tables import Job, Order, OrderLine
 
 
 def open_since_other_catalogues(session: Session, version: str) -> list[Waiting]:
-    """Ready and short jobs that were accepted by another version of the catalogue than this."""
+    """Ready and short jobs accepted under another version of the catalogue."""
     is_open = Job.state.in_((JobState.READY.value, JobState.SHORT.value))
     return _waiting(session, is_open, OrderLine.catalogue_version != version)
 
@@ -24,7 +24,7 @@ def held(session: Session, reasons: Sequence[str]) -> list[Waiting]:
 
 
 def order_refs(session: Session, order_ids: Collection[int]) -> dict[int, str]:
-    """What stores call the orders."""
+    """The stores' own references, by order id."""
     named = session.execute(select(Order.id, Order.order_ref).where(Order.id.in_(sorted(order_ids))))
     return {row.id: row.order_ref for row in named}
 

@@ -1,4 +1,4 @@
-"""Orders and stock from CSV files, row by row: what is wrong is said with its row, what is right is taken.
+"""Orders from CSV files, row by row: wrong rows are reported with their number, the others are taken.
 
 An orders file has one row per inscription. Rows of the same `order_ref` are one order, of the same `line_ref`
 one line of it. Columns: `order_ref ship_by line_ref sku quantity zone` and, by kind of inscription,
@@ -6,9 +6,8 @@ one line of it. Columns: `order_ref ship_by line_ref sku quantity zone` and, by 
 height_mm align width_mm cell_mm`. `ship_by` is ISO 8601 with a zone; a date alone means the end of that day
 of the shop.
 
-A stock file has `bin sku boxed` and, for new bins, `walking_order`.
-
-Both may be read again: an order that was taken is not taken twice, a count is what was counted.
+A file may be imported again: an order that was taken is not taken twice. Counts of stock come the same way
+(`service.stock.import_stock`).
 """
 
 from __future__ import annotations
@@ -72,12 +71,6 @@ _INSCRIPTION_COLUMNS = frozenset(
 _NUMBERS = frozenset({"height_mm", "width_mm", "cell_mm"})
 
 
-# --- reading ---
-
-
-# --- orders ---
-
-
 def import_orders(
     tools: Tools, content: bytes, *, client: str, dry_run: bool, progress: Progress | None = None
 ) -> list[Reported]:
@@ -85,7 +78,9 @@ def import_orders(
 
     Raises UnreadableFile.
     """
-    rows = read_rows(content, needed=ORDER_COLUMNS, known=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | {"priority"})
+    rows = read_rows(
+        content, needed=ORDER_COLUMNS, allowed=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | {"priority"}
+    )
     orders = _by_order(rows)
     who = Who(role=Role.STORE, client=client, name="csv import")
     reported = []
@@ -104,10 +99,10 @@ def import_orders(
 
 
 def _by_order(rows: Iterable[Row]) -> dict[str, list[Row]]:
-    found: dict[str, list[Row]] = {}
+    orders: dict[str, list[Row]] = {}
     for number, row in rows:
-        found.setdefault(row["order_ref"].strip(), []).append((number, row))
-    return found
+        orders.setdefault(row["order_ref"].strip(), []).append((number, row))
+    return orders
 
 
 def _one_order(tools: Tools, ref: str, rows: Sequence[Row], *, who: Who, dry_run: bool) -> Reported:
@@ -198,15 +193,15 @@ def _posted(
 
 
 def _inscription(row: Mapping[str, str]) -> dict[str, Any]:
-    """Words are taken as they stand; in every other cell spaces around mean nothing."""
-    said = {}
+    """An inscription as a store would post it: the words exactly as typed, every other cell stripped."""
+    inscription = {}
     for column in _INSCRIPTION_COLUMNS & row.keys():
         cell = row[column] if column in {"text", "initials", "content"} else row[column].strip()
         if cell:
-            said[column] = decimal(cell) if column in _NUMBERS else cell
-    if "kind" not in said and "text" not in said:
-        said |= {"text": row.get("text", "")}
-    return said
+            inscription[column] = decimal(cell) if column in _NUMBERS else cell
+    if "kind" not in inscription and "text" not in inscription:
+        inscription |= {"text": row.get("text", "")}
+    return inscription
 
 
 def ship_by_of(cell: str, row: int, zone: ZoneInfo) -> datetime:
@@ -222,20 +217,14 @@ def ship_by_of(cell: str, row: int, zone: ZoneInfo) -> datetime:
     return moment
 
 
-# --- stock ---
-
-
-# --- files handed over to a task ---
-
-
 def store_for_later(tools: Tools, content: bytes, *, client: str) -> str:
-    """Keep a file in the data folder and ask for its import as a task; gives the file's name (its digest).
+    """Keep a file in the data folder and ask for its import as a task; returns the file's name (its digest).
 
     Raises UnreadableFile.
     """
     from service.records.outgoing import ask_for
 
-    read_rows(content, needed=ORDER_COLUMNS, known=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | {"priority"})
+    read_rows(content, needed=ORDER_COLUMNS, allowed=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | {"priority"})
     name = hashlib.sha256(content).hexdigest()
     folder = _folder(tools)
     folder.mkdir(parents=True, exist_ok=True)
@@ -258,7 +247,7 @@ def import_stored(tools: Tools, name: str, *, client: str) -> list[Reported]:
     folder = _folder(tools)
     reported = import_orders(tools, (folder / f"{name}.csv").read_bytes(), client=client, dry_run=False)
     (folder / f"{name}.report.csv").write_text(report_csv(reported), encoding="utf-8")
-    later = sum(one.result is Result.LATER for one in reported)
+    later = sum(outcome.result is Result.LATER for outcome in reported)
     if later:
         raise NotAllDone(f"{later} of {len(reported)} orders could not be taken just now")
     return reported
@@ -266,6 +255,3 @@ def import_stored(tools: Tools, name: str, *, client: str) -> list[Reported]:
 
 def _folder(tools: Tools) -> Path:
     return tools.settings.data / "imports"
-
-
-# --- writing ---

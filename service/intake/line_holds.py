@@ -1,4 +1,4 @@
-"""What a line waits for, since when, and who may end that by which act.
+"""Holds: what a line waits for, since when, and who may end that by which act.
 
 A line may wait for several things at once: the desk's look at what the check found doubtful, the buyer's
 approval, an answer to a change that the buyer asked for. Single units of an accepted line may wait as well,
@@ -51,7 +51,7 @@ WAYS_OUT: Mapping[str, Mapping[str, tuple[str, ...]]] = MappingProxyType(
 @dataclass(frozen=True, slots=True)
 class Hold:
     """One thing that a line, or some of its units, waits for. `details` are JSON-ready: `findings`, the
-    buyer's `wish`, or the `jobs` meant and what was `said` when they were held."""
+    buyer's `wish`, or the `jobs` held and the reasons noted then (`said`)."""
 
     reason: str
     since: datetime
@@ -60,7 +60,7 @@ class Hold:
 
 
 def reasons(order: Order, line: OrderLine) -> list[str]:
-    """Why the whole line waits for a person, the weightiest first; empty when it need not."""
+    """Why the whole line waits for a person, the weightiest first; empty when it does not wait."""
     checked_at = line.checked_at or order.created_at
     is_reviewed = line.reviewed_revision == line.words_revision
     waits = {
@@ -76,16 +76,16 @@ def reasons(order: Order, line: OrderLine) -> list[str]:
 
 
 def unit_reasons(line: OrderLine) -> dict[str, list[Job]]:
-    """Units of an accepted line that wait for reasons of their own, by reason."""
-    found: dict[str, list[Job]] = {}
+    """Units of an accepted line that are held for reasons of their own, by reason."""
+    waiting: dict[str, list[Job]] = {}
     for job in line.jobs:
         if JobState(job.state) is JobState.HELD and job.hold_reason in holds.OF_UNITS:
-            found.setdefault(job.hold_reason, []).append(job)
-    return found
+            waiting.setdefault(job.hold_reason, []).append(job)
+    return waiting
 
 
 def holds_of(session: Session, order: Order, line: OrderLine) -> list[Hold]:
-    """Everything that the line waits for; nothing for one whose units are under way, over or cancelled."""
+    """Everything that the line waits for; empty when no unit of it is held."""
     if not any(JobState(job.state) is JobState.HELD for job in line.jobs):
         return []
     is_begun = not may_still_change(line)
@@ -98,8 +98,8 @@ def holds_of(session: Session, order: Order, line: OrderLine) -> list[Hold]:
     for reason, jobs in unit_reasons(line).items():
         moves = [move for job in jobs for move in rows.history(session, "job", job.id) if _is_hold(move)]
         since = max((move.at for move in moves), default=order.created_at)
-        said = list(dict.fromkeys(move.why for move in moves[-len(jobs) :]))
-        details = {"jobs": [public(JOB, job.id) for job in jobs], "said": said}
+        reasons_given = list(dict.fromkeys(move.why for move in moves[-len(jobs) :]))
+        details = {"jobs": [public(JOB, job.id) for job in jobs], "said": reasons_given}
         listed.append(Hold(reason, since, details, _ways(reason, is_begun=is_begun)))
     return listed
 

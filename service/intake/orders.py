@@ -1,6 +1,7 @@
-"""A stored order: who may see and change it; amended, approved, cancelled. A paid order is never dropped.
+"""What is done with a stored order: looked up, amended, approved, cancelled. A paid order is never dropped.
 
-It was taken by `take_order`. These functions work in their caller's transaction and do no geometry.
+`take_order` has taken it, and brings the checked words for an amendment. These functions work in their
+caller's transaction and do no geometry.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from service.stock import reservations as stock
 
 
 def visible(session: Session, identity: str, *, who: Who) -> Order:
-    """The order, if there is one that the caller may see. Raises NotFound."""
+    """The order, if the caller may see it. Raises NotFound."""
     order = rows.find(session, number(ORDER, identity), client=who.sees_client)
     if order is None:
         raise NotFound("no such order", id=identity)
@@ -100,7 +101,8 @@ def approve(
     by: By,
     said_by: str = "",
 ) -> None:
-    """Let held lines go on as far as this act may: the desk has looked, or the buyer agrees (`approver`).
+    """End what this act may end of what lines wait for: the desk has looked, or the buyer agrees
+    (`approver`).
 
     A look by the desk is no agreement of the buyer, nor the other way about: a line that waits for both needs
     both, and `line_holds.WAYS_OUT` says which act ends what. A yes that reached the desk is written down
@@ -139,8 +141,8 @@ def approve(
         if line.hold_reason is None and act == LOOK:
             _try_again(session, units.get(holds.DOES_NOT_FIT, []), by=by, why=why)
     order.version += 1
-    said = f"{approver}: {said_by}" if said_by else approver
-    write_history(session, "order", order.id, "approved", by=by, why=said)
+    approved_by = f"{approver}: {said_by}" if said_by else approver
+    write_history(session, "order", order.id, "approved", by=by, why=approved_by)
     if not any(line_holds.reasons(order, line) or line_holds.unit_reasons(line) for line in order.lines):
         announce(session, order, now=by.at)
 
@@ -174,13 +176,13 @@ _WAITS = {
 
 
 def _try_again(session: Session, jobs: Sequence[Job], *, by: By, why: str) -> None:
-    """Units that the bench sent to the desk because they fitted nowhere may be tried in every place again."""
+    """Units that the bench sent to the desk because they fitted no slot may be tried in every place again."""
     for job in jobs:
         rows.forget_misfits(session, job.id)
         stock.make_ready(session, job, by=by, why=why)
 
 
-def wish(session: Session, order: Order, said: str, *, by: By) -> None:
+def wish(session: Session, order: Order, wanted: str, *, by: By) -> None:
     """The buyer asks for a change: every line that can still be changed waits for an answer.
 
     Raises MoveNotAllowed when nothing of the order can be changed any more.
@@ -189,7 +191,7 @@ def wish(session: Session, order: Order, said: str, *, by: By) -> None:
     if not lines:
         raise MoveNotAllowed("this is being engraved already; call the shop")
     for line in lines:
-        line.wish, line.wish_at = said, by.at
+        line.wish, line.wish_at = wanted, by.at
         line.hold_reason = hold_reason(order, line)
         for job in _living(line):
             if not _is_changeable(session, job):
@@ -199,11 +201,11 @@ def wish(session: Session, order: Order, said: str, *, by: By) -> None:
             if job.hold_reason not in holds.OF_UNITS:
                 _settle(session, job, line.hold_reason, by=by, why="the buyer asks for a change")
     order.version += 1
-    write_history(session, "order", order.id, "change_asked", by=by, why=said)
+    write_history(session, "order", order.id, "change_asked", by=by, why=wanted)
 
 
 def _is_changeable(session: Session, job: Job) -> bool:
-    """Whether nothing of the unit is engraved, and its load, if it is in one, has not started."""
+    """Whether nothing of the unit is engraved and its load, if it is in a load, has not started."""
     if job.faces_done:
         return False
     if JobState(job.state) is JobState.LOADED:
@@ -254,12 +256,12 @@ def cancel(session: Session, order: Order, line_refs: Sequence[str], *, by: By, 
 
 
 def _announce_rest(session: Session, order: Order, *, now: datetime) -> None:
-    """After a cancellation: the order is cancelled only when nothing of it is left, and its release may have
-    waited for nothing but what was cancelled."""
-    told = {JobState.CANCELLED: "order.cancelled", JobState.RELEASED: "order.released"}
-    name = told.get(state_of(order))
-    if name is not None:
-        tell_order(session, name, order, now=now)
+    """Tell the store after a cancellation: the order is cancelled when nothing of it is left, and released
+    when the cancelled units were all it still waited for."""
+    events = {JobState.CANCELLED: "order.cancelled", JobState.RELEASED: "order.released"}
+    event_type = events.get(state_of(order))
+    if event_type is not None:
+        tell_order(session, event_type, order, now=now)
 
 
 def line_of(order: Order, line_ref: str) -> OrderLine:
@@ -284,12 +286,13 @@ def _all_open(line: OrderLine, what: str) -> None:
 
 
 def _not_undone(line: OrderLine) -> list[Job]:
-    """Jobs of the line that are neither cancelled nor replaced; released ones are among them."""
+    """Jobs of the line that are neither cancelled nor scrapped; released ones included."""
     return [job for job in line.jobs if JobState(job.state) not in {JobState.SCRAPPED, JobState.CANCELLED}]
 
 
 def _must_be_open(line: OrderLine, job: Job, what: str) -> None:
-    """A job between two visits is ready, but has a finished face: no words of it can change any more."""
+    """Raise MoveNotAllowed unless the job is open. One between two visits is ready but has a finished face:
+    its words can't change any more."""
     if JobState(job.state) not in OPEN_JOBS or job.faces_done:
         state = "half engraved" if job.faces_done else job.state
         raise MoveNotAllowed(
@@ -312,6 +315,3 @@ def _settle(session: Session, job: Job, reason: str | None, *, by: By, why: str)
     before = JobState(job.state)
     if stock.make_ready(session, job, by=by, why=why) is before:
         job.version += 1
-
-
-# --- as JSON ---

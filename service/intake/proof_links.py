@@ -31,7 +31,7 @@ LONGEST_WISH = 280
 
 
 class LinkOver(Refusal):
-    """The link's time is over, or the words were changed after it was sent."""
+    """The link has expired, or the words were changed after it was sent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,14 +43,14 @@ class Opened:
 
 
 def make(order: Order, *, secret: bytes, now: datetime) -> tuple[str, datetime]:
-    """The token of a link, and until when it is good."""
+    """A link's token, and when it expires."""
     until = (now + LASTS).replace(microsecond=0)
     signed = _signer(secret).dumps([order.id, _words(order), int(until.timestamp())])
     return str(signed), until
 
 
 def open_link(session: Session, token: str, *, secret: bytes, now: datetime) -> Opened:
-    """The order of a link. Raises NotFound for one that was not given out, LinkOver."""
+    """The order of a link. Raises NotFound for a link that the service never made, and LinkOver."""
     try:
         order_id, words, ends = _signer(secret).loads(token)
     except BadData:
@@ -85,12 +85,12 @@ def may_agree(line: OrderLine) -> bool:
 
 
 def ask_for_change(session: Session, token: str, wish: str, *, secret: bytes, now: datetime) -> None:
-    """The buyer wants it otherwise: the desk reads it in the history. Raises BadRequest, MoveNotAllowed."""
-    said = " ".join(wish.split())
-    if not said or len(said) > LONGEST_WISH:
+    """Put the buyer's request for a change before the desk. Raises BadRequest, MoveNotAllowed."""
+    wanted = " ".join(wish.split())
+    if not wanted or len(wanted) > LONGEST_WISH:
         raise BadRequest(f"say what you would like changed, in up to {LONGEST_WISH} characters", field="wish")
     order = _locked(session, token, secret=secret, now=now)
-    wish_for(session, order, said, by=By(_buyer(order), now))
+    wish_for(session, order, wanted, by=By(_buyer(order), now))
     tell(
         session,
         "order.change_asked",
@@ -102,8 +102,8 @@ def ask_for_change(session: Session, token: str, wish: str, *, secret: bytes, no
 
 
 def _locked(session: Session, token: str, *, secret: bytes, now: datetime) -> Order:
-    found = open_link(session, token, secret=secret, now=now).order
-    order = rows.lock(session, found.id, client=None)
+    linked = open_link(session, token, secret=secret, now=now).order
+    order = rows.lock(session, linked.id, client=None)
     if order is None:
         raise NotFound("there is no such proof")
     return order
@@ -115,8 +115,8 @@ def _buyer(order: Order) -> Who:
 
 def _words(order: Order) -> str:
     """A digest of which wording each line has."""
-    said = json.dumps([[line.line_ref, line.words_revision] for line in order.lines])
-    return hashlib.sha256(said.encode()).hexdigest()[:16]
+    revisions = json.dumps([[line.line_ref, line.words_revision] for line in order.lines])
+    return hashlib.sha256(revisions.encode()).hexdigest()[:16]
 
 
 def _signer(secret: bytes) -> URLSafeSerializer:

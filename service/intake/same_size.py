@@ -1,9 +1,9 @@
-"""Lines of an order that are to look like a set: words that name one another get one height.
+"""Lines of an order that should look like a set: words that name one another get one height.
 
 Twelve knives with twelve names look like a set only when the longest name decides for all. An inscription
-names another line (`same_size_as`); joined are the two inscriptions in the same zone, or else the first words
-of the line named. Whatever is joined so, over any number of lines, gets the smallest of the heights that its
-members get by themselves.
+names another line (`same_size_as`): that joins it to the named line's inscription in the same zone or, if
+there is none, to its first words. Everything joined in this way, over any number of lines, gets the smallest
+height that any of its members gets by itself.
 """
 
 from __future__ import annotations
@@ -69,15 +69,15 @@ def height_of_set(
     """
     heights = []
     for ref, (stored, checked) in others.items():
-        for asked, measured in zip(stored, checked, strict=False):
-            is_joined = ref == _named(inscription) or asked.get("same_size_as") == line_ref
-            if is_joined and asked.get("zone") == inscription.zone and measured.get("height_mm"):
+        for joined, measured in zip(stored, checked, strict=False):
+            is_joined = ref == _named(inscription) or joined.get("same_size_as") == line_ref
+            if is_joined and joined.get("zone") == inscription.zone and measured.get("height_mm"):
                 heights.append(float(measured["height_mm"]))
     return min(heights, default=None)
 
 
 def at_height(inscription: Inscription, height_mm: float) -> Inscription:
-    """The words at that height; what is no words stays as it is."""
+    """Words at that height; artwork and codes unchanged."""
     if isinstance(inscription, TextInscription | MonogramInscription):
         return replace(inscription, height_mm=height_mm)
     return inscription
@@ -98,7 +98,7 @@ def _named(inscription: Inscription) -> str | None:
 
 
 def _groups(lines: Sequence[LineWanted]) -> list[set[Member]]:
-    """Members that name one another, directly or through others; each set has two at least."""
+    """Sets of inscriptions that name one another, directly or through others; at least two in each."""
     number_of = {line.line_ref: number for number, line in enumerate(lines)}
     groups: list[set[Member]] = []
     for number, line in enumerate(lines):
@@ -116,7 +116,7 @@ def _groups(lines: Sequence[LineWanted]) -> list[set[Member]]:
 
 
 def _partner(line: LineWanted, zone: str) -> int | None:
-    """Which inscription of a line is meant: that in the same zone, else its first words."""
+    """Index of the line's words in that zone, or else of its first words; None where it has none."""
     worded = [
         at
         for at, inscription in enumerate(line.inscriptions)

@@ -22,8 +22,8 @@ def take_lot(tools: Tools, wanted: lots.LotWanted, idempotency_key: str | None, 
 
     def prepare() -> CheckResult:
         with tools.database.reading() as session:
-            known = checks.in_force(session)
-        return tools.geometry.check(wanted.sku, wanted.inscriptions, in_force=known)
+            shop_in_force = checks.in_force(session)
+        return tools.geometry.check(wanted.sku, wanted.inscriptions, in_force=shop_in_force)
 
     def work(session: Session, result: CheckResult) -> Answer:
         lot = lots.open_lot(session, wanted, result, shop=tools.catalogue.current, by=tools.by(who))

@@ -83,17 +83,16 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
 
 
 def check_lines(tools: Tools, wanted: OrderWanted) -> list[CheckResult]:
-    """Check every line, words that are to look like a set at one height; lines that ask for the same are
-    checked once."""
+    """Check every line, the words of a set at one height; equal lines are checked once."""
     with tools.database.reading() as session:
         in_force = checks.in_force(session)
     results: dict[Any, CheckResult] = {}
 
     def check(line: LineWanted) -> CheckResult:
-        asked = (line.sku, line.inscriptions)
-        if asked not in results:
-            results[asked] = _check_or_hold(tools, line, in_force, refuse=wanted.refuse_unengravable)
-        return results[asked]
+        request = (line.sku, line.inscriptions)
+        if request not in results:
+            results[request] = _check_or_hold(tools, line, in_force, refuse=wanted.refuse_unengravable)
+        return results[request]
 
     return list(levelled(wanted.lines, [check(line) for line in wanted.lines], check))
 
@@ -123,7 +122,10 @@ def wanted_of(body: Any) -> OrderWanted:
         proof=body.proof,
         lines=tuple(
             LineWanted(
-                line.line_ref, line.sku, line.quantity, tuple(one.value() for one in line.inscriptions)
+                line.line_ref,
+                line.sku,
+                line.quantity,
+                tuple(inscription.value() for inscription in line.inscriptions),
             )
             for line in body.lines
         ),
@@ -135,9 +137,9 @@ def wanted_of(body: Any) -> OrderWanted:
 def amend_line(
     tools: Tools, identity: str, line_ref: str, inscriptions: Sequence[Any], etag: str, *, who: Who
 ) -> tuple[OrderAnswer, str]:
-    """Check other words for a line, then write them if the order is still as the caller saw it; gives the
-    order as it is then, and its ETag."""
-    values: tuple[Inscription, ...] = tuple(one.value() for one in inscriptions)
+    """Check new words for a line, then store them if the order is still as the caller saw it. Returns the
+    amended order and its ETag."""
+    values: tuple[Inscription, ...] = tuple(inscription.value() for inscription in inscriptions)
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
         sku = orders.line_of(order, line_ref).sku
@@ -162,7 +164,7 @@ def _level_with(
     line_ref: str,
     others: Mapping[str, tuple[Sequence[Any], Sequence[Any]]],
 ) -> tuple[Inscription, ...]:
-    """Other words of a line at the height of the set that they belong to, where they would be taller."""
+    """New words of a line, no taller than the set that they belong to."""
     level = []
     for inscription, checked in zip_longest(values, result.inscriptions):
         height = height_of_set(inscription, line_ref, others)

@@ -1,4 +1,8 @@
-"""An order stored whole: its lines with their checks, frozen outlines, one job per unit, why it is held."""
+"""An order stored whole: its lines with their checks, frozen outlines, one job per unit, why it is held.
+
+Called by `take_order` inside its transaction, with the lines already checked; `orders` uses the same pieces
+when a line is amended.
+"""
 
 from collections.abc import Sequence
 from datetime import datetime
@@ -36,12 +40,12 @@ def take(
 
     Raises OrderRefTaken, and Unengravable when the caller asked for refusal instead of hold.
     """
-    known = rows.by_ref(session, by.who.client, wanted.order_ref)
-    if known is not None:
+    earlier = rows.by_ref(session, by.who.client, wanted.order_ref)
+    if earlier is not None:
         raise OrderRefTaken(
             "this store has posted this order_ref before",
-            order=public(ORDER, known.id),
-            url=f"/v1/orders/{public(ORDER, known.id)}",
+            order=public(ORDER, earlier.id),
+            url=f"/v1/orders/{public(ORDER, earlier.id)}",
         )
     if wanted.refuse_unengravable:
         _refuse_unengravable(wanted, checks)
@@ -118,7 +122,7 @@ def write_check(
 
 
 def freeze(session: Session, line: OrderLine, result: CheckResult) -> None:
-    """Keep the outlines of what may be engraved; what was refused has none to keep."""
+    """Store the outlines of what may be engraved; a refused line has none."""
     if result.verdict is Verdict.REFUSE:
         return
     for position, mark in enumerate(result.marks):
@@ -164,12 +168,12 @@ def faces_of(shop: Shop, sku: str, result: CheckResult) -> list[str]:
     """The faces to be engraved, in the order in which the blade lists its faces."""
     if sku not in shop.products:
         return []
-    asked = {one.face for one in result.inscriptions}
-    return [face.face for face in shop.blades[shop.products[sku].blade].faces if face.face in asked]
+    marked = {checked.face for checked in result.inscriptions}
+    return [face.face for face in shop.blades[shop.products[sku].blade].faces if face.face in marked]
 
 
 def hold_reason(order: Order, line: OrderLine) -> str | None:
-    """The weightiest reason why a line must wait for a person; None when it need not."""
+    """The weightiest reason why a line waits for a person; None when it does not wait."""
     return next(iter(line_holds.reasons(order, line)), None)
 
 

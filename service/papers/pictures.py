@@ -75,7 +75,7 @@ def workload(days: Sequence[Day], *, language: str) -> str:
                 hours=day.hours,
                 late_hours=day.late_hours,
                 open_hours=day.open_hours,
-                said=said.gettext("%(work)s of %(open)s h, %(units)s")
+                figures=said.gettext("%(work)s of %(open)s h, %(units)s")
                 % {
                     "work": f"{day.hours:.1f}",
                     "open": f"{day.open_hours:.1f}",

@@ -1,4 +1,4 @@
-"""What stores are told of an order and of its units: always with the ids that they know it by."""
+"""What stores are told about an order and its units, always with the ids that the store knows them by."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from service.records.tables import Job, Order
 
 
 def tell_order(session: Session, event_type: str, order: Order, *, now: datetime, **more: Any) -> None:
-    """Tell what happened to an order, and what else is to be said."""
+    """Tell the store what happened to an order; `more` goes into the event's data."""
     tell(
         session,
         event_type,
@@ -26,7 +26,8 @@ def tell_order(session: Session, event_type: str, order: Order, *, now: datetime
 
 
 def tell_unit(session: Session, event_type: str, job: Job, *, now: datetime, **more: Any) -> None:
-    """Tell what happened to one unit: its order, line and job, and what else is to be said."""
+    """Tell the store what happened to one unit: its order, line and job; `more` goes into the event's
+    data."""
     tell_order(
         session,
         event_type,

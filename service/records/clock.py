@@ -1,4 +1,4 @@
-"""The one place that asks what time it is, so that a test can say otherwise."""
+"""The one place that asks what time it is, so that a test can set the time."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Engine, sessions and transactions, the same use on SQLite and PostgreSQL.
+"""Engine, sessions and transactions, used alike on SQLite and PostgreSQL.
 
 SQLite takes its write lock when a transaction begins (`BEGIN IMMEDIATE`): a read that turns into a write
 under a plain `BEGIN` fails at once with "database is locked" instead of waiting
@@ -101,7 +101,7 @@ class Database:
                 raise
 
     def answers(self) -> bool:
-        """Whether the database can be reached and asked."""
+        """Whether the database answers a query."""
         try:
             with self.reading() as session:
                 session.execute(text("SELECT 1"))
@@ -110,9 +110,9 @@ class Database:
         return True
 
     def write(self, work: Callable[[Session], T]) -> T:
-        """Run `work` in one transaction, again from the start when the database asks for that (3 times).
+        """Run `work` in one transaction, up to three times from the start when the database is busy.
 
-        Also when a row broke a constraint: somebody else was faster, and a second look sees what they wrote.
+        Also when a row broke a constraint: somebody else was faster, and a second run sees what they wrote.
         """
         for attempt in range(1, _ATTEMPTS + 1):
             try:
@@ -125,6 +125,6 @@ class Database:
 
 
 def is_busy(error: DBAPIError) -> bool:
-    """Whether the database only asks to try again."""
+    """Whether the error means only that the work should be tried again."""
     code = getattr(error.orig, "sqlstate", None)
     return code in _RETRYABLE or "database is locked" in str(error.orig)

@@ -1,5 +1,5 @@
-"""What the service refuses, as domain errors. The class name is the stable code; HTTP is decided in one table
-(`service.api.problems`), so nothing here knows a status number."""
+"""What the service refuses, as domain errors. The class name is the stable code; one table
+(`service.requests.refusals`) gives each its HTTP status, so nothing here knows a number."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 
 
 class Refusal(Exception):
-    """Something asked for can't be done. `about` carries the offending things, JSON-ready."""
+    """A request that can't be carried out. `about` names what is in the way, JSON-ready."""
 
     def __init__(self, message: str, **about: Any) -> None:
         super().__init__(message)
@@ -76,7 +76,7 @@ class Unengravable(Refusal):
 
 # --- moves ---
 class MoveNotAllowed(Refusal):
-    """The thing is not in a state from which this move is possible."""
+    """The job, load or lot is not in a state that allows this move."""
 
 
 class LeaseLost(Refusal):
@@ -126,7 +126,8 @@ class PlanFailed(Refusal):
 
 
 class TooMuchToSimulate(Refusal):
-    """A question about more units than a request can play through; `about` has the number and the limit."""
+    """A what-if question about more units than a request can simulate; `about` has the number and the
+    limit."""
 
 
 class StockTooLow(Refusal): ...

@@ -29,7 +29,7 @@ class Gauges:
 
 
 def read(session: Session, *, now: datetime) -> Gauges:
-    """Everything in one go, each state present even where its count is 0."""
+    """All counts and ages at once; every state is present, even at 0."""
 
     def age(moment: datetime | None) -> float:
         return max(0.0, (now - moment).total_seconds()) if moment else 0.0
@@ -59,5 +59,5 @@ def read(session: Session, *, now: datetime) -> Gauges:
 
 def _by_state(session: Session, model: type[Job | Load | Lot], states: list[str]) -> dict[str, int]:
     rows = session.execute(select(model.state, func.count()).group_by(model.state))
-    found = {row[0]: row[1] for row in rows}
-    return {state: found.get(state, 0) for state in states}
+    counts = {row[0]: row[1] for row in rows}
+    return {state: counts.get(state, 0) for state in states}

@@ -1,4 +1,4 @@
-"""Metrics in the Prometheus text format, read from the database, so that every process tells the same.
+"""Metrics in the Prometheus text format, read from the database, so that every process reports the same.
 
 Names follow https://prometheus.io/docs/practices/naming/; labels hold states only, never an id or a word of a
 customer.
@@ -24,7 +24,7 @@ _KEEP_SECONDS = 5.0
 
 
 class Metrics(Collector):
-    """Gauges over one database, read at most every five seconds however many ask."""
+    """Gauges over one database, read at most every five seconds however often they are scraped."""
 
     def __init__(
         self, database: Database, *, clock: Clock, version: str, keep_seconds: float = _KEEP_SECONDS

@@ -1,4 +1,4 @@
-"""Tasks asked for and events to be told, written as rows in the transaction that they belong to.
+"""Tasks to run and events to report, written as rows in the transaction that they belong to.
 
 Nothing is sent from here. The relay and the callbacks' deliveries read the rows after the commit, so that a
 change that was rolled back is never heard of, and one that was made is told even after a crash.
@@ -37,7 +37,7 @@ TOLD = frozenset(
 
 
 def tell(session: Session, event_type: str, *, client: str, now: datetime, **data: Any) -> None:
-    """Record that something happened, thin: type and ids; with a delivery to each callback of the client."""
+    """Record an event, thin (type and ids), with a delivery to each of the client's callbacks."""
     event = Event(type=event_type, client=client, data=data, at=now)
     session.add(event)
     if event_type not in TOLD:

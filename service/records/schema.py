@@ -36,8 +36,8 @@ def downgrade(engine: Engine, revision: str = "base") -> None:
 def is_current(engine: Engine) -> bool:
     """Whether the database is at the revision that this code expects."""
     with engine.connect() as connection:
-        found = MigrationContext.configure(connection).get_current_revision()
-    return found == head()
+        revision = MigrationContext.configure(connection).get_current_revision()
+    return revision == head()
 
 
 def head() -> str | None:
@@ -53,7 +53,7 @@ def differences(engine: Engine) -> list[Any]:
 
 
 def write_revision(message: str) -> str:
-    """Write the revision from head to the models into the package; gives its file."""
+    """Write the revision from head to the models into the package; returns its path."""
     with TemporaryDirectory() as folder:
         engine = open_engine(f"sqlite:///{folder}/scratch.sqlite3")
         upgrade(engine)

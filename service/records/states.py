@@ -1,7 +1,7 @@
 """The closed sets of states and the moves allowed between them.
 
 Every move is made by a guarded update (`WHERE id = :id AND state = :from`) and writes one row of
-history; see `service.records.moves`. `docs` of each state say what is true while it holds.
+history; see `service.records.moves`. The comment beside each state says what is true while it holds.
 """
 
 from __future__ import annotations
@@ -108,7 +108,8 @@ _LEAST_ADVANCED = (
 
 
 def derived_state(jobs: Iterable[JobState]) -> JobState:
-    """State of a line or order: the least advanced of its jobs; scrapped ones count through replacements.
+    """State of a line or order: that of its least advanced job. A scrapped job is represented by its
+    replacement.
 
     >>> derived_state([JobState.RELEASED, JobState.SHORT]).value
     'short'

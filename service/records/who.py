@@ -32,7 +32,7 @@ class Who:
 
     @property
     def sees_client(self) -> str | None:
-        """Whose things may be seen: the client's own, or everybody's (None)."""
+        """The client whose rows may be seen; None for everybody's."""
         return None if self.sees_all else self.client
 
 

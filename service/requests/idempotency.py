@@ -109,9 +109,9 @@ def answer_once(
             )
         return _known(session, row, fingerprint, now=now, until=until)
 
-    known = database.write(claim)
-    if known is not None:
-        return known
+    earlier_answer = database.write(claim)
+    if earlier_answer is not None:
+        return earlier_answer
     kept = _Kept(database, clock, scope, until)
     try:
         if prepare is None:

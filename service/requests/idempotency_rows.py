@@ -21,7 +21,7 @@ def insert(
     now: datetime,
     claimed_until: datetime,
 ) -> bool:
-    """Claim a key; False when somebody has it."""
+    """Claim a key; False when it is claimed already."""
     values = {
         "client": client,
         "route": route,
@@ -53,7 +53,7 @@ def find(
 def renew(
     session: Session, *, client: str, route: str, key: str, claimed_until: datetime, until: datetime
 ) -> bool:
-    """Keep a claim that is still its owner's; False when it is not, or is answered."""
+    """Renew a claim that is still its owner's; False when it is not, or is answered."""
     kept = session.execute(
         update(IdempotentRequest)
         .where(
@@ -76,8 +76,8 @@ def take_over(
     made_ahead: datetime,
     claimed_until: datetime,
 ) -> bool:
-    """Claim a key whose first caller was cut off before it answered: nobody has kept the claim, or it reaches
-    beyond `made_ahead`, where only a clock that was set back since can have put it."""
+    """Claim a key whose first caller was cut off before it answered: the claim has lapsed, or it reaches
+    beyond `made_ahead`, which only a clock that was set back since explains."""
     done = session.execute(
         update(IdempotentRequest)
         .where(
@@ -92,7 +92,7 @@ def take_over(
 
 
 def remove(session: Session, *, client: str, route: str, key: str, claimed_until: datetime) -> None:
-    """Forget a claim that came to nothing, so that the caller may correct itself and try again."""
+    """Delete a claim whose work was refused, so that the caller may correct the request and try again."""
     session.execute(
         delete(IdempotentRequest).where(
             IdempotentRequest.client == client,
@@ -105,6 +105,6 @@ def remove(session: Session, *, client: str, route: str, key: str, claimed_until
 
 
 def forget_older(session: Session, before: datetime) -> int:
-    """Forget answers older than the time that is promised."""
+    """Delete answers older than the time for which they are promised."""
     done = session.execute(delete(IdempotentRequest).where(IdempotentRequest.created_at < before))
     return int(done.rowcount)  # type: ignore[attr-defined]

@@ -1,4 +1,4 @@
-"""API keys by their public part, and the sessions that were signed out of."""
+"""API keys by their public part, and sessions that were ended by signing out."""
 
 from __future__ import annotations
 
@@ -24,6 +24,6 @@ def is_ended(session: Session, digest: str) -> bool:
 
 
 def forget_ended(session: Session, before: datetime) -> int:
-    """Forget sessions whose time was over then anyway; gives how many."""
+    """Delete ended sessions that would have expired before that moment; returns how many."""
     gone = session.execute(delete(EndedSession).where(EndedSession.until < before))
     return int(gone.rowcount)  # type: ignore[attr-defined]

@@ -1,7 +1,7 @@
 """API keys: shown once, stored hashed, scoped to a role and a client.
 
-A key reads `rcs_<role>_<8 characters>_<40 characters><7 of checksum>`: the prefix lets scanners find a
-leaked one, the checksum turns a typing slip down without a look into the database. The secret has 238 random
+A key reads `rcs_<role>_<8 characters>_<40 characters><7 of checksum>`: the prefix lets secret scanners find a
+leaked key, the checksum rejects a mistyped one without asking the database. The secret has 238 random
 bits, so a plain SHA-256 is enough; slow hashes are for what people choose.
 """
 
@@ -37,7 +37,7 @@ def new_key(session: Session, role: Role, *, client: str, now: datetime) -> str:
 
 
 def who_has(session: Session, key: str, *, now: datetime) -> Who:
-    """Whose key this is. Raises KeyUnknown for a wrong, expired or revoked one, without saying which."""
+    """Who a key belongs to. Raises KeyUnknown for a wrong, expired or revoked key, without saying which."""
     row = _matching(session, key)
     if row is None or row.revoked_at is not None or (row.expires_at is not None and row.expires_at <= now):
         raise KeyUnknown("this key is not known")
@@ -74,6 +74,6 @@ def _checksum(body: str) -> str:
     """CRC-32 in base 36, seven characters."""
     value, digits = zlib.crc32(body.encode("ascii")), ""
     for _ in range(7):
-        value, rest = divmod(value, 36)
-        digits = (string.digits + string.ascii_lowercase)[rest] + digits
+        value, digit = divmod(value, 36)
+        digits = (string.digits + string.ascii_lowercase)[digit] + digits
     return digits

@@ -70,7 +70,8 @@ def sign_in(session: Session, key: str, *, name: str, secret: bytes, now: dateti
 
 
 def signed_in(session: Session, cookie: str, *, secret: bytes, now: datetime) -> SignedIn:
-    """Who a cookie stands for. Raises KeyUnknown for a forged, old or withdrawn one, without saying which."""
+    """Who a cookie stands for. Raises KeyUnknown for a forged, expired or revoked one, without saying
+    which."""
     key, name, _ = _opened(session, cookie, secret=secret, now=now)
     who = Who(role=Role(key.role), client=key.client, name=name)
     return SignedIn(who, token_of(secret, cookie))
@@ -112,7 +113,7 @@ def _digest(cookie: str) -> str:
 
 
 def token_of(secret: bytes, cookie: str) -> str:
-    """What every form of that session carries."""
+    """The token that every form of that session carries."""
     return hmac.new(secret, b"form token\n" + cookie.encode(), hashlib.sha256).hexdigest()[:40]
 
 
@@ -122,9 +123,9 @@ def is_token(given: str, token: str) -> bool:
 
 
 def _whole(path: Path) -> bytes:
-    """The secret, once whoever makes it at this moment has written all of it. Raises OSError."""
+    """The secret, read again until another process that is writing it has finished. Raises OSError."""
     for _ in range(1000):
-        found = path.read_bytes()
-        if len(found) == _SECRET_BYTES:
-            return found
+        secret = path.read_bytes()
+        if len(secret) == _SECRET_BYTES:
+            return secret
     raise OSError(f"{path} is not a secret of {_SECRET_BYTES} bytes; remove it to have a new one made")

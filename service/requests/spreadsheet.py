@@ -1,4 +1,4 @@
-"""Rows of a spreadsheet: read whole and strictly, reported row by row, made harmless when they leave."""
+"""Rows of a spreadsheet: read whole and strictly, reported row by row, free of formulas when written."""
 
 import csv
 import io
@@ -27,13 +27,13 @@ class Result(StrEnum):
     LATER = "not done yet"
 
 
-#: What another try, a little later, will not meet again.
+#: Refusals that pass by themselves: the same row may be taken a little later.
 PASSING = (RequestInFlight, DatabaseBusy, CheckTooSlow)
 
 
 @dataclass(frozen=True, slots=True)
 class Reported:
-    """What came of one order or count. `row` counts as a spreadsheet does: the heading is row 1."""
+    """The result for one order or count. `row` counts as a spreadsheet does: the heading is row 1."""
 
     row: int
     ref: str
@@ -55,10 +55,10 @@ Row = tuple[int, dict[str, str]]
 Progress = Callable[[int, int], object]
 
 
-def read_rows(content: bytes, *, needed: frozenset[str], known: frozenset[str]) -> list[Row]:
-    """Rows with their numbers. Comma or semicolon, UTF-8 with or without byte order mark.
+def read_rows(content: bytes, *, needed: frozenset[str], allowed: frozenset[str]) -> list[Row]:
+    """Rows with their numbers, by column. Comma or semicolon, UTF-8 with or without byte order mark.
 
-    Raises UnreadableFile.
+    `needed` columns must be there, no others than `allowed` may be. Raises UnreadableFile.
     """
     if len(content) > _MOST_BYTES:
         raise UnreadableFile(f"the file is larger than {_MOST_BYTES // 2**20} MB")
@@ -75,14 +75,14 @@ def read_rows(content: bytes, *, needed: frozenset[str], known: frozenset[str]) 
     except csv.Error as error:
         raise UnreadableFile(f"line {reader.line_num} is not CSV: {error}") from error
     columns = [name.strip().lower() for name in cells[0]] if cells else []
-    _check_heading(columns, needed=needed, known=known)
+    _check_heading(columns, needed=needed, allowed=allowed)
     return list(_named(columns, cells[1:]))
 
 
-def _check_heading(columns: Sequence[str], *, needed: frozenset[str], known: frozenset[str]) -> None:
+def _check_heading(columns: Sequence[str], *, needed: frozenset[str], allowed: frozenset[str]) -> None:
     if missing := sorted(needed - set(columns)):
         raise UnreadableFile(f"the heading lacks {', '.join(missing)}")
-    if unknown := sorted(set(columns) - known):
+    if unknown := sorted(set(columns) - allowed):
         raise UnreadableFile(f"the heading has columns that mean nothing here: {shown(', '.join(unknown))}")
     if len(set(columns)) != len(columns):
         raise UnreadableFile("the heading names a column twice")
@@ -105,7 +105,7 @@ class WrongRow(Exception):
 
 
 def row_at(place: Sequence[Any], row_of: Mapping[tuple[int, int], int], first: int) -> int:
-    """The row that a place in the order came from; the order's first when it is about the whole."""
+    """The row that a place in the order came from; the order's first row when it is about the whole order."""
     numbers = [part for part in place if isinstance(part, int)]
     if not numbers:
         return first
@@ -113,7 +113,8 @@ def row_at(place: Sequence[Any], row_of: Mapping[tuple[int, int], int], first: i
 
 
 def whole(cell: str) -> int | str:
-    """A number where it is one; anything else goes on as it is, to be refused with its field's name."""
+    """A whole number where the cell holds one; anything else unchanged, to be refused under its field's
+    name."""
     stripped = cell.strip()
     return int(stripped) if stripped.isdecimal() and stripped.isascii() and len(stripped) < 10 else stripped
 
@@ -130,8 +131,8 @@ def report_csv(reported: Iterable[Reported]) -> str:
     out = io.StringIO()
     writer = csv.writer(out, quoting=csv.QUOTE_ALL)
     writer.writerow(["row", "ref", "result", "message"])
-    for one in reported:
-        writer.writerow([one.row, harmless(one.ref), one.result.value, harmless(one.message)])
+    for row in reported:
+        writer.writerow([row.row, harmless(row.ref), row.result.value, harmless(row.message)])
     return out.getvalue()
 
 
@@ -146,6 +147,6 @@ def harmless(cell: str) -> str:
 
 
 def shown(text: str, limit: int = 60) -> str:
-    """Text from a file as it may be printed on a terminal: one line, nothing that steers it."""
+    """Text from a file, safe to print on a terminal: one line, no control characters."""
     safe = "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in text)
     return safe if len(safe) <= limit else safe[: limit - 1] + "…"

@@ -1,5 +1,5 @@
-"""Units that wait for a person or for stock after their order was accepted: their store is told which, and
-why. What is held at intake is told by `service.intake.orders`."""
+"""Units held for the desk or short of stock after their order was accepted; the store is told which and why.
+Orders held on arrival are told by `service.intake.taking`."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ from service.records.who import By
 DOES_NOT_FIT, JUDGE_REFUSED, NO_PLACE_LEFT = "does_not_fit", "judge_refused", "no_place_left"
 #: The shop's description has changed, and the judge refuses the mark in every place that was accepted.
 NO_LONGER_FITS = "no_longer_fits"
-#: All of them; the first may be tried again, the others are nobody's to wave through.
+#: All of them; the first may be tried again, the others nobody may override.
 OF_UNITS = frozenset({DOES_NOT_FIT, JUDGE_REFUSED, NO_PLACE_LEFT, NO_LONGER_FITS})
 
 
 def hold(session: Session, job: Job, reason: str, *, by: By, why: str) -> None:
-    """Put a ready unit before the desk, and tell its store."""
+    """Hold a ready unit for the desk, and tell its store."""
     move_job(session, job, JobState.HELD, by=by, why=why, hold_reason=reason)
     tell_unit(session, "order.held", job, now=by.at, state=job.state, reason=reason)
 
 
 def go_short(session: Session, job: Job, reason: str, *, by: By, why: str) -> None:
-    """No boxed unit is left for a job that had one: it waits for stock, and its store is told."""
+    """Let a job whose unit is gone wait for stock, and tell its store."""
     move_job(session, job, JobState.SHORT, by=by, why=why)
     tell_unit(session, "order.held", job, now=by.at, state=job.state, reason=reason)

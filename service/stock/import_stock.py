@@ -1,4 +1,4 @@
-"""Counts of boxed units from a spreadsheet, row by row: what is wrong is named, the rest is taken."""
+"""Counts of boxed units from a spreadsheet, row by row: wrong rows are named, the others are taken."""
 
 from collections.abc import Mapping, Sequence
 
@@ -21,19 +21,19 @@ def import_stock(
     tools: Tools, content: bytes, *, dry_run: bool, progress: Progress | None = None
 ) -> list[Reported]:
     """Set the counts of a file, each row on its own. Raises UnreadableFile."""
-    rows = read_rows(content, needed=STOCK_COLUMNS, known=STOCK_COLUMNS | {"walking_order"})
+    rows = read_rows(content, needed=STOCK_COLUMNS, allowed=STOCK_COLUMNS | {"walking_order"})
     reported: list[Reported] = []
     for begin in range(0, len(rows), _STOCK_BATCH):
         batch = rows[begin : begin + _STOCK_BATCH]
         read = [_read_count(tools, number, row) for number, row in batch]
-        counts = [one for one in read if isinstance(one, stock.Count)]
+        counts = [count for count in read if isinstance(count, stock.Count)]
         refused = iter([None] * len(counts) if dry_run else _put_counts(tools, counts))
-        for (number, row), one in zip(batch, read, strict=True):
+        for (number, row), count_or_why in zip(batch, read, strict=True):
             ref = f"{row['bin'].strip()} {row['sku'].strip()}"
-            wrong = next(refused) if isinstance(one, stock.Count) else one
-            if isinstance(one, stock.Count) and wrong is None:
+            wrong = next(refused) if isinstance(count_or_why, stock.Count) else count_or_why
+            if isinstance(count_or_why, stock.Count) and wrong is None:
                 result = Result.WOULD_TAKE if dry_run else Result.TAKEN
-                reported.append(Reported(number, ref, result, f"{one.boxed} boxed"))
+                reported.append(Reported(number, ref, result, f"{count_or_why.boxed} boxed"))
             else:
                 reported.append(Reported(number, ref, Result.REFUSED, str(wrong)))
         if progress:
@@ -50,7 +50,7 @@ def _read_count(tools: Tools, number: int, row: Mapping[str, str]) -> stock.Coun
 
 
 def _put_counts(tools: Tools, counts: Sequence[stock.Count]) -> list[str | None]:
-    """Write the counts in one transaction; where that is refused, each by itself. Gives for each why it was
+    """Write the counts in one transaction or, if that is refused, each by itself. Returns for each why it was
     refused, None where it was not."""
     who = Who(role=Role.OWNER, client="house", name="csv import")
 
@@ -83,7 +83,7 @@ def _count(tools: Tools, number: int, row: Mapping[str, str]) -> stock.Count:
 
 
 def open_the_store_room(tools: Tools) -> int:
-    """Put the shop's opening stock into a database that has no bin yet; gives how many counts."""
+    """Put the shop's opening stock into a database without bins; returns how many counts."""
     from service.shop import catalogue
     from service.stock import stock_rows
 

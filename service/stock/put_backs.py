@@ -1,4 +1,4 @@
-"""Boxed units that were fetched for a job which was cancelled then: they go back into a bin."""
+"""Boxed units whose job was cancelled after they were fetched: they go back into a bin."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from service.stock import stock_rows as rows
 
 
 def listed(session: Session) -> list[dict[str, Any]]:
-    """Which box goes back to which bin, in walking order; the bin is null where nobody knows any more."""
+    """Which box goes back to which bin, in walking order; the bin is null where none is on record."""
     return [
         {
             "job": public(JOB, one.job),
@@ -30,11 +30,10 @@ def listed(session: Session) -> list[dict[str, Any]]:
 
 
 def put_back(session: Session, job_id: int, bin_name: str | None, *, by: By) -> Job:
-    """The unit stands in its bin again, or in another that is named: the stock has it, and whoever waits
-    gets it.
+    """Put a unit back into its bin, or into another named bin, and give it to a job that waits for one.
 
-    Raises NotFound, MoveNotAllowed when the job holds no unit that is to be put back, BadRequest for a bin
-    that there is not.
+    Raises NotFound, MoveNotAllowed when the job holds no unit that is to be put back, BadRequest for an
+    unknown bin.
     """
     job = rows.job(session, job_id)
     if job is None:

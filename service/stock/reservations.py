@@ -1,4 +1,9 @@
-"""Boxed units: every ready job has one reserved, what is missing is corrected, what arrives is given out."""
+"""Boxed units: every ready job has one reserved, missing ones are written off, arriving ones given out.
+
+Two numbers a bin and product: `boxed` stand there, `reserved` of them belong to a job. A job takes its unit
+in three steps: reserved when it becomes ready, taken out when the operator has it in hand, gone for good when
+packing has it. Every step is one guarded update (`stock_rows.change`), so no unit is promised twice.
+"""
 
 from __future__ import annotations
 
@@ -17,9 +22,10 @@ from service.stock import stock_rows as rows
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """What was counted: so many boxed units of a product in a bin.
+    """A count: the boxed units of a product in a bin.
 
-    `walking_order` is needed for a new bin. `version`, when given, is that of the row the counter has seen.
+    `walking_order` is needed for a new bin. `version`, when given, is that of the row the person counting
+    saw.
     """
 
     bin: str
@@ -30,7 +36,8 @@ class Count:
 
 
 def reserve(session: Session, job: Job) -> bool:
-    """Reserve a boxed unit for a job, from the first bin in walking order that has one; False: none has."""
+    """Reserve a boxed unit for a job from the first bin in walking order with a free one; False if there is
+    none."""
     if job.unit_in_hand or job.bin is not None:
         return True
     for bin_name in rows.free_bins(session, job.sku):
@@ -42,7 +49,7 @@ def reserve(session: Session, job: Job) -> bool:
 
 
 def unreserve(session: Session, job: Job) -> None:
-    """Give the reserved unit back; nothing when the job has none."""
+    """Free the reserved unit; does nothing when the job has none."""
     if job.bin is None:
         return
     if not rows.change(session, job.bin, job.sku, reserved=-1):
@@ -52,7 +59,7 @@ def unreserve(session: Session, job: Job) -> None:
 
 
 def take_out(session: Session, job: Job) -> None:
-    """The unit was found and is in the operator's hands: it is no longer in its bin. Once only."""
+    """Take the unit from its bin: the operator has it in hand. Does nothing the second time."""
     if job.unit_in_hand:
         return
     if job.bin is None or not rows.change(session, job.bin, job.sku, boxed=-1, reserved=-1):
@@ -62,7 +69,7 @@ def take_out(session: Session, job: Job) -> None:
 
 
 def put_in(session: Session, bin_name: str, sku: str) -> None:
-    """One more unit stands in a bin, which may never have held that product."""
+    """Add a unit to a bin, which need not have held that product before."""
     if rows.one_row(session, bin_name, sku) is None:
         session.add(Stock(bin=bin_name, sku=sku, boxed=0, reserved=0))
         session.flush()
@@ -70,7 +77,7 @@ def put_in(session: Session, bin_name: str, sku: str) -> None:
 
 
 def write_off(session: Session, job: Job, *, by: By, why: str) -> None:
-    """The reserved unit is missing or blemished: it is gone from its bin, and so from the stock."""
+    """Take a missing or blemished unit off its bin's count."""
     bin_name = job.bin
     if job.unit_in_hand:
         job.unit_in_hand = False
@@ -121,10 +128,9 @@ def serve_short(session: Session, sku: str, *, by: By) -> int:
 
 
 def serve_all_short(session: Session, *, by: By) -> int:
-    """Give every unit that is free to a short job; returns how many became ready.
+    """Give every free unit to a short job; returns how many became ready.
 
-    An order and an arrival that were written at the same moment have not seen each other, so somebody has to
-    look again.
+    An order and an arrival written at the same moment have not seen each other; this finds such pairs.
     """
     return sum(serve_short(session, sku, by=by) for sku in rows.short_skus(session))
 

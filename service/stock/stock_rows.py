@@ -53,18 +53,18 @@ def available(session: Session, sku: str) -> int:
 
 def all_rows(session: Session) -> Sequence[tuple[Stock, int]]:
     """Every stock row with its bin's walking order, in that order."""
-    found = session.execute(
+    rows = session.execute(
         select(Stock, Bin.walking_order)
         .join(Bin, Bin.bin == Stock.bin)
         .order_by(Bin.walking_order, Stock.bin, Stock.sku)
         .execution_options(populate_existing=True)
     )
-    return [(row[0], row[1]) for row in found]
+    return [(row[0], row[1]) for row in rows]
 
 
 def rows_like(session: Session, begin: str, *, limit: int) -> Sequence[tuple[Stock, int]]:
-    """The first stock rows whose bin or product begins so, with their bins' walking order."""
-    found = session.execute(
+    """The first stock rows whose bin or product begins with that text, with their bins' walking order."""
+    rows = session.execute(
         select(Stock, Bin.walking_order)
         .join(Bin, Bin.bin == Stock.bin)
         .where(
@@ -73,7 +73,7 @@ def rows_like(session: Session, begin: str, *, limit: int) -> Sequence[tuple[Sto
         .order_by(Bin.walking_order, Stock.bin, Stock.sku)
         .limit(limit)
     )
-    return [(row[0], row[1]) for row in found]
+    return [(row[0], row[1]) for row in rows]
 
 
 def count_rows(session: Session) -> int:
@@ -91,8 +91,8 @@ def one_bin(session: Session, bin_name: str) -> Bin | None:
 
 
 def short_jobs(session: Session, sku: str) -> list[Job]:
-    """Jobs that wait for a unit of this product, the most urgent first, locked: who serves them at the same
-    moment waits, and then finds them served."""
+    """Jobs that wait for a unit of this product, the most urgent first, locked so that two servings at the
+    same moment follow each other."""
     return list(
         session.scalars(
             select(Job)
@@ -155,7 +155,7 @@ def job(session: Session, job_id: int) -> Job | None:
 
 
 def end_put_back(session: Session, job_id: int) -> bool:
-    """The job holds its unit no longer; False when it holds none that is to be put back."""
+    """Record that the job no longer holds its unit; False when it holds none to be put back."""
     done = session.execute(
         update(Job)
         .where(Job.id == job_id, *_TO_PUT_BACK)

@@ -42,7 +42,7 @@ UNIT = np.dtype(
         ("sort", "i8"), ("seconds", "f8"), ("due", "f8"), ("due_day", "i8"), ("weight", "i8"), ("rate", "f8"),
         ("after", "i8"), ("order", "i8"), ("bin", "i8"),
     ]
-)  # fmt: skip
+)  # fmt: skip  # fields that belong together stand on one line
 #: A mount: station, plate, how many slots, the stretch in which a load may burn, how many head heights are to
 #: be tried.
 MOUNT = np.dtype([("station", "i8"), ("plate", "i8"), ("slots", "i8"), ("longest", "f8"), ("heights", "i8")])
@@ -54,7 +54,7 @@ STATION = np.dtype(
         ("spans_from", "i8"), ("spans_to", "i8"),
         ("hands_free", "f8"), ("laser_free", "f8"), ("plate_on", "i8"), ("process_on", "i8"),
     ]
-)  # fmt: skip
+)  # fmt: skip  # fields that belong together stand on one line
 SPAN = np.dtype([("begins", "f8"), ("ends", "f8")])
 
 
@@ -154,7 +154,7 @@ def arrays_of(problem: Problem, latest: float) -> Arrays | None:
         of_sort_from=of_sort[0], of_sort=of_sort[1],
         of_order_from=of_order[0], of_order=of_order[1],
         start=np.array([now, problem.backlog.weights.cutoff_s]),
-    )  # fmt: skip
+    )  # fmt: skip  # fields that belong together stand on one line
 
 
 def _spans(station: PlanStation, until: float) -> list[tuple[float, float]]:

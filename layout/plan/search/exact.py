@@ -129,12 +129,14 @@ def _way(
 ) -> _Way:
     soonest = min(at.hands_free for at in schedule.at)
     parts = (
-        schedule.lateness, loads,
-        *(at.hands_free for at in schedule.at), *(at.laser_free for at in schedule.at),
+        schedule.lateness,
+        loads,
+        *(at.hands_free for at in schedule.at),
+        *(at.laser_free for at in schedule.at),
         # A copy that is free before anybody asks for it is as good as any.
         *(max(soonest, free) for copies in schedule.copies for free, _ in copies),
         *(end for _, end in sorted(schedule.ends.items())),
-    )  # fmt: skip
+    )
     return _Way(schedule, loads, parts, step, before)
 
 

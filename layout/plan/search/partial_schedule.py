@@ -47,8 +47,10 @@ class Scheduler:
                 tuple(sorted((free, copy) for copy, free in timetable.copies[plate].items()))
                 for plate in plates
             ),
-            {}, 0, 0,
-        )  # fmt: skip
+            {},
+            0,
+            0,
+        )
         self._plate_of = [plates.index(mount.plate.plate) for mount in problem.mounts]
         self._followed = {unit.after for unit in problem.units if unit.after is not None}
         self._known: dict[Load, _Known] = {}

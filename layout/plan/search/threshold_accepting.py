@@ -33,7 +33,7 @@ LOAD = np.dtype(
         ("walking", "i8"), ("turned", "i8"), ("rate", "f8"), ("due", "f8"), ("place", "i8"), ("ends", "f8"),
         ("would_end", "f8"), ("trial", "i8"),
     ]
-)  # fmt: skip
+)  # fmt: skip  # fields that belong together stand on one line
 #: State of a station between two loads.
 AT = np.dtype([("hands", "f8"), ("laser", "f8"), ("plate", "i8"), ("process", "i8")])
 #: A change touches no more loads than this.
@@ -732,9 +732,17 @@ def _keep_best(draft: Draft, best: Draft, count: int) -> None:
 
 @compiled
 def improve_draft(
-    arrays: Arrays, draft: Draft, count: int, weights: Floats, judged: Floats, most: Floats,
-    threshold: float, tries: Ints, dice: Dice, best: Draft,
-) -> int:  # fmt: skip
+    arrays: Arrays,
+    draft: Draft,
+    count: int,
+    weights: Floats,
+    judged: Floats,
+    most: Floats,
+    threshold: float,
+    tries: Ints,
+    dice: Dice,
+    best: Draft,
+) -> int:
     """Change a plan of `count` loads up to `tries[0]` times, and no more when the last `tries[1]` brought no
     better plan; the best that was met, as plans are judged, is in `best`, and its number of loads is
     returned; below zero when the plan at hand can't be timed within the arrays. `tries[2]` is how many were

@@ -1,1 +1,1 @@
-"""How the tables came to be what they are, revision by revision (Alembic)."""
+"""The changes of the tables, one revision after another (Alembic)."""

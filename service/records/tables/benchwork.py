@@ -1,4 +1,4 @@
-"""Loads: who holds which plate with which jobs, what was started, what came of it."""
+"""Loads: who holds which plate with which jobs, what was started, and how it ended."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Who may call, and what was already answered."""
+"""API keys, ended sessions, and answers kept for repeated requests."""
 
 from __future__ import annotations
 

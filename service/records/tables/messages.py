@@ -1,4 +1,4 @@
-"""What is to be told: hints to workers, events for pages, callbacks to stores. Rows first, sent after."""
+"""Messages: hints to workers, events for pages, callbacks to stores. Rows first, sent after the commit."""
 
 from __future__ import annotations
 
