@@ -106,11 +106,14 @@ def lost_parts(area: Any, burned: Any, width_mm: float) -> list[Any]:
     return [
         part
         for part in shapely.get_parts(shapely.difference(area, burned))
-        if part.area > 0
-        and not shapely.dwithin(
-            burned, shapely.points(shapely.get_coordinates(part)), LOST_LINES * width_mm
-        ).all()
+        if part.area > 0 and not shapely.dwithin(burned, _along(part, width_mm), LOST_LINES * width_mm).all()
     ]
+
+
+def _along(part: Any, width_mm: float) -> Any:
+    """Points along a part's edge: a bar between two burned ends has all its corners on what is burned, and
+    yet its middle is lost."""
+    return shapely.points(shapely.get_coordinates(shapely.segmentize(part, _STEP_LINES * width_mm)))
 
 
 def _middles(area: Polygon, path: Any, near: Any, width: float) -> list[LineString]:

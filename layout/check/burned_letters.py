@@ -63,7 +63,7 @@ def burned_letter(shape: Shape, process: Process, *, open_lines: float) -> Burne
     burned = as_burned(areas, shape.strokes, process)
     flaw = max(shape.flaw_mm, _FLAW_LINES * width)
     faults: set[Fault] = set()
-    if any(_is_closed(hole, burned.shape, width, open_lines, flaw) for hole in _holes(drawn)):
+    if any(_is_closed(hole, burned.shape, width, open_lines, flaw) for hole in _counters(drawn, flaw)):
         faults.add("counter_closed")
     if _is_bridged(drawn, burned.shape, width, flaw):
         faults.add("slit_closed")
@@ -81,7 +81,12 @@ def keeps_apart(shape: Shape, width: float) -> bool:
     areas = [_simpler(area, _SIMPLER_LINES * width) for area in shape.areas]
     drawn = _drawn(areas, shape.strokes, width)
     grown = drawn.buffer(width / 2, quad_segs=3)
-    return not _differs(drawn, grown, width) and not (shape.areas and _is_swallowed(drawn, grown, width))
+    flaw = max(shape.flaw_mm, _FLAW_LINES * width)
+    return (
+        len(_counters(drawn, flaw)) == len(_holes(drawn))
+        and not _differs(drawn, grown, width)
+        and not (shape.areas and _is_swallowed(drawn, grown, width))
+    )
 
 
 def _simpler(area: Polygon, tolerance: float) -> Polygon:
@@ -95,6 +100,18 @@ def _drawn(areas: Sequence[Polygon], strokes: Sequence[LineString], width: float
         thin = _DRAWN_LINES * width / 2
         pieces.append(shapely.multilinestrings(list(strokes)).buffer(thin, quad_segs=2))
     return pieces[0] if len(pieces) == 1 else shapely.union_all(pieces)
+
+
+def _counters(drawn: Any, flaw: float) -> list[Polygon]:
+    """The holes of a drawing, with those that are open by a flaw alone: strokes that meet but for a hair
+    enclose a counter."""
+    holes = _holes(drawn)
+    grown = drawn.buffer(flaw / 2, quad_segs=3)
+    if len(grown_holes := _holes(grown)) <= len(holes):
+        return holes
+    whole = shapely.union_all(holes)
+    nearly = [hole.buffer(flaw / 2, quad_segs=3) for hole in grown_holes if not hole.intersects(whole)]
+    return [*holes, *nearly]
 
 
 def _holes(region: Any) -> list[Polygon]:

@@ -9,11 +9,12 @@ from shapely.geometry import LineString, Point, box
 
 from layout.burn.as_burned import as_burned, centre_lines
 from layout.check.burned_findings import Burned, burned_findings
-from layout.check.burned_letters import Shape, burned_letter
+from layout.check.burned_letters import Shape, burned_letter, keeps_apart
 from layout.lettering.fonts import open_font
 from layout.marks.blocks import text_block
 from layout.shop.findings import Verdict, verdict_of
 from layout.shop.stations import Process
+from tests.bench.bench_marks import vanished_accepted
 from tests.layout.made_up import checked, codes, the_shop, without_centre_lines, words
 
 LINE = 0.052
@@ -34,6 +35,18 @@ def test_a_hairline_is_burned_by_its_centre_line_and_nothing_of_it_is_lost() -> 
     assert length == pytest.approx(3.0, abs=0.1)
     assert all(abs(y - 0.015) < 0.004 for line in burned.centre_lines for _, y in line.coords[1:-1])
     assert burned.shape.buffer(0.002).covers(hairline)
+
+
+def test_a_crossbar_between_two_stems_is_burned_by_its_centre_line() -> None:
+    stems = box(0.0, 0.0, 0.3, 2.0).union(box(1.3, 0.0, 1.6, 2.0))
+    crossbar = box(0.2, 1.0, 1.4, 1.03)
+
+    burned = as_burned([stems.union(crossbar)], [], a_process())
+
+    assert burned.lost == () and burned.shape.buffer(0.002).covers(crossbar)
+    assert centre_lines([stems.union(crossbar)], a_process()) == burned.centre_lines != ()
+    old = a_process(centre_line_passes=0)
+    assert "part_lost" in burned_letter(Shape((stems.union(crossbar),)), old, open_lines=0.5).faults
 
 
 def test_a_stroke_with_room_for_fill_gets_no_centre_line() -> None:
@@ -93,6 +106,18 @@ def test_a_counter_between_hairlines_closes_sooner_than_one_between_strokes() ->
 
     assert "counter_closed" in burned_letter(ring(0.01), process, open_lines=0.5).faults
     assert burned_letter(ring(0.2), process, open_lines=0.5).faults == frozenset()
+
+
+def test_a_counter_that_is_open_by_a_hair_closes_like_a_whole_one() -> None:
+    whole = Point(0, 0).buffer(0.04).difference(Point(0, 0).buffer(0.02))
+    nearly = Shape((whole.difference(box(0.0, -0.003, 1.0, 0.003)),))
+
+    assert "counter_closed" in burned_letter(nearly, a_process(), open_lines=0.5).faults
+    assert not keeps_apart(nearly, LINE)
+
+
+def test_of_seeded_flaws_that_a_raster_of_the_files_paths_shows_none_is_accepted() -> None:
+    assert vanished_accepted(the_shop(), cases=16, seed=5) == 0
 
 
 def test_an_opening_that_is_bridged_is_a_closed_slit() -> None:
