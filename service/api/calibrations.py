@@ -54,7 +54,7 @@ def post_calibration(
     tools: AtHand, body: CalibrationIn, who: Bench, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
     """Put on record where a plate copy lies; files of what is still to be burned on it are made anew."""
-    asked = measurements.Asked(
+    asked = measurements.Readings(
         body.station, body.plate_copy, {one.mark: one.station_mm for one in body.marks}, body.model
     )
     return wire.json_answer(measurements.take(tools, asked, idempotency_key, who=who))

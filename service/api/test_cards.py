@@ -59,7 +59,7 @@ def post_test_card(
         card = test_cards.Card(
             body.burned_on, body.by or who.name, body.note.strip(), body.line_width_mm, body.spot_mm
         )
-    asked = test_cards.Asked(body.process, card, body.note.strip())
+    asked = test_cards.CardRequest(body.process, card, body.note.strip())
     return wire.json_answer(test_cards.take(tools, asked, idempotency_key, who=who))
 
 

@@ -95,7 +95,7 @@ def release(session: Session, load: Load, *, by: By) -> None:
 def _pass(session: Session, load: Load, job: Job, *, by: By) -> bool:
     """Pass a unit, wholly or so far; gives whether slots of a later turn have become empty."""
     is_between_turns = JobState(job.state) is JobState.LOADED and _is_burned(load, job)
-    if any(slot.job_id == job.id for slot in repeats.asked(session, load)):
+    if any(slot.job_id == job.id for slot in repeats.to_burn_again(session, load)):
         named = public(JOB, job.id)
         raise MoveNotAllowed(f"{named} is to be burned again; take that back first", job=named)
     if JobState(job.state) is not JobState.ENGRAVED and not is_between_turns:
@@ -119,7 +119,7 @@ def _scrap(session: Session, load: Load, job: Job, reason: str, *, by: By) -> bo
     """Scrap a unit; gives whether slots of a later turn have become empty."""
     if not reason.strip():
         raise BadRequest("scrap needs a reason", field="reason", job=public(JOB, job.id))
-    again = [slot for slot in repeats.asked(session, load) if slot.job_id == job.id]
+    again = [slot for slot in repeats.to_burn_again(session, load) if slot.job_id == job.id]
     if not again and not _is_burned(load, job):
         raise MoveNotAllowed(
             f"{public(JOB, job.id)} has nothing burned; report it as blemished", job=public(JOB, job.id)

@@ -61,7 +61,7 @@ def seated(session: Session, load: Load, turn: int, slots: Mapping[str, Seated],
 
 
 def _take_out(session: Session, load: Load, slot: LoadSlot, *, by: By) -> None:
-    if slot in repeats.asked(session, load):
+    if slot in repeats.to_burn_again(session, load):
         raise MoveNotAllowed(f"slot {slot.slot} is burned again in the same seating", slot=slot.slot)
     if slot.lot_id is not None:
         contents.remove_slots(session, [slot], why="does_not_fit")

@@ -1,8 +1,9 @@
 """Which addresses of the network a callback may be sent to: public ones, judged after the name is resolved.
 
 A store chooses the URL, so the service must not become its way into the shop's own network
-(OWASP API Security Top 10:2023, API7, https://owasp.org/API-Security/editions/2023/en/0xa7-server-side-request-forgery/).
-Special ranges: https://www.iana.org/assignments/iana-ipv4-special-registry/ and iana-ipv6-special-registry.
+(OWASP API Security Top 10:2023, API7,
+https://owasp.org/API-Security/editions/2023/en/0xa7-server-side-request-forgery/). Special ranges:
+https://www.iana.org/assignments/iana-ipv4-special-registry/ and iana-ipv6-special-registry.
 """
 
 from __future__ import annotations
@@ -79,8 +80,8 @@ def resolve(host: str, port: int, *, within_s: float = 5.0, loopback_allowed: bo
 
 
 def _looked_up(host: str, port: int, within_s: float) -> list[Any]:
-    """What the resolver says. It can't be told how long it may take, so it is asked from a thread that is
-    left alone when its time is over; the resolver's own limit ends it."""
+    """The resolver's answer. It takes no time limit, so it is asked from a thread that is abandoned when the
+    time is over; the resolver's own limit ends it."""
     answers: SimpleQueue[list[Any] | Exception] = SimpleQueue()
 
     def look_up() -> None:

@@ -119,7 +119,7 @@ def claim_due(
 
 
 def record(session: Session, delivery_id: int, *, attempt: int, **values: Any) -> bool:
-    """Write what came of an attempt, if it is still the newest one."""
+    """Record the outcome of an attempt if it is still the newest; False otherwise."""
     done = session.execute(
         update(Delivery)
         .where(Delivery.id == delivery_id, Delivery.attempts == attempt, Delivery.delivered_at.is_(None))
@@ -129,7 +129,7 @@ def record(session: Session, delivery_id: int, *, attempt: int, **values: Any) -
 
 
 def disable(session: Session, callback_id: int, *, now: datetime, why: str) -> bool:
-    """Send nothing there any more; what waits keeps waiting for a resend."""
+    """Send nothing there any more; undelivered events wait for a resend."""
     done = session.execute(
         update(Callback)
         .where(Callback.id == callback_id, Callback.disabled_at.is_(None))
@@ -139,7 +139,7 @@ def disable(session: Session, callback_id: int, *, now: datetime, why: str) -> b
 
 
 def note_late(session: Session, callback_id: int) -> int:
-    """The receiver took all its time and did not answer; gives how often in a row by now."""
+    """Count a receiver that did not answer in time; returns how often in a row."""
     return session.scalars(
         update(Callback)
         .where(Callback.id == callback_id)
@@ -155,7 +155,7 @@ def let_rest(session: Session, callback_id: int, *, until: datetime) -> None:
 
 
 def note_answer(session: Session, callback_id: int) -> None:
-    """The receiver answers, whatever it says."""
+    """Record that the receiver answers, whatever its answer."""
     session.execute(
         update(Callback)
         .where(Callback.id == callback_id, Callback.late_answers > 0)

@@ -1,4 +1,4 @@
-"""Tells stores what happened, as Standard Webhooks 1.0.0 says
+"""Deliveries of events to stores, as Standard Webhooks 1.0.0 says
 (https://github.com/standard-webhooks/standard-webhooks/blob/main/spec/standard-webhooks.md).
 
 An event of a kind in `TOLD` becomes one delivery per callback in the transaction in which it happened
@@ -109,9 +109,9 @@ def previous_until(callback: Callback) -> datetime | None:
 
 
 def body_of(event: Event) -> bytes:
-    """Thin: what happened, when, and the ids. The words are fetched by whoever may read them."""
-    told = {"type": event.type, "timestamp": event.at.astimezone(UTC).isoformat(), "data": event.data}
-    return json.dumps(told, separators=(",", ":"), sort_keys=True).encode()
+    """The event as JSON, thin: its type, when, and ids. A store fetches the rest with its key."""
+    message = {"type": event.type, "timestamp": event.at.astimezone(UTC).isoformat(), "data": event.data}
+    return json.dumps(message, separators=(",", ":"), sort_keys=True).encode()
 
 
 # --- use cases ---
@@ -120,7 +120,10 @@ def body_of(event: Event) -> bytes:
 def register(
     session: Session, url: str, *, client: str | None, by: By, loopback_allowed: bool = False
 ) -> Callback:
-    """A new callback with a secret of its own. A store registers for itself, the owner for any store."""
+    """A new callback with a secret of its own. A store registers for itself, the owner for any store.
+
+    Raises BadRequest.
+    """
     wrong = posting.check_url(url, loopback_allowed=loopback_allowed)
     if wrong:
         raise BadRequest(f"the callback address {wrong}", field="url")
@@ -142,10 +145,10 @@ def register(
 
 def find(session: Session, identity: str, *, who: Who) -> Callback:
     """The callback of that id, if the caller may see it. Raises NotFound."""
-    found = rows.get(session, ids.number(ids.CALLBACK, identity), client=who.sees_client)
-    if found is None:
+    callback = rows.get(session, ids.number(ids.CALLBACK, identity), client=who.sees_client)
+    if callback is None:
         raise NotFound(f"no such callback: {identity}", id=identity)
-    return found
+    return callback
 
 
 def listed(session: Session, *, who: Who) -> Sequence[Callback]:
@@ -161,15 +164,15 @@ def rotate(session: Session, callback: Callback, *, now: datetime) -> Callback:
 
 
 def remove(session: Session, callback: Callback, *, now: datetime) -> None:
-    """Send nothing there any more, whatever is asked for later."""
+    """Send nothing there any more, not even on request."""
     rows.disable(session, callback.id, now=now, why=_REMOVED)
 
 
 def resend(session: Session, callback: Callback, *, now: datetime, only: Sequence[int] | None = None) -> int:
-    """Begin the schedule again for all that was not delivered (or for those named); gives how many.
+    """Start the schedule again for everything undelivered (or for the deliveries named); returns how many.
 
-    A callback that was disabled is tried again: whoever asks has seen to the receiver. Raises MoveNotAllowed
-    for one that was removed.
+    Enables a disabled callback: whoever asks has seen to the receiver. Raises MoveNotAllowed for a removed
+    one.
     """
     if callback.disabled_why == _REMOVED:
         raise MoveNotAllowed("this callback was removed; add its address again")
@@ -192,7 +195,7 @@ class _Parcel:
 
 
 def send_due(database: Database, *, clock: Clock, loopback_allowed: bool = False) -> int:
-    """Send what is due, several at a time, until nothing more is; gives how many were tried.
+    """Send what is due, several at a time, until nothing is left; returns how many were tried.
 
     While some receivers take their time the others' deliveries go on: what becomes due meanwhile is begun as
     soon as a place is free.
@@ -279,14 +282,14 @@ def _write_outcome(session: Session, parcel: _Parcel, answer: Answer, *, now: da
 
 
 def _note_manners(session: Session, callback_id: int, answer: Answer, *, now: datetime) -> None:
-    """Leave a receiver alone that lets every sender wait; any answer ends that."""
+    """Leave a receiver alone that keeps senders waiting; any answer ends that."""
     if not answer.is_late:
         rows.note_answer(session, callback_id)
         return
     beyond = rows.note_late(session, callback_id) - _SHARES.late
     if beyond >= 0:
-        rest = min(_FIRST_REST * 2 ** min(beyond, 16), _LONGEST_REST)
-        rows.let_rest(session, callback_id, until=now + rest)
+        pause = min(_FIRST_REST * 2 ** min(beyond, 16), _LONGEST_REST)
+        rows.let_rest(session, callback_id, until=now + pause)
 
 
 def _disable(session: Session, callback: Callback, *, now: datetime, why: str) -> None:
@@ -312,8 +315,8 @@ def next_attempt(
         return None
     spread = random.random() if jitter is None else jitter  # noqa: S311  not a secret
     pause = SCHEDULE[attempt] * (1 + 0.1 * spread)
-    asked = _retry_after(answer.retry_after, now=now)
-    return now + max(pause, min(asked, _LONGEST_WAIT))
+    retry_after = _retry_after(answer.retry_after, now=now)
+    return now + max(pause, min(retry_after, _LONGEST_WAIT))
 
 
 def _retry_after(value: str | None, *, now: datetime) -> timedelta:

@@ -67,8 +67,8 @@ def post(url: str, *, headers: Mapping[str, str], body: bytes, loopback_allowed:
             ) as response,
         ):
             _read_a_little(response)
-            found = {name.lower(): value for name, value in response.headers}
-            retry_after = found.get(b"retry-after", b"").decode("ascii", "replace") or None
+            received = {name.lower(): value for name, value in response.headers}
+            retry_after = received.get(b"retry-after", b"").decode("ascii", "replace") or None
             return Answer(response.status, retry_after=retry_after)
     except AddressRefused as refused:
         return Answer(0, error=refused.message)

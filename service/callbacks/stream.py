@@ -1,6 +1,7 @@
-"""What happens, as it happens, for pages that would otherwise ask again and again.
+"""Events as they happen, for pages that would otherwise have to poll.
 
-A stream is a convenience: who misses something (a broken line, a restart) reads the thing itself again.
+A stream is a convenience: a page that missed something (a broken line, a restart) reads the order or load
+again.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ _MOST = 500
 
 
 class Follower:
-    """One listener: `news` gives each event once, late ones too."""
+    """One listener: `news` returns each event once, also those committed late."""
 
     def __init__(self, database: Database, who: Who, *, clock: Clock, after: int | None = None) -> None:
         """`after`: the last event seen; left out, only what happens from now on."""
@@ -37,8 +38,8 @@ class Follower:
     def news(self) -> Sequence[Event]:
         """Events not given before, oldest first."""
         with self._database.reading() as session:
-            found = rows.after(session, self._floor, client=self._client, limit=_MOST)
-        fresh = [event for event in found if event.id not in self._seen]
+            events = rows.after(session, self._floor, client=self._client, limit=_MOST)
+        fresh = [event for event in events if event.id not in self._seen]
         self._seen.update((event.id, event) for event in fresh)
         self._raise_floor()
         return fresh

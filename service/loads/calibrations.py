@@ -1,7 +1,8 @@
-"""Where a plate copy really lies at a station: measured marks in, a transform on record out.
+"""Calibrations on record: where a plate copy really lies at a station, and which loads are built with it.
 
-The newest record of a copy is in force; older ones stay. What is still to be burned of a load on that copy is
-given the new one and its files become stale; a turn that burns or has burned keeps what it was burned with.
+The newest record of a copy is in force; older ones stay on record. A load takes over a newer calibration for
+whatever it still has to burn, and its files become stale; a turn that burns or has burned keeps its own.
+Measuring itself is in `service.proving.measurements`.
 """
 
 from __future__ import annotations
@@ -26,9 +27,10 @@ _OPEN = ACTIVE_LOADS - {LoadState.BURNING}
 
 
 def adopt(session: Session, load: Load, *, by: By) -> bool:
-    """Give what a load still has to burn the newest calibration of its plate; whether that was another one.
+    """Build the rest of a load with the newest calibration of its plate; returns whether that changed
+    anything.
 
-    A load that burns is left alone until its turn is over.
+    A burning load is left alone until its turn is over.
     """
     if LoadState(load.state) not in _OPEN or not contents.pending(load):
         return False
@@ -47,7 +49,7 @@ def adopt(session: Session, load: Load, *, by: By) -> bool:
 
 def in_force(session: Session) -> dict[tuple[str, str], Calibration]:
     """The newest calibration of each plate copy at each station."""
-    return {(one.station, one.copy): value_of(one) for one in rows.calibrations_in_force(session)}
+    return {(record.station, record.copy): value_of(record) for record in rows.calibrations_in_force(session)}
 
 
 def locked(session: Session, shop: Shop, station: str, plate: str, copy: str) -> dict[str, Any]:

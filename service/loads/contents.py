@@ -1,4 +1,4 @@
-"""What is in a load: slots by turn, what is still to be burned, what was taken out and must be cleared."""
+"""What is in a load: slots by turn, what is still to be burned, what was removed and must be cleared."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from service.records.who import By
 
 
 def is_unstarted(load: Load) -> bool:
-    """Whether the beam was never told to burn anything of it: only then may it be dropped or lapse."""
+    """Whether no burn of the load was ever started: only then may it be dropped or lapse."""
     return load.started_at is None and LoadState(load.state) in UNSTARTED_LOADS
 
 
 def present(load: Load, turn: int | None = None) -> list[LoadSlot]:
-    """Slots that hold something, of one turn or of all."""
+    """Occupied slots, of one turn or of all."""
     return [s for s in load.slots if s.state != "removed" and turn in {None, s.turn}]
 
 
@@ -42,8 +42,8 @@ def active_jobs(load: Load) -> list[int]:
 
 
 def to_clear(load: Load) -> list[LoadSlot]:
-    """Slots of this turn and later ones whose unit must come out: nothing burns or lies there, unless another
-    unit is seated in its place."""
+    """Slots of this turn and later ones whose unit must come out: they stay empty unless another unit is
+    seated there instead."""
     return [
         s
         for s in load.slots
@@ -75,7 +75,7 @@ def lot_of(load: Load, identity: str) -> int:
 
 
 def raise_revision(session: Session, load: Load, *, by: By, why: str) -> None:
-    """The contents have changed: files made before are stale, and new ones are asked for."""
+    """Record a change of contents: earlier files become stale, and new ones are asked for."""
     load.revision += 1
     session.flush()
     write_history(session, "load", load.id, "revised", by=by, why=why)
@@ -83,7 +83,7 @@ def raise_revision(session: Session, load: Load, *, by: By, why: str) -> None:
 
 
 def remove_slots(session: Session, slots: Iterable[LoadSlot], *, why: str) -> None:
-    """Mark slots as empty; what was burned there stays on record."""
+    """Mark slots as empty; burned ones stay on record."""
     for slot in slots:
         if slot.state != "burned":
             slot.state, slot.removed_why = "removed", why
@@ -98,7 +98,7 @@ def remove_unit(session: Session, load: Load, job_id: int, *, why: str) -> None:
 
 
 def give_back_blades(session: Session, lot_id: int, count: int) -> None:
-    """Blades of a lot that were not burned wait again."""
+    """Put unburned blades of a lot back among those that wait."""
     lot = rows.lots(session, [lot_id])[lot_id]
     lot.loaded -= count
     lot.waiting += count

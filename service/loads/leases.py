@@ -1,8 +1,8 @@
-"""Who holds a load: the check that every later write goes through, and how an unstarted load comes back.
+"""Leases: who holds a load, and how an unstarted one returns to the queue. Every write at the bench goes
+through `held`.
 
-Renewing keeps it, dropping gives it back, silence lets it lapse. A load that has started never comes back by
-itself: a burn that went silent is interrupted, and its jobs are doubtful until a person says what is on the
-metal.
+Renewing keeps a load, dropping gives it back, silence lets it lapse. A started load never returns by itself:
+a burn that went silent is interrupted, and its jobs are doubtful until a person says what is on the metal.
 """
 
 from __future__ import annotations
@@ -34,12 +34,12 @@ class Lapsed:
 
 
 def etag_of(load: Load) -> str:
-    """Fence and revision: whoever holds an older one can change nothing."""
+    """Fence and revision, quoted; nobody can change a load with an older one."""
     return f'"{load.fence}.{load.revision}"'
 
 
 def held(session: Session, load_id: int, if_match: str, *, now: datetime) -> Load:
-    """The load, locked, if the caller's ETag is still that of the grant and the contents he saw.
+    """The load, locked, if the caller's ETag still names the current grant and contents.
 
     Raises NotFound; LeaseLost when it was granted anew, came back or its lease is over; StaleVersion when its
     contents have changed.
@@ -82,7 +82,7 @@ def must_be_turn(load: Load, turn: int) -> None:
 
 
 def renew(session: Session, load: Load, *, lease: timedelta, now: datetime) -> None:
-    """The holder is still there. Raises MoveNotAllowed for a load that is no longer active."""
+    """Extend the lease of a holder who is still there. Raises MoveNotAllowed for a load that is over."""
     if LoadState(load.state) not in ACTIVE_LOADS:
         raise MoveNotAllowed(f"{public(LOAD, load.id)} is {load.state}", state=load.state)
     load.lease_until = max(load.lease_until, now + lease)
@@ -100,7 +100,7 @@ def drop(session: Session, load: Load, *, by: By, why: str = "given back") -> No
 
 
 def close_if_empty(session: Session, load: Load, *, by: By) -> None:
-    """An unstarted load with nothing left in it holds its plate for nothing."""
+    """Drop an unstarted load with nothing left in it, so that its plate is free again."""
     if contents.is_unstarted(load) and not contents.present(load):
         move_load(
             session,
@@ -116,7 +116,7 @@ def close_if_empty(session: Session, load: Load, *, by: By) -> None:
 def lapse(session: Session, now: datetime) -> Lapsed:
     """Give back unstarted loads whose lease is over; mark silent burns interrupted, their jobs doubtful.
 
-    Safe to run by anybody at any time: rows that others are working at are left for the next look.
+    Safe to run at any time in any process: rows that others have locked are left for the next sweep.
     """
     by, dropped, interrupted = By(SWEEP, now), [], []
     for load_id in rows.silent(session, now=now):
@@ -133,7 +133,7 @@ def lapse(session: Session, now: datetime) -> Lapsed:
 
 
 def interrupt(session: Session, load: Load, *, by: By, why: str) -> None:
-    """A turn was started and did not finish: nobody knows what is on the metal."""
+    """Mark a started turn that did not finish: its jobs are doubtful until a person looks at the metal."""
     move_load(session, load, LoadState.INTERRUPTED, by=by, why=why, fence=Load.fence + 1)
     open_jobs = [s.job_id for s in rows.open_starts(session, load.id) if s.job_id is not None]
     for job in rows.jobs(session, open_jobs).values():

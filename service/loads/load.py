@@ -1,4 +1,5 @@
-"""Loads as values for the geometry and as JSON for the bench; cancelling takes a job out here."""
+"""A load read from its rows as a value for the geometry; jobs and blades taken out of one that has not
+started."""
 
 from __future__ import annotations
 
@@ -58,7 +59,7 @@ def layout_of(session: Session, load: Load, *, whole: bool = False) -> LoadLayou
 
 
 def burned_already(session: Session, load: Load) -> frozenset[tuple[str, str]]:
-    """(job, face) pairs that are on the metal and that nobody has asked to burn again in this seating."""
+    """(job, face) pairs that are on the metal, save those to be burned again in this seating."""
     slots = contents.present(load)
     again = {(s.job_id, s.face) for s in contents.pending(load) if s.attempt > 1}
     jobs = rows.jobs(session, [s.job_id for s in slots if s.job_id is not None])
@@ -95,10 +96,10 @@ def _fill(slot: LoadSlot, unit: Job | Lot, marks: Sequence[FrozenMark], eligible
 
 
 def _by(marks: Sequence[FrozenMark], owner: str) -> dict[int, list[FrozenMark]]:
-    found: dict[int, list[FrozenMark]] = {}
+    marks_by_owner: dict[int, list[FrozenMark]] = {}
     for mark in marks:
-        found.setdefault(getattr(mark, owner), []).append(mark)
-    return found
+        marks_by_owner.setdefault(getattr(mark, owner), []).append(mark)
+    return marks_by_owner
 
 
 # --- changes from outside the bench ---
@@ -156,6 +157,3 @@ def take_out(
         )
     contents.raise_revision(session, load, by=by, why=why)
     close_if_empty(session, load, by=by)
-
-
-# --- as JSON ---

@@ -44,10 +44,10 @@ def lock(session: Session, load_id: int) -> Load | None:
 
 def preparing(session: Session, station: str) -> Load | None:
     """The load that a station has in preparation, locked."""
-    found = session.scalars(
+    load_id = session.scalars(
         select(Load.id).where(Load.station == station, *UNSTARTED).order_by(Load.id).with_for_update()
     ).first()
-    return lock(session, found) if found is not None else None
+    return lock(session, load_id) if load_id is not None else None
 
 
 def unstarted_with_lot(session: Session, lot_id: int) -> list[int]:
@@ -106,7 +106,7 @@ def copies_in_use(session: Session) -> set[str]:
 
 
 def silent(session: Session, *, now: datetime, limit: int = 100) -> list[int]:
-    """Loads whose lease is over: unstarted ones, and burning ones. Rows others work at are left to them."""
+    """Loads whose lease is over, unstarted or burning. Rows that others have locked are skipped."""
     return list(
         session.scalars(
             select(Load.id)
@@ -129,31 +129,31 @@ def active_claim(session: Session, job_id: int) -> LoadJob | None:
 
 def jobs(session: Session, job_ids: Iterable[int]) -> dict[int, Job]:
     """Jobs by number, as they are now, with their lines."""
-    found = session.scalars(
+    rows = session.scalars(
         select(Job)
         .where(Job.id.in_(sorted(set(job_ids))))
         .options(selectinload(Job.line).selectinload(OrderLine.order))
         .order_by(Job.id)
         .execution_options(populate_existing=True)
     )
-    return {job.id: job for job in found}
+    return {job.id: job for job in rows}
 
 
 def lot(session: Session, lot_id: int) -> Lot:
-    """One lot that is known to be there."""
+    """One lot; raises NoResultFound where there is none."""
     return session.get_one(Lot, lot_id)
 
 
 def lots(session: Session, lot_ids: Iterable[int]) -> dict[int, Lot]:
     """Lots by number, as they are now, their rows locked in a fixed order."""
-    found = session.scalars(
+    rows = session.scalars(
         select(Lot)
         .where(Lot.id.in_(sorted(set(lot_ids))))
         .order_by(Lot.id)
         .with_for_update()
         .execution_options(populate_existing=True)
     )
-    return {lot.id: lot for lot in found}
+    return {lot.id: lot for lot in rows}
 
 
 def line_marks(session: Session, line_ids: Collection[int]) -> list[FrozenMark]:
@@ -185,7 +185,7 @@ def starts(session: Session, job_ids: Collection[int]) -> list[BurnStart]:
 
 
 def open_starts(session: Session, load_id: int) -> list[BurnStart]:
-    """Starts of a load of which nobody has said yet what came of them."""
+    """Starts of a load whose outcome is not on record yet."""
     return list(
         session.scalars(
             select(BurnStart)
@@ -207,7 +207,7 @@ def last_attempts(session: Session, job_ids: Collection[int]) -> Mapping[tuple[i
 
 
 def last_reason(session: Session, job_id: int, move_to: str) -> str | None:
-    """Why a job last got such a row of history."""
+    """The reason in a job's last row of history with that move."""
     return session.scalars(
         select(History.why)
         .where(History.subject == "job", History.subject_id == job_id, History.move_to == move_to)
@@ -218,13 +218,13 @@ def last_reason(session: Session, job_id: int, move_to: str) -> str | None:
 
 def last_revision_why(session: Session, load_id: int) -> str:
     """Why the contents of a load last changed."""
-    found = session.scalars(
+    why = session.scalars(
         select(History.why)
         .where(History.subject == "load", History.subject_id == load_id, History.move_to == "revised")
         .order_by(History.id.desc())
         .limit(1)
     ).first()
-    return found or "it was read anew"
+    return why or "it was read anew"
 
 
 def misfits(session: Session, job_ids: Collection[int]) -> list[tuple[int, str, str, str]]:
@@ -239,8 +239,8 @@ def misfits(session: Session, job_ids: Collection[int]) -> list[tuple[int, str, 
 
 def replacements(session: Session, job_ids: Collection[int]) -> list[tuple[int, int]]:
     """(scrapped job, its replacement) of those jobs."""
-    found = session.execute(select(Job.replaces, Job.id).where(Job.replaces.in_(sorted(job_ids))))
-    return [(old, new) for old, new in found if old is not None]
+    pairs = session.execute(select(Job.replaces, Job.id).where(Job.replaces.in_(sorted(job_ids))))
+    return [(old, new) for old, new in pairs if old is not None]
 
 
 def files(session: Session, load_id: int, *, revision: int) -> list[TurnFile]:

@@ -1,4 +1,8 @@
-"""Lots: bare blades that get the house mark on their way to assembly. Counted, not numbered."""
+"""Lots: bare blades that get the house mark on their way to assembly. Counted, not numbered.
+
+A lot of 200 blades is one row with four counts that always add up to 200: waiting, loaded, marked, scrapped.
+Its blades fill slots that no urgent order needs.
+"""
 
 from __future__ import annotations
 
@@ -80,7 +84,7 @@ def open_lot(session: Session, wanted: LotWanted, result: CheckResult, *, shop: 
 
 
 def inspected(session: Session, lot_id: int, *, passed: int, scrapped: int, load: str, by: By) -> None:
-    """Count blades that inspection has seen; the lot is done when none is left."""
+    """Count inspected blades; the lot is done when none is left."""
     lot = rows.lock(session, lot_id)
     if lot is None:
         raise NotFound("no such lot", id=public(LOT, lot_id))
@@ -101,7 +105,7 @@ def inspected(session: Session, lot_id: int, *, passed: int, scrapped: int, load
 
 
 def close_if_done(session: Session, lot: Lot, *, by: By) -> None:
-    """Nothing waits and nothing is loaded: the lot is done."""
+    """Move the lot to done when no blade of it waits or is loaded."""
     if LotState(lot.state) is LotState.OPEN and lot.waiting == 0 and lot.loaded == 0:
         move_lot(session, lot, LotState.DONE, by=by, why=f"{lot.marked} marked, {lot.scrapped} scrapped")
 
@@ -128,18 +132,18 @@ def may_be_handed_over(lot: Lot) -> bool:
 
 
 def cancel(session: Session, identity: str, if_match: str, *, why: str, by: By) -> Lot:
-    """Mark no more blades of a lot. Those in a load that has not started are taken out of it; those that burn
-    now, or are marked already, are counted to their end and can be handed over.
+    """Mark no more blades of a lot. Blades in unstarted loads are taken out; those burning now or marked
+    already are still counted, and can be handed over.
 
     Raises NotFound, StaleVersion, MoveNotAllowed.
     """
-    seen = _as_seen(rows.find(session, number(LOT, identity)), identity, if_match)
+    unlocked = _as_seen(rows.find(session, number(LOT, identity)), identity, if_match)
     # Loads are locked before lots, as everywhere; the blades that come back change the lot's version.
-    for load_id in load_rows.unstarted_with_lot(session, seen.id):
+    for load_id in load_rows.unstarted_with_lot(session, unlocked.id):
         load = load_rows.lock(session, load_id)
         if load is not None and contents.is_unstarted(load):
-            loads.take_out(session, load, [], [seen.id], why="cancelled", by=by)
-    lot = rows.lock(session, seen.id)
+            loads.take_out(session, load, [], [unlocked.id], why="cancelled", by=by)
+    lot = rows.lock(session, unlocked.id)
     assert lot is not None
     move_lot(session, lot, LotState.CANCELLED, by=by, why=why)
     return lot

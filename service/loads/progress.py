@@ -1,4 +1,8 @@
-"""Where a load goes when a turn is over: to the next turn, to inspection, or to its end."""
+"""Where a load goes when a turn is over: to the next turn, to inspection, or to its end.
+
+Read off its contents, so that every act may call it: what is in doubt comes first, then what is still to be
+burned, then what waits for inspection.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The queue of finished units to fetch."""
+"""Pulls: the queue of finished units to fetch."""
 
 from __future__ import annotations
 
@@ -68,27 +68,27 @@ def planned(session: Session, plan_id: int | None) -> list[Pull]:
 
 
 def rounds(session: Session, load: Load) -> int:
-    """How often units of a load were called missing or blemished, or taken back: what is said on a page that
-    was drawn before the last time is not said of the units that are fetched now."""
-    told = select(func.count()).where(
+    """How often units of a load were reported missing or blemished, or such a report was undone. A page drawn
+    before the last time speaks of other units than those now fetched."""
+    calls = select(func.count()).where(
         History.subject == "job",
         History.subject_id.in_([claim.job_id for claim in load.jobs]),
         History.move_to.in_(("missing", "blemished", "kept")),
         History.at >= load.created_at,
     )
-    return int(session.execute(told).scalar_one())
+    return int(session.execute(calls).scalar_one())
 
 
 def notes(session: Session, job_id: int) -> list[History]:
-    """What was said of a job's units when they were fetched, in order, since it was last taken back."""
-    told = session.scalars(
+    """Reports about a job's units when they were fetched, in order, since the last one that was undone."""
+    moves = session.scalars(
         select(History)
         .where(History.subject == "job", History.subject_id == job_id)
         .where(History.move_to.in_(("found", "missing", "blemished", "kept")))
         .order_by(History.id)
     ).all()
-    last = max((at for at, move in enumerate(told, start=1) if move.move_to == "kept"), default=0)
-    return list(told[last:])
+    taken_back = max((at for at, move in enumerate(moves, start=1) if move.move_to == "kept"), default=0)
+    return list(moves[taken_back:])
 
 
 def _claimed() -> Select[int, str, str, int, int, str]:
@@ -104,10 +104,10 @@ def _claimed() -> Select[int, str, str, int, int, str]:
 
 
 def _grouped(rows: Iterable[Any], *, load: bool = True) -> list[Pull]:
-    found: dict[tuple[int | None, str, str], tuple[Any, list[int]]] = {}
+    pulls: dict[tuple[int | None, str, str], tuple[Any, list[int]]] = {}
     for row in rows:
         key = (row.load_id if load else row.number, row.bin, row.sku)
-        found.setdefault(key, (row, []))[1].append(row.id)
+        pulls.setdefault(key, (row, []))[1].append(row.id)
     return [
         Pull(
             load=row.load_id if load else None,
@@ -118,5 +118,5 @@ def _grouped(rows: Iterable[Any], *, load: bool = True) -> list[Pull]:
             planned=None if load else row.number,
             station=row.station,
         )
-        for row, jobs in found.values()
+        for row, jobs in pulls.values()
     ]

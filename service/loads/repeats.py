@@ -1,5 +1,9 @@
-"""Repeats: a faint or partial mark burned again in the same seating, asked for and taken back by explicit
-acts."""
+"""Repeats: a faint or partial mark burned again before the unit is unseated, by an explicit act with a
+reason.
+
+The unit must still sit as it was burned, on a plate with the same calibration: otherwise the second mark
+would lie beside the first.
+"""
 
 from __future__ import annotations
 
@@ -84,7 +88,7 @@ def withdraw(
     """
     leases.must_be(load, LoadState.SEATED, to="left as it was burned")
     leases.must_be_turn(load, turn)
-    waiting = {slot.job_id: slot for slot in asked(session, load)}
+    waiting = {slot.job_id: slot for slot in to_burn_again(session, load)}
     jobs = rows.jobs(session, contents.active_jobs(load))
     for job_id in sorted({contents.job_of(load, identity) for identity in identities}):
         slot = waiting.pop(job_id, None)
@@ -99,14 +103,14 @@ def withdraw(
     contents.raise_revision(session, load, by=by, why=f"not burned again: {reason}")
 
 
-def asked(session: Session, load: Load) -> list[LoadSlot]:
-    """Slots whose unit is to be burned again in the seating in which it was burned before."""
+def to_burn_again(session: Session, load: Load) -> list[LoadSlot]:
+    """Slots whose unit will be burned again in the same seating."""
     marked = _marked(session, load)
     return [slot for slot in contents.pending(load) if (slot.job_id, slot.face) in marked]
 
 
 def _leave(session: Session, load: Load, job: Job, slot: LoadSlot, *, by: By, why: str) -> None:
-    """One mark stays as the last attempt left it."""
+    """Leave a mark as the last attempt left it."""
     slot.state, slot.attempt = "burned", slot.attempt - 1
     write_history(session, "job", job.id, "not_again", move_from=job.state, by=by, why=why)
     if _marked(session, load)[job.id, slot.face] == "partial":

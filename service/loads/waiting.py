@@ -1,4 +1,9 @@
-"""What waits at a station, as the planner's values: ready jobs, open lots, plates with a free copy."""
+"""What waits at a station, as the planner's values: ready jobs, open lots, plates with a free copy.
+
+Rows in (`waiting_rows`), values out (`layout.loading.values`): which slots of which plates each unit may take
+here, and between which focus heights. The claim of one load and the plan of the whole backlog both read it
+here.
+"""
 
 from __future__ import annotations
 
@@ -21,14 +26,14 @@ from service.loads.waiting_rows import MarkSurface, Waiting
 from service.records.ids import JOB, LOT, ORDER, public
 from service.records.tables import FrozenMark, Lot
 
-#: So many jobs that the station can take are enough to choose from.
+#: Candidates that are enough to choose a load from.
 ENOUGH = 100
-#: So far down the queue they are looked for, look by look: what no place here takes any more lies in between.
+#: How far down the queue they are looked for, look by look: in between lie jobs that no place here takes.
 LOOKS = (100, 400, 1_600)
 
 
 def free_plates(shop: Shop, station: str, *, in_use: Collection[str]) -> list[FreePlate]:
-    """Plates that the station can mount, with the copies nobody has."""
+    """Plates that the station can mount, with their free copies."""
     return [
         FreePlate(name, tuple(slot.slot for slot in shop.plates[name].slots), copies)
         for name in sorted(shop.stations[station].plates)
@@ -39,21 +44,21 @@ def free_plates(shop: Shop, station: str, *, in_use: Collection[str]) -> list[Fr
 def candidates(session: Session, shop: Shop, station: str) -> list[Candidate]:
     """The most urgent jobs that the station can take, in queue order."""
     blades = _blades(shop, station)
-    found: list[Candidate] = []
+    able: list[Candidate] = []
     for limit in LOOKS:
         queue = claims.ready_jobs(session, blades, limit=limit)
-        found = _candidates(session, shop, station, queue)
-        if len(found) >= ENOUGH or len(queue) < limit:
+        able = _candidates(session, shop, station, queue)
+        if len(able) >= ENOUGH or len(queue) < limit:
             break
-    return found[:ENOUGH]
+    return able[:ENOUGH]
 
 
 def candidates_among(
     session: Session, shop: Shop, station: str, job_ids: Collection[int]
 ) -> dict[str, Candidate]:
-    """Those of the jobs that are ready, as the station can take them now, by public id."""
+    """The jobs among `job_ids` that are ready, as the station can take them now, by public id."""
     named = claims.ready_among(session, job_ids)
-    return {found.job: found for found in _candidates(session, shop, station, named)}
+    return {candidate.job: candidate for candidate in _candidates(session, shop, station, named)}
 
 
 def bare(session: Session, shop: Shop, station: str) -> list[Bare]:
@@ -62,15 +67,17 @@ def bare(session: Session, shop: Shop, station: str) -> list[Bare]:
     marks: dict[int, list[FrozenMark]] = {}
     for mark in rows.lot_marks(session, [lot.id for lot in lots]):
         marks.setdefault(mark.lot_id or 0, []).append(mark)
-    found = []
+    waiting_blades = []
     for lot in lots:
         face = marks[lot.id][0].face
         places = _places(lot.eligible, station)
         surfaces = [_surface(mark) for mark in marks[lot.id]]
         options = _options(shop, station, lot.blade, face, places, surfaces, outlines=_in_hand(marks[lot.id]))
         if options:
-            found.append(Bare(public(LOT, lot.id), face, tuple(options), lot.waiting, due=_day(lot.due)))
-    return found
+            waiting_blades.append(
+                Bare(public(LOT, lot.id), face, tuple(options), lot.waiting, due=_day(lot.due))
+            )
+    return waiting_blades
 
 
 def face_of(session: Session, lot: Lot) -> str:
@@ -79,7 +86,7 @@ def face_of(session: Session, lot: Lot) -> str:
 
 
 def urgent_by(now: datetime, *, days: int = 1) -> float:
-    """Everything due by then keeps lots waiting: today and so many days on."""
+    """The day up to which due jobs go before lots: today and `days` more."""
     return _day(now) + days
 
 
@@ -98,15 +105,15 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
     here = [job for job in page if places_of[job.line_id] and job.faces]
     surfaces = _surfaces(session, here)
     unfit = {(job, Place(at, plate, slot, "")) for job, at, plate, slot in misfits(session, here)}
-    known: dict[tuple[int, int, str], list[Option]] = {}
-    found = []
+    options_of: dict[tuple[int, int, str], list[Option]] = {}
+    able = []
     for job in here:
         options: list[Option] = []
         for face in job.faces:
             key = (job.line_id, job.words_revision, face)
-            if key not in known:
+            if key not in options_of:
                 marks = surfaces.get(key, [])
-                known[key] = _options(
+                options_of[key] = _options(
                     shop,
                     station,
                     job.blade,
@@ -115,7 +122,7 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
                     marks,
                     outlines=_stored(session, marks),
                 )
-            options += known[key]
+            options += options_of[key]
         options = [o for o in options if (job.id, Place(station, o.plate, o.slot, "")) not in unfit]
         if not any(option.face == job.faces[0] for option in options):
             continue
@@ -127,7 +134,7 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
             if (job.id, Place(place[0], place[1], place[2], "")) not in unfit
             and is_mounted(shop, place[0], place[1])
         )
-        found.append(
+        able.append(
             Candidate(
                 job=public(JOB, job.id),
                 order=public(ORDER, job.order_id),
@@ -140,19 +147,19 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
                 whole=len(job.faces) == 1 or _whole(job.faces, left),
             )
         )
-    return found
+    return able
 
 
 def misfits(session: Session, jobs: Sequence[Waiting]) -> list[tuple[int, str, str, str]]:
-    """Slots (job, station, plate, slot) into which a unit did not go."""
+    """Slots that a unit did not fit: (job, station, plate, slot)."""
     return rows.misfits(session, [job.id for job in jobs])
 
 
 def _surfaces(session: Session, jobs: Sequence[Waiting]) -> Mapping[tuple[int, int, str], list[MarkSurface]]:
-    found: dict[tuple[int, int, str], list[MarkSurface]] = {}
+    surfaces: dict[tuple[int, int, str], list[MarkSurface]] = {}
     for mark in claims.surfaces(session, {job.line_id for job in jobs}):
-        found.setdefault((mark.line_id, mark.words_revision, mark.face), []).append(mark)
-    return found
+        surfaces.setdefault((mark.line_id, mark.words_revision, mark.face), []).append(mark)
+    return surfaces
 
 
 def _whole(wanted: Sequence[str], eligible: Iterable[Sequence[str]]) -> bool:
@@ -164,7 +171,7 @@ def _whole(wanted: Sequence[str], eligible: Iterable[Sequence[str]]) -> bool:
 
 
 def is_mounted(shop: Shop, station: str, plate: str) -> bool:
-    """Whether the shop still has the station, and that takes the plate."""
+    """Whether the shop still has the station, and the station takes the plate."""
     return station in shop.stations and plate in shop.stations[station].plates
 
 
@@ -177,12 +184,14 @@ class _Outlines:
 
     def __init__(self, read: Callable[[], Mapping[int, Mapping[str, Any]]]) -> None:
         self._read = read
-        self._known: dict[int, Outline] = {}
+        self._by_mark: dict[int, Outline] = {}
 
     def of(self, mark: MarkSurface) -> Outline:
-        if not self._known:
-            self._known = {one: Outline.from_record(dict(record)) for one, record in self._read().items()}
-        return self._known[mark.id]
+        if not self._by_mark:
+            self._by_mark = {
+                mark_id: Outline.from_record(dict(record)) for mark_id, record in self._read().items()
+            }
+        return self._by_mark[mark.id]
 
 
 def _stored(session: Session, marks: Sequence[MarkSurface]) -> _Outlines:
@@ -211,7 +220,7 @@ def _options(
     processes = [shop.process_for(station, Surface(mark.material, mark.finish)) for mark in marks]
     if not marks or any(process is None for process in processes):
         return []
-    found = []
+    options = []
     for name in sorted(shop.stations[station].plates):
         for slot in shop.plates[name].slots:
             seat = slot.seat(blade, face)
@@ -224,8 +233,8 @@ def _options(
             )
             if low <= high:
                 names = "+".join(sorted({process.process for process in processes if process}))
-                found.append(Option(name, slot.slot, face, names, low, high))
-    return found
+                options.append(Option(name, slot.slot, face, names, low, high))
+    return options
 
 
 def _focus(
@@ -254,9 +263,9 @@ def options_at(
 ) -> tuple[Option, ...]:
     """All ways to seat a job's remaining faces at a station, `marks` by face; for a plan of the backlog."""
     places = _places(eligible, station)
-    found: list[Option] = []
+    options: list[Option] = []
     for face in job.faces:
         mine = marks.get(face, ())
         outlines = _stored(session, mine)
-        found += _options(shop, station, job.blade, face, places, mine, outlines=outlines)
-    return tuple(found)
+        options += _options(shop, station, job.blade, face, places, mine, outlines=outlines)
+    return tuple(options)

@@ -17,7 +17,7 @@ from service.records.tables import FrozenMark, Job, Lot, OrderLine
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """A ready job, as far as planning needs to know it."""
+    """What planning needs to know of a ready job."""
 
     id: int
     order_id: int
@@ -84,7 +84,7 @@ def ready_jobs(session: Session, blades: Collection[str], *, limit: int) -> list
 
 
 def ready_among(session: Session, job_ids: Collection[int]) -> list[Waiting]:
-    """Those of the jobs that are ready, their units reserved or in hand."""
+    """The ready ones of those jobs, with a unit reserved or in hand."""
     rows = session.execute(select(*WAITING).where(Job.id.in_(sorted(job_ids)), *_READY).order_by(Job.id))
     return [waiting_of(row) for row in rows]
 
@@ -166,13 +166,13 @@ def ready_on(
         .where(Job.id.in_(ids))
         .order_by(Job.id)
     )
-    found: dict[int, tuple[frozenset[str], set[tuple[str, str]]]] = {}
+    jobs: dict[int, tuple[frozenset[str], set[tuple[str, str]]]] = {}
     for row in rows:
         stations = frozenset(station for station, *_ in row.eligible)
-        _, left = found.setdefault(row.id, (stations, set()))
+        _, left = jobs.setdefault(row.id, (stations, set()))
         if row.face not in row.faces_done:
             left.add((row.material, row.finish))
-    return [ReadyOn(job, frozenset(left), stations) for job, (stations, left) in found.items()]
+    return [ReadyOn(job, frozenset(left), stations) for job, (stations, left) in jobs.items()]
 
 
 def outlines(session: Session, mark_ids: Collection[int]) -> dict[int, dict[str, object]]:
@@ -196,7 +196,7 @@ def open_lots(session: Session, blades: Collection[str]) -> list[Lot]:
 
 
 def lock_ready(session: Session, job_ids: Collection[int]) -> set[int]:
-    """Those of the jobs that are ready and that nobody else is taking now; locked until the end."""
+    """The ready ones of those jobs that nobody else is taking now, locked until the transaction ends."""
     return set(
         session.scalars(
             select(Job.id)
@@ -208,7 +208,7 @@ def lock_ready(session: Session, job_ids: Collection[int]) -> set[int]:
 
 
 def take(session: Session, job_ids: Sequence[int]) -> set[int]:
-    """Move ready jobs to loaded; gives those moved. On SQLite the transaction is the only writer."""
+    """Move ready jobs to loaded; returns those moved. On SQLite the transaction is the only writer."""
     # MATERIALIZED: otherwise PostgreSQL may run the inner SELECT again for every row
     # (https://www.postgresql.org/message-id/flat/15715-3d9ee9e1a6ec0e12%40postgresql.org, BUG #15715).
     pick = (
@@ -242,7 +242,7 @@ def take_blades(session: Session, lot_id: int, count: int) -> bool:
 
 
 def lock_station(session: Session, station: str) -> None:
-    """One claim at a time for a station. SQLite has one writer anyway."""
+    """Let one claim at a time through for a station. SQLite has one writer anyway."""
     if session.get_bind().dialect.name == "postgresql":
         session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _key("station", station)})
 

@@ -41,7 +41,7 @@ def post_calibration(request: Request, tools: AtHand, visitor: BenchVisitor, for
     station, copy = str(form.get("station", "")), str(form.get("copy", ""))
 
     def work(session: Session) -> tuple[CalibrationRecord, tuple[str, ...]]:
-        asked = measurements.Asked(station, copy, _met(form))
+        asked = measurements.Readings(station, copy, _met(form))
         found = measurements.measured(tools.catalogue.current, asked)
         return measurements.record(session, found, by=tools.by(visitor.who))
 

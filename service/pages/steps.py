@@ -168,7 +168,7 @@ def view_of(tools: Tools, load_id: int) -> View:
         whole = loads.layout_of(session, row, whole=True)
         starts = rows.open_starts(session, load_id)
         ever = rows.starts(session, [claim.job_id for claim in row.jobs])
-        again = tuple(public(JOB, slot.job_id or 0) for slot in repeats.asked(session, row))
+        again = tuple(public(JOB, slot.job_id or 0) for slot in repeats.to_burn_again(session, row))
         blades: dict[str, int] = {}
         for slot in row.slots:
             if slot.lot_id is not None and slot.state == "burned" and not slot.removed_why:

@@ -1,6 +1,6 @@
-"""A plate copy is measured: marks in, a calibration on record out, and the loads in hand follow it.
+"""Measuring a plate copy: marks in, a calibration on record out, and the loads in hand follow it.
 
-Older records stay, and a turn that burns or has burned keeps what it was burned with.
+Older records stay, and a turn that burns or has burned keeps the calibration it was burned with.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ Points = Mapping[int, tuple[float, float]]
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
-    """What somebody measured: marks of a plate copy by number, and where the station says they are."""
+class Readings:
+    """What somebody measured: marks of a plate copy by number, each with its station coordinates."""
 
     station: str
     copy: str
@@ -40,12 +40,12 @@ class Asked:
     model: Model = "rigid"
 
 
-def take(tools: Tools, asked: Asked, idempotency_key: str | None, *, who: Who) -> Answer:
+def take(tools: Tools, readings: Readings, idempotency_key: str | None, *, who: Who) -> Answer:
     """Answer `POST /v1/calibrations` once per key. Raises as `measured`."""
     shop = tools.catalogue.current
 
     def work(session: Session) -> Answer:
-        row, stale = record(session, measured(shop, asked), by=tools.by(who))
+        row, stale = record(session, measured(shop, readings), by=tools.by(who))
         body = new_calibration_answer(row, shop, stale)
         return created(body, {"Location": f"/v1/calibrations/{public(CALIBRATION, row.id)}"})
 
@@ -55,46 +55,46 @@ def take(tools: Tools, asked: Asked, idempotency_key: str | None, *, who: Who) -
         client=who.client,
         route="POST /v1/calibrations",
         header=idempotency_key,
-        body=asdict(asked),
+        body=asdict(readings),
         work=work,
     )
 
 
-def measured(shop: Shop, asked: Asked) -> Measured:
-    """What the marks that were met say, by their numbers on the plate.
+def measured(shop: Shop, readings: Readings) -> Measured:
+    """The fit through the readings.
 
-    Raises BadRequest for what is not there or for marks that determine nothing, CalibrationRefused with its
-    findings for marks that don't agree.
+    Raises BadRequest for an unknown station, copy or mark and for marks that determine nothing,
+    CalibrationRefused with its findings for marks that don't agree.
     """
     try:
-        found = measure(shop, asked.station, asked.copy, asked.met, model=asked.model)
+        fit = measure(shop, readings.station, readings.copy, readings.met, model=readings.model)
     except KeyError as error:
         raise BadRequest(str(error.args[0]), field="copy") from None
     except ValueError as error:
         raise BadRequest(str(error), field="marks") from None
-    if found.is_refused:
+    if fit.is_refused:
         raise CalibrationRefused(
             "these marks are not put on record; nothing was changed",
-            residual_mm=round(found.calibration.residual_mm, 4),
-            findings=findings_answer(found.findings),
+            residual_mm=round(fit.calibration.residual_mm, 4),
+            findings=findings_answer(fit.findings),
         )
-    return found
+    return fit
 
 
-def record(session: Session, found: Measured, *, by: By) -> tuple[CalibrationRecord, tuple[str, ...]]:
-    """Write a calibration down; gives it, and the loads whose unburned turns were built with another."""
-    fitted = found.calibration
+def record(session: Session, fit: Measured, *, by: By) -> tuple[CalibrationRecord, tuple[str, ...]]:
+    """Put a calibration on record; returns it and the loads whose remaining turns it changes."""
+    fitted = fit.calibration
     # A claim at this station is either over, and seen below, or waits and reads the new record.
     claims.lock_station(session, fitted.station)
     row = CalibrationRecord(
         station=fitted.station,
         copy=fitted.copy,
-        model=found.model,
+        model=fit.model,
         matrix=list(fitted.matrix),
         residual_mm=fitted.residual_mm,
-        error_mm=found.error_mm,
-        error_slot=found.slot,
-        points=[[*one.plate_mm, *one.station_mm] for one in found.met],
+        error_mm=fit.error_mm,
+        error_slot=fit.slot,
+        points=[[*reading.plate_mm, *reading.station_mm] for reading in fit.met],
         at=by.at,
         by=by.who.name,
     )
@@ -121,10 +121,13 @@ def record(session: Session, found: Measured, *, by: By) -> tuple[CalibrationRec
 
 
 def _call_off_repeats(session: Session, load: Load, *, why: str, by: By) -> bool:
-    """A repeat that was not begun would lie beside its first mark now: that stays as it is."""
+    """Withdraw repeats not yet started: they would now lie beside the first mark. Returns whether there were
+    any."""
     if LoadState(load.state) is not LoadState.SEATED:
         return False
-    jobs = [public(JOB, slot.job_id) for slot in repeats.asked(session, load) if slot.job_id is not None]
+    jobs = [
+        public(JOB, slot.job_id) for slot in repeats.to_burn_again(session, load) if slot.job_id is not None
+    ]
     if jobs:
         repeats.withdraw(session, load, load.current_turn, jobs, why, by=by)
     return bool(jobs)

@@ -1,4 +1,4 @@
-"""Test cards: what makes a process usable, and what takes that back.
+"""Test cards: what makes a process usable, and what withdraws it.
 
 A card on record proves one recipe; another recipe needs another card. A withdrawal (the laser was serviced,
 its lens changed) counts until the next card. Until then new checks refuse what only that process could burn,
@@ -43,7 +43,7 @@ LINE_TOLERANCE = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """What a person found on a card: when it was burned, by whom, what was measured on it (mm)."""
+    """A burned card: when, by whom, and what was measured on it (mm)."""
 
     burned_on: date
     by: str
@@ -53,7 +53,7 @@ class Card:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class CardRequest:
     """A card to be recorded, or (no card) a process to be withdrawn, with the reason."""
 
     process: str
@@ -61,17 +61,17 @@ class Asked:
     why: str = ""
 
 
-def take(tools: Tools, asked: Asked, idempotency_key: str | None, *, who: Who) -> Answer:
+def take(tools: Tools, request: CardRequest, idempotency_key: str | None, *, who: Who) -> Answer:
     """Answer `POST /v1/test-cards` once per key. Raises as `record` and `withdraw`."""
     shop = tools.catalogue.current
 
     def work(session: Session) -> Answer:
         by = tools.by(who)
-        if asked.card is not None:
-            row = record(session, shop, asked.process, asked.card, by=by)
+        if request.card is not None:
+            row = record(session, shop, request.process, request.card, by=by)
             body = new_card_record_answer(row)
         else:
-            row, taken = withdraw(session, shop, asked.process, asked.why, by=by)
+            row, taken = withdraw(session, shop, request.process, request.why, by=by)
             body = new_card_record_answer(row, taken_out=taken)
         return created(body, {"Location": f"/v1/test-cards?process={quote(row.process)}"})
 
@@ -81,7 +81,7 @@ def take(tools: Tools, asked: Asked, idempotency_key: str | None, *, who: Who) -
         client=who.client,
         route="POST /v1/test-cards",
         header=idempotency_key,
-        body=asdict(asked),
+        body=asdict(request),
         work=work,
     )
 
@@ -97,7 +97,7 @@ def proven(session: Session, shop: Shop) -> Shop:
 
 
 def record(session: Session, shop: Shop, process: str, card: Card, *, by: By) -> TestCardRecord:
-    """A card was burned with the recipe as it is, and looked at: the process is usable from now on.
+    """Record a card burned with the current recipe and looked at: the process is usable from now on.
 
     Raises BadRequest for a process that is not there or a day to come, TestCardRefused with its findings when
     the card shows another line than the recipe says.
@@ -105,11 +105,10 @@ def record(session: Session, shop: Shop, process: str, card: Card, *, by: By) ->
     recipe = _process(shop, process)
     if card.burned_on > by.at.date():
         raise BadRequest("a card can't have been burned on a day to come", field="burned_on")
-    found = _line_findings(recipe, card)
-    if found:
+    findings = _line_findings(recipe, card)
+    if findings:
         raise TestCardRefused(
-            "this card does not prove the recipe; nothing was changed",
-            findings=findings_answer(found),
+            "this card does not prove the recipe; nothing was changed", findings=findings_answer(findings)
         )
     claims.lock_station(session, recipe.station)
     row = TestCardRecord(
@@ -132,7 +131,7 @@ def record(session: Session, shop: Shop, process: str, card: Card, *, by: By) ->
 def withdraw(
     session: Session, shop: Shop, process: str, why: str, *, by: By
 ) -> tuple[TestCardRecord, tuple[str, ...]]:
-    """The process counts as proven no longer. Gives the record, and what was taken out of unstarted loads.
+    """Withdraw a process's proof. Returns the record, and the jobs and lots taken out of unstarted loads.
 
     Units of a load that has started stay in it: files made before are stale, and the judge lets no further
     turn of them burn until there is a card. A turn that burns is left alone.
@@ -161,7 +160,7 @@ def withdraw(
 
 
 def status(session: Session, shop: Shop) -> tuple[ProcessAnswer, ...]:
-    """Every process of the shop: usable or why not, by which card, how many ready units wait for one."""
+    """Every process of the shop: usable or why not, its card, and how many ready units wait for one."""
     now_proven = proven(session, shop)
     newest = {row.process: row for row in rows.test_cards(session)}
     units = Counter(name for names in waiting(session, now_proven).values() for name in names)
@@ -172,10 +171,10 @@ def status(session: Session, shop: Shop) -> tuple[ProcessAnswer, ...]:
 
 
 def waiting(session: Session, now_proven: Shop, *, only: int | None = None) -> dict[int, tuple[str, ...]]:
-    """Ready units (or the one asked about) that can be burned nowhere for want of a test card, by job: the
+    """Ready units (or `only` one) that can be burned nowhere for want of a test card, by job, with the
     processes whose card would help. `now_proven` is the shop as `proven` gives it."""
     unproven = {p.surface for p in now_proven.processes.values() if p.test_card is None}
-    found: dict[int, tuple[str, ...]] = {}
+    waiting_for: dict[int, tuple[str, ...]] = {}
     for unit in claims.ready_on(session, [(s.material, s.finish) for s in unproven], only=only):
         wanted = {
             station: {
@@ -186,8 +185,8 @@ def waiting(session: Session, now_proven: Shop, *, only: int | None = None) -> d
             for station in unit.stations
         }
         if wanted and all(wanted.values()):
-            found[unit.job] = tuple(sorted(set().union(*wanted.values())))
-    return found
+            waiting_for[unit.job] = tuple(sorted(set().union(*wanted.values())))
+    return waiting_for
 
 
 # --- steps ---

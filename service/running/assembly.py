@@ -1,4 +1,4 @@
-"""Puts together what requests, tasks and commands work with."""
+"""Puts together the `Tools` that requests, tasks and commands work with."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 """The outbox: tasks asked for, sent, run, done. Every step is a guarded update, so that two relays or two
-workers at the same row do its work once."""
+workers with the same row do its work once."""
 
 from __future__ import annotations
 
@@ -64,8 +64,8 @@ def claim_due(session: Session, *, now: datetime, until: datetime, limit: int) -
 
 
 def mark_sent(session: Session, ids: Collection[int], *, claim: datetime, now: datetime) -> None:
-    """The publish has returned. `claim` is the `until` it was claimed with: a run that was quicker than this
-    mark, and has put the row off, is not overwritten."""
+    """Record that rows were published. `claim` is the `until` they were claimed with: a run that finished
+    sooner than this and put its row off is not overwritten."""
     session.execute(
         update(Outbox)
         .where(Outbox.id.in_(ids), Outbox.claimed_until == claim)
@@ -74,7 +74,7 @@ def mark_sent(session: Session, ids: Collection[int], *, claim: datetime, now: d
 
 
 def release(session: Session, ids: Collection[int], *, claim: datetime) -> None:
-    """The publish has failed: whoever comes next may try at once."""
+    """Free rows whose publishing failed, for the next relay to try at once."""
     session.execute(
         update(Outbox).where(Outbox.id.in_(ids), Outbox.claimed_until == claim).values(claimed_until=None)
     )
@@ -99,17 +99,17 @@ def begin(session: Session, outbox_id: int, *, now: datetime, until: datetime) -
 
 
 def finish(session: Session, run: Run, *, now: datetime) -> bool:
-    """Done, if the run is still ours."""
+    """Mark the row done; False when the run is no longer ours."""
     return _end(session, run, done_at=now, running_until=None)
 
 
 def put_off(session: Session, run: Run, *, until: datetime) -> bool:
-    """The run failed in a way that may pass: to be sent again, later."""
+    """Have the row sent again later: the run failed in a way that may pass."""
     return _end(session, run, due_at=until, sent_at=None, claimed_until=None, running_until=None)
 
 
 def give_up(session: Session, run: Run, *, why: str) -> bool:
-    """The run failed for good; the row stays, for people to see."""
+    """Mark the row failed for good; it stays for people to see."""
     return _end(session, run, failed_why=why[:200], running_until=None)
 
 
@@ -132,7 +132,7 @@ def revive(session: Session, *, now: datetime, sent_before: datetime, attempts: 
 
 
 def forget_done(session: Session, *, before: datetime) -> int:
-    """Delete what was done long ago; what failed stays."""
+    """Delete rows done before that moment; failed ones stay."""
     return int(session.execute(delete(Outbox).where(Outbox.done_at < before)).rowcount)  # type: ignore[attr-defined]
 
 

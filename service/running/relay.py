@@ -26,7 +26,7 @@ log = structlog.get_logger(__name__)
 
 
 def send_due(database: Database, publish: Publish, *, clock: Clock, batch: int = _BATCH) -> int:
-    """Send the rows that are due, in order of their time; gives how many were sent.
+    """Send the rows that are due, oldest first; returns how many were sent.
 
     A publish that fails ends the round: a broker that is down for one is down for all, and the rows
     that were claimed are given back, so nothing waits for a lease to run out.

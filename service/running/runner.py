@@ -1,4 +1,4 @@
-"""The service's own threads: what production leaves to workers, done beside the requests of one process.
+"""The service's own threads: they do beside the requests what production leaves to workers.
 
 With a broker only the relay runs here (it hands hints to the broker instead of doing the work).
 """

@@ -1,5 +1,5 @@
-"""Look for what was left lying. The rules are the bench's own (`service.loads.leases`, `service.bench.acts`);
-this only calls them, again and again."""
+"""Sweeps: look for what a crash or a silent tablet left lying. The rules are those of the rooms themselves
+(`service.loads.leases`, `service.bench.acts`); this calls them again and again."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ log = structlog.get_logger(__name__)
 
 
 def sweep_loads(tools: Tools) -> leases.Lapsed:
-    """Give unstarted loads back whose lease is over; mark started ones interrupted that never finished."""
+    """Return unstarted loads whose lease is over to the queue; mark silent burns interrupted."""
     lapsed = tools.database.write(lambda session: leases.lapse(session, tools.clock()))
     if lapsed.dropped or lapsed.interrupted:
         log.warning("loads_lapsed", dropped=lapsed.dropped, interrupted=lapsed.interrupted)
@@ -28,12 +28,12 @@ def sweep_loads(tools: Tools) -> leases.Lapsed:
 
 
 def sweep_short(tools: Tools) -> int:
-    """Make short jobs ready for which a unit is free after all."""
+    """Make short jobs ready where a unit has become free."""
     return tools.database.write(lambda session: stock.serve_all_short(session, by=tools.by(SWEEP)))
 
 
 def sweep_places(tools: Tools) -> int:
-    """Put units before the desk that nothing in the shop takes any more; let go those that it takes again."""
+    """Hold units that no place in the shop takes any more; release those that fit again."""
     moved = places.look(tools)
     if moved:
         log.warning("places_changed", units=moved)
@@ -41,16 +41,16 @@ def sweep_places(tools: Tools) -> int:
 
 
 def render_load(tools: Tools, load_id: int) -> None:
-    """Build and record the files of a load as it is now; nothing for one that is over."""
+    """Build and record the files of a load as it is now; does nothing for one that is over."""
     bench.render(tools, load_id)
 
 
 def forget_answers(tools: Tools) -> None:
-    """Forget answers whose Idempotency-Key has outlived its time; `order_ref` stays a guard for ever."""
+    """Delete answers whose Idempotency-Key has expired; `order_ref` guards against doubles for ever."""
     before = tools.clock() - timedelta(hours=tools.settings.idempotency_hours)
     tools.database.write(lambda session: idempotency.forget_older(session, before))
 
 
 def forget_sessions(tools: Tools) -> None:
-    """Forget sessions that were signed out of and whose time is over anyway."""
+    """Delete ended sessions that have expired anyway."""
     tools.database.write(lambda session: keys.forget_ended(session, tools.clock()))

@@ -1,9 +1,9 @@
-"""What is done outside requests. Plain functions: the embedded service calls them from its own threads,
-production from Celery workers (`service.running.worker`).
+"""Tasks: work done outside requests. Plain functions, called by the service's own threads or, in production,
+by Celery workers (`service.running.worker`).
 
-Asked-for tasks are rows of the outbox and go through `run`; periodic ones go through `run_periodic`, which
-notes when each was taken up, so that any number of schedulers do the work once. Every task may be run again
-from the start at any moment.
+Tasks that a request asks for are rows of the outbox and go through `run`. Periodic ones go through
+`run_periodic`, which records when each was last run, so that any number of schedulers do the work once. Every
+task may be run again from the start at any moment.
 """
 
 from __future__ import annotations
@@ -68,7 +68,8 @@ def run(
     tasks: Mapping[str, Task] = TASKS,
     lease: timedelta = _RUN_LEASE,
 ) -> Outcome:
-    """Do the work of one row of the outbox, once. Never raises for a task that fails: the row says so."""
+    """Do the work of one row of the outbox, once. A task that fails raises nothing here: the row records
+    it."""
     now = tools.clock()
     mine = tools.database.write(lambda session: outbox.begin(session, outbox_id, now=now, until=now + lease))
     if mine is None:
@@ -104,7 +105,7 @@ def _give_up(tools: Tools, mine: Run, why: str) -> Outcome:
 
 
 def sweep_outbox(tools: Tools, *, lost_after: timedelta = timedelta(minutes=5)) -> int:
-    """Make tasks unsent again whose message, or whose worker, was lost; gives how many."""
+    """Have tasks sent again whose message or worker was lost; returns how many."""
     now = tools.clock()
     return tools.database.write(
         lambda session: outbox.revive(session, now=now, sent_before=now - lost_after, attempts=MAX_ATTEMPTS)
@@ -112,7 +113,7 @@ def sweep_outbox(tools: Tools, *, lost_after: timedelta = timedelta(minutes=5)) 
 
 
 def forget_old_rows(tools: Tools) -> None:
-    """Delete what nobody will ask for again: tasks done a week ago, answers and sessions past their time."""
+    """Delete tasks done a week ago and expired answers and sessions."""
     now = tools.clock()
     tools.database.write(lambda session: outbox.forget_done(session, before=now - timedelta(days=7)))
     sweeps.forget_answers(tools)
@@ -120,7 +121,7 @@ def forget_old_rows(tools: Tools) -> None:
 
 
 def send_callbacks(tools: Tools) -> int:
-    """Deliver the callbacks that are due; gives how many were tried."""
+    """Deliver the callbacks that are due; returns how many were tried."""
     from service.callbacks import deliveries as callbacks
 
     return callbacks.send_due(
@@ -129,15 +130,15 @@ def send_callbacks(tools: Tools) -> int:
 
 
 def keep_plan(tools: Tools) -> int:
-    """Put a plan of the rows as they are in force, for the benches to follow, and keep what it promises;
-    gives how many stores are told of a change."""
+    """Bring the plan in force up to date and keep the promises that follow from it; returns how many changed
+    promises stores are told of."""
     from service.plan import promises
 
     return promises.keep_promises(tools)
 
 
 def learn_paces(tools: Tools) -> int:
-    """Let the burns on record teach the estimate; gives how many turns were looked at."""
+    """Learn the paces from recorded burns; returns how many turns were used."""
     from service.plan import paces as learning
 
     return learning.learn_paces(tools)
@@ -145,8 +146,8 @@ def learn_paces(tools: Tools) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Periodic:
-    """What is done every so often. Tasks of one `lane` wait for each other, those of different lanes never:
-    a receiver that hangs or a plan that takes long must not keep a lease from being looked at."""
+    """A task run every so often. Tasks of one `lane` wait for each other, those of different lanes never do:
+    a hanging receiver or a long plan must not keep a lease from being checked."""
 
     name: str
     every_seconds: float
@@ -155,7 +156,7 @@ class Periodic:
 
 
 def periodic(tools: Tools) -> tuple[Periodic, ...]:
-    """What has to be done again and again, and how often."""
+    """Every periodic task, and how often it runs."""
     sweep = tools.settings.sweep_seconds
     return (
         Periodic("sweep_loads", sweep, sweeps.sweep_loads),
@@ -170,9 +171,9 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
 
 
 def run_periodic(tools: Tools, *, lanes: Collection[str] = LANES) -> list[str]:
-    """Run every periodic task of those lanes that is due and not taken up by others; gives their names.
+    """Run every periodic task of those lanes that is due and that no other process runs; returns their names.
 
-    One that fails is logged and tried again when it is due next: the rest goes on.
+    One that fails is logged and tried again when it is next due; the others go on.
     """
     done = []
     for job in periodic(tools):

@@ -1,4 +1,4 @@
-"""When periodic tasks were last taken up, so that of several schedulers one runs each."""
+"""When periodic tasks last ran, so that only one of several schedulers runs each."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from service.records.tables import Tick
 
 
 def is_due(session: Session, task: str, *, every: timedelta, now: datetime) -> bool:
-    """Whether `task` may be taken up; a look that locks nothing, for the many times when it may not."""
+    """Whether the task is due; locks nothing, for the many times when it is not."""
     last = session.scalar(select(Tick.at).where(Tick.task == task))
     return last is None or last <= now - every or last > now
 
 
 def take(session: Session, task: str, *, every: timedelta, now: datetime) -> bool:
-    """Take a task up if its last run is at least `every` ago, or lies in the future: a clock was set back
-    since then, and waiting for that time to come again would leave everything lying."""
+    """Take the task if its last run is at least `every` ago, or lies in the future: then a clock was set
+    back, and waiting for that time to come again would leave everything lying."""
     again = session.execute(
         update(Tick).where(Tick.task == task, or_(Tick.at <= now - every, Tick.at > now)).values(at=now)
     )

@@ -1,4 +1,4 @@
-"""Celery, and the only module that knows it. It carries hints (a row's number); the database holds the truth.
+"""The Celery worker; no other module knows Celery. Messages are hints (a row's number), the row is the truth.
 
 Settings follow Celery's and kombu's own documentation of the Redis transport
 (https://docs.celeryq.dev/en/stable/getting-started/backends-and-brokers/redis.html, "Caveats"; kombu 5.7
@@ -122,7 +122,7 @@ def run(outbox_id: int) -> None:
 
 @celery.task(name="ricasso.poke")  # type: ignore[untyped-decorator]
 def poke(lane: str) -> None:
-    """Run what is due in a lane; with the sweeps goes the relay, in case no API process is up to do it."""
+    """Run what is due in a lane; with the sweeps also the relay, in case no API process is up."""
     tasks.run_periodic(tools(), lanes=(lane,))
     if lane == tasks.SWEEPS:
         relay.send_due(tools().database, _publish_to(celery), clock=tools().clock)

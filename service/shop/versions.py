@@ -16,7 +16,7 @@ from service.shop import version_rows as rows
 
 
 class Shelf:
-    """Shops by version: the current one loaded from files and checked, older ones parsed from their rows."""
+    """Shops by version: the current one loaded from files and checked, older ones read from their rows."""
 
     def __init__(self, folder: Path) -> None:
         """Raises service.catalogue.CatalogueError when the folder's files are refused."""
@@ -36,9 +36,9 @@ class Shelf:
     def at(self, session: Session, version: str) -> Shop:
         """The shop at a version. Raises CatalogueMissing."""
         with self._lock:
-            known = self._by_version.get(version)
-        if known is not None:
-            return known
+            kept = self._by_version.get(version)
+        if kept is not None:
+            return kept
         row = rows.find(session, version)
         if row is None:
             raise CatalogueMissing("this catalogue version is not on record", version=version)

@@ -36,10 +36,10 @@ class BladeReading:
                 self._say(f"{place}.face", f"face {entry.face!r} stands twice")
                 continue
             if entry.mirror_of in broken:
-                continue  # Said once, at the face it mirrors.
-            found = len(self.troubles)
+                continue  # reported once, at the face it mirrors
+            before_face = len(self.troubles)
             face = self._face(place, entry, faces)
-            if face is None or len(self.troubles) > found:
+            if face is None or len(self.troubles) > before_face:
                 broken.add(entry.face)
             else:
                 faces[face.face] = face
@@ -79,13 +79,13 @@ class BladeReading:
         return mirrored(twin.silhouette), None if twin.body is None else mirrored(twin.body), kept
 
     def _drawn(self, place: str, entry: FaceFile) -> tuple[Polygon, Polygon | None, list[KeepOut]] | None:
-        shape, rest = entry.silhouette, entry.rest_of_unit
+        shape, beyond_silhouette = entry.silhouette, entry.rest_of_unit
         assert shape is not None  # the schema asks for a silhouette or a face to mirror
         silhouette = self._attempt(f"{place}.silhouette", lambda: polygon_of(shape))
         other = None
-        if rest is not None:
-            other = self._attempt(f"{place}.rest_of_unit", lambda: polygon_of(rest))
-        if silhouette is None or (rest is not None and other is None):
+        if beyond_silhouette is not None:
+            other = self._attempt(f"{place}.rest_of_unit", lambda: polygon_of(beyond_silhouette))
+        if silhouette is None or (beyond_silhouette is not None and other is None):
             return None
         if other is None:
             return silhouette, None, []
@@ -96,13 +96,13 @@ class BladeReading:
         return silhouette, orient(body), []
 
     def _keep_outs(self, place: str, entry: FaceFile) -> list[KeepOut]:
-        found: list[KeepOut] = []
+        keep_outs: list[KeepOut] = []
         for kind, entries in (("keep_out", entry.keep_out), ("keep_out_row", entry.keep_out_row)):
             for index, k in enumerate(entries):
                 polygon = self._attempt(f"{place}.{kind}[{index}].shape", lambda k=k: polygon_of(k.shape))  # type: ignore[misc]
                 if polygon is not None:
-                    found += keep_outs_of(k, polygon)
-        return found
+                    keep_outs += keep_outs_of(k, polygon)
+        return keep_outs
 
     def _attempt(self, place: str, make: Callable[[], T]) -> T | None:
         try:

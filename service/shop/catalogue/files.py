@@ -76,11 +76,11 @@ class Documents:
 
     def of(self, kind: str, model: type[M]) -> list[tuple[str, M]]:
         """The files of a kind that its schema accepts, by name."""
-        found = []
+        accepted = []
         for name, document in self.raw.items():
             if name.startswith(f"{kind}/"):
                 try:
-                    found.append((name, model.model_validate(document)))
+                    accepted.append((name, model.model_validate(document)))
                 except ValidationError as error:
                     self.troubles += [
                         Trouble(name, place_of(e["loc"]), e["msg"].removeprefix("Value error, "))
@@ -88,11 +88,11 @@ class Documents:
                     ]
         if not any(name.startswith(f"{kind}/") for name in self.content):
             self.troubles.append(Trouble(f"{kind}/", "", "no file of this kind"))
-        return found
+        return accepted
 
     def declared(self, kind: str, key: str) -> frozenset[str]:
-        """The names that files of a kind give, broken files included: nobody shall be told twice that a blade
-        is wrong, once at the blade and once wherever it is named."""
+        """Names that files of a kind declare, broken files included, so that a wrong blade is reported once
+        and not again wherever it is named."""
         entries: list[Any] = []
         for name, document in self.raw.items():
             if name.startswith(f"{kind}/"):
@@ -112,22 +112,22 @@ def place_of(location: tuple[int | str, ...]) -> str:
 
 
 def digest_of(content: Mapping[str, str]) -> str:
-    """SHA-256 over what the files say. Comments, layout and the stock are no part of it; fonts are, through
-    their pinned digests, and so is every artwork's text."""
-    said: dict[str, object] = {}
+    """SHA-256 (hex) of the files' content. Comments, layout and stock don't count; fonts do, through their
+    pinned digests, and every artwork's text."""
+    documents: dict[str, object] = {}
     for name, text in content.items():
         if name.startswith("stock/"):
             continue
         try:
-            said[name] = _plain(tomllib.loads(text)) if name.endswith(".toml") else text
+            documents[name] = _plain(tomllib.loads(text)) if name.endswith(".toml") else text
         except tomllib.TOMLDecodeError:
-            said[name] = text
-    canonical = json.dumps(said, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=str)
+            documents[name] = text
+    canonical = json.dumps(documents, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=str)
     return hashlib.sha256(canonical.encode()).hexdigest()
 
 
 def _plain(value: object) -> object:
-    """12 and 12.0 say the same."""
+    """The value with whole numbers as floats: 12 and 12.0 mean the same."""
     if isinstance(value, dict):
         return {key: _plain(inner) for key, inner in value.items()}
     if isinstance(value, list):

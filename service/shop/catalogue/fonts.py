@@ -43,15 +43,15 @@ def spec_of(entry: FontFile) -> FontSpec:
 
 
 def _check_axes(data: bytes, axes: Mapping[str, float]) -> None:
-    """A variable font is offered as one fixed instance, every axis of it named and in range."""
+    """Raise ValueError unless every axis of a variable font has a fixed value in its range."""
     font = TTFont(io.BytesIO(data), lazy=True)
-    known = {a.axisTag: (a.minValue, a.maxValue) for a in font["fvar"].axes} if "fvar" in font else {}
-    if missing := sorted(known.keys() - axes.keys()):
+    ranges = {a.axisTag: (a.minValue, a.maxValue) for a in font["fvar"].axes} if "fvar" in font else {}
+    if missing := sorted(ranges.keys() - axes.keys()):
         raise ValueError(f"the variable font's axes {missing} need a fixed value")
     for tag, value in axes.items():
-        if tag not in known:
+        if tag not in ranges:
             raise ValueError(f"the font has no axis {tag!r}")
-        least, most = known[tag]
+        least, most = ranges[tag]
         if not least <= value <= most:
             raise ValueError(f"axis {tag!r} goes from {least:g} to {most:g}, not to {value:g}")
 

@@ -28,7 +28,7 @@ __all__ = ["CatalogueError", "Trouble", "default_folder", "load", "parse", "read
 
 
 def load(folder: Path) -> Shop:
-    """The shop of a folder. Raises CatalogueError with all troubles; never half-loads."""
+    """The shop described in a folder. Raises CatalogueError with everything that is wrong."""
     return parse(read(folder))
 
 
@@ -83,7 +83,7 @@ class _Reading:
         )
 
     def judged(self) -> list[Trouble]:
-        """What could not be read, and what does not make sense of the rest."""
+        """What could not be read, and what makes no sense in the rest."""
         whereabouts = Whereabouts(
             files=self.where,
             declared={
@@ -200,16 +200,16 @@ class _Reading:
         return artworks
 
     def _policy(self) -> Policy:
-        found = self.documents.of("policy", schema.PolicyFile)
-        self.troubles += [Trouble(file, "", "a shop has one policy file") for file, _ in found[1:]]
-        if not found:
+        policies = self.documents.of("policy", schema.PolicyFile)
+        self.troubles += [Trouble(file, "", "a shop has one policy file") for file, _ in policies[1:]]
+        if not policies:
             return Policy()
-        values = found[0][1].model_dump()
+        values = policies[0][1].model_dump()
         return Policy(**{**values, "plan": ScoreWeights(**values["plan"])})
 
 
 def _opened(spec: FontSpec) -> FontSpec:
-    """A font that can't be opened is refused here, not at the first order that asks for it."""
+    """The font, opened once: one that can't be opened is refused here, not at the first order."""
     open_font(spec)
     return spec
 

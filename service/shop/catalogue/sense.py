@@ -1,4 +1,4 @@
-"""What no schema can see: names that lead nowhere, shapes that don't meet, products nobody can engrave."""
+"""What no schema can check: names that lead nowhere, shapes that don't meet, products nobody can engrave."""
 
 from __future__ import annotations
 
@@ -145,7 +145,7 @@ def _of_station(shop: Shop, station: Station, where: Whereabouts) -> Iterator[Tr
 
 
 def _of_processes(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
-    seen: dict[tuple[str, object], str] = {}
+    first_for: dict[tuple[str, object], str] = {}
     for process in shop.processes.values():
         file = where.file("processes", process.process)
         station = shop.stations.get(process.station)
@@ -158,7 +158,7 @@ def _of_processes(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
         if process.centre_line_passes > 0 and process.process not in station.centre_layers:
             reason = f"station {process.station!r} names no centre layer for it"
             yield Trouble(file, f"{process.process}.centre_line_passes", reason)
-        twin = seen.setdefault((process.station, process.surface), process.process)
+        twin = first_for.setdefault((process.station, process.surface), process.process)
         if twin != process.process:
             reason = f"{twin!r} is for the same station, material and finish"
             yield Trouble(file, process.process, reason)
@@ -167,15 +167,15 @@ def _of_processes(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
 
 
 def _of_engraving(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
-    """Every zone of every product can be burned somewhere: a process (its test card may yet be to come), a
-    plate, inside the field."""
+    """Zones of products that can be burned nowhere: no process for their surface (with or without a test
+    card), no plate that takes the face, or outside the field."""
     for product in shop.products.values():
         file = where.file("products", product.sku)
         blade = shop.blades.get(product.blade)
         for face in blade.faces if blade else ():
             for zone in face.zones:
                 if not zone.polygon.intersects(face.silhouette):
-                    continue  # Said of the blade itself.
+                    continue  # reported at the blade itself
                 reason = _unburnable(shop, product, face, zone)
                 if reason:
                     yield Trouble(file, f"{product.sku}.{zone.zone}", reason)

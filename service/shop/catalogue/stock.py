@@ -13,7 +13,7 @@ from service.shop.catalogue.troubles import CatalogueError, Trouble
 
 @dataclass(frozen=True, slots=True)
 class BinStock:
-    """So many boxed units of a product in a bin; `walking_order` is the bin's turn on the way round."""
+    """Boxed units of a product in a bin; `walking_order` is the bin's turn on the way round."""
 
     bin: str
     walking_order: int
@@ -29,21 +29,21 @@ def load_stock(folder: Path) -> tuple[BinStock, ...]:
     troubles += stock_troubles(documents, _skus(documents))
     if troubles:
         raise CatalogueError(troubles)
-    found = [
+    counts = [
         BinStock(entry.bin, entry.walking_order, sku, boxed)
         for _, bins in documents.of("stock", BinsFile)
         for entry in bins.bin
         for sku, boxed in sorted(entry.boxed.items())
     ]
-    return tuple(sorted(found, key=lambda b: (b.walking_order, b.bin, b.sku)))
+    return tuple(sorted(counts, key=lambda b: (b.walking_order, b.bin, b.sku)))
 
 
 def stock_troubles(documents: Documents, skus: frozenset[str]) -> Iterator[Trouble]:
     """What is wrong with the stock files, given the products there are."""
     if not any(name.startswith("stock/") for name in documents.content):
         return
-    found: list[Trouble] = []
-    own = Documents({n: t for n, t in documents.content.items() if n.startswith("stock/")}, found)
+    unreadable: list[Trouble] = []
+    own = Documents({n: t for n, t in documents.content.items() if n.startswith("stock/")}, unreadable)
     bins: set[str] = set()
     orders: dict[int, str] = {}
     for file, content in own.of("stock", BinsFile):
@@ -59,7 +59,7 @@ def stock_troubles(documents: Documents, skus: frozenset[str]) -> Iterator[Troub
                 if sku not in skus:
                     yield Trouble(file, f"{place}.boxed", f"no product {sku!r}")
     # A broken TOML file was already named when the catalogue's documents were read.
-    yield from (t for t in found if t not in documents.troubles)
+    yield from (t for t in unreadable if t not in documents.troubles)
 
 
 def _skus(documents: Documents) -> frozenset[str]:

@@ -76,10 +76,10 @@ _DAYS = get_args(Weekday)
 
 def _week(hours: Mapping[Weekday, list[str]], breaks: list[str]) -> tuple[tuple[float, float], ...]:
     """Open spans of the week in seconds since Monday 00:00, without the breaks. Raises ValueError for a span
-    that ends before it begins, and for hours that nothing is left of."""
+    that ends before it begins, and for hours that the breaks use up."""
     spans: list[tuple[float, float]] = []
     for day, listed in hours.items():
-        open_spans = [_span(one) for one in listed]
+        open_spans = [_span(text) for text in listed]
         for begin, end in map(_span, breaks):
             open_spans = [
                 part

@@ -272,7 +272,7 @@ class BenchMachine(RuleBasedStateMachine):
                 ]
                 repeats.burn_again(session, held, burned[-1], some(jobs, data), "faint", **args)
             elif step == "withdraw":
-                asked = [slot.job_id for slot in repeats.asked(session, held)]
+                asked = [slot.job_id for slot in repeats.to_burn_again(session, held)]
                 repeats.withdraw(session, held, turn, some(asked, data), "lifted", **args)
             elif step == "resolve":
                 self.resolve(session, held, data, args)
