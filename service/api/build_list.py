@@ -9,21 +9,25 @@ from fastapi import APIRouter, Query, Request, Response
 from service.api.security import House
 from service.doorway import AtHand
 from service.plan import build_list
+from service.plan.build_list_answers import BuildListAnswer
 
 router = APIRouter(tags=["plan"])
 
 _CSV: dict[int | str, dict[str, Any]] = {200: {"content": {"text/csv": {}}}}
 Format = Annotated[
-    Literal["json", "csv"] | None, Query(description="left out: what the Accept header prefers of the two")
+    Literal["json", "csv"] | None,
+    Query(alias="format", description="Left out: what the Accept header prefers of the two."),
 ]
 
 
-@router.get("/v1/build-list", responses=_CSV)
-def get_build_list(request: Request, tools: AtHand, who: House, format: Format = None) -> Any:  # noqa: A002  the field's usual name
+@router.get("/v1/build-list", response_model=BuildListAnswer, responses=_CSV)
+def get_build_list(
+    request: Request, tools: AtHand, who: House, kind: Format = None
+) -> BuildListAnswer | Response:
     """What the assembly bench should build so that short jobs are filled: by product, how many, by when."""
     found = build_list.build_list(tools)
-    wants_csv = format == "csv" or (format is None and _prefers_csv(request.headers.get("accept", "")))
-    return _csv(found) if wants_csv else build_list.build_list_json(found)
+    wants_csv = kind == "csv" or (kind is None and _prefers_csv(request.headers.get("accept", "")))
+    return _csv(found) if wants_csv else found
 
 
 @router.get("/v1/build-list.csv", responses=_CSV, response_class=Response)
@@ -38,7 +42,7 @@ def _prefers_csv(accept: str) -> bool:
     return "text/csv" in named and not {"application/json", "*/*"} & set(named[: named.index("text/csv")])
 
 
-def _csv(found: build_list.BuildList) -> Response:
+def _csv(found: BuildListAnswer) -> Response:
     return Response(
         build_list.build_list_csv(found),
         media_type="text/csv; charset=utf-8; header=present",

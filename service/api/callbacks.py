@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Response
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 from sqlalchemy.orm import Session
 
 from service.api import wire
 from service.api.security import caller
 from service.callbacks import callback_rows as rows
 from service.callbacks import deliveries as callbacks
+from service.callbacks.callback_answers import (
+    CallbackAndDeliveriesAnswer,
+    CallbackAndSecretAnswer,
+    CallbacksAnswer,
+    ResentAnswer,
+    callback_and_deliveries_answer,
+    callback_and_secret_answer,
+    callback_answer,
+)
 from service.doorway import AtHand
-from service.records import ids
-from service.records.tables import Callback, Delivery, Event
 from service.records.who import Role, Who
-from service.requests.answers import AnswerBody
 from service.requests.idempotency import Answer, create_once, created
+from service.requests.inscriptions import Strict
 
 router = APIRouter(prefix="/v1/callbacks")
 
@@ -26,43 +32,25 @@ StoreOrOwner = Annotated[Who, Depends(caller(Role.STORE, Role.OWNER))]
 _SHOWN = 50
 
 
-class CallbackIn(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-
+class CallbackIn(Strict):
     url: Annotated[str, Field(min_length=8, max_length=500)]
     client: Annotated[str | None, Field(min_length=1, max_length=60)] = None
 
 
-class RegisteredAnswer(AnswerBody):
-    """A callback just registered, with the secret that signs what goes there: it is shown here only."""
-
-    id: str = Field(description="The callback.", examples=["CB1"])
-    client: str = Field(description="The store whose events go there.", examples=["garden-shop"])
-    url: str = Field(description="Where they go.", examples=["https://shop.example/told"])
-    rotated_at: datetime | None = Field(description="When its secret was changed last.")
-    previous_secret_until: datetime | None = Field(description="Until when the one before signs as well.")
-    created_at: datetime = Field(description="When it was registered.")
-    disabled_at: datetime | None = Field(description="When sending to it was ended.")
-    disabled_why: str | None = Field(description="Why it was ended.")
-    secret: str = Field(description="Signs every delivery (Standard Webhooks).", examples=["whsec_..."])
-
-
-class ResendIn(BaseModel):
+class ResendIn(Strict):
     """`deliveries` left out: all that were not delivered."""
-
-    model_config = ConfigDict(extra="forbid")
 
     deliveries: Annotated[list[str] | None, Field(min_length=1, max_length=500)] = None
 
 
 @router.get("")
-def listed(tools: AtHand, who: StoreOrOwner) -> dict[str, Any]:
+def listed(tools: AtHand, who: StoreOrOwner) -> CallbacksAnswer:
     """The callbacks of the caller's store (the owner: of all), without their secrets."""
     with tools.database.reading() as session:
-        return {"callbacks": [_shown(callback) for callback in callbacks.listed(session, who=who)]}
+        return CallbacksAnswer(callbacks=tuple(map(callback_answer, callbacks.listed(session, who=who))))
 
 
-@router.post("", status_code=201)
+@router.post("", status_code=201, response_model=CallbackAndSecretAnswer)
 def register(
     tools: AtHand, wanted: CallbackIn, who: StoreOrOwner, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
@@ -76,7 +64,7 @@ def register(
             by=tools.by(who),
             loopback_allowed=tools.settings.callbacks_to_loopback,
         )
-        shown = RegisteredAnswer(**_shown(callback), secret=callback.secret)
+        shown = callback_and_secret_answer(callback)
         return created(shown, {"Location": f"/v1/callbacks/{shown.id}"})
 
     return wire.json_answer(
@@ -93,27 +81,27 @@ def register(
 
 
 @router.get("/{callback}")
-def one(tools: AtHand, callback: str, who: StoreOrOwner) -> dict[str, Any]:
+def one(tools: AtHand, callback: str, who: StoreOrOwner) -> CallbackAndDeliveriesAnswer:
     """One callback with its newest deliveries."""
     with tools.database.reading() as session:
         found = callbacks.find(session, callback, who=who)
         sent = rows.deliveries_of(session, found.id, limit=_SHOWN)
-        return {**_shown(found), "deliveries": [_delivery(delivery, event) for delivery, event in sent]}
+        return callback_and_deliveries_answer(found, sent)
 
 
 @router.post("/{callback}/rotate-secret")
-def rotate(tools: AtHand, callback: str, who: StoreOrOwner) -> dict[str, Any]:
+def rotate(tools: AtHand, callback: str, who: StoreOrOwner) -> CallbackAndSecretAnswer:
     """A new secret, shown once; the old one signs as well for a day."""
-    rotated = tools.database.write(
-        lambda session: callbacks.rotate(
-            session, callbacks.find(session, callback, who=who), now=tools.clock()
-        )
-    )
-    return {**_shown(rotated), "secret": rotated.secret}
+
+    def work(session: Session) -> CallbackAndSecretAnswer:
+        found = callbacks.find(session, callback, who=who)
+        return callback_and_secret_answer(callbacks.rotate(session, found, now=tools.clock()))
+
+    return tools.database.write(work)
 
 
 @router.post("/{callback}/resend")
-def resend(tools: AtHand, callback: str, wanted: ResendIn, who: StoreOrOwner) -> dict[str, int]:
+def resend(tools: AtHand, callback: str, wanted: ResendIn, who: StoreOrOwner) -> ResentAnswer:
     """Send again what was not delivered, or the deliveries named."""
     only = None if wanted.deliveries is None else [callbacks.delivery_id(name) for name in wanted.deliveries]
     count = tools.database.write(
@@ -121,7 +109,7 @@ def resend(tools: AtHand, callback: str, wanted: ResendIn, who: StoreOrOwner) ->
             session, callbacks.find(session, callback, who=who), now=tools.clock(), only=only
         )
     )
-    return {"resent": count}
+    return ResentAnswer(resent=count)
 
 
 @router.delete("/{callback}", status_code=204)
@@ -133,30 +121,3 @@ def remove(tools: AtHand, callback: str, who: StoreOrOwner) -> Response:
         )
     )
     return Response(status_code=204)
-
-
-def _shown(callback: Callback) -> dict[str, Any]:
-    return {
-        "id": ids.public(ids.CALLBACK, callback.id),
-        "client": callback.client,
-        "url": callback.url,
-        "rotated_at": callback.rotated_at,
-        "previous_secret_until": callbacks.previous_until(callback),
-        "created_at": callback.created_at,
-        "disabled_at": callback.disabled_at,
-        "disabled_why": callback.disabled_why,
-    }
-
-
-def _delivery(delivery: Delivery, event: Event) -> dict[str, Any]:
-    return {
-        "id": callbacks.public_delivery(delivery),
-        "webhook_id": f"ev_{event.id}",
-        "type": event.type,
-        "at": event.at,
-        "attempts": delivery.attempts,
-        "delivered_at": delivery.delivered_at,
-        "next_at": delivery.next_at,
-        "last_status": delivery.last_status,
-        "last_error": delivery.last_error,
-    }

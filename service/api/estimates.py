@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from fastapi import APIRouter
 
 from service.api.security import House
 from service.doorway import AtHand
-from service.plan import paces as learning
+from service.plan.estimate_answers import EstimatesAnswer, estimates_answer
 
 router = APIRouter(tags=["plan"])
 
 
 @router.get("/v1/estimates")
-def get_estimates(tools: AtHand, who: House) -> dict[str, Any]:
+def get_estimates(tools: AtHand, who: House) -> EstimatesAnswer:
     """Expected against measured burns by station, plate and process: what was learned, and its error."""
     with tools.database.reading() as session:
-        return learning.estimates_json(session)
+        return estimates_answer(session)

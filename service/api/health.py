@@ -2,23 +2,41 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
-from fastapi.responses import JSONResponse
+from typing import Literal
+
+from fastapi import APIRouter, Response
+from pydantic import Field
 
 from service.doorway import AtHand
+from service.requests.answers import AnswerBody
 
 router = APIRouter(tags=["health"])
 
 
+class HealthAnswer(AnswerBody):
+    """The process answers."""
+
+    status: Literal["ok"] = Field(description="Always `ok`.", examples=["ok"])
+
+
+class ReadinessAnswer(AnswerBody):
+    """Whether it can work."""
+
+    status: Literal["ready", "unready"] = Field(
+        description="`unready`: the database does not answer.", examples=["ready"]
+    )
+
+
 @router.get("/healthz")
-def healthz() -> dict[str, str]:
+def healthz() -> HealthAnswer:
     """The process answers; nothing else is looked at."""
-    return {"status": "ok"}
+    return HealthAnswer(status="ok")
 
 
-@router.get("/readyz")
-def readyz(tools: AtHand) -> JSONResponse:
+@router.get("/readyz", responses={503: {"model": ReadinessAnswer, "description": "The database is silent."}})
+def readyz(tools: AtHand, response: Response) -> ReadinessAnswer:
     """The database answers. A dead broker is no reason to turn orders away, so it isn't asked."""
     if not tools.database.answers():
-        return JSONResponse({"status": "unready"}, status_code=503)
-    return JSONResponse({"status": "ready"})
+        response.status_code = 503
+        return ReadinessAnswer(status="unready")
+    return ReadinessAnswer(status="ready")

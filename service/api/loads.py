@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Request, Response
 from pydantic import AfterValidator, Field
@@ -13,6 +13,7 @@ from service.bench import acts, doubts, mounting, pulls, seating
 from service.bench import burn_files as files
 from service.bench.inspection import BladesInspected, Inspected
 from service.doorway import AtHand
+from service.loads.load_answers import LoadAnswer
 from service.records.ids import LOAD, number
 from service.requests.inscriptions import Name, Strict, storable
 from service.requests.served import Served
@@ -106,8 +107,13 @@ def _held(identity: str, who: Bench, if_match: wire.IfMatch = None) -> acts.Held
 Held = Annotated[acts.Held, Depends(_held)]
 
 
-@router.post("/v1/loads/next", status_code=201, responses={200: {}, 204: {}})
-def post_next(tools: AtHand, response: Response, body: NextIn, who: Bench) -> Any:
+@router.post(
+    "/v1/loads/next",
+    status_code=201,
+    response_model=LoadAnswer,
+    responses={200: {"model": LoadAnswer}, 204: {"description": "There is nothing to do."}},
+)
+def post_next(tools: AtHand, response: Response, body: NextIn, who: Bench) -> LoadAnswer | Response:
     """The next load of a station: 201 a new one, 200 the one the operator holds, 204 nothing to do."""
     found = acts.next_load(tools, body.station, body.operator, who=who)
     if found is None:
@@ -118,31 +124,31 @@ def post_next(tools: AtHand, response: Response, body: NextIn, who: Bench) -> An
 
 
 @router.get("/v1/loads/{identity}")
-def get_load(tools: AtHand, response: Response, identity: str, who: House) -> dict[str, Any]:
+def get_load(tools: AtHand, response: Response, identity: str, who: House) -> LoadAnswer:
     """One load with its turns, slots, files and pulls."""
     return _answer(response, acts.seen(tools, number(LOAD, identity)))
 
 
 @router.post("/v1/loads/{identity}/renew")
-def post_renew(tools: AtHand, response: Response, held: Held) -> dict[str, Any]:
+def post_renew(tools: AtHand, response: Response, held: Held) -> LoadAnswer:
     """Keep the load: its holder is still there."""
     return _answer(response, acts.renew(tools, held))
 
 
 @router.post("/v1/loads/{identity}/drop")
-def post_drop(tools: AtHand, response: Response, held: Held) -> dict[str, Any]:
+def post_drop(tools: AtHand, response: Response, held: Held) -> LoadAnswer:
     """Give an unstarted load back to the queue."""
     return _answer(response, acts.drop(tools, held))
 
 
 @router.post("/v1/loads/{identity}/mounted")
-def post_mounted(tools: AtHand, response: Response, held: Held, body: MountedIn) -> dict[str, Any]:
+def post_mounted(tools: AtHand, response: Response, held: Held, body: MountedIn) -> LoadAnswer:
     """Which copy of the plate is mounted, said before anything is seated."""
     return _answer(response, acts.mounted(tools, held, body.turn, body.copy_, body.how))
 
 
 @router.post("/v1/loads/{identity}/pulled")
-def post_pulled(tools: AtHand, response: Response, held: Held, body: PulledIn) -> dict[str, Any]:
+def post_pulled(tools: AtHand, response: Response, held: Held, body: PulledIn) -> LoadAnswer:
     """What was found in the bins, and what was missing or blemished, by bin and product; bare blades by lot.
     Of a unit that is at the bench already (`jobs`), until the start, that it is blemished."""
     bins: pulls.Bins = {
@@ -153,25 +159,25 @@ def post_pulled(tools: AtHand, response: Response, held: Held, body: PulledIn) -
 
 
 @router.post("/v1/loads/{identity}/seated")
-def post_seated(tools: AtHand, response: Response, held: Held, body: SeatedIn) -> dict[str, Any]:
+def post_seated(tools: AtHand, response: Response, held: Held, body: SeatedIn) -> LoadAnswer:
     """What sits in the slots of a turn, and what does not fit."""
     return _answer(response, acts.seated(tools, held, body.turn, body.slots))
 
 
 @router.post("/v1/loads/{identity}/start")
-def post_start(tools: AtHand, response: Response, held: Held, body: StartIn) -> dict[str, Any]:
+def post_start(tools: AtHand, response: Response, held: Held, body: StartIn) -> LoadAnswer:
     """Before the beam is on: this turn burns now, from the file with this digest."""
     return _answer(response, acts.start(tools, held, body.turn, body.file_sha256))
 
 
 @router.post("/v1/loads/{identity}/finish")
-def post_finish(tools: AtHand, response: Response, held: Held, body: FinishIn) -> dict[str, Any]:
+def post_finish(tools: AtHand, response: Response, held: Held, body: FinishIn) -> LoadAnswer:
     """The turn has burned to its end."""
     return _answer(response, acts.finish(tools, held, body.turn))
 
 
 @router.post("/v1/loads/{identity}/again")
-def post_again(tools: AtHand, response: Response, held: Held, body: AgainIn) -> dict[str, Any]:
+def post_again(tools: AtHand, response: Response, held: Held, body: AgainIn) -> LoadAnswer:
     """Burn faint or partial marks again in the same seating: a new file, those jobs only. `withdraw` takes
     that back before it was started."""
     act = acts.not_again if body.withdraw else acts.again
@@ -179,7 +185,7 @@ def post_again(tools: AtHand, response: Response, held: Held, body: AgainIn) -> 
 
 
 @router.post("/v1/loads/{identity}/resolve")
-def post_resolve(tools: AtHand, response: Response, held: Held, body: ResolveIn) -> dict[str, Any]:
+def post_resolve(tools: AtHand, response: Response, held: Held, body: ResolveIn) -> LoadAnswer:
     """After an interruption: what is on the metal, unit by unit and face by face."""
     lots: dict[str, dict[doubts.Outcome, int]] = {
         lot: {"clean": count.clean, "partial": count.partial, "complete": count.complete}
@@ -189,7 +195,7 @@ def post_resolve(tools: AtHand, response: Response, held: Held, body: ResolveIn)
 
 
 @router.post("/v1/loads/{identity}/inspect")
-def post_inspect(tools: AtHand, response: Response, held: Held, body: InspectIn) -> dict[str, Any]:
+def post_inspect(tools: AtHand, response: Response, held: Held, body: InspectIn) -> LoadAnswer:
     """What inspection found: pass, or scrap with a reason. Between turns a unit that passes so far leaves the
     load and waits for another with its other face."""
     jobs = {job: Inspected(found.result, found.reason) for job, found in body.jobs.items()}
@@ -198,7 +204,7 @@ def post_inspect(tools: AtHand, response: Response, held: Held, body: InspectIn)
 
 
 @router.post("/v1/loads/{identity}/release")
-def post_release(tools: AtHand, response: Response, held: Held) -> dict[str, Any]:
+def post_release(tools: AtHand, response: Response, held: Held) -> LoadAnswer:
     """Hand over to packing what passed, and free the plate."""
     return _answer(response, acts.release(tools, held))
 
@@ -225,6 +231,6 @@ def _file(request: Request, served: Served, disposition: str) -> Response:
     return Response(served.data, media_type=served.media_type, headers=headers)
 
 
-def _answer(response: Response, load: dict[str, Any]) -> dict[str, Any]:
-    response.headers["ETag"] = load["etag"]
+def _answer(response: Response, load: LoadAnswer) -> LoadAnswer:
+    response.headers["ETag"] = load.etag
     return load

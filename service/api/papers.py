@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
 
 from service.api.security import Anyone, House, Intake
 from service.doorway import AtHand
 from service.intake import orders, proof_links
+from service.intake.order_answers import ProofLinkAnswer
 from service.papers import labels, texts
 from service.papers import printed as paperwork
 from service.papers.voice import Voice
@@ -60,14 +61,14 @@ def get_proof_pdf(
 
 
 @router.post("/v1/orders/{identity}/proof-link")
-def post_proof_link(request: Request, tools: AtHand, identity: str, who: Intake) -> dict[str, Any]:
+def post_proof_link(request: Request, tools: AtHand, identity: str, who: Intake) -> ProofLinkAnswer:
     """A signed link by which the buyer sees the proof and answers, good for these words only."""
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
         token, until = proof_links.make(
             order, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
         )
-    return {"url": str(request.url_for("get_buyers_proof", token=token)), "until": until.isoformat()}
+    return ProofLinkAnswer(url=str(request.url_for("get_buyers_proof", token=token)), until=until)
 
 
 def _voice(request: Request) -> Voice:

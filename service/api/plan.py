@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from fastapi import APIRouter
 
 from service.api.security import House
@@ -11,22 +9,22 @@ from service.doorway import AtHand
 from service.plan import in_force as kept_plan
 from service.plan import outlook
 from service.plan import plan_rows as rows
-from service.plan import planning as plans
+from service.plan.plan_answers import BacklogAnswer, PlanAnswer, backlog_answer, plan_answer
 
 router = APIRouter(tags=["plan"])
 
 
 @router.get("/v1/plan")
-def get_plan(tools: AtHand, who: House) -> dict[str, Any]:
+def get_plan(tools: AtHand, who: House) -> PlanAnswer:
     """The loads to come, station by station, and how far from the best possible the plan is at most."""
-    return plans.plan_json(kept_plan.current(tools))
+    return plan_answer(kept_plan.current(tools))
 
 
 @router.get("/v1/backlog")
-def get_backlog(tools: AtHand, who: House) -> dict[str, Any]:
+def get_backlog(tools: AtHand, who: House) -> BacklogAnswer:
     """Hours of work by ship-by day, what will be late, what is short; in `outlook` all that is not burned,
     planned or not, against the hours that the stations are open."""
     found = kept_plan.current(tools)
     with tools.database.reading() as session:
         days = outlook.outlook(session, found, now=tools.clock())
-        return {**plans.backlog_json(found, rows.short(session)), "outlook": outlook.outlook_json(days)}
+        return backlog_answer(found, rows.short(session), days)

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from fastapi import APIRouter
 
 from service.api.security import House
 from service.bench import pulls
+from service.bench.pull_answers import PullsAnswer
 from service.doorway import AtHand
-from service.stock import put_backs
 
 router = APIRouter(tags=["pulls"])
 
 
 @router.get("/v1/pulls")
-def get_pulls(tools: AtHand, who: House) -> dict[str, Any]:
+def get_pulls(tools: AtHand, who: House) -> PullsAnswer:
     """Claimed loads first, then the next planned ones, in walking order within each. Beside them the units of
     cancelled jobs, with the bin into which each goes back."""
     with tools.database.reading() as session:
-        queue = pulls.queue(session, tools.catalogue.current, now=tools.clock())
-        return {"pulls": queue, "put_backs": put_backs.listed(session)}
+        return pulls.pulls_answer(session, tools.catalogue.current, now=tools.clock())

@@ -11,7 +11,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import partial
-from typing import Any
 
 import structlog
 from sqlalchemy.orm import Session
@@ -22,7 +21,7 @@ from service.bench import claim as claims
 from service.loads import contents, leases, pull_rows, repeats
 from service.loads import load as loads
 from service.loads import load_rows as rows
-from service.loads.load_json import load_json
+from service.loads.load_answers import LoadAnswer, load_answer
 from service.records.errors import CheckTooSlow, LoadRefused
 from service.records.ids import JOB, LOAD, number, public
 from service.records.moves import move_job, move_lot, write_history
@@ -87,26 +86,26 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
         return load, load.id in made
 
 
-def seen(tools: Tools, load_id: int) -> dict[str, Any]:
+def seen(tools: Tools, load_id: int) -> LoadAnswer:
     """A load as it is now. Raises NotFound."""
     with tools.database.reading() as session:
         load = loads.find(session, load_id)
-        return load_json(session, load, tools.catalogue.at(session, load.catalogue_version))
+        return load_answer(session, load, tools.catalogue.at(session, load.catalogue_version))
 
 
-def renew(tools: Tools, held: Held) -> dict[str, Any]:
+def renew(tools: Tools, held: Held) -> LoadAnswer:
     """The holder is still there."""
     return change(
         tools, held, lambda session, load, by: leases.renew(session, load, lease=_lease(tools), now=by.at)
     )
 
 
-def drop(tools: Tools, held: Held) -> dict[str, Any]:
+def drop(tools: Tools, held: Held) -> LoadAnswer:
     """Give an unstarted load back to the queue."""
     return change(tools, held, lambda session, load, by: leases.drop(session, load, by=by))
 
 
-def mounted(tools: Tools, held: Held, turn: int, copy: str, how: mounting.How) -> dict[str, Any]:
+def mounted(tools: Tools, held: Held, turn: int, copy: str, how: mounting.How) -> LoadAnswer:
     """Say which copy of the plate is mounted; another one than planned gets its own files."""
 
     def work(session: Session, load: Load, by: By) -> None:
@@ -122,7 +121,7 @@ def pulled(
     jobs: Mapping[str, pulls.Fetched],
     lots: Mapping[str, int],
     bins: pulls.Bins | None = None,
-) -> dict[str, Any]:
+) -> LoadAnswer:
     """What was found in the bins, and what was missing or blemished."""
     return change(
         tools, held, lambda session, load, by: pulls.pulled(session, load, jobs, lots, bins=bins, by=by)
@@ -152,7 +151,7 @@ def fetched(
     return tuple(named)
 
 
-def blemished(tools: Tools, held: Held, jobs: Sequence[str]) -> dict[str, Any]:
+def blemished(tools: Tools, held: Held, jobs: Sequence[str]) -> LoadAnswer:
     """Units at the bench are not good. Said again it changes nothing."""
 
     def work(session: Session, load: Load, by: By) -> None:
@@ -163,7 +162,7 @@ def blemished(tools: Tools, held: Held, jobs: Sequence[str]) -> dict[str, Any]:
     return change(tools, held, work)
 
 
-def kept_after_all(tools: Tools, held: Held, jobs: Sequence[str]) -> dict[str, Any]:
+def kept_after_all(tools: Tools, held: Held, jobs: Sequence[str]) -> LoadAnswer:
     """Take back that units were called blemished."""
 
     def work(session: Session, load: Load, by: By) -> None:
@@ -173,12 +172,12 @@ def kept_after_all(tools: Tools, held: Held, jobs: Sequence[str]) -> dict[str, A
     return change(tools, held, work)
 
 
-def seated(tools: Tools, held: Held, turn: int, slots: Mapping[str, seating.Seated]) -> dict[str, Any]:
+def seated(tools: Tools, held: Held, turn: int, slots: Mapping[str, seating.Seated]) -> LoadAnswer:
     """What sits in the slots of a turn, and what does not fit."""
     return change(tools, held, lambda session, load, by: seating.seated(session, load, turn, slots, by=by))
 
 
-def start(tools: Tools, held: Held, turn: int, file_sha256: str) -> dict[str, Any]:
+def start(tools: Tools, held: Held, turn: int, file_sha256: str) -> LoadAnswer:
     """Judge the load, then record its start if it is still what was judged."""
     judged = judging.judge(tools, held.load_id)
 
@@ -188,7 +187,7 @@ def start(tools: Tools, held: Held, turn: int, file_sha256: str) -> dict[str, An
     return change(tools, held, work)
 
 
-def finish(tools: Tools, held: Held, turn: int) -> dict[str, Any]:
+def finish(tools: Tools, held: Held, turn: int) -> LoadAnswer:
     """The turn has burned to its end."""
     return change(
         tools,
@@ -197,14 +196,14 @@ def finish(tools: Tools, held: Held, turn: int) -> dict[str, Any]:
     )
 
 
-def again(tools: Tools, held: Held, turn: int, jobs: Sequence[str], reason: str) -> dict[str, Any]:
+def again(tools: Tools, held: Held, turn: int, jobs: Sequence[str], reason: str) -> LoadAnswer:
     """Burn faint or partial marks again in the same seating."""
     return change(
         tools, held, lambda session, load, by: repeats.burn_again(session, load, turn, jobs, reason, by=by)
     )
 
 
-def not_again(tools: Tools, held: Held, turn: int, jobs: Sequence[str], reason: str) -> dict[str, Any]:
+def not_again(tools: Tools, held: Held, turn: int, jobs: Sequence[str], reason: str) -> LoadAnswer:
     """Take back, before its start, what `again` asked for."""
     return change(
         tools, held, lambda session, load, by: repeats.withdraw(session, load, turn, jobs, reason, by=by)
@@ -216,7 +215,7 @@ def resolve(
     held: Held,
     jobs: Mapping[str, Mapping[str, doubts.Outcome]],
     lots: Mapping[str, Mapping[doubts.Outcome, int]],
-) -> dict[str, Any]:
+) -> LoadAnswer:
     """After an interruption: what is on the metal."""
     return change(tools, held, lambda session, load, by: doubts.resolve(session, load, jobs, lots, by=by))
 
@@ -226,12 +225,12 @@ def inspect(
     held: Held,
     jobs: Mapping[str, inspection.Inspected],
     lots: Mapping[str, inspection.BladesInspected],
-) -> dict[str, Any]:
+) -> LoadAnswer:
     """What inspection found."""
     return change(tools, held, lambda session, load, by: inspection.inspect(session, load, jobs, lots, by=by))
 
 
-def release(tools: Tools, held: Held) -> dict[str, Any]:
+def release(tools: Tools, held: Held) -> LoadAnswer:
     """Hand over to packing what passed, and free the plate."""
     return change(tools, held, lambda session, load, by: inspection.release(session, load, by=by))
 
@@ -247,15 +246,15 @@ def render(tools: Tools, load_id: int) -> None:
 # --- how an act is done ---
 
 
-def change(tools: Tools, held: Held, work: Work) -> dict[str, Any]:
-    """Do one thing with a held load and answer with what has become of it (`load_json`).
+def change(tools: Tools, held: Held, work: Work) -> LoadAnswer:
+    """Do one thing with a held load and answer with what has become of it (`load_answer`).
 
     Where the change made files stale, the new revision's are built before the answer is shaped. The change is
     committed by then and is answered as done: whatever the judge, the geometry or the disk has against the
     rest of the load is said when a file is asked for, not here.
     """
 
-    def do(session: Session) -> dict[str, Any] | judging.SeenLoad:
+    def do(session: Session) -> LoadAnswer | judging.SeenLoad:
         by = tools.by(held.who)
         load = leases.held(session, held.load_id, held.etag, now=by.at)
         work(session, load, by)
@@ -265,10 +264,10 @@ def change(tools: Tools, held: Held, work: Work) -> dict[str, Any]:
         session.refresh(load)
         if files.are_lacking(session, load):
             return judging.seen_in(tools, session, load)
-        return load_json(session, load, tools.catalogue.at(session, load.catalogue_version))
+        return load_answer(session, load, tools.catalogue.at(session, load.catalogue_version))
 
     done = tools.database.write(do)
-    if isinstance(done, dict):
+    if isinstance(done, LoadAnswer):
         return done
     try:
         files.prepare(tools, done, formats=_preferred(done))

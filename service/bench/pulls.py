@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Any, Literal
+from typing import Literal
 
 from sqlalchemy.orm import Session
 
 from layout.shop.shop import Shop
 from service.bench import inspection
+from service.bench.pull_answers import PullsAnswer, QueuedPullAnswer, queued_pull_answer
 from service.loads import contents, leases, progress, pull_rows
 from service.loads import load_rows as rows
-from service.loads.load_json import pull_json
 from service.plan import in_force as kept_plan
 from service.records.errors import BadRequest, MoveNotAllowed
 from service.records.ids import JOB, LOAD, public
@@ -22,6 +22,7 @@ from service.records.tables import Job, Load, LoadJob, LoadSlot
 from service.records.who import By
 from service.stock import holds
 from service.stock import reservations as stock
+from service.stock.stock_answers import put_backs_answer
 
 Fetched = Literal["found", "missing", "blemished"]
 #: By bin and product: how many were found, missing and blemished.
@@ -138,20 +139,17 @@ def keep_after_all(session: Session, load: Load, identity: str, *, by: By) -> No
     session.flush()
 
 
-def queue(session: Session, shop: Shop, *, now: datetime) -> list[dict[str, Any]]:
+def queue(session: Session, shop: Shop, *, now: datetime) -> tuple[QueuedPullAnswer, ...]:
     """All units to be fetched: claimed loads first, then load by load what the plan in force has next, then
     what it does not know yet. `planned` is the number of the planned load."""
     plan = kept_plan.in_force(session, shop, now=now)
-    found = [*pull_rows.claimed(session), *pull_rows.planned(session, plan.id if plan else None)]
-    return [
-        {
-            "load": public(LOAD, pull.load) if pull.load is not None else None,
-            "planned": pull.planned,
-            "station": pull.station,
-            **pull_json(pull),
-        }
-        for pull in found
-    ]
+    waiting = [*pull_rows.claimed(session), *pull_rows.planned(session, plan.id if plan else None)]
+    return tuple(map(queued_pull_answer, waiting))
+
+
+def pulls_answer(session: Session, shop: Shop, *, now: datetime) -> PullsAnswer:
+    """All units to be fetched, and beside them those that go back."""
+    return PullsAnswer(pulls=queue(session, shop, now=now), put_backs=put_backs_answer(session))
 
 
 def _found(session: Session, load: Load, job: Job, claim: LoadJob, *, by: By) -> None:

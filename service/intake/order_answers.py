@@ -154,6 +154,16 @@ class OrdersAnswer(AnswerBody):
     orders: tuple[OrderAnswer, ...] = Field(description="Newest first.")
 
 
+class ProofLinkAnswer(AnswerBody):
+    """The buyer's own link to the proof of an order, good for its present words only."""
+
+    url: str = Field(
+        description="Where the buyer sees the proof and answers.",
+        examples=["https://ricasso.example/proof/O17.k3..."],
+    )
+    until: Moment = Field(description="When it ends.")
+
+
 class JobAnswer(AnswerBody):
     """One physical unit that is to be engraved."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
@@ -10,12 +10,14 @@ from fastapi.responses import RedirectResponse
 
 from service.bench import acts, delivery, inspection, pulls
 from service.doorway import AtHand
+from service.loads.load_answers import LoadAnswer
 from service.pages import scanning, steps
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.plan import board_rows as rows
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import JOB, LOAD, number
+from service.records.states import LoadState
 from service.shop.tools import Tools
 from service.stock import put_backs
 
@@ -81,9 +83,9 @@ def post_scan(request: Request, tools: AtHand, identity: str, visitor: BenchVisi
         if scanned.step == "pulled":
             acts.pulled(tools, held, {scanned.job: "found"}, {})
         elif scanned.step == "seated":
-            acts.seated(tools, held, load["current_turn"], {scanned.slot: "seated"})
+            acts.seated(tools, held, load.current_turn, {scanned.slot: "seated"})
         elif scanned.step == "plate":
-            acts.mounted(tools, held, load["current_turn"], scanned.name, "scanned")
+            acts.mounted(tools, held, load.current_turn, scanned.name, "scanned")
         elif scanned.step == "start":
             _start(tools, held, load, code)
     except Refusal as refusal:
@@ -147,7 +149,7 @@ def post_mounted(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
     """Which copy of the plate is mounted, said by hand."""
-    turn = acts.seen(tools, number(LOAD, identity))["current_turn"]
+    turn = acts.seen(tools, number(LOAD, identity)).current_turn
     copy = str(form.get("copy", ""))
     return _step(request, tools, identity, visitor, form, acts.mounted, turn, copy, "by_hand")
 
@@ -170,7 +172,7 @@ def post_seated(
         load = acts.seated(tools, _held(identity, visitor, form), turn, slots)
     except Refusal as refusal:
         return _load(request, tools, identity, visitor, refused=refusal, is_looked_at=turn > 1)
-    still = "/turn-over" if load["state"] == "turning" else ""
+    still = "/turn-over" if load.state is LoadState.TURNING else ""
     return RedirectResponse(f"/bench/loads/{identity}{still}", 303)
 
 
@@ -265,7 +267,7 @@ def post_release(
     except Refusal as refusal:
         return _load(request, tools, identity, visitor, refused=refusal)
     if form.get("then") == "next":
-        return _next(request, tools, visitor, load["station"])
+        return _next(request, tools, visitor, load.station)
     return _to_load(identity)
 
 
@@ -300,12 +302,12 @@ def _step(
     return _to_load(identity)
 
 
-def _start(tools: Tools, held: acts.Held, load: Mapping[str, Any], code: str) -> None:
+def _start(tools: Tools, held: acts.Held, load: LoadAnswer, code: str) -> None:
     """Raises BadRequest when the code is not that of the turn's file, and what `acts.start` raises."""
     turn = steps.turn_of(load)
-    if not scanning.is_code_of(turn, code):
+    if not scanning.is_code_of_file(code, turn):
         raise BadRequest("that is not the code of this load's file", field="code")
-    acts.start(tools, held, turn["turn"], turn["file_sha256"])
+    acts.start(tools, held, turn.turn, turn.file_sha256 or "")
 
 
 def _next(request: Request, tools: Tools, visitor: Visitor, station: str) -> Response:
@@ -368,8 +370,7 @@ def _bench(
     with tools.database.reading() as session:
         loads = rows.active_loads(session)
         units = rows.units_in(session, [load.id for load in loads])
-        queue = pulls.queue(session, shop, now=tools.clock())
-        going_back = put_backs.listed(session)
+        fetching = pulls.pulls_answer(session, shop, now=tools.clock())
         in_hand, lots = rows.in_hand(session), rows.open_lots(session)
     return page(
         request,
@@ -380,9 +381,9 @@ def _bench(
         stations=list(shop.stations.values()),
         loads=loads,
         units=units,
-        queue=queue,
+        queue=fetching.pulls,
         products=shop.products,
-        going_back=going_back,
+        going_back=fetching.put_backs,
         in_hand=in_hand,
         lots=lots,
         nothing_at=nothing_at,

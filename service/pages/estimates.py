@@ -5,8 +5,6 @@ from __future__ import annotations
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request, Response
@@ -14,7 +12,7 @@ from fastapi import APIRouter, Request, Response
 from service.doorway import AtHand
 from service.pages.gate import OwnerVisitor
 from service.pages.render import PageRoute, page
-from service.plan import paces as learning
+from service.plan.estimate_answers import MeasuredTurnAnswer, estimates_answer
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -43,12 +41,14 @@ class Scatter:
 @router.get("/owner/estimates")
 def get_estimates(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Response:
     with tools.database.reading() as session:
-        found = learning.estimates_json(session)
+        found = estimates_answer(session)
     pictures = [
-        (one["station"], scatter_of(one["recent"])) for one in found["estimates"] if one["plate"] is None
+        (estimate.station, scatter_of(estimate.recent))
+        for estimate in found.estimates
+        if estimate.plate is None
     ]
     shop = tools.catalogue.current
-    at = found["learned_at"]
+    at = found.learned_at
     return page(
         request,
         "estimates.html",
@@ -57,23 +57,23 @@ def get_estimates(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Res
         pictures=pictures,
         shop=shop,
         side=SIDE,
-        learned_at=at and datetime.fromisoformat(at).astimezone(ZoneInfo(shop.policy.time_zone)),
+        learned_at=at and at.astimezone(ZoneInfo(shop.policy.time_zone)),
     )
 
 
-def scatter_of(recent: Sequence[dict[str, Any]]) -> Scatter:
+def scatter_of(recent: Sequence[MeasuredTurnAnswer]) -> Scatter:
     """The newest turns on axes that most of them fill: a lunch break must not press the others together."""
-    usual = statistics.quantiles([one["measured_s"] for one in recent] * 2, n=10)[7]
-    most = 1.15 * max(usual, *(max(one["estimated_s"], one["expected_s"]) for one in recent))
+    usual = statistics.quantiles([turn.measured_s for turn in recent] * 2, n=10)[7]
+    most = 1.15 * max(usual, *(max(turn.estimated_s, turn.expected_s) for turn in recent))
     return Scatter(
         most_s=most,
         dots=tuple(
             Dot(
-                catalogue_x=SIDE * one["estimated_s"] / most,
-                learned_x=SIDE * one["expected_s"] / most,
-                y=SIDE * (1 - min(1.0, one["measured_s"] / most)),
-                is_beyond=one["measured_s"] > most,
+                catalogue_x=SIDE * turn.estimated_s / most,
+                learned_x=SIDE * turn.expected_s / most,
+                y=SIDE * (1 - min(1.0, turn.measured_s / most)),
+                is_beyond=turn.measured_s > most,
             )
-            for one in recent
+            for turn in recent
         ),
     )

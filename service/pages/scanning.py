@@ -8,11 +8,11 @@ code. Whatever belongs elsewhere is refused loudly.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from layout.shop.shop import Shop
+from service.loads.load_answers import LoadAnswer, TurnAnswer
 from service.pages.steps import turn_of
 from service.papers import labels
 from service.records.errors import Refusal
@@ -35,7 +35,7 @@ class Scanned:
     name: str = ""
 
 
-def read(shop: Shop, load: Mapping[str, Any], typed: str) -> Scanned:
+def read(shop: Shop, load: LoadAnswer, typed: str) -> Scanned:
     """What a code means now. Raises WrongUnit."""
     code = typed.strip()
     if not code:
@@ -50,7 +50,7 @@ def read(shop: Shop, load: Mapping[str, Any], typed: str) -> Scanned:
     if code.upper().startswith(labels.BIN):
         return _bin_label(load, code[len(labels.BIN) :])
     turn = turn_of(load)
-    if load["state"] == "seated" and is_code_of(turn, code):
+    if load.state == "seated" and is_code_of_file(code, turn):
         return Scanned("start")
     if _JOB.match(code.upper()):
         return _unit_label(load, turn, code.upper())
@@ -60,65 +60,67 @@ def read(shop: Shop, load: Mapping[str, Any], typed: str) -> Scanned:
     return _box(shop, load, turn, sku)
 
 
-def is_code_of(turn: Mapping[str, Any], typed: str) -> bool:
-    """Whether what was typed is the file's short code, or the file's name, which ends with it.
+def is_code_of_file(typed: str, turn: TurnAnswer) -> bool:
+    """Whether what was typed names the turn's file: by its short code, or by its name."""
+    return turn.file is not None and is_code_of(typed, turn.short_code or "", turn.file)
 
-    >>> is_code_of({"short_code": "K7M2QX", "file": "L5-t1-r1-K7M2QX.svg"}, " k7m2qx ")
+
+def is_code_of(typed: str, short_code: str, file: str) -> bool:
+    """Whether what was typed is a file's short code, or the file's name, which ends with it.
+
+    >>> is_code_of(" k7m2qx ", "K7M2QX", "L5-t1-r1-K7M2QX.svg")
     True
     """
-    code = typed.strip().upper()
-    if not turn.get("short_code") or not code:
-        return False
-    name = str(turn.get("file") or "").upper()
-    return code in {str(turn["short_code"]).upper(), name, name.rsplit(".", 1)[0]}
+    code, name = typed.strip().upper(), file.upper()
+    return bool(code and short_code) and code in {short_code.upper(), name, name.rsplit(".", 1)[0]}
 
 
-def _load_label(load: Mapping[str, Any], code: str) -> Scanned:
-    if code != load["id"]:
-        raise WrongUnit(f"this is the label of {code}; the load on this page is {load['id']}")
+def _load_label(load: LoadAnswer, code: str) -> Scanned:
+    if code != load.id:
+        raise WrongUnit(f"this is the label of {code}; the load on this page is {load.id}")
     return Scanned("load")
 
 
-def _bin_label(load: Mapping[str, Any], name: str) -> Scanned:
+def _bin_label(load: LoadAnswer, name: str) -> Scanned:
     """The right bin to reach into, or a wrong one."""
-    wanted = {str(pull["bin"]).upper(): str(pull["bin"]) for pull in load["pulls"] if pull["jobs"]}
+    wanted = {str(pull.bin).upper(): str(pull.bin) for pull in load.pulls if pull.jobs}
     if name.upper() not in wanted:
         left = ", ".join(wanted.values()) or "nothing"
         raise WrongUnit(f"nothing is wanted from bin {shown(name)}; still to pull from: {left}")
     return Scanned("bin", name=wanted[name.upper()])
 
 
-def _unit_label(load: Mapping[str, Any], turn: Mapping[str, Any], code: str) -> Scanned:
-    held = {one["job"]: one for one in load["jobs"]}
+def _unit_label(load: LoadAnswer, turn: TurnAnswer, code: str) -> Scanned:
+    held = {one.job: one for one in load.jobs}
     if code not in held:
-        raise WrongUnit(f"{code} does not belong to {load['id']}; put it aside and do not burn it")
-    if held[code]["unit"] == "to_pull":
+        raise WrongUnit(f"{code} does not belong to {load.id}; put it aside and do not burn it")
+    if held[code].unit == "to_pull":
         return Scanned("pulled", job=code)
-    if load["state"] == "claimed":
+    if load.state == "claimed":
         raise WrongUnit(f"{code} was checked off before")
-    if load["state"] in {"pulled", "turning"}:
-        slot = next((s for s in turn["slots"] if s.get("job") == code), None)
+    if load.state in {"pulled", "turning"}:
+        slot = next((s for s in turn.slots if s.job == code), None)
         if slot is None:
             raise WrongUnit(f"{code} has no slot in this turn; put it aside")
-        if slot["state"] != "planned":
-            raise WrongUnit(f"{code} is seated already, in slot {slot['slot']}")
-        return Scanned("seated", job=code, slot=slot["slot"])
+        if slot.state != "planned":
+            raise WrongUnit(f"{code} is seated already, in slot {slot.slot}")
+        return Scanned("seated", job=code, slot=slot.slot)
     return Scanned("show", job=code)
 
 
-def _box(shop: Shop, load: Mapping[str, Any], turn: Mapping[str, Any], sku: str) -> Scanned:
+def _box(shop: Shop, load: LoadAnswer, turn: TurnAnswer, sku: str) -> Scanned:
     name = shop.products[sku].name
-    wanted = {job for pull in load["pulls"] if pull["sku"] == sku for job in pull["jobs"]}
-    left = [one["job"] for one in load["jobs"] if one["job"] in wanted and one["unit"] == "to_pull"]
+    wanted = {job for pull in load.pulls if pull.sku == sku for job in pull.jobs}
+    left = [one.job for one in load.jobs if one.job in wanted and one.unit == "to_pull"]
     if left:
         return Scanned("pulled", job=left[0])
-    if load["state"] == "claimed":
-        needed = sorted({shop.products[p["sku"]].name for p in load["pulls"] if p["jobs"]})
+    if load.state == "claimed":
+        needed = sorted({shop.products[p.sku].name for p in load.pulls if p.jobs})
         raise WrongUnit(f"wrong unit: this is a {name}. Still to pull: {'; '.join(needed) or 'nothing'}")
-    if load["state"] in {"pulled", "turning"}:
-        slot = next((s for s in turn["slots"] if s["sku"] == sku and s["state"] == "planned"), None)
+    if load.state in {"pulled", "turning"}:
+        slot = next((s for s in turn.slots if s.sku == sku and s.state == "planned"), None)
         if slot is not None:
-            return Scanned("seated", job=slot.get("job", ""), slot=slot["slot"])
+            return Scanned("seated", job=slot.job or "", slot=slot.slot)
     raise WrongUnit(f"wrong unit: no {name} is wanted now")
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from layout.burn.estimate import burn_travel
 from layout.burn.turn import burn_of
+from layout.shop.blades import Product
 from layout.shop.loads import LoadLayout
 from layout.shop.proven_recipes import as_described
 from layout.shop.shop import Shop
@@ -16,24 +16,25 @@ from service.bench.judging import without_fonts
 from service.loads import load as loads
 from service.loads import load_rows as rows
 from service.loads import pull_rows, repeats
-from service.loads.load_json import load_json
+from service.loads.load_answers import LoadAnswer, PullAnswer, SlotAnswer, TurnAnswer, load_answer
 from service.pages.cautions import hazards
 from service.pages.plate import mark_svg, plate_svg
 from service.records.ids import JOB, LOT, public
+from service.records.states import UNSTARTED_LOADS, JobState, LoadState
 from service.records.tables import BurnStart
 from service.shop.tools import Tools
 
 STEPS = ("pull", "seat", "burn", "inspect", "release")
 _STEP_OF = {
-    "claimed": "pull",
-    "pulled": "seat",
-    "turning": "seat",
-    "seated": "burn",
-    "burning": "burn",
-    "interrupted": "burn",
-    "burned": "inspect",
-    "closed": "release",
-    "dropped": "pull",
+    LoadState.CLAIMED: "pull",
+    LoadState.PULLED: "seat",
+    LoadState.TURNING: "seat",
+    LoadState.SEATED: "burn",
+    LoadState.BURNING: "burn",
+    LoadState.INTERRUPTED: "burn",
+    LoadState.BURNED: "inspect",
+    LoadState.CLOSED: "release",
+    LoadState.DROPPED: "pull",
 }
 
 
@@ -57,17 +58,39 @@ class Doubt:
 
 
 @dataclass(frozen=True, slots=True)
+class MarkedFace:
+    """One face of a unit in this load: where it sits for it, and what is to be on it."""
+
+    face: str
+    texts: tuple[str, ...]
+    slot: str
+    turn: int
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A job's unit with the faces that this load burns, in the order of its turns."""
+
+    job: str
+    sku: str
+    order_ref: str | None
+    state: JobState
+    faces: tuple[MarkedFace, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class View:
     """Everything that the load's page shows."""
 
-    load: Mapping[str, Any]
-    turn: Mapping[str, Any]
+    load: LoadAnswer
+    turn: TurnAnswer
     step: str
     plate: str
     look_plate: str
     hazards: frozenset[str]
-    products: Mapping[str, Any]
-    to_pull: tuple[Mapping[str, Any], ...]
+    products: Mapping[str, Product]
+    to_pull: tuple[PullAnswer, ...]
     rounds: int
     doubts: tuple[Doubt, ...]
     blades: Mapping[str, int]
@@ -82,12 +105,12 @@ class View:
 
     @property
     def is_unstarted(self) -> bool:
-        return self.load["started_at"] is None and self.load["state"] in {"claimed", "pulled", "seated"}
+        return self.load.started_at is None and self.load.state in UNSTARTED_LOADS
 
     @property
-    def states(self) -> Mapping[str, str]:
+    def states(self) -> Mapping[str, JobState]:
         """State of each job that the load holds."""
-        return {one["job"]: one["state"] for one in self.load["jobs"]}
+        return {held.job: held.state for held in self.load.jobs}
 
     @property
     def inspected(self) -> bool:
@@ -95,34 +118,32 @@ class View:
         return not self.blades and all(state == "passed" for state in self.states.values())
 
     @property
-    def to_seat(self) -> list[Mapping[str, Any]]:
+    def to_seat(self) -> list[SlotAnswer]:
         """Slots of this turn whose unit, in hand, is to be seated."""
-        fetching = {job for pull in self.to_pull for job in pull["jobs"]}
-        return [s for s in self.turn["slots"] if s["state"] == "planned" and s.get("job") not in fetching]
+        fetching = {job for pull in self.to_pull for job in pull.jobs}
+        return [s for s in self.turn.slots if s.state == "planned" and s.job not in fetching]
 
     @property
     def is_to_be_looked_at(self) -> bool:
         """Whether units still sit as the turn before burned them: nothing of this turn was seated yet."""
-        return self.load["state"] == "turning" and not any(
-            slot["state"] == "seated" for slot in self.turn["slots"]
-        )
+        is_seated = any(slot.state == "seated" for slot in self.turn.slots)
+        return self.load.state is LoadState.TURNING and not is_seated
 
-    def pull_of(self, job: str) -> Mapping[str, Any] | None:
+    def pull_of(self, job: str) -> PullAnswer | None:
         """Where the next unit for a job is to be fetched."""
-        return next((pull for pull in self.to_pull if job in pull["jobs"]), None)
+        return next((pull for pull in self.to_pull if job in pull.jobs), None)
 
-    def last_burned(self, unit: Mapping[str, Any]) -> Mapping[str, Any]:
+    def last_burned(self, unit: Unit) -> MarkedFace:
         """The face of a unit that burned last, and its slot."""
-        faces: list[Mapping[str, Any]] = unit["faces"]
-        return next((face for face in faces if face["turn"] == self.last_burned_turn), faces[0])
+        return next((face for face in unit.faces if face.turn == self.last_burned_turn), unit.faces[0])
 
     @property
     def between_turns(self) -> list[str]:
         """Units with a face burned here and another to be burned in a turn that has not started."""
         return [
-            unit["job"]
+            unit.job
             for unit in self.units("loaded")
-            if unit["job"] not in self.again and any(face["state"] == "burned" for face in unit["faces"])
+            if unit.job not in self.again and any(face.state == "burned" for face in unit.faces)
         ]
 
     @property
@@ -132,31 +153,25 @@ class View:
             return 0.0
         return min(1.0, (self.now - self.started_at).total_seconds() / self.turn_seconds)
 
-    def units(self, *states: str) -> list[dict[str, Any]]:
+    def units(self, *states: str) -> list[Unit]:
         """Jobs in those states with what was burned on them, in slot order."""
-        found: dict[str, dict[str, Any]] = {}
-        for turn in self.load["turns"]:
-            for slot in turn["slots"]:
-                job = slot.get("job")
-                if job is None or self.states.get(job) not in states:
-                    continue
-                one = found.setdefault(job, {**slot, "state": self.states[job], "faces": []})
-                one["faces"].append(
-                    {
-                        "face": slot["face"],
-                        "texts": slot["texts"],
-                        "slot": slot["slot"],
-                        "turn": turn["turn"],
-                        "state": slot["state"],
-                    }
-                )
-        return list(found.values())
+        slots: dict[str, list[tuple[TurnAnswer, SlotAnswer]]] = {}
+        for turn in self.load.turns:
+            for slot in turn.slots:
+                if slot.job is not None and self.states.get(slot.job) in states:
+                    slots.setdefault(slot.job, []).append((turn, slot))
+        return [_unit(job, self.states[job], its) for job, its in slots.items()]
 
 
-def turn_of(load: Mapping[str, Any]) -> Mapping[str, Any]:
+def _unit(job: str, state: JobState, slots: Sequence[tuple[TurnAnswer, SlotAnswer]]) -> Unit:
+    first = slots[0][1]
+    faces = tuple(MarkedFace(s.face, s.texts, s.slot, turn.turn, s.state) for turn, s in slots)
+    return Unit(job, first.sku, first.order_ref, state, faces)
+
+
+def turn_of(load: LoadAnswer) -> TurnAnswer:
     """The turn that the load is at."""
-    found: Mapping[str, Any] = next(t for t in load["turns"] if t["turn"] == load["current_turn"])
-    return found
+    return next(turn for turn in load.turns if turn.turn == load.current_turn)
 
 
 def view_of(tools: Tools, load_id: int) -> View:
@@ -164,7 +179,7 @@ def view_of(tools: Tools, load_id: int) -> View:
     with tools.database.reading() as session:
         row = loads.find(session, load_id)
         shop = tools.catalogue.at(session, row.catalogue_version)
-        load = load_json(session, row, shop)
+        load = load_answer(session, row, shop)
         whole = loads.layout_of(session, row, whole=True)
         starts = rows.open_starts(session, load_id)
         ever = rows.starts(session, [claim.job_id for claim in row.jobs])
@@ -182,22 +197,22 @@ def view_of(tools: Tools, load_id: int) -> View:
         }
         last = max((s.turn for s in row.slots if s.state == "burned"), default=0)
     seconds = 0.0
-    if load["state"] in {"seated", "burning"}:
-        seconds = _turn_seconds(tools, shop, pending, load["current_turn"], load["etag"], load["id"])
+    if load.state in {LoadState.SEATED, LoadState.BURNING}:
+        seconds = _turn_seconds(tools, shop, pending, load.current_turn, load.etag, load.id)
     return View(
         load=load,
         turn=turn_of(load),
-        step=_STEP_OF[load["state"]],
+        step=_STEP_OF[load.state],
         plate=_picture(shop, whole, load, turn_of(load)),
-        look_plate=_picture(shop, whole, load, load["turns"][last - 1]) if last else "",
+        look_plate=_picture(shop, whole, load, load.turns[last - 1]) if last else "",
         hazards=_hazards(whole),
         products=shop.products,
-        to_pull=tuple(load["pulls"]),
+        to_pull=load.pulls,
         rounds=rounds,
         doubts=_doubts(starts, [start for start in ever if start.load_id == load_id]),
         blades=blades,
         replaced=replaced,
-        pictures=_marks(whole) if load["state"] == "burned" else {},
+        pictures=_marks(whole) if load.state is LoadState.BURNED else {},
         again=again,
         marked=frozenset(public(JOB, s.job_id or 0) for s in ever if s.outcome != "clean"),
         started_at=min((s.started_at for s in starts), default=None),
@@ -221,11 +236,11 @@ def _hazards(layout: LoadLayout) -> frozenset[str]:
     return hazards({surface.material for surface in surfaces}, {surface.finish for surface in surfaces})
 
 
-def _picture(shop: Shop, layout: LoadLayout, load: Mapping[str, Any], turn: Mapping[str, Any]) -> str:
-    states = {slot["slot"]: slot["state"] for slot in turn["slots"]}
-    clear = [one["slot"] for one in load["clear"] if one["turn"] == turn["turn"]]
-    title = f"{load['plate']}, {load['copy']}, {load['id']}, turn {turn['turn']}"
-    return plate_svg(shop, layout, turn["turn"], states=states, clear=clear, title=title)
+def _picture(shop: Shop, layout: LoadLayout, load: LoadAnswer, turn: TurnAnswer) -> str:
+    states = {slot.slot: slot.state for slot in turn.slots}
+    clear = [slot.slot for slot in load.clear if slot.turn == turn.turn]
+    title = f"{load.plate}, {load.plate_copy}, {load.id}, turn {turn.turn}"
+    return plate_svg(shop, layout, turn.turn, states=states, clear=clear, title=title)
 
 
 def _doubts(starts: list[BurnStart], burned: list[BurnStart]) -> tuple[Doubt, ...]:

@@ -19,6 +19,8 @@ from layout.seating.registration import place_points, to_station
 from layout.shop.blades import Product
 from layout.shop.loads import LoadLayout, SlotFill
 from layout.shop.shop import Shop
+from service.loads.calibration_answers import LoadCalibrationAnswer
+from service.loads.load_answers import LoadAnswer, PullAnswer, SlotAnswer, TurnAnswer
 from service.papers.page import (
     INK,
     MARGIN,
@@ -78,13 +80,13 @@ class Column:
     width: float
 
 
-def load_sheet(shop: Shop, layout: LoadLayout, load: Mapping[str, Any], voice: Voice) -> bytes:
-    """Pages of each turn; the pulls are on those of the first. `load` is the load as its route answers it."""
-    page, data = paper(_SIZE, f"{load['id']} {load['revision']}")
-    for turn in load["turns"]:
-        fills = {fill.slot: fill for fill in next(t for t in layout.turns if t.turn == turn["turn"]).fills}
-        units = [_unit_cell(page, slot, fills.get(slot["slot"]), voice) for slot in turn["slots"]]
-        pulls = _pull_cells(page, load["pulls"], shop.products, voice) if turn["turn"] == 1 else []
+def load_sheet(shop: Shop, layout: LoadLayout, load: LoadAnswer, voice: Voice) -> bytes:
+    """Pages of each turn; the pulls are on those of the first."""
+    page, data = paper(_SIZE, f"{load.id} {load.revision}")
+    for turn in load.turns:
+        fills = {fill.slot: fill for fill in next(t for t in layout.turns if t.turn == turn.turn).fills}
+        units = [_unit_cell(page, slot, fills.get(slot.slot), voice) for slot in turn.slots]
+        pulls = _pull_cells(page, load.pulls, shop.products, voice) if turn.turn == 1 else []
         placed = [*_flow(units, _unit_columns), *_flow(pulls, _pull_columns)]
         count = max((number for number, *_rest in placed), default=0) + 1
         for number in range(count):
@@ -128,50 +130,48 @@ def _pull_columns(number: int) -> list[Column]:
     return [Column(_SIZE[0] - MARGIN - _PULLS_WIDTH, _top(number), _PULLS_WIDTH)]
 
 
-def _frame(
-    page: Any, load: Mapping[str, Any], turn: Mapping[str, Any], numbers: tuple[int, int], voice: Voice
-) -> None:
+def _frame(page: Any, load: LoadAnswer, turn: TurnAnswer, numbers: tuple[int, int], voice: Voice) -> None:
     """What stands on every page: which load, which turn, the code to scan, the cautions."""
     width, height = _SIZE
     top = height - MARGIN
     say = voice.say
-    draw_code(page, str(load["id"]), x=width - MARGIN - 18 * mm, y=top - 18 * mm, size=18 * mm)
-    heading = f"{say(_LOAD)} {load['id']} · {load['copy']} · {load['station']}"
+    draw_code(page, load.id, x=width - MARGIN - 18 * mm, y=top - 18 * mm, size=18 * mm)
+    heading = f"{say(_LOAD)} {load.id} · {load.plate_copy} · {load.station}"
     write(page, heading, MARGIN, top - 8 * mm, 20, bold=True)
     parts = [
-        say(_("turn %(turn)s of %(turns)s")) % {"turn": turn["turn"], "turns": len(load["turns"])},
-        say(_("revision %(number)s")) % {"number": load["revision"]},
-        load["operator"],
-        say(_("focus %(height)s mm")) % {"height": voice.number(turn["focus_mm"])},
-        say(_("file %(name)s")) % {"name": turn["file"] or "–"},
+        say(_("turn %(turn)s of %(turns)s")) % {"turn": turn.turn, "turns": len(load.turns)},
+        say(_("revision %(number)s")) % {"number": load.revision},
+        load.operator,
+        say(_("focus %(height)s mm")) % {"height": voice.number(turn.focus_mm)},
+        say(_("file %(name)s")) % {"name": turn.file or "–"},
     ]
     if numbers[1] > 1:
         parts.append(say(_("page %(number)s of %(count)s")) % {"number": numbers[0], "count": numbers[1]})
     write(page, " · ".join(parts), MARGIN, top - 15 * mm, 10)
-    write(page, _lies(load["calibration"], voice), MARGIN, top - 18.5 * mm, 8)
+    write(page, _lies(load.calibration, voice), MARGIN, top - 18.5 * mm, 8)
     for number, line in enumerate(reversed(CAUTIONS)):
         sign = "!" if number == len(CAUTIONS) - 1 else " "
         write(page, f"{sign} {say(line)}", MARGIN, 9 * mm + number * 3.6 * mm, 7.5)
 
 
-def _lies(calibration: Mapping[str, Any], voice: Voice) -> str:
+def _lies(calibration: LoadCalibrationAnswer, voice: Voice) -> str:
     """By which calibration the plate lies where the file has it."""
-    if calibration["measured_at"] is None:
+    if calibration.measured_at is None:
         return voice.say(_("plate as described, not measured here"))
-    said = {"id": calibration["id"], "day": calibration["measured_at"][:10]}
+    said = {"id": calibration.id, "day": calibration.measured_at.date().isoformat()}
     return voice.say(_("plate as measured on %(day)s (%(id)s)")) % said
 
 
-def _unit_cell(page: Any, slot: Mapping[str, Any], fill: SlotFill | None, voice: Voice) -> Cell:
+def _unit_cell(page: Any, slot: SlotAnswer, fill: SlotFill | None, voice: Voice) -> Cell:
     """A slot's number, unit, face and product, and beside them every one of its marks."""
     marks = fill.marks if fill is not None else ()
 
     def draw(x: float, top: float, width: float) -> None:
-        write(page, slot["slot"], x, top - 5.5 * mm, 13, bold=True)
-        unit, left = slot.get("job") or slot.get("lot"), x + 11 * mm
-        up = voice.say(_("%(face)s up")) % {"face": voice.face(slot["face"])}
+        write(page, slot.slot, x, top - 5.5 * mm, 13, bold=True)
+        unit, left = slot.job or slot.lot, x + 11 * mm
+        up = voice.say(_("%(face)s up")) % {"face": voice.face(slot.face)}
         write(page, cut(f"{unit}  {up}", _NAMES, 8, bold=True), left, top - 3.5 * mm, 8, bold=True)
-        write(page, cut(str(slot["sku"]), _NAMES, 7), left, top - 6.8 * mm, 7)
+        write(page, cut(slot.sku, _NAMES, 7), left, top - 6.8 * mm, 7)
         for number, mark in enumerate(marks):
             window = fitted(
                 mark.outline.bounds_mm,
@@ -187,7 +187,7 @@ def _unit_cell(page: Any, slot: Mapping[str, Any], fill: SlotFill | None, voice:
 
 
 def _pull_cells(
-    page: Any, pulls: Sequence[Mapping[str, Any]], products: Mapping[str, Product], voice: Voice
+    page: Any, pulls: Sequence[PullAnswer], products: Mapping[str, Product], voice: Voice
 ) -> list[Cell]:
     def heading(x: float, top: float, width: float) -> None:
         said = cut(voice.say(_("Fetch these, in this order")), width, 10, bold=True)
@@ -202,9 +202,9 @@ def _pull_cells(
 
     cells = [Cell(_PULL, heading)]
     for pull in pulls:
-        name = products[pull["sku"]].name if pull["sku"] in products else pull["sku"]
-        place = pull["bin"] or voice.say(_("bare blades"))
-        cells.append(Cell(_PULL, partial(line, f"{place}  × {pull['quantity']}  {name}")))
+        name = products[pull.sku].name if pull.sku in products else pull.sku
+        place = pull.bin or voice.say(_("bare blades"))
+        cells.append(Cell(_PULL, partial(line, f"{place}  × {pull.quantity}  {name}")))
     return cells if pulls else [*cells, Cell(_PULL, none)]
 
 

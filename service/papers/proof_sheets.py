@@ -6,7 +6,7 @@ load, same revision, same language: same bytes.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import shapely
@@ -15,6 +15,7 @@ from reportlab.lib.units import mm
 
 from layout.shop.blades import Face, Product
 from layout.shop.loads import LoadLayout, Mark, SlotFill
+from service.loads.load_answers import LoadAnswer, SlotAnswer
 from service.papers.page import (
     MARGIN,
     METAL,
@@ -46,22 +47,22 @@ _LINE = _("line")
 _TRUE = _("true size when printed at 100 %")
 
 
-def unit_labels(layout: LoadLayout, load: Mapping[str, Any], voice: Voice) -> bytes:
+def unit_labels(layout: LoadLayout, load: LoadAnswer, voice: Voice) -> bytes:
     """One label a unit, 62 x 29 mm: its identity as Data Matrix and in letters, slot, order, words."""
     width, height = LABEL_MM[0] * mm, LABEL_MM[1] * mm
-    page, data = paper((width, height), f"{load['id']}")
-    seen: dict[str, tuple[SlotFill, Mapping[str, Any]]] = {}
-    for turn, values in zip(load["turns"], layout.turns, strict=True):
-        for slot, fill in zip(turn["slots"], values.fills, strict=True):
-            if slot.get("job"):
-                seen.setdefault(slot["job"], (fill, slot))
+    page, data = paper((width, height), f"{load.id}")
+    seen: dict[str, tuple[SlotFill, SlotAnswer]] = {}
+    for turn, values in zip(load.turns, layout.turns, strict=True):
+        for slot, fill in zip(turn.slots, values.fills, strict=True):
+            if slot.job is not None:
+                seen.setdefault(slot.job, (fill, slot))
     for job, (fill, slot) in seen.items():
         draw_code(page, job, x=3 * mm, y=10 * mm, size=16 * mm)
         write(page, job, 22 * mm, 20.5 * mm, 20, bold=True)
-        write(page, f"{voice.say(_SLOT)} {slot['slot']} · {load['id']}", 22 * mm, 15.5 * mm, 10, bold=True)
+        write(page, f"{voice.say(_SLOT)} {slot.slot} · {load.id}", 22 * mm, 15.5 * mm, 10, bold=True)
         write(
             page,
-            cut(" · ".join(filter(None, (slot.get("order_ref"), slot["sku"]))), 38 * mm, 7.5),
+            cut(" · ".join(filter(None, (slot.order_ref, slot.sku))), 38 * mm, 7.5),
             22 * mm,
             11.5 * mm,
             7.5,
@@ -73,7 +74,7 @@ def unit_labels(layout: LoadLayout, load: Mapping[str, Any], voice: Voice) -> by
             draw_outline(page, window, mark.outline)
         page.showPage()
     if not seen:
-        write(page, f"{load['id']}: {voice.say(_NO_NUMBERED_UNIT)}", 3 * mm, 12 * mm, 9)
+        write(page, f"{load.id}: {voice.say(_NO_NUMBERED_UNIT)}", 3 * mm, 12 * mm, 9)
         page.showPage()
     page.save()
     return data.getvalue()

@@ -10,9 +10,8 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict
 from datetime import datetime, timedelta
-from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -21,7 +20,12 @@ from layout.shop.shop import Shop
 from service.plan import build_list_rows as rows
 from service.plan import plan_rows as plans
 from service.plan.backlog import backlog_of_some
-from service.plan.build_list_rows import BladesInLots
+from service.plan.build_list_answers import (
+    BladesAnswer,
+    BuildListAnswer,
+    ForOrderAnswer,
+    ToBuildAnswer,
+)
 from service.plan.plan_rows import Timed
 from service.records.ids import JOB, ORDER, public
 from service.requests.spreadsheet import harmless
@@ -31,52 +35,18 @@ from service.shop.tools import Tools
 HANDED_OVER_DAYS = 14
 
 
-@dataclass(frozen=True, slots=True)
-class ForOrder:
-    """Units of one order in a row of the list."""
-
-    order: str
-    order_ref: str
-    units: int
-    ship_by: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class ToBuild:
-    """So many more units of a product by a time; `cumulative` counts the rows of the product before it as
-    well. `is_late`: that time has passed, and so will the ship-by time unless somebody hurries."""
-
-    sku: str
-    name: str
-    needed_by: datetime
-    is_late: bool
-    quantity: int
-    cumulative: int
-    built_from: str | None
-    orders: tuple[ForOrder, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class BuildList:
-    """Rows by time; `blades` are bare blades on their way to assembly."""
-
-    made_at: datetime
-    rows: tuple[ToBuild, ...]
-    blades: tuple[BladesInLots, ...]
-
-    def blades_of(self, sku: str | None) -> BladesInLots | None:
-        return next((one for one in self.blades if one.sku == sku), None)
-
-
-def build_list(tools: Tools) -> BuildList:
+def build_list(tools: Tools) -> BuildListAnswer:
     """The list as it is now."""
     shop, now = tools.catalogue.current, tools.clock()
     with tools.database.reading() as session:
         wanted = _unserved(plans.waiting_for_stock(session), rows.free_units(session))
-        return BuildList(
+        return BuildListAnswer(
             made_at=now,
             rows=tuple(_rows(session, shop, wanted, now=now)),
-            blades=tuple(rows.blades_in_lots(session, since=now - timedelta(days=HANDED_OVER_DAYS))),
+            blades=tuple(
+                BladesAnswer(**asdict(blades))
+                for blades in rows.blades_in_lots(session, since=now - timedelta(days=HANDED_OVER_DAYS))
+            ),
         )
 
 
@@ -91,7 +61,7 @@ def _unserved(short: Sequence[Timed], free: dict[str, int]) -> list[Timed]:
     return left
 
 
-def _rows(session: Session, shop: Shop, wanted: Sequence[Timed], *, now: datetime) -> list[ToBuild]:
+def _rows(session: Session, shop: Shop, wanted: Sequence[Timed], *, now: datetime) -> list[ToBuildAnswer]:
     backlog, clock = backlog_of_some(session, shop, wanted, now=now)
     latest = latest_boxed(backlog)
     refs = rows.order_refs(session, {one.waiting.order_id for one in wanted})
@@ -101,13 +71,13 @@ def _rows(session: Session, shop: Shop, wanted: Sequence[Timed], *, now: datetim
         seconds = latest.get(public(JOB, one.waiting.id))
         needed = one.waiting.ship_by if seconds is None else clock.moment(seconds // 60 * 60)
         groups.setdefault((needed, one.waiting.sku), []).append(one)
-    made: list[ToBuild] = []
+    made: list[ToBuildAnswer] = []
     so_far: dict[str, int] = {}
     for (needed, sku), units in sorted(groups.items(), key=lambda group: group[0]):
         so_far[sku] = so_far.get(sku, 0) + len(units)
         product = shop.products.get(sku)
         made.append(
-            ToBuild(
+            ToBuildAnswer(
                 sku=sku,
                 name=product.name if product else sku,
                 needed_by=needed,
@@ -121,57 +91,18 @@ def _rows(session: Session, shop: Shop, wanted: Sequence[Timed], *, now: datetim
     return made
 
 
-def _orders(units: Sequence[Timed], refs: dict[int, str]) -> tuple[ForOrder, ...]:
+def _orders(units: Sequence[Timed], refs: dict[int, str]) -> tuple[ForOrderAnswer, ...]:
     counts: dict[tuple[datetime, int], int] = {}
     for one in units:
         key = (one.waiting.ship_by, one.waiting.order_id)
         counts[key] = counts.get(key, 0) + 1
     return tuple(
-        ForOrder(public(ORDER, order_id), refs[order_id], count, ship_by)
+        ForOrderAnswer(order=public(ORDER, order_id), order_ref=refs[order_id], units=count, ship_by=ship_by)
         for (ship_by, order_id), count in sorted(counts.items())
     )
 
 
-# --- as JSON and CSV ---
-
-
-def build_list_json(found: BuildList) -> dict[str, Any]:
-    return {
-        "made_at": found.made_at.isoformat(),
-        "build": [
-            {
-                "sku": row.sku,
-                "name": row.name,
-                "needed_by": row.needed_by.isoformat(),
-                "late": row.is_late,
-                "quantity": row.quantity,
-                "cumulative": row.cumulative,
-                "built_from": row.built_from,
-                "orders": [
-                    {
-                        "order": one.order,
-                        "order_ref": one.order_ref,
-                        "units": one.units,
-                        "ship_by": one.ship_by.isoformat(),
-                    }
-                    for one in row.orders
-                ],
-            }
-            for row in found.rows
-        ],
-        "blades": [
-            {
-                "sku": one.sku,
-                "waiting": one.waiting,
-                "loaded": one.loaded,
-                "marked": one.marked,
-                "handed_over": one.handed_over,
-                "next_due": one.next_due.isoformat() if one.next_due else None,
-            }
-            for one in found.blades
-        ],
-    }
-
+# --- as CSV ---
 
 CSV_COLUMNS = (
     "needed_by",
@@ -188,7 +119,7 @@ CSV_COLUMNS = (
 )
 
 
-def build_list_csv(found: BuildList) -> str:
+def build_list_csv(found: BuildListAnswer) -> str:
     """A row for each product and time, for a spreadsheet program; no cell is run as a formula."""
     out = io.StringIO()
     writer = csv.writer(out)

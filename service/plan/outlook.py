@@ -9,7 +9,7 @@ Work is everything that is not burned yet, in whatever state; hours open are the
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from statistics import median
@@ -127,22 +127,3 @@ def _usual(session: Session, clock: WallClock, today: int, *, now: datetime) -> 
     if len(ordinary) < _FEWEST_DAYS:
         return {}
     return {day: work / median(ordinary) for day, work in by_day.items() if day >= today}
-
-
-def outlook_json(days: Sequence[Day]) -> list[dict[str, Any]]:
-    return [
-        {
-            "day": one.day.isoformat() if one.day else None,
-            "units": one.units,
-            "hours": round(one.hours, 3),
-            "late_units": one.late_units,
-            "late_hours": round(one.late_hours, 3),
-            "open_hours": round(one.open_hours, 3),
-            "due_hours": round(one.due_hours, 3),
-            "open_until_hours": round(one.until_hours, 3),
-            "fits": one.fits,
-            "times_usual": None if one.times_usual is None else round(one.times_usual, 2),
-            "release": one.is_release,
-        }
-        for one in days
-    ]

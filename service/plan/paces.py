@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -112,34 +111,3 @@ def _row(
         ],
         learned_at=now,
     )
-
-
-def estimates_json(session: Session) -> dict[str, Any]:
-    """Expected against measured, group by group, with its error; empty until burns are recorded."""
-    found = rows.learned(session)
-    shop = next((row for row in found if not row.station), None)
-    return {
-        "learned_at": shop.learned_at.isoformat() if shop else None,
-        "turns": shop.records if shop else 0,
-        "spread": paces(session).spread,
-        "estimates": [
-            {
-                "station": row.station,
-                "plate": row.plate or None,
-                "process": row.process or None,
-                "turns": row.records,
-                "factor": round(row.factor, 4),
-                "handling_s": round(row.handling_s, 2),
-                "median_error_s": {
-                    "catalogue": round(row.error_catalogue_s, 2),
-                    "learned": round(row.error_learned_s, 2),
-                },
-                "recent": [
-                    {"estimated_s": estimated, "expected_s": expected, "measured_s": measured}
-                    for estimated, expected, measured in row.recent
-                ],
-            }
-            for row in found
-            if row.station
-        ],
-    }

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from sqlalchemy.orm import Session
 
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound
@@ -13,20 +11,6 @@ from service.records.tables import Job
 from service.records.who import By
 from service.stock import reservations as stock
 from service.stock import stock_rows as rows
-
-
-def listed(session: Session) -> list[dict[str, Any]]:
-    """Which box goes back to which bin, in walking order; the bin is null where none is on record."""
-    return [
-        {
-            "job": public(JOB, one.job),
-            "order_ref": one.order_ref,
-            "sku": one.sku,
-            "bin": one.bin,
-            "walking_order": one.walking_order,
-        }
-        for one in rows.to_put_back(session)
-    ]
 
 
 def put_back(session: Session, job_id: int, bin_name: str | None, *, by: By) -> Job:

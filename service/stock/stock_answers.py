@@ -5,6 +5,7 @@ from __future__ import annotations
 from pydantic import Field
 from sqlalchemy.orm import Session
 
+from service.records.ids import JOB, public
 from service.requests.answers import AnswerBody
 from service.stock import stock_rows as rows
 
@@ -28,6 +29,32 @@ class StockAnswer(AnswerBody):
     """What every bin holds."""
 
     stock: tuple[CountAnswer, ...] = Field(description="In walking order.")
+
+
+class PutBackAnswer(AnswerBody):
+    """A unit that was fetched for a job which was cancelled then: it goes back into a bin."""
+
+    job: str = Field(description="The cancelled job.", examples=["J42"])
+    order_ref: str = Field(description="The store's own reference of its order.", examples=["AQ-2026-0417"])
+    sku: str = _SKU
+    bin: str | None = Field(
+        description="The bin that it came from; null: nobody knows any more.", examples=["A-01"]
+    )
+    walking_order: int | None = Field(description="Bins are walked by in this order.", examples=[10])
+
+
+def put_backs_answer(session: Session) -> tuple[PutBackAnswer, ...]:
+    """Which unit goes back into which bin, in walking order."""
+    return tuple(
+        PutBackAnswer(
+            job=public(JOB, unit.job),
+            order_ref=unit.order_ref,
+            sku=unit.sku,
+            bin=unit.bin,
+            walking_order=unit.walking_order,
+        )
+        for unit in rows.to_put_back(session)
+    )
 
 
 def stock_answer(session: Session) -> StockAnswer:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from statistics import fmean
 
-from pydantic import BaseModel
+from pydantic import Field
 from sqlalchemy.orm import Session
 
 from layout.loading.backlog import Backlog, PlanJob
@@ -29,6 +29,7 @@ from service.plan.paces import Paces
 from service.proving import test_cards
 from service.records.errors import BadRequest, CheckTooSlow, TooMuchToSimulate
 from service.records.ids import ORDER, number, public
+from service.requests.answers import AnswerBody
 from service.shop.tools import Tools
 from service.what_if import recent_rows as recent
 from service.what_if.measures import Measures, Outcome, measures_of, outcome_of
@@ -58,29 +59,27 @@ class Now:
     units_inspected: int
 
 
-class Assumptions(BaseModel):
-    """What the last days say: orders a day (so many were looked at), the log-deviation of burns about their
-    estimate, the share of units scrapped (of so many inspected)."""
+class Assumptions(AnswerBody):
+    """What the last days say of those to come."""
 
-    orders_per_day: float
-    orders_seen: int
-    spread: float
-    scrap: float
-    units_inspected: int
+    orders_per_day: float = Field(description="Orders a day.", examples=[31.5])
+    orders_seen: int = Field(description="Orders looked at.", examples=[220])
+    spread: float = Field(description="Log-deviation of burns about their estimate.", examples=[0.12])
+    scrap: float = Field(description="Share of units scrapped.", examples=[0.008])
+    units_inspected: int = Field(description="Units looked at for that.", examples=[900])
 
 
-class WhatIfOut(BaseModel):
-    """The shop as it is (`baseline`) beside the shop as asked; `promises` counts the promised orders that
-    wait."""
+class WhatIfOut(AnswerBody):
+    """The shop as it is beside the shop as asked, simulated with the same luck."""
 
-    made_at: datetime
-    question: WhatIfIn
-    runs: int
-    assumptions: Assumptions
-    backlog_units: int
-    promises: int
-    baseline: Measures
-    what_if: Measures
+    made_at: datetime = Field(description="When it was asked.")
+    question: WhatIfIn = Field(description="What was asked.")
+    runs: int = Field(description="How often both were played through.", examples=[25])
+    assumptions: Assumptions = Field(description="What it is played through with.")
+    backlog_units: int = Field(description="Units that wait now.", examples=[84])
+    promises: int = Field(description="Promised orders that wait now.", examples=[60])
+    baseline: Measures = Field(description="The shop as it is.")
+    what_if: Measures = Field(description="The shop as asked.")
 
 
 def answer(tools: Tools, question: WhatIfIn) -> WhatIfOut:

@@ -6,8 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from pydantic import BaseModel
+from pydantic import Field
 
+from service.requests.answers import AnswerBody
 from service.what_if.simulation import Run
 
 
@@ -54,28 +55,29 @@ def outcome_of(run: Run, *, now: float, promised: Mapping[str, float]) -> Outcom
     )
 
 
-class Points(BaseModel):
+class Points(AnswerBody):
     """A measure's 10 %, 50 % and 90 % points over the runs; null where a run had no end, because the points
     would then tell of the others only."""
 
-    p10: float | None
-    median: float | None
-    p90: float | None
+    p10: float | None = Field(description="One run in ten came to less.", examples=[2.0])
+    median: float | None = Field(description="Half of the runs came to less.", examples=[3.0])
+    p90: float | None = Field(description="Nine runs in ten came to less.", examples=[6.0])
 
 
-class Measures(BaseModel):
-    """What becomes of one shop: units that wait or come, those late and those never done, the worst lateness
-    and how long what waits now takes (hours of the wall clock), loads burned, promised orders done too late,
-    and the share of its open time that each station burns."""
+class Measures(AnswerBody):
+    """What becomes of one shop."""
 
-    units: Points
-    units_late: Points
-    units_unfinished: Points
-    latest_hours: Points
-    backlog_hours: Points
-    loads: Points
-    promises_broken: Points
-    busy: dict[str, Points]
+    units: Points = Field(description="Units that wait or come.")
+    units_late: Points = Field(description="Those done after their ship-by time, or never.")
+    units_unfinished: Points = Field(description="Those never done.")
+    latest_hours: Points = Field(description="The worst lateness, in hours of the wall clock.")
+    backlog_hours: Points = Field(description="How long what waits now takes, in hours of the wall clock.")
+    loads: Points = Field(description="Loads burned.")
+    promises_broken: Points = Field(description="Promised orders that are done too late.")
+    busy: dict[str, Points] = Field(
+        description="By station, the share of its open time that it burns, 0 to 1.",
+        examples=[{"fibre-1": {"p10": 0.4, "median": 0.5, "p90": 0.7}}],
+    )
 
 
 def measures_of(outcomes: Sequence[Outcome]) -> Measures:

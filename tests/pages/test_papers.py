@@ -9,7 +9,6 @@ import io
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import pymupdf
 import pytest
@@ -23,9 +22,12 @@ from layout.shop.inscriptions import TextInscription
 from layout.shop.loads import LoadLayout, SlotFill, Turn
 from layout.shop.shop import Shop
 from service.app import create_app
+from service.loads.calibration_answers import LoadCalibrationAnswer
+from service.loads.load_answers import LoadAnswer, PullAnswer, SlotAnswer, TurnAnswer
 from service.papers.load_sheet import load_sheet
 from service.papers.voice import Voice
 from service.records.clock import now
+from service.records.states import LoadState
 from service.records.who import Role
 from service.requests import keys
 from service.running.assembly import assemble
@@ -179,8 +181,8 @@ def test_a_link_answers_for_its_words_only(shop: tuple[TestClient, dict[str, dic
     assert client.get(link[:-9] + ("0" if link[-9] != "0" else "1") + link[-8:]).status_code == 404
 
 
-def a_load(*, units: int, pulls: int) -> tuple[Shop, LoadLayout, dict[str, Any]]:
-    """A load as its route answers it: `units` knives on the long plate, each with two marks on one face."""
+def a_load(*, units: int, pulls: int) -> tuple[Shop, LoadLayout, LoadAnswer]:
+    """A load and its answer: `units` knives on the long plate, each with two marks on one face."""
     shop = catalogue.load(catalogue.default_folder())
     (mark,) = check(shop, "AQ-CHEF-20", [TextInscription("heel", "For Nan", "lato-bold", 4.0)]).marks
     slots = [slot.slot for slot in shop.plates["long"].slots][:units]
@@ -189,16 +191,56 @@ def a_load(*, units: int, pulls: int) -> tuple[Shop, LoadLayout, dict[str, Any]]
         for number, slot in enumerate(slots, start=1)
     )
     calibration = nominal(shop.stations["north"], shop.plates["long"], "long-1")
-    turn = {
-        "turn": 1, "focus_mm": 201.5, "file": "L7-t1-r1-ABCDEF.svg",
-        "slots": [{"slot": f.slot, "job": f.job, "sku": f.sku, "face": f.face} for f in fills],
-    }  # fmt: skip
-    said = {
-        "id": "L7", "revision": 1, "copy": "long-1", "station": "north", "operator": "Ines", "turns": [turn],
-        "calibration": {"id": "C3", "measured_at": "2026-11-02T08:00:00+00:00", "residual_mm": 0.02},
-        "pulls": [{"bin": f"BIN-{n}", "quantity": 1, "sku": "AQ-CHEF-20"} for n in range(1, pulls + 1)],
-    }  # fmt: skip
-    return shop, LoadLayout("north", "long", "long-1", calibration, (Turn(1, fills),)), said
+    turn = TurnAnswer(
+        turn=1,
+        file_sha256="0" * 64,
+        short_code="ABCDEF",
+        file="L7-t1-r1-ABCDEF.svg",
+        files={},
+        focus_mm=201.5,
+        slots=tuple(
+            SlotAnswer(
+                slot=fill.slot,
+                sku=fill.sku,
+                face=fill.face,
+                state="planned",
+                attempt=1,
+                handle_direction=0,
+                process="steel",
+                job=fill.job,
+                texts=(),
+            )
+            for fill in fills
+        ),
+    )
+    day = datetime(2026, 11, 2, 8, tzinfo=UTC)
+    load = LoadAnswer(
+        id="L7",
+        state=LoadState.CLAIMED,
+        plate="long",
+        plate_copy="long-1",
+        station="north",
+        operator="Ines",
+        mounted=None,
+        revision=1,
+        etag='"1.1"',
+        current_turn=1,
+        lease_until=day,
+        turns=(turn,),
+        clear=(),
+        jobs=(),
+        pulls=tuple(
+            PullAnswer(bin=f"BIN-{n}", walking_order=n, sku="AQ-CHEF-20", quantity=1, jobs=(f"J{n}",))
+            for n in range(1, pulls + 1)
+        ),
+        burn_seconds=10.0,
+        catalogue_version=shop.version,
+        calibration=LoadCalibrationAnswer(id="C3", measured_at=day, residual_mm=0.02),
+        created_at=day,
+        started_at=None,
+        ended_at=None,
+    )
+    return shop, LoadLayout("north", "long", "long-1", calibration, (Turn(1, fills),)), load
 
 
 def words_on(pdf: bytes) -> list[str]:

@@ -10,6 +10,7 @@ import pytest
 
 from service.pages.estimates import SIDE, scatter_of
 from service.pages.what_if import USUAL, done_at, pictures, question_of
+from service.plan.estimate_answers import MeasuredTurnAnswer
 from service.records.db import Database
 from service.records.errors import BadRequest
 from service.what_if.answer import Assumptions, WhatIfOut
@@ -93,8 +94,8 @@ def test_both_shops_stand_on_one_scale_and_what_never_ends_has_no_picture() -> N
 
 
 def test_a_lunch_break_is_drawn_at_the_edge_and_does_not_press_the_others_together() -> None:
-    turns = [{"estimated_s": 60.0, "expected_s": 80.0, "measured_s": 80.0}] * 9
-    lunch = {"estimated_s": 60.0, "expected_s": 80.0, "measured_s": 3600.0}
+    turns = [MeasuredTurnAnswer(estimated_s=60, expected_s=80, measured_s=80)] * 9
+    lunch = MeasuredTurnAnswer(estimated_s=60, expected_s=80, measured_s=3600)
 
     picture = scatter_of([*turns, lunch])
 

@@ -43,6 +43,7 @@ from service.records.tables import Base, BurnStart, History, Job, Load, LoadJob,
 from service.records.who import By
 from service.stock import put_backs
 from service.stock import reservations as stock
+from service.stock.stock_answers import put_backs_answer
 from tests.benches import (
     OPERATOR,
     a_bench_shop,
@@ -226,11 +227,11 @@ class BenchMachine(RuleBasedStateMachine):
     @rule()
     def units_are_put_back(self) -> None:
         with self.database.reading() as session:
-            waiting = put_backs.listed(session)
+            waiting = put_backs_answer(session)
         for one in waiting:
             self.database.write(
                 lambda session, one=one: put_backs.put_back(
-                    session, int(one["job"][1:]), None, by=By(OPERATOR, self.clock())
+                    session, int(one.job[1:]), None, by=By(OPERATOR, self.clock())
                 )
             )
 

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from sqlalchemy import event
 
+from service.loads.load_answers import LoadAnswer
 from service.records.db import Database
 from tests.benches import Bench
 from tests.clocks import SetClock
@@ -84,13 +85,13 @@ def test_the_answer_of_an_act_that_makes_files_stale_is_shaped_once(
     from service.bench import acts
 
     shaped: list[int] = []
-    as_before = acts.load_json
+    as_before = acts.load_answer
 
-    def counting(session: Any, row: Any, shop: Any) -> dict[str, Any]:
+    def counting(session: Any, row: Any, shop: Any) -> LoadAnswer:
         shaped.append(row.revision)
         return as_before(session, row, shop)
 
-    monkeypatch.setattr(acts, "load_json", counting)
+    monkeypatch.setattr(acts, "load_answer", counting)
     slot = load["turns"][0]["slots"][0]["slot"]
 
     answer = bench.post(load, "seated", {"turn": 1, "slots": {slot: "does_not_fit"}}).json()

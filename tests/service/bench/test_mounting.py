@@ -11,8 +11,10 @@ import pytest
 from sqlalchemy import select
 
 from layout.shop.shop import Shop
+from service.bench import acts
 from service.pages import scanning
 from service.records.db import Database
+from service.records.ids import LOAD, number
 from service.records.tables import Load, Stock
 from tests.benches import Bench, a_bench_shop, flat_plate, turning_plate
 from tests.clocks import SetClock
@@ -110,7 +112,7 @@ def test_a_load_that_has_begun_is_burned_to_its_end_on_its_plate(bench: Bench) -
 
 def test_codes_of_plates_bins_units_and_loads_are_told_apart_by_their_form(bench: Bench) -> None:
     bench.order()
-    load = bench.claimed()
+    load = acts.seen(bench.tools, number(LOAD, bench.claimed()["id"]))
     shop: Shop = bench.shop
 
     read = {
