@@ -14,8 +14,6 @@ import structlog
 from fastapi import Depends, FastAPI, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from fastapi.openapi.utils import get_openapi
-from starlette.datastructures import Headers
-from starlette.types import Receive, Scope, Send
 
 from service import doorway, pages
 from service.api import (
@@ -42,6 +40,7 @@ from service.api import (
     what_if,
 )
 from service.api.security import EVERYBODY, caller
+from service.arrivals.admission import Admission
 from service.pages import faults
 from service.running.relay import Publish
 from service.running.runner import Runner
@@ -87,33 +86,6 @@ _SECURITY_HEADERS = {
 _REQUEST_ID = re.compile(r"^[A-Za-z0-9_-]{1,64}$", re.ASCII)
 
 
-class Application(FastAPI):
-    """FastAPI, but a body whose announced length is too large is turned away with a problem like any other;
-    the framework would answer in plain text before any handler of ours is asked."""
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and _announced(scope) > _most_bytes(self, scope):
-            answer: Response = problems.problem(
-                413, "body_too_large", "The body is larger than is taken here."
-            )
-            request = Request({**scope, "app": self})
-            if faults.is_for_people(request):
-                answer = faults.fault_page(request, 413)
-            await answer(scope, receive, send)
-            return
-        await super().__call__(scope, receive, send)
-
-
-def _most_bytes(app: FastAPI, scope: Scope) -> int:
-    return pages.UPLOADS.get(scope["path"], doorway.tools_in(app).settings.max_body_bytes)
-
-
-def _announced(scope: Scope) -> int:
-    """The Content-Length, 0 where there is none or none that is a number."""
-    length = Headers(scope=scope).get("content-length", "0")
-    return int(length) if length.isascii() and length.isdecimal() and len(length) < 18 else 0
-
-
 def create_app(tools: Tools) -> FastAPI:
     """The application around a process's tools. Its threads run from start-up to shut-down."""
     settings = tools.settings
@@ -130,7 +102,7 @@ def create_app(tools: Tools) -> FastAPI:
             tools.geometry.close()
             tools.database.engine.dispose()
 
-    app = Application(
+    app = FastAPI(
         title="Ricasso",
         version="1",
         description="Laser-personalisation job queue: orders in, verified burn files and pulls out.",
@@ -138,7 +110,6 @@ def create_app(tools: Tools) -> FastAPI:
         openapi_url=None,
         docs_url=None,
         redoc_url=None,
-        max_body_size=settings.max_body_bytes,
         telemetry={"logs": False},  # a validation message could quote a customer's words
     )
     doorway.equip(app, tools)
@@ -148,7 +119,8 @@ def create_app(tools: Tools) -> FastAPI:
         app.include_router(module.router)
     if settings.docs:
         _describe(app)
-    app.middleware("http")(_watch)
+    app.add_middleware(Admission)
+    app.middleware("http")(_watch)  # outermost: what is not let in is watched too
     return app
 
 

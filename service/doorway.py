@@ -17,12 +17,15 @@ from typing import Annotated
 from fastapi import Depends, FastAPI, Request
 
 from service.records.gauges import Metrics
+from service.requests import sessions
+from service.requests.crowd import Crowd
 from service.shop.tools import Tools
 
 
 def equip(app: FastAPI, tools: Tools) -> None:
     """Put the tools where requests find them."""
     app.state.tools = tools
+    app.state.crowd = Crowd()
     app.state.metrics = Metrics(tools.database, clock=tools.clock, version=version("ricasso"))
 
 
@@ -32,11 +35,29 @@ def tools_in(app: FastAPI) -> Tools:
     return tools
 
 
+def crowd_in(app: FastAPI) -> Crowd:
+    """What the application answers at this moment."""
+    crowd: Crowd = app.state.crowd
+    return crowd
+
+
+def key_id_of(request: Request) -> str:
+    """The public part of the key that the caller, known by now, came with or signed in with."""
+    scheme, _, key = request.headers.get("authorization", "").partition(" ")
+    if scheme.lower() == "bearer":
+        return key.strip().split("_")[2]
+    return request.cookies[sessions.COOKIE].partition(".")[0]
+
+
 # Coroutines, so that the framework does not send a thread for what is only handed on.
 
 
 async def _tools(request: Request) -> Tools:
     return tools_in(request.app)
+
+
+async def _crowd(request: Request) -> Crowd:
+    return crowd_in(request.app)
 
 
 async def _metrics(request: Request) -> Metrics:
@@ -45,4 +66,5 @@ async def _metrics(request: Request) -> Metrics:
 
 
 AtHand = Annotated[Tools, Depends(_tools)]
+AnswersNow = Annotated[Crowd, Depends(_crowd)]
 Gauges = Annotated[Metrics, Depends(_metrics)]

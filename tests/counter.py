@@ -38,7 +38,7 @@ def the_shelf() -> Shelf:
 
 
 #: Applications by the settings that their routes are made of.
-_made: dict[tuple[bool, int], FastAPI] = {}
+_made: dict[bool, FastAPI] = {}
 
 
 def an_app(tools: Tools) -> FastAPI:
@@ -46,8 +46,7 @@ def an_app(tools: Tools) -> FastAPI:
 
     Its routes are those of the first one: to make them takes FastAPI longer than most tests do.
     """
-    settings = tools.settings
-    kind = (settings.docs, settings.max_body_bytes)
+    kind = tools.settings.docs
     if kind not in _made:
         _made[kind] = create_app(tools)
         _made[kind].middleware_stack = _made[kind].build_middleware_stack()

@@ -17,4 +17,4 @@ router = APIRouter(tags=["checks"])
 def check(tools: AtHand, body: CheckIn, who: Intake) -> CheckAnswer:
     """Check inscriptions on a product, with everything that stands in the way, and a picture."""
     inscriptions = tuple(one.value() for one in body.inscriptions)
-    return checks.check(tools, body.sku, inscriptions)
+    return checks.check(tools, body.sku, inscriptions, client=who.client)

@@ -6,13 +6,13 @@ import asyncio
 from collections.abc import AsyncIterator
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Header, Query
+from fastapi import APIRouter, Depends, Header, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from service.api.security import Anyone
 from service.callbacks.stream import Follower
-from service.doorway import AtHand
+from service.doorway import AnswersNow, AtHand, key_id_of
 
 router = APIRouter()
 
@@ -22,7 +22,13 @@ _POLLS = 900
 _QUIET_POLLS = 15
 
 
-@router.get("/v1/events", response_class=EventSourceResponse)
+async def _place(request: Request, now: AnswersNow, who: Anyone) -> AsyncIterator[None]:
+    """Held as long as the stream lasts. Raises TooManyStreams."""
+    with now.stream(key_id_of(request)):
+        yield
+
+
+@router.get("/v1/events", dependencies=[Depends(_place)], response_class=EventSourceResponse)
 async def follow(
     tools: AtHand,
     who: Anyone,

@@ -28,7 +28,7 @@ class ReadinessAnswer(AnswerBody):
 
 
 @router.get("/healthz")
-def healthz() -> HealthAnswer:
+async def healthz() -> HealthAnswer:
     """The process answers; nothing else is looked at."""
     return HealthAnswer(status="ok")
 

@@ -30,6 +30,8 @@ _RETRY_AFTER = {
     errors.DatabaseBusy: "1",
     errors.CheckTooSlow: "5",
     errors.CheckersBusy: "1",
+    errors.ServiceBusy: "1",
+    errors.TooManyStreams: "30",
 }
 _TITLES = {
     400: "The request can't be read",
@@ -37,12 +39,14 @@ _TITLES = {
     403: "This key's role may not do that",
     404: "Not found",
     405: "Not a method of this address",
+    408: "Too slow",
     409: "Not possible in the present state",
     412: "Changed since you last saw it",
     413: "Too large",
     415: "Not a media type that is taken",
     422: "The request can't be carried out as it stands",
     428: "Say which version you mean",
+    429: "Too much at once",
     500: "Something went wrong here",
     503: "Busy, try again",
 }
@@ -67,13 +71,14 @@ def problem(
 
 def install(app: FastAPI) -> None:
     """Let every error leave the application as a problem."""
-    app.add_exception_handler(Refusal, _refused)
+    app.add_exception_handler(Refusal, refused)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(OperationalError, _database)
 
 
-def _refused(request: Request, error: Exception) -> JSONResponse:
+def refused(request: Request, error: Exception) -> JSONResponse:
+    """The answer to a Refusal."""
     assert isinstance(error, Refusal)
     status = next((STATUS[kind] for kind in type(error).__mro__ if kind in STATUS), 409)
     wait_s = error.about.get("retry_after_s", _RETRY_AFTER.get(type(error)))
@@ -126,6 +131,11 @@ def _http(request: Request, error: Exception) -> JSONResponse:
 
 
 def _database(request: Request, error: Exception) -> JSONResponse:
+    return database_unreachable(error)
+
+
+def database_unreachable(error: Exception) -> JSONResponse:
+    """The answer where the database does not."""
     log.error("database_unreachable", kind=type(error).__name__)
     return problem(
         503,

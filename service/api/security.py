@@ -11,7 +11,7 @@ from fastapi import Depends, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
 from service.doorway import AtHand
-from service.records.errors import FormTokenWrong, KeyMissing, RoleNotAllowed
+from service.records.errors import FormTokenWrong, KeyMissing, KeyUnknown, RoleNotAllowed
 from service.records.who import Role, Who
 from service.requests import keys, sessions
 from service.shop.tools import Tools
@@ -42,6 +42,24 @@ def caller(*roles: Role) -> Callable[..., Who]:
         return replace(who, name=named) if named.isprintable() and named else who
 
     return find
+
+
+def is_known(request: Request, tools: Tools) -> bool:
+    """Whether the request comes with a key or a session that is in use; what it may do is not looked at."""
+    scheme, _, key = request.headers.get("authorization", "").partition(" ")
+    cookie = request.cookies.get(sessions.COOKIE)
+    try:
+        with tools.database.reading() as session:
+            if scheme.lower() == "bearer":
+                keys.who_has(session, key.strip(), now=tools.clock())
+            elif cookie is not None:
+                secret = sessions.secret_of(tools.settings.data)
+                sessions.signed_in(session, cookie, secret=secret, now=tools.clock())
+            else:
+                return False
+    except KeyUnknown:
+        return False
+    return True
 
 
 def browser(request: Request, tools: Tools) -> sessions.SignedIn:

@@ -11,6 +11,8 @@ import typer
 from service.cli.saying import Data, Failed, settings_of
 
 _GRACE_SECONDS = 5
+#: Connections made and not taken up yet.
+_BACKLOG = 1024
 
 
 def serve(
@@ -22,6 +24,7 @@ def serve(
     import uvicorn
 
     from service.app import create_app, set_up_logging
+    from service.arrivals.deadlines import TimedConnection, raise_open_files
     from service.running.assembly import assemble
     from service.stock import import_stock as imports
 
@@ -42,12 +45,14 @@ def serve(
         typer.echo(f"stock      {stocked} counts of the opening stock were put in")
     typer.echo(f"keys       ricasso keys new owner --data {settings.data}")
     typer.echo("Ctrl-C stops it.")
+    TimedConnection.most_connections = raise_open_files()
     config = uvicorn.Config(
         app,
+        http=TimedConnection,
+        backlog=_BACKLOG,
         log_config=None,
         access_log=False,
         server_header=False,
-        limit_concurrency=200,
         timeout_keep_alive=5,
         timeout_graceful_shutdown=_GRACE_SECONDS,
         h11_max_incomplete_event_size=16_384,
@@ -65,7 +70,7 @@ def _listen(host: str, port: int) -> socket.socket:
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((host, port))
-        listening.listen(128)
+        listening.listen(_BACKLOG)
     except OSError as error:
         listening.close()
         raise Failed(

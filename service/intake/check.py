@@ -44,15 +44,21 @@ class CheckAnswer(ResultAnswer):
 
 
 def check(
-    tools: Tools, sku: str, inscriptions: Sequence[Inscription], *, is_captioned: bool = True
+    tools: Tools,
+    sku: str,
+    inscriptions: Sequence[Inscription],
+    *,
+    is_captioned: bool = True,
+    client: str | None = None,
 ) -> CheckAnswer:
-    """The whole answer of `POST /v1/checks`; its pictures with or without captions."""
+    """The whole answer of `POST /v1/checks`; its pictures with or without captions. `client`: whose share of
+    the workers it is taken from."""
     with tools.database.reading() as session:
         shop_in_force = in_force(session)
         available = stock.available(session, sku)
         paces = learning.paces(session)
     result, pictures = tools.geometry.proof(
-        sku, inscriptions, in_force=shop_in_force, is_captioned=is_captioned
+        sku, inscriptions, in_force=shop_in_force, is_captioned=is_captioned, client=client
     )
     checked = result_answer(result)
     return CheckAnswer(

@@ -144,7 +144,7 @@ def _outcome(tools: Tools, ref: str, row: int, identity: str) -> Reported:
 
 
 def _try_out(tools: Tools, ref: str, row: int, body: Any) -> Reported:
-    results = intake.check_lines(tools, intake.wanted_of(body))
+    results = intake.check_lines(tools, intake.wanted_of(body), client=None)
     stopped = [
         f"{line.line_ref}: {finding.message}"
         for line, result in zip(body.lines, results, strict=True)

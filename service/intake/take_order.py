@@ -58,7 +58,7 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
     fingerprint = fingerprint_of(body.model_dump(mode="json"))
 
     def prepare() -> tuple[list[CheckResult], datetime | None]:
-        results = check_lines(tools, wanted)
+        results = check_lines(tools, wanted, client=who.client)
         return results, promises.of_lines(tools, wanted.lines, results, ship_by=wanted.ship_by)
 
     def work(session: Session, prepared: tuple[list[CheckResult], datetime | None]) -> Answer:
@@ -82,8 +82,9 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
     )
 
 
-def check_lines(tools: Tools, wanted: OrderWanted) -> list[CheckResult]:
-    """Check every line, the words of a set at one height; equal lines are checked once."""
+def check_lines(tools: Tools, wanted: OrderWanted, *, client: str | None) -> list[CheckResult]:
+    """Check every line, the words of a set at one height; equal lines are checked once. `client`: whose share
+    of the workers it is taken from, None for the house."""
     with tools.database.reading() as session:
         in_force = checks.in_force(session)
     results: dict[Any, CheckResult] = {}
@@ -91,16 +92,20 @@ def check_lines(tools: Tools, wanted: OrderWanted) -> list[CheckResult]:
     def check(line: LineWanted) -> CheckResult:
         request = (line.sku, line.inscriptions)
         if request not in results:
-            results[request] = _check_or_hold(tools, line, in_force, refuse=wanted.refuse_unengravable)
+            results[request] = _check_or_hold(
+                tools, line, in_force, refuse=wanted.refuse_unengravable, client=client
+            )
         return results[request]
 
     return list(levelled(wanted.lines, [check(line) for line in wanted.lines], check))
 
 
-def _check_or_hold(tools: Tools, line: LineWanted, in_force: InForce, *, refuse: bool) -> CheckResult:
+def _check_or_hold(
+    tools: Tools, line: LineWanted, in_force: InForce, *, refuse: bool, client: str | None
+) -> CheckResult:
     """The check, or, when it fails or takes too long, a finding that holds the line: it is paid for."""
     try:
-        return tools.geometry.check(line.sku, line.inscriptions, in_force=in_force)
+        return tools.geometry.check(line.sku, line.inscriptions, in_force=in_force, client=client)
     except CheckersBusy:
         raise  # nothing is known against these words: asked again, they are checked
     except Exception as error:
@@ -145,10 +150,10 @@ def amend_line(
         sku = orders.line_of(order, line_ref).sku
         others = {o.line_ref: (o.inscriptions, o.checked) for o in order.lines if o.line_ref != line_ref}
         in_force = checks.in_force(session)
-    result = tools.geometry.check(sku, values, in_force=in_force)
+    result = tools.geometry.check(sku, values, in_force=in_force, client=who.client)
     level = _level_with(values, result, line_ref, others)
     if level != values:
-        result = tools.geometry.check(sku, level, in_force=in_force)
+        result = tools.geometry.check(sku, level, in_force=in_force, client=who.client)
 
     def work(session: Session) -> tuple[OrderAnswer, str]:
         order = orders.changeable(session, identity, etag, who=who)

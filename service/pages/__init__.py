@@ -46,7 +46,11 @@ ROUTERS = (
 #: Largest body of each address that takes more than the service's own limit.
 UPLOADS = {stock.ADDRESS: stock.LARGEST_FILE}
 
+#: Where somebody without a key may send a form: how these addresses begin.
+OPEN = ("/sign-in", "/proof/")
+
 __all__ = [
+    "OPEN",
     "ROUTERS",
     "UPLOADS",
     "ahead",

@@ -7,11 +7,11 @@ import hashlib
 from collections.abc import AsyncIterator
 from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
-from service.doorway import AtHand
+from service.doorway import AnswersNow, AtHand, key_id_of
 from service.pages.gate import HouseVisitor
 from service.plan import board_rows as rows
 from service.records.ids import LOAD, number
@@ -36,7 +36,13 @@ def signature_of(tools: Tools, about: str) -> str:
     return hashlib.sha256(said.encode()).hexdigest()[:16]
 
 
-@router.get("/live", response_class=EventSourceResponse)
+async def _place(request: Request, now: AnswersNow, visitor: HouseVisitor) -> AsyncIterator[None]:
+    """Held as long as the stream lasts. Raises TooManyStreams."""
+    with now.stream(key_id_of(request)):
+        yield
+
+
+@router.get("/live", dependencies=[Depends(_place)], response_class=EventSourceResponse)
 async def follow(
     tools: AtHand, visitor: HouseVisitor, about: Annotated[str, Query(pattern=r"^(all|L\d{1,18})$")]
 ) -> AsyncIterator[ServerSentEvent]:

@@ -144,5 +144,13 @@ class CheckTooSlow(Refusal):
     """A geometry check took longer than a request may take."""
 
 
+class ServiceBusy(Refusal):
+    """More is asked at once than this process answers; nothing was changed, trying again is safe."""
+
+
+class TooManyStreams(Refusal):
+    """A key listens with as many event streams as it may; `about["most"]` is how many."""
+
+
 class CheckersBusy(Refusal):
     """All workers were busy with other checks for as long as a request may wait; nothing was changed."""

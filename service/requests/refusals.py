@@ -38,4 +38,6 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.DatabaseBusy: 503,
     errors.CheckTooSlow: 503,
     errors.CheckersBusy: 503,
+    errors.ServiceBusy: 503,
+    errors.TooManyStreams: 429,
 }

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from service.records.errors import CheckTooSlow, DatabaseBusy, Refusal, RequestInFlight
+from service.records.errors import CheckersBusy, CheckTooSlow, DatabaseBusy, Refusal, RequestInFlight
 
 _MOST_BYTES = 64 * 2**20
 
@@ -28,7 +28,7 @@ class Result(StrEnum):
 
 
 #: Refusals that pass by themselves: the same row may be taken a little later.
-PASSING = (RequestInFlight, DatabaseBusy, CheckTooSlow)
+PASSING = (RequestInFlight, DatabaseBusy, CheckTooSlow, CheckersBusy)
 
 
 @dataclass(frozen=True, slots=True)

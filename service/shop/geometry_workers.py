@@ -10,8 +10,6 @@ import multiprocessing
 import os
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import CancelledError, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -25,6 +23,7 @@ from layout.shop.stations import Calibration
 from service.records.errors import CheckersBusy, CheckTooSlow
 from service.shop import catalogue
 from service.shop.font_tables import FontTables
+from service.shop.worker_pool import NoRoom, TookTooLong, WorkerPool
 
 T = TypeVar("T")
 
@@ -38,8 +37,7 @@ class InForce:
     proofs: tuple[Proof, ...] = ()
 
 
-#: Longest that the workers may take to start.
-_START_SECONDS = 120.0
+_LONG_WORK = "long work of the house"
 _CHECK_TOO_SLOW = "the check took too long; ask for fewer or shorter inscriptions"
 _WORK_TOO_SLOW = "working this out took longer than a request may; try again soon"
 
@@ -51,11 +49,13 @@ class Geometry:
         self._folder, self._cache = folder, cache
         self._workers, self.timeout_seconds = workers, timeout_seconds
         self._lock = threading.Lock()
-        self._pool: ProcessPoolExecutor | None = None
+        self._pool: WorkerPool | None = None
 
-    def check(self, sku: str, inscriptions: Sequence[Inscription], *, in_force: InForce) -> CheckResult:
-        """Check one unit's inscriptions. Raises CheckTooSlow."""
-        result: CheckResult = self._run(_check, sku, tuple(inscriptions), in_force)
+    def check(
+        self, sku: str, inscriptions: Sequence[Inscription], *, in_force: InForce, client: str | None = None
+    ) -> CheckResult:
+        """Check one unit's inscriptions, for a client or for the house. Raises CheckTooSlow, CheckersBusy."""
+        result: CheckResult = self._run(_check, sku, tuple(inscriptions), in_force, client=client)
         return result
 
     def proof(
@@ -65,87 +65,68 @@ class Geometry:
         *,
         in_force: InForce,
         is_captioned: bool = True,
+        client: str | None = None,
     ) -> tuple[CheckResult, dict[str, str]]:
-        """The check and, by face, an SVG picture of what it saw. Raises CheckTooSlow."""
+        """The check and, by face, an SVG picture of what it saw. Raises CheckTooSlow, CheckersBusy."""
         result: tuple[CheckResult, dict[str, str]] = self._run(
-            partial(_proof, is_captioned=is_captioned), sku, tuple(inscriptions), in_force
+            partial(_proof, is_captioned=is_captioned), sku, tuple(inscriptions), in_force, client=client
         )
         return result
 
     def work(self, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:
         """Run a function of module level on picklable values, for so long (None: as long as a check may).
 
-        Raises CheckTooSlow.
+        What may take longer than a check has one share of the workers between all of its kind.
+        Raises CheckTooSlow, CheckersBusy.
         """
-        result: T = self._run(function, *arguments, seconds=seconds, too_slow=_WORK_TOO_SLOW)
+        result: T = self._run(
+            function,
+            *arguments,
+            seconds=seconds,
+            too_slow=_WORK_TOO_SLOW,
+            client=None if seconds is None else _LONG_WORK,
+        )
         return result
 
     def warm(self) -> None:
-        """Start the workers, so that the first check need not wait for them. Raises BrokenProcessPool."""
+        """Start the workers, so that the first check need not wait for them. Raises WorkerDied."""
         if self._workers > 0:
             self._open_pool()
 
     def close(self) -> None:
         with self._lock:
             if self._pool is not None:
-                self._pool.shutdown(wait=False, cancel_futures=True)
+                self._pool.close()
                 self._pool = None
 
     def _run(
-        self, work: Any, *arguments: Any, seconds: float | None = None, too_slow: str = _CHECK_TOO_SLOW
+        self,
+        work: Any,
+        *arguments: Any,
+        client: str | None,
+        seconds: float | None = None,
+        too_slow: str = _CHECK_TOO_SLOW,
     ) -> Any:
         if self._workers == 0:
             _open_shop(self._folder, self._cache)
             return work(*arguments)
-        for last_try in (False, True):
-            pool = self._open_pool()
-            try:
-                future = pool.submit(work, *arguments)
-            except RuntimeError:  # broken, or discarded by another request, since it was looked up
-                self._discard(pool)
-                if last_try:
-                    raise
-                continue
-            try:
-                return future.result(timeout=self.timeout_seconds if seconds is None else seconds)
-            except TimeoutError:
-                if not future.running() and not future.done():
-                    # It never began: the workers are busy with others, who must not be killed for that. It is
-                    # not cancelled: a pool that breaks stumbles over a cancelled future (CPython before 3.12)
-                    # and then leaves its other callers waiting.
-                    raise CheckersBusy("too many checks at once; try again") from None
-                self._discard(pool)
-                raise CheckTooSlow(too_slow) from None
-            except (BrokenProcessPool, CancelledError):
-                # A worker was killed, from outside or beside a neighbour that hung: the pool is of no use any
-                # more, the check may be repeated.
-                self._discard(pool)
-                if last_try:
-                    raise
-        raise AssertionError("unreachable")
+        longest = self.timeout_seconds if seconds is None else seconds
+        try:
+            return self._open_pool().run(
+                work, *arguments, client=client, wait_seconds=longest, work_seconds=longest
+            )
+        except NoRoom:
+            raise CheckersBusy("too many checks at once; try again") from None
+        except TookTooLong:
+            raise CheckTooSlow(too_slow) from None
 
-    def _open_pool(self) -> ProcessPoolExecutor:
+    def _open_pool(self) -> WorkerPool:
         with self._lock:
             if self._pool is None:
-                pool = ProcessPoolExecutor(
-                    self._workers,
-                    mp_context=multiprocessing.get_context("spawn"),
-                    initializer=_start,
-                    initargs=(self._folder, self._cache),
-                )
-                # Starting takes seconds on a busy machine, which must not count as a check's time.
-                for started in [pool.submit(_is_open) for _ in range(self._workers)]:
-                    started.result(timeout=_START_SECONDS)
+                pool = WorkerPool(self._workers, _start, (self._folder, self._cache))
+                pool.open()  # takes seconds on a busy machine, which must not count as a check's time
                 self._pool = pool
             return self._pool
-
-    def _discard(self, pool: ProcessPoolExecutor) -> None:
-        with self._lock:
-            if self._pool is pool:
-                self._pool = None
-        for process in list((pool._processes or {}).values()):  # no public way to end a worker that hangs
-            process.kill()
-        pool.shutdown(wait=False)  # those who wait are told by the broken pool, and try again
 
 
 # --- in the worker ---
@@ -175,10 +156,6 @@ def _end_with_the_service() -> None:
     if service is not None:
         service.join()
         os._exit(1)
-
-
-def _is_open() -> bool:
-    return "shop" in _OPEN
 
 
 def _check(sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> CheckResult:

@@ -1,0 +1,137 @@
+"""Whether a request is let in: its body is read only from a caller who is known, within a deadline and a
+size, and only so many requests are answered at once.
+
+A caller who is nobody's is shown to the route without a body: the route's own refusal is the answer. What is
+read here is handed on whole, so that a body that trickles in holds no place among those being answered.
+Health is asked about outside all this.
+"""
+
+from __future__ import annotations
+
+import asyncio
+
+from fastapi.concurrency import run_in_threadpool
+from sqlalchemy.exc import OperationalError
+from starlette.datastructures import Headers
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service import doorway, pages
+from service.api import problems, security
+from service.pages import faults
+from service.records.errors import ServiceBusy
+from service.requests.crowd import Crowd
+
+_HEALTH = frozenset({"/healthz", "/readyz"})
+#: They last for many minutes and are counted by key (`service.requests.crowd`).
+_STREAMS = frozenset({"/v1/events", "/live"})
+#: What a slow line needs for a body: a fixed time, and more for a large one.
+BODY_SECONDS = 15.0
+_SLOWEST_BYTES_A_SECOND = 50_000
+
+
+class _TooLarge(Exception): ...
+
+
+class _Gone(Exception):
+    """The caller hung up before the body was whole."""
+
+
+class Admission:
+    """ASGI middleware around the routes."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http" or scope["path"] in _HEALTH:
+            await self._app(scope, receive, send)
+            return
+        request = Request(scope)
+        try:
+            receive = await _with_body(request, receive)
+        except _Gone:
+            return
+        except (_TooLarge, TimeoutError, OperationalError) as error:
+            await _refuse(request, _answer_to(error), receive, send)
+            return
+        if scope["path"] in _STREAMS:
+            await self._app(scope, receive, send)
+        else:
+            await self._answered_among(doorway.crowd_in(request.app), request, receive, send)
+
+    async def _answered_among(self, crowd: Crowd, request: Request, receive: Receive, send: Send) -> None:
+        try:
+            crowd.enter()
+        except ServiceBusy as busy:
+            await _refuse(request, problems.refused(request, busy), receive, send)
+            return
+        try:
+            await self._app(request.scope, receive, send)
+        finally:
+            crowd.leave()
+
+
+def _answer_to(error: Exception) -> Response:
+    if isinstance(error, _TooLarge):
+        return problems.problem(413, "body_too_large", "The body is larger than is taken here.")
+    if isinstance(error, TimeoutError):
+        gone_after = {"Connection": "close"}
+        return problems.problem(408, "body_too_slow", "The body took too long to arrive.", headers=gone_after)
+    return problems.database_unreachable(error)
+
+
+async def _with_body(request: Request, receive: Receive) -> Receive:
+    """What the route is to receive. Raises _TooLarge, _Gone, TimeoutError, OperationalError."""
+    headers = request.headers
+    if headers.get("transfer-encoding") is None and _announced(headers) == 0:
+        return receive
+    tools = doorway.tools_in(request.app)
+    path = request.scope["path"]
+    if not path.startswith(pages.OPEN) and not await run_in_threadpool(security.is_known, request, tools):
+        return _again(b"", receive)
+    most = pages.UPLOADS.get(path, tools.settings.max_body_bytes)
+    if _announced(headers) > most:
+        raise _TooLarge
+    async with asyncio.timeout(BODY_SECONDS + most / _SLOWEST_BYTES_A_SECOND):
+        return _again(await _whole(receive, most), receive)
+
+
+def _announced(headers: Headers) -> int:
+    """The Content-Length, 0 where there is none or none that is a number."""
+    length = headers.get("content-length", "0")
+    return int(length) if length.isascii() and length.isdecimal() and len(length) < 18 else 0
+
+
+async def _whole(receive: Receive, most: int) -> bytes:
+    body = bytearray()
+    while True:
+        message = await receive()
+        if message["type"] == "http.disconnect":
+            raise _Gone
+        body += message.get("body", b"")
+        if len(body) > most:
+            raise _TooLarge
+        if not message.get("more_body", False):
+            return bytes(body)
+
+
+def _again(body: bytes, receive: Receive) -> Receive:
+    """The body in one piece, then whatever else comes (the caller hangs up)."""
+    given = False
+
+    async def give() -> Message:
+        nonlocal given
+        if given:
+            return await receive()
+        given = True
+        return {"type": "http.request", "body": body, "more_body": False}
+
+    return give
+
+
+async def _refuse(request: Request, answer: Response, receive: Receive, send: Send) -> None:
+    if faults.is_for_people(request):
+        answer = faults.fault_page(request, answer.status_code)
+    await answer(request.scope, receive, send)

@@ -1,0 +1,102 @@
+"""Workers shared fairly: nobody's questions keep everybody else's from being answered."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service.shop.worker_pool import NoRoom, TookTooLong, WorkerDied, WorkerPool
+
+
+def nothing() -> None: ...
+
+
+def fails() -> None:
+    raise ValueError("no such blade")
+
+
+class CannotTravel(Exception):
+    def __reduce__(self) -> Any:
+        raise TypeError
+
+
+def fails_badly() -> None:
+    raise CannotTravel
+
+
+@pytest.fixture(scope="module")
+def pool() -> Iterator[WorkerPool]:
+    opened = WorkerPool(2, nothing, most_waiting_of_one=2)
+    opened.open()
+    yield opened
+    opened.close()
+
+
+def ask(pool: WorkerPool, work: Any, *arguments: Any, client: str | None = None, seconds: float = 30) -> Any:
+    return pool.run(work, *arguments, client=client, wait_seconds=30, work_seconds=seconds)
+
+
+def wait_until(pool: WorkerPool, *, waiting: int, running: int) -> None:
+    while pool.waiting != waiting or sum(pool._running.values()) != running:
+        time.sleep(0.01)
+
+
+def test_an_error_comes_back_as_it_was_raised(pool: WorkerPool) -> None:
+    with pytest.raises(ValueError, match="no such blade"):
+        ask(pool, fails)
+    with pytest.raises(RuntimeError, match="CannotTravel in a worker"):
+        ask(pool, fails_badly)
+
+
+def _until(file: Path) -> None:
+    while not file.exists():
+        time.sleep(0.01)
+
+
+def test_a_client_who_floods_leaves_a_worker_to_others(pool: WorkerPool, tmp_path: Path) -> None:
+    over = tmp_path / "over"
+    with ThreadPoolExecutor(3) as threads:
+        flood = [threads.submit(ask, pool, _until, over, client="flood", seconds=60) for _ in range(3)]
+        wait_until(pool, waiting=2, running=1)
+
+        neighbour = ask(pool, os.getpid, client="neighbour")
+        with pytest.raises(NoRoom):  # two of its questions wait already
+            ask(pool, os.getpid, client="flood")
+        house = ask(pool, os.getpid)
+
+        over.touch()
+
+        assert neighbour == house
+        assert [each.exception(60) for each in flood] == [None, None, None]
+
+
+def test_only_the_worker_that_hangs_is_ended(pool: WorkerPool, tmp_path: Path) -> None:
+    over = tmp_path / "over"
+    with ThreadPoolExecutor(2) as threads:
+        hangs = threads.submit(ask, pool, signal.pause, seconds=0.3)
+        steady = threads.submit(ask, pool, _until_and_who, over)
+
+        assert isinstance(hangs.exception(60), TookTooLong)
+        over.touch()
+        worker = steady.result(60)
+
+    assert worker in {ask(pool, os.getpid) for _ in range(6)}
+
+
+def _until_and_who(file: Path) -> int:
+    _until(file)
+    return os.getpid()
+
+
+def test_work_whose_worker_dies_is_given_to_another_once(pool: WorkerPool) -> None:
+    with pytest.raises(WorkerDied):
+        ask(pool, os._exit, 1)
+
+    assert ask(pool, os.getpid) != os.getpid()
