@@ -229,6 +229,7 @@ class _Worker:
 
     def end(self) -> None:
         self._process.kill()
+        self._process.join(5)  # or it would be kept in the system's table
 
 
 def _work(line: Connection, start: Callable[..., object], arguments: tuple[Any, ...]) -> None:
