@@ -33,7 +33,8 @@ def main() -> None:
                 _ask(address, path, key) for _ in range(_ASKED // 2) for path in ("/healthz", "/v1/orders")
             ]
             seconds = time.perf_counter() - begun
-    input_line("idle connections", f"{_IDLE} idle, {_ASKED} asked in {seconds:.1f} s", str(sorted(set(statuses))))
+    given = ", ".join(str(status) for status in sorted(set(statuses)))
+    input_line("idle connections", f"{_IDLE} idle, {_ASKED} asked in {seconds:.1f} s", given)
     # Whatever is not an answer counts, not only a 503.
     figure("idle_connections_503", sum(status != 200 for status in statuses))
 
