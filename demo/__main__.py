@@ -22,16 +22,16 @@ def main() -> int:
     parser.add_argument(
         "--out", type=Path, default=ROOT / "demo" / "out", help="folder for data and pictures"
     )
-    asked = parser.parse_args()
+    options = parser.parse_args()
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        return _tell(asked.port, asked.out, once=asked.once)
+        return _tell(options.port, options.out, once=options.once)
     except StoryBroken as broken:
         print(f"\nThe story broke: {broken}", file=sys.stderr)
         return 1
     except KeyboardInterrupt:
         print("\nstopped")
-        return 0 if not asked.once else 130
+        return 0 if not options.once else 130
 
 
 def _tell(port: int | None, out: Path, *, once: bool) -> int:

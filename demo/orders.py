@@ -1,4 +1,4 @@
-"""What the made-up buyers want. Names, words and dates are invented."""
+"""Orders of made-up buyers. Names, words and dates are invented."""
 
 from __future__ import annotations
 

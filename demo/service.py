@@ -143,11 +143,11 @@ class Caller:
 
 
 class Listener:
-    """The store's end of the callbacks: checks each signature itself, keeps what was told."""
+    """The store's end of the callbacks: checks each signature itself and keeps the events."""
 
     def __init__(self) -> None:
         self.secret = ""
-        self.told: list[dict[str, Any]] = []
+        self.events: list[dict[str, Any]] = []
         self.unsigned = 0
         listener = self
 
@@ -158,7 +158,7 @@ class Listener:
                 key = base64.b64decode(listener.secret.removeprefix("whsec_"))
                 wanted = "v1," + base64.b64encode(hmac.digest(key, signed, hashlib.sha256)).decode()
                 if wanted in self.headers["webhook-signature"].split():
-                    listener.told.append(json.loads(body))
+                    listener.events.append(json.loads(body))
                 else:
                     listener.unsigned += 1
                 self.send_response(204)
@@ -168,7 +168,7 @@ class Listener:
                 return
 
         self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-        self.url = f"http://127.0.0.1:{self._server.server_address[1]}/told"
+        self.url = f"http://127.0.0.1:{self._server.server_address[1]}/events"
         self._thread = threading.Thread(
             target=self._server.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True
         )
@@ -186,7 +186,7 @@ class Listener:
         """Raises StoryBroken when so many events of the kind have not come in time."""
         pause = threading.Event()
         for _ in range(int(seconds * 10)):
-            if sum(event["type"] == kind for event in self.told) >= count:
+            if sum(event["type"] == kind for event in self.events) >= count:
                 return
             pause.wait(0.1)
-        raise StoryBroken(f"fewer than {count} callbacks {kind} came within {seconds:.0f} s: {self.told}")
+        raise StoryBroken(f"fewer than {count} callbacks {kind} came within {seconds:.0f} s: {self.events}")

@@ -17,7 +17,7 @@ from service.shop import catalogue
 
 STATIONS = ("north", "south")
 _MOST_LOADS = 20
-#: The plan is looked for so often, twice a second.
+#: How often the plan is asked for, twice a second.
 _PLAN_LOOKS = 120
 
 
@@ -66,12 +66,15 @@ class Story:
         self._say(f'"{orders.A_CHECK_THAT_FAILS["inscriptions"][0]["text"]}" -> {refused["verdict"]}')
         for finding in refused["findings"]:
             self._say(f"  {finding['severity']}: {finding['message']} [{finding['code']}]")
-        suggestions = [one for finding in refused["findings"] for one in finding["suggestions"]]
-        for one in suggestions[:2]:
-            again = desk.post("/v1/checks", {"sku": "AQ-CHEF-20", "inscriptions": [one]}).json()
+        suggestions = [suggestion for finding in refused["findings"] for suggestion in finding["suggestions"]]
+        for suggestion in suggestions[:2]:
+            again = desk.post("/v1/checks", {"sku": "AQ-CHEF-20", "inscriptions": [suggestion]}).json()
             self._must(again["verdict"] != "refuse", "a suggestion must pass the same check")
             size = again["inscriptions"][0]["height_mm"]
-            self._say(f"  suggested, and it passes: {one['text']!r} in {one['font']}, capitals {size:.2f} mm")
+            self._say(
+                f"  suggested, and it passes: {suggestion['text']!r} in {suggestion['font']},"
+                f" capitals {size:.2f} mm"
+            )
         accepted = desk.post("/v1/checks", orders.A_CHECK_THAT_PASSES).json()
         self._must(accepted["verdict"] == "accept", f"this must be accepted: {accepted['findings']}")
         placed = accepted["inscriptions"][0]
@@ -83,20 +86,20 @@ class Story:
 
     def _orders(self, store: Caller) -> None:
         self._title("The store posts its orders (each with an Idempotency-Key)")
-        told = {"url": self.listener.url}
-        registered = store.post("/v1/callbacks", told, expect=201, Idempotency_Key="callback-1").json()
+        callback = {"url": self.listener.url}
+        registered = store.post("/v1/callbacks", callback, expect=201, Idempotency_Key="callback-1").json()
         self.listener.secret = registered["secret"]
         for order in orders.todays_orders():
             self._post(store, order)
         first = orders.todays_orders()[0]
-        known = self.posted[first["order_ref"]]
-        again = store.post("/v1/orders", known["body"], expect=201, Idempotency_Key=known["key"])
-        self._must(again.json()["id"] == known["answer"]["id"], "the same key must give the same order")
+        first_post = self.posted[first["order_ref"]]
+        again = store.post("/v1/orders", first_post["body"], expect=201, Idempotency_Key=first_post["key"])
+        self._must(again.json()["id"] == first_post["answer"]["id"], "the same key must give the same order")
         self._must(again.headers.get("Idempotency-Replayed") == "true", "a replay must say that it is one")
         self._say(
             f"the line dropped and the store posted {first['order_ref']} again: still {again.json()['id']}"
         )
-        other = store.post("/v1/orders", known["body"], expect=409, Idempotency_Key="another-key-1001")
+        other = store.post("/v1/orders", first_post["body"], expect=409, Idempotency_Key="another-key-1001")
         self._must(other.json()["code"] == "order_ref_taken", "an order_ref is taken once for ever")
 
     def _post(self, store: Caller, order: dict[str, Any], state: str = "ready") -> None:
@@ -115,13 +118,13 @@ class Story:
         order = orders.an_order_to_hold()
         self._post(store, order, state="held")
         identity = self.posted[order["order_ref"]]["answer"]["id"]
-        seen = desk.get(f"/v1/orders/{identity}")
-        for finding in seen.json()["lines"][0]["findings"]:
+        shown = desk.get(f"/v1/orders/{identity}")
+        for finding in shown.json()["lines"][0]["findings"]:
             self._say(f"  {finding['severity']}: {finding['message']} [{finding['code']}]")
         path = f"/v1/orders/{identity}/lines/1"
         body = {"inscriptions": orders.WORDS_AGREED}
         desk.call("PATCH", path, expect=428, json=body)
-        etag = seen.headers["ETag"]
+        etag = shown.headers["ETag"]
         amended = desk.call("PATCH", path, expect=200, json=body, headers={"If-Match": etag}).json()
         self._must(amended["state"] == "ready", f"the amended order is {amended['state']}")
         desk.call("PATCH", path, expect=412, json=body, headers={"If-Match": etag})
@@ -147,7 +150,7 @@ class Story:
             if answer.status_code == 200:
                 plan = answer.json()
                 seated = {filled.get("job") for load in plan["loads"] for filled in load["turns"][0]}
-                if ready <= seated | {one["job"] for one in plan["unplanned"]}:
+                if ready <= seated | {job["job"] for job in plan["unplanned"]}:
                     return plan
             time.sleep(0.5)
         raise StoryBroken("the background has made no plan")
@@ -166,12 +169,12 @@ class Story:
 
     def _one_load(self, bench: Caller, station: str) -> bool:
         operator = f"Ines at {station}"
-        asked = {"station": station, "operator": operator}
-        answer = bench.post("/v1/loads/next", asked, expect=(201, 204))
+        wanted = {"station": station, "operator": operator}
+        answer = bench.post("/v1/loads/next", wanted, expect=(201, 204))
         if answer.status_code == 204:
             return False
         load = answer.json()
-        held = bench.post("/v1/loads/next", asked, expect=200).json()
+        held = bench.post("/v1/loads/next", wanted, expect=200).json()
         self._must(held["id"] == load["id"], "asked again, the operator must get the load already held")
         self._say("")
         self._say(f"{load['id']} at {station}: plate {load['copy']}, {len(load['turns'])} turn(s)")
@@ -203,7 +206,7 @@ class Story:
 
     def _burn_turn(self, bench: Caller, load: dict[str, Any]) -> dict[str, Any]:
         turn = load["current_turn"]
-        here = next(one for one in load["turns"] if one["turn"] == turn)
+        here = next(candidate for candidate in load["turns"] if candidate["turn"] == turn)
         waiting = [slot for slot in here["slots"] if slot["state"] in {"planned", "seated"}]
         if turn > 1:
             self.turned_over += len(waiting)
@@ -217,7 +220,7 @@ class Story:
         load = self._change(
             bench, load, "seated", {"turn": turn, "slots": {slot["slot"]: "seated" for slot in waiting}}
         )
-        here = next(one for one in load["turns"] if one["turn"] == turn)
+        here = next(candidate for candidate in load["turns"] if candidate["turn"] == turn)
         digest = self._download(bench, load, here)
         wrong = bench.post(
             f"/v1/loads/{load['id']}/start",
@@ -264,33 +267,33 @@ class Story:
 
     def _inspect(self, bench: Caller, load: dict[str, Any]) -> None:
         self._must(load["state"] == "burned", f"the load is {load['state']}, not burned")
-        found: dict[str, dict[str, str]] = {}
-        for one in load["jobs"]:
-            if self.scrapped is None and one["state"] == "engraved":
-                self.scrapped = one["job"]
-                found[one["job"]] = {"result": "scrap", "reason": "blade slipped while it was wiped"}
-                self._say(f"  {one['job']} is spoiled: scrapped, a replacement goes first in the queue")
-            elif one["state"] == "engraved":
-                found[one["job"]] = {"result": "pass"}
-        load = self._change(bench, load, "inspect", {"jobs": found})
+        results: dict[str, dict[str, str]] = {}
+        for job in load["jobs"]:
+            if self.scrapped is None and job["state"] == "engraved":
+                self.scrapped = job["job"]
+                results[job["job"]] = {"result": "scrap", "reason": "blade slipped while it was wiped"}
+                self._say(f"  {job['job']} is spoiled: scrapped, a replacement goes first in the queue")
+            elif job["state"] == "engraved":
+                results[job["job"]] = {"result": "pass"}
+        load = self._change(bench, load, "inspect", {"jobs": results})
         if load["state"] == "burned":
             load = self._change(bench, load, "release", {})
-        passed = sum(one["result"] == "pass" for one in found.values())
+        passed = sum(result["result"] == "pass" for result in results.values())
         self._say(f"  inspected: {passed} passed; {load['id']} is {load['state']}")
 
     def _released(self, store: Caller) -> None:
         self._title("Everything is released, and the store was told")
-        for ref, known in self.posted.items():
-            seen = store.get(f"/v1/orders/{known['answer']['id']}").json()
+        for ref, post in self.posted.items():
+            order = store.get(f"/v1/orders/{post['answer']['id']}").json()
             states = ", ".join(
-                f"{job['id']} {job['state']}" for line in seen["lines"] for job in line["jobs"]
+                f"{job['id']} {job['state']}" for line in order["lines"] for job in line["jobs"]
             )
-            self._must(seen["state"] == "released", f"{ref} is {seen['state']}: {states}")
-            self._say(f"{ref} -> {seen['state']} ({states})")
+            self._must(order["state"] == "released", f"{ref} is {order['state']}: {states}")
+            self._say(f"{ref} -> {order['state']} ({states})")
         self.listener.wait_for("order.released", len(self.posted))
         self._must(self.listener.unsigned == 0, "every callback must carry a good signature")
-        kinds = sorted({event["type"] for event in self.listener.told})
-        self._say(f"{len(self.listener.told)} signed callbacks came: {', '.join(kinds)}")
+        kinds = sorted({event["type"] for event in self.listener.events})
+        self._say(f"{len(self.listener.events)} signed callbacks came: {', '.join(kinds)}")
         history = store.get(f"/v1/jobs/{self.scrapped}").json()["history"]
         self._say(f"history of {self.scrapped}: " + " -> ".join(move["to"] for move in history))
 

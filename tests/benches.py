@@ -200,18 +200,29 @@ def put_order(
     """An accepted order of one line, as intake leaves it: frozen marks, eligible places, jobs."""
     number = next(_numbers)
     order = Order(
-        client=client, order_ref=f"W-{number}", ship_by=now + timedelta(days=due_days), priority=priority,
+        client=client,
+        order_ref=f"W-{number}",
+        ship_by=now + timedelta(days=due_days),
+        priority=priority,
         created_at=now,
-    )  # fmt: skip
+    )
     session.add(order)
     session.flush()
     blade = shop.products[sku].blade
     zones = {face.face: face.zones[0].zone for face in shop.blades[blade].faces}
     line = OrderLine(
-        order=order, line_ref="1", sku=sku, quantity=quantity, inscriptions=[], verdict="accept", findings=[],
+        order=order,
+        line_ref="1",
+        sku=sku,
+        quantity=quantity,
+        inscriptions=[],
+        verdict="accept",
+        findings=[],
         checked=[{"zone": zones[face], "face": face, "text": f"Anna {number}"} for face in faces],
-        eligible=eligible_places(shop, blade, faces), burn_seconds=30.0, catalogue_version=shop.version,
-    )  # fmt: skip
+        eligible=eligible_places(shop, blade, faces),
+        burn_seconds=30.0,
+        catalogue_version=shop.version,
+    )
     session.add(line)
     session.flush()
     for position, face in enumerate(faces):
@@ -231,9 +242,19 @@ def put_order(
     jobs = []
     for unit in range(1, quantity + 1):
         job = Job(
-            line=line, order_id=order.id, unit=unit, sku=sku, blade=blade, state="short", priority=priority,
-            ship_by=order.ship_by, words_revision=1, faces=list(faces), faces_done=[], created_at=now,
-        )  # fmt: skip
+            line=line,
+            order_id=order.id,
+            unit=unit,
+            sku=sku,
+            blade=blade,
+            state="short",
+            priority=priority,
+            ship_by=order.ship_by,
+            words_revision=1,
+            faces=list(faces),
+            faces_done=[],
+            created_at=now,
+        )
         session.add(job)
         session.flush()
         if stock.reserve(session, job):
@@ -256,10 +277,17 @@ def put_order(
 
 def put_lot(session: Session, shop: Shop, *, now: datetime, quantity: int = 4, due_days: float = 30) -> Lot:
     lot = Lot(
-        sku="BARE", blade="bare", inscriptions=[], eligible=eligible_places(shop, "bare", ("mark_side",)),
-        quantity=quantity, due=now + timedelta(days=due_days), state="open", waiting=quantity,
-        catalogue_version=shop.version, created_at=now,
-    )  # fmt: skip
+        sku="BARE",
+        blade="bare",
+        inscriptions=[],
+        eligible=eligible_places(shop, "bare", ("mark_side",)),
+        quantity=quantity,
+        due=now + timedelta(days=due_days),
+        state="open",
+        waiting=quantity,
+        catalogue_version=shop.version,
+        created_at=now,
+    )
     session.add(lot)
     session.flush()
     mark = Mark("flat", "mark_side", Surface(SATIN.material, SATIN.finish), a_square())
@@ -346,8 +374,8 @@ class Bench:
         return self.ask("POST", path, body, If_Match=load["etag"] if etag is None else etag)
 
     def see(self, load: Mapping[str, Any]) -> dict[str, Any]:
-        seen: dict[str, Any] = self.ask("GET", f"/v1/loads/{load['id']}").json()
-        return seen
+        answer: dict[str, Any] = self.ask("GET", f"/v1/loads/{load['id']}").json()
+        return answer
 
     def do(self, load: Mapping[str, Any], what: str, body: Any = None) -> dict[str, Any]:
         """A later write that must go well; gives the load as it is then."""
@@ -364,8 +392,8 @@ class Bench:
 
     def mounted(self, load: Mapping[str, Any]) -> dict[str, Any]:
         """The plate that was planned lies in the machine."""
-        said = {"turn": load["current_turn"], "copy": load["copy"], "how": "scanned"}
-        return self.do(load, "mounted", said)
+        plate = {"turn": load["current_turn"], "copy": load["copy"], "how": "scanned"}
+        return self.do(load, "mounted", plate)
 
     def pulled(self, load: Mapping[str, Any]) -> dict[str, Any]:
         """The plate mounted, everything found."""
@@ -430,8 +458,8 @@ def jobs_of(load: Mapping[str, Any]) -> list[str]:
 
 def claim(tools: Tools, *, station: str = "s1", operator: str = "Operator One") -> Load | None:
     """The next load, by the use case that the route calls."""
-    found = bench.next_load(tools, station, operator, who=OPERATOR)
-    return found[0] if found else None
+    granted = bench.next_load(tools, station, operator, who=OPERATOR)
+    return granted[0] if granted else None
 
 
 def all_rows(database: Database) -> dict[str, list[tuple[Any, ...]]]:

@@ -44,24 +44,36 @@ ROOMS = {
 }
 #: What the tests import that is no part of the project: once, before the process is forked for each fault.
 LIBRARIES = (
-    "alembic", "fastapi.testclient", "hypothesis", "jinja2", "numba", "numpy", "pydantic", "pytest",
-    "scipy.optimize", "shapely", "simpy", "sqlalchemy.orm", "structlog", "uharfbuzz",
-)  # fmt: skip
+    "alembic",
+    "fastapi.testclient",
+    "hypothesis",
+    "jinja2",
+    "numba",
+    "numpy",
+    "pydantic",
+    "pytest",
+    "scipy.optimize",
+    "shapely",
+    "simpy",
+    "sqlalchemy.orm",
+    "structlog",
+    "uharfbuzz",
+)
 OPTIONS = [
     "-q", "-x", "--no-header", "--tb=no", "-p", "no:randomly", "-p", "no:cacheprovider", "-p", "no:xdist",
     "-m", "not postgres and not redis and not page", "--hypothesis-seed=1",
     "-W", "ignore:Module already imported",
-]  # fmt: skip
+]  # fmt: skip  # options with their values
 #: A fault may make its tests this many times as slow, and a start on top; beyond that it is caught.
 SLOWEST, START_S = 5.0, 60.0
 
 _COMPARISONS: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
     ast.In: ast.NotIn, ast.NotIn: ast.In, ast.Is: ast.IsNot, ast.IsNot: ast.Is,
-}  # fmt: skip
+}  # fmt: skip  # each beside its opposite
 _SUMS: dict[type[ast.operator], type[ast.operator]] = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult,
-}  # fmt: skip
+}  # fmt: skip  # each beside its opposite
 #: Calls whose arguments all have to hold: each of them is left out once.
 _CONDITIONS = {"where", "and_", "or_", "filter"}
 
@@ -194,8 +206,11 @@ class Copy:
     def __init__(self, project: Path, folder: Path) -> None:
         listed = subprocess.run(
             ["git", "ls-files", "--cached", "--others", "--exclude-standard"],
-            cwd=project, capture_output=True, text=True, check=True,
-        ).stdout  # fmt: skip
+            cwd=project,
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
         for name in listed.splitlines():
             if (project / name).is_file():
                 (folder / name).parent.mkdir(parents=True, exist_ok=True)
@@ -300,18 +315,18 @@ def main() -> None:
             _try_room(tried, room, asked)
 
 
-def _try_room(tried: Copy, room: str, asked: argparse.Namespace) -> None:
+def _try_room(tried: Copy, room: str, options: argparse.Namespace) -> None:
     files = sorted((tried.folder / room).rglob("*.py"))
     named = [str(file.relative_to(tried.folder)) for file in files]
     faults = [fault for file in named for fault in faults_in(file, (tried.folder / file).read_text())]
-    drawn = Random(f"{asked.seed} {room}").sample(faults, min(asked.count, len(faults)))
-    if asked.line:
-        drawn = [fault for fault in faults if f"{fault.file}:{fault.line}" == asked.line]
+    drawn = Random(f"{options.seed} {room}").sample(faults, min(options.count, len(faults)))
+    if options.line:
+        drawn = [fault for fault in faults if f"{fault.file}:{fault.line}" == options.line]
     if not tried.measure(room):
         print((tried.folder / "pytest.log").read_text())
         raise SystemExit(f"{room}: its tests fail as they are")
     killed = 0
-    for fault in sorted(drawn, key=lambda one: (one.file, one.line)):
+    for fault in sorted(drawn, key=lambda fault: (fault.file, fault.line)):
         is_caught = tried.is_caught(room, fault)
         killed += is_caught
         print(f"{'killed  ' if is_caught else 'SURVIVED'} {fault.file}:{fault.line} {fault.what}", flush=True)

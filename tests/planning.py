@@ -74,10 +74,15 @@ def a_busy_backlog(count: int, *, seed: int, stations: int = 2, days: int = 10) 
         for _ in range(chance.choice([1, 1, 1, 2, 3])):
             jobs.append(
                 PlanJob(
-                    f"J{len(jobs)}", order, kind, due, float(chance.randrange(20, 90)),
-                    weight=chance.choice([1, 1, 1, 5]), bin=chance.randrange(60),
+                    f"J{len(jobs)}",
+                    order,
+                    kind,
+                    due,
+                    float(chance.randrange(20, 90)),
+                    weight=chance.choice([1, 1, 1, 5]),
+                    bin=chance.randrange(60),
                 )
-            )  # fmt: skip
+            )
     made = tuple(
         PlanStation(name, ("large", "small"), OFFICE, plate_change_seconds=120, process_change_seconds=60)
         for name in names

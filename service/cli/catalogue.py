@@ -36,7 +36,7 @@ def check(
         ),
     ] = None,
 ) -> None:
-    """Say everything that is wrong, one line each (file: place: reason); exit code 1 if there is anything."""
+    """Print everything that is wrong, one line each (file: place: reason); exit code 1 if anything is."""
     from service.shop.catalogue import load, load_stock, troubles_in
 
     folder = _folder(fixtures)
@@ -71,7 +71,7 @@ def check(
 
 
 def _say_misfits(shop: Shop, data: Path) -> int:
-    """One line for each accepted unit that this description, once in force, would not take; how many."""
+    """Print one line for each accepted unit that no longer fits this description; returns how many."""
     from service.cli.saying import tools_of
     from service.intake import homeless
 

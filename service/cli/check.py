@@ -45,7 +45,7 @@ def check(
     from service.shop.geometry_workers import Geometry, InForce
 
     try:
-        asked = TextIn(
+        inscription = TextIn(
             zone=zone,
             text=text.replace("\\n", "\n"),
             font=font,
@@ -58,7 +58,7 @@ def check(
     folder = fixtures or settings_of(None).fixtures or default_folder()
     with TemporaryDirectory(prefix="ricasso-check-") as cache:
         geometry = Geometry(folder, Path(cache), workers=0, timeout_seconds=60)
-        result, pictures = geometry.proof(sku, (asked.value(),), in_force=InForce())
+        result, pictures = geometry.proof(sku, (inscription.value(),), in_force=InForce())
     answer = result_answer(result)
     if proof and pictures:
         proof.write_text(next(iter(pictures.values())), encoding="utf-8")

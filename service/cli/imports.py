@@ -65,10 +65,10 @@ def _bar(what: str) -> Iterator[Progress]:
 def _tell(reported: Sequence[Reported], report: Path | None) -> None:
     from service.requests.spreadsheet import Result, report_csv, shown
 
-    for one in reported:
-        if one.message and one.result in {Result.REFUSED, Result.LATER, Result.HELD, Result.WOULD_HOLD}:
-            typer.echo(f"row {one.row}: {shown(one.ref)}: {one.result.value}: {shown(one.message, 200)}")
-    counts = Counter(one.result.value for one in reported)
+    for row in reported:
+        if row.message and row.result in {Result.REFUSED, Result.LATER, Result.HELD, Result.WOULD_HOLD}:
+            typer.echo(f"row {row.row}: {shown(row.ref)}: {row.result.value}: {shown(row.message, 200)}")
+    counts = Counter(row.result.value for row in reported)
     typer.echo(", ".join(f"{number} {result}" for result, number in counts.items()) or "nothing to do")
     if report:
         report.write_text(report_csv(reported), encoding="utf-8")

@@ -33,40 +33,41 @@ def plan(
     if picture is not None and picture.suffix.lower() not in {".svg", ".png"}:
         raise Failed(f"{picture}: a picture is a .svg or a .png file")
     tools = tools_of(data)
-    found = kept_plan.now(tools)
-    for line in _lines(found):
+    planned = kept_plan.now(tools)
+    for line in _lines(planned):
         typer.echo(line)
     if picture is not None:
         with tools.database.reading() as session:
             loads = rows.active_loads(session)
         drawn = pictures.timeline(
-            found, loads, now=tools.clock(), language="en", most_open_s=hours * 3600, has_links=False
+            planned, loads, now=tools.clock(), language="en", most_open_s=hours * 3600, has_links=False
         )
         _write(picture, drawn)
         typer.echo(f"picture    {picture}")
 
 
-def _lines(found: Planned) -> list[str]:
+def _lines(planned: Planned) -> list[str]:
     from service.papers.pictures import dues_of, late_jobs
 
-    score, bound, dues = found.plan.score, found.plan.bound, dues_of(found)
+    score, bound, dues = planned.plan.score, planned.plan.bound, dues_of(planned)
     lines = [
-        f"made       {_local(found, found.made_at)} ({found.clock.zone.key}), rule: {found.plan.rule}",
+        f"made       {_local(planned, planned.made_at)} ({planned.clock.zone.key}),"
+        f" rule: {planned.plan.rule}",
         f"loads      {score.loads} for orders; no plan has fewer than {bound.loads}",
         f"late       {score.lateness} working days, weighted; no plan has less than {bound.lateness}",
         f"changes    {score.changes} of plate or process",
     ]
     table = [("load", "station", "plate", "seated from", "burned", "", "units", "late")]
-    for number, load in zip(found.numbers, found.plan.loads, strict=True):
-        late = len(late_jobs(found, load, dues))
+    for number, load in zip(planned.numbers, planned.plan.loads, strict=True):
+        late = len(late_jobs(planned, load, dues))
         table.append(
             (
                 str(number),
                 load.station,
                 load.copy,
-                _local(found, found.moment(load.prepares)),
-                _local(found, found.moment(load.begins)),
-                f"to {found.moment(load.ends).astimezone(found.clock.zone):%H:%M}",
+                _local(planned, planned.moment(load.prepares)),
+                _local(planned, planned.moment(load.begins)),
+                f"to {planned.moment(load.ends).astimezone(planned.clock.zone):%H:%M}",
                 str(len(load.jobs) + load.blades),
                 f"! {late}" if late else "",
             )
@@ -79,12 +80,12 @@ def _lines(found: Planned) -> list[str]:
             for row in table
         ]
         lines.append("")
-    lines += [f"unplanned  {job}: {reason}" for job, reason in sorted(found.plan.unplanned.items())]
+    lines += [f"unplanned  {job}: {reason}" for job, reason in sorted(planned.plan.unplanned.items())]
     return lines
 
 
-def _local(found: Planned, moment: datetime) -> str:
-    return f"{moment.astimezone(found.clock.zone):%a %d %b %H:%M}"
+def _local(planned: Planned, moment: datetime) -> str:
+    return f"{moment.astimezone(planned.clock.zone):%a %d %b %H:%M}"
 
 
 def _write(file: Path, svg: str) -> None:

@@ -42,14 +42,14 @@ def tools_of(data: Path | None) -> Tools:
 
 
 def one_line(error: Exception) -> tuple[str, int]:
-    """What to say of an error and with which exit code."""
+    """The one line for an error, and its exit code."""
     from pydantic import ValidationError
     from sqlalchemy.exc import SQLAlchemyError
 
     from service.records.errors import Refusal
     from service.shop.catalogue import CatalogueError
 
-    said: dict[type[Exception], Callable[[Any], str]] = {
+    sentences: dict[type[Exception], Callable[[Any], str]] = {
         # How a command is written: "Missing parameter: zone".
         typer.TyperException: lambda e: e.format_message() if hasattr(e, "format_message") else str(e),
         typer.Abort: lambda _: "stopped",
@@ -60,9 +60,9 @@ def one_line(error: Exception) -> tuple[str, int]:
         OSError: lambda e: f"{e.strerror or e}: {e.filename or ''}".rstrip(": "),
         SQLAlchemyError: lambda e: f"the database can't be used: {getattr(e, 'orig', None) or e}",
     }
-    for kind, say in said.items():
+    for kind, sentence in sentences.items():
         if isinstance(error, kind):
-            return _flat(say(error)), getattr(error, "exit_code", 1)
+            return _flat(sentence(error)), getattr(error, "exit_code", 1)
     if os.environ.get("RICASSO_LOG_LEVEL", "").upper() == "DEBUG":
         raise error
     fault = f"a fault of the program: {type(error).__name__}: {error} (RICASSO_LOG_LEVEL=DEBUG shows more)"

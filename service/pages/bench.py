@@ -206,7 +206,7 @@ def post_start(request: Request, tools: AtHand, identity: str, visitor: BenchVis
 def post_finish(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
-    """The laser has come to the end of the file."""
+    """Burn finished."""
     return _step(request, tools, identity, visitor, form, acts.finish, _count(form.get("turn", "0")))
 
 

@@ -29,7 +29,7 @@ def get_buyers_proof(request: Request, tools: AtHand, token: str) -> Response:
 
 @router.post("/proof/{token}")
 def post_buyers_answer(request: Request, tools: AtHand, token: str, form: OwnForm) -> Response:
-    """Yes, or what should be otherwise. The token itself proves who may answer."""
+    """The buyer's approval or request for a change. The token itself proves who may answer."""
     secret, now = sessions.secret_of(tools.settings.data), tools.clock()
 
     def work(session: Session) -> None:

@@ -48,7 +48,7 @@ _LOAD = _("Load")
 _EMPTY = _("empty")
 CAUTIONS = (
     _("Class 4 laser: enclosure closed and interlocked; opened only by trained people, with eyewear for it."),
-    _("Fume extraction on before the start. Never burn a plastic or coating whose composition nobody knows."),
+    _("Fume extraction on before the start. Never burn a plastic or coating of unknown composition."),
     _("Blades are sharp: gloves, edge away from you. Solvent only away from beam, sparks and hot metal."),
     _("The maker's manual, local rules and the laser safety officer come before this sheet."),
 )
@@ -158,8 +158,8 @@ def _lies(calibration: LoadCalibrationAnswer, voice: Voice) -> str:
     """By which calibration the plate lies where the file has it."""
     if calibration.measured_at is None:
         return voice.say(_("plate as described, not measured here"))
-    said = {"id": calibration.id, "day": calibration.measured_at.date().isoformat()}
-    return voice.say(_("plate as measured on %(day)s (%(id)s)")) % said
+    measured = {"id": calibration.id, "day": calibration.measured_at.date().isoformat()}
+    return voice.say(_("plate as measured on %(day)s (%(id)s)")) % measured
 
 
 def _unit_cell(page: Any, slot: SlotAnswer, fill: SlotFill | None, voice: Voice) -> Cell:
@@ -190,12 +190,12 @@ def _pull_cells(
     page: Any, pulls: Sequence[PullAnswer], products: Mapping[str, Product], voice: Voice
 ) -> list[Cell]:
     def heading(x: float, top: float, width: float) -> None:
-        said = cut(voice.say(_("Fetch these, in this order")), width, 10, bold=True)
-        write(page, said, x, top - 4 * mm, 10, bold=True)
+        words = cut(voice.say(_("Fetch these, in this order")), width, 10, bold=True)
+        write(page, words, x, top - 4 * mm, 10, bold=True)
 
-    def line(said: str, x: float, top: float, width: float) -> None:
+    def line(words: str, x: float, top: float, width: float) -> None:
         page.rect(x, top - 4.5 * mm, 3 * mm, 3 * mm)
-        write(page, cut(said, width - 5 * mm, 8), x + 5 * mm, top - 4.3 * mm, 8)
+        write(page, cut(words, width - 5 * mm, 8), x + 5 * mm, top - 4.3 * mm, 8)
 
     def none(x: float, top: float, width: float) -> None:
         write(page, cut(voice.say(_("all units are in hand")), width, 8), x, top - 4.3 * mm, 8)

@@ -161,7 +161,8 @@ def draw_code(page: Any, content: str, *, x: float, y: float, size: float) -> No
 
 
 def paper(size: tuple[float, float], title: str) -> tuple[Any, io.BytesIO]:
-    """A document of pages of that size (points), and its bytes to be: the same for the same pages."""
+    """A document with pages of that size (points), and the buffer for its bytes: the same pages, the same
+    bytes."""
     if PLAIN not in pdfmetrics.getRegisteredFontNames():
         pdfmetrics.registerFont(TTFont(PLAIN, str(fontpkg.path("Atkinson Hyperlegible"))))
         pdfmetrics.registerFont(TTFont(BOLD, str(fontpkg.path("Atkinson Hyperlegible", weight=700))))

@@ -23,14 +23,14 @@ class Shown:
 
 
 def jobs_shown(session: Session, job_ids: Collection[int]) -> dict[int, Shown]:
-    """Those of the jobs that are there."""
-    found = session.execute(
+    """The jobs by number; unknown ones are left out."""
+    rows = session.execute(
         select(Job.id, Job.blade, Order.order_ref, OrderLine.checked)
         .join(OrderLine, OrderLine.id == Job.line_id)
         .join(Order, Order.id == Job.order_id)
         .where(Job.id.in_(sorted(job_ids)))
     )
-    return {row.id: Shown(row.blade, row.order_ref, _texts(row.checked)) for row in found}
+    return {row.id: Shown(row.blade, row.order_ref, _texts(row.checked)) for row in rows}
 
 
 def lot_blades(session: Session, lot_ids: Collection[int]) -> dict[int, str]:

@@ -1,4 +1,4 @@
-"""The plan and the backlog as pictures in the words of one language: made of the rows, drawn by `layout`."""
+"""The plan and the backlog as pictures in one language: read from the rows, drawn by `layout.pictures`."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ _FARTHEST_S = 28 * DAY_S
 
 
 def timeline(
-    found: Planned,
+    planned: Planned,
     loads: Sequence[Load],
     *,
     now: datetime,
@@ -40,26 +40,26 @@ def timeline(
     has_links: bool = True,
 ) -> str:
     """What the stations burn and prepare, in the shop's own time. `loads` are those in hand."""
-    said = texts_of(language)
-    stations = {station.station: station.hours for station in found.backlog.stations}
-    bars = [*_in_hand(found, loads, said, now=now), *_planned(found, said)]
+    texts = texts_of(language)
+    stations = {station.station: station.hours for station in planned.backlog.stations}
+    bars = [*_in_hand(planned, loads, texts, now=now), *_planned(planned, texts)]
     if not has_links:
         bars = [replace(bar, href=None) for bar in bars]
     return draw_timeline(
         [Lane(station, hours) for station, hours in stations.items()],
         bars,
-        now=found.clock.seconds(now),
+        now=planned.clock.seconds(now),
         words=TimelineWords(
-            day=lambda day: day_name(found.clock.monday + timedelta(days=day), language),
-            title=said.gettext("Plan"),
-            note=summary(found, said),
-            now=said.gettext("now"),
-            burning=said.gettext("burning"),
-            preparing=said.gettext("being seated"),
-            in_hand=said.gettext("in hand"),
-            late=said.gettext("late"),
-            closed=said.gettext("closed"),
-            nothing=said.gettext("Nothing is planned."),
+            day=lambda day: day_name(planned.clock.monday + timedelta(days=day), language),
+            title=texts.gettext("Plan"),
+            note=summary(planned, texts),
+            now=texts.gettext("now"),
+            burning=texts.gettext("burning"),
+            preparing=texts.gettext("being seated"),
+            in_hand=texts.gettext("in hand"),
+            late=texts.gettext("late"),
+            closed=texts.gettext("closed"),
+            nothing=texts.gettext("Nothing is planned."),
         ),
         most_open_s=most_open_s,
     )
@@ -67,59 +67,61 @@ def timeline(
 
 def workload(days: Sequence[Day], *, language: str) -> str:
     """The backlog by ship-by day."""
-    said = texts_of(language)
+    texts = texts_of(language)
     return draw_workload(
         [
             DayBar(
-                name=day_name(day.day, language) if day.day else said.gettext("overdue"),
+                name=day_name(day.day, language) if day.day else texts.gettext("overdue"),
                 hours=day.hours,
                 late_hours=day.late_hours,
                 open_hours=day.open_hours,
-                figures=said.gettext("%(work)s of %(open)s h, %(units)s")
+                figures=texts.gettext("%(work)s of %(open)s h, %(units)s")
                 % {
                     "work": f"{day.hours:.1f}",
                     "open": f"{day.open_hours:.1f}",
-                    "units": said.ngettext("%(count)s unit", "%(count)s units", day.units)
+                    "units": texts.ngettext("%(count)s unit", "%(count)s units", day.units)
                     % {"count": day.units},
                 },
-                remark=remark(day, said),
+                remark=remark(day, texts),
             )
             for day in days
         ],
         words=WorkloadWords(
-            title=said.gettext("Backlog by ship-by day"),
-            work=said.gettext("hours of work"),
-            late=said.gettext("late"),
-            open=said.gettext("hours open that day"),
-            nothing=said.gettext("Nothing waits."),
+            title=texts.gettext("Backlog by ship-by day"),
+            work=texts.gettext("hours of work"),
+            late=texts.gettext("late"),
+            open=texts.gettext("hours open that day"),
+            nothing=texts.gettext("Nothing waits."),
         ),
     )
 
 
-def remark(day: Day, said: Texts) -> str:
-    """What is out of the ordinary about a day; empty when nothing is."""
+def remark(day: Day, texts: Texts) -> str:
+    """What is unusual about a day; empty when nothing is."""
     remarks = []
     if day.late_units:
-        remarks.append(said.gettext("! %(count)s late") % {"count": day.late_units})
+        remarks.append(texts.gettext("! %(count)s late") % {"count": day.late_units})
     if not day.fits:
         over = day.due_hours - day.until_hours
         if over < 1:
             minutes = {"minutes": math.ceil(over * 60)}
-            remarks.append(said.gettext("! %(minutes)s min too much until then") % minutes)
+            remarks.append(texts.gettext("! %(minutes)s min too much until then") % minutes)
         else:
-            remarks.append(said.gettext("! %(hours)s h too much until then") % {"hours": f"{over:.1f}"})
+            remarks.append(texts.gettext("! %(hours)s h too much until then") % {"hours": f"{over:.1f}"})
     if day.is_release:
-        remarks.append(said.gettext("! %(times)s times the usual") % {"times": f"{day.times_usual:.1f}"})
+        remarks.append(texts.gettext("! %(times)s times the usual") % {"times": f"{day.times_usual:.1f}"})
     return " ".join(remarks)
 
 
-def summary(found: Planned, said: Texts) -> str:
+def summary(planned: Planned, texts: Texts) -> str:
     """How good the plan is, in one line."""
-    plan = found.plan
-    late = len(found.late())
-    loads = said.ngettext("%(count)s load", "%(count)s loads", plan.score.loads) % {"count": plan.score.loads}
-    jobs = said.ngettext("%(count)s job late", "%(count)s jobs late", late) % {"count": late}
-    return said.gettext("%(loads)s (no plan has fewer than %(least)s), %(late)s") % {
+    plan = planned.plan
+    late = len(planned.late())
+    loads = texts.ngettext("%(count)s load", "%(count)s loads", plan.score.loads) % {
+        "count": plan.score.loads
+    }
+    jobs = texts.ngettext("%(count)s job late", "%(count)s jobs late", late) % {"count": late}
+    return texts.gettext("%(loads)s (no plan has fewer than %(least)s), %(late)s") % {
         "loads": loads,
         "least": plan.bound.loads,
         "late": jobs,
@@ -130,9 +132,9 @@ def day_name(day: date, language: str) -> str:
     return format_date(day, "EEE d MMM", locale=Locale.parse(language))
 
 
-def planned_load(session: Session, shop: Shop, found: Planned, number: int, turn: int) -> str:
+def planned_load(session: Session, shop: Shop, planned: Planned, number: int, turn: int) -> str:
     """The plate of a planned load, by its number, with what shall sit on it. Raises NotFound."""
-    load = load_of(found, number)
+    load = load_of(planned, number)
     if not 1 <= turn <= len(load.turns):
         raise NotFound(f"the plan's load {number} has {len(load.turns)} turn(s)")
     fills = load.turns[turn - 1]
@@ -154,37 +156,37 @@ def planned_load(session: Session, shop: Shop, found: Planned, number: int, turn
     return draw_plate(shop.plates[load.plate], shop.blades, seated=seated, words=words, title=title)
 
 
-def load_of(found: Planned, number: int) -> PlannedLoad:
+def load_of(planned: Planned, number: int) -> PlannedLoad:
     """The planned load of that number. Raises NotFound."""
-    if number not in found.numbers:
+    if number not in planned.numbers:
         raise NotFound(f"the plan as it is now has no load {number}")
-    return found.plan.loads[found.numbers.index(number)]
+    return planned.plan.loads[planned.numbers.index(number)]
 
 
-def dues_of(found: Planned) -> Mapping[str, float]:
+def dues_of(planned: Planned) -> Mapping[str, float]:
     """By job, when it must be shipped."""
-    return {job.job: job.due for job in found.backlog.jobs}
+    return {job.job: job.due for job in planned.backlog.jobs}
 
 
-def late_jobs(found: Planned, load: PlannedLoad, dues: Mapping[str, float]) -> list[str]:
+def late_jobs(planned: Planned, load: PlannedLoad, dues: Mapping[str, float]) -> list[str]:
     """Jobs that are done in this load, after their ship-by time."""
-    return [job for job in load.jobs if load.ends > dues[job] and found.plan.done.get(job) == load.ends]
+    return [job for job in load.jobs if load.ends > dues[job] and planned.plan.done.get(job) == load.ends]
 
 
 # --- bars ---
 
 
-def _planned(found: Planned, said: Texts) -> list[Bar]:
-    stations = {station.station: station for station in found.backlog.stations}
-    dues = dues_of(found)
+def _planned(planned: Planned, texts: Texts) -> list[Bar]:
+    stations = {station.station: station for station in planned.backlog.stations}
+    dues = dues_of(planned)
     bars = []
-    for number, load in zip(found.numbers, found.plan.loads, strict=True):
-        if load.begins > found.backlog.now + _FARTHEST_S:
+    for number, load in zip(planned.numbers, planned.plan.loads, strict=True):
+        if load.begins > planned.backlog.now + _FARTHEST_S:
             break
         station, units = stations[load.station], len(load.jobs) + load.blades
-        late = len(late_jobs(found, load, dues))
-        counted = said.ngettext("%(count)s unit", "%(count)s units", units) % {"count": units}
-        title = said.gettext(
+        late = len(late_jobs(planned, load, dues))
+        counted = texts.ngettext("%(count)s unit", "%(count)s units", units) % {"count": units}
+        title = texts.gettext(
             "Load %(number)s, %(station)s, plate %(plate)s, %(units)s: burned %(begins)s to %(ends)s."
         ) % {
             "number": number,
@@ -199,7 +201,7 @@ def _planned(found: Planned, said: Texts) -> list[Bar]:
                 station=load.station,
                 name=str(number),
                 note=f"{load.copy} · {units}",
-                title=f"{title} {said.gettext('! %(count)s late') % {'count': late}}" if late else title,
+                title=f"{title} {texts.gettext('! %(count)s late') % {'count': late}}" if late else title,
                 prepares=load.prepares,
                 prepared=min(load.begins, station.hours.spend(load.prepares, units * station.load_seconds)),
                 begins=load.begins,
@@ -211,13 +213,13 @@ def _planned(found: Planned, said: Texts) -> list[Bar]:
     return bars
 
 
-def _in_hand(found: Planned, loads: Sequence[Load], said: Texts, *, now: datetime) -> list[Bar]:
-    """Loads that somebody has: what burns from when it was started, what is prepared after it."""
-    clock, moment = found.clock, found.clock.seconds(now)
-    hours: dict[str, Hours] = {station.station: station.hours for station in found.backlog.stations}
+def _in_hand(planned: Planned, loads: Sequence[Load], texts: Texts, *, now: datetime) -> list[Bar]:
+    """Loads in hand: a burning one from its start, one in preparation after it."""
+    clock, moment = planned.clock, planned.clock.seconds(now)
+    hours: dict[str, Hours] = {station.station: station.hours for station in planned.backlog.stations}
     free: dict[str, float] = {}
     bars = []
-    for load in sorted(loads, key=lambda one: (one.started_at is None, one.id)):
+    for load in sorted(loads, key=lambda load: (load.started_at is None, load.id)):
         if load.station not in hours or LoadState(load.state) in {LoadState.BURNED, LoadState.INTERRUPTED}:
             continue
         taken = clock.seconds(load.created_at)
@@ -233,7 +235,7 @@ def _in_hand(found: Planned, loads: Sequence[Load], said: Texts, *, now: datetim
                 station=load.station,
                 name=ids.public(ids.LOAD, load.id),
                 note=load.copy,
-                title=said.gettext(
+                title=texts.gettext(
                     "%(load)s, %(station)s, plate %(plate)s, %(operator)s: in hand, until about %(ends)s."
                 )
                 % {

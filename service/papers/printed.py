@@ -1,4 +1,4 @@
-"""Which papers there are, read from the rows: what `papers` draws, nothing more."""
+"""The papers there are, each read from the rows and drawn."""
 
 from __future__ import annotations
 

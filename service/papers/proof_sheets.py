@@ -1,6 +1,6 @@
 """Labels for units, and the proof at true size.
 
-Words are drawn from the frozen outlines themselves: what is printed is what is burned, in any script. Same
+Words are drawn from the frozen outlines: what is printed is what is burned, in any script. Same
 load, same revision, same language: same bytes.
 """
 
@@ -51,12 +51,12 @@ def unit_labels(layout: LoadLayout, load: LoadAnswer, voice: Voice) -> bytes:
     """One label a unit, 62 x 29 mm: its identity as Data Matrix and in letters, slot, order, words."""
     width, height = LABEL_MM[0] * mm, LABEL_MM[1] * mm
     page, data = paper((width, height), f"{load.id}")
-    seen: dict[str, tuple[SlotFill, SlotAnswer]] = {}
+    units: dict[str, tuple[SlotFill, SlotAnswer]] = {}
     for turn, values in zip(load.turns, layout.turns, strict=True):
         for slot, fill in zip(turn.slots, values.fills, strict=True):
             if slot.job is not None:
-                seen.setdefault(slot.job, (fill, slot))
-    for job, (fill, slot) in seen.items():
+                units.setdefault(slot.job, (fill, slot))
+    for job, (fill, slot) in units.items():
         draw_code(page, job, x=3 * mm, y=10 * mm, size=16 * mm)
         write(page, job, 22 * mm, 20.5 * mm, 20, bold=True)
         write(page, f"{voice.say(_SLOT)} {slot.slot} · {load.id}", 22 * mm, 15.5 * mm, 10, bold=True)
@@ -73,7 +73,7 @@ def unit_labels(layout: LoadLayout, load: LoadAnswer, voice: Voice) -> bytes:
             )
             draw_outline(page, window, mark.outline)
         page.showPage()
-    if not seen:
+    if not units:
         write(page, f"{load.id}: {voice.say(_NO_NUMBERED_UNIT)}", 3 * mm, 12 * mm, 9)
         page.showPage()
     page.save()
@@ -108,8 +108,8 @@ def proof_sheet(
         _scale(page, window, voice)
         for number, mark in enumerate(marks):
             x0, y0, x1, y1 = mark.outline.bounds_mm
-            said = f"{mark.zone.replace('_', ' ')}: {voice.number(x1 - x0)} × {voice.number(y1 - y0)} mm"
-            write(page, said, MARGIN, (36 - 5 * number) * mm, 10)
+            size = f"{mark.zone.replace('_', ' ')}: {voice.number(x1 - x0)} × {voice.number(y1 - y0)} mm"
+            write(page, size, MARGIN, (36 - 5 * number) * mm, 10)
             if (
                 number == 0 and window.scale < 1
             ):  # the face was too long for the paper: the mark itself is not
@@ -159,5 +159,5 @@ def _scale(page: Any, window: Window, voice: Voice) -> None:
         page.line(end, y - 3, end, y + 3)
     is_true = abs(window.scale - 1) < 1e-9
     drawn = voice.say(_("drawn at %(percent)s %%")) % {"percent": voice.number(window.scale * 100, "0")}
-    said = f"50 mm; {voice.say(_TRUE) if is_true else drawn}"
-    write(page, said, x + length + 8, y - 3, 8)
+    note = f"50 mm; {voice.say(_TRUE) if is_true else drawn}"
+    write(page, note, x + length + 8, y - 3, 8)

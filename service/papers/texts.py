@@ -32,8 +32,8 @@ class Texts(gettext.NullTranslations):
         return self._messages.get(message, message)
 
     def ngettext(self, msgid1: str, msgid2: str, n: int) -> str:
-        one, many = self._plurals.get(msgid1, (msgid1, msgid2))
-        return one if n == 1 else many
+        singular, plural = self._plurals.get(msgid1, (msgid1, msgid2))
+        return singular if n == 1 else plural
 
 
 @cache
@@ -49,9 +49,9 @@ def texts_of(language: str) -> Texts:
     plurals: dict[str, tuple[str, str]] = {}
     for message in catalogue:
         if not isinstance(message.id, str):
-            said = [*message.string] if message.string else []
-            if len(said) == 2 and all(said):
-                plurals[message.id[0]] = (said[0], said[1])
+            forms = [*message.string] if message.string else []
+            if len(forms) == 2 and all(forms):
+                plurals[message.id[0]] = (forms[0], forms[1])
         elif message.id and message.string:
             messages[message.id] = str(message.string)
     return Texts(messages, plurals)

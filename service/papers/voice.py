@@ -1,4 +1,4 @@
-"""The language in which a paper speaks: words from the catalogue of the pages, numbers as people write."""
+"""The language of a paper: words from the catalogue of the pages, numbers as people write them."""
 
 from __future__ import annotations
 

@@ -151,7 +151,7 @@ def _put(session: Session, count: Count, *, by: By) -> None:
     place = rows.one_bin(session, count.bin)
     if place is None:
         if count.walking_order is None:
-            raise BadRequest(f"bin {count.bin} is new; say its walking_order", field="walking_order")
+            raise BadRequest(f"bin {count.bin} is new; add its walking order", field="walking_order")
         session.add(Bin(bin=count.bin, walking_order=count.walking_order))
         session.flush()
     elif count.walking_order is not None:

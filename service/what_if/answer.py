@@ -36,20 +36,20 @@ from service.what_if.measures import Measures, Outcome, measures_of, outcome_of
 from service.what_if.questions import WhatIfIn
 from service.what_if.simulation import OrderLike, Scenario, possible, simulate
 
-#: How orders come is read off so many days: all of them, for a release brings a week's orders in minutes.
+#: The rate of orders is taken from this many days, whole: a release brings a week's orders in minutes.
 DAYS_SEEN = 14
-#: What they are like is drawn from so many of these, evenly.
+#: Orders of these days, evenly chosen, from which the coming ones are drawn.
 MIX = 200
-#: Units played through for each of the two shops, over all runs; how many runs that gives at the most, and
-#: with how few an answer would have no spread worth telling.
+#: Units simulated for each of the two shops, over all runs; how many runs that gives at most; and the fewest
+#: from which a spread can be read.
 UNITS_PLAYED, MOST_RUNS, FEWEST_RUNS = 12_000, 25, 5
-#: A station is asked to be down so long at the most.
+#: The longest outage that may be asked about.
 LONGEST_DOWN = timedelta(days=60)
 
 
 @dataclass(frozen=True, slots=True)
 class Now:
-    """The shop as it is, and what the last days say of those to come."""
+    """The shop as it is, and what the last days tell about those to come."""
 
     scenario: Scenario
     clock: WallClock
@@ -90,15 +90,15 @@ def answer(tools: Tools, question: WhatIfIn) -> WhatIfOut:
     shop, made_at = tools.catalogue.current, tools.clock()
     with tools.database.reading() as session:
         now = shop_now(session, shop, days=question.days, made_at=made_at)
-    asked = changed(now, question)
-    runs = runs_for(asked)
+    scenario_asked = changed(now, question)
+    runs = runs_for(scenario_asked)
     try:
         before, after = tools.geometry.work(
-            play, (now.scenario, asked), runs, question.seed, dict(now.promised)
+            play, (now.scenario, scenario_asked), runs, question.seed, dict(now.promised)
         )
     except CheckTooSlow as error:
         raise TooMuchToSimulate(
-            "playing this through took longer than a request may; ask for fewer days, or again later",
+            "the simulation took longer than a request may; ask for fewer days, or try again later",
             runs=runs,
         ) from error
     return WhatIfOut(
@@ -122,7 +122,7 @@ def answer(tools: Tools, question: WhatIfIn) -> WhatIfOut:
 def play(
     scenarios: Sequence[Scenario], runs: int, seed: int, promised: Mapping[str, float]
 ) -> list[list[Outcome]]:
-    """Every scenario so many times, with the same luck; runs in a geometry process."""
+    """Simulate every scenario `runs` times with the same luck. Runs in a geometry process."""
     return [
         [
             outcome_of(simulate(scenario, f"{seed}/{run}"), now=scenario.backlog.now, promised=promised)
@@ -133,7 +133,7 @@ def play(
 
 
 def runs_for(scenario: Scenario) -> int:
-    """How many runs a scenario's size allows. Raises TooMuchToSimulate."""
+    """The number of runs that a scenario's size allows. Raises TooMuchToSimulate."""
     units = len(scenario.backlog.jobs)
     if scenario.mix:
         days = (scenario.orders_until - scenario.backlog.now) / DAY_S
@@ -144,7 +144,7 @@ def runs_for(scenario: Scenario) -> int:
     if runs < FEWEST_RUNS:
         most = UNITS_PLAYED // FEWEST_RUNS
         raise TooMuchToSimulate(
-            f"{units} units wait or would come, and at most {most} can be played through; ask for fewer days",
+            f"{units} units wait or would come, and at most {most} can be simulated; ask for fewer days",
             units=units,
             most=most,
         )
@@ -155,13 +155,13 @@ def runs_for(scenario: Scenario) -> int:
 
 
 def shop_now(session: Session, shop: Shop, *, days: int, made_at: datetime) -> Now:
-    """What waits, what it is worked with, and how orders come."""
+    """What waits, what works on it, and how orders come in."""
     backlog, clock = backlog_of(session, test_cards.proven(session, shop), now=made_at)
     paces = learning.paces(session)
     since = made_at - timedelta(days=DAYS_SEEN)
-    seen = recent.orders_since(session, since)
+    recent_orders = recent.orders_since(session, since)
     inspected, scrapped = luck_rows.inspected(session, limit=UNITS_INSPECTED)
-    mix = _mix(session, shop, paces, clock, seen[:: max(1, -(-len(seen) // MIX))])
+    mix = _mix(session, shop, paces, clock, recent_orders[:: max(1, -(-len(recent_orders) // MIX))])
     waiting = {number(ORDER, job.order) for job in backlog.jobs}
     promised = {
         public(ORDER, order_id): clock.seconds(promise.engraved_by)
@@ -171,7 +171,7 @@ def shop_now(session: Session, shop: Shop, *, days: int, made_at: datetime) -> N
         scenario=Scenario(
             backlog=replace(backlog, lots=()),
             mix=mix,
-            orders_per_day=_a_day(len(seen), recent.first_order(session), since, made_at),
+            orders_per_day=_a_day(len(recent_orders), recent.first_order(session), since, made_at),
             orders_until=backlog.now + days * DAY_S,
             spread=paces.spread,
             scrap=scrapped / inspected if inspected else 0.0,
@@ -179,14 +179,13 @@ def shop_now(session: Session, shop: Shop, *, days: int, made_at: datetime) -> N
         clock=clock,
         made_at=made_at,
         promised=promised,
-        orders_seen=len(seen),
+        orders_seen=len(recent_orders),
         units_inspected=inspected,
     )
 
 
 def _a_day(orders: int, first: datetime | None, since: datetime, now: datetime) -> float:
-    """Orders a day of those that came since then; a shop that is younger than that has been open for the days
-    since its first order, one at least."""
+    """Orders a day since then or, in a younger shop, since its first order (at least one day)."""
     if first is None:
         return 0.0
     return orders / max(1.0, (now - max(since, first)) / timedelta(days=1))
@@ -199,7 +198,7 @@ def _mix(
     clock: WallClock,
     orders: Sequence[tuple[int, datetime, datetime]],
 ) -> tuple[OrderLike, ...]:
-    """Orders to come are like these: the same units, as long before their ship-by time."""
+    """Patterns of orders to come: the same units, as long before their ship-by time."""
     leads = {
         public(ORDER, order_id): max(0.0, (ship_by - came).total_seconds())
         for order_id, came, ship_by in orders
@@ -216,7 +215,7 @@ def _mix(
 
 
 def changed(now: Now, question: WhatIfIn) -> Scenario:
-    """The scenario with everything that is asked. Raises BadRequest."""
+    """The scenario with everything that the question changes. Raises BadRequest."""
     scenario, backlog = now.scenario, now.scenario.backlog
     last_day = int(backlog.now // DAY_S) + question.orders_days
     scenario = replace(scenario, orders_factor=question.orders_factor, factor_until=last_day * DAY_S)
@@ -230,51 +229,55 @@ def changed(now: Now, question: WhatIfIn) -> Scenario:
 
 
 def _with_station_down(now: Now, scenario: Scenario, question: WhatIfIn) -> Scenario:
-    asked = question.station_down
-    assert asked is not None
+    outage = question.station_down
+    assert outage is not None
     backlog = scenario.backlog
-    _must_know(asked.station, [one.station for one in backlog.stations], "station_down.station")
-    begin = asked.begin or now.made_at
-    if not begin < asked.until <= begin + LONGEST_DOWN:
+    _must_know(outage.station, [station.station for station in backlog.stations], "station_down.station")
+    begin = outage.begin or now.made_at
+    if not begin < outage.until <= begin + LONGEST_DOWN:
         raise BadRequest(
             f"`until` must be after `from`, by {LONGEST_DOWN.days} days at the most",
             field="station_down.until",
         )
-    down, up = now.clock.seconds(begin), now.clock.seconds(asked.until)
-    return replace(scenario, down=((asked.station, down, up),))
+    down, up = now.clock.seconds(begin), now.clock.seconds(outage.until)
+    return replace(scenario, down=((outage.station, down, up),))
 
 
 def _with_more_plates(backlog: Backlog, question: WhatIfIn) -> Backlog:
-    asked = question.more_plates
-    assert asked is not None
-    _must_know(asked.plate, [one.plate for one in backlog.plates], "more_plates.plate")
-    more = {f"{asked.plate} more {copy}": 0.0 for copy in range(asked.count)}
+    addition = question.more_plates
+    assert addition is not None
+    _must_know(addition.plate, [plate.plate for plate in backlog.plates], "more_plates.plate")
+    more = {f"{addition.plate} more {copy}": 0.0 for copy in range(addition.count)}
     return replace(
         backlog,
         plates=tuple(
-            replace(plate, copies={**plate.copies, **more}) if plate.plate == asked.plate else plate
+            replace(plate, copies={**plate.copies, **more}) if plate.plate == addition.plate else plate
             for plate in backlog.plates
         ),
     )
 
 
 def _with_more_hours(backlog: Backlog, question: WhatIfIn) -> Backlog:
-    asked = question.more_hours
-    assert asked is not None
-    named = [one for one in backlog.stations if asked.station in {None, one.station}]
-    if asked.station is not None:
-        _must_know(asked.station, [one.station for one in backlog.stations], "more_hours.station")
-    if not any(one.hours.week for one in named):
+    longer_days = question.more_hours
+    assert longer_days is not None
+    named = [station for station in backlog.stations if longer_days.station in {None, station.station}]
+    if longer_days.station is not None:
+        _must_know(
+            longer_days.station, [station.station for station in backlog.stations], "more_hours.station"
+        )
+    if not any(station.hours.week for station in named):
         raise BadRequest("without recorded hours a station is always open", field="more_hours.station")
     return replace(
         backlog,
         stations=tuple(
-            replace(one, hours=longer(one.hours, asked.hours * 3600)) if one in named else one
-            for one in backlog.stations
+            replace(station, hours=longer(station.hours, longer_days.hours * 3600))
+            if station in named
+            else station
+            for station in backlog.stations
         ),
     )
 
 
-def _must_know(name: str, known: Sequence[str], field: str) -> None:
-    if name not in known:
-        raise BadRequest(f"there is nothing named {name}; there are {', '.join(known)}", field=field)
+def _must_know(name: str, names: Sequence[str], field: str) -> None:
+    if name not in names:
+        raise BadRequest(f"there is nothing named {name}; there are {', '.join(names)}", field=field)

@@ -1,4 +1,4 @@
-"""What simulated runs come to, told with their spread."""
+"""Simulated runs summed up, with their spread."""
 
 from __future__ import annotations
 
@@ -84,27 +84,29 @@ def measures_of(outcomes: Sequence[Outcome]) -> Measures:
     """The runs of one shop, at least one."""
 
     def spread(of: Callable[[Outcome], float | None], digits: int = 1) -> Points:
-        return _points([of(one) for one in outcomes], digits)
+        return _points([of(outcome) for outcome in outcomes], digits)
 
     return Measures(
-        units=spread(lambda one: one.units),
-        units_late=spread(lambda one: one.late),
-        units_unfinished=spread(lambda one: one.unfinished),
-        latest_hours=spread(lambda one: max(0.0, one.latest_s) / 3600, 2),
-        backlog_hours=spread(lambda one: None if one.backlog_s is None else one.backlog_s / 3600, 2),
-        loads=spread(lambda one: one.loads),
-        promises_broken=spread(lambda one: one.broken),
+        units=spread(lambda outcome: outcome.units),
+        units_late=spread(lambda outcome: outcome.late),
+        units_unfinished=spread(lambda outcome: outcome.unfinished),
+        latest_hours=spread(lambda outcome: max(0.0, outcome.latest_s) / 3600, 2),
+        backlog_hours=spread(
+            lambda outcome: None if outcome.backlog_s is None else outcome.backlog_s / 3600, 2
+        ),
+        loads=spread(lambda outcome: outcome.loads),
+        promises_broken=spread(lambda outcome: outcome.broken),
         busy={
-            name: spread(lambda one, name=name: one.busy[name], 3)  # type: ignore[misc]
+            name: spread(lambda outcome, name=name: outcome.busy[name], 3)  # type: ignore[misc]
             for name in sorted(outcomes[0].busy)
         },
     )
 
 
 def _points(values: Sequence[float | None], digits: int) -> Points:
-    known = [value for value in values if value is not None]
-    if len(known) < len(values):
+    ended = [value for value in values if value is not None]
+    if len(ended) < len(values):
         return Points(p10=None, median=None, p90=None)
-    tenths = np.quantile(known, (0.1, 0.5, 0.9))
+    tenths = np.quantile(ended, (0.1, 0.5, 0.9))
     p10, median, p90 = (round(float(value), digits) for value in tenths)
     return Points(p10=p10, median=median, p90=p90)

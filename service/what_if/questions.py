@@ -1,4 +1,4 @@
-"""Questions that the shop may ask: what if ...? A closed set; those asked together happen together."""
+"""What may be asked: a closed set of changes to the shop; those asked together happen together."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from service.requests.inscriptions import Moment, Name, Strict
 
 
 class StationDownIn(Strict):
-    """The station does not work from then (now, when left out) until then."""
+    """The station is out of work from `from` (left out: now) until `until`."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
@@ -20,7 +20,7 @@ class StationDownIn(Strict):
 
 
 class MorePlatesIn(Strict):
-    """So many more copies of a plate."""
+    """More copies of a plate."""
 
     plate: Name
     count: int = Field(ge=1, le=20)

@@ -1,4 +1,4 @@
-"""What the last days were like: which orders came."""
+"""Orders of the last days."""
 
 from __future__ import annotations
 

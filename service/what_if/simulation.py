@@ -25,9 +25,9 @@ from layout.plan.next_by_due import NextLoad, next_load
 from layout.plan.planner import without_a_place
 from layout.shop.hours import DAY_S
 
-#: So many of the most urgent units that a station can take are looked at for its next load.
+#: How many of the most urgent units are considered for a station's next load.
 LOOK = 60
-#: A run ends at the latest so long after the last order has come.
+#: A run ends at the latest this long after the last order.
 LONGEST_S = 120 * DAY_S
 
 Process = Generator[simpy.Event, Any, None]
@@ -86,7 +86,7 @@ class Run:
 
 
 def simulate(scenario: Scenario, seed: str) -> Run:
-    """Let a scenario of possible units happen once."""
+    """Run a scenario once; all its units must be `possible`."""
     return _Shop(scenario, seed).run()
 
 
@@ -116,23 +116,23 @@ def arrivals(scenario: Scenario, seed: str) -> list[tuple[float, int]]:
         more = rate * (scenario.orders_factor - 1)
         return sorted(usual + _poisson(_chance(seed, "more"), more, now, until, len(scenario.mix)))
     stay = _chance(seed, "fewer")
-    return [one for one in usual if stay.random() < scenario.orders_factor or one[0] >= until]
+    return [arrival for arrival in usual if stay.random() < scenario.orders_factor or arrival[0] >= until]
 
 
 def _chance(*names: str) -> Random:
-    """The luck of one thing."""
+    """The random generator of one decision."""
     return Random(" ".join(names))  # noqa: S311  it plays a shop, it guards nothing
 
 
 def _poisson(chance: Random, rate: float, begin: float, end: float, kinds: int) -> list[tuple[float, int]]:
-    found: list[tuple[float, int]] = []
+    moments: list[tuple[float, int]] = []
     if rate <= 0 or kinds == 0:
-        return found
+        return moments
     at = begin + chance.expovariate(rate)
     while at < end:
-        found.append((at, chance.randrange(kinds)))
+        moments.append((at, chance.randrange(kinds)))
         at += chance.expovariate(rate)
-    return found
+    return moments
 
 
 class _Shop:
@@ -142,15 +142,17 @@ class _Shop:
         self.scenario, self.seed = scenario, seed
         self.now = scenario.backlog.now
         self.env = simpy.Environment(initial_time=self.now)
-        self.stations = {one.station: one for one in scenario.backlog.stations}
+        self.stations = {station.station: station for station in scenario.backlog.stations}
         self.shifts = {
-            name: Shift(one.hours, tuple((a, b) for where, a, b in scenario.down if where == name))
-            for name, one in self.stations.items()
+            name: Shift(station.hours, tuple((a, b) for where, a, b in scenario.down if where == name))
+            for name, station in self.stations.items()
         }
         self.lasers = {name: simpy.Resource(self.env) for name in self.stations}
         self.plates = {plate.plate: plate for plate in scenario.backlog.plates}
         self.free = dict.fromkeys(self.plates, 0)
-        self.mounted = {name: (one.plate_on, one.process_on) for name, one in self.stations.items()}
+        self.mounted = {
+            name: (station.plate_on, station.process_on) for name, station in self.stations.items()
+        }
         self.waiting: list[tuple[float, int, str]] = []  # due, number, job: sorted
         self.jobs: dict[str, PlanJob] = {}
         self.units: dict[str, Unit] = {}
@@ -160,7 +162,7 @@ class _Shop:
         self.changed, self.over = self.env.event(), self.env.event()
         self.number = self.loads = 0
         self.burned = dict.fromkeys(self.stations, 0.0)
-        self.rest: dict[tuple[int, int], Kind] = {}  # by kind and faces done
+        self.left_of: dict[tuple[int, int], Kind] = {}  # by kind and faces done
 
     def run(self) -> Run:
         for job in self.scenario.backlog.jobs:
@@ -207,7 +209,7 @@ class _Shop:
         insort(self.waiting, (job.due, self.number, job.job))
 
     def _tell(self) -> None:
-        """Stations with nothing to do look again."""
+        """Wake stations that had nothing to do."""
         self.changed.succeed()
         self.changed = self.env.event()
 
@@ -236,7 +238,7 @@ class _Shop:
             env.process(self._burns(name, load, turn))
 
     def _busy(self, laser: simpy.Resource, seconds: float) -> Process:
-        """What burned before the run began."""
+        """Keep the laser busy with what burned before the run began."""
         with laser.request() as turn:
             yield turn
             yield self.env.timeout(seconds)
@@ -266,7 +268,7 @@ class _Shop:
         self.mounted[name] = load.plate, load.process
         self.free[load.plate] -= 1
         taken = {job for job, _ in load.visits}
-        self.waiting = [one for one in self.waiting if one[2] not in taken]
+        self.waiting = [entry for entry in self.waiting if entry[2] not in taken]
         return load
 
     def _burns(self, name: str, load: NextLoad, turn: simpy.resources.resource.Request) -> Process:
@@ -283,7 +285,7 @@ class _Shop:
         self._end_if_done()
 
     def _burned(self, job: PlanJob, faces: int, begun: float) -> None:
-        """Some faces of a unit are on the metal: it waits for the others, or is done, or spoiled."""
+        """Record burned faces of a unit: it waits for its other faces, or is done, or spoiled."""
         if faces < len(job.kind.faces):
             self._waits(replace(job, kind=self._without(job.kind, faces)))
             return
@@ -298,19 +300,20 @@ class _Shop:
         self.left -= 1
 
     def _without(self, kind: Kind, faces: int) -> Kind:
-        """The kind of units of which the first faces are done; one for all of them, as the planner wants."""
-        if (id(kind), faces) not in self.rest:
+        """The kind of a unit whose first faces are done; the same value for all such units, as the planner
+        wants."""
+        if (id(kind), faces) not in self.left_of:
             left = kind.faces[faces:]
             options = {
                 station: tuple(option for option in listed if option.face in left)
                 for station, listed in kind.options.items()
             }
             options = {station: listed for station, listed in options.items() if listed}
-            self.rest[id(kind), faces] = Kind(kind.kind, kind.blade, left, options)
-        return self.rest[id(kind), faces]
+            self.left_of[id(kind), faces] = Kind(kind.kind, kind.blade, left, options)
+        return self.left_of[id(kind), faces]
 
     def _luck(self, job: str) -> float:
-        """What a load takes over its estimate."""
+        """A load's time as a multiple of its estimate."""
         if self.scenario.spread == 0:
             return 1.0
         return math.exp(self.scenario.spread * _chance(self.seed, "burn", job).gauss(0, 1))

@@ -34,10 +34,24 @@ _SYLLABLES = {
     "Deva": "अन बल चर दी एक गौ हरि ईश जय कम ला मो ना पू रा सी",
 }
 _PATTERNS = (
-    "{a}", "{a}", "{a} & {b}", "For {a}, with love", "{a}'s kitchen", "{a} {year}", "Chef {a}",
-    "Happy {n}th, {a}", "{d} {month} {year}", "To {a}\nfrom {b}", "{a}\n{year}", "{A}{B}", "No. {n} of 50",
-    "{a} and {b}, {year}", "Made for {a}", "{a}-{b} – always sharp", "In memory of {a} {b}",
-)  # fmt: skip
+    "{a}",
+    "{a}",
+    "{a} & {b}",
+    "For {a}, with love",
+    "{a}'s kitchen",
+    "{a} {year}",
+    "Chef {a}",
+    "Happy {n}th, {a}",
+    "{d} {month} {year}",
+    "To {a}\nfrom {b}",
+    "{a}\n{year}",
+    "{A}{B}",
+    "No. {n} of 50",
+    "{a} and {b}, {year}",
+    "Made for {a}",
+    "{a}-{b} – always sharp",
+    "In memory of {a} {b}",
+)
 _MONTHS = ("January", "May", "June", "July", "August", "October", "December")
 
 

@@ -126,9 +126,12 @@ def a_station(**changes: object) -> Station:
 
 
 def a_shop(
-    *, station: Station | None = None, plate: Plate | None = None, process: Process | None = None,
+    *,
+    station: Station | None = None,
+    plate: Plate | None = None,
+    process: Process | None = None,
     blade: Blade | None = None,
-) -> Shop:  # fmt: skip
+) -> Shop:
     parer = blade or a_blade()
     return Shop(
         version="test",

@@ -47,9 +47,14 @@ class ServedShop:
                 )
         app = create_app(tools)
         config = uvicorn.Config(
-            app, host="127.0.0.1", port=self.port, log_config=None, access_log=False, lifespan="on",
+            app,
+            host="127.0.0.1",
+            port=self.port,
+            log_config=None,
+            access_log=False,
+            lifespan="on",
             timeout_graceful_shutdown=1,
-        )  # fmt: skip
+        )
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._server.run, daemon=True)
         self._thread.start()
@@ -80,12 +85,17 @@ class ServedShop:
             "order_ref": ref,
             "ship_by": (datetime.now(UTC) + timedelta(days=3)).isoformat(),
             "lines": [
-                {"line_ref": str(number), "sku": "AQ-CHEF-20", "quantity": 1,
-                 "inscriptions": [_WORDS], **line}
+                {
+                    "line_ref": str(number),
+                    "sku": "AQ-CHEF-20",
+                    "quantity": 1,
+                    "inscriptions": [_WORDS],
+                    **line,
+                }
                 for number, line in enumerate(lines or ({},), start=1)
             ],
             **more,
-        }  # fmt: skip
+        }
         with self.api("store") as http:
             answer = http.post("/v1/orders", json=body, headers={"Idempotency-Key": f"order-{ref}"})
         assert answer.status_code == 201, answer.text

@@ -149,7 +149,7 @@ def test_stock_comes_from_a_file_row_by_row(shop: ServedShop, sign_in: SignIn) -
     )
     page.get_by_role("button", name="Set these counts").click()
 
-    expect(page.get_by_role("heading", name="What came of the file")).to_be_visible()
+    expect(page.get_by_role("heading", name="Import result")).to_be_visible()
     expect(page.locator("tr", has_text="NO-SUCH").first).to_contain_text("there is no product")
     with shop.api("owner") as http:
         assert any(row["bin"] == "Z9" and row["boxed"] == 7 for row in http.get("/v1/stock").json()["stock"])

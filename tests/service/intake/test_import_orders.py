@@ -215,7 +215,7 @@ def test_counts_are_set_row_by_row_and_again_without_harm(tools: Tools) -> None:
     assert first == second
     assert [one.message for one in first if one.result is Result.REFUSED] == [
         "sku: there is no product NO-SUCH",
-        "bin Z-03 is new; say its walking_order",
+        "bin Z-03 is new; add its walking order",
         "boxed: a whole number from 0 to 100000",
     ]
     with tools.database.reading() as session:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 
 import jsonschema_rs
@@ -43,6 +44,22 @@ def test_an_independent_validator_refuses_a_key_that_nobody_knows(name):
     validator = jsonschema_rs.Draft202012Validator(published(name.split("/")[0]))
 
     assert not validator.is_valid({**tomllib.loads(TOML[name]), "colour_of_the_moon": "pale"})
+
+
+def keys_of(schema: object) -> set[str]:
+    if isinstance(schema, list):
+        return set().union(*map(keys_of, schema))
+    if not isinstance(schema, dict):
+        return set()
+    return set(schema.get("properties", ())) | set().union(*map(keys_of, schema.values()))
+
+
+@pytest.mark.parametrize("kind", sorted(KINDS))
+def test_every_key_is_explained_to_the_maker(kind):
+    guide = (default_folder() / "README.md").read_text(encoding="utf-8")
+    explained = set(re.findall(r"[a-z_0-9]+", " ".join(re.findall(r"`([^`]+)`", guide))))
+
+    assert keys_of(json_schemas()[kind]) - explained == set()
 
 
 def test_the_command_writes_every_schema(tmp_path):

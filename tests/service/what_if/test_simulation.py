@@ -1,4 +1,4 @@
-"""A shop played through: hours, plates, two visits, scrap, and luck that two runs share."""
+"""A shop simulated: hours, plates, two visits, scrap, and luck that two runs share."""
 
 from __future__ import annotations
 
