@@ -21,17 +21,17 @@ from service.loads.calibration_answers import (
 from service.proving import measurements
 from service.records.errors import NotFound
 from service.records.ids import CALIBRATION, number
-from service.requests.inscriptions import Name, Strict
+from service.requests.inscriptions import Decimal, Name, Strict, Whole
 
 router = APIRouter(tags=["calibrations"])
 
-Millimetres = Annotated[float, Field(gt=-1e5, lt=1e5, allow_inf_nan=False)]
+Millimetres = Annotated[Decimal, Field(gt=-1e5, lt=1e5)]
 
 
 class MarkIn(Strict):
     """A mark by its number on the plate, and where the station says that its pointer met it."""
 
-    mark: int = Field(ge=1, le=99)
+    mark: Whole = Field(ge=1, le=99)
     station_mm: tuple[Millimetres, Millimetres]
 
 

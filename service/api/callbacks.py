@@ -54,7 +54,8 @@ def listed(tools: AtHand, who: StoreOrOwner) -> CallbacksAnswer:
 def register(
     tools: AtHand, wanted: CallbackIn, who: StoreOrOwner, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
-    """Register an address. The secret that signs is shown here, once (and again to the same key only)."""
+    """Register an address. The secret that signs is shown here, once: the same key again is answered without
+    it. Whoever missed it asks for a new one (`rotate-secret`)."""
 
     def work(session: Session) -> Answer:
         callback = callbacks.register(
@@ -65,7 +66,8 @@ def register(
             loopback_allowed=tools.settings.callbacks_to_loopback,
         )
         shown = callback_and_secret_answer(callback)
-        return created(shown, {"Location": f"/v1/callbacks/{shown.id}"})
+        kept = shown.model_copy(update={"secret": None})
+        return created(shown, {"Location": f"/v1/callbacks/{shown.id}"}, kept=kept)
 
     return wire.json_answer(
         create_once(

@@ -23,7 +23,7 @@ class ReadinessAnswer(AnswerBody):
     """Whether it can work."""
 
     status: Literal["ready", "unready"] = Field(
-        description="`unready`: the database does not answer.", examples=["ready"]
+        description="`unready`: what is written would not be kept.", examples=["ready"]
     )
 
 
@@ -33,10 +33,10 @@ async def healthz() -> HealthAnswer:
     return HealthAnswer(status="ok")
 
 
-@router.get("/readyz", responses={503: {"model": ReadinessAnswer, "description": "The database is silent."}})
+@router.get("/readyz", responses={503: {"model": ReadinessAnswer, "description": "Writes fail."}})
 def readyz(tools: AtHand, response: Response) -> ReadinessAnswer:
-    """The database answers. A dead broker is no reason to turn orders away, so it isn't asked."""
-    if not tools.database.answers():
+    """The database keeps what is written. A dead broker is no reason to turn orders away: it isn't asked."""
+    if not tools.database.takes_writes():
         response.status_code = 503
         return ReadinessAnswer(status="unready")
     return ReadinessAnswer(status="ready")

@@ -15,7 +15,7 @@ from service.bench.inspection import BladesInspected, Inspected
 from service.doorway import AtHand
 from service.loads.load_answers import LoadAnswer
 from service.records.ids import LOAD, number
-from service.requests.inscriptions import Name, Strict, storable
+from service.requests.inscriptions import Name, Strict, Truth, Whole, storable
 from service.requests.served import Served
 
 router = APIRouter(tags=["loads"])
@@ -23,8 +23,8 @@ router = APIRouter(tags=["loads"])
 Unit = Annotated[str, Field(min_length=2, max_length=24)]
 SlotName = Annotated[str, Field(min_length=1, max_length=30)]
 BinName = Annotated[str, Field(min_length=1, max_length=30)]
-TurnNumber = Annotated[int, Field(ge=1, le=9)]
-Count = Annotated[int, Field(ge=0, le=10_000)]
+TurnNumber = Annotated[Whole, Field(ge=1, le=9)]
+Count = Annotated[Whole, Field(ge=0, le=10_000)]
 Operator = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(storable)]
 Reason = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(storable)]
 ReasonIfAny = Annotated[str, Field(max_length=200), AfterValidator(storable)]
@@ -71,7 +71,7 @@ class AgainIn(Strict):
     turn: TurnNumber
     jobs: Annotated[list[Unit], Field(min_length=1, max_length=100)]
     reason: Reason
-    withdraw: bool = False
+    withdraw: Truth = False
 
 
 class BladesResolvedIn(Strict):

@@ -19,7 +19,7 @@ from service.loads.lot_answers import LotAnswer, LotsAnswer, lot_answer
 from service.records.errors import NotFound
 from service.records.ids import LOT, number
 from service.records.states import LotState
-from service.requests.inscriptions import InscriptionsIn, Moment, Name, Strict, storable
+from service.requests.inscriptions import InscriptionsIn, Moment, Name, Strict, Whole, storable
 
 router = APIRouter(tags=["lots"])
 
@@ -27,7 +27,7 @@ router = APIRouter(tags=["lots"])
 class LotIn(Strict):
     sku: Name
     inscriptions: InscriptionsIn
-    quantity: int = Field(ge=1, le=100_000)
+    quantity: Whole = Field(ge=1, le=100_000)
     due: Moment
 
 

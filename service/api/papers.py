@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
+from sqlalchemy.orm import Session
 
 from service.api.security import Anyone, House, Intake
 from service.doorway import AtHand
@@ -66,9 +67,21 @@ def post_proof_link(request: Request, tools: AtHand, identity: str, who: Intake)
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
         token, until = proof_links.make(
-            order, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
+            session, order, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
         )
     return ProofLinkAnswer(url=str(request.url_for("get_buyers_proof", token=token)), until=until)
+
+
+@router.delete("/v1/orders/{identity}/proof-link", status_code=204)
+def delete_proof_link(tools: AtHand, identity: str, who: Intake) -> Response:
+    """Make every link of the order void that was given out so far."""
+
+    def work(session: Session) -> None:
+        order = orders.visible(session, identity, who=who)
+        proof_links.withdraw(session, order, by=tools.by(who))
+
+    tools.database.write(work)
+    return Response(status_code=204)
 
 
 def _voice(request: Request) -> Voice:

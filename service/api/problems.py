@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import structlog
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from pydantic_core import to_jsonable_python
@@ -117,8 +117,10 @@ def _said(error: Mapping[str, Any]) -> str:
     return str(error["msg"]).removeprefix("Value error, ")
 
 
-def _http(request: Request, error: Exception) -> JSONResponse:
+def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
+    if error.status_code < 400:  # the way to somewhere else is no problem
+        return Response(status_code=error.status_code, headers=error.headers)
     codes = {404: "not_found", 405: "method_not_allowed", 413: "body_too_large", 400: "bad_request"}
     code = codes.get(error.status_code, "refused")
     detail = {

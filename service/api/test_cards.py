@@ -19,12 +19,12 @@ from service.proving.test_card_answers import (
     TestCardsAnswer,
     card_record_answer,
 )
-from service.requests.inscriptions import Name, Strict, storable
+from service.requests.inscriptions import Decimal, Name, Strict, storable
 
 router = APIRouter(tags=["test cards"])
 
 Note = Annotated[str, Field(max_length=250), AfterValidator(storable)]
-Width = Annotated[float, Field(gt=0, le=5, allow_inf_nan=False)]
+Width = Annotated[Decimal, Field(gt=0, le=5)]
 
 
 class CardIn(Strict):

@@ -13,7 +13,7 @@ from pydantic import AfterValidator, Field
 
 from service.records.errors import BadCursor, IfMatchMissing
 from service.requests.idempotency import Answer
-from service.requests.inscriptions import InscriptionsIn, Name, Ref, Strict, storable
+from service.requests.inscriptions import InscriptionsIn, Name, Ref, Strict, Whole, storable
 
 IfMatch = Annotated[str | None, Header(alias="If-Match")]
 IdempotencyKey = Annotated[str | None, Header(alias="Idempotency-Key")]
@@ -28,7 +28,7 @@ _CURSOR = re.compile(r"^[A-Za-z0-9_-]{8,200}$", re.ASCII)
 class CheckIn(Strict):
     sku: Name
     inscriptions: InscriptionsIn
-    quantity: int = Field(default=1, ge=1, le=99)
+    quantity: Whole = Field(default=1, ge=1, le=99)
 
 
 class AmendIn(Strict):
@@ -49,9 +49,9 @@ class CancelIn(Strict):
 class CountIn(Strict):
     bin: Annotated[str, Field(min_length=1, max_length=30), AfterValidator(storable)]
     sku: Name
-    boxed: int = Field(ge=0, le=100_000)
-    walking_order: int | None = Field(default=None, ge=0, le=1_000_000)
-    version: int | None = Field(default=None, ge=0, le=2**31)
+    boxed: Whole = Field(ge=0, le=100_000)
+    walking_order: Whole | None = Field(default=None, ge=0, le=1_000_000)
+    version: Whole | None = Field(default=None, ge=0, le=2**31)
 
 
 class StockIn(Strict):

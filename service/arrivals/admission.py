@@ -9,6 +9,8 @@ Health is asked about outside all this.
 from __future__ import annotations
 
 import asyncio
+import json
+from typing import Any
 
 from fastapi.concurrency import run_in_threadpool
 from sqlalchemy.exc import OperationalError
@@ -34,6 +36,10 @@ _SLOWEST_BYTES_A_SECOND = 50_000
 class _TooLarge(Exception): ...
 
 
+class _NamedTwice(Exception):
+    """A name stands twice in an object of the body: which of the two is meant nobody can say."""
+
+
 class _Gone(Exception):
     """The caller hung up before the body was whole."""
 
@@ -53,7 +59,7 @@ class Admission:
             receive = await _with_body(request, receive)
         except _Gone:
             return
-        except (_TooLarge, TimeoutError, OperationalError) as error:
+        except (_TooLarge, _NamedTwice, TimeoutError, OperationalError) as error:
             await _refuse(request, _answer_to(error), receive, send)
             return
         if scope["path"] in _STREAMS:
@@ -76,6 +82,8 @@ class Admission:
 def _answer_to(error: Exception) -> Response:
     if isinstance(error, _TooLarge):
         return problems.problem(413, "body_too_large", "The body is larger than is taken here.")
+    if isinstance(error, _NamedTwice):
+        return problems.problem(400, "name_twice", "A name stands twice in the same object of the body.")
     if isinstance(error, TimeoutError):
         gone_after = {"Connection": "close"}
         return problems.problem(408, "body_too_slow", "The body took too long to arrive.", headers=gone_after)
@@ -83,7 +91,7 @@ def _answer_to(error: Exception) -> Response:
 
 
 async def _with_body(request: Request, receive: Receive) -> Receive:
-    """What the route is to receive. Raises _TooLarge, _Gone, TimeoutError, OperationalError."""
+    """What the route is to receive. Raises _TooLarge, _NamedTwice, _Gone, TimeoutError, OperationalError."""
     headers = request.headers
     if headers.get("transfer-encoding") is None and _announced(headers) == 0:
         return receive
@@ -95,7 +103,23 @@ async def _with_body(request: Request, receive: Receive) -> Receive:
     if _announced(headers) > most:
         raise _TooLarge
     async with asyncio.timeout(BODY_SECONDS + most / _SLOWEST_BYTES_A_SECOND):
-        return _again(await _whole(receive, most), receive)
+        body = await _whole(receive, most)
+    if path.startswith("/v1/"):
+        _must_name_once(body)
+    return _again(body, receive)
+
+
+def _must_name_once(body: bytes) -> None:
+    """Raises _NamedTwice. What is no JSON at all is for the route to say."""
+
+    def once(pairs: list[tuple[str, Any]]) -> None:
+        if len({name for name, _ in pairs}) < len(pairs):
+            raise _NamedTwice
+
+    try:
+        json.loads(body, object_pairs_hook=once)
+    except (ValueError, RecursionError):
+        return
 
 
 def _announced(headers: Headers) -> int:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from service.bench import burn_files as files
 from service.records.errors import BadRequest
+from service.records.folders import STATIONS, open_to_stations
 from service.records.ids import LOAD, public
 from service.shop.tools import Tools
 
@@ -31,7 +32,7 @@ def folder_of(data: Path, station: str) -> Path:
         or not station.isprintable()
     ):
         raise BadRequest("this station's name can't name a folder", field="station")
-    return data / "stations" / station
+    return data / STATIONS / station
 
 
 def deliver(tools: Tools, load_id: int, turn: int, format_name: str) -> Delivered:
@@ -43,6 +44,7 @@ def deliver(tools: Tools, load_id: int, turn: int, format_name: str) -> Delivere
     offered = files.burn_file(tools, load_id, turn, format_name)
     served, folder = offered.file, folder_of(tools.settings.data, offered.station)
     removed = _take_away(folder, load_id, but=served.name)
+    open_to_stations(folder)
     files.keep(folder / served.name, served.data, served.sha256)
     (folder / served.name).chmod(0o644)  # the laser's own program runs as somebody else
     return Delivered(served.name, served.sha256, removed)

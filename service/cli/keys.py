@@ -26,12 +26,12 @@ def new(
     data: Data = None,
 ) -> None:
     """Make a key and print it, alone, once: it can't be shown again."""
-    from service.records import clock, schema
+    from service.records import clock, folders, schema
     from service.records.db import Database, open_engine
     from service.requests import keys
 
     settings = settings_of(data)
-    settings.data.mkdir(parents=True, exist_ok=True)
+    folders.keep_private(settings.data)
     engine = open_engine(settings.url)
     schema.upgrade(engine)
     name = client.strip()[:60] or _CLIENTS[role]

@@ -29,6 +29,9 @@ app.add_typer(fonts.app, name="fonts")
 
 def main() -> None:
     """Run one command; every refusal is one line and a non-zero exit."""
+    from service.records.folders import be_private
+
+    be_private()
     sys.exit(run(sys.argv[1:]))
 
 

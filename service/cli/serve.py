@@ -25,12 +25,21 @@ def serve(
 
     from service.app import create_app, set_up_logging
     from service.arrivals.deadlines import TimedConnection, raise_open_files
+    from service.records import folders
     from service.running.assembly import assemble
     from service.stock import import_stock as imports
 
     settings = settings_of(data)
     listening = _listen(host, port)
     set_up_logging(settings.log_level)
+    folders.keep_private(settings.data)
+    try:
+        alone = folders.serve_alone(settings.url)
+    except folders.InUse as taken:
+        listening.close()
+        raise Failed(
+            f"another `ricasso serve` works with {taken} already; stop it, or choose another --data"
+        ) from None
     tools = assemble(settings)
     stocked = imports.open_the_store_room(tools)
     app = create_app(tools)
@@ -61,6 +70,9 @@ def serve(
         uvicorn.Server(config).run(sockets=[listening])
     except KeyboardInterrupt:
         typer.echo("stopped")
+    finally:
+        if alone is not None:
+            alone.close()
 
 
 def _listen(host: str, port: int) -> socket.socket:

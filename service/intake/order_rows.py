@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import ColumnElement, and_, select, update
+from sqlalchemy import ColumnElement, and_, func, select, update
 from sqlalchemy.orm import Session, selectinload
 
 from service.records.tables import FrozenMark, History, Job, LoadSlot, Order, OrderLine
@@ -95,6 +95,14 @@ def history(session: Session, subject: str, subject_id: int) -> list[History]:
             .order_by(History.id)
         )
     )
+
+
+def count_of(session: Session, order_id: int, what: str) -> int:
+    """How often this stands in the history of an order."""
+    wanted = select(func.count()).where(
+        History.subject == "order", History.subject_id == order_id, History.move_to == what
+    )
+    return session.scalar(wanted) or 0
 
 
 def marks(session: Session, line_id: int, words_revision: int) -> list[FrozenMark]:

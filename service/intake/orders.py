@@ -32,6 +32,9 @@ from service.records.who import By, Who
 from service.stock import holds
 from service.stock import reservations as stock
 
+#: In the history of an order, a wish of the buyer.
+CHANGE_ASKED = "change_asked"
+
 
 def visible(session: Session, identity: str, *, who: Who) -> Order:
     """The order, if the caller may see it. Raises NotFound."""
@@ -200,8 +203,8 @@ def wish(session: Session, order: Order, wanted: str, *, by: By) -> None:
                 loads.remove_job(session, job, reason="a change was asked for", by=by)
             if job.hold_reason not in holds.OF_UNITS:
                 _settle(session, job, line.hold_reason, by=by, why="the buyer asks for a change")
-    order.version += 1
-    write_history(session, "order", order.id, "change_asked", by=by, why=wanted)
+    # The order's version stays: what the desk has open is not void because the buyer wrote something.
+    write_history(session, "order", order.id, CHANGE_ASKED, by=by, why=wanted)
 
 
 def _is_changeable(session: Session, job: Job) -> bool:

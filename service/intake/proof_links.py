@@ -1,7 +1,7 @@
 """Links by which a buyer sees a proof and answers: signed, for a few days, for the words as they are now.
 
 A link names an order and the wording of each of its lines. Words that change make it void, as they make an
-approval void. It reads and answers; it can do nothing else.
+approval void; the shop may withdraw all links of an order. It reads and answers; it can do nothing else.
 """
 
 from __future__ import annotations
@@ -17,10 +17,11 @@ from sqlalchemy.orm import Session
 from service.intake import line_holds
 from service.intake import order_rows as rows
 from service.intake.line_holds import BUYER, CHANGE
-from service.intake.orders import approve
+from service.intake.orders import CHANGE_ASKED, approve
 from service.intake.orders import wish as wish_for
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound, Refusal
 from service.records.ids import ORDER, public
+from service.records.moves import write_history
 from service.records.outgoing import tell
 from service.records.states import JobState
 from service.records.tables import Order, OrderLine
@@ -28,10 +29,13 @@ from service.records.who import By, Role, Who
 
 LASTS = timedelta(days=14)
 LONGEST_WISH = 280
+#: Of one order. Whoever wants more than that is better called.
+MOST_WISHES = 10
+_WITHDRAWN = "links_withdrawn"
 
 
 class LinkOver(Refusal):
-    """The link has expired, or the words were changed after it was sent."""
+    """The link has expired, was withdrawn, or the words were changed after it was sent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,17 +46,24 @@ class Opened:
     until: datetime
 
 
-def make(order: Order, *, secret: bytes, now: datetime) -> tuple[str, datetime]:
+def make(session: Session, order: Order, *, secret: bytes, now: datetime) -> tuple[str, datetime]:
     """A link's token, and when it expires."""
     until = (now + LASTS).replace(microsecond=0)
-    signed = _signer(secret).dumps([order.id, _words(order), int(until.timestamp())])
+    signed = _signer(secret).dumps(
+        [order.id, _words(order), int(until.timestamp()), rows.count_of(session, order.id, _WITHDRAWN)]
+    )
     return str(signed), until
+
+
+def withdraw(session: Session, order: Order, *, by: By) -> None:
+    """Make every link of the order void that was made so far."""
+    write_history(session, "order", order.id, _WITHDRAWN, by=by)
 
 
 def open_link(session: Session, token: str, *, secret: bytes, now: datetime) -> Opened:
     """The order of a link. Raises NotFound for a link that the service never made, and LinkOver."""
     try:
-        order_id, words, ends = _signer(secret).loads(token)
+        order_id, words, ends, withdrawals = _signer(secret).loads(token)
     except BadData:
         raise NotFound("there is no such proof") from None
     order = rows.find(session, order_id, client=None)
@@ -60,6 +71,8 @@ def open_link(session: Session, token: str, *, secret: bytes, now: datetime) -> 
         raise NotFound("there is no such proof")
     if ends <= now.timestamp():
         raise LinkOver("the time of this link is over; ask the shop for another")
+    if withdrawals != rows.count_of(session, order.id, _WITHDRAWN):
+        raise LinkOver("this link was withdrawn; ask the shop for another")
     if words != _words(order):
         raise LinkOver("the words were changed after this link was sent; ask the shop for another")
     return Opened(order, datetime.fromtimestamp(ends, tz=now.tzinfo))
@@ -90,6 +103,8 @@ def ask_for_change(session: Session, token: str, wish: str, *, secret: bytes, no
     if not wanted or len(wanted) > LONGEST_WISH:
         raise BadRequest(f"say what you would like changed, in up to {LONGEST_WISH} characters", field="wish")
     order = _locked(session, token, secret=secret, now=now)
+    if rows.count_of(session, order.id, CHANGE_ASKED) >= MOST_WISHES:
+        raise MoveNotAllowed("the shop has your wishes; call it for anything more")
     wish_for(session, order, wanted, by=By(_buyer(order), now))
     tell(
         session,

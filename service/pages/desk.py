@@ -159,7 +159,10 @@ def post_proof_link(
     """A link for the buyer, shown to be sent."""
     with tools.database.reading() as session:
         token, until = proof_links.make(
-            _found(session, identity), secret=sessions.secret_of(tools.settings.data), now=tools.clock()
+            session,
+            _found(session, identity),
+            secret=sessions.secret_of(tools.settings.data),
+            now=tools.clock(),
         )
     link = str(request.url_for("get_buyers_proof", token=token))
     return _order(request, tools, identity, visitor, link=link, until=until)

@@ -8,15 +8,19 @@ order must survive a pulled plug.
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy import Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
+from service.records import clock
 from service.records.errors import DatabaseBusy
+from service.records.tables import Tick
 
 T = TypeVar("T")
 
@@ -31,6 +35,8 @@ _PG_OPTIONS = "-c statement_timeout=15s -c lock_timeout=5s -c idle_in_transactio
 #: serialization failure, deadlock, lock not available
 _RETRYABLE = frozenset({"40001", "40P01", "55P03"})
 _ATTEMPTS = 3
+_LOOK_AGAIN_SECONDS = 2.0
+_LOOK = "look whether writes are kept"
 
 
 def open_engine(url: str) -> Engine:
@@ -73,6 +79,9 @@ class Database:
         self.engine = engine
         self._sessions = sessionmaker(engine, expire_on_commit=False)
         self._readers = sessionmaker(engine.execution_options(readonly=True), expire_on_commit=False)
+        self._looking = threading.Lock()
+        self._looked_at = float("-inf")
+        self._took_write = False
 
     @property
     def is_sqlite(self) -> bool:
@@ -100,11 +109,29 @@ class Database:
                     raise DatabaseBusy("the database is busy, nothing was changed; try again") from error
                 raise
 
-    def answers(self) -> bool:
-        """Whether the database answers a query."""
+    def takes_writes(self) -> bool:
+        """Whether what is written now would be kept: one small row is written to see, every two seconds
+        at the most however many ask. A lock that somebody else holds is no failure."""
+        with self._looking:
+            if time.monotonic() - self._looked_at > _LOOK_AGAIN_SECONDS:
+                self._took_write = self._try_to_write()
+                self._looked_at = time.monotonic()
+            return self._took_write
+
+    def _try_to_write(self) -> bool:
         try:
-            with self.reading() as session:
-                session.execute(text("SELECT 1"))
+            with self.engine.connect() as connection:
+                if self.is_sqlite:  # set before a transaction begins, and for this connection alone
+                    connection.connection.driver_connection.execute("PRAGMA busy_timeout=1000")  # type: ignore[union-attr]
+                    connection.detach()
+                looked = Tick.__table__.update().where(Tick.task == _LOOK).values(at=clock.now())
+                if connection.execute(looked).rowcount == 0:
+                    connection.execute(Tick.__table__.insert().values(task=_LOOK, at=clock.now()))
+                connection.commit()
+        except IntegrityError:  # another process looked at this moment
+            return True
+        except DBAPIError as error:
+            return is_busy(error)
         except SQLAlchemyError:
             return False
         return True

@@ -54,11 +54,14 @@ class Answer:
     body: str
     headers: dict[str, str]
     replayed: bool = False
+    #: What is kept for the same key instead of `body`, where that holds a secret.
+    kept: str | None = None
 
 
-def created(body: AnswerBody, headers: dict[str, str]) -> Answer:
-    """A new answer of something made: its JSON text is kept and goes out byte for byte."""
-    return Answer(201, body.model_dump_json(), headers)
+def created(body: AnswerBody, headers: dict[str, str], *, kept: AnswerBody | None = None) -> Answer:
+    """A new answer of something made: its JSON text is kept and goes out byte for byte. `kept`: what is kept
+    instead, where the answer holds a secret."""
+    return Answer(201, body.model_dump_json(), headers, kept=kept.model_dump_json() if kept else None)
 
 
 def key_of(header: str | None) -> str:
@@ -127,7 +130,8 @@ def answer_once(
                     "another request with this key was faster; ask again for its answer", retry_after_s=1
                 )
             answer = work(session, prepared)
-            row.status, row.body, row.headers = answer.status, answer.body, json.dumps(answer.headers)
+            row.status, row.headers = answer.status, json.dumps(answer.headers)
+            row.body = answer.body if answer.kept is None else answer.kept
             return answer
 
         return database.write(do)

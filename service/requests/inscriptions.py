@@ -55,7 +55,11 @@ Moment = Annotated[AwareDatetime, AfterValidator(plausible)]
 Words = Annotated[str, Field(max_length=LONGEST_TEXT), AfterValidator(storable)]
 Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(storable)]
 Ref = Annotated[str, Field(min_length=1, max_length=100), AfterValidator(storable)]
-Size = Annotated[float, Field(gt=0, le=500, allow_inf_nan=False)]
+#: JSON's own numbers and truth values: `true` is no 1, and "1" is a text.
+Whole = Annotated[int, Field(strict=True)]
+Decimal = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Truth = Annotated[bool, Field(strict=True)]
+Size = Annotated[Decimal, Field(gt=0, le=500)]
 
 
 class Strict(BaseModel):

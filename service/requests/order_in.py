@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from layout.shop.inscriptions import Inscription
-from service.requests.inscriptions import InscriptionsIn, Moment, Name, Ref, Strict
+from service.requests.inscriptions import InscriptionsIn, Moment, Name, Ref, Strict, Whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,14 +31,14 @@ class OrderWanted:
 class LineIn(Strict):
     line_ref: Ref
     sku: Name
-    quantity: int = Field(ge=1, le=99)
+    quantity: Whole = Field(ge=1, le=99)
     inscriptions: InscriptionsIn
 
 
 class OrderIn(Strict):
     order_ref: Ref
     ship_by: Moment
-    priority: int = Field(default=0, ge=0, le=100)
+    priority: Whole = Field(default=0, ge=0, le=100)
     if_unengravable: Literal["hold", "refuse"] = "hold"
     proof: Literal["none", "buyer"] = "none"
     lines: Annotated[list[LineIn], Field(min_length=1, max_length=200)]

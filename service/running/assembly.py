@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.records import clock as clocks
-from service.records import schema
+from service.records import folders, schema
 from service.records.clock import Clock
 from service.records.db import Database, open_engine
 from service.shop.catalogue import default_folder
@@ -19,7 +19,7 @@ def assemble(settings: Settings, *, clock: Clock = clocks.now, in_worker: bool =
     A Celery worker is a process of its own already and does its geometry itself.
     Raises service.catalogue.CatalogueError when the shop's description is refused.
     """
-    settings.data.mkdir(parents=True, exist_ok=True)
+    folders.keep_private(settings.data)
     folder = settings.fixtures or default_folder()
     shelf = Shelf(folder)
     engine = open_engine(settings.url)

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import ConfigDict, Field
 
-from service.requests.inscriptions import Moment, Name, Strict
+from service.requests.inscriptions import Decimal, Moment, Name, Strict, Whole
 
 
 class StationDownIn(Strict):
@@ -23,7 +23,7 @@ class MorePlatesIn(Strict):
     """More copies of a plate."""
 
     plate: Name
-    count: int = Field(ge=1, le=20)
+    count: Whole = Field(ge=1, le=20)
 
 
 class MoreHoursIn(Strict):
@@ -31,7 +31,7 @@ class MoreHoursIn(Strict):
     most."""
 
     station: Name | None = None
-    hours: float = Field(gt=0, le=12, allow_inf_nan=False)
+    hours: Decimal = Field(gt=0, le=12)
 
 
 class WhatIfIn(Strict):
@@ -41,10 +41,10 @@ class WhatIfIn(Strict):
     same `seed` gives the same luck.
     """
 
-    orders_factor: float = Field(default=1.0, ge=0, le=10, allow_inf_nan=False)
-    orders_days: int = Field(default=1, ge=1, le=14)
+    orders_factor: Decimal = Field(default=1.0, ge=0, le=10)
+    orders_days: Whole = Field(default=1, ge=1, le=14)
     station_down: StationDownIn | None = None
     more_plates: MorePlatesIn | None = None
     more_hours: MoreHoursIn | None = None
-    days: int = Field(default=2, ge=1, le=14)
-    seed: int = Field(default=1, ge=0, lt=2**31)
+    days: Whole = Field(default=2, ge=1, le=14)
+    seed: Whole = Field(default=1, ge=0, lt=2**31)

@@ -82,7 +82,17 @@ def test_an_unknown_field_is_named(counter: Counter) -> None:
     assert answer.json()["errors"][0]["field"] == "colour"
 
 
-@pytest.mark.parametrize("quantity", [0, 100, -1, 2.5, "many"])
+def test_a_name_that_stands_twice_is_refused(counter: Counter) -> None:
+    body = json.dumps(an_order())
+
+    twice = _raw(counter, (body[:-1] + ', "priority": 1, "priority": 9}').encode())
+    inside = _raw(counter, body.replace('"quantity": 1', '"quantity": 1, "quantity": 9').encode())
+
+    _is_problem(twice, 400, "name_twice")
+    _is_problem(inside, 400, "name_twice")
+
+
+@pytest.mark.parametrize("quantity", [0, 100, -1, 2.5, "many", "1", True])
 def test_a_quantity_outside_1_to_99_is_refused_by_name(counter: Counter, quantity: Any) -> None:
     answer = counter.post_order(an_order(lines=[a_line(quantity=quantity)]))
 

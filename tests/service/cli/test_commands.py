@@ -191,11 +191,21 @@ def test_the_service_comes_up_on_a_free_port_and_ends_at_ctrl_c(
             answer(f"{address}/v1/stock", key),
             answer(f"{address}/metrics", key),
         ]
+        second = run(["serve", "--port", "0", "--data", str(tmp_path)])
+        modes = {path.name: path.stat().st_mode & 0o777 for path in tmp_path.iterdir()}
         process.send_signal(signal.SIGINT)
         code = process.wait(20)
 
     assert answers == [200, 401, 200, 200]
     assert code == 0
+    assert second == 1
+    assert capsys.readouterr().err == (
+        f"ricasso: another `ricasso serve` works with {tmp_path}/ricasso.sqlite3 already; "
+        "stop it, or choose another --data\n"
+    )
+    assert {"ricasso.sqlite3", "ricasso.sqlite3-wal", "font-tables"} <= modes.keys()
+    assert {oct(mode) for name, mode in modes.items() if name != "font-tables"} == {"0o600"}
+    assert oct(modes["font-tables"]) == "0o700"
 
 
 def test_a_port_that_is_taken_is_said_before_anything_is_begun(

@@ -18,6 +18,7 @@ from service.cli import catalogue as catalogue_cli
 from service.cli import saying
 from service.intake import homeless, line_holds, proof_links
 from service.records.db import Database
+from service.records.errors import MoveNotAllowed
 from service.records.tables import Event, Order
 from service.stock import reservations as stock
 from tests.benches import Bench, a_bench_shop, turning_plate
@@ -54,7 +55,7 @@ def approve(bench: Bench, **body: Any) -> Any:
 
 def ask_for_change(bench: Bench, said: str = "Nan, not Nann") -> None:
     def work(session: Session) -> None:
-        token, _ = proof_links.make(session.get_one(Order, 1), secret=SECRET, now=bench.clock())
+        token, _ = proof_links.make(session, session.get_one(Order, 1), secret=SECRET, now=bench.clock())
         proof_links.ask_for_change(session, token, said, secret=SECRET, now=bench.clock())
 
     bench.database.write(work)
@@ -268,3 +269,35 @@ def test_every_reason_to_hold_has_a_way_out_and_words(bench: Bench) -> None:
     assert set(line_holds.WAYS_OUT) == set(words.WAYS_OUT)
     assert set(line_holds.WAYS_OUT) <= set(words.REASONS)
     assert all(line_holds.WAYS_OUT.values())
+
+
+def link_of(bench: Bench) -> str:
+    with bench.database.reading() as session:
+        return proof_links.make(session, session.get_one(Order, 1), secret=SECRET, now=bench.clock())[0]
+
+
+def test_a_wish_leaves_what_the_desk_has_open_valid_and_there_are_not_many(bench: Bench) -> None:
+    wait_for(bench, proof="buyer")
+    etag = bench.ask("GET", "/v1/orders/O1", role="desk").headers["ETag"]
+
+    for number in range(proof_links.MOST_WISHES):
+        ask_for_change(bench, f"wish {number}")
+
+    assert bench.ask("GET", "/v1/orders/O1", role="desk").headers["ETag"] == etag
+    with pytest.raises(MoveNotAllowed, match="the shop has your wishes"):
+        ask_for_change(bench, "another")
+
+
+def test_links_that_were_withdrawn_are_over_and_new_ones_are_good(bench: Bench) -> None:
+    wait_for(bench, proof="buyer")
+    before = link_of(bench)
+
+    other = bench.ask("DELETE", "/v1/orders/O1/proof-link", role="bench")
+    withdrawn = bench.ask("DELETE", "/v1/orders/O1/proof-link", role="desk")
+    after = link_of(bench)
+
+    assert (other.status_code, withdrawn.status_code) == (403, 204)
+    with bench.database.reading() as session:
+        with pytest.raises(proof_links.LinkOver, match="withdrawn"):
+            proof_links.open_link(session, before, secret=SECRET, now=bench.clock())
+        assert proof_links.open_link(session, after, secret=SECRET, now=bench.clock()).order.id == 1
