@@ -41,6 +41,21 @@ class CallbackAndSecretAnswer(CallbackAnswer):
         description="Signs every delivery (Standard Webhooks); null when the answer is given again.",
         examples=["whsec_..."],
     )
+
+
+class DeliveryAnswer(AnswerBody):
+    """One event on its way to a callback."""
+
+    id: str = Field(description="The delivery.", examples=["DV12"])
+    webhook_id: str = Field(description="Sent as `webhook-id` with every attempt.", examples=["ev_31"])
+    type: str = Field(description="The event.", examples=["order.accepted"])
+    at: datetime = Field(description="When it happened.")
+    attempts: int = Field(description="How often it was sent.", examples=[1])
+    delivered_at: datetime | None = Field(description="When it was taken; null: not yet.")
+    next_at: datetime | None = Field(description="When it is sent next; null: not any more.")
+    last_status: int | None = Field(
+        description="HTTP status of the last attempt; null: no answer came.", examples=[204]
+    )
     last_error: str | None = Field(description="What went wrong at the last attempt.", examples=["timed out"])
 
 

@@ -311,7 +311,7 @@ def _settle(session: Session, job: Job, reason: str | None, *, by: By, why: str)
         stock.unreserve(session, job)
         if JobState(job.state) is not JobState.HELD:
             move_job(session, job, JobState.HELD, by=by, why=why, hold_reason=reason)
-        else:
+        elif job.hold_reason != reason:
             job.hold_reason = reason
             job.version += 1
         return

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, create_engine, event, make_url
+from sqlalchemy import Connection, Engine, create_engine, event, insert, make_url, update
 from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
@@ -124,9 +124,9 @@ class Database:
                 if self.is_sqlite:  # set before a transaction begins, and for this connection alone
                     connection.connection.driver_connection.execute("PRAGMA busy_timeout=1000")  # type: ignore[union-attr]
                     connection.detach()
-                looked = Tick.__table__.update().where(Tick.task == _LOOK).values(at=clock.now())
+                looked = update(Tick).where(Tick.task == _LOOK).values(at=clock.now())
                 if connection.execute(looked).rowcount == 0:
-                    connection.execute(Tick.__table__.insert().values(task=_LOOK, at=clock.now()))
+                    connection.execute(insert(Tick).values(task=_LOOK, at=clock.now()))
                 connection.commit()
         except IntegrityError:  # another process looked at this moment
             return True

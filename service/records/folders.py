@@ -1,4 +1,4 @@
-"""The data folder is the service's alone: it holds customers' words, hashes of keys, the secret that signs."""
+"""The data folder is the service's alone: it holds customers' words and the secret that signs."""
 
 from __future__ import annotations
 
