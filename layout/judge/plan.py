@@ -17,6 +17,8 @@ from layout.shop.hours import DAY_S, WEEK_S, Hours
 
 #: Seconds by which sums of burning times may differ from a plan's own.
 TIME_TOLERANCE_S = 0.01
+#: People's time is looked at over so many loads of a station that follow one another.
+_LOADS_TOGETHER = 3
 
 
 class _Known:
@@ -151,9 +153,21 @@ def _time(known: _Known, station: PlanStation, load: PlannedLoad) -> Iterator[Fi
         )
     if _open_between(station.hours, load.begins, load.ends) < load.ends - load.begins - TIME_TOLERANCE_S:
         yield _refuse("outside_hours", f"{where}: the station is not open all the time it burns")
-    preparing = len(load.turns[0]) * station.load_seconds if load.turns else 0.0
-    if _open_between(station.hours, load.prepares, load.begins) < preparing - TIME_TOLERANCE_S:
-        yield _refuse("not_prepared", f"{where}: not enough open time to seat {len(load.turns[0])} units")
+    units = len(load.turns[0]) if load.turns else 0
+    if _handled(station, load.prepares, load.begins) < units * station.load_seconds - TIME_TOLERANCE_S:
+        yield _refuse("not_prepared", f"{where}: not enough of people's time to seat {units} units")
+    after_s = units * (station.look_seconds + station.finish_seconds)
+    if load.ready < load.ends - TIME_TOLERANCE_S or (
+        _handled(station, load.ends, load.ready) < after_s - TIME_TOLERANCE_S
+    ):
+        yield _refuse("not_finished", f"{where}: not enough of people's time to box {units} units")
+
+
+def _handled(station: PlanStation, begin: float, end: float) -> float:
+    """Seconds of work that the station's people can do between two times."""
+    if station.hands is None:
+        return _open_between(station.hours, begin, end)
+    return sum(people * _open_between(hours, begin, end) for hours, people in station.hands.shifts)
 
 
 def _open_between(hours: Hours, begin: float, end: float) -> float:
@@ -174,7 +188,7 @@ def _visits(backlog: Backlog, plan: Plan) -> Iterator[Finding]:
     times: dict[str, list[tuple[float, float, int, str]]] = {}
     for load, turn, filled in _seated(plan):
         if filled.job is not None:
-            times.setdefault(filled.job, []).append((load.prepares, load.ends, turn, filled.face))
+            times.setdefault(filled.job, []).append((load.prepares, load.ready, turn, filled.face))
     for job in backlog.jobs:
         mine = sorted(times.get(job.job, []))
         if job.job in plan.unplanned or not mine:
@@ -199,6 +213,7 @@ def _stations(backlog: Backlog, plan: Plan) -> Iterator[Finding]:
                 yield _refuse("too_early", f"{_where(load)}: the station is not free yet")
             if load.prepares < max(station.hands_free_at, backlog.now) - TIME_TOLERANCE_S:
                 yield _refuse("too_early", f"{_where(load)}: nobody is free to prepare it yet")
+        yield from _hands(station, loads)
         plate = station.plate_on
         for before, load in pairwise(loads):
             if load.begins < before.ends - TIME_TOLERANCE_S:
@@ -212,16 +227,46 @@ def _stations(backlog: Backlog, plan: Plan) -> Iterator[Finding]:
             plate = load.plate
 
 
+def _hands(station: PlanStation, loads: list[PlannedLoad]) -> Iterator[Finding]:
+    """People have time for all that they are to do: whatever must begin after one moment and end before
+    another fits between the two (the demand criterion of preemptive scheduling), looked at within
+    `_LOADS_TOGETHER` loads."""
+    each_s = station.look_seconds + station.finish_seconds
+    if each_s == 0:
+        return  # then only seating takes hands, and that was looked at load by load
+    tasks = [
+        (
+            (load.prepares, load.begins, len(load.turns[0]) * station.load_seconds),
+            (load.ends, load.ready, len(load.turns[0]) * each_s),
+        )
+        for load in loads
+    ]
+    for at, load in enumerate(loads):
+        together = [task for pair in tasks[max(0, at - _LOADS_TOGETHER + 1) : at + 1] for task in pair]
+        for begin in {task[0] for task in together}:
+            for end in {task[1] for task in together if task[1] > begin}:
+                wanted = sum(seconds for a, b, seconds in together if a >= begin and b <= end)
+                if wanted > _handled(station, begin, end) + TIME_TOLERANCE_S:
+                    yield _refuse(
+                        "hands_twice", f"{_where(load)}: people would have two things to do at once"
+                    )
+                    return
+
+
 def _copies(backlog: Backlog, plan: Plan) -> Iterator[Finding]:
-    """A plate's copy is in one place at a time."""
+    """A plate's copy is in one place at a time, and emptied before it is filled again."""
     by_copy: dict[str, list[PlannedLoad]] = {}
     for load in plan.loads:
         by_copy.setdefault(load.copy, []).append(load)
     free = {copy: at for plate in backlog.plates for copy, at in plate.copies.items()}
+    stations = {station.station: station for station in backlog.stations}
     for copy, loads in sorted(by_copy.items()):
         loads.sort(key=lambda load: load.prepares)
         if loads[0].prepares < free.get(copy, 0.0) - TIME_TOLERANCE_S:
             yield _refuse("copy_in_use", f"{_where(loads[0])}: {copy} is still in another load")
         for before, load in pairwise(loads):
-            if load.prepares < before.ends - TIME_TOLERANCE_S:
+            at = stations.get(before.station)
+            looking = len(before.turns[0]) * at.look_seconds if at is not None and before.turns else 0.0
+            emptied = at is None or _handled(at, before.ends, load.prepares) >= looking - TIME_TOLERANCE_S
+            if load.prepares < before.ends - TIME_TOLERANCE_S or not emptied:
                 yield _refuse("copy_in_use", f"{_where(load)}: {copy} is in two places")

@@ -9,7 +9,8 @@ from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from layout.loading.values import Filled, Option
-from layout.shop.hours import DAY_S, Hours
+from layout.shop.carrier import Carrier
+from layout.shop.hours import DAY_S, Hands, Hours
 from layout.shop.plan_weights import DEFAULT_WEIGHTS, ScoreWeights
 
 #: A station without recorded hours is always open.
@@ -29,8 +30,11 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class PlanJob:
-    """A unit to be engraved. `seconds` is what burning one of its faces takes, `weight` what one working day
-    of lateness costs, `bin` the turn of its box on the way round the store room (None: it is in hand)."""
+    """A unit to be engraved. It is in time when it is ready to hand over by `due`, which is its ship-by time
+    or, where a carrier comes, early enough to leave with it before `ship_by`.
+
+    `seconds` is what burning one of its faces takes, `weight` what one working day of lateness costs, `bin`
+    the turn of its box on the way round the store room (None: it is in hand)."""
 
     job: str
     order: str
@@ -39,6 +43,12 @@ class PlanJob:
     seconds: float
     weight: int = 1
     bin: int | None = None
+    ship_by: float | None = None
+
+    @property
+    def shipped_by(self) -> float:
+        """By when it must have left."""
+        return self.due if self.ship_by is None else self.ship_by
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +68,11 @@ class PlanStation:
 
     From `free_at` on the laser is free, from `hands_free_at` on somebody may prepare its next load.
     `plate_on` and `process_on` are what it worked with last.
+
+    `hands` are the people who look after it (None: one, as long as it is open). For each unit they take
+    `load_seconds` to pull and seat it, and when its load has burned `look_seconds` to look at the mark and
+    take it out, `finish_seconds` to inspect, wipe, bag and box it. `finishing_s` is that handling of what
+    burns now, or has burned and is not boxed.
     """
 
     station: str
@@ -71,6 +86,15 @@ class PlanStation:
     hands_free_at: float = 0.0
     plate_on: str | None = None
     process_on: str | None = None
+    hands: Hands | None = None
+    look_seconds: float = 0.0
+    finish_seconds: float = 0.0
+    finishing_s: float = 0.0
+
+    @property
+    def after_burn_s(self) -> float:
+        """Handling of a unit from the end of its burn until it is ready to hand over."""
+        return self.look_seconds + self.finish_seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,12 +116,14 @@ class Backlog:
     plates: tuple[PlanPlate, ...]
     lots: tuple[PlanLot, ...] = ()
     weights: ScoreWeights = DEFAULT_WEIGHTS
+    carrier: Carrier | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class PlannedLoad:
     """One load of the plan. Units are seated from `prepares` on, burned from `begins` to `ends` (changes of
-    plate and process before the first burn included); all of them are done when it ends."""
+    plate and process before the first burn included), and `boxed` when all of them are ready to hand over
+    (None: as soon as they have burned)."""
 
     station: str
     plate: str
@@ -107,6 +133,12 @@ class PlannedLoad:
     begins: float
     ends: float
     changes: int
+    boxed: float | None = None
+
+    @property
+    def ready(self) -> float:
+        """When its units are ready to hand over."""
+        return self.ends if self.boxed is None else self.boxed
 
     @property
     def jobs(self) -> tuple[str, ...]:
@@ -204,7 +236,8 @@ class Bound:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Loads by the time they begin; when each job is done; what could not be planned and why."""
+    """Loads by the time they begin; when each job is done (ready to hand over); what could not be planned and
+    why."""
 
     loads: tuple[PlannedLoad, ...]
     done: Mapping[str, float]

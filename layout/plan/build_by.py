@@ -3,7 +3,8 @@ units are due.
 
 A plan asks how early everything can be done; a build list asks how late assembly may finish a unit. So this
 is a plan run backwards: units due last are placed first, in as full loads as their plates allow, each load
-as late as the station's hours let it burn without a break; seating comes before it, in open hours. Units
+as late as the station's hours let it burn without a break; pulling and seating come before it, looking,
+inspecting, wiping, bagging and boxing after it, in the time of the people who are there. Units
 due at the same time that may sit in the same places share loads, whatever words they get and however long
 these burn; the shortest go into the last load, so that every load before it is needed as late as can be
 (moving a shorter unit to a later load delays all that is laid before it). Other work is not looked at. A
@@ -22,11 +23,12 @@ from layout.shop.hours import DAY_S, MOST_WEEKS, WEEK_S, Hours
 
 @dataclass(frozen=True, slots=True)
 class _Place:
-    """A load of `count` units: where, when its units must be there, when its laser begins."""
+    """A load of `count` units: where, when its units must be there, when its laser begins and ends."""
 
     count: int
     needed: float
     begins: float
+    burned: float
     station: str
 
 
@@ -35,7 +37,7 @@ def latest_boxed(backlog: Backlog) -> Mapping[str, float]:
     must be boxed. A job that no station takes, or whose faces would take longer than any open stretch, is
     left out.
     """
-    free_until: dict[str, float] = {}  # by station: where the laser's time is still free before
+    free_until: dict[str, _Place] = {}  # by station, the load placed last: everything else comes before it
     boxed_by: dict[str, float] = {}
     for alike in _groups(backlog.jobs):
         left = alike
@@ -70,7 +72,7 @@ def _places(kind: Kind) -> tuple[object, ...]:
     return kind.faces, frozenset(slots)
 
 
-def _latest(backlog: Backlog, left: Sequence[PlanJob], free_until: dict[str, float]) -> tuple[int, float]:
+def _latest(backlog: Backlog, left: Sequence[PlanJob], free_until: dict[str, _Place]) -> tuple[int, float]:
     """How many of the units, from the first on, go into the next load, and by when they are needed; 0: no
     station takes them. Visits are placed from the last one; their laser time is taken."""
     kind = left[0].kind
@@ -85,7 +87,7 @@ def _latest(backlog: Backlog, left: Sequence[PlanJob], free_until: dict[str, flo
         if not places:
             return 0, 0.0
         best = max(places, key=lambda place: (place.count, place.needed))
-        taken[best.station] = best.begins
+        taken[best.station] = best
         needed, count = best.needed, best.count
     free_until |= taken
     return count, needed
@@ -107,7 +109,7 @@ def _fitted(
     units: Sequence[PlanJob],
     faces: tuple[str, ...],
     end: float,
-    taken: Mapping[str, float],
+    taken: Mapping[str, _Place],
 ) -> _Place | None:
     """As many of the units, from the first on, as one load of the plate takes in one open stretch."""
     options = [o for o in units[0].kind.options.get(station.station, ()) if o.plate == plate]
@@ -118,10 +120,34 @@ def _fitted(
     count = sum(change + seconds <= station.hours.longest_s for seconds in burning)
     if count == 0:
         return None
-    latest_end = min(end, taken.get(station.station, end))
-    begins = latest_fit(station.hours, latest_end, change + burning[count - 1])
-    needed = latest_spend(station.hours, begins, count * station.load_seconds)
-    return _Place(count, needed, begins, station.station)
+    # While the load after this one burns, people finish this one; then they turn to that one.
+    after = taken.get(station.station)
+    boxed = end if after is None else min(end, after.burned) if station.after_burn_s else end
+    burned = latest_handling(station, boxed, count * station.after_burn_s)
+    burned = burned if after is None else min(burned, after.begins)
+    begins = latest_fit(station.hours, burned, change + burning[count - 1])
+    burned = begins + change + burning[count - 1]
+    needed = latest_handling(station, begins, count * station.load_seconds)
+    return _Place(count, needed, begins, burned, station.station)
+
+
+def latest_handling(station: PlanStation, end: float, seconds: float) -> float:
+    """Latest begin of so much handling at a station that is done by `end`.
+
+    Raises ValueError when nobody ever works.
+    """
+    if station.hands is None:
+        return latest_spend(station.hours, end, seconds)
+    if seconds <= 0:
+        return end
+    until = end
+    for _ in range(MOST_WEEKS):
+        for begins, ends, people in reversed(station.hands.spans(until - WEEK_S, until)):
+            if (ends - begins) * people >= seconds:
+                return ends - seconds / people
+            seconds -= (ends - begins) * people
+        until -= WEEK_S
+    raise ValueError("nobody ever works")
 
 
 def latest_fit(hours: Hours, end: float, seconds: float) -> float:

@@ -236,12 +236,12 @@ def _append(line: LoadSequence, held: Held, state: State) -> None:
     has_jobs = held.jobs > 0
     line.score = replace(
         line.score,
-        lateness=line.score.lateness + held.lateness(timed.ends),
+        lateness=line.score.lateness + held.lateness(timed.boxed),
         loads=line.score.loads + has_jobs,
         changes=line.score.changes + timed.changes * has_jobs,
         walking=line.score.walking + held.walking,
-        waiting=line.score.waiting + held.waiting_rate * (timed.ends - line.counted.problem.backlog.now),
-        near_cutoff=line.score.near_cutoff + held.near_cutoff(timed.ends),
+        waiting=line.score.waiting + held.waiting_rate * (timed.boxed - line.counted.problem.backlog.now),
+        near_cutoff=line.score.near_cutoff + held.near_cutoff(timed.boxed),
         turned=line.score.turned + held.turned,
     )
 
@@ -298,7 +298,7 @@ def _tried(line: LoadSequence, visit: Visit, candidates: Iterable[Candidate], be
         change = line.tried(place, held, out=int(mount is None), most_late=most_late, most_moved=most_moved)
         if change is None or change.timed is None:
             continue
-        cost = change.lateness, change.loads, change.changes, jumped, change.timed.ends
+        cost = change.lateness, change.loads, change.changes, jumped, change.timed.boxed
         if best is None or cost < best[0]:
             best = cost, change
     return best
@@ -380,7 +380,7 @@ def _written(
         done.pop(job.job, None)
     for held, load in zip(line.held, loads, strict=True):
         if id(load) not in known:
-            done.update((job.job, load.ends) for job, sort in held.visits if sort in line.counted.last)
+            done.update((job.job, load.ready) for job, sort in held.visits if sort in line.counted.last)
     orders = {job.order for job in touched}
     names = {job.job: job.order for job in line.counted.jobs.values() if job.order in orders}
     split = plan.score.split + _split(loads, names) - _split(plan.loads, names)
@@ -399,11 +399,12 @@ def _load(line: LoadSequence, place: int) -> PlannedLoad:
     held, timed, problem = line.held[place], line.times[place], line.counted.problem
     before = held.planned
     if before is not None:
-        if (before.prepares, before.begins, before.ends, before.changes) == (
+        if (before.prepares, before.begins, before.ends, before.changes, before.ready) == (
             timed.prepares,
             timed.begins,
             timed.ends,
             timed.changes,
+            timed.boxed,
         ):
             return before
         turns = before.turns
@@ -422,6 +423,7 @@ def _load(line: LoadSequence, place: int) -> PlannedLoad:
         begins=timed.begins,
         ends=timed.ends,
         changes=timed.changes,
+        boxed=timed.boxed,
     )
 
 

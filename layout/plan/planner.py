@@ -190,4 +190,5 @@ def _load(problem: Problem, filled: tuple[Load, tuple[Blades, ...]], timed: Time
         begins=timed.begins,
         ends=timed.ends,
         changes=timed.changes,
+        boxed=timed.boxed,
     )

@@ -17,14 +17,15 @@ from __future__ import annotations
 import math
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from layout.loading.backlog import Backlog, Kind, Plan, PlannedLoad, PlanStation, faces_by_visit
 from layout.loading.values import Option
-from layout.shop.hours import DAY_S, WEEK_S, Hours, WorkingDays, open_spans
+from layout.shop.hours import DAY_S, WEEK_S, Hands, Hours, WorkingDays, open_spans
 
 Floats = npt.NDArray[np.float64]
 
@@ -76,27 +77,44 @@ NONE_OVERTAKES = Overtaking()
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """A plan let run many times. `ends` has a row for each load of the plan (seconds, a column for each
-    run), `done` one for each planned job. `laser_free` and `hands_free` are by station, after all
-    loads."""
+    run) with the end of its burn, `ready` with when its units are ready to hand over; `burned` and `done`
+    have the same for each planned job. `after` says by station how the loads leave it."""
 
     backlog: Backlog
     plan: Plan
     luck: Luck
     ends: Floats
+    ready: Floats
+    burned: Mapping[str, Floats]
     done: Mapping[str, Floats]
     station: Mapping[str, str]
-    laser_free: Mapping[str, Floats]
-    hands_free: Mapping[str, Floats]
+    after: Mapping[str, StationRuns]
     spans: Mapping[str, Spans] = field(repr=False)
+    hands: Mapping[str, Spans] = field(repr=False)
 
     def with_room(self, jobs: Sequence[str], done: Floats, overtaking: Overtaking) -> Floats:
         """When those jobs are done, put off by work that usually comes later and goes first."""
         last = max(jobs, key=lambda job: (float(np.median(self.done[job])), job))
         return _overtaken(self, self.station[last], done, overtaking)
 
+    def leaving(self, ready: Floats) -> Floats:
+        """The carrier's cut-offs with which units leave that are ready then; where no carrier is known, the
+        same."""
+        carrier = self.backlog.carrier
+        return ready if carrier is None else carrier.all_leave(ready)
+
     def last(self, jobs: Iterable[str]) -> Floats | None:
-        """When the last of the jobs is done, run by run; None when one of them is in no load."""
-        rows = [self.done.get(job) for job in jobs]
+        """When the last of the jobs is ready to hand over, run by run; None when one of them is in no
+        load."""
+        return self._last(self.done, jobs)
+
+    def last_burned(self, jobs: Iterable[str]) -> Floats | None:
+        """When the last of the jobs has burned, run by run; None when one of them is in no load."""
+        return self._last(self.burned, jobs)
+
+    @staticmethod
+    def _last(by_job: Mapping[str, Floats], jobs: Iterable[str]) -> Floats | None:
+        rows = [by_job.get(job) for job in jobs]
         known = [row for row in rows if row is not None]
         return np.maximum.reduce(known) if known and len(known) == len(rows) else None
 
@@ -141,45 +159,66 @@ def forecast(backlog: Backlog, plan: Plan, luck: Luck | None = None, *, draws: i
     """
     luck = luck or Luck()
     runs = _Runs(backlog, luck, draws)
-    ends = np.empty((len(plan.loads), draws))
+    both = np.empty((2, len(plan.loads), draws))  # burned, ready to hand over
     for number, load in enumerate(plan.loads):
-        ends[number] = runs.put(load)
-    done: dict[str, Floats] = {}
+        both[:, number] = runs.put(load)
+    by_job: tuple[dict[str, Floats], ...] = ({}, {})
+    planned = plan.done.keys()
     for number, load in enumerate(plan.loads):
         jobs = load.jobs
         for job, spoiled in zip(jobs, runs.spoiled(number, len(jobs)), strict=True):
-            own = ends[number]
+            if planned and job not in planned:
+                continue
+            own = both[:, number]
             if spoiled is not None and spoiled.any():
-                own = np.where(spoiled, runs.remade(load, number, ends), own)
-            done[job] = np.maximum(own, done[job]) if job in done else own
-    planned = plan.done.keys()
+                own = np.where(spoiled, runs.remade(load, number, both), own)
+            for rows, row in zip(by_job, own, strict=True):
+                rows[job] = np.maximum(row, rows[job]) if job in rows else row
     return Forecast(
         backlog,
         plan,
         luck,
-        ends,
-        {job: row for job, row in done.items() if not planned or job in planned},
+        both[0],
+        both[1],
+        by_job[0],
+        by_job[1],
         {job: load.station for load in plan.loads for job in load.jobs},
-        runs.laser,
-        runs.hands,
+        runs.at,
         runs.spans,
+        runs.hands,
     )
 
 
-class Spans:
-    """A station's open spans, asked by many runs at a time."""
+@dataclass(slots=True)
+class StationRuns:
+    """How a station stands in every run: when its hands are free but for what burned last, and its laser;
+    when what burned last is ready to hand over, and how much handling (seconds) that takes."""
 
-    def __init__(self, hours: Hours, begins: float) -> None:
-        self.hours, self.always = hours, not hours.week
+    hands: Floats
+    laser: Floats
+    finished: Floats
+    finishing_s: float
+
+
+class Spans:
+    """A station's open spans, or those in which its people work, asked by many runs at a time."""
+
+    def __init__(self, hours: Hours, begins: float, hands: Hands | None = None) -> None:
+        self.hours, self.at_work, self.always = hours, hands, hands is None and not hours.week
         self._begins, self._weeks = begins // WEEK_S * WEEK_S, 4
         self._lay()
 
     def _lay(self) -> None:
         until = self._begins + self._weeks * WEEK_S
-        spans = [] if self.always else open_spans(self.hours, self._begins, until - 1.0)
+        if self.at_work is not None:
+            spans = self.at_work.spans(self._begins, until - 1.0)
+        else:
+            opened = [] if self.always else open_spans(self.hours, self._begins, until - 1.0)
+            spans = [(begin, end, 1.0) for begin, end in opened]
         self.opens = np.array([span[0] for span in spans])
         self.closes = np.array([span[1] for span in spans])
-        self.open_s = np.concatenate([[0.0], np.cumsum(self.closes - self.opens)])
+        self.people = np.array([span[2] for span in spans])
+        self.open_s = np.concatenate([[0.0], np.cumsum((self.closes - self.opens) * self.people)])
 
     def _longer(self) -> None:
         if self._weeks > 4_000:
@@ -212,16 +251,16 @@ class Spans:
             self._longer()
             spent = self.elapsed(begins) + seconds
         at = np.searchsorted(self.open_s[1:], spent)
-        ends: Floats = self.opens[at] + (spent - self.open_s[at])
+        ends: Floats = self.opens[at] + (spent - self.open_s[at]) / self.people[at]
         return np.maximum(ends, begins)
 
     def elapsed(self, moments: Floats) -> Floats:
-        """Open seconds before those moments, from the first span on."""
+        """Open seconds (of all people together) before those moments, from the first span on."""
         if self.always:
             return moments
         at = np.maximum(np.searchsorted(self.opens, moments, side="right") - 1, 0)
         within = np.clip(moments - self.opens[at], 0.0, self.closes[at] - self.opens[at])
-        elapsed: Floats = self.open_s[at] + within
+        elapsed: Floats = self.open_s[at] + within * self.people[at]
         return elapsed
 
 
@@ -231,7 +270,7 @@ def _chance(*names: str) -> np.random.Generator:
 
 
 class _Runs:
-    """Stations and plate copies in all runs at once."""
+    """StationRuns and plate copies in all runs at once."""
 
     def __init__(self, backlog: Backlog, luck: Luck, draws: int) -> None:
         self.luck, self.draws = luck, draws
@@ -241,49 +280,54 @@ class _Runs:
             name: np.exp(luck.bias * _chance("pace", name).standard_normal(draws)) for name in self.stations
         }
         now = np.full(draws, backlog.now)
-        self.laser = {
-            name: now + max(0.0, one.free_at - backlog.now) * self.pace[name]
-            for name, one in self.stations.items()
-        }
         self.hands = {
-            name: now + max(0.0, one.hands_free_at - backlog.now) * self.pace[name]
-            for name, one in self.stations.items()
+            name: hands_of(one, self.spans[name], backlog.now) for name, one in self.stations.items()
         }
+        self.at: dict[str, StationRuns] = {}
+        for name, one in self.stations.items():
+            laser = now + max(0.0, one.free_at - backlog.now) * self.pace[name]
+            hands = now + max(0.0, one.hands_free_at - backlog.now) * self.pace[name]
+            finished = self.hands[name].spend(laser, one.finishing_s) if one.finishing_s else laser
+            self.at[name] = StationRuns(hands, laser, finished, one.finishing_s)
         self.copies = {
             copy: np.maximum(now, free) for plate in backlog.plates for copy, free in plate.copies.items()
         }
         self.seconds = {job.job: job.seconds * len(job.kind.faces) for job in backlog.jobs}
         self.burned: dict[str, Floats] = {}  # by job, its visits so far
         self.places: dict[str, list[int]] = {name: [] for name in self.stations}
-        self._remade: dict[int, Floats] = {}
+        self._remade: dict[int, Floats] = {}  # both rows, by load
         self._spoiled: dict[int, npt.NDArray[np.bool_]] = {}
         self._extra: dict[str, list[Floats | None]] = {name: [] for name in self.stations}
         self._number = 0
 
     def put(self, load: PlannedLoad) -> Floats:
-        """Let one more load happen; gives when it ends."""
-        station, spans = self.stations[load.station], self.spans[load.station]
+        """Let one more load happen; gives when it has burned, and when its units are ready to hand over."""
+        station, at = self.stations[load.station], self.at[load.station]
+        spans, hands = self.spans[load.station], self.hands[load.station]
         jobs = load.jobs
         estimate = load.ends - load.begins
-        ready = np.maximum(self.hands[load.station], self.copies.get(load.copy, self.hands[load.station]))
+        ready = np.maximum(at.hands, self.copies.get(load.copy, at.hands))
         for job in jobs:
             if job in self.burned:
                 ready = np.maximum(ready, self.burned[job])
         seated = len(load.turns[0]) if load.turns else 0
-        prepared = spans.spend(spans.fit(ready, 0.0), seated * station.load_seconds)
+        prepared = prepared_at(at, hands, ready, seated * station.load_seconds)
         chance = _chance("load", load.station, *(jobs[:1] or (load.copy, str(self._number))))
         actual = (
             estimate * self.pace[load.station] * np.exp(self.luck.spread * chance.standard_normal(self.draws))
         )
         actual = actual + self._stops(chance, actual) + self._again(load, chance, jobs)
-        begins = spans.fit(np.maximum(prepared, self.laser[load.station]), estimate)
+        begins = spans.fit(np.maximum(prepared, at.laser), estimate)
         ends = begins + actual
-        self.hands[load.station], self.laser[load.station] = begins, ends
-        self.copies[load.copy] = ends
-        self.burned.update(dict.fromkeys(jobs, ends))
+        boxed = finish(at, hands, begins, ends, seated * station.after_burn_s)
+        emptied = ends
+        if station.look_seconds:
+            emptied = np.minimum(boxed, hands.spend(ends, seated * station.look_seconds))
+        self.copies[load.copy] = emptied
+        self.burned.update(dict.fromkeys(jobs, boxed))
         self.places[load.station].append(self._number)
         self._number += 1
-        return ends
+        return np.stack([ends, boxed])
 
     def _stops(self, chance: np.random.Generator, seconds: Floats) -> Floats | float:
         """Seconds lost to failures while so many are burned."""
@@ -312,29 +356,59 @@ class _Runs:
         drawn = self._spoiled.get(number)
         return [None] * jobs if drawn is None else list(drawn)
 
-    def remade(self, load: PlannedLoad, number: int, ends: Floats) -> Floats:
-        """When units that the load has spoiled are done after all."""
+    def remade(self, load: PlannedLoad, number: int, both: Floats) -> Floats:
+        """When units that the load has spoiled have burned and are ready after all."""
         if number not in self._remade:
             here = self.places[load.station]
             place = here.index(number) + REMADE_AFTER
             if place < len(here):
-                self._remade[number] = ends[here[place]]
+                self._remade[number] = both[:, here[place]]
             else:
-                self._remade[number] = self._alone(load, np.maximum(self.laser[load.station], ends[number]))
+                last = self.at[load.station].laser
+                self._remade[number] = self._alone(load, np.maximum(last, both[0, number]))
         return self._remade[number]
 
     def _alone(self, load: PlannedLoad, ready: Floats) -> Floats:
         """The end of a load of one unit after all others."""
         station, spans = self.stations[load.station], self.spans[load.station]
         seconds = max((self.seconds.get(job, 0.0) for job in load.jobs), default=0.0) + _changes(station)
-        prepared = spans.spend(spans.fit(ready, 0.0), station.load_seconds)
-        return spans.fit(prepared, min(seconds, station.hours.longest_s)) + seconds
+        hands = self.hands[load.station]
+        prepared = hands.spend(hands.fit(ready, 0.0), station.load_seconds)
+        ends = spans.fit(prepared, min(seconds, station.hours.longest_s)) + seconds
+        boxed = hands.spend(ends, station.after_burn_s) if station.after_burn_s else ends
+        return np.stack([ends, boxed])
+
+
+def hands_of(station: PlanStation, spans: Spans, now: float) -> Spans:
+    """When the people of a station are there: as long as it is open, where it has none of its own."""
+    return spans if station.hands is None else Spans(Hours(), now, station.hands)
+
+
+def prepared_at(at: StationRuns, hands: Spans, ready: Floats, seating_s: float) -> Floats:
+    """When a load is prepared; what burned last is finished before anything else."""
+    begins = hands.fit(ready, 0.0)
+    is_later = begins >= at.laser
+    begins = np.where(is_later, hands.fit(np.maximum(begins, at.finished), 0.0), begins)
+    prepared = hands.spend(begins, seating_s)
+    if at.finishing_s > 0:
+        interrupted = ~is_later & (prepared > at.laser)
+        prepared = np.where(interrupted, hands.spend(begins, seating_s + at.finishing_s), prepared)
+    return prepared
+
+
+def finish(at: StationRuns, hands: Spans, begins: Floats, ends: Floats, finishing_s: float) -> Floats:
+    """When a load is ready to hand over that burns from `begins` to `ends`; the station goes on to after
+    it."""
+    boxed = hands.spend(np.maximum(ends, at.finished), finishing_s) if finishing_s > 0 else ends
+    at.hands, at.laser = np.maximum(begins, at.finished), ends
+    at.finished, at.finishing_s = boxed, finishing_s
+    return boxed
 
 
 # --- what is new ---
 
 
-def safe_end_of_new(
+def safe_ends_of_new(
     runs: Forecast,
     kind: Kind,
     seconds: float,
@@ -343,11 +417,12 @@ def safe_end_of_new(
     overtaking: Overtaking = NONE_OVERTAKES,
     came_s: float = 0.0,
     confidence: float = CONFIDENCE,
-) -> float | None:
-    """The end of the day by whose end so many more units of a kind (burning one of them takes `seconds`)
-    are done with that confidence, without making room: in free slots of planned loads, the earliest
-    first, and in loads after all others. Faces that no plate takes in one load are visits, each after the
-    one before. Work that usually comes later and goes first is left its share of the hours.
+) -> SafeEnds | None:
+    """The ends of the days by whose ends so many more units of a kind (burning one of them takes `seconds`)
+    are engraved, and ready to hand over, with that confidence, without making room: in free slots of planned
+    loads, the earliest first, and in loads after all others. Faces that no plate takes in one load are
+    visits, each after the one before. Work that usually comes later and goes first is left its share of the
+    hours.
 
     None when a face has no place, or no station is open long enough at a stretch for it. Focus heights
     are left to the next plan."""
@@ -355,11 +430,11 @@ def safe_end_of_new(
     if not visits:
         return None
     behind = _Behind(runs)
-    ready = np.full(behind.draws, runs.backlog.now)
-    done = ready
+    done = np.full((2, behind.draws), runs.backlog.now)  # burned, ready to hand over
+    ready = done[1]
     for faces in visits:
         share = seconds * len(faces) / len(kind.faces)
-        joined, station, end = 0, "", np.full(behind.draws, -np.inf)
+        joined, station, end = 0, "", np.full((2, behind.draws), -np.inf)
         if came_s <= 0:  # else what came before has taken the free slots
             joined, station, end = behind.join(kind, faces, share, units, ready)
         if joined < units:
@@ -367,10 +442,20 @@ def safe_end_of_new(
             if added is None:
                 return None
             station, end = added[0], np.maximum(end, added[1])
-        ready = np.maximum(ready, end)
-        put_off = runs.spans[station].spend(end, came_s) if came_s > 0 else end
-        done = np.maximum(done, _overtaken(runs, station, put_off, overtaking))
-    return safe_day(done, confidence=confidence)
+        ready = np.maximum(ready, end[1])
+        put_off = [runs.spans[station].spend(row, came_s) if came_s > 0 else row for row in end]
+        done = np.maximum(done, [_overtaken(runs, station, row, overtaking) for row in put_off])
+    return SafeEnds(
+        safe_day(done[0], confidence=confidence), safe_day(runs.leaving(done[1]), confidence=confidence)
+    )
+
+
+class SafeEnds(NamedTuple):
+    """The ends of two days: by the first it is engraved, by the second ready to hand over, in time for the
+    carrier of that day."""
+
+    engraved_by: float
+    ready_by: float
 
 
 def _overtaken(runs: Forecast, station: str, end: Floats, overtaking: Overtaking) -> Floats:
@@ -391,10 +476,9 @@ class _Behind:
 
     def __init__(self, runs: Forecast) -> None:
         self.runs = runs
-        self.draws = (
-            runs.ends.shape[1] if runs.ends.size else len(next(iter(runs.laser_free.values()), [0.0]))
-        )
-        self.laser, self.hands = dict(runs.laser_free), dict(runs.hands_free)
+        first = next(iter(runs.after.values()), None)
+        self.draws = runs.ends.shape[1] if runs.ends.size else len(first.laser) if first is not None else 1
+        self.at = {name: replace(at) for name, at in runs.after.items()}
         self.slots = {plate.plate: plate.slots for plate in runs.backlog.plates if plate.copies}
 
     def join(
@@ -402,50 +486,55 @@ class _Behind:
     ) -> tuple[int, str, Floats]:
         """As many units as find room in planned loads that are prepared after `ready`: how many, where the
         last of them is burned, and when."""
-        placed, where, end = 0, "", np.full(self.draws, -np.inf)
+        placed, where, end = 0, "", np.full((2, self.draws), -np.inf)
         earliest = float(np.median(ready))
-        for load, ends in zip(self.runs.plan.loads, self.runs.ends, strict=True):
+        handling = {station.station: station.after_burn_s for station in self.runs.backlog.stations}
+        for load, ends, boxed in zip(self.runs.plan.loads, self.runs.ends, self.runs.ready, strict=True):
             if placed == units:
                 break
             count = min(units - placed, _room(load, kind, faces)) if load.prepares >= earliest else 0
             if count:
                 placed, where = placed + count, load.station
-                end = np.maximum(end, ends + count * seconds)
+                more = boxed + count * seconds
+                if handling[where]:
+                    more = self.runs.hands[where].spend(more, count * handling[where])
+                end = np.maximum(end, [ends + count * seconds, more])
         return placed, where, end
 
     def add(
         self, kind: Kind, faces: Sequence[str], seconds: float, units: int, ready: Floats
     ) -> tuple[str, Floats] | None:
         """The others in loads of their own, each where it ends first; None when no station takes them."""
-        placed, where, latest = 0, "", np.full(self.draws, -np.inf)
+        placed, where, latest = 0, "", np.full((2, self.draws), -np.inf)
         while placed < units:
-            best: tuple[float, str, int, Floats, Floats] | None = None
+            best: tuple[float, str, int, StationRuns] | None = None
             for station in self.runs.backlog.stations:
                 count = min(units - placed, _most(station, kind, faces, seconds, self.slots))
                 if count:
-                    begins, ends = self._load(station, faces, seconds, count, ready)
-                    middle = float(np.median(ends))
+                    after = self._load(station, faces, seconds, count, ready)
+                    middle = float(np.median(after.finished))
                     if best is None or (middle, station.station) < best[:2]:
-                        best = middle, station.station, count, begins, ends
+                        best = middle, station.station, count, after
             if best is None:
                 return None
-            _, where, count, begins, ends = best
-            self.hands[where], self.laser[where] = begins, ends
-            placed, latest = placed + count, np.maximum(latest, ends)
+            _, where, count, after = best
+            self.at[where] = after
+            placed, latest = placed + count, np.maximum(latest, [after.laser, after.finished])
         return where, latest
 
     def _load(
         self, station: PlanStation, faces: Sequence[str], seconds: float, count: int, ready: Floats
-    ) -> tuple[Floats, Floats]:
-        """When a load of so many burns, after all others of the station."""
-        luck, spans, name = self.runs.luck, self.runs.spans[station.station], station.station
+    ) -> StationRuns:
+        """How a load of so many, after all others, leaves the station."""
+        luck, name, at = self.runs.luck, station.station, replace(self.at[station.station])
+        spans, hands = self.runs.spans[name], self.runs.hands[name]
         work = count * (seconds + (len(faces) - 1) * station.turn_seconds) + _changes(station)
-        prepares = spans.fit(np.maximum(self.hands[name], ready), 0.0)
-        prepared = spans.spend(prepares, count * station.load_seconds)
-        begins = spans.fit(np.maximum(prepared, self.laser[name]), work)
+        prepared = prepared_at(at, hands, np.maximum(at.hands, ready), count * station.load_seconds)
+        begins = spans.fit(np.maximum(prepared, at.laser), work)
         pace = np.exp(luck.bias * _chance("pace", name).standard_normal(self.draws))
         own = np.exp(luck.spread * _chance("new", name, *faces).standard_normal(self.draws))
-        return begins, begins + work * pace * own
+        finish(at, hands, begins, begins + work * pace * own, count * station.after_burn_s)
+        return at
 
 
 def _visits(backlog: Backlog, kind: Kind) -> list[tuple[str, ...]]:

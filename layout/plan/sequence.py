@@ -236,14 +236,37 @@ class LoadSequence:
         """The loads of a plan. Raises KeyError when it is one of another backlog."""
         line = LoadSequence(counted, [], [], [], plan.score)
         process = [station.process_on for station in counted.problem.stations]
+        at = Timetable(counted.problem).at
         for load in plan.loads:
             held = Held(counted, counted.mounts[load.station, load.plate], load.copy, planned=load)
             rest = [name for name in held.processes if name != process[held.station]]
             process[held.station] = rest[-1] if rest else process[held.station]
             line.held.append(held)
-            line.times.append(TimedLoad(load.copy, load.prepares, load.begins, load.ends, load.changes))
-            line.leaves.append(StationState(load.begins, load.ends, load.plate, process[held.station]))
+            line.times.append(
+                TimedLoad(load.copy, load.prepares, load.begins, load.ends, load.changes, load.ready)
+            )
+            line.leaves.append(line.left_by(held, load, at[held.station], process[held.station]))
+            at[held.station] = line.leaves[-1]
         return line
+
+    def left_by(
+        self, held: Held, load: PlannedLoad, before: StationState, process: str | None
+    ) -> StationState:
+        """How a planned load leaves its station, which was in the state `before`."""
+        station, hands = self.counted.problem.stations[held.station], self.counted.problem.hands[held.station]
+        filled = len(load.turns[0]) if load.turns else 0
+        emptied = load.ends
+        if station.after_burn_s > 0:
+            emptied = hands.spend(max(load.ends, before.finished), filled * station.look_seconds)
+        return StationState(
+            max(load.begins, before.finished),
+            load.ends,
+            load.plate,
+            process,
+            load.ready,
+            filled * station.after_burn_s,
+            emptied,
+        )
 
     def before(self, place: int) -> State:
         """The state before the load at that place of the order."""
@@ -262,7 +285,7 @@ class LoadSequence:
                 state.at[held.station] = leaves
             if held.copy in copies:
                 copies.remove(held.copy)
-                state.free[held.copy] = leaves.laser_free
+                state.free[held.copy] = leaves.emptied
             if not stations and not copies:
                 break
         return state
@@ -270,9 +293,9 @@ class LoadSequence:
     def past(self, state: State, held: Held, leaves: StationState) -> None:
         """Go on to after a load."""
         state.at[held.station] = leaves
-        state.free[held.copy] = leaves.laser_free
+        state.free[held.copy] = leaves.emptied
         if self._visits:
-            state.burned.update((visit, leaves.laser_free) for visit in held.gives)
+            state.burned.update((visit, leaves.finished) for visit in held.gives)
 
     def happens(self, held: Held, state: State) -> tuple[TimedLoad, StationState]:
         """A load in time. Raises ValueError when it is too long for every open stretch."""
@@ -302,9 +325,9 @@ class LoadSequence:
         now_s = self.counted.problem.backlog.now
         changed: set[object] = set()
         if gone is not None:
-            late -= gone.lateness(self.times[place].ends)
-            waiting -= gone.waiting_rate * (self.times[place].ends - now_s)
-            near -= gone.near_cutoff(self.times[place].ends)
+            late -= gone.lateness(self.times[place].boxed)
+            waiting -= gone.waiting_rate * (self.times[place].boxed - now_s)
+            near -= gone.near_cutoff(self.times[place].boxed)
             turned -= gone.turned
             loads -= gone.jobs > 0
             changes -= self.times[place].changes * (gone.jobs > 0)
@@ -314,9 +337,9 @@ class LoadSequence:
         if held is not None:
             timed, leaves = self.happens(held, state)
             self.past(state, held, leaves)
-            late += held.lateness(timed.ends)
-            waiting += held.waiting_rate * (timed.ends - now_s)
-            near += held.near_cutoff(timed.ends)
+            late += held.lateness(timed.boxed)
+            waiting += held.waiting_rate * (timed.boxed - now_s)
+            near += held.near_cutoff(timed.boxed)
             turned += held.turned
             loads += held.jobs > 0
             changes += timed.changes * (held.jobs > 0)
@@ -330,11 +353,11 @@ class LoadSequence:
                 now, after = self.happens(one, state)
                 if (now, after) != (self.times[number], self.leaves[number]):
                     moved[number] = now, after
-                    if now.ends != self.times[number].ends:
-                        before = self.times[number].ends
-                        late += one.lateness(now.ends) - one.lateness(before)
-                        waiting += one.waiting_rate * (now.ends - before)
-                        near += one.near_cutoff(now.ends) - one.near_cutoff(before)
+                    if now.boxed != self.times[number].boxed:
+                        before = self.times[number].boxed
+                        late += one.lateness(now.boxed) - one.lateness(before)
+                        waiting += one.waiting_rate * (now.boxed - before)
+                        near += one.near_cutoff(now.boxed) - one.near_cutoff(before)
                     changes += (now.changes - self.times[number].changes) * (one.jobs > 0)
                 if after == self.leaves[number]:
                     changed.difference_update(touches)

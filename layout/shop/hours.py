@@ -8,6 +8,8 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Protocol
 
 DAY_S = 86_400.0
 WEEK_S = 7 * DAY_S
@@ -69,6 +71,32 @@ def open_spans(hours: Hours, begins: float, ends: float) -> list[tuple[float, fl
         for opens, closes in ((a + week * WEEK_S, b + week * WEEK_S) for a, b in hours.week)
         if opens < ends and closes > begins and int(opens // DAY_S) not in hours.shut
     ]
+
+
+@dataclass(frozen=True, slots=True)
+class Hands:
+    """People at work: by shift its hours, and how many people they are (a share of one where people look
+    after several stations).
+
+    >>> early = Hours.of_week({0: ((8 * 3600, 12 * 3600),)})
+    >>> late = Hours.of_week({0: ((10 * 3600, 14 * 3600),)})
+    >>> both = laid_out_hands(Hands(((early, 1.0), (late, 1.0))))
+    >>> both.spend(8 * 3600, 4 * 3600) / 3600  # two hours alone, one hour together
+    11.0
+    """
+
+    shifts: tuple[tuple[Hours, float], ...]
+
+    def spans(self, begins: float, ends: float) -> list[tuple[float, float, float]]:
+        """When somebody works between two moments, as (begin, end, people), in order, not overlapping."""
+        present = [
+            (a, b, people) for hours, people in self.shifts for a, b in open_spans(hours, begins, ends)
+        ]
+        edges = sorted({edge for a, b, _ in present for edge in (a, b)})
+        counted = [
+            (a, b, sum(people for x, y, people in present if x <= a and b <= y)) for a, b in pairwise(edges)
+        ]
+        return [span for span in counted if span[2] > 0]
 
 
 def joined(spans: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
@@ -147,6 +175,14 @@ class _Opening:
         return sum(min(until, self.ends[i]) - self.begins[i] for i in range(last))
 
 
+class HandTime(Protocol):
+    """When hands are there: any hours, laid out."""
+
+    def fit(self, ready: float, seconds: float) -> float: ...
+
+    def spend(self, begin: float, seconds: float) -> float: ...
+
+
 class WorkingDays:
     """Counts the days on which at least one of the stations works."""
 
@@ -174,3 +210,54 @@ class WorkingDays:
 def laid_out(hours: Hours) -> _Opening:
     """The hours laid out in time, kept between questions; for callers that ask often."""
     return _Opening(hours)
+
+
+class _AtWork:
+    """The spans in which people work laid out in time, as far as anybody has asked."""
+
+    always = False
+
+    def __init__(self, hands: Hands) -> None:
+        self.hands = hands
+        self.begins: list[float] = []
+        self.ends: list[float] = []
+        self.people: list[float] = []
+        self._weeks = 0
+
+    def reach(self, until: float) -> None:
+        """Lay the spans out beyond a moment."""
+        while not self.ends or self.ends[-1] <= until:
+            if self._weeks >= MOST_WEEKS:
+                raise ValueError("nobody works within the planner's horizon")
+            begins = self._weeks * WEEK_S
+            for begin, end, people in self.hands.spans(begins, begins + WEEK_S):
+                self.begins.append(begin)
+                self.ends.append(end)
+                self.people.append(people)
+            self._weeks += 1
+
+    def fit(self, ready: float, seconds: float = 0.0) -> float:
+        """The first moment from `ready` on at which somebody works."""
+        self.reach(ready)
+        return max(ready, self.begins[bisect_right(self.ends, ready)])
+
+    def spend(self, begin: float, seconds: float) -> float:
+        """When so many seconds of one person's work are done, begun at `begin` and left alone while nobody
+        works."""
+        if seconds <= 0:
+            return begin
+        self.reach(begin)
+        at = bisect_right(self.ends, begin)
+        while True:
+            now = max(begin, self.begins[at])
+            if now + seconds / self.people[at] <= self.ends[at]:
+                return now + seconds / self.people[at]
+            seconds -= (self.ends[at] - now) * self.people[at]
+            at += 1
+            if at >= len(self.ends):
+                self.reach(self.ends[-1])
+
+
+def laid_out_hands(hands: Hands) -> _AtWork:
+    """The people at work as something that remembers how far it was laid out."""
+    return _AtWork(hands)

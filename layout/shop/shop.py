@@ -6,6 +6,7 @@ from typing import Literal
 
 from layout.shop.blades import Blade, Product, Surface
 from layout.shop.outline import Outline
+from layout.shop.people import NO_HANDLING, Handling, Pickups, Shift
 from layout.shop.plan_weights import DEFAULT_WEIGHTS, ScoreWeights
 from layout.shop.plates import Plate
 from layout.shop.stations import Process, Station
@@ -51,6 +52,9 @@ class Policy:
     code_cell_lines: float = 3.0  # smallest module of a code, as a multiple of the line's width
     time_zone: str = "UTC"  # IANA name of the zone of the stations' hours
     days_off: tuple[str, ...] = ()  # ISO dates on which nobody works
+    shifts: tuple[Shift, ...] = ()  # people at work; none: one at every station while it is open
+    handling: Handling = NO_HANDLING
+    pickups: Pickups | None = None  # none: what is ready by its ship-by time is in time
     plan: ScoreWeights = DEFAULT_WEIGHTS  # what counts among plans equally late, with equally many loads
 
 

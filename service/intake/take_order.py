@@ -7,7 +7,6 @@ without an order is in `check`.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from itertools import zip_longest
 from typing import Any
 
@@ -57,16 +56,16 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
     wanted = wanted_of(body)
     fingerprint = fingerprint_of(body.model_dump(mode="json"))
 
-    def prepare() -> tuple[list[CheckResult], datetime | None]:
+    def prepare() -> tuple[list[CheckResult], promises.Safe | None]:
         results = check_lines(tools, wanted, client=who.client)
         return results, promises.of_lines(tools, wanted.lines, results, ship_by=wanted.ship_by)
 
-    def work(session: Session, prepared: tuple[list[CheckResult], datetime | None]) -> Answer:
+    def work(session: Session, prepared: tuple[list[CheckResult], promises.Safe | None]) -> Answer:
         by = tools.by(who)
-        results, engraved_by = prepared
+        results, promised = prepared
         order = take(session, wanted, results, shop=tools.catalogue.current, by=by)
         session.flush()
-        promises.promise_new(session, order, engraved_by, now=by.at)
+        promises.promise_new(session, order, promised, now=by.at)
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
         return created(order_answer(session, order), headers)
 

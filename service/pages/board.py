@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -36,15 +36,15 @@ _MOST_LATE = 1_000
 
 @dataclass(frozen=True, slots=True)
 class Late:
-    """Units of an order in one state that are late, or that will be by the plan. `engraved_by` is when the
-    last of them is done; None where one is in no planned load."""
+    """Units of an order in one state that are late, or that will be by the plan. `ready_by` is when the
+    last of them is ready to hand over; None where one is in no planned load."""
 
     order: str
     order_ref: str
     state: str
     ship_by: datetime
     jobs: tuple[str, ...]
-    engraved_by: datetime | None
+    ready_by: datetime | None
 
 
 @router.get("/board")
@@ -78,7 +78,7 @@ def get_board(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respons
         local=lambda moment: moment.astimezone(zone),
         no_plan=no_plan,
         days=days,
-        due_today=today_of(days),
+        due_today=today_of(days, today.date()),
         late=late[:_SHOWN],
         late_count=sum(len(one.jobs) for one in late),
         short_time=short_times(zone, now, visitor.language),
@@ -113,9 +113,10 @@ def short_times(zone: ZoneInfo, now: datetime, language: str) -> Callable[[datet
     return short_time
 
 
-def today_of(days: list[Day]) -> Day | None:
-    """The last of what must be done by tonight: it sums up what is overdue and what is due today."""
-    return next((day for day in days if day.day is not None), None)
+def today_of(days: list[Day], today: date) -> Day | None:
+    """The last of what must be done by tonight: it sums up what is overdue and what is due today. None on a
+    closed day with nothing due."""
+    return next((day for day in days if day.day == today), None)
 
 
 def late_units(session: Session, found: Planned | None, *, now: datetime) -> list[Late]:
@@ -128,7 +129,7 @@ def late_units(session: Session, found: Planned | None, *, now: datetime) -> lis
     if found is not None:
         ends = {job: found.moment(end) for job, end in found.plan.done.items()}
         late += [
-            (found.moment(job.due), number(ORDER, job.order), JobState.READY.value, job.job)
+            (found.moment(job.shipped_by), number(ORDER, job.order), JobState.READY.value, job.job)
             for job in found.late_to_come()
         ]
     grouped: dict[tuple[datetime, int, str], list[str]] = {}
@@ -142,7 +143,7 @@ def late_units(session: Session, found: Planned | None, *, now: datetime) -> lis
             state=state,
             ship_by=ship_by,
             jobs=tuple(jobs),
-            engraved_by=max(ends[job] for job in jobs) if all(job in ends for job in jobs) else None,
+            ready_by=max(ends[job] for job in jobs) if all(job in ends for job in jobs) else None,
         )
         for (ship_by, order_id, state), jobs in sorted(grouped.items())
     ]

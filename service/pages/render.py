@@ -124,9 +124,9 @@ def _environment(language: str) -> Environment:
 def _promised(promise: PromiseAnswer, zone: str, language: str) -> str:
     """What is promised, or why nothing is, in words."""
     say = texts.texts_of(language).gettext
-    if promise.engraved_by is None:
+    if promise.ready_by is None:
         return say(words.PROMISES[promise.reason or ""])
-    return texts.engraved_by(promise.engraved_by, zone, language, say)
+    return texts.ready_by(promise.ready_by, zone, language, say)
 
 
 def _moment(given: Any) -> datetime:

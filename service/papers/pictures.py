@@ -102,7 +102,8 @@ def remark(day: Day, texts: Texts) -> str:
     if day.late_units:
         remarks.append(texts.gettext("! %(count)s late") % {"count": day.late_units})
     if not day.fits:
-        over = day.due_hours - day.until_hours
+        due_hours, until_hours = day.scarce_hours
+        over = due_hours - until_hours
         if over < 1:
             minutes = {"minutes": math.ceil(over * 60)}
             remarks.append(texts.gettext("! %(minutes)s min too much until then") % minutes)
@@ -164,13 +165,13 @@ def load_of(planned: Planned, number: int) -> PlannedLoad:
 
 
 def dues_of(planned: Planned) -> Mapping[str, float]:
-    """By job, when it must be shipped."""
+    """By job, when it must be ready to hand over."""
     return {job.job: job.due for job in planned.backlog.jobs}
 
 
 def late_jobs(planned: Planned, load: PlannedLoad, dues: Mapping[str, float]) -> list[str]:
     """Jobs that are done in this load, after their ship-by time."""
-    return [job for job in load.jobs if load.ends > dues[job] and planned.plan.done.get(job) == load.ends]
+    return [job for job in load.jobs if load.ready > dues[job] and planned.plan.done.get(job) == load.ready]
 
 
 # --- bars ---

@@ -75,16 +75,16 @@ def day_and_time(moment: datetime, language: str) -> str:
     return f"{format_date(moment, 'EEE d MMM', locale=locale)} {format_time(moment, 'HH:mm', locale=locale)}"
 
 
-def engraved_by(moment: datetime, zone: str, language: str, say: Callable[[str], str]) -> str:
+def ready_by(moment: datetime, zone: str, language: str, say: Callable[[str], str]) -> str:
     """A promise as people of the shop say it, on the shop's own clock: midnight is the end of a day.
 
     >>> evening = datetime.fromisoformat("2026-11-26T23:00:00+00:00")
-    >>> engraved_by(evening, "Europe/Berlin", "en", str), engraved_by(evening, "UTC", "en", str)
-    ('engraved by the end of Thu 26 Nov', 'engraved by Thu 26 Nov, 23:00')
+    >>> ready_by(evening, "Europe/Berlin", "en", str), ready_by(evening, "UTC", "en", str)
+    ('ready to hand over by the end of Thu 26 Nov', 'ready to hand over by Thu 26 Nov, 23:00')
     """
     local, locale = moment.astimezone(ZoneInfo(zone)), Locale.parse(language)
     if local.time() == time():
         day = format_date(local - timedelta(days=1), "EEE d MMM", locale=locale)
-        return say(_("engraved by the end of %s")) % day
+        return say(_("ready to hand over by the end of %s")) % day
     day = format_date(local, "EEE d MMM", locale=locale)
-    return say(_("engraved by %s")) % f"{day}, {format_time(local, 'HH:mm', locale=locale)}"
+    return say(_("ready to hand over by %s")) % f"{day}, {format_time(local, 'HH:mm', locale=locale)}"

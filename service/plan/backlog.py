@@ -4,7 +4,7 @@ short."""
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -14,7 +14,8 @@ from sqlalchemy.orm import Session
 
 from layout.loading.backlog import Backlog, Kind, PlanJob, PlanLot, PlanPlate, PlanStation
 from layout.loading.values import Option
-from layout.shop.hours import Hours
+from layout.shop.carrier import Carrier
+from layout.shop.hours import WEEK_S, Hands, Hours, joined, laid_out, laid_out_hands
 from layout.shop.shop import Shop
 from layout.shop.stations import Station
 from service.loads import waiting
@@ -66,20 +67,18 @@ def backlog_of(session: Session, shop: Shop, *, now: datetime) -> tuple[Backlog,
 def floor_of(session: Session, shop: Shop, *, now: datetime) -> tuple[Backlog, WallClock]:
     """What anything may be done with: stations with what they are at, plates with their copies; no jobs."""
     clock = WallClock.before(now, shop.policy.time_zone)
-    shut = _shut(shop, clock)
     active = plans.active_loads(session)
-    stations = tuple(
-        _station(station, active, clock, now=now, shut=shut) for _, station in sorted(shop.stations.items())
-    )
-    free = {station.station: station.free_at for station in stations}
-    used = {load.copy: free.get(load.station, 0.0) for load in active}
+    start = _Start(session, shop, active, clock, now=now)
+    stations = tuple(start.station(station) for _, station in sorted(shop.stations.items()))
+    used = start.copies
     plates = tuple(
         PlanPlate(
             plate.plate, tuple(slot.slot for slot in plate.slots), {c: used.get(c, 0.0) for c in plate.copies}
         )
         for _, plate in sorted(shop.plates.items())
     )
-    return Backlog(clock.seconds(now), (), stations, plates, weights=shop.policy.plan), clock
+    carrier = carrier_of(shop, clock)
+    return Backlog(clock.seconds(now), (), stations, plates, weights=shop.policy.plan, carrier=carrier), clock
 
 
 def backlog_of_some(
@@ -88,47 +87,128 @@ def backlog_of_some(
     """The same for some jobs, as though they had the stations to themselves."""
     clock = WallClock.before(now, shop.policy.time_zone)
     stations = tuple(
-        _station(station, (), clock, now=now, shut=_shut(shop, clock))
-        for _, station in sorted(shop.stations.items())
+        _idle(shop, station, clock, clock.seconds(now)) for _, station in sorted(shop.stations.items())
     )
     jobs = Kinds(session, shop, learning.paces(session)).jobs(wanted, clock)
-    return Backlog(clock.seconds(now), jobs, stations, ()), clock
+    return Backlog(clock.seconds(now), jobs, stations, (), carrier=carrier_of(shop, clock)), clock
 
 
 def _shut(shop: Shop, clock: WallClock) -> frozenset[int]:
-    return frozenset(day for iso in shop.policy.days_off if (day := clock.day(iso)) >= 0)
+    return _days(shop.policy.days_off, clock)
+
+
+def _days(dates: Iterable[str], clock: WallClock) -> frozenset[int]:
+    return frozenset(day for iso in dates if (day := clock.day(iso)) >= 0)
+
+
+def carrier_of(shop: Shop, clock: WallClock) -> Carrier | None:
+    """When parcels leave; None when the shop does not say."""
+    pickups = shop.policy.pickups
+    if pickups is None:
+        return None
+    # A cut-off on a day off of the weeks before is nobody's concern any more.
+    return Carrier(pickups.cutoffs, pickups.packing_s, _shut(shop, clock))
 
 
 def hours_of(shop: Shop, clock: WallClock) -> list[Hours]:
     """The hours of every station."""
-    return [Hours(station.hours, _shut(shop, clock)) for _, station in sorted(shop.stations.items())]
+    return [_hours(shop, station, clock) for _, station in sorted(shop.stations.items())]
 
 
-def _station(
-    station: Station, active: Sequence[Load], clock: WallClock, *, now: datetime, shut: frozenset[int]
-) -> PlanStation:
-    """A station with what it is at: the burning load ends as estimated, prepared ones come after it."""
-    here = [load for load in active if load.station == station.station]
-    free = hands = clock.seconds(now)
-    for load in here:
-        if load.state == LoadState.BURNING.value and load.started_at is not None:
-            free = max(free, clock.seconds(load.started_at) + load.burn_seconds)
-    for load in here:
-        if load.state in {s.value for s in (LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED)}:
-            hands = free
-            free += load.burn_seconds
+def _hours(shop: Shop, station: Station, clock: WallClock) -> Hours:
+    """When a station is open: its own hours, as far as somebody is at work then."""
+    shut, shifts = _shut(shop, clock), shop.policy.shifts
+    if not shifts:
+        return Hours(station.hours, shut)
+    at_work = joined(sorted(span for shift in shifts for span in shift.week))
+    week = tuple(
+        (max(a, c), min(b, d))
+        for a, b in station.hours or ((0.0, WEEK_S),)
+        for c, d in at_work
+        if max(a, c) < min(b, d)
+    )
+    off = [_days(shift.days_off, clock) for shift in shifts]
+    alone = frozenset.intersection(*off)
+    return Hours(week, shut | alone)
+
+
+def _hands(shop: Shop, clock: WallClock) -> Hands | None:
+    """The people at each station: all there are, shared evenly."""
+    shut, stations = _shut(shop, clock), max(1, len(shop.stations))
+    if not shop.policy.shifts:
+        return None
+    return Hands(
+        tuple(
+            (Hours(shift.week, shut | _days(shift.days_off, clock)), shift.people / stations)
+            for shift in shop.policy.shifts
+        )
+    )
+
+
+def _idle(shop: Shop, station: Station, clock: WallClock, now: float) -> PlanStation:
+    """A station with nothing in hand."""
+    handling = shop.policy.handling
     return PlanStation(
         station=station.station,
         plates=tuple(sorted(station.plates)),
-        hours=Hours(station.hours, shut),
-        load_seconds=station.load_seconds_per_slot,
+        hours=_hours(shop, station, clock),
+        load_seconds=station.load_seconds_per_slot + handling.pull,
         turn_seconds=station.turn_seconds_per_slot,
         plate_change_seconds=station.plate_change_seconds,
         process_change_seconds=station.process_change_seconds,
-        free_at=free,
-        hands_free_at=hands,
-        plate_on=here[-1].plate if here else None,
+        free_at=now,
+        hands_free_at=now,
+        hands=_hands(shop, clock),
+        look_seconds=handling.look,
+        finish_seconds=handling.finishing,
     )
+
+
+class _Start:
+    """What the shop is at when the plan begins: which station burns what until when, what is mounted, when
+    each plate copy is empty. Units that have burned are taken out and finished before anything else."""
+
+    def __init__(
+        self, session: Session, shop: Shop, active: Sequence[Load], clock: WallClock, *, now: datetime
+    ) -> None:
+        self.shop, self.active, self.clock, self.now = shop, active, clock, clock.seconds(now)
+        self.units = plans.units_in(session, [load.id for load in active])
+        self.last = plans.last_burned(session)
+        self.copies: dict[str, float] = {}
+
+    def station(self, station: Station) -> PlanStation:
+        """A station with what it is at: the burning load ends as estimated, a prepared one comes after it."""
+        idle = _idle(self.shop, station, self.clock, self.now)
+        hands = laid_out_hands(idle.hands) if idle.hands is not None else laid_out(idle.hours)
+        here = [load for load in self.active if load.station == station.station]
+        free, hands_free, finishing_s = self.now, self.now, 0.0
+        for state in _IN_ORDER:
+            for load in (one for one in here if one.state in state):
+                units = self.units.get(load.id, 0)
+                # The estimate holds the seating, which is over when a load burns.
+                burning_s = max(0.0, load.burn_seconds - units * station.load_seconds_per_slot)
+                if load.started_at is not None and load.state in _BURNING:
+                    free = max(free, self.clock.seconds(load.started_at) + burning_s)
+                elif load.state in _UNSTARTED:
+                    hands_free, free = free, free + (load.burn_seconds if free == self.now else burning_s)
+                self.copies[load.copy] = hands.spend(free, units * idle.look_seconds)
+                if load.state not in _UNSTARTED or not finishing_s:
+                    finishing_s += units * idle.after_burn_s
+        mounted, process = self.last.get(station.station, (None, None))
+        return replace(
+            idle,
+            free_at=free,
+            hands_free_at=hands_free,
+            plate_on=here[-1].plate if here else mounted,
+            process_on=process,
+            finishing_s=finishing_s,
+        )
+
+
+_BURNING = {LoadState.BURNING.value, LoadState.TURNING.value}
+_UNSTARTED = {LoadState.CLAIMED.value, LoadState.PULLED.value, LoadState.SEATED.value}
+#: What has burned, what burns, what is prepared: in this order a station is free of them.
+_IN_ORDER = ({LoadState.BURNED.value, LoadState.INTERRUPTED.value}, _BURNING, _UNSTARTED)
 
 
 class Kinds:
@@ -155,6 +235,7 @@ class Kinds:
         misfits: dict[int, set[tuple[str, str, str]]] = {}
         for job_id, station, plate, slot in waiting.misfits(self.session, [one.waiting for one in ready]):
             misfits.setdefault(job_id, set()).add((station, plate, slot))
+        carrier = carrier_of(self.shop, clock)
         found = []
         for one in ready:
             job = one.waiting
@@ -169,13 +250,22 @@ class Kinds:
                     job=public(JOB, job.id),
                     order=public(ORDER, job.order_id),
                     kind=kind,
-                    due=clock.seconds(job.ship_by),
+                    due=self._due(clock.seconds(job.ship_by), carrier),
                     seconds=self.paces.slowest(_places(kind), one.burn_seconds / max(1, one.faces)),
                     weight=1 + job.priority + REPLACEMENT_WEIGHT * (job.replaces is not None),
                     bin=one.walking_order,
+                    ship_by=clock.seconds(job.ship_by),
                 )
             )
         return tuple(found)
+
+    @staticmethod
+    def _due(ship_by: float, carrier: Carrier | None) -> float:
+        """By when a unit must be boxed; where no cut-off lies before its ship-by time, by that."""
+        try:
+            return ship_by if carrier is None else carrier.latest(ship_by)
+        except ValueError:
+            return ship_by
 
     def _kind(
         self, job: Waiting, marks: Mapping[str, list[MarkSurface]], places: list[list[str]], written: str

@@ -130,6 +130,7 @@ def _is_the_same(before: Mapping[int, PlannedLoad], found: Planned) -> bool:
         (old.station, old.copy, old.turns, old.changes) == (new.station, new.copy, new.turns, new.changes)
         and abs(old.begins - new.begins) < SAME_TIME_S
         and abs(old.ends - new.ends) < SAME_TIME_S
+        and abs(old.ready - new.ready) < SAME_TIME_S
         for old, new in ((before[number], load) for number, load in zip(found.numbers, loads, strict=True))
     )
 
@@ -214,7 +215,7 @@ def _planned(session: Session, shop: Shop, kept: KeptPlan, mark: str, *, now: da
     done: dict[str, float] = {}
     for load in loads:
         for job in load.jobs:
-            done[job] = max(load.ends, done.get(job, 0.0))
+            done[job] = max(load.ready, done.get(job, 0.0))
     told = kept.summary
     weights = _read(ScoreWeights, told["score"].get("weights", {}))
     plan = Plan(
@@ -329,6 +330,7 @@ def _kept_loads(
             begins=clock.seconds(load.begins),
             ends=clock.seconds(load.ends),
             changes=load.changes,
+            boxed=clock.seconds(load.boxed) if load.boxed is not None else None,
         )
         for load in rows.loads(session, kept.id)
     }
@@ -383,4 +385,5 @@ def _load_row(found: Planned, at: int, load: PlannedLoad) -> dict[str, Any]:
         "prepares": found.moment(load.prepares),
         "begins": found.moment(load.begins),
         "ends": found.moment(load.ends),
+        "boxed": found.moment(load.boxed) if load.boxed is not None else None,
     }

@@ -4,6 +4,8 @@ late, and which days bring far more than usual.
 It reads the plan that is kept (`service.plan.in_force`) and makes none.
 
 Work is everything that is not burned yet, in whatever state; hours open are the stations' own, from now on.
+Where the shop says who works when, people's work (pulling, seating, looking, inspecting, wiping, bagging,
+boxing) is held against their time as well: whichever is scarcer decides.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from statistics import median
-from typing import Any
+from typing import Any, Literal
 
 from sqlalchemy.orm import Session
 
@@ -37,8 +39,8 @@ class Day:
     """Work to be shipped on one day, in hours of burning. `day` is None for what was due before today.
 
     `due_hours` and `until_hours` sum up the work and the open hours of all days up to this one, it
-    included. `times_usual` compares all that is to be shipped on the day, done or not, with an ordinary
-    day's work."""
+    included; `hands_due_hours` and `hands_until_hours` do so for people's work and time. `times_usual`
+    compares all that is to be shipped on the day, done or not, with an ordinary day's work."""
 
     day: date | None
     units: int
@@ -48,12 +50,29 @@ class Day:
     open_hours: float
     due_hours: float
     until_hours: float
+    hands_due_hours: float = 0.0
+    hands_until_hours: float = 0.0
     times_usual: float | None = None
 
     @property
     def fits(self) -> bool:
-        """Whether the hours until then are enough. Whether seating and plates allow it, the plan knows."""
-        return self.due_hours <= self.until_hours + 1e-9
+        """Whether the hours until then are enough, of lasers and of people. Whether plates allow it, the plan
+        knows."""
+        due, until = self.scarce_hours
+        return due <= until + 1e-9
+
+    @property
+    def scarcer(self) -> Literal["lasers", "hands"]:
+        """What there is less of, compared with the work."""
+        hands = self.hands_due_hours * max(self.until_hours, 1e-9)
+        return "hands" if hands > self.due_hours * max(self.hands_until_hours, 1e-9) else "lasers"
+
+    @property
+    def scarce_hours(self) -> tuple[float, float]:
+        """Work, and the hours there are for it until then, of what is scarcer."""
+        if self.scarcer == "hands":
+            return self.hands_due_hours, self.hands_until_hours
+        return self.due_hours, self.until_hours
 
     @property
     def is_release(self) -> bool:
@@ -75,16 +94,18 @@ def outlook(session: Session, found: Planned, *, now: datetime) -> list[Day]:
             late_units[day] += count
             late_hours[day] += hours
     for job in found.late_to_come():
-        day = int(job.due // DAY_S)
+        day = int(job.shipped_by // DAY_S)
         late_units[day] += 1
         late_hours[day] += job.seconds * len(job.kind.faces) / 3600
     usual = _usual(session, clock, today, now=now)
     made: list[Day] = []
-    due_hours = until_hours = 0.0
+    due_hours = until_hours = hands_due = hands_until = 0.0
+    a_unit = _handling_hours(found.backlog)
     for day in _days(work, today):
         units, hours = sum(n for n, _ in work.get(day, ())), sum(h for _, h in work.get(day, ()))
         open_hours = _open_hours(found.backlog, day)
         due_hours, until_hours = due_hours + hours, until_hours + open_hours
+        hands_due, hands_until = hands_due + units * a_unit, hands_until + _hand_hours(found.backlog, day)
         made.append(
             Day(
                 day=None if day < today else clock.monday + timedelta(days=day),
@@ -95,6 +116,8 @@ def outlook(session: Session, found: Planned, *, now: datetime) -> list[Day]:
                 open_hours=open_hours,
                 due_hours=due_hours,
                 until_hours=until_hours,
+                hands_due_hours=hands_due,
+                hands_until_hours=hands_until,
                 times_usual=usual.get(day),
             )
         )
@@ -113,6 +136,21 @@ def _open_hours(backlog: Backlog, day: int) -> float:
         return 0.0
     spans = [span for one in backlog.stations for span in open_spans(one.hours, begins, ends)]
     return sum(closes - opens for opens, closes in spans) / 3600
+
+
+def _handling_hours(backlog: Backlog) -> float:
+    """Hours of people's work that a unit takes, where the shop says who works when; at a usual station."""
+    by_people = [one.load_seconds + one.after_burn_s for one in backlog.stations if one.hands is not None]
+    return median(by_people) / 3600 if by_people else 0.0
+
+
+def _hand_hours(backlog: Backlog, day: int) -> float:
+    """Hours that all people together work on a day, today from now on."""
+    begins, ends = max(backlog.now, day * DAY_S), (day + 1) * DAY_S
+    hands = [one.hands for one in backlog.stations if one.hands is not None]
+    if ends <= begins:
+        return 0.0
+    return sum((b - a) * people for one in hands for a, b, people in one.spans(begins, ends)) / 3600
 
 
 def _usual(session: Session, clock: WallClock, today: int, *, now: datetime) -> dict[int, float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, datetime
+from typing import Literal
 
 from pydantic import Field
 
@@ -77,7 +78,8 @@ class PlannedLoadAnswer(AnswerBody):
     )
     prepared_from: Moment = Field(description="When its units are to be pulled and seated.")
     begins: Moment = Field(description="When it is to be burned.")
-    ends: Moment = Field(description="When it is to be done.")
+    ends: Moment = Field(description="When it is to have burned.")
+    ready: Moment = Field(description="When its units are to be boxed and ready to hand over.")
     changes: int = Field(description="Changes of plate and of process before and in it.", examples=[1])
     turns: tuple[tuple[PlannedSlotAnswer, ...], ...] = Field(description="What sits where, turn by turn.")
 
@@ -110,12 +112,12 @@ class DueDayAnswer(AnswerBody):
 
 
 class LateJobAnswer(AnswerBody):
-    """A job that will be engraved after its ship-by time."""
+    """A job that will be ready too late to be shipped in time."""
 
     job: str = _JOB
     order: str = Field(description="Its order.", examples=["O17"])
     ship_by: Moment = Field(description="When its order must be handed over.")
-    engraved_by: Moment = Field(description="When the plan has it engraved.")
+    ready_by: Moment = Field(description="When the plan has it ready to hand over.")
 
 
 class ShortAnswer(AnswerBody):
@@ -145,7 +147,20 @@ class OutlookDayAnswer(AnswerBody):
     open_until_hours: float = Field(
         description="Open hours of all days up to this one, it included.", examples=[28.0]
     )
-    fits: bool = Field(description="Whether those hours are enough for that work.", examples=[True])
+    hands_due_hours: float = Field(
+        description="Hours of people's work of all days up to this one: pulling, seating, looking,"
+        " inspecting, wiping, bagging, boxing. 0 where the shop doesn't say who works when.",
+        examples=[2.5],
+    )
+    hands_until_hours: float = Field(
+        description="Hours of all people together of all days up to this one.", examples=[30.0]
+    )
+    scarcer: Literal["lasers", "hands"] = Field(
+        description="What there is less of, compared with the work.", examples=["lasers"]
+    )
+    fits: bool = Field(
+        description="Whether those hours, of lasers and of people, are enough for that work.", examples=[True]
+    )
     times_usual: float | None = Field(
         description="How many times an ordinary day's work is to be shipped; null while it is not known"
         " what an ordinary day is.",
@@ -205,8 +220,8 @@ def backlog_answer(
         LateJobAnswer(
             job=job.job,
             order=job.order,
-            ship_by=planned.moment(job.due),
-            engraved_by=planned.moment(planned.plan.done[job.job]),
+            ship_by=planned.moment(job.shipped_by),
+            ready_by=planned.moment(planned.plan.done[job.job]),
         )
         for job in late
     ]
@@ -229,6 +244,7 @@ def _planned_load(planned: Planned, number: int, load: PlannedLoad) -> PlannedLo
         prepared_from=planned.moment(load.prepares),
         begins=planned.moment(load.begins),
         ends=planned.moment(load.ends),
+        ready=planned.moment(load.ready),
         changes=load.changes,
         turns=tuple(
             tuple(
@@ -246,7 +262,7 @@ def _unplanned(planned: Planned) -> tuple[UnplannedAnswer, ...]:
 def _due_days(planned: Planned, late: set[str]) -> tuple[DueDayAnswer, ...]:
     by_day: dict[date, list[tuple[float, bool]]] = {}
     for job in planned.backlog.jobs:
-        day = planned.moment(job.due).astimezone(planned.clock.zone).date()
+        day = planned.moment(job.shipped_by).astimezone(planned.clock.zone).date()
         by_day.setdefault(day, []).append((job.seconds * len(job.kind.faces), job.job in late))
     return tuple(
         DueDayAnswer(
@@ -269,6 +285,9 @@ def _outlook_day(day: Day) -> OutlookDayAnswer:
         open_hours=round(day.open_hours, 3),
         due_hours=round(day.due_hours, 3),
         open_until_hours=round(day.until_hours, 3),
+        hands_due_hours=round(day.hands_due_hours, 3),
+        hands_until_hours=round(day.hands_until_hours, 3),
+        scarcer=day.scarcer,
         fits=day.fits,
         times_usual=None if day.times_usual is None else round(day.times_usual, 2),
         release=day.is_release,

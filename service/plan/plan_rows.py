@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.loads.waiting_rows import WAITING, Waiting, waiting_of
 from service.records.states import ACTIVE_LOADS, JobState, LotState
-from service.records.tables import Bin, History, Job, Load, Lot, Order, OrderLine, Promise
+from service.records.tables import Bin, History, Job, Load, LoadSlot, Lot, Order, OrderLine, Promise, TurnFile
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +73,31 @@ def active_loads(session: Session) -> list[Load]:
     """Loads that hold a plate, the one longest at it first."""
     states = sorted(state.value for state in ACTIVE_LOADS)
     return list(session.scalars(select(Load).where(Load.state.in_(states)).order_by(Load.id)))
+
+
+def units_in(session: Session, load_ids: Sequence[int]) -> dict[int, int]:
+    """By load, how many units and blades sit in it."""
+    rows = session.execute(
+        select(LoadSlot.load_id, func.count())
+        .where(LoadSlot.load_id.in_(load_ids), LoadSlot.turn == 1, LoadSlot.state != "removed")
+        .group_by(LoadSlot.load_id)
+    )
+    return {row[0]: row[1] for row in rows}
+
+
+def last_burned(session: Session) -> dict[str, tuple[str, str | None]]:
+    """By station, the plate of the load that was started there last, and the process that it ended with."""
+    newest = (
+        select(func.max(Load.id)).where(Load.started_at.is_not(None)).group_by(Load.station).scalar_subquery()
+    )
+    loads = {load.id: load for load in session.scalars(select(Load).where(Load.id.in_(newest)))}
+    turns = session.execute(
+        select(TurnFile.load_id, TurnFile.process)
+        .where(TurnFile.load_id.in_(loads))
+        .order_by(TurnFile.turn, TurnFile.revision, TurnFile.id)
+    )
+    processes = {load_id: process.split("+")[-1] for load_id, process in turns if process}
+    return {load.station: (load.plate, processes.get(load.id)) for load in loads.values()}
 
 
 def mark(session: Session) -> tuple[int, ...]:

@@ -52,13 +52,13 @@ class Planned:
         return self.clock.moment(seconds)
 
     def late(self) -> list[PlanJob]:
-        """Jobs that are done after their ship-by time, overdue ones among them."""
+        """Jobs that are ready too late to be shipped in time, overdue ones among them."""
         done = self.plan.done
         return [job for job in self.backlog.jobs if job.job in done and done[job.job] > job.due]
 
     def late_to_come(self) -> list[PlanJob]:
         """Those of them that were not overdue yet when the plan was made."""
-        return [job for job in self.late() if job.due >= self.backlog.now]
+        return [job for job in self.late() if job.shipped_by >= self.backlog.now]
 
 
 def renewed(
@@ -123,7 +123,7 @@ def _promised(session: Session, backlog: Backlog, clock: WallClock) -> dict[str,
     """By when orders that wait were promised."""
     orders = sorted({number(ORDER, job.order) for job in backlog.jobs})
     promises = rows.promises(session, orders)
-    return {public(ORDER, order): clock.seconds(promise.engraved_by) for order, promise in promises.items()}
+    return {public(ORDER, order): clock.seconds(promise.ready_by) for order, promise in promises.items()}
 
 
 def planned(

@@ -1,5 +1,5 @@
-"""When an order will be engraved: said from the plan in force, kept by order, told to the store when it
-moves.
+"""When an order will be engraved and ready to hand over: said from the plan in force, kept by order, told
+to the store when it moves.
 
 A check and a new order are answered from the plan that is kept anyway, with the new units in its free
 slots or behind it, and with the room that more urgent work usually takes: nobody waits for a plan to be
@@ -9,6 +9,7 @@ kept, or until two working days earlier would be as safe (`layout.plan.promise.k
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 import structlog
@@ -22,10 +23,11 @@ from layout.plan.promise import (
     CONFIDENCE,
     Forecast,
     Overtaking,
+    SafeEnds,
     forecast,
     kept_promise,
     safe_day,
-    safe_end_of_new,
+    safe_ends_of_new,
     working_days,
 )
 from layout.shop.hours import WorkingDays
@@ -35,6 +37,7 @@ from service.plan import luck as recorded
 from service.plan import luck_rows
 from service.plan import paces as learning
 from service.plan import plan_rows as rows
+from service.plan.backlog import WallClock
 from service.plan.in_force import Outlook
 from service.plan.planning import Planned
 from service.records.announcements import tell_order
@@ -114,32 +117,65 @@ def _keep(
         return 0
     order_id = number(ORDER, order)
     promise = known.get(order_id)
+    with_room = runs.leaving(runs.with_room(jobs, done, overtaking))
+    burned = runs.last_burned(jobs)
+    burned = done if burned is None else burned
+    engraved = safe_day(runs.with_room(jobs, burned, overtaking))
     if promise is None:
-        engraved_by = found.moment(safe_day(runs.with_room(jobs, done, overtaking)))
-        session.add(Promise(order_id=order_id, engraved_by=engraved_by, confidence=CONFIDENCE, made_at=now))
+        ends = SafeEnds(engraved, safe_day(with_room))
+        session.add(_promise(order_id, safe_ends(found.clock, ends), now=now))
         return 0
-    before = found.clock.seconds(promise.engraved_by)
-    after = kept_promise(before, done, runs.with_room(jobs, done, overtaking), days)
+    before = found.clock.seconds(promise.ready_by)
+    after = kept_promise(before, runs.leaving(done), with_room, days)
     if working_days(days, before, after) == 0:
         return 0
-    promise.engraved_by, promise.confidence, promise.made_at = found.moment(after), CONFIDENCE, now
+    promise.ready_by, promise.engraved_by = found.moment(after), found.moment(min(engraved, after))
+    promise.confidence, promise.made_at = CONFIDENCE, now
     tell_order(
         session,
         "promise.changed",
         rows.order(session, order_id),
         now=now,
         engraved_by=promise.engraved_by.isoformat(),
+        ready_by=promise.ready_by.isoformat(),
     )
     return 1
+
+
+@dataclass(frozen=True, slots=True)
+class Safe:
+    """By when something is engraved and by when it is ready to hand over, safely."""
+
+    engraved_by: datetime
+    ready_by: datetime
+
+
+def safe_ends(clock: WallClock, ends: SafeEnds) -> Safe:
+    """The same on the wall clock."""
+    return Safe(clock.moment(ends.engraved_by), clock.moment(ends.ready_by))
+
+
+def _promise(order_id: int, by: Safe, *, now: datetime) -> Promise:
+    return Promise(
+        order_id=order_id,
+        engraved_by=by.engraved_by,
+        ready_by=by.ready_by,
+        confidence=CONFIDENCE,
+        made_at=now,
+    )
 
 
 # --- what is answered ---
 
 
 class PromiseAnswer(AnswerBody):
-    """By when something will be engraved, or why nobody can say."""
+    """By when something will be engraved and ready to hand over, or why nobody can say."""
 
-    engraved_by: Moment | None = Field(description="By when; null: nothing is promised.")
+    engraved_by: Moment | None = Field(description="By when it is engraved; null: nothing is promised.")
+    ready_by: Moment | None = Field(
+        description="By the end of which day it is inspected, boxed and ready to hand over, in time for the "
+        "carrier's cut-off of that day; null: nothing is promised."
+    )
     confidence: float | None = Field(
         description="Share of such promises that are kept, 0 to 1.", examples=[0.9]
     )
@@ -154,7 +190,7 @@ def promise_of(order: Order, promise: Promise | None) -> PromiseAnswer:
     stuck = next((state.value for state in _UNPLANNABLE if state in states), None)
     if stuck is not None or promise is None:
         return nothing(stuck or NOT_PLANNED)
-    return _promised(promise.engraved_by, promise.confidence)
+    return _promised(Safe(promise.engraved_by, promise.ready_by), promise.confidence)
 
 
 def of_check(tools: Tools, sku: str, result: CheckResult, *, available: int) -> PromiseAnswer:
@@ -173,9 +209,9 @@ def of_check(tools: Tools, sku: str, result: CheckResult, *, available: int) -> 
 
 def of_lines(
     tools: Tools, lines: Sequence[LineWanted], results: Sequence[CheckResult], *, ship_by: datetime
-) -> datetime | None:
-    """By when all units of a new order would be engraved if a unit is boxed for each; None when nobody can
-    say. Never an error: an order is taken whether or not anything can be promised for it."""
+) -> Safe | None:
+    """By when all units of a new order would be engraved and ready if a unit is boxed for each; None when
+    nobody can say. Never an error: an order is taken whether or not anything can be promised for it."""
     try:
         outlook = kept_plan.outlook(tools)
         if outlook is None:
@@ -186,34 +222,37 @@ def of_lines(
             for line, result in zip(lines, results, strict=True)
             if line.sku in shop.products
         ]
-        return None if None in ends or len(ends) < len(lines) else max(end for end in ends if end)
+        sure = [end for end in ends if end is not None]
+        if not sure or len(sure) < len(lines):
+            return None
+        return Safe(max(one.engraved_by for one in sure), max(one.ready_by for one in sure))
     except Exception:
         log.exception("no_promise")
         return None
 
 
-def promise_new(session: Session, order: Order, engraved_by: datetime | None, *, now: datetime) -> None:
+def promise_new(session: Session, order: Order, by: Safe | None, *, now: datetime) -> None:
     """Write down what is promised for an order just taken, if all its units are ready."""
     ready = all(job.state == JobState.READY.value for line in order.lines for job in line.jobs)
-    if ready and engraved_by is not None:
-        session.add(Promise(order_id=order.id, engraved_by=engraved_by, confidence=CONFIDENCE, made_at=now))
+    if ready and by is not None:
+        session.add(_promise(order.id, by, now=now))
         session.flush()
 
 
 def nothing(reason: str) -> PromiseAnswer:
     """No promise, and why."""
-    return PromiseAnswer(engraved_by=None, confidence=None, reason=reason)
+    return PromiseAnswer(engraved_by=None, ready_by=None, confidence=None, reason=reason)
 
 
-def _promised(engraved_by: datetime, confidence: float) -> PromiseAnswer:
-    return PromiseAnswer(engraved_by=engraved_by, confidence=confidence, reason=None)
+def _promised(by: Safe, confidence: float) -> PromiseAnswer:
+    return PromiseAnswer(engraved_by=by.engraved_by, ready_by=by.ready_by, confidence=confidence, reason=None)
 
 
 def _end(
     tools: Tools, outlook: Outlook, sku: str, result: CheckResult, *, units: int, ship_by: datetime | None
-) -> datetime | None:
-    """The day by whose end so many new units are safely engraved. Without a ship-by time (a check asks
-    before there is an order) they are taken to be wanted as soon as orders usually are."""
+) -> Safe | None:
+    """The days by whose ends so many new units are safely engraved and ready. Without a ship-by time (a
+    check asks before there is an order) they are taken to be wanted as soon as orders usually are."""
     shop, now = tools.catalogue.current, tools.clock()
     kind = _kind(shop, shop.products[sku].blade, result)
     places = {(place.station, place.plate, "") for place in result.eligible}
@@ -222,7 +261,7 @@ def _end(
     runs = outlook.at(now)
     with tools.database.reading() as session:
         came_s = luck_rows.unplanned_seconds(session, outlook.plan_id, since=outlook.made_at)
-    end = safe_end_of_new(
+    ends = safe_ends_of_new(
         runs,
         kind,
         seconds,
@@ -230,7 +269,7 @@ def _end(
         overtaking=outlook.overtaken.sooner_than(lead_s),
         came_s=came_s / max(1, len(runs.backlog.stations)),
     )
-    return None if end is None else outlook.clock.moment(end)
+    return None if ends is None else safe_ends(outlook.clock, ends)
 
 
 def _kind(shop: Shop, blade: str, result: CheckResult) -> Kind:

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from layout.loading.backlog import Backlog, PlanJob
 from layout.plan.downtime import longer
-from layout.shop.hours import DAY_S
+from layout.shop.hours import DAY_S, Hands
 from layout.shop.shop import Shop
 from service.plan import luck_rows
 from service.plan import paces as learning
@@ -164,7 +164,7 @@ def shop_now(session: Session, shop: Shop, *, days: int, made_at: datetime) -> N
     mix = _mix(session, shop, paces, clock, recent_orders[:: max(1, -(-len(recent_orders) // MIX))])
     waiting = {number(ORDER, job.order) for job in backlog.jobs}
     promised = {
-        public(ORDER, order_id): clock.seconds(promise.engraved_by)
+        public(ORDER, order_id): clock.seconds(promise.ready_by)
         for order_id, promise in plans.promises(session, sorted(waiting)).items()
     }
     return Now(
@@ -270,12 +270,23 @@ def _with_more_hours(backlog: Backlog, question: WhatIfIn) -> Backlog:
     return replace(
         backlog,
         stations=tuple(
-            replace(station, hours=longer(station.hours, longer_days.hours * 3600))
+            replace(
+                station,
+                hours=longer(station.hours, longer_days.hours * 3600),
+                hands=_longer_hands(station.hands, longer_days.hours * 3600),
+            )
             if station in named
             else station
             for station in backlog.stations
         ),
     )
+
+
+def _longer_hands(hands: Hands | None, seconds: float) -> Hands | None:
+    """The people of a station, who stay as long as it is open longer."""
+    if hands is None:
+        return None
+    return Hands(tuple((longer(hours, seconds), people) for hours, people in hands.shifts))
 
 
 def _must_know(name: str, names: Sequence[str], field: str) -> None:

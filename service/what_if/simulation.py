@@ -1,6 +1,7 @@
 """The shop as a discrete-event simulation (SimPy): orders come, stations take loads, units get done.
 
-At a station one load burns while one more is prepared, as in the plan; which load is next, the planner's own
+At a station one load burns while one more is prepared, as in the plan, and people finish what has burned
+before they prepare more; which load is next, the planner's own
 rule says (`layout.plan.next_by_due`). Times are seconds on the shop's wall clock, as in `layout.shop.hours`.
 Chance comes from seeded generators named for what they decide: the same seed gives the same run, and two
 runs of one seed that differ in one thing share the luck of everything else (common random numbers).
@@ -23,12 +24,15 @@ from layout.loading.backlog import Backlog, Kind, PlanJob, PlanPlate
 from layout.plan.downtime import Shift
 from layout.plan.next_by_due import NextLoad, next_load
 from layout.plan.planner import without_a_place
-from layout.shop.hours import DAY_S
+from layout.shop.hours import DAY_S, HandTime, laid_out_hands
 
 #: How many of the most urgent units are considered for a station's next load.
 LOOK = 60
 #: A run ends at the latest this long after the last order.
 LONGEST_S = 120 * DAY_S
+
+#: What hands turn to first.
+FINISHING, PREPARING = 0, 1
 
 Process = Generator[simpy.Event, Any, None]
 
@@ -64,7 +68,8 @@ class Scenario:
 
 @dataclass(slots=True)
 class Unit:
-    """What became of a unit: when it came, when its (last) burn began, when it was done."""
+    """What became of a unit: when it came, when its (last) burn began, when it was done (ready to hand
+    over)."""
 
     order: str
     came: float
@@ -147,6 +152,11 @@ class _Shop:
             name: Shift(station.hours, tuple((a, b) for where, a, b in scenario.down if where == name))
             for name, station in self.stations.items()
         }
+        self.at_work: dict[str, HandTime] = {
+            name: laid_out_hands(one.hands) if one.hands is not None else self.shifts[name]
+            for name, one in self.stations.items()
+        }
+        self.hands = {name: simpy.PriorityResource(self.env) for name in self.stations}
         self.lasers = {name: simpy.Resource(self.env) for name in self.stations}
         self.plates = {plate.plate: plate for plate in scenario.backlog.plates}
         self.free = dict.fromkeys(self.plates, 0)
@@ -190,12 +200,23 @@ class _Shop:
             yield self.env.timeout(at - self.env.now)
             for position, unit in enumerate(mix[like].units):
                 job = replace(
-                    unit, job=f"N{number}.{position}", order=f"N{number}", due=at + mix[like].lead_s
+                    unit,
+                    job=f"N{number}.{position}",
+                    order=f"N{number}",
+                    due=self._boxed_by(at + mix[like].lead_s),
                 )
                 self._comes(job, is_backlog=False)
             self._tell()
         self.all_came = True
         self._end_if_done()
+
+    def _boxed_by(self, ship_by: float) -> float:
+        """By when a unit must be boxed to leave in time."""
+        carrier = self.scenario.backlog.carrier
+        try:
+            return ship_by if carrier is None else carrier.latest(ship_by)
+        except ValueError:
+            return ship_by
 
     def _comes(self, job: PlanJob, *, is_backlog: bool) -> None:
         self.units[job.job] = Unit(job.order, self.env.now, job.due, is_backlog)
@@ -221,27 +242,37 @@ class _Shop:
     # --- what is done ---
 
     def _works(self, name: str) -> Process:
-        """A station's hands: choose, seat, and once the load burns, the next."""
+        """A station's hands: choose, seat, and once the load burns, the next. What has burned is finished
+        before another load is prepared."""
         env, station, shift, laser = self.env, self.stations[name], self.shifts[name], self.lasers[name]
-        env.process(self._busy(laser, max(0.0, station.free_at - self.now)))
+        env.process(self._busy(name, max(0.0, station.free_at - self.now)))
         yield env.timeout(max(0.0, station.hands_free_at - self.now))
         while True:
-            yield env.timeout(shift.fit(env.now, 0.0) - env.now)
+            yield env.timeout(self.at_work[name].fit(env.now, 0.0) - env.now)
             load = self._choose(name)
             if load is None:
                 yield self.changed
                 continue
-            yield env.timeout(shift.spend(env.now, load.filled * station.load_seconds) - env.now)
+            yield from self._handles(name, load.filled * station.load_seconds, PREPARING)
             turn = laser.request()
             yield turn
             yield env.timeout(shift.fit(env.now, load.seconds) - env.now)
             env.process(self._burns(name, load, turn))
 
-    def _busy(self, laser: simpy.Resource, seconds: float) -> Process:
-        """Keep the laser busy with what burned before the run began."""
-        with laser.request() as turn:
+    def _busy(self, name: str, seconds: float) -> Process:
+        """Keep the laser busy with what burned before the run began, then people with its units."""
+        with self.lasers[name].request() as turn:
             yield turn
             yield self.env.timeout(seconds)
+        yield from self._handles(name, self.stations[name].finishing_s, FINISHING)
+
+    def _handles(self, name: str, seconds: float, what: int) -> Process:
+        """So much of people's work at a station."""
+        if seconds <= 0:
+            return
+        with self.hands[name].request(priority=what) as turn:
+            yield turn
+            yield self.env.timeout(self.at_work[name].spend(self.env.now, seconds) - self.env.now)
 
     def _choose(self, name: str) -> NextLoad | None:
         """The station's next load, taken from what waits, with a copy of its plate."""
@@ -278,7 +309,12 @@ class _Shop:
         self.lasers[name].release(turn)
         self.loads += 1
         self.burned[name] += seconds
+        station = self.stations[name]
+        yield from self._handles(name, load.filled * station.look_seconds, FINISHING)
         self.free[load.plate] += 1
+        if station.finish_seconds:
+            self._tell()
+        yield from self._handles(name, load.filled * station.finish_seconds, FINISHING)
         for job, faces in load.visits:
             self._burned(self.jobs.pop(job), len(faces), begun)
         self._tell()

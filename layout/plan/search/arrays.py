@@ -18,7 +18,7 @@ import numpy as np
 from layout.loading.backlog import PlanStation, waiting_rate
 from layout.plan.search.problem import Problem
 from layout.plan.search.timing import Timetable
-from layout.shop.hours import DAY_S, laid_out
+from layout.shop.hours import DAY_S, laid_out, laid_out_hands
 
 Ints = np.ndarray[tuple[int, ...], np.dtype[np.int64]]
 Floats = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
@@ -46,16 +46,20 @@ UNIT = np.dtype(
 #: A mount: station, plate, how many slots, the stretch in which a load may burn, how many head heights are to
 #: be tried.
 MOUNT = np.dtype([("station", "i8"), ("plate", "i8"), ("slots", "i8"), ("longest", "f8"), ("heights", "i8")])
-#: A station: seconds to seat a unit, to turn it over, to change the plate and the process; its spans, from
-#: one to before another; how it stands at the start, plate and process by number or NONE.
+#: A station: seconds to seat a unit, to turn it over, to change the plate and the process, to look at a
+#: burned unit, to get it ready in all; its spans and those of its hands, each from one to before another; how
+#: it stands at the start, plate and process by number or NONE.
 STATION = np.dtype(
     [
         ("load_s", "f8"), ("turn_s", "f8"), ("plate_s", "f8"), ("process_s", "f8"),
-        ("spans_from", "i8"), ("spans_to", "i8"),
+        ("look_s", "f8"), ("after_burn_s", "f8"),
+        ("spans_from", "i8"), ("spans_to", "i8"), ("hands_from", "i8"), ("hands_to", "i8"),
         ("hands_free", "f8"), ("laser_free", "f8"), ("plate_on", "i8"), ("process_on", "i8"),
+        ("finished", "f8"), ("finishing", "f8"),
     ]
 )  # fmt: skip  # fields that belong together stand on one line
-SPAN = np.dtype([("begins", "f8"), ("ends", "f8")])
+#: A span with the people who work in it; for the laser's own hours one.
+SPAN = np.dtype([("begins", "f8"), ("ends", "f8"), ("people", "f8")])
 
 
 class Arrays(NamedTuple):
@@ -96,7 +100,9 @@ def arrays_of(problem: Problem, latest: float) -> Arrays | None:
     plate_of = {None: NONE} | {name: number for number, name in enumerate([*plates, *sorted(on)])}
     days, until = problem.days, latest + (latest - problem.backlog.now) + BEYOND_S
     spans = [_spans(station, until) for station in problem.stations]
-    first = _offsets([len(some) for some in spans])
+    at_work = [_hand_spans(station, until) for station in problem.stations]
+    first = _offsets([len(some) for some in (*spans, *at_work)])
+    count = len(spans)
     heights, takes = _takes(problem)
     jobs = [problem.jobs[unit.job] for unit in problem.units]
     now = problem.backlog.now
@@ -130,14 +136,17 @@ def arrays_of(problem: Problem, latest: float) -> Arrays | None:
             [
                 (
                     it.load_seconds, it.turn_seconds, it.plate_change_seconds, it.process_change_seconds,
-                    first[n], first[n + 1], at.hands_free, at.laser_free, plate_of[at.plate],
-                    process_of[at.process],
+                    it.look_seconds, it.after_burn_s, first[n], first[n + 1],
+                    # Without people of its own a station's hands are there whenever it is open.
+                    *((first[count + n], first[count + n + 1]) if at_work[n] else (first[n], first[n + 1])),
+                    at.hands_free, at.laser_free, plate_of[at.plate], process_of[at.process],
+                    at.finished, at.finishing_s,
                 )
                 for n, (it, at) in enumerate(zip(problem.stations, timetable.at, strict=True))
             ],
             dtype=STATION,
         ),
-        span=np.array([span for some in spans for span in some], dtype=SPAN),
+        span=np.array([span for some in (*spans, *at_work) for span in some], dtype=SPAN),
         turned=_ints([len(sort.faces) - 1 for sort in problem.sorts]),
         mounts_from=_offsets([len(sort.fits) for sort in problem.sorts]),
         mounts=_ints([mount for sort in problem.sorts for mount in sorted(sort.fits)]),
@@ -157,13 +166,22 @@ def arrays_of(problem: Problem, latest: float) -> Arrays | None:
     )  # fmt: skip  # fields that belong together stand on one line
 
 
-def _spans(station: PlanStation, until: float) -> list[tuple[float, float]]:
+def _spans(station: PlanStation, until: float) -> list[tuple[float, float, float]]:
     """The open spans of a station up to `until` at least."""
     opening = laid_out(station.hours)
     if opening.always:
-        return [(-_NEVER, _NEVER)]
+        return [(-_NEVER, _NEVER, 1.0)]
     opening.open_s(until)  # lays them out
-    return list(zip(opening.begins, opening.ends, strict=True))
+    return [(begin, end, 1.0) for begin, end in zip(opening.begins, opening.ends, strict=True)]
+
+
+def _hand_spans(station: PlanStation, until: float) -> list[tuple[float, float, float]]:
+    """When its people work, up to `until` at least; empty where it has none of its own."""
+    if station.hands is None:
+        return []
+    at_work = laid_out_hands(station.hands)
+    at_work.reach(until)
+    return list(zip(at_work.begins, at_work.ends, at_work.people, strict=True))
 
 
 def _takes(problem: Problem) -> tuple[list[int], Bools]:

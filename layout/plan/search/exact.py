@@ -133,6 +133,8 @@ def _way(
         loads,
         *(at.hands_free for at in schedule.at),
         *(at.laser_free for at in schedule.at),
+        *(at.finished for at in schedule.at),
+        *(at.finishing_s for at in schedule.at),
         # A copy that is free before anybody asks for it is as good as any.
         *(max(soonest, free) for copies in schedule.copies for free, _ in copies),
         *(end for _, end in sorted(schedule.ends.items())),

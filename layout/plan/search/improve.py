@@ -89,7 +89,7 @@ def improve_sum(
 
 def _arrays_and_score(problem: Problem, loads: Sequence[Load]) -> tuple[Arrays | None, Score]:
     timetable, timed = time_all(problem, loads)
-    arrays = arrays_of(problem, max(one.ends for one in timed))
+    arrays = arrays_of(problem, max(one.boxed for one in timed))
     return arrays, score_of(problem, loads, timed, timetable.ends)
 
 
@@ -154,6 +154,7 @@ def draft_of(arrays: Arrays, loads: Sequence[Load]) -> threshold_accepting.Draft
     at = draft.at[0]
     at["hands"], at["laser"] = station["hands_free"], station["laser_free"]
     at["plate"], at["process"] = station["plate_on"], station["process_on"]
+    at["finished"], at["finishing"] = station["finished"], station["finishing"]
     for number, (mount, some) in enumerate(loads):
         draft.load[number]["mount"], draft.load[number]["size"] = mount, len(some)
         draft.units[number, : len(some)] = some

@@ -84,7 +84,7 @@ class Scheduler:
         if after:
             ready = max(ready, *(schedule.ends[unit] for unit in after))
         timed, at = schedule_next(self.problem, work, schedule.at[station], copy, ready)
-        end = timed.ends
+        end = timed.boxed
         ends = schedule.ends
         if followed:
             ends = {**ends, **dict.fromkeys(followed, end)}
@@ -95,12 +95,7 @@ class Scheduler:
                 if due >= end:
                     break
                 lateness += weight * max(1, today - day)
-        if len(copies) == 1:
-            copies = ((end, copy),)
-        elif copies[-1][0] < end:
-            copies = (*copies[1:], (end, copy))
-        else:
-            copies = tuple(sorted((*copies[1:], (end, copy))))
+        copies = tuple(sorted((*copies[1:], (at.emptied, copy))))
         return PartialSchedule(
             (*schedule.at[:station], at, *schedule.at[station + 1 :]),
             (*schedule.copies[:plate], copies, *schedule.copies[plate + 1 :]),

@@ -16,7 +16,7 @@ from itertools import product
 from layout.loading.backlog import Backlog, Kind, PlanJob, PlanPlate, PlanStation, faces_by_visit
 from layout.loading.focus_heights import heights_to_try
 from layout.loading.values import Option
-from layout.shop.hours import WorkingDays, laid_out
+from layout.shop.hours import HandTime, WorkingDays, laid_out, laid_out_hands
 
 #: Why a job is in no load.
 NO_PLACE = "no plate of the shop takes it"
@@ -84,6 +84,10 @@ class Problem:
             [m.mount for m in self.mounts if m.station == number] for number in range(len(self.stations))
         ]
         self.openings = [laid_out(station.hours) for station in self.stations]
+        self.hands: list[HandTime] = [
+            laid_out_hands(station.hands) if station.hands is not None else opening
+            for station, opening in zip(self.stations, self.openings, strict=True)
+        ]
         self._longest = [self.stations[mount.station].hours.longest_s for mount in self.mounts]
         self.days = WorkingDays(station.hours for station in self.stations)
         self.jobs: tuple[PlanJob, ...] = backlog.jobs

@@ -122,7 +122,7 @@ def build(problem: Problem, rule: Rule) -> list[Load]:
                 asleep.add(station)
             continue
         timed = timetable.put(load)
-        queues.take(load[1], timed.ends)
+        queues.take(load[1], timed.boxed)
         if queues.pending:
             asleep.clear()
         loads.append(load)

@@ -25,8 +25,8 @@ LATENESS, LATE_S, CHANGES, WAITING, NEAR_CUTOFF, LOADS, SPLIT, WALKING, TURNED =
 TIMED_PARTS, PARTS = 5, 9
 #: A load: its mount and how many units it has; seconds of burning and turning over, processes as bits, its
 #: different orders, the way to the bins, whether it is turned over; by how much the score's `waiting` grows
-#: with each second until it ends, the earliest ship-by time in it; its place in the order and when it ends;
-#: when it would end in the trial of that number.
+#: with each second until it is ready, the earliest due time in it; its place in the order and when it is
+#: ready; when it would be in the trial of that number.
 LOAD = np.dtype(
     [
         ("mount", "i8"), ("size", "i8"), ("seconds", "f8"), ("processes", "i8"), ("orders", "i8"),
@@ -34,8 +34,13 @@ LOAD = np.dtype(
         ("would_end", "f8"), ("trial", "i8"),
     ]
 )  # fmt: skip  # fields that belong together stand on one line
-#: State of a station between two loads.
-AT = np.dtype([("hands", "f8"), ("laser", "f8"), ("plate", "i8"), ("process", "i8")])
+#: State of a station between two loads, as `layout.plan.search.timing.StationState` has it.
+AT = np.dtype(
+    [
+        ("hands", "f8"), ("laser", "f8"), ("plate", "i8"), ("process", "i8"),
+        ("finished", "f8"), ("finishing", "f8"),
+    ]
+)  # fmt: skip  # fields that belong together stand on one line
 #: A change touches no more loads than this.
 SAVED = 2
 #: Kinds of changes, by how often: those that make plans less late, and with those that make them lighter.
@@ -101,10 +106,8 @@ def _highest(number: int) -> int:
 
 
 @compiled
-def _span(arrays: Arrays, station: int, ready: float) -> int:
-    """The first open span that ends after `ready`."""
-    low: int = arrays.station[station]["spans_from"]
-    high: int = arrays.station[station]["spans_to"]
+def _span(arrays: Arrays, low: int, high: int, ready: float) -> int:
+    """The first of these spans that ends after `ready`."""
     while low < high:
         middle = (low + high) // 2
         if arrays.span[middle]["ends"] <= ready:
@@ -117,7 +120,9 @@ def _span(arrays: Arrays, station: int, ready: float) -> int:
 @compiled
 def _fit(arrays: Arrays, station: int, ready: float, seconds: float) -> float:
     """Earliest begin of work that is not interrupted; below zero when there is none within the arrays."""
-    for number in range(_span(arrays, station, ready), arrays.station[station]["spans_to"]):
+    low: int = arrays.station[station]["spans_from"]
+    high: int = arrays.station[station]["spans_to"]
+    for number in range(_span(arrays, low, high, ready), high):
         begin: float = max(ready, arrays.span[number]["begins"])
         if begin + seconds <= arrays.span[number]["ends"]:
             return begin
@@ -125,15 +130,29 @@ def _fit(arrays: Arrays, station: int, ready: float, seconds: float) -> float:
 
 
 @compiled
+def _hands_from(arrays: Arrays, station: int, ready: float) -> float:
+    """The first moment from then on at which hands are there; below zero when that is beyond the arrays."""
+    high: int = arrays.station[station]["hands_to"]
+    number = _span(arrays, arrays.station[station]["hands_from"], high, ready)
+    if number >= high:
+        return -1.0
+    moment: float = max(ready, arrays.span[number]["begins"])
+    return moment
+
+
+@compiled
 def _spend(arrays: Arrays, station: int, begin: float, seconds: float) -> float:
-    """When work that pauses while it is shut ends; below zero when that is beyond the arrays."""
+    """When so much handling is done, which rests while nobody is there; below zero when that is beyond the
+    arrays."""
     if seconds <= 0.0:
         return begin
-    for number in range(_span(arrays, station, begin), arrays.station[station]["spans_to"]):
+    high: int = arrays.station[station]["hands_to"]
+    for number in range(_span(arrays, arrays.station[station]["hands_from"], high, begin), high):
         now: float = max(begin, arrays.span[number]["begins"])
-        if now + seconds <= arrays.span[number]["ends"]:
-            return now + seconds
-        seconds -= arrays.span[number]["ends"] - now
+        people: float = arrays.span[number]["people"]
+        if now + seconds / people <= arrays.span[number]["ends"]:
+            return now + seconds / people
+        seconds -= (arrays.span[number]["ends"] - now) * people
     return -1.0
 
 
@@ -159,14 +178,40 @@ def _begins(arrays: Arrays, draft: Draft, row: int, number: int, ready: float, s
     """When a load begins to burn; below zero when that is beyond the arrays."""
     station = arrays.mount[draft.load[number]["mount"]]["station"]
     at = draft.at[row, station]
-    prepares = _fit(arrays, station, max(at["hands"], ready), 0.0)
+    prepares = _hands_from(arrays, station, max(at["hands"], ready))
     if prepares < 0.0:
         return -1.0
     seating = draft.load[number]["size"] * arrays.station[station]["load_s"]
-    prepared = _spend(arrays, station, prepares, seating)
+    if prepares >= at["laser"]:  # what burned before is finished first
+        prepares = _hands_from(arrays, station, max(prepares, at["finished"]))
+        if prepares < 0.0:
+            return -1.0
+        prepared = _spend(arrays, station, prepares, seating)
+    else:
+        prepared = _spend(arrays, station, prepares, seating)
+        if prepared > at["laser"]:
+            prepared = _spend(arrays, station, prepares, seating + at["finishing"])
     if prepared < 0.0:
         return -1.0
     return _fit(arrays, station, max(prepared, at["laser"]), seconds)
+
+
+@compiled
+def _finish(arrays: Arrays, draft: Draft, number: int, begins: float, burned: float) -> tuple[float, float]:
+    """When the plate of a load is empty again, and when its units are ready to hand over (below zero when
+    that is beyond the arrays); its station goes on to after it."""
+    load = draft.load[number]
+    place = arrays.mount[load["mount"]]["station"]
+    station, at = arrays.station[place], draft.at[len(draft.at) - 1, place]
+    emptied, end = burned, burned
+    at["hands"], at["laser"] = max(begins, at["finished"]), burned
+    handling = load["size"] * station["after_burn_s"]
+    if handling > 0.0:
+        turns_to_it = max(burned, at["finished"])
+        emptied = _spend(arrays, place, turns_to_it, load["size"] * station["look_s"])
+        end = _spend(arrays, place, turns_to_it, handling)
+    at["finished"], at["finishing"] = end, handling
+    return emptied, end
 
 
 @compiled
@@ -190,11 +235,13 @@ def _put(arrays: Arrays, draft: Draft, number: int, first: int, trial: int) -> b
     begins = _begins(arrays, draft, row, number, max(ready, draft.copies[row, copy]), seconds)
     if begins < 0.0:
         return False
-    end = begins + seconds
-    at["hands"], at["laser"], at["plate"] = begins, end, mount["plate"]
+    emptied, end = _finish(arrays, draft, number, begins, begins + seconds)
+    if end < 0.0:
+        return False
+    at["plate"] = mount["plate"]
     if rest:
         at["process"] = _highest(rest)
-    draft.copies[row, copy] = end
+    draft.copies[row, copy] = emptied
     load["would_end"], load["trial"] = end, trial
     costs, margin = draft.costs[row], arrays.start[1]
     costs[WAITING] += load["rate"] * (end - arrays.start[0])
@@ -221,6 +268,7 @@ def _copy_state(draft: Draft, source: int, goal: int) -> None:
         one, other = draft.at[source, station], draft.at[goal, station]
         other["hands"], other["laser"] = one["hands"], one["laser"]
         other["plate"], other["process"] = one["plate"], one["process"]
+        other["finished"], other["finishing"] = one["finished"], one["finishing"]
     for copy in range(draft.copies.shape[1]):
         draft.copies[goal, copy] = draft.copies[source, copy]
     for part in range(draft.costs.shape[1]):
@@ -235,6 +283,8 @@ def _is_alike(draft: Draft, row: int, other: int) -> bool:
         if one["hands"] != two["hands"] or one["laser"] != two["laser"]:
             return False
         if one["plate"] != two["plate"] or one["process"] != two["process"]:
+            return False
+        if one["finished"] != two["finished"] or one["finishing"] != two["finishing"]:
             return False
     alike = True
     for copy in range(draft.copies.shape[1]):

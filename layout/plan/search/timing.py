@@ -2,7 +2,9 @@
 
 Units are seated (time that pauses while the station is shut) once the station's load before has begun to burn
 and a copy of the plate is free. A load burns without a break, all its turns, within one open stretch: nobody
-leaves a burning laser alone. A plate's copy is free again when its load has burned.
+leaves a burning laser alone. When it has burned, hands turn to it before anything else: its units are looked
+at and taken out, which frees the plate's copy, then inspected, wiped, bagged and boxed, which makes them
+ready to hand over. Preparing waits meanwhile. Handling takes the time of the people who are there.
 """
 
 from __future__ import annotations
@@ -11,28 +13,35 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from layout.loading.backlog import Score, near_cutoff, waiting_rate
+from layout.loading.backlog import PlanStation, Score, near_cutoff, waiting_rate
 from layout.plan.search.problem import Load, Problem, Work
+from layout.shop.hours import HandTime
 
 
 @dataclass(slots=True)
 class StationState:
-    """When a station's hands and laser are free, and what is mounted."""
+    """When a station's hands (but for the units burned last) and its laser are free, what is mounted; when
+    the units burned last are ready to hand over, how much handling (seconds) lies between their burn and
+    that, and when their plate's copy is free."""
 
     hands_free: float
     laser_free: float
     plate: str | None
     process: str | None
+    finished: float
+    finishing_s: float
+    emptied: float
 
 
 class TimedLoad(NamedTuple):
-    """One load in time."""
+    """One load in time; its units are ready to hand over when it is `boxed`."""
 
     copy: str
     prepares: float
     begins: float
     ends: float
     changes: int
+    boxed: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +76,25 @@ def schedule_next(
     station, opening = problem.stations[mount.station], problem.openings[mount.station]
     changes, seconds, process = _change(problem, work, at)
     seconds += work.seconds
-    prepares = opening.fit(max(at.hands_free, ready), 0.0)
-    prepared = opening.spend(prepares, work.filled * station.load_seconds)
+    hands = problem.hands[mount.station]
+    prepares = hands.fit(max(at.hands_free, ready), 0.0)
+    seating_s = work.filled * station.load_seconds
+    if prepares >= at.laser_free:  # what burned before is finished first
+        prepares = hands.fit(max(prepares, at.finished), 0.0)
+        prepared = hands.spend(prepares, seating_s)
+    else:
+        prepared = hands.spend(prepares, seating_s)
+        if prepared > at.laser_free:
+            prepared = hands.spend(prepares, seating_s + at.finishing_s)
     begins = opening.fit(max(prepared, at.laser_free), seconds)
     ends = begins + seconds
-    return TimedLoad(copy, prepares, begins, ends, changes), StationState(
-        begins, ends, mount.plate.plate, process
+    emptied, boxed, finishing_s = ends, ends, work.filled * station.after_burn_s
+    if finishing_s > 0:
+        turns_to_it = max(ends, at.finished)
+        emptied = hands.spend(turns_to_it, work.filled * station.look_seconds)
+        boxed = hands.spend(turns_to_it, finishing_s)
+    return TimedLoad(copy, prepares, begins, ends, changes, boxed), StationState(
+        max(begins, at.finished), ends, mount.plate.plate, process, boxed, finishing_s, emptied
     )
 
 
@@ -88,16 +110,27 @@ def _change(problem: Problem, work: Work, at: StationState) -> tuple[int, float,
     return plates + steps, seconds, rest[-1] if rest else at.process
 
 
+def _at_start(station: PlanStation, hands: HandTime, now: float) -> StationState:
+    laser_free = max(now, station.free_at)
+    finished = hands.spend(laser_free, station.finishing_s)
+    return StationState(
+        max(now, station.hands_free_at),
+        laser_free,
+        station.plate_on,
+        station.process_on,
+        finished,
+        station.finishing_s,
+        laser_free,
+    )
+
+
 class Timetable:
     """When loads happen that are decided one after another; when each unit is done."""
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
         now = problem.backlog.now
-        self.at = [
-            StationState(max(now, s.hands_free_at), max(now, s.free_at), s.plate_on, s.process_on)
-            for s in problem.stations
-        ]
+        self.at = [_at_start(s, hands, now) for s, hands in zip(problem.stations, problem.hands, strict=True)]
         self.copies = {
             mount.plate.plate: {copy: max(now, free) for copy, free in mount.plate.copies.items()}
             for mount in problem.mounts
@@ -117,9 +150,9 @@ class Timetable:
                 ready = max(ready, self.ends[after])
         work = work_of(self.problem, load, blades)
         timed, self.at[mount.station] = schedule_next(self.problem, work, self.at[mount.station], copy, ready)
-        copies[copy] = timed.ends
+        copies[copy] = self.at[mount.station].emptied
         for unit in units:
-            self.ends[unit] = timed.ends
+            self.ends[unit] = timed.boxed
         return timed
 
 

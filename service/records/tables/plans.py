@@ -45,6 +45,7 @@ class KeptLoad(Base):
     prepares: Mapped[datetime]
     begins: Mapped[datetime]
     ends: Mapped[datetime]
+    boxed: Mapped[datetime | None]  # when its units are ready to hand over; null: as soon as it has burned
 
 
 class KeptSlot(Base):
@@ -70,11 +71,13 @@ class KeptSlot(Base):
 
 
 class Promise(Base):
-    """The last promise of an order: engraved by then, with that confidence (0 to 1)."""
+    """The last promise of an order: engraved, and ready to hand over, by then, with that confidence (0 to
+    1)."""
 
     __tablename__ = "promise"
 
     order_id: Mapped[int] = mapped_column(ForeignKey("orders.id"), primary_key=True, autoincrement=False)
     engraved_by: Mapped[datetime]
+    ready_by: Mapped[datetime]
     confidence: Mapped[float]
     made_at: Mapped[datetime]

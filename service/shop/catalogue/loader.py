@@ -9,6 +9,7 @@ from typing import TypeVar
 from layout.lettering.fonts import FontRefused, open_font
 from layout.marks.artwork import ArtworkRefused, read_artwork
 from layout.shop.blades import Blade, Product, Surface
+from layout.shop.people import Handling
 from layout.shop.plan_weights import ScoreWeights
 from layout.shop.plates import Plate
 from layout.shop.shop import Artwork, FontSpec, Policy, Shop
@@ -19,7 +20,7 @@ from service.shop.catalogue.files import Documents, default_folder, digest_of, r
 from service.shop.catalogue.fonts import spec_of
 from service.shop.catalogue.sense import Whereabouts, troubles_of
 from service.shop.catalogue.stock import stock_troubles
-from service.shop.catalogue.tooling import plate_of, process_of, station_of
+from service.shop.catalogue.tooling import pickups_of, plate_of, process_of, shift_of, station_of
 from service.shop.catalogue.troubles import CatalogueError, Trouble
 
 T = TypeVar("T")
@@ -204,8 +205,19 @@ class _Reading:
         self.troubles += [Trouble(file, "", "a shop has one policy file") for file, _ in policies[1:]]
         if not policies:
             return Policy()
-        values = policies[0][1].model_dump()
-        return Policy(**{**values, "plan": ScoreWeights(**values["plan"])})
+        file, policy = policies[0]
+        values = policy.model_dump(exclude={"shifts", "handling", "carrier", "plan"})
+        try:
+            return Policy(
+                **values,
+                shifts=tuple(shift_of(one) for one in policy.shifts),
+                handling=Handling(**policy.handling.model_dump()),
+                pickups=pickups_of(policy.carrier),
+                plan=ScoreWeights(**policy.plan.model_dump()),
+            )
+        except ValueError as error:
+            self.troubles.append(Trouble(file, "shifts", str(error)))
+            return Policy()
 
 
 def _opened(spec: FontSpec) -> FontSpec:

@@ -334,6 +334,37 @@ class PlanFile(Strict):
     cutoff_hours: float = Field(default=2.0, ge=0)
 
 
+class ShiftFile(Strict):
+    """People at work: so many in these hours of the week, less the breaks, but not on their days off."""
+
+    people: int = Field(default=1, ge=1, le=1_000)
+    hours: dict[Weekday, list[Span]] = Field(min_length=1)
+    breaks: list[Span] = []
+    days_off: tuple[Annotated[str, AfterValidator(_day)], ...] = ()
+
+
+class HandlingFile(Strict):
+    """Seconds of one person's work for one unit; seating and turning over stand with each station."""
+
+    pull: float = Field(default=0.0, ge=0)
+    look: float = Field(default=0.0, ge=0)
+    inspect: float = Field(default=0.0, ge=0)
+    wipe: float = Field(default=0.0, ge=0)
+    bag: float = Field(default=0.0, ge=0)
+    box: float = Field(default=0.0, ge=0)
+
+
+#: A time of day, as in "16:00".
+TimeOfDay = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
+
+
+class CarrierFile(Strict):
+    """The carrier's cut-off by day, and what packing needs between a boxed unit and it."""
+
+    packing_minutes: float = Field(default=0.0, ge=0, le=1_440)
+    cutoffs: dict[Weekday, TimeOfDay] = Field(min_length=1)
+
+
 class PolicyFile(Strict):
     stroke_lines: float = Field(default=1.5, ge=0)
     open_lines: float = Field(default=0.5, ge=0)
@@ -345,6 +376,9 @@ class PolicyFile(Strict):
     code_cell_lines: float = Field(default=3.0, ge=1)
     time_zone: Annotated[str, AfterValidator(_zone)] = "UTC"
     days_off: tuple[Annotated[str, AfterValidator(_day)], ...] = ()
+    shifts: list[ShiftFile] = []
+    handling: HandlingFile = HandlingFile()
+    carrier: CarrierFile | None = None
     plan: PlanFile = PlanFile()
 
 

@@ -9,9 +9,18 @@ from typing import Any, get_args
 from shapely import affinity
 
 from layout.shop.blades import Surface
+from layout.shop.people import Pickups, Shift
 from layout.shop.plates import Plate, Play, Pose, Seat, Slot
 from layout.shop.stations import LayerStyle, Process, Rows, Station, TestCard
-from service.shop.catalogue.schema import PlateFile, ProcessFile, SeatFile, StationFile, Weekday
+from service.shop.catalogue.schema import (
+    CarrierFile,
+    PlateFile,
+    ProcessFile,
+    SeatFile,
+    ShiftFile,
+    StationFile,
+    Weekday,
+)
 from service.shop.catalogue.shapes import polygon_of
 
 
@@ -69,6 +78,21 @@ def station_of(s: StationFile) -> Station:
         process_change_seconds=s.process_change_seconds,
         hours=_week(s.hours, s.breaks),
     )
+
+
+def shift_of(s: ShiftFile) -> Shift:
+    """Raises ValueError when its breaks leave nothing of its hours."""
+    return Shift(s.people, _week(s.hours, s.breaks), s.days_off)
+
+
+def pickups_of(carrier: CarrierFile | None) -> Pickups | None:
+    if carrier is None:
+        return None
+    cutoffs = [
+        _DAYS.index(day) * 86_400.0 + int(at[:2]) * 3600.0 + int(at[3:]) * 60.0
+        for day, at in carrier.cutoffs.items()
+    ]
+    return Pickups(tuple(sorted(cutoffs)), carrier.packing_minutes * 60.0)
 
 
 _DAYS = get_args(Weekday)

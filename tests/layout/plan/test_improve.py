@@ -26,10 +26,12 @@ from layout.plan.search.problem import Load, Problem
 from layout.plan.search.search import score
 from layout.plan.search.seating import fits
 from layout.plan.search.timing import time_all
-from layout.shop.hours import DAY_S
+from layout.shop.hours import DAY_S, Hands, Hours
 from layout.shop.plan_weights import ScoreWeights
 from tests.planning import HOUR_S, OFFICE, a_backlog, a_busy_backlog, a_job, a_kind
 
+#: Tuesdays and Fridays, 10 to 19.
+LATE = Hours.of_week(dict.fromkeys((1, 4), ((10 * HOUR_S, 19 * HOUR_S),)))
 ALL = threshold_accepting.FOR_ALL
 #: No part of the weighted sum has a limit.
 ANYTHING = np.full(threshold_accepting.PARTS, np.inf)
@@ -63,8 +65,19 @@ def a_mixed_backlog(seed: int, count: int) -> Backlog:
             turn_seconds=45.0,
             plate_change_seconds=120.0,
             process_change_seconds=60.0,
+            hands=Hands(((OFFICE, 0.5), (LATE, 1.0))),
+            look_seconds=20.0,
+            finish_seconds=40.0,
         ),
-        PlanStation("s2", ("P", "Q"), free_at=9 * HOUR_S, plate_on="Z", process_on="b"),
+        PlanStation(
+            "s2",
+            ("P", "Q"),
+            free_at=9 * HOUR_S,
+            plate_on="Z",
+            process_on="b",
+            finish_seconds=600.0,
+            finishing_s=1_800.0,
+        ),
     )
     plates = (
         PlanPlate("P", tuple("ABCD"), {"P-1": 0.0, "P-2": 9 * HOUR_S}),
@@ -95,7 +108,7 @@ def alone(problem: Problem) -> list[Load]:
 def test_the_search_times_plans_as_the_clock_does(seed: int, count: int, rounds: int) -> None:
     problem = Problem(a_mixed_backlog(seed, count))
     loads = alone(problem)
-    arrays = arrays_of(problem, max(one.ends for one in time_all(problem, loads)[1]))
+    arrays = arrays_of(problem, max(one.boxed for one in time_all(problem, loads)[1]))
     assert arrays is not None
     draft, best = draft_of(arrays, loads), draft_of(arrays, ())
 
@@ -109,7 +122,7 @@ def test_the_search_times_plans_as_the_clock_does(seed: int, count: int, rounds:
     timetable, timed = time_all(problem, now)
     places = range(len(now))
     assert [draft.load[draft.order[place]]["ends"] for place in places] == pytest.approx(
-        [one.ends for one in timed], abs=1e-6
+        [one.boxed for one in timed], abs=1e-6
     )
     assert sorted(timetable.ends) == list(range(len(problem.units)))
     left_out, judged = score(problem, now)

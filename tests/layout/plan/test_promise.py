@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from random import Random
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,7 +24,7 @@ from layout.plan.promise import (
     forecast,
     kept_promise,
     safe_day,
-    safe_end_of_new,
+    safe_ends_of_new,
 )
 from layout.shop.hours import DAY_S, WEEK_S, Hours, WorkingDays
 from tests.planning import (
@@ -44,6 +45,11 @@ MOMENTS = st.integers(0, int(3 * WEEK_S)).map(float)
 
 def runs_of(backlog: Backlog, luck: Luck = NO_LUCK) -> Forecast:
     return forecast(backlog, plan(backlog), luck)
+
+
+def ready_by_of_new(*arguments: Any, **named: Any) -> float | None:
+    ends = safe_ends_of_new(*arguments, **named)
+    return None if ends is None else ends.ready_by
 
 
 def test_a_moment_at_midnight_ends_its_own_day() -> None:
@@ -217,16 +223,16 @@ def test_a_new_unit_joins_the_first_load_with_a_free_slot_for_it() -> None:
     kind = a_kind(slots="AB")
     runs = runs_of(a_backlog(a_job("1", kind, seconds=DAY_S - 20)))
 
-    assert safe_end_of_new(runs, kind, 10.0) == DAY_S
-    assert safe_end_of_new(runs, kind, 40.0) == 2 * DAY_S
+    assert ready_by_of_new(runs, kind, 10.0) == DAY_S
+    assert ready_by_of_new(runs, kind, 40.0) == 2 * DAY_S
 
 
 def test_a_new_unit_comes_after_all_others_where_no_slot_is_free() -> None:
     kind = a_kind(slots="A")
     runs = runs_of(a_backlog(a_job("1", kind, seconds=DAY_S - 20), plates=(a_plan_plate(slots="A"),)))
 
-    assert safe_end_of_new(runs, kind, 10.0) == DAY_S
-    assert safe_end_of_new(runs, kind, 40.0) == 2 * DAY_S
+    assert ready_by_of_new(runs, kind, 10.0) == DAY_S
+    assert ready_by_of_new(runs, kind, 40.0) == 2 * DAY_S
 
 
 @pytest.mark.parametrize(("units", "days"), [(2, 1), (3, 2), (4, 2), (5, 3)])
@@ -234,7 +240,7 @@ def test_more_units_than_a_plate_has_slots_for_make_more_loads(units: int, days:
     # Two slots, half a day a unit: two units a day.
     runs = runs_of(a_backlog(plates=(a_plan_plate(slots="AB"),)))
 
-    assert safe_end_of_new(runs, a_kind(slots="AB"), DAY_S / 2, units=units) == days * DAY_S
+    assert ready_by_of_new(runs, a_kind(slots="AB"), DAY_S / 2, units=units) == days * DAY_S
 
 
 def test_a_new_unit_leaves_room_for_loads_before_it_that_take_longer() -> None:
@@ -242,8 +248,8 @@ def test_a_new_unit_leaves_room_for_loads_before_it_that_take_longer() -> None:
     jobs = [a_job(f"{n}", kind, seconds=DAY_S / 4) for n in range(3)]
     backlog = a_backlog(*jobs, plates=(a_plan_plate(slots="A"),))
 
-    assert safe_end_of_new(runs_of(backlog), kind, DAY_S / 4) == DAY_S
-    assert safe_end_of_new(runs_of(backlog, Luck()), kind, DAY_S / 4) == 2 * DAY_S
+    assert ready_by_of_new(runs_of(backlog), kind, DAY_S / 4) == DAY_S
+    assert ready_by_of_new(runs_of(backlog, Luck()), kind, DAY_S / 4) == 2 * DAY_S
 
 
 def test_a_new_unit_leaves_room_for_work_that_comes_later_and_goes_first() -> None:
@@ -252,16 +258,16 @@ def test_a_new_unit_leaves_room_for_work_that_comes_later_and_goes_first() -> No
     backlog = a_backlog(a_job("1", kind, seconds=18 * HOUR_S), plates=(a_plan_plate(slots="A"),))
     runs = runs_of(backlog)
 
-    assert safe_end_of_new(runs, kind, 60.0) == DAY_S
-    assert safe_end_of_new(runs, kind, 60.0, overtaking=Overtaking(1 / 3, HOUR_S)) == 2 * DAY_S
-    assert safe_end_of_new(runs, kind, 60.0, came_s=9 * HOUR_S) == 2 * DAY_S
+    assert ready_by_of_new(runs, kind, 60.0) == DAY_S
+    assert ready_by_of_new(runs, kind, 60.0, overtaking=Overtaking(1 / 3, HOUR_S)) == 2 * DAY_S
+    assert ready_by_of_new(runs, kind, 60.0, came_s=9 * HOUR_S) == 2 * DAY_S
 
 
 def test_who_asks_later_is_promised_from_then_on() -> None:
     runs = runs_of(a_backlog())
     later = replace(runs, backlog=replace(runs.backlog, now=5.5 * DAY_S))
 
-    assert safe_end_of_new(later, a_kind(), 60.0) == 6 * DAY_S
+    assert ready_by_of_new(later, a_kind(), 60.0) == 6 * DAY_S
 
 
 def two_visits() -> Kind:
@@ -279,21 +285,21 @@ def test_the_second_visit_of_a_unit_follows_its_first() -> None:
     )
 
     # Half a day is taken; a visit takes a quarter, so two of them end with the day, three with the next.
-    assert safe_end_of_new(runs, two_visits(), DAY_S / 2) == DAY_S
-    assert safe_end_of_new(runs, two_visits(), DAY_S * 0.75) == 2 * DAY_S
+    assert ready_by_of_new(runs, two_visits(), DAY_S / 2) == DAY_S
+    assert ready_by_of_new(runs, two_visits(), DAY_S * 0.75) == 2 * DAY_S
 
 
 def test_nothing_is_promised_for_a_unit_that_fits_nowhere() -> None:
     runs = runs_of(a_backlog())
 
-    assert safe_end_of_new(runs, two_visits(), 40.0) is None
-    assert safe_end_of_new(runs, a_kind(stations=("gone",)), 40.0) is None
+    assert ready_by_of_new(runs, two_visits(), 40.0) is None
+    assert ready_by_of_new(runs, a_kind(stations=("gone",)), 40.0) is None
 
 
 def test_nothing_is_promised_for_what_no_open_stretch_is_long_enough_for() -> None:
     runs = runs_of(a_backlog(stations=(a_plan_station(hours=OFFICE),)))
 
-    assert safe_end_of_new(runs, a_kind(), 5 * HOUR_S) is None
+    assert ready_by_of_new(runs, a_kind(), 5 * HOUR_S) is None
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -305,7 +311,7 @@ def test_the_next_plan_keeps_what_was_promised_for_a_new_order(seed: int) -> Non
     units = chance.randint(1, 30)
     far = max(job.due for job in backlog.jobs) + 20 * DAY_S
 
-    promised = safe_end_of_new(runs_of(backlog, Luck()), kind, 60.0, units=units)
+    promised = ready_by_of_new(runs_of(backlog, Luck()), kind, 60.0, units=units)
 
     new = tuple(a_job(f"new-{n}", kind, due=far, seconds=60.0, order="new") for n in range(units))
     made = plan(replace(backlog, jobs=(*backlog.jobs, *new)))
@@ -319,4 +325,4 @@ def test_an_empty_plan_has_runs_too() -> None:
     runs = forecast(a_backlog(), empty)
 
     assert runs.ends.shape[0] == 0
-    assert safe_end_of_new(runs, a_kind(), 60.0) == DAY_S
+    assert ready_by_of_new(runs, a_kind(), 60.0) == DAY_S

@@ -197,7 +197,7 @@ def test_accepted_units_that_no_longer_fit_are_held_once_with_the_reason(bench: 
     assert (hold["reason"], hold["details"]["jobs"]) == ("no_longer_fits", ["J1", "J2"])
     assert told(bench) == ["order.held", "order.held"]
     order = bench.ask("GET", "/v1/orders/O1", role="desk").json()
-    assert order["promise"] == {"engraved_by": None, "confidence": None, "reason": "held"}
+    assert order["promise"] == {"engraved_by": None, "ready_by": None, "confidence": None, "reason": "held"}
 
 
 def test_they_are_never_approved_in_circles(bench: Bench) -> None:

@@ -213,8 +213,18 @@ def test_an_order_shows_what_is_promised_once_it_is_planned(bench: Bench) -> Non
     promises.keep_promises(bench.tools)
 
     promise = bench.ask("GET", f"/v1/orders/{order}", role="store").json()["promise"]
-    assert nothing == {"engraved_by": None, "confidence": None, "reason": "not_planned"}
-    assert promise == {"engraved_by": "2026-11-25T00:00:00+00:00", "confidence": 0.9, "reason": None}
+    assert nothing == {
+        "engraved_by": None,
+        "ready_by": None,
+        "confidence": None,
+        "reason": "not_planned",
+    }
+    assert promise == {
+        "engraved_by": "2026-11-25T00:00:00+00:00",
+        "ready_by": "2026-11-25T00:00:00+00:00",
+        "confidence": 0.9,
+        "reason": None,
+    }
 
 
 def test_a_store_is_told_when_its_promise_moves_by_a_working_day_and_only_then(bench: Bench) -> None:
@@ -229,8 +239,8 @@ def test_a_store_is_told_when_its_promise_moves_by_a_working_day_and_only_then(b
 
     told = bench.rows(Event, Event.type == "promise.changed")
     assert (same_day, next_day, again) == (0, 1, 0)
-    assert [event.data["engraved_by"] for event in told] == ["2026-11-26T00:00:00+00:00"]
-    assert set(told[0].data) == {"order", "order_ref", "engraved_by"}
+    assert [event.data["ready_by"] for event in told] == ["2026-11-26T00:00:00+00:00"]
+    assert set(told[0].data) == {"order", "order_ref", "engraved_by", "ready_by"}
 
 
 def test_nothing_is_promised_while_a_unit_of_the_order_is_in_no_load(

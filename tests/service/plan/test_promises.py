@@ -67,7 +67,7 @@ def test_where_nothing_is_promised_the_reason_is_said(
 
     taken = counter.post_order(an_order(lines=[a_line(**line)])).json()
 
-    assert taken["promise"] == {"engraved_by": None, "confidence": None, "reason": reason}
+    assert taken["promise"] == {"engraved_by": None, "ready_by": None, "confidence": None, "reason": reason}
     assert promised(counter, taken["id"]) == taken["promise"]
 
 
