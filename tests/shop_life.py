@@ -1,9 +1,10 @@
 """Two weeks in the life of an invented shop, minute by minute, with a clock of its own.
 
 It stands where the people stand: orders come, somebody at each station takes the next load of the plan in
-force, seats its units, burns it and takes the next. How long that really takes, what is spoiled and when a
-laser fails is drawn here, by other means than the service's own forecasts use: hours are walked span by span,
-one load at a time. Everything that decides is the real thing: planner, keeping of plans, promises.
+force, seats its units, burns it, boxes what burned before and takes the next. How long that really takes,
+what is spoiled and when a laser fails is drawn here, by other means than the service's own forecasts use:
+hours are walked span by span, one load at a time. Everything that decides is the real thing: planner,
+keeping of plans, promises.
 
 The shop is invented (two stations, two plates, eight sorts of units), as is what comes: one to three units an
 order, one in eight wanted within a day or two, a release day that brings twice the usual.
@@ -28,7 +29,7 @@ from layout.plan.promise import (
     forecast,
     kept_promise,
     safe_day,
-    safe_end_of_new,
+    safe_ends_of_new,
     working_days,
 )
 from layout.shop.hours import DAY_S, WorkingDays
@@ -58,6 +59,7 @@ class Shop:
     stop_s: float = 1_200.0
     release_day: int | None = 7
     rounds: int = 4_000
+    finish_s: float = 45.0
 
     @property
     def luck(self) -> Luck:
@@ -247,6 +249,7 @@ class ShopLife:
         self.life = Life([])
         self.number = 0
         self.days = WorkingDays([OFFICE])
+        self.finished = dict.fromkeys(STATIONS, 0.0)  # when what has burned at a station is boxed
         self.paces = {name: math.exp(shop.bias * self.chance.gauss(0, 1)) for name in STATIONS}
         self._events: list[tuple[float, int, Callable[[], None]]] = []
 
@@ -262,7 +265,10 @@ class ShopLife:
         while self._events:
             self.now, _, event = heapq.heappop(self._events)
             event()
-            if self.now > days * DAY_S and not self.jobs and not any(self.in_hand.values()):
+            is_idle = (
+                not self.jobs and not any(self.in_hand.values()) and self.now > max(self.finished.values())
+            )
+            if self.now > days * DAY_S and is_idle:
                 break
         self.life.orders = list(self.orders.values())
         return self.life
@@ -283,10 +289,15 @@ class ShopLife:
         ]
         order = Order(self.now, one.due, {job.job for job in jobs}, one.units)
         self.orders[name] = order
-        order.first = order.promised = safe_end_of_new(
-            self._runs_now(), one.kind, one.seconds, units=one.units, came_s=self.came_s / len(STATIONS),
+        ends = safe_ends_of_new(
+            self._runs_now(),
+            one.kind,
+            one.seconds,
+            units=one.units,
+            came_s=self.came_s / len(STATIONS),
             overtaking=overtaking_of(self.past, DAYS * 5 // 7, one.due - self.now),
-        )  # fmt: skip
+        )
+        order.first = order.promised = None if ends is None else ends.ready_by
         self.jobs.update((job.job, job) for job in jobs)
         self.came_s += one.seconds * one.units
         self.moved = True
@@ -307,9 +318,24 @@ class ShopLife:
                 free = expected if claimed.begins <= self.now else free + claimed.estimate
                 copies[claimed.load.copy] = free
             plate, process = getattr(self, "mounted", {}).get(name, (None, None))
+            burning = [one for one in getattr(self, "in_hand", {}).get(name, []) if one.begins <= self.now]
+            unboxed = max(0.0, getattr(self, "finished", {}).get(name, 0.0) - self.now)
             stations.append(
                 PlanStation(
-                    name, tuple(SLOTS), OFFICE, LOAD_S, 0.0, PLATE_S, PROCESS_S, free, hands, plate, process
+                    name,
+                    tuple(SLOTS),
+                    OFFICE,
+                    LOAD_S,
+                    0.0,
+                    PLATE_S,
+                    PROCESS_S,
+                    free,
+                    hands,
+                    plate,
+                    process,
+                    finish_seconds=self.shop.finish_s,
+                    finishing_s=self.shop.finish_s * sum(len(one.load.jobs) for one in burning)
+                    + min(unboxed, OPEN_A_DAY_S),
                 )
             )
         plates = tuple(
@@ -367,6 +393,9 @@ class ShopLife:
         here = self.in_hand[name]
         if not is_open(self.now) or self.plan is None or any(one.begins > self.now for one in here):
             return
+        if self.finished[name] > self.now:  # hands box what has burned first
+            self._at(self.finished[name], lambda: self._take(name))
+            return
         if self.moved:  # the background has looked since: it looks every few seconds
             backlog = self._backlog()
             kept = kept_up(backlog, self.plan.loads)
@@ -388,7 +417,12 @@ class ShopLife:
         self.mounted[name] = load.plate, steps[-1] if steps else process
         estimate = sum(job.seconds for job in jobs) + changes
         free = max([self.now, *(one.ends for one in here)])
-        begins = fitting(max(worked(self.now, LOAD_S * len(jobs)), free), estimate)
+        prepared = worked(self.now, LOAD_S * len(jobs))
+        burning = [one for one in here if one.ends < prepared]
+        if burning:  # hands turn to what has burned, and then go on
+            boxing = self.shop.finish_s * sum(len(one.load.jobs) for one in burning)
+            prepared = worked(self.now, LOAD_S * len(jobs) + boxing)
+        begins = fitting(max(prepared, free), estimate)
         actual = estimate * self.paces[name] * math.exp(self.shop.spread * self.chance.gauss(0, 1))
         stop = _stopped(self.shop, actual, self.chance)
         claimed = Claimed(load, estimate, begins + estimate, begins + actual + stop, begins)
@@ -400,16 +434,22 @@ class ShopLife:
     def _burned(self, name: str, claimed: Claimed, jobs: list[PlanJob]) -> None:
         self.in_hand[name].remove(claimed)
         self.moved = True
+        boxed = worked(max(self.now, self.finished[name]), self.shop.finish_s * len(jobs))
+        self.finished[name] = boxed
+        self._at(boxed, lambda: self._boxed(jobs))
+        self._take(name)
+
+    def _boxed(self, jobs: list[PlanJob]) -> None:
         for job in jobs:
             order = self.orders[job.order]
             if self.chance.random() < self.shop.scrap:
                 again = replace(job, job=f"{job.job}+", weight=job.weight + 100)
                 self.jobs[again.job] = again
+                self.moved = True
                 order.jobs.add(again.job)
             order.jobs.discard(job.job)
             if not order.jobs:
                 order.done = self.now
-        self._take(name)
 
 
 def regret(kept: Plan, fresh: Plan) -> float:
@@ -477,6 +517,7 @@ def happened(backlog: Backlog, made: Plan, shop: Shop, chance: Random) -> dict[s
     seconds = {job.job: job.seconds for job in backlog.jobs}
     pace = {name: math.exp(shop.bias * chance.gauss(0, 1)) for name in STATIONS}
     hands, laser = dict.fromkeys(STATIONS, backlog.now), dict.fromkeys(STATIONS, backlog.now)
+    finished, boxing = dict.fromkeys(STATIONS, backlog.now), dict.fromkeys(STATIONS, 0.0)
     copies: dict[str, float] = {}
     done: dict[str, float] = {}
     again: dict[str, list[tuple[int, str]]] = {name: [] for name in STATIONS}  # spoiled: from which load on
@@ -487,7 +528,13 @@ def happened(backlog: Backlog, made: Plan, shop: Shop, chance: Random) -> dict[s
         again[name] = [one for one in again[name] if one[1] not in remade]
         estimate = load.ends - load.begins
         ready = max(hands[name], copies.get(load.copy, 0.0))
-        prepared = worked(ready, LOAD_S * len(load.jobs))
+        begun = next_open(ready)
+        if begun >= laser[name]:
+            prepared = worked(max(begun, finished[name]), LOAD_S * len(load.jobs))
+        else:
+            prepared = worked(begun, LOAD_S * len(load.jobs))
+            if prepared > laser[name]:
+                prepared = worked(begun, LOAD_S * len(load.jobs) + boxing[name])
         begins = fitting(max(prepared, laser[name]), estimate)
         took = (
             (estimate + sum(seconds[job] for job in remade))
@@ -495,18 +542,19 @@ def happened(backlog: Backlog, made: Plan, shop: Shop, chance: Random) -> dict[s
             * math.exp(shop.spread * chance.gauss(0, 1))
         )
         ends = begins + took + _stopped(shop, took, chance)
-        hands[name], laser[name], copies[load.copy] = begins, ends, ends
+        hands[name], laser[name], copies[load.copy] = max(begins, finished[name]), ends, ends
+        boxing[name] = shop.finish_s * len(load.jobs)
+        finished[name] = worked(max(ends, finished[name]), boxing[name])
         for job in (*load.jobs, *remade):
-            done[job] = ends
+            done[job] = finished[name]
             if job in load.jobs and chance.random() < shop.scrap:
                 again[name].append((place + 2, job))
         places[name] += 1
     for name, left in again.items():
         for _, job in left:
             begins = fitting(max(worked(laser[name], LOAD_S), laser[name]), seconds[job])
-            laser[name] = done[job] = begins + seconds[job] * pace[name] * math.exp(
-                shop.spread * chance.gauss(0, 1)
-            )
+            laser[name] = begins + seconds[job] * pace[name] * math.exp(shop.spread * chance.gauss(0, 1))
+            done[job] = worked(laser[name], shop.finish_s)
     return done
 
 
