@@ -13,11 +13,20 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from layout.burn.as_burned import as_burned
-from layout.check.burned_letters import BurnedLetter, Fault, Shape, burned_letter, keeps_apart, remembered
+from layout.burn.as_burned import loses_any
+from layout.check.burned_letters import (
+    BurnedLetter,
+    Fault,
+    Shape,
+    beyond_mm,
+    burned_letter,
+    certainly_fine,
+    keeps_apart,
+    remembered,
+)
 from layout.check.request_findings import SIZE_WORDS
 from layout.check.size_findings import stroke_findings
-from layout.lettering.fonts import Font
+from layout.lettering.fonts import Font, OutlineFont
 from layout.lettering.typeset import Cluster, glyph_areas, glyph_strokes
 from layout.marks.blocks import Block
 from layout.shop.findings import Finding, Severity, Verdict, verdict_of
@@ -86,13 +95,14 @@ def _of_process(policy: Policy, mark: Burned, process: Process) -> Iterator[Find
         counter is None or counter >= (1 + policy.open_lines) * width
     )
     faulty: set[Fault] = set()
-    for letter in _letters(mark):
+    doubtful = [letter for letter in _letters(mark) if not letter.is_certainly_fine(size, process, policy)]
+    for letter in doubtful:
         if is_plain and keeps_apart(letter.shape(size), width):
             continue
         for fault in sorted(letter.burned(size, process, policy).faults - faulty):
             faulty.add(fault)  # one of each is enough to say
             yield _fault(fault, letter, mark, process, policy)
-    if not is_plain and "part_lost" not in faulty and as_burned(mark.outline.areas, (), process).lost:
+    if doubtful and not is_plain and "part_lost" not in faulty and loses_any(mark.outline.areas, process):
         # Files are made from the frozen outline, so it has the last word on what has a path.
         message = "A part is so thin that nothing of it would be burned."
         yield Finding("part_lost", Severity.REFUSE, message, measured=mark.size_mm, unit="mm")
@@ -121,6 +131,14 @@ class _Letter:
             strokes = [shapely.transform(stroke, lambda p: p * scale) for stroke in self.outline.strokes]
             return Shape(tuple(areas), tuple(strokes))
         return letter_shape(self.font, self.cluster, size)
+
+    def is_certainly_fine(self, size: float, process: Process, policy: Policy) -> bool:
+        """Whether bounds show that it has no fault; most letters are never looked at more closely."""
+        font, cluster = self.font, self.cluster
+        if not isinstance(font, OutlineFont) or cluster is None or len(cluster.glyphs) != 1:
+            return False
+        gid = cluster.glyphs[0].gid
+        return certainly_fine(font, gid, size, process, open_lines=policy.open_lines)
 
     def burned(self, size: float, process: Process, policy: Policy) -> BurnedLetter:
         key: object
@@ -220,6 +238,12 @@ def _touching(policy: Policy, mark: Burned, process: Process) -> Iterator[Findin
         return
     first, last = gap.span
     pair = [c for c in composition.clusters if c.glyphs and first <= c.span[0] and c.span[1] <= last]
+    letters = [_Letter(composition.font, cluster, mark.outline, mark.size_mm) for cluster in pair]
+    apart_mm = gap.width * mark.size_mm
+    if apart_mm > 2 * beyond_mm(mark.size_mm, process) and all(
+        letter.is_certainly_fine(mark.size_mm, process, policy) for letter in letters
+    ):
+        return
     # Remembered letters lie where they were met first; these are burned where they stand.
     shapes = [
         burned_letter(
@@ -229,14 +253,13 @@ def _touching(policy: Policy, mark: Burned, process: Process) -> Iterator[Findin
     ]
     if not any(a.intersects(b) for at, a in enumerate(shapes) for b in shapes[at + 1 :]):
         return
-    apart = gap.width * mark.size_mm
-    message = f"Characters {first + 1} to {last} touch when burned; they are {apart:.3f} mm apart."
+    message = f"Characters {first + 1} to {last} touch when burned; they are {apart_mm:.3f} mm apart."
     yield Finding(
         "letters_touch",
         Severity.NOTE,
         message,
         span=gap.span,
-        measured=apart,
+        measured=apart_mm,
         limit=process.line_width_mm,
         unit="mm",
     )

@@ -17,7 +17,9 @@ from typing import Any, Literal
 import shapely
 from shapely.geometry import LineString, Polygon
 
-from layout.burn.as_burned import as_burned
+from layout.burn.as_burned import LOST_LINES, as_burned
+from layout.lettering.fonts import Font, chord_error_mm
+from layout.marks.features import measured_glyph
 from layout.shop.stations import Process
 
 #: What is wrong with a burned letter.
@@ -34,6 +36,8 @@ _SWALLOWED_LINES = 0.8
 _SIMPLER_LINES = 0.02
 #: Strokes without a width are drawn so many lines wide to see what they enclose.
 _DRAWN_LINES = 0.02
+#: What is certain is so to this share of a width, which makes up for chords.
+_IN_HAND = 0.95
 _MOST_LETTERS = 8192
 
 
@@ -72,6 +76,41 @@ def burned_letter(shape: Shape, process: Process, *, open_lines: float) -> Burne
     if burned.lost:
         faults.add("part_lost")
     return BurnedLetter(burned.shape, frozenset(faults))
+
+
+def certainly_fine(font: Font, glyph: int, size: float, process: Process, *, open_lines: float) -> bool:
+    """Whether a letter of one glyph, of that capital height (mm), certainly has no fault when burned, by what
+    it has in hand.
+
+    Where no point of it is further than a line from what is left inside the edge allowance, nothing lies
+    further than LOST_LINES from what the fill burns: no centre line is needed, and all that is burned lies
+    within half a line less the allowance from the drawing. So little swallows no opening, and closes a
+    counter or bridges an opening only where that is as narrow.
+    """
+    width, allowance = process.line_width_mm, process.edge_allowance_mm
+    missed = 0.0 if process.edge_line else process.rows.spacing_mm / 2
+    off = _off_mm(size, process) / size
+    measured = measured_glyph(font, glyph)
+    within = (LOST_LINES * width + width / 2 + missed) / size - off
+    if not measured.margins.stays_within(within, shrunk_by=(allowance + missed) / size + off):
+        return False
+    grown = beyond_mm(size, process) / size
+    if grown * size > _IN_HAND * _SWALLOWED_LINES * width / 2:
+        return False
+    counter = measured.counter
+    if counter is not None and counter * _IN_HAND < open_lines * width / size + 2 * grown:
+        return False
+    return measured.margins.stays_open(grown_by=grown, pocket=_POCKET_LINES * width / size)
+
+
+def beyond_mm(size: float, process: Process) -> float:
+    """How far beyond its drawn edge a letter that is certainly fine is burned at the most."""
+    return max(process.line_width_mm / 2 - process.edge_allowance_mm, 0.0) + _off_mm(size, process)
+
+
+def _off_mm(size: float, process: Process) -> float:
+    """By how much the edge of a letter is off: it is looked at with a tolerance, and cut into chords."""
+    return _SIMPLER_LINES * process.line_width_mm + chord_error_mm(size)
 
 
 def keeps_apart(shape: Shape, width: float) -> bool:
@@ -187,4 +226,13 @@ def remembered(key: Any, shape: Any, process: Process, *, open_lines: float) -> 
     return _remembered((key, facts), _Carried(shape, process), open_lines)
 
 
-__all__ = ["BurnedLetter", "Fault", "Shape", "burned_letter", "keeps_apart", "remembered"]
+__all__ = [
+    "BurnedLetter",
+    "Fault",
+    "Shape",
+    "beyond_mm",
+    "burned_letter",
+    "certainly_fine",
+    "keeps_apart",
+    "remembered",
+]

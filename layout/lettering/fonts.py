@@ -332,8 +332,22 @@ def _cached(_sha256: str, _index: int, _axes: tuple[tuple[str, float], ...], ope
     return opener.open()
 
 
+def chord_error_mm(height_mm: float) -> float:
+    """How far (mm) the areas of a glyph may stand off its curves at that capital height."""
+    return FLATTEN_MM * height_mm / _size_class(height_mm)
+
+
 def _size_class(height_mm: float) -> float:
     return next((size for size in SIZE_CLASSES_MM if size >= height_mm), height_mm)
 
 
-__all__ = ["Font", "FontRefused", "OutlineFont", "Shape", "SingleLineFont", "open_font", "suggest"]
+__all__ = [
+    "Font",
+    "FontRefused",
+    "OutlineFont",
+    "Shape",
+    "SingleLineFont",
+    "chord_error_mm",
+    "open_font",
+    "suggest",
+]

@@ -11,7 +11,8 @@ One definition for code and check alike, in the unit of the geometry given:
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Protocol
@@ -22,6 +23,7 @@ from shapely.geometry import LineString, MultiPolygon, Polygon
 
 from layout.lettering.fonts import Font
 from layout.lettering.typeset import Cluster, Composition, Glyph, glyph_areas, glyph_strokes
+from layout.marks import margins
 from layout.shop.measure import Floats
 
 LOST_WIDTHS = 1.5
@@ -32,20 +34,24 @@ _RELATIVE_ACCURACY = 0.002
 #: Neighbours nearer than this (in capital heights) are meant to touch: joined letters of script fonts meet to
 #: within the rounding of the font's own units.
 TOUCHING = 0.002
-#: Capital heights at which glyphs are measured: 10 mm classes are flattened to 0.0002 of the capital height.
+#: Capital height (mm) at whose fineness glyphs are measured: to 0.000125 of it.
 _MEASURED_AT_MM = 10.0
 
-
-#: Thinnest stroke and narrowest counter of one glyph in capital heights; None where it has none.
-GlyphFeatures = tuple[float | None, float | None]
+#: The search for a glyph's thinnest stroke, in capital heights.
+_LEAST_STROKE, _MOST_STROKE = 0.004, 0.6
+#: Figures kept of a glyph, in capital heights: its thinnest stroke, its narrowest counter, a width that its
+#: thinnest stroke is not below, and its margins (`layout.marks.margins`). 0 while nobody looked; not a number
+#: where it has no such feature.
+_STROKE, _COUNTER, _NOT_BELOW, _MARGINS = 0, 1, 2, 3
+FIGURES = _MARGINS + margins.FIGURES
 
 
 class FeatureStore(Protocol):
-    """Keeps measured features between runs, by a font's key (see `font_key`) and the glyph's number."""
+    """Keeps what was measured of glyphs between runs, by a font's key (see `font_key`) and the glyph's
+    number."""
 
-    def get(self, font: str, glyph: int) -> GlyphFeatures | None: ...
-
-    def put(self, font: str, glyph: int, features: GlyphFeatures) -> None: ...
+    def figures(self, font: str, glyph: int) -> Floats | None:
+        """The figures (FIGURES,) of a glyph, read and written in place; None where none are kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +73,17 @@ class Features:
 
 def thinnest_stroke(region: Polygon | MultiPolygon, *, least: float, most: float) -> float:
     """Smallest w in [least, most] that is lost by the definition above; `most` when none is."""
-    widths = _widths(least, most)
+    return _thinnest(region, _widths(least, most)) or most
+
+
+def _thinnest(region: Any, widths: Sequence[float]) -> float | None:
+    """Smallest width that is lost, up to the last of some rising widths, which the search goes by; None when
+    none of them is."""
+    least = widths[0]
     losses = _Losses(region, shapely.get_coordinates(shapely.segmentize(region.boundary, least)))
     at = losses.first_lost(widths)
     if at is None:
-        return most
+        return None
     if at == 0:
         return least
     low, high = widths[at - 1], widths[at]
@@ -203,15 +215,26 @@ def _widest_disc(hole: Polygon) -> float:
 def features_of(composition: Composition, *, store: FeatureStore | None = None) -> Features:
     """The narrowest features of a composition; glyphs and pairs are measured once per font."""
     font = composition.font
-    strokes, counters = [], []
+    spans: dict[int, tuple[int, int]] = {}  # of every glyph the first place at which it stands
     for cluster in composition.clusters:
         for glyph in cluster.glyphs:
-            stroke, counter = glyph_features(font, glyph.gid, store)
-            if stroke is not None:
-                strokes.append((stroke, cluster.span))
-            if counter is not None:
-                counters.append((counter, cluster.span))
-    return Features(_narrowest(strokes), _narrowest(counters), _narrowest(_gaps(composition)))
+            spans[glyph.gid] = min(cluster.span, spans.get(glyph.gid, cluster.span))
+    measured = [measured_glyph(font, gid, store) for gid in spans]
+    counters = [(counter, spans[one.gid]) for one in measured if (counter := one.counter) is not None]
+    return Features(_thinnest_of(measured, spans), _narrowest(counters), _narrowest(_gaps(composition)))
+
+
+def _thinnest_of(measured: Sequence[MeasuredGlyph], spans: Mapping[int, tuple[int, int]]) -> Feature | None:
+    """The thinnest stroke among glyphs. Those whose own was measured come first: of the others it need only
+    be shown that they have none that is thinner."""
+    strokes: list[_Width] = []
+    least = math.inf
+    for one in sorted(measured, key=lambda one: not one.is_stroke_measured):
+        stroke = one.stroke_up_to(least)
+        if stroke is not None:
+            least = min(least, stroke)
+            strokes.append((stroke, spans[one.gid]))
+    return _narrowest(strokes)
 
 
 #: A width and the span of the letters that have it: a feature while there are many of them.
@@ -223,7 +246,7 @@ def _narrowest(found: Sequence[_Width]) -> Feature | None:
 
 
 #: Goes up with every change of what is measured: what was measured before is then measured anew.
-MEASURE_VERSION = 2
+MEASURE_VERSION = 3
 
 
 def font_key(font: Font) -> str:
@@ -232,25 +255,76 @@ def font_key(font: Font) -> str:
     return f"features-{MEASURE_VERSION}/{font.spec.sha256}/{font.spec.face_index}/{axes}"
 
 
-def glyph_features(font: Font, gid: int, store: FeatureStore | None) -> GlyphFeatures:
-    """Stroke and counter of a glyph: remembered, kept, or measured now. Raises FontRefused."""
-    remembered: dict[int, GlyphFeatures] = font.__dict__.setdefault("_features", {})
+class MeasuredGlyph:
+    """What is measured of one glyph, each when it is first asked for. Lengths are capital heights."""
+
+    def __init__(self, font: Font, gid: int, figures: Floats) -> None:
+        self.gid = gid
+        self.margins = margins.Margins(self._region, figures[_MARGINS:])
+        self._font, self._figures = font, figures
+
+    @property
+    def counter(self) -> float | None:
+        """The narrowest counter; None where it has none. Raises FontRefused."""
+        if self._figures[_COUNTER] == 0.0:
+            counter = narrowest_counter(self._region())
+            self._figures[_COUNTER] = math.nan if counter is None else counter
+        return _known(self._figures[_COUNTER])
+
+    @property
+    def is_stroke_measured(self) -> bool:
+        return bool(self._figures[_STROKE] != 0.0)
+
+    @property
+    def stroke(self) -> float | None:
+        """The thinnest stroke; None where it has none. Raises FontRefused."""
+        return self.stroke_up_to(math.inf)
+
+    def stroke_up_to(self, width: float) -> float | None:
+        """The thinnest stroke where it is no wider than that; else perhaps None. Raises FontRefused."""
+        figures = self._figures
+        if figures[_STROKE] == 0.0 and figures[_NOT_BELOW] <= width:
+            self._measure_stroke(width)
+        return _known(figures[_STROKE]) if figures[_STROKE] != 0.0 else None
+
+    def measure(self) -> None:
+        """Measure all that was not measured yet. Raises FontRefused."""
+        has_ink, _ = self.stroke is not None, self.counter
+        if has_ink:
+            self.margins.look_at_all()
+
+    def _measure_stroke(self, width: float) -> None:
+        region, figures = self._region(), self._figures
+        if region.is_empty:
+            figures[_STROKE] = math.nan
+            return
+        every = _widths(_LEAST_STROKE, _MOST_STROKE)
+        widths = every[: bisect_left(every, width) + 1]
+        thinnest = _thinnest(region, widths)
+        if thinnest is not None:
+            figures[_STROKE] = thinnest
+        elif len(widths) == len(every):
+            figures[_STROKE] = _MOST_STROKE
+        else:
+            figures[_NOT_BELOW] = widths[-1]
+
+    def _region(self) -> MultiPolygon:
+        unit = self._font.capital_height
+        areas = MultiPolygon(glyph_areas(self._font, self.gid, _MEASURED_AT_MM))
+        return shapely.transform(areas, lambda points: points / unit)
+
+
+def _known(figure: float) -> float | None:
+    return None if math.isnan(figure) else float(figure)
+
+
+def measured_glyph(font: Font, gid: int, store: FeatureStore | None = None) -> MeasuredGlyph:
+    """What is measured of a glyph, remembered with its font; the store is asked when it is first met."""
+    remembered: dict[int, MeasuredGlyph] = font.__dict__.setdefault("_measured", {})
     if gid not in remembered:
-        kept = store.get(font_key(font), gid) if store else None
-        if kept is None:
-            kept = _measured(font, gid)
-            if store:
-                store.put(font_key(font), gid, kept)
-        remembered[gid] = kept
+        figures = store.figures(font_key(font), gid) if store else None
+        remembered[gid] = MeasuredGlyph(font, gid, np.zeros(FIGURES) if figures is None else figures)
     return remembered[gid]
-
-
-def _measured(font: Font, gid: int) -> GlyphFeatures:
-    areas = glyph_areas(font, gid, _MEASURED_AT_MM)
-    if not areas:
-        return None, None
-    region = shapely.transform(MultiPolygon(areas), lambda points: points / font.capital_height)
-    return thinnest_stroke(region, least=0.004, most=0.6), narrowest_counter(region)
 
 
 def _gaps(composition: Composition) -> list[_Width]:

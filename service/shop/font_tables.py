@@ -1,16 +1,16 @@
 """What was measured of a font's letters, once for all customers: a table to each font, one file, which all
 processes map into their memory.
 
-A table has a row for every glyph number that a font can have: thinnest stroke and narrowest counter. Rows
-that nobody has measured take no room on the disk (a sparse file), and a row is written when its glyph is
-first met, or by `ricasso fonts measure`. Every process that measures a glyph finds the same figures, so two
-that write one row at once write the same.
+A table has a row for every glyph number that a font can have, with its figures (`layout.marks.features`):
+thinnest stroke, narrowest counter, and what the glyph has in hand when it is burned. Rows that nobody has
+measured take no room on the disk (a sparse file), and a figure is written when it is first needed, or by
+`ricasso fonts measure`. Every process that measures a glyph finds the same figures, so two that write one at
+once write the same.
 """
 
 from __future__ import annotations
 
 import hashlib
-import math
 import os
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -20,14 +20,13 @@ from pathlib import Path
 import numpy as np
 
 from layout.lettering.fonts import FontRefused, open_font
-from layout.marks.features import GlyphFeatures, glyph_features
+from layout.marks.features import FIGURES, measured_glyph
 from layout.shop.measure import Floats
 from layout.shop.shop import FontSpec
 
 #: OpenType counts glyphs in 16 bits.
 _GLYPHS = 1 << 16
-_STROKE, _COUNTER = 0, 1
-_BYTES = _GLYPHS * 2 * 8
+_BYTES = _GLYPHS * FIGURES * 8
 #: Glyphs that a process measures before it says how far it is.
 _AT_ONCE = 32
 
@@ -40,22 +39,9 @@ class FontTables:
         self._open: dict[str, Floats] = {}
         folder.mkdir(parents=True, exist_ok=True)
 
-    def get(self, font: str, glyph: int) -> GlyphFeatures | None:
-        """What is known of a glyph; None while it was not measured."""
-        if glyph >= _GLYPHS:
-            return None
-        stroke, counter = self._table(font)[glyph].tolist()
-        # Nought is what a file is full of that was never written: a row counts when both figures stand.
-        if stroke == 0.0 or counter == 0.0:
-            return None
-        return _known(stroke), _known(counter)
-
-    def put(self, font: str, glyph: int, features: GlyphFeatures) -> None:
-        """Write a glyph's row; no number means that it has no such feature."""
-        if glyph < _GLYPHS:
-            table = self._table(font)
-            table[glyph, _COUNTER] = np.nan if features[1] is None else features[1]
-            table[glyph, _STROKE] = np.nan if features[0] is None else features[0]
+    def figures(self, font: str, glyph: int) -> Floats | None:
+        """The row of a glyph, which all processes share; None for a number beyond the table."""
+        return self._table(font)[glyph] if glyph < _GLYPHS else None
 
     def _table(self, font: str) -> Floats:
         if font not in self._open:
@@ -65,12 +51,9 @@ class FontTables:
                 os.ftruncate(number, _BYTES)  # a new file is made as long; a whole one stays as it is
             finally:
                 os.close(number)
-            self._open[font] = np.memmap(path, dtype=np.float64, mode="r+", shape=(_GLYPHS, 2))
+            mapped = np.memmap(path, dtype=np.float64, mode="r+", shape=(_GLYPHS, FIGURES))
+            self._open[font] = np.asarray(mapped)  # a plain array, whose rows are quicker to get at
         return self._open[font]
-
-
-def _known(width: float) -> float | None:
-    return None if math.isnan(width) else width
 
 
 def measure_all(
@@ -107,7 +90,7 @@ def _measure(spec: FontSpec, folder: Path, glyphs: tuple[int, ...]) -> tuple[int
     font, tables, said = open_font(spec), FontTables(folder), ""
     for glyph in glyphs:
         try:
-            glyph_features(font, glyph, tables)
+            measured_glyph(font, glyph, tables).measure()
         except FontRefused as error:
             said = str(error)
     return len(glyphs), said

@@ -2,14 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
 import pytest
 import shapely
 from shapely import affinity
-from shapely.geometry import Point, Polygon, box
+from shapely.geometry import MultiPolygon, Point, Polygon, box
 
 from layout.lettering.fonts import open_font
 from layout.lettering.typeset import compose
-from layout.marks.features import Features, GlyphFeatures, features_of, narrowest_counter, thinnest_stroke
+from layout.marks import margins
+from layout.marks.features import (
+    FIGURES,
+    Features,
+    MeasuredGlyph,
+    features_of,
+    measured_glyph,
+    narrowest_counter,
+    thinnest_stroke,
+)
+from layout.marks.margins import Margins
+from layout.shop.measure import Floats
 from layout.shop.shop import Shop
 from service.shop.catalogue.loader import default_folder, load
 
@@ -20,18 +35,15 @@ def shop() -> Shop:
 
 
 class Shelf:
-    """Keeps features in memory and counts what was asked of it."""
+    """Keeps figures in memory and counts how many glyphs it was asked for."""
 
     def __init__(self) -> None:
-        self.kept: dict[tuple[str, int], GlyphFeatures] = {}
-        self.found = 0
+        self.kept: dict[tuple[str, int], Floats] = {}
+        self.asked = 0
 
-    def get(self, font: str, glyph: int) -> GlyphFeatures | None:
-        self.found += (font, glyph) in self.kept
-        return self.kept.get((font, glyph))
-
-    def put(self, font: str, glyph: int, features: GlyphFeatures) -> None:
-        self.kept[font, glyph] = features
+    def figures(self, font: str, glyph: int) -> Floats:
+        self.asked += 1
+        return self.kept.setdefault((font, glyph), np.zeros(FIGURES))
 
 
 def features(shop: Shop, font: str, *lines: str, leading: float = 1.6) -> Features:
@@ -120,15 +132,60 @@ def test_text_without_ink_has_no_features(shop: Shop) -> None:
     assert features(shop, "lato-bold", " ") == Features(None, None, None)
 
 
-def test_what_was_measured_is_kept_and_found_again(shop: Shop) -> None:
+def test_what_was_measured_is_kept_and_read_again(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
     shelf, font = Shelf(), open_font(shop.fonts["oswald-medium"])
-    font.__dict__.pop("_features", None)
+    font.__dict__.pop("_measured", None)
     composition = compose(("Kept",), font)
 
     measured = features_of(composition, store=shelf)
-    font.__dict__.pop("_features", None)
+    font.__dict__.pop("_measured", None)
+    monkeypatch.setattr(MeasuredGlyph, "_measure_stroke", None)
     remembered = features_of(composition, store=shelf)
 
     assert len(shelf.kept) == 4
-    assert shelf.found == 4
+    assert shelf.asked == 8
     assert remembered == measured
+
+
+def test_the_thinnest_of_several_letters_is_that_of_each_alone(shop: Shop) -> None:
+    spec = shop.fonts["oswald-medium"]
+    font, alone = (open_font(replace(spec, font=name)) for name in ("together", "alone"))
+    clusters = compose(("Kept Odd",), alone).clusters
+
+    together = features_of(compose(("Kept Odd",), font)).stroke
+
+    each = [(measured_glyph(alone, g.gid).stroke, c.span) for c in clusters for g in c.glyphs]
+    assert together is not None
+    assert (together.width, together.span) == min(entry for entry in each if entry[0] is not None)
+
+
+def test_a_letter_stays_within_reach_just_as_its_corners_say() -> None:
+    square = alone(box(0, 0, 1, 1))
+
+    assert square.stays_within(1.45 * 0.02, shrunk_by=0.0178)  # the root of 2 times what it is shrunk by
+    assert not square.stays_within(1.3 * 0.02, shrunk_by=0.02)
+
+
+def test_nothing_is_left_near_a_hairline() -> None:
+    bar_and_hair = shapely.union_all([box(0, 0, 1, 0.2), box(1, 0.1, 1.5, 0.11)])
+
+    assert not alone(bar_and_hair).stays_within(0.05, shrunk_by=0.02)
+
+
+@pytest.mark.parametrize(("mouth", "is_open"), [(0.008, False), (0.05, True)])
+def test_a_mouth_is_bridged_when_both_sides_grow_by_half_of_it(mouth: float, is_open: bool) -> None:
+    bowl = box(0, 0, 1, 1) - box(0.1, 0.1, 0.9, 0.9) - box(0.8, 0.5 - mouth / 2, 1.1, 0.5 + mouth / 2)
+
+    assert alone(bowl).stays_open(grown_by=0.0055, pocket=0.05) is is_open
+
+
+def test_parts_that_nearly_touch_do_not_stay_apart() -> None:
+    near = shapely.union_all([box(0, 0, 1, 1), box(1.005, 0, 2, 1)])
+
+    assert not alone(near).stays_open(grown_by=0.003, pocket=0.05)
+
+
+def alone(region: Any) -> Margins:
+    """The margins of a region that belongs to no font."""
+    parts = MultiPolygon(list(shapely.get_parts(region)))
+    return Margins(lambda: parts, np.zeros(margins.FIGURES))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from layout.lettering.fonts import open_font
 from layout.marks import features
-from layout.marks.features import font_key, glyph_features
+from layout.marks.features import font_key, measured_glyph
 from service.cli.main import run
 from service.shop import catalogue
 from service.shop.font_tables import FontTables
@@ -19,44 +19,32 @@ SHOP = catalogue.load(catalogue.default_folder())
 def test_what_one_process_wrote_another_reads_to_the_last_bit(tmp_path: Path) -> None:
     here, there = FontTables(tmp_path), FontTables(tmp_path)
 
-    assert there.get("a font", 65_535) is None
-    here.put("a font", 65_535, (0.1, None))
-    here.put("a font", 7, (None, math.pi))
+    assert not there.figures("a font", 65_535).any()
+    here.figures("a font", 65_535)[0] = math.pi
 
-    assert there.get("a font", 65_535) == (0.1, None)
-    assert there.get("a font", 7) == (None, math.pi)
-    assert there.get("a font", 8) is None
-    assert there.get("another font", 7) is None
-    assert FontTables(tmp_path).get("a font", 7) == (None, math.pi)
-
-
-def test_a_row_that_was_cut_off_while_written_is_not_believed(tmp_path: Path) -> None:
-    tables = FontTables(tmp_path)
-    tables._table("a font")[3] = [0.0, 0.2]
-
-    assert tables.get("a font", 3) is None
+    assert there.figures("a font", 65_535)[0] == math.pi
+    assert not there.figures("a font", 65_534).any()
+    assert not there.figures("another font", 65_535).any()
+    assert FontTables(tmp_path).figures("a font", 65_535)[0] == math.pi
 
 
 def test_a_number_that_no_font_can_have_is_left_out(tmp_path: Path) -> None:
-    tables = FontTables(tmp_path)
-    tables.put("a font", 1 << 20, (0.1, 0.1))
-
-    assert tables.get("a font", 1 << 20) is None
+    assert FontTables(tmp_path).figures("a font", 1 << 20) is None
 
 
 def test_a_glyph_is_measured_once_for_all_who_ask(tmp_path: Path, monkeypatch) -> None:
     spec = SHOP.fonts["lato-bold"]
     first, second = (open_font(replace(spec, font=name)) for name in ("once", "again"))
     glyph = 40
-    measured = glyph_features(first, glyph, FontTables(tmp_path))
+    measured = measured_glyph(first, glyph, FontTables(tmp_path)).stroke
 
     def measured_again(*_: object) -> None:
         raise AssertionError("measured twice")
 
-    monkeypatch.setattr(features, "_measured", measured_again)
+    monkeypatch.setattr(features, "_thinnest", measured_again)
 
     assert font_key(first) == font_key(second)
-    assert glyph_features(second, glyph, FontTables(tmp_path)) == measured
+    assert measured_glyph(second, glyph, FontTables(tmp_path)).stroke == measured
 
 
 def test_the_command_measures_every_letter_of_a_font(tmp_path: Path, monkeypatch) -> None:
@@ -65,5 +53,6 @@ def test_the_command_measures_every_letter_of_a_font(tmp_path: Path, monkeypatch
     assert run(["fonts", "measure", "line-sans", "--processes", "1"]) == 0
 
     font, tables = open_font(SHOP.fonts["line-sans"]), FontTables(tmp_path / "font-tables")
-    assert {tables.get(font_key(font), glyph) for glyph in font.glyphs} == {(None, None)}
+    strokes = [tables.figures(font_key(font), glyph)[0] for glyph in font.glyphs]
+    assert all(math.isnan(stroke) for stroke in strokes)  # looked at, and there are none
     assert run(["fonts", "measure", "no-such-font"]) == 1

@@ -1,0 +1,94 @@
+"""What a letter has in hand when it is burned: bounds by which most letters are seen to keep their shape
+without being burned.
+
+Two things are asked of a glyph, both in capital heights, and both only get worse with the width asked for:
+
+- shrunk by so much, does enough of it stay that no point of it lies further off than a given reach;
+- grown by so much, do its parts still stand apart, with no opening of its edge bridged.
+
+They are looked at on the rungs of two ladders of widths: what holds on a rung holds for all that is
+narrower. A rung is looked at once and kept, as other features are (`layout.marks.features`). The answers are
+on the safe side: "no" means that nobody knows.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import shapely
+from shapely.geometry import MultiPolygon, Polygon
+
+from layout.shop.measure import Floats
+
+#: Widths (capital heights) by which a glyph is shrunk and grown: half a line of a hundredth of a millimetre
+#: on capitals of 10 mm is on the first rung, that of a tenth on capitals of 2 mm on the last.
+SHRUNK: Floats = 0.001 * 1.12 ** np.arange(30)
+GROWN: Floats = 0.0005 * 1.5 ** np.arange(10)
+#: Reaches that are tried, in multiples of what the glyph was shrunk by: corners of 87, 67, 57 and 49 degrees
+#: lie no further off.
+REACHES = (1.45, 1.8, 2.1, 2.4)
+#: Figures kept of a glyph: for each rung 0 while it was not looked at; then the least reach that is enough,
+#: or 1 where openings stay; not a number where no reach is enough, or something closes.
+FIGURES = len(SHRUNK) + len(GROWN)
+#: Chords of buffers are this much nearer than the arcs that they stand for, at 8 to the quarter.
+_CHORDS = 1.005
+_QUARTER = 8
+
+
+class Margins:
+    """What one glyph has in hand. `region` gives its areas in capital heights when they are needed; `figures`
+    (FIGURES,) are what is known of it, read and written in place."""
+
+    def __init__(self, region: Callable[[], MultiPolygon], figures: Floats) -> None:
+        self._region, self._figures = region, figures
+
+    def stays_within(self, reach: float, *, shrunk_by: float) -> bool:
+        """Whether no point of the glyph is further than `reach` from what is left of it when it is shrunk by
+        `shrunk_by`, or by less."""
+        rung = int(SHRUNK.searchsorted(shrunk_by))
+        if rung == len(SHRUNK) or reach < REACHES[0] * SHRUNK[rung]:
+            return False
+        enough = self._figures[rung]
+        if enough == 0.0:
+            enough = self._figures[rung] = self._reach(float(SHRUNK[rung]))
+        return bool(enough * SHRUNK[rung] <= reach)
+
+    def stays_open(self, *, grown_by: float, pocket: float) -> bool:
+        """Whether, grown by `grown_by`, its parts stand apart, and nothing is enclosed that lay open before
+        and that a disc of diameter `pocket` goes into."""
+        rung = int(GROWN.searchsorted(grown_by))
+        # What is enclosed on the way to the rung must not be filled before it gets there.
+        if rung == len(GROWN) or GROWN[rung] >= grown_by + pocket / 2:
+            return False
+        at = len(SHRUNK) + rung
+        if self._figures[at] == 0.0:
+            self._figures[at] = 1.0 if self._is_open(float(GROWN[rung])) else math.nan
+        return bool(self._figures[at] == 1.0)
+
+    def look_at_all(self) -> None:
+        """Look at every rung that was not looked at."""
+        for width in GROWN:
+            self.stays_open(grown_by=float(width), pocket=1.0)
+        for width in SHRUNK:
+            self.stays_within(1.0, shrunk_by=float(width))
+
+    def _reach(self, width: float) -> float:
+        region = self._region()
+        left = region.buffer(-width * _CHORDS, quad_segs=_QUARTER)
+        if left.is_empty:
+            return math.nan
+        for reach in REACHES:
+            if shapely.covers(left.buffer(reach * width, quad_segs=_QUARTER), region):
+                return reach
+        return math.nan
+
+    def _is_open(self, width: float) -> bool:
+        parts = self._region().geoms
+        # Counters may part when grown, and enclose nothing new: they are left out.
+        filled = shapely.union_all([Polygon(part.exterior) for part in parts])
+        if shapely.get_num_geometries(filled) != len(parts):
+            return False  # a part inside another's counter
+        grown = shapely.get_parts(filled.buffer(width * _CHORDS, quad_segs=_QUARTER))
+        return len(grown) == len(parts) and not shapely.get_num_interior_rings(grown).any()
