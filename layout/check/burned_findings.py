@@ -204,6 +204,8 @@ def _fine_from(letter: _Letter, size: float, process: Process, policy: Policy) -
     """A size above at which the letter has no fault; None where none was found."""
     for _ in range(_MOST_STEPS):
         size = round(size * _GROWTH + 0.005, 2)
+        if letter.is_certainly_fine(size, process, policy):
+            return size
         if not letter.burned(size, process, policy).faults:
             return size
     return None

@@ -28,11 +28,11 @@ from layout.fit.prepared_zone import Ground, ground_of
 from layout.fit.region import Region
 from layout.fit.straight import Binding, Fit
 from layout.lettering import breaks
-from layout.lettering.fonts import FontRefused, open_font
+from layout.lettering.fonts import Font, FontRefused, open_font
 from layout.lettering.text import normalise
 from layout.marks.blocks import Block, artwork_block, code_block, text_block
 from layout.marks.codes import NotEncodable
-from layout.marks.features import FeatureStore
+from layout.marks.features import FeatureStore, keep_hulls
 from layout.marks.monogram import monogram_block
 from layout.shop.blades import Zone
 from layout.shop.findings import Finding, Severity, Verdict, verdict_of
@@ -141,8 +141,8 @@ def check(
         message = "There is nothing to engrave."
         return CheckResult(Verdict.REFUSE, (Finding("no_inscription", Severity.REFUSE, message),))
 
-    def check_alone(inscription: Inscription) -> tuple[Checked, list[Finding]]:
-        return check_one(shop, sku, inscription, calibrations=calibrations, store=store)
+    def check_alone(inscription: Inscription, *, is_trial: bool = False) -> tuple[Checked, list[Finding]]:
+        return check_one(shop, sku, inscription, calibrations=calibrations, store=store, is_trial=is_trial)
 
     alone = [check_alone(inscription) for inscription in inscriptions]
     checked = [one for one, _ in alone]
@@ -152,7 +152,7 @@ def check(
     if verdict is Verdict.REFUSE:
 
         def verdict_with(index: int, candidate: Inscription) -> Verdict:
-            one, said = check_alone(candidate)
+            one, said = check_alone(candidate, is_trial=True)
             if verdict_of(tuple(said)) is Verdict.REFUSE:
                 return Verdict.REFUSE
             # Put last, so that whatever stands between it and the others is said of it.
@@ -180,8 +180,11 @@ def check_one(
     *,
     calibrations: Mapping[tuple[str, str], Calibration] = NOMINAL,
     store: FeatureStore | None = None,
+    is_trial: bool = False,
 ) -> tuple[Checked, list[Finding]]:
-    """Check one inscription by itself; no suggestions. Raises KeyError for an unknown product."""
+    """Check one inscription by itself; no suggestions. Of a trial only the verdict counts: how far over it is
+    where it does not fit is not worked out. Raises KeyError for an unknown product.
+    """
     ground = ground_of(shop, sku, inscription.zone)
     if ground is None:
         blade = shop.blades[shop.products[sku].blade]
@@ -197,7 +200,7 @@ def check_one(
     if any(finding.code in NOTHING_TO_PLACE for finding in findings):
         return one, findings
     try:
-        placed, said = _place(shop, ground, one, calibrations, store)
+        placed, said = _place(shop, ground, one, calibrations, store, is_trial=is_trial)
     except FontRefused as error:
         return one, [*findings, Finding("font_refused", Severity.REFUSE, f"{error}.")]
     except NotEncodable as error:
@@ -236,6 +239,8 @@ def _place(
     one: Checked,
     calibrations: Mapping[tuple[str, str], Calibration],
     store: FeatureStore | None,
+    *,
+    is_trial: bool,
 ) -> tuple[Checked, list[Finding]]:
     """Set the inscription, place it, and measure what came of it. Raises FontRefused, NotEncodable."""
     inscription = one.inscription
@@ -262,6 +267,8 @@ def _place(
     if asked is not None and not findings:
         findings += too_tall_findings(ground.zone, inscription, asked, block.extent[1])
     too_small = found is not None and asked is None and found.height_mm < zone.min_height_mm - 1e-6
+    if is_trial and (found is None or too_small):
+        return one, [Finding("no_room", Severity.REFUSE, "It does not fit.")]
     if found is None or too_small:
         size = asked or max(zone.min_height_mm, HEIGHT_STEP_MM)
         over = fitter.overhang(block, size, largest_mm)
@@ -348,7 +355,7 @@ def _ways(
     """The block alone; for text that may be broken, the ways to set it in its own lines, in one more, and so
     on, each set only when asked for. Raises FontRefused, NotEncodable."""
     if isinstance(inscription, TextInscription):
-        font = open_font(shop.fonts[inscription.font])
+        font = _font_of(shop, inscription, store)
         words = normalise(inscription.text)
         align = _align(inscription, ground.zone)
 
@@ -363,12 +370,20 @@ def _ways(
             yield [set_in(lines) for lines in group]
     elif isinstance(inscription, MonogramInscription):
         frame = shop.artworks[inscription.frame] if inscription.frame else None
-        font = open_font(shop.fonts[inscription.font])
+        font = _font_of(shop, inscription, store)
         yield [monogram_block(normalise(inscription.initials.strip()), font, frame, store=store)]
     elif isinstance(inscription, ArtworkInscription):
         yield [artwork_block(shop.artworks[inscription.artwork])]
     else:
         yield [code_block(inscription)]
+
+
+def _font_of(
+    shop: Shop, inscription: TextInscription | MonogramInscription, store: FeatureStore | None
+) -> Font:
+    font = open_font(shop.fonts[inscription.font])
+    keep_hulls(font, store)
+    return font
 
 
 def _together(checked: Sequence[Checked]) -> list[Finding]:

@@ -15,7 +15,17 @@ import shapely
 from shapely.geometry import LineString
 
 from layout.fit.region import Region
-from layout.lettering.baseline_curve import KEPT_GAP, LEAST_REACH, SLACK, Bent, Strip, Track, bend_strip, put
+from layout.lettering.baseline_curve import (
+    KEPT_GAP,
+    LEAST_REACH,
+    SLACK,
+    Bent,
+    Strip,
+    Track,
+    bend_strip,
+    put,
+    seen_from,
+)
 from layout.shop.blades import Zone
 from layout.shop.inscriptions import Align
 from layout.shop.measure import HEIGHT_STEP_MM, Floats
@@ -106,7 +116,7 @@ class _Scan:
             first, second = strip.pairs[pair].T
             tied, gaps = strip.gaps[pair] <= SLACK, strip.gaps[pair]
             # The second is put as the first sees it, so that the first is prepared once for all heights.
-            seen = put(strip.inks[second], _seen_from(inked[height, first], inked[height, second]))
+            seen = put(strip.inks[second], seen_from(inked[height, first], inked[height, second]))
             limit = np.where(tied, strip.joint + SLACK, np.maximum(KEPT_GAP * gaps - SLACK, 0.0))
             kept[height, pair] = shapely.dwithin(strip.inks[first], seen, limit) == tied
         return np.asarray(np.all(kept, axis=1))
@@ -178,20 +188,13 @@ class _Joints:
         axis = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
         ends = _along(self.corners[self.pairs[:, 0]], one, axis).max(axis=-1)
         begins = _along(self.corners[self.pairs[:, 1]], two, axis).min(axis=-1)
-        seen = _seen_from(one, two)
+        seen = seen_from(one, two)
         shift = np.hypot(seen[..., 0] - self.straight, seen[..., 1])
         moved = shift + 2 * self.radius[self.pairs[:, 1]] * np.abs(np.sin(seen[..., 2] / 2))
         apart = (begins - ends >= self.needed) | (self.gaps - moved >= self.needed)
         between = _moved(self.own, one) - _moved(self.other, two)
         together = np.hypot(between[..., 0], between[..., 1]) <= self.reach
         return np.asarray(np.where(self.tied, together, apart))
-
-
-def _seen_from(own: Floats, other: Floats) -> Floats:
-    """The pose of another (..., 3) in one's own frame."""
-    cos, sin = np.cos(own[..., 2]), np.sin(own[..., 2])
-    x, y, turn = np.moveaxis(other - own, -1, 0)
-    return np.stack([cos * x + sin * y, cos * y - sin * x, turn], axis=-1)
 
 
 def _padded(strip: Strip) -> Floats:

@@ -34,12 +34,12 @@ _MOST = 1e4
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """One connected piece of a region, made ready. `obstacles` are convex rings (n, 2), anticlockwise."""
+    """One connected piece of a region, made ready. `obstacles` are convex and anticlockwise."""
 
     polygon: Polygon
     normals: Floats
     offsets: Floats
-    obstacles: tuple[Floats, ...]
+    obstacles: Rings
 
 
 class Copies:
@@ -113,7 +113,7 @@ def room_of(polygon: Polygon) -> Room:
     ]
     holes = [Polygon(ring) for ring in whole.interiors]
     obstacles = [ring for piece in (*pockets, *holes) for ring in _convex_pieces(piece)]
-    return Room(whole, normals, offsets, tuple(obstacles))
+    return Room(whole, normals, offsets, Rings(obstacles))
 
 
 def _convex_pieces(piece: Polygon) -> list[Floats]:
@@ -141,24 +141,45 @@ def _ring(piece: Any) -> Floats:
     return np.asarray(shapely.get_coordinates(orient(piece.convex_hull))[:-1])
 
 
-def _minkowski_sums(rings: Sequence[Floats], other: Floats) -> tuple[Floats, Floats, Any]:
+class Rings:
+    """Convex rings made ready to be added to others: their lowest corners (r, 2), and their edges from there
+    on (r, e, 2) with their angles (r, e), padded to as many edges as the longest has."""
+
+    def __init__(self, rings: Sequence[Floats]) -> None:
+        ready = [_from_lowest(ring) for ring in rings]
+        self.counts = np.array([len(ring) for ring in rings], dtype=np.int64)
+        self.first = np.array([first for first, _ in ready]).reshape(-1, 2)
+        self.edges = np.zeros((len(rings), int(self.counts.max(initial=0)), 2))
+        self.angles = np.full(self.edges.shape[:2], np.inf)
+        for number, (_, edges) in enumerate(ready):
+            self.edges[number, : len(edges)] = edges
+            self.angles[number, : len(edges)] = _angles(edges)
+
+
+def _minkowski_sums(rings: Rings, other: Floats) -> tuple[Floats, Floats, Any]:
     """`fixed`, `growing` (both (m, 2)) and counts: `fixed + s * growing` are the corners of ring + s * other.
 
     The edges of a sum of convex sets are those of both, in order of their angles (de Berg and others,
     Computational Geometry, chapter 13; from memory), and that order does not change with s.
     """
-    if not rings:
+    number = len(rings.counts)
+    if number == 0:
         return np.empty((0, 2)), np.empty((0, 2)), np.empty(0, dtype=np.int64)
     other_first, other_edges = _from_lowest(other)
-    fixed, growing = [], []
-    for ring in rings:
-        first, edges = _from_lowest(ring)
-        both = np.concatenate([edges, other_edges])
-        order = np.argsort(np.arctan2(both[:, 1], both[:, 0]) % (2 * np.pi), kind="stable")
-        ours = (order < len(edges))[:, None]
-        fixed.append(first + _before(np.where(ours, both[order], 0.0)))
-        growing.append(other_first + _before(np.where(ours, 0.0, both[order])))
-    return np.concatenate(fixed), np.concatenate(growing), np.array([len(part) for part in fixed])
+    most, counts = rings.edges.shape[1], rings.counts + len(other)
+    angles = np.hstack([rings.angles, np.broadcast_to(_angles(other_edges), (number, len(other)))])
+    order = np.argsort(angles, axis=1, kind="stable")
+    ours = np.concatenate([rings.edges, np.zeros((number, len(other), 2))], axis=1)
+    theirs = np.zeros_like(ours)
+    theirs[:, most:] = other_edges
+    is_corner = np.arange(most + len(other)) < counts[:, None]
+    fixed = rings.first[:, None] + _before(np.take_along_axis(ours, order[..., None], axis=1))
+    growing = other_first + _before(np.take_along_axis(theirs, order[..., None], axis=1))
+    return fixed[is_corner], growing[is_corner], counts
+
+
+def _angles(edges: Floats) -> Floats:
+    return np.asarray(np.arctan2(edges[:, 1], edges[:, 0]) % (2 * np.pi))
 
 
 def _from_lowest(ring: Floats) -> tuple[Floats, Floats]:
@@ -168,8 +189,10 @@ def _from_lowest(ring: Floats) -> tuple[Floats, Floats]:
 
 
 def _before(edges: Floats) -> Floats:
-    """Where each edge begins, the first of them at nought."""
-    return np.concatenate([np.zeros((1, 2)), np.cumsum(edges, axis=0)[:-1]])
+    """Where each edge of the rings (r, e, 2) begins, the first of each at nought."""
+    before = np.zeros_like(edges)
+    np.cumsum(edges[:, :-1], axis=1, out=before[:, 1:])
+    return before
 
 
 def _dual_corners(dual: Floats) -> Floats:

@@ -119,18 +119,53 @@ class Strip:
         )
 
     def shortfall(self, poses: Floats) -> Floats:
-        """How much each pair lacks of the gap it must keep; for touching pairs the gap that has opened."""
-        if len(self.pairs) == 0:
-            return np.zeros(0)
-        apart = self._distances(self.hulls, poses)
+        """How much each pair lacks of the gap it must keep; for touching pairs the gap that has opened.
+
+        Of pairs that must keep a gap, those that lack less than another are left at nought, for only the most
+        that any lacks is asked for.
+        """
+        lacking = np.zeros(len(self.pairs))
         tied = self.gaps <= SLACK
-        # Hulls are quick and never further apart than the ink itself: the ink decides only where they fail.
-        doubtful = np.flatnonzero(tied | (apart < KEPT_GAP * self.gaps))
-        if len(doubtful):
-            posed = self.posed(self.inks, poses)
-            first, second = self.pairs[doubtful].T
-            apart[doubtful] = shapely.distance(posed[first], posed[second])
-        return np.maximum(np.where(tied, apart - self.joint, KEPT_GAP * self.gaps - apart), 0.0)
+        inked = poses[self.inked]
+        for pair in np.flatnonzero(tied).tolist():
+            if not self._still_touch(pair, inked):
+                lacking[pair] = max(self._apart(pair, inked) - self.joint, 0.0)
+        free = np.flatnonzero(~tied)
+        if len(free):
+            first, second = self.pairs[free].T
+            hulls = put(self.hulls, inked)
+            # Hulls are quick and never further apart than the ink itself: of those that may lack the most the
+            # ink decides.
+            most = KEPT_GAP * self.gaps[free] - shapely.distance(hulls[first], hulls[second])
+            worst = 0.0
+            for at in np.argsort(-most):
+                if most[at] <= worst:
+                    break
+                pair = int(free[at])
+                lacking[pair] = max(KEPT_GAP * self.gaps[pair] - self._apart(pair, inked), 0.0)
+                worst = max(worst, float(lacking[pair]))
+        return lacking
+
+    def _apart(self, pair: int, inked: Floats) -> float:
+        """How far apart the inks of a pair are."""
+        numbers = self.pairs[pair]
+        one, other = put(self.inks[numbers], inked[numbers])
+        return float(shapely.distance(one, other))
+
+    def _still_touch(self, pair: int, inked: Floats) -> bool:
+        """Whether a tied pair certainly lacks nothing; the first is prepared, and the second put as the first
+        sees it."""
+        numbers = self.pairs[pair]
+        (seen,) = put(self.inks[numbers[1:]], seen_from(inked[numbers[:1]], inked[numbers[1:]]))
+        shapely.prepare(self.inks[numbers[0]])
+        return bool(shapely.dwithin(self.inks[numbers[0]], seen, self.joint + SLACK / 2))
+
+
+def seen_from(own: Floats, other: Floats) -> Floats:
+    """The pose of another (..., 3) in one's own frame."""
+    cos, sin = np.cos(own[..., 2]), np.sin(own[..., 2])
+    x, y, turn = np.moveaxis(other - own, -1, 0)
+    return np.stack([cos * x + sin * y, cos * y - sin * x, turn], axis=-1)
 
 
 def bend(composition: Composition, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -27,6 +27,10 @@ from layout.shop.shop import FontSpec
 SIZE_CLASSES_MM = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
 #: A font is said to be made for a script when it has this many of its letters, a handful aside.
 _LETTERS_OF_A_SCRIPT = 20
+#: A kept hull: how many corners it has and one more (0 while nobody looked), their sum, by which a row that
+#: is only half written is told, and the corners. A hull with more corners is not kept.
+MOST_KEPT_CORNERS = 48
+KEPT_HULL = 2 + 2 * MOST_KEPT_CORNERS
 _DOTTED_CIRCLE = "\u25cc"
 _LATIN_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
 _NO_POINTS: Floats = np.empty((0, 2))
@@ -53,6 +57,8 @@ class Font:
     def __init__(self, spec: FontSpec) -> None:
         self.spec = spec
         self.kind = spec.kind
+        #: Gives the kept hull (KEPT_HULL,) of a glyph, read and written in place; None for what is not kept.
+        self.kept_hull: Callable[[int], Floats | None] = _nothing_kept
         self._covered: dict[str, bool] = {LINE_FEED: True}
         self._hulls: dict[int, Floats] = {}
         self._shapes: dict[tuple[int, float], tuple[Shape, ...]] = {}
@@ -103,7 +109,13 @@ class Font:
         """Convex hull (n, 2) of a glyph in capital heights, counter-clockwise; it holds the shapes of all
         size classes and stands off the curve by no more than `layout.lettering.hulls.STAND_OFF`."""
         if glyph not in self._hulls:
-            self._hulls[glyph] = hull_around(self._extremes(glyph) / self.capital_height)
+            row = self.kept_hull(glyph)
+            hull = None if row is None else _read_hull(row)
+            if hull is None:
+                hull = hull_around(self._extremes(glyph) / self.capital_height)
+                if row is not None:
+                    _write_hull(row, hull)
+            self._hulls[glyph] = hull
         return self._hulls[glyph]
 
     def shapes(self, glyph: int, height_mm: float) -> tuple[Shape, ...]:
@@ -126,6 +138,24 @@ class Font:
     def _extremes(self, glyph: int) -> Floats:
         """Points (n, 2) in font units whose hull is that of the glyph's ink."""
         raise NotImplementedError
+
+
+def _nothing_kept(_glyph: int) -> None:
+    return None
+
+
+def _read_hull(row: Floats) -> Floats | None:
+    count = int(row[0]) - 1
+    corners = row[2 : 2 + 2 * max(count, 0)].copy()
+    is_whole = 0 <= count <= MOST_KEPT_CORNERS and corners.sum() == row[1]
+    return corners.reshape(-1, 2) if is_whole else None
+
+
+def _write_hull(row: Floats, hull: Floats) -> None:
+    if len(hull) <= MOST_KEPT_CORNERS:
+        row[2 : 2 + hull.size] = hull.ravel()
+        row[1] = hull.ravel().sum()
+        row[0] = len(hull) + 1
 
 
 class OutlineFont(Font):

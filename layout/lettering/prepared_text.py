@@ -90,6 +90,7 @@ def stamp_of(composition: Composition, size_class_mm: float) -> Stamp | None:
 
 #: Capital heights: areas further apart than this stay so under rounding at any height that can be read.
 _APART = 0.0005
+_AT_ONCE = 8
 
 
 def _are_near(areas: Any) -> bool:
@@ -101,4 +102,8 @@ def _are_near(areas: Any) -> bool:
     if len(first) == 0:
         return False
     shapely.prepare(areas[np.unique(first)])
-    return bool(shapely.dwithin(areas[first], areas[second], _APART).any())
+    # Of joined letters the first pair that is looked at is one: a few at a time.
+    return any(
+        shapely.dwithin(areas[first[at : at + _AT_ONCE]], areas[second[at : at + _AT_ONCE]], _APART).any()
+        for at in range(0, len(first), _AT_ONCE)
+    )

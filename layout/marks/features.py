@@ -14,14 +14,13 @@ import math
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any, Protocol
 
 import numpy as np
 import shapely
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
-from layout.lettering.fonts import Font
+from layout.lettering.fonts import KEPT_HULL, Font
 from layout.lettering.typeset import Cluster, Composition, Glyph, glyph_areas, glyph_strokes
 from layout.marks import margins
 from layout.shop.measure import Floats
@@ -40,10 +39,11 @@ _MEASURED_AT_MM = 10.0
 #: The search for a glyph's thinnest stroke, in capital heights.
 _LEAST_STROKE, _MOST_STROKE = 0.004, 0.6
 #: Figures kept of a glyph, in capital heights: its thinnest stroke, its narrowest counter, a width that its
-#: thinnest stroke is not below, and its margins (`layout.marks.margins`). 0 while nobody looked; not a number
-#: where it has no such feature.
+#: thinnest stroke is not below, its margins (`layout.marks.margins`) and its hull. 0 while nobody looked; not
+#: a number where it has no such feature.
 _STROKE, _COUNTER, _NOT_BELOW, _MARGINS = 0, 1, 2, 3
-FIGURES = _MARGINS + margins.FIGURES
+_HULL = _MARGINS + margins.FIGURES
+FIGURES = _HULL + KEPT_HULL
 
 
 class FeatureStore(Protocol):
@@ -221,7 +221,7 @@ def features_of(composition: Composition, *, store: FeatureStore | None = None) 
             spans[glyph.gid] = min(cluster.span, spans.get(glyph.gid, cluster.span))
     measured = [measured_glyph(font, gid, store) for gid in spans]
     counters = [(counter, spans[one.gid]) for one in measured if (counter := one.counter) is not None]
-    return Features(_thinnest_of(measured, spans), _narrowest(counters), _narrowest(_gaps(composition)))
+    return Features(_thinnest_of(measured, spans), _narrowest(counters), _narrowest_gap(composition))
 
 
 def _thinnest_of(measured: Sequence[MeasuredGlyph], spans: Mapping[int, tuple[int, int]]) -> Feature | None:
@@ -245,7 +245,7 @@ def _narrowest(found: Sequence[_Width]) -> Feature | None:
     return Feature(*min(found)) if found else None
 
 
-#: Goes up with every change of what is measured: what was measured before is then measured anew.
+#: Goes up with every change of what is measured, hulls included: it is then measured anew.
 MEASURE_VERSION = 3
 
 
@@ -255,12 +255,25 @@ def font_key(font: Font) -> str:
     return f"features-{MEASURE_VERSION}/{font.spec.sha256}/{font.spec.face_index}/{axes}"
 
 
+def keep_hulls(font: Font, store: FeatureStore | None) -> None:
+    """Let a font's hulls be kept with what is measured of its glyphs."""
+    if store is None or font.__dict__.get("_keeps_in") is store:
+        return
+
+    def kept(glyph: int) -> Floats | None:
+        figures = store.figures(font_key(font), glyph)
+        return None if figures is None else figures[_HULL:]
+
+    font.kept_hull = kept
+    font.__dict__["_keeps_in"] = store
+
+
 class MeasuredGlyph:
     """What is measured of one glyph, each when it is first asked for. Lengths are capital heights."""
 
     def __init__(self, font: Font, gid: int, figures: Floats) -> None:
         self.gid = gid
-        self.margins = margins.Margins(self._region, figures[_MARGINS:])
+        self.margins = margins.Margins(self._region, figures[_MARGINS:_HULL])
         self._font, self._figures = font, figures
 
     @property
@@ -290,6 +303,7 @@ class MeasuredGlyph:
     def measure(self) -> None:
         """Measure all that was not measured yet. Raises FontRefused."""
         has_ink, _ = self.stroke is not None, self.counter
+        self._font.hull(self.gid)
         if has_ink:
             self.margins.look_at_all()
 
@@ -327,23 +341,25 @@ def measured_glyph(font: Font, gid: int, store: FeatureStore | None = None) -> M
     return remembered[gid]
 
 
-def _gaps(composition: Composition) -> list[_Width]:
-    """Of neighbours in a line, and of any others whose boxes come nearer than the narrowest of those gaps.
+def _narrowest_gap(composition: Composition) -> Feature | None:
+    """The narrowest gap between any two clusters that don't touch: of neighbours in a line, of letters of two
+    lines set close, or of those on both sides of a very narrow one.
 
-    The others are letters of two lines set close, or those on both sides of a very narrow one.
+    Pairs are looked at by how near their boxes come, and only while a nearer one is possible.
     """
     font = composition.font
     boxed = [(c, box) for c in composition.clusters if (box := _box(font, c)) is not None]
-    inked = [cluster for cluster, _ in boxed]
-    found = [
-        gap for a, b in pairwise(inked) if a.line == b.line and (gap := _gap_width(font, a, b)) is not None
-    ]
-    least = min(found)[0] if found else np.inf
-    for one, other in _nearer_than(least, [box for _, box in boxed]):
-        gap = _gap_width(font, inked[one], inked[other])
-        if gap is not None and (other - one > 1 or inked[one].line != inked[other].line):
-            found.append(gap)
-    return found
+    if len(boxed) < 2:
+        return None
+    ones, others, apart = _pairs_by_nearness([box for _, box in boxed])
+    best: _Width | None = None
+    for one, other, least in zip(ones, others, apart, strict=True):
+        if best is not None and least > best[0]:
+            break
+        gap = _gap_width(font, boxed[one][0], boxed[other][0])
+        if gap is not None and (best is None or gap < best):
+            best = gap
+    return Feature(*best) if best is not None else None
 
 
 def _gap_width(font: Font, a: Cluster, b: Cluster) -> _Width | None:
@@ -372,15 +388,15 @@ def _box(font: Font, cluster: Cluster) -> _Box | None:
     return min(x0), min(y0), max(x1), max(y1)
 
 
-def _nearer_than(least: float, boxes: Sequence[_Box]) -> list[tuple[int, int]]:
-    """Pairs of boxes that come nearer to one another than that."""
-    if len(boxes) < 2:
-        return []
+def _pairs_by_nearness(boxes: Sequence[_Box]) -> tuple[list[int], list[int], list[float]]:
+    """All pairs of boxes by their numbers, the nearest first, and how far apart each two are."""
     x0, y0, x1, y1 = np.array(boxes).T
-    across = np.maximum(x0[:, None] - x1, x0 - x1[:, None])
-    up = np.maximum(y0[:, None] - y1, y0 - y1[:, None])
-    near = (across < least) & (up < least)
-    return [(int(one), int(other)) for one, other in np.argwhere(near) if one < other]
+    one, other = np.triu_indices(len(boxes), 1)
+    across = np.maximum(x0[one] - x1[other], x0[other] - x1[one])
+    up = np.maximum(y0[one] - y1[other], y0[other] - y1[one])
+    apart = np.hypot(np.maximum(across, 0.0), np.maximum(up, 0.0))
+    order = np.argsort(apart, kind="stable")
+    return one[order].tolist(), other[order].tolist(), apart[order].tolist()
 
 
 def _gap(font: Font, a: Cluster, b: Cluster) -> float:

@@ -2,8 +2,8 @@
 processes map into their memory.
 
 A table has a row for every glyph number that a font can have, with its figures (`layout.marks.features`):
-thinnest stroke, narrowest counter, and what the glyph has in hand when it is burned. Rows that nobody has
-measured take no room on the disk (a sparse file), and a figure is written when it is first needed, or by
+thinnest stroke, narrowest counter, what the glyph has in hand when it is burned, its hull. Rows that nobody
+has measured take no room on the disk (a sparse file), and a figure is written when it is first needed, or by
 `ricasso fonts measure`. Every process that measures a glyph finds the same figures, so two that write one at
 once write the same.
 """
@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from layout.lettering.fonts import FontRefused, open_font
-from layout.marks.features import FIGURES, measured_glyph
+from layout.marks.features import FIGURES, keep_hulls, measured_glyph
 from layout.shop.measure import Floats
 from layout.shop.shop import FontSpec
 
@@ -90,6 +90,7 @@ def _measure(spec: FontSpec, folder: Path, glyphs: tuple[int, ...]) -> tuple[int
     font, tables, said = open_font(spec), FontTables(folder), ""
     for glyph in glyphs:
         try:
+            keep_hulls(font, tables)
             measured_glyph(font, glyph, tables).measure()
         except FontRefused as error:
             said = str(error)

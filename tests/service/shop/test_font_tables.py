@@ -6,9 +6,13 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
+from layout.lettering import fonts
 from layout.lettering.fonts import open_font
 from layout.marks import features
-from layout.marks.features import font_key, measured_glyph
+from layout.marks.features import FIGURES, font_key, keep_hulls, measured_glyph
+from layout.shop.measure import Floats
 from service.cli.main import run
 from service.shop import catalogue
 from service.shop.font_tables import FontTables
@@ -16,23 +20,29 @@ from service.shop.font_tables import FontTables
 SHOP = catalogue.load(catalogue.default_folder())
 
 
+def row(tables: FontTables, font: str, glyph: int) -> Floats:
+    figures = tables.figures(font, glyph)
+    assert figures is not None
+    return figures
+
+
 def test_what_one_process_wrote_another_reads_to_the_last_bit(tmp_path: Path) -> None:
     here, there = FontTables(tmp_path), FontTables(tmp_path)
 
-    assert not there.figures("a font", 65_535).any()
-    here.figures("a font", 65_535)[0] = math.pi
+    assert not row(there, "a font", 65_535).any()
+    row(here, "a font", 65_535)[0] = math.pi
 
-    assert there.figures("a font", 65_535)[0] == math.pi
-    assert not there.figures("a font", 65_534).any()
-    assert not there.figures("another font", 65_535).any()
-    assert FontTables(tmp_path).figures("a font", 65_535)[0] == math.pi
+    assert row(there, "a font", 65_535)[0] == math.pi
+    assert not row(there, "a font", 65_534).any()
+    assert not row(there, "another font", 65_535).any()
+    assert row(FontTables(tmp_path), "a font", 65_535)[0] == math.pi
 
 
 def test_a_number_that_no_font_can_have_is_left_out(tmp_path: Path) -> None:
     assert FontTables(tmp_path).figures("a font", 1 << 20) is None
 
 
-def test_a_glyph_is_measured_once_for_all_who_ask(tmp_path: Path, monkeypatch) -> None:
+def test_a_glyph_is_measured_once_for_all_who_ask(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     spec = SHOP.fonts["lato-bold"]
     first, second = (open_font(replace(spec, font=name)) for name in ("once", "again"))
     glyph = 40
@@ -47,12 +57,30 @@ def test_a_glyph_is_measured_once_for_all_who_ask(tmp_path: Path, monkeypatch) -
     assert measured_glyph(second, glyph, FontTables(tmp_path)).stroke == measured
 
 
-def test_the_command_measures_every_letter_of_a_font(tmp_path: Path, monkeypatch) -> None:
+def test_a_hull_is_kept_to_the_last_bit_and_not_believed_half_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    spec, glyph, tables = SHOP.fonts["lato-bold"], 40, FontTables(tmp_path)
+    plain, first, second, third = (open_font(replace(spec, font=name)) for name in ("a", "b", "c", "d"))
+    for font in (first, second, third):
+        keep_hulls(font, tables)
+    hull = plain.hull(glyph)
+
+    assert first.hull(glyph).tobytes() == hull.tobytes()
+    with monkeypatch.context() as patched:
+        patched.setattr(fonts, "hull_around", None)
+        assert second.hull(glyph).tobytes() == hull.tobytes()
+    row(tables, font_key(first), glyph)[FIGURES - 96 + 3] += 0.25
+
+    assert third.hull(glyph).tobytes() == hull.tobytes()
+
+
+def test_the_command_measures_every_letter_of_a_font(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("RICASSO_DATA", str(tmp_path))
 
     assert run(["fonts", "measure", "line-sans", "--processes", "1"]) == 0
 
     font, tables = open_font(SHOP.fonts["line-sans"]), FontTables(tmp_path / "font-tables")
-    strokes = [tables.figures(font_key(font), glyph)[0] for glyph in font.glyphs]
+    strokes = [row(tables, font_key(font), glyph)[0] for glyph in font.glyphs]
     assert all(math.isnan(stroke) for stroke in strokes)  # looked at, and there are none
     assert run(["fonts", "measure", "no-such-font"]) == 1
