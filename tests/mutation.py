@@ -61,7 +61,7 @@ LIBRARIES = (
 )
 OPTIONS = [
     "-q", "-x", "--no-header", "--tb=no", "-p", "no:randomly", "-p", "no:cacheprovider", "-p", "no:xdist",
-    "-m", "not postgres and not redis and not page", "--hypothesis-seed=1",
+    "-m", "not long and not postgres and not redis and not page", "--hypothesis-seed=1", "--timeout=0",
     "-W", "ignore:Module already imported",
 ]  # fmt: skip  # options with their values
 #: A fault may make its tests this many times as slow, and a start on top; beyond that it is caught.

@@ -117,6 +117,15 @@ def moved(number: int, *, prepares: float = 0.0, begins: float = 0.0, ends: floa
     )
 
 
+def again_on(copy: str, *, after: float) -> Plan:
+    """The last load on the copy of the one before, prepared so long after that has ended."""
+    before, last = the_plan().loads[1:]
+    begins = before.ends + after + SEAT_S
+    return with_load(
+        2, copy=copy, prepares=before.ends + after, begins=begins, ends=begins + last.ends - last.begins
+    )
+
+
 def test_the_plan_as_it_stands_can_be_carried_out() -> None:
     assert inspect_plan(the_backlog(), the_plan()) == ()
 
@@ -164,6 +173,10 @@ def test_what_sits_where_it_may_not_is_named(plan: Plan, code: str) -> None:
         (moved(2, prepares=-1.0), ["two_places", "two_preparing"]),
         (moved(2, begins=-1.0, ends=-1.0), ["two_burning"]),
         (with_load(2, copy="Q-1"), ["copy_in_use"]),
+        # The same copy again, fetched when the load before has ended; a second too early.
+        (again_on("Q-1", after=0.0), []),
+        (again_on("Q-1", after=-SLACK_S), []),
+        (again_on("Q-1", after=-1.0), ["copy_in_use"]),
         (with_load(1, changes=0, ends=the_plan().loads[1].begins + 2 * BURN_S), ["change_not_counted"]),
         # Within the tolerance nothing is wrong.
         (moved(0, prepares=-SLACK_S), []),

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from layout.seating import calibration
 from layout.seating.calibration import measure
 from layout.seating.registration import nominal, to_station
 from layout.shop.shop import Shop
@@ -130,3 +131,32 @@ def test_what_is_not_there_can_not_be_measured(station: str, copy: str, marks: t
 def test_one_mark_determines_nothing() -> None:
     with pytest.raises(ValueError, match="2 to 9 marks"):
         measure(a_shop(), "left", "one", {1: (0.0, 0.0)})
+
+
+@pytest.mark.parametrize(
+    ("station", "copy", "missing"),
+    [
+        ("nowhere", "one", "station nowhere"),
+        ("left", "three", "named three"),
+        ("left", "spare", "named spare"),
+    ],
+)
+def test_a_copy_or_station_that_is_not_there_is_named(station: str, copy: str, missing: str) -> None:
+    """`spare` is a copy of a plate that the station does not take."""
+    shop = a_shop()
+    spare = replace(shop.plates["bench"], plate="other", copies=("spare",))
+    shop = replace(shop, plates={**shop.plates, "other": spare})
+
+    with pytest.raises(KeyError, match=missing):
+        measure(shop, station, copy, met(shop))
+
+
+def test_a_mark_at_its_limit_is_taken_and_one_beyond_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    shop = a_shop()
+    moved = met(shop, m1=(0.3, 0.0))
+    farthest = max(one.off_mm for one in measure(shop, "left", "one", moved).met)
+
+    monkeypatch.setattr(calibration, "MARK_LIMIT_MM", farthest)
+    assert "mark_off" not in codes(measure(shop, "left", "one", moved))
+    monkeypatch.setattr(calibration, "MARK_LIMIT_MM", farthest - 1e-9)
+    assert "mark_off" in codes(measure(shop, "left", "one", moved))

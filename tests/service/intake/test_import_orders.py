@@ -151,6 +151,22 @@ def test_the_row_of_a_wrong_inscription_is_named_not_the_first_of_its_order(tool
     assert reported.message.startswith("zone: ")
 
 
+def test_a_wrong_date_is_named_by_the_first_row_of_its_order(tools: Tools) -> None:
+    rows = [an_order("W-2", line=line).replace("2026-12-01", "soon") for line in ("1", "2")]
+
+    good, wrong = take(tools, orders_file(an_order("W-1"), *rows))
+
+    assert (good.result, wrong.row, wrong.result) == (Result.TAKEN, 3, Result.REFUSED)
+
+
+def test_a_priority_is_taken_and_an_empty_cell_is_none(tools: Tools) -> None:
+    heading = HEADING.strip() + ",priority\n"
+    take(tools, orders_file(an_order("W-1") + ",7", an_order("W-2") + ",", heading=heading))
+
+    with tools.database.reading() as session:
+        assert dict(session.execute(select(Order.order_ref, Order.priority)).all()) == {"W-1": 7, "W-2": 0}
+
+
 @pytest.mark.parametrize(
     ("content", "message"),
     [

@@ -19,7 +19,9 @@ from service.cli import saying
 from service.intake import homeless, line_holds, proof_links
 from service.records.db import Database
 from service.records.errors import MoveNotAllowed
-from service.records.tables import Event, Order
+from service.records.tables import Event, Job, Order
+from service.records.who import SWEEP, By
+from service.stock import holds as unit_holds
 from service.stock import reservations as stock
 from tests.benches import Bench, a_bench_shop, turning_plate
 from tests.clocks import SetClock
@@ -130,6 +132,35 @@ def test_a_change_asked_for_holds_a_unit_that_was_ready_and_no_look_lets_it_go(b
     assert holds(bench)[0]["details"] == {"wish": "Nan, not Nann"}
     assert bench.next().status_code == 204
     assert approve(bench, by="buyer", said_by="Mrs Hale: leave it").json()["state"] == "ready"
+
+
+def test_a_change_asked_for_waits_since_it_was_asked_for(bench: Bench) -> None:
+    bench.order()
+    bench.clock.advance(hours=5)
+    ask_for_change(bench)
+    asked_at = bench.clock().isoformat()
+    bench.clock.advance(hours=1)
+
+    assert [hold["since"] for hold in holds(bench)] == [asked_at]
+
+
+def test_units_held_by_the_bench_are_one_hold_since_the_last_of_them(bench: Bench) -> None:
+    bench.order(quantity=3)
+    for job, hours in (("J1", 1), ("J3", 2)):
+        bench.clock.advance(hours=hours)
+        bench.database.write(
+            lambda session, job=job: unit_holds.hold(
+                session, session.get_one(Job, int(job[1:])), unit_holds.DOES_NOT_FIT,
+                by=By(SWEEP, bench.clock()), why=f"{job} fits nowhere",
+            )
+        )  # fmt: skip
+    last = bench.clock().isoformat()
+    bench.clock.advance(hours=1)
+
+    (hold,) = holds(bench)
+
+    assert (hold["reason"], hold["since"]) == ("does_not_fit", last)
+    assert hold["details"] == {"jobs": ["J1", "J3"], "said": ["J1 fits nowhere", "J3 fits nowhere"]}
 
 
 def test_a_change_asked_for_takes_a_unit_out_of_a_load_that_has_not_started(bench: Bench) -> None:

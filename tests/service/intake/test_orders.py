@@ -596,6 +596,24 @@ def test_a_line_of_a_set_keeps_its_height_when_its_words_change(counter: Counter
     assert _heights(changed["lines"]) == before and before[0] == before[1]
 
 
+def test_a_line_of_a_set_that_has_to_be_smaller_now_is_smaller(counter: Counter) -> None:
+    """It is never made taller than it can be for the others' sake."""
+    taken = counter.post_order(an_order(lines=[a_named_line("1", "Bo"), a_named_line("2", "Zoë", "1")]))
+    before = _heights(taken.json()["lines"])
+
+    changed = counter.ask(
+        "desk",
+        "PATCH",
+        f"/v1/orders/{taken.json()['id']}/lines/2",
+        {"inscriptions": a_named_line("2", "Bartholomew Featherstonehaugh", "1")["inscriptions"]},
+        If_Match=taken.headers["ETag"],
+    ).json()
+
+    after = _heights(changed["lines"])
+    assert changed["lines"][1]["verdict"] == "accept"
+    assert after[0] == before[0] > after[1]
+
+
 @pytest.mark.parametrize("named", ["2", "1"])
 def test_a_set_with_a_line_that_is_not_there_is_refused(counter: Counter, named: str) -> None:
     answer = counter.post_order(an_order(lines=[a_named_line("1", "Bo", named)]))
