@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from sqlalchemy.exc import IntegrityError
@@ -10,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from layout.loading.next_load import propose
 from layout.loading.planned_load import follow
-from layout.loading.values import Bare, FreePlate, Proposal
+from layout.loading.values import Bare, Candidate, FreePlate, Proposal
 from layout.shop.shop import Shop
 from service.loads import calibrations, leases, waiting
 from service.loads import load_rows as rows
@@ -45,7 +46,7 @@ def next_load(
     Asked again, an operator gets the unstarted load that he holds, with its lease renewed. While somebody
     else prepares a load at the station there is nothing to do there.
 
-    Raises BadRequest for an unknown station, DatabaseBusy when others were faster every time.
+    Raises BadRequest for an unknown station, DatabaseBusy when others are taking what waits at this moment.
     """
     if station not in shop.stations:
         raise BadRequest(f"no station named {station}", field="station")
@@ -77,19 +78,48 @@ def next_load(
     return load, True
 
 
+@dataclass(frozen=True, slots=True)
+class _Queue:
+    """The head of the queue at a station, what its plan has next, and the jobs that were left out when they
+    were read."""
+
+    jobs: list[Candidate]
+    ahead: Ahead | None
+    left_out: frozenset[str]
+
+    def without(self, lost: set[str]) -> _Queue:
+        ahead = self.ahead.without(lost) if self.ahead is not None else None
+        return replace(self, jobs=[job for job in self.jobs if job.job not in lost], ahead=ahead)
+
+
+def _queue(session: Session, shop: Shop, station: str, *, now: datetime, but: Collection[str] = ()) -> _Queue:
+    jobs = waiting.candidates(session, shop, station, but=[number(JOB, job) for job in but])
+    ahead = kept_plan.ahead(session, shop, station, jobs, now=now)
+    return _Queue(jobs, ahead, frozenset(but)).without(set(but))
+
+
 def _choose(session: Session, shop: Shop, station: str, *, now: datetime) -> Proposal | None:
     """A proposal whose jobs and copy this transaction has for itself: the plan's next load as far as it still
-    holds, else what the queue gives on the spot."""
-    jobs = waiting.candidates(session, shop, station)
+    holds, else what the queue gives on the spot.
+
+    What others are taking at this moment is left out, and the queue is read on behind it. None only where
+    that leaves nothing out: otherwise work may well wait, and DatabaseBusy says to ask again.
+    """
+    queue = _queue(session, shop, station, now=now)
     lots = waiting.bare(session, shop, station)
     urgent_by = waiting.urgent_by(now)
-    ahead = kept_plan.ahead(session, shop, station, jobs, now=now)
     mine: set[str] = set()
+    lost: set[str] = set()
     taken: set[str] = set()
     for _ in range(_LOOKS):
         plates = waiting.free_plates(shop, station, in_use=rows.copies_in_use(session) | taken)
-        proposal = _planned(ahead, plates, bare=lots, urgent_by=urgent_by)
-        proposal = proposal or propose(jobs, plates, bare=lots, urgent_by=urgent_by)
+        proposal = _planned(queue.ahead, plates, bare=lots, urgent_by=urgent_by)
+        proposal = proposal or propose(queue.jobs, plates, bare=lots, urgent_by=urgent_by)
+        if lost - queue.left_out and not _is_full(shop, proposal):
+            queue = _queue(session, shop, station, but=lost, now=now)
+            continue
+        if proposal is None and (lost or taken):
+            break
         if proposal is None:
             return None
         if not claims.try_copy(session, proposal.copy):
@@ -100,12 +130,16 @@ def _choose(session: Session, shop: Shop, station: str, *, now: datetime) -> Pro
         wanted = [job for job in proposal.jobs if job not in mine]
         locked = claims.lock_ready(session, [number(JOB, job) for job in wanted])
         mine |= {public(JOB, job_id) for job_id in locked}
-        lost = set(wanted) - mine
-        if not lost:
+        missed = set(wanted) - mine
+        if not missed:
             return proposal
-        jobs = [job for job in jobs if job.job not in lost]
-        ahead = ahead.without(lost) if ahead is not None else None
-    raise DatabaseBusy("too many claims at the same moment; try again")
+        lost |= missed
+        queue = queue.without(missed)
+    raise DatabaseBusy("others are claiming at this moment; try again")
+
+
+def _is_full(shop: Shop, proposal: Proposal | None) -> bool:
+    return proposal is not None and len(proposal.turns[0]) == len(shop.plates[proposal.plate].slots)
 
 
 def _planned(

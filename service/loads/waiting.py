@@ -41,12 +41,12 @@ def free_plates(shop: Shop, station: str, *, in_use: Collection[str]) -> list[Fr
     ]
 
 
-def candidates(session: Session, shop: Shop, station: str) -> list[Candidate]:
-    """The most urgent jobs that the station can take, in queue order."""
+def candidates(session: Session, shop: Shop, station: str, *, but: Collection[int] = ()) -> list[Candidate]:
+    """The most urgent jobs that the station can take, in queue order; those of `but` are passed over."""
     blades = _blades(shop, station)
     able: list[Candidate] = []
     for limit in LOOKS:
-        queue = claims.ready_jobs(session, blades, limit=limit)
+        queue = claims.ready_jobs(session, blades, but=but, limit=limit)
         able = _candidates(session, shop, station, queue)
         if len(able) >= ENOUGH or len(queue) < limit:
             break

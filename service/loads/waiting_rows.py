@@ -60,15 +60,19 @@ WAITING = (
 _READY = (Job.state == JobState.READY.value, or_(Job.bin.is_not(None), Job.unit_in_hand))
 
 
-def ready_jobs(session: Session, blades: Collection[str], *, limit: int) -> list[Waiting]:
-    """The most urgent ready jobs of those blades in queue order, their units reserved or in hand.
+def ready_jobs(
+    session: Session, blades: Collection[str], *, limit: int, but: Collection[int] = ()
+) -> list[Waiting]:
+    """The most urgent ready jobs of those blades in queue order, without those of `but`; their units are
+    reserved or in hand.
 
     Each blade's own queue is read from its head (the index `ix_job_queue`) and the heads are merged, so the
     time does not depend on how many jobs wait.
     """
+    passed_over = [Job.id.not_in(sorted(but))] if but else []
     queues = [
         select(*WAITING)
-        .where(Job.blade == blade, *_READY)
+        .where(Job.blade == blade, *_READY, *passed_over)
         .order_by(Job.priority.desc(), Job.ship_by, Job.id)
         .limit(limit)
         .subquery()

@@ -21,6 +21,7 @@ from layout.shop.shop import Shop
 from service.bench import acts as bench
 from service.bench import claim as claims
 from service.bench.acts import Held
+from service.loads import waiting, waiting_rows
 from service.loads.leases import etag_of
 from service.plan import in_force as kept_plan
 from service.records.db import Database, open_engine
@@ -172,6 +173,58 @@ def test_twenty_claimers_take_two_thousand_jobs_once_each(
         ).all()
     assert all(slots == jobs <= SLOTS for slots, jobs in per_load)
     assert len(per_load) <= JOBS / SLOTS * 1.1  # claimers must not take the queue apart in crumbs
+
+
+def test_of_claimers_at_the_same_moment_none_hears_that_there_is_nothing_while_work_waits(
+    database: Database,
+) -> None:
+    """What is read of the queue at first is not enough for a whole plate to each of them."""
+    shop = the_shop()
+    put_backlog(database, shop, jobs=STATIONS * SLOTS + 40)
+    begin = threading.Barrier(STATIONS)
+
+    def claimer(number: int) -> int:
+        begin.wait()
+        return len(guarded(database, shop, f"s{number}", f"operator {number}"))
+
+    with ThreadPoolExecutor(STATIONS) as pool:
+        taken = list(pool.map(claimer, range(1, STATIONS + 1)))
+
+    assert taken == [SLOTS] * STATIONS
+
+
+@pytest.mark.postgres
+def test_a_claim_reads_on_behind_what_others_are_taking(postgres_database: Database) -> None:
+    shop = the_shop()
+    put_backlog(postgres_database, shop, jobs=waiting.ENOUGH + SLOTS)
+    with postgres_database.reading() as session:
+        queue = list(session.scalars(select(Job.id).order_by(Job.ship_by, Job.id)))
+
+    with postgres_database.writing() as other:
+        assert len(waiting_rows.lock_ready(other, queue[: waiting.ENOUGH])) == waiting.ENOUGH
+        taken = guarded(postgres_database, shop, "s1", "operator 1")
+
+    assert sorted(taken) == sorted(queue[waiting.ENOUGH :])
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize("what", ["jobs", "copies"])
+def test_a_claim_never_says_nothing_to_do_of_what_others_may_still_give_back(
+    postgres_database: Database, what: str
+) -> None:
+    shop = a_bench_shop(turning_plate(copies=2))
+    put_backlog(postgres_database, shop, jobs=4)
+
+    with postgres_database.writing() as other:
+        if what == "jobs":
+            waiting_rows.lock_ready(other, list(other.scalars(select(Job.id))))
+        else:
+            assert all(waiting_rows.try_copy(other, copy) for copy in shop.plates["turning"].copies)
+        with pytest.raises(DatabaseBusy):
+            guarded(postgres_database, shop, "s1", "operator 1")
+        other.rollback()
+
+    assert len(guarded(postgres_database, shop, "s1", "operator 1")) == 4
 
 
 def test_the_naive_claim_fails_under_the_same_storm(database: Database) -> None:
