@@ -29,6 +29,8 @@ from service.stock import reservations as stock
 from tests.clocks import SetClock
 
 _numbers = itertools.count(1)
+#: What was measured of fonts, for all tests and for the next run.
+FONT_TABLES = Path(".test-features")
 
 
 @functools.cache
@@ -107,7 +109,7 @@ def some_tools(database: Database, clock: SetClock, folder: Path, **settings: An
         database=database,
         settings=Settings(data=folder, check_workers=0, sweep_seconds=3600, **settings),
         catalogue=shelf,
-        geometry=Geometry(shelf.folder, Path(".test-features"), workers=0, timeout_seconds=60),
+        geometry=Geometry(shelf.folder, FONT_TABLES, workers=0, timeout_seconds=60),
         clock=clock,
     )
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 
 from tests.bench.timing import figure, input_line
-from tests.pages.shop import ServedShop
+from tests.pages.shop import ServedShop, make_first_start
 from tests.pages.taps import SIX, one_load
 
 
@@ -19,11 +19,11 @@ def main() -> None:
         print("# taps_per_load: NOT MEASURED, there is no chromium here")
         return
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
-        shop = ServedShop(Path(folder) / "data")
+        shop = ServedShop(Path(folder) / "data", make_first_start(Path(folder) / "first"))
         shop.start()
         try:
             for station in ("north", "south"):
-                (shop.settings.data / "stations" / station).mkdir(parents=True)
+                (shop.data / "stations" / station).mkdir(parents=True)
             shop.order("AQ-1", SIX)
             browser = playwright.chromium.launch(
                 executable_path=found, args=["--no-sandbox", "--disable-gpu"]

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
-from tests.pages.shop import ServedShop
+from tests.pages.shop import FirstStart, ServedShop, make_first_start
 
 _CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 _FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
@@ -28,9 +28,14 @@ def browser() -> Iterator[Browser]:
         browser.close()
 
 
+@pytest.fixture(scope="session")
+def first_start(tmp_path_factory: pytest.TempPathFactory) -> FirstStart:
+    return make_first_start(tmp_path_factory.mktemp("first-start") / "data")
+
+
 @pytest.fixture
-def shop(tmp_path: Path) -> Iterator[ServedShop]:
-    served = ServedShop(tmp_path / "data")
+def shop(tmp_path: Path, first_start: FirstStart) -> Iterator[ServedShop]:
+    served = ServedShop(tmp_path / "data", first_start)
     served.start()
     yield served
     served.stop()

@@ -1,50 +1,86 @@
-"""A served shop for browsers: its own port and data folder, stopped and started again when a test says so."""
+"""A shop for the pages' tests: as it stands after its first start, or served to browsers on its own port.
+
+The first start (tables, opening stock, a key of each role) is made once in a process; each test gets a copy
+of its folder. Geometry runs in the request's own thread, with what all tests have measured of fonts.
+"""
 
 from __future__ import annotations
 
+import shutil
 import socket
 import threading
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import httpx
 import uvicorn
+from sqlalchemy import event
 
 from service.app import create_app
+from service.records import clock
+from service.records.db import Database, open_engine
 from service.records.who import Role
 from service.requests import keys
 from service.running.assembly import assemble
+from service.shop.geometry_workers import Geometry
 from service.shop.settings import Settings
+from service.shop.tools import Tools
 from service.stock import import_stock as imports
+from tests.counter import FONT_TABLES, the_shelf
 
 _WORDS = {"zone": "heel", "text": "For Nan", "font": "lato-bold", "height_mm": 5}
 
 
-class ServedShop:
-    """The service over HTTP in this process. Geometry runs in the request's own thread."""
+@dataclass(frozen=True)
+class FirstStart:
+    """A data folder after the service's first start, and its keys by role."""
 
-    def __init__(self, data: Path) -> None:
+    folder: Path
+    keys: dict[str, str]
+
+    def copied(self, data: Path, **settings: Any) -> Tools:
+        """The service's tools around a copy of the folder, or around what became of that copy."""
+        if not data.exists():
+            shutil.copytree(self.folder, data)
+        chosen = Settings(data=data, check_workers=0, sweep_seconds=60, **settings)
+        shelf = the_shelf()
+        engine = open_engine(chosen.url)
+        # It need not outlast a loss of power.
+        event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA synchronous=OFF"))
+        geometry = Geometry(shelf.folder, FONT_TABLES, workers=0, timeout_seconds=chosen.check_seconds)
+        return Tools(Database(engine), chosen, shelf, geometry, clock.now)
+
+
+def make_first_start(folder: Path) -> FirstStart:
+    tools = assemble(Settings(data=folder, check_workers=0))
+    imports.open_the_store_room(tools)
+    made = {
+        role.value: tools.database.write(
+            lambda session, role=role: keys.new_key(session, role, client=role.value, now=tools.clock())
+        )
+        for role in Role
+    }
+    tools.database.engine.dispose()
+    return FirstStart(folder, made)
+
+
+class ServedShop:
+    """The service over HTTP in this process, stopped and started again when a test says so."""
+
+    def __init__(self, data: Path, first_start: FirstStart) -> None:
         with socket.socket() as any_port:
             any_port.bind(("127.0.0.1", 0))
             self.port: int = any_port.getsockname()[1]
         self.address = f"http://127.0.0.1:{self.port}"
-        self.settings = Settings(
-            data=data, check_workers=0, log_level="ERROR", sweep_seconds=60, callbacks_to_loopback=True
-        )
+        self.keys = first_start.keys
+        self.data, self._first_start = data, first_start
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
-        self.keys: dict[str, str] = {}
 
     def start(self) -> None:
-        tools = assemble(self.settings)
-        imports.open_the_store_room(tools)
-        if not self.keys:
-            now = tools.clock()
-            for role in Role:
-                self.keys[role.value] = tools.database.write(
-                    lambda session, role=role: keys.new_key(session, role, client=role.value, now=now)
-                )
+        tools = self._first_start.copied(self.data, log_level="ERROR", callbacks_to_loopback=True)
         app = create_app(tools)
         config = uvicorn.Config(
             app,

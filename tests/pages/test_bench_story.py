@@ -161,7 +161,7 @@ def test_the_station_s_folder_gets_the_judged_file_and_loses_stale_ones(
     seat_all(page)
     with shop.api("bench") as http:
         station = http.get(f"/v1/loads/{load}").json()["station"]
-    folder = shop.settings.data / "stations" / station
+    folder = shop.data / "stations" / station
     folder.mkdir(parents=True)
     (folder / f"{load}-t1-r0-222222.svg").write_text("stale")
 

@@ -21,49 +21,38 @@ from layout.seating.registration import nominal
 from layout.shop.inscriptions import TextInscription
 from layout.shop.loads import LoadLayout, SlotFill, Turn
 from layout.shop.shop import Shop
-from service.app import create_app
 from service.loads.calibration_answers import LoadCalibrationAnswer
 from service.loads.load_answers import LoadAnswer, PullAnswer, SlotAnswer, TurnAnswer
 from service.papers.load_sheet import load_sheet
 from service.papers.voice import Voice
-from service.records.clock import now
 from service.records.states import LoadState
-from service.records.who import Role
-from service.requests import keys
-from service.running.assembly import assemble
 from service.shop import catalogue
-from service.shop.settings import Settings
-from service.stock import import_stock as imports
+from tests.counter import an_app
+from tests.pages.shop import FirstStart
 
 _MM = 72 / 25.4
 _NOUR = "\u0646\u0648\u0631"
 
 
 @pytest.fixture
-def shop(tmp_path: Path) -> Iterator[tuple[TestClient, dict[str, dict[str, str]]]]:
-    settings = Settings(data=tmp_path, check_workers=0, sweep_seconds=60)
-    tools = assemble(settings)
-    imports.open_the_store_room(tools)
-    headers = {}
-    for role in Role:
-        key = tools.database.write(
-            lambda session, role=role: keys.new_key(session, role, client=role.value, now=now())
-        )
-        headers[role.value] = {"Authorization": f"Bearer {key}"}
-    with TestClient(create_app(tools)) as client:
-        order = {
-            "order_ref": "AQ-1",
-            "ship_by": (datetime.now(UTC) + timedelta(days=3)).isoformat(),
-            "lines": [
-                {"line_ref": "1", "sku": "AQ-CHEESE-14", "quantity": 2,
-                 "inscriptions": [{"zone": "between_holes", "text": _NOUR, "font": "amiri-bold"}]}
-            ],
-        }  # fmt: skip
-        answer = client.post(
-            "/v1/orders", json=order, headers={**headers["store"], "Idempotency-Key": "one-order-1"}
-        )
-        assert answer.status_code == 201, answer.text
-        yield client, headers
+def shop(tmp_path: Path, first_start: FirstStart) -> Iterator[tuple[TestClient, dict[str, dict[str, str]]]]:
+    tools = first_start.copied(tmp_path / "data")
+    headers = {role: {"Authorization": f"Bearer {key}"} for role, key in first_start.keys.items()}
+    client = TestClient(an_app(tools))
+    order = {
+        "order_ref": "AQ-1",
+        "ship_by": (datetime.now(UTC) + timedelta(days=3)).isoformat(),
+        "lines": [
+            {"line_ref": "1", "sku": "AQ-CHEESE-14", "quantity": 2,
+             "inscriptions": [{"zone": "between_holes", "text": _NOUR, "font": "amiri-bold"}]}
+        ],
+    }  # fmt: skip
+    answer = client.post(
+        "/v1/orders", json=order, headers={**headers["store"], "Idempotency-Key": "one-order-1"}
+    )
+    assert answer.status_code == 201, answer.text
+    yield client, headers
+    tools.database.engine.dispose()
 
 
 def codes_in(pdf: bytes, *, dpi: int = 150) -> list[list[str]]:

@@ -9,27 +9,19 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from service.app import create_app
 from service.records.clock import now
-from service.records.who import Role
 from service.requests import key_rows as rows
-from service.requests import keys, sessions
-from service.running.assembly import assemble
-from service.shop.settings import Settings
+from service.requests import sessions
+from tests.counter import an_app
+from tests.pages.shop import FirstStart
 
 
 @pytest.fixture
-def shop(tmp_path: Path) -> Iterator[tuple[TestClient, dict[str, str]]]:
-    settings = Settings(data=tmp_path, check_workers=0, sweep_seconds=60)
-    tools = assemble(settings)
-    made = {
-        role.value: tools.database.write(
-            lambda session, role=role: keys.new_key(session, role, client=role.value, now=now())
-        )
-        for role in Role
-    }
-    with TestClient(create_app(tools), follow_redirects=False) as client:
-        yield client, made
+def shop(tmp_path: Path, first_start: FirstStart) -> Iterator[tuple[TestClient, dict[str, str]]]:
+    tools = first_start.copied(tmp_path / "data")
+    # Not entered as a context manager: the service's own threads would work beside the test.
+    yield TestClient(an_app(tools), follow_redirects=False), first_start.keys
+    tools.database.engine.dispose()
 
 
 def enter(client: TestClient, key: str) -> str:
