@@ -1,20 +1,17 @@
-"""Papers read back by programs that we did not write: MuPDF for pages and sizes, ZXing for the codes.
+"""Papers read back by programs that we did not write: PDFium for pages and sizes, ZXing for the codes.
 
 Data Matrix after ISO/IEC 16022 (memory); the reader is https://github.com/zxing-cpp/zxing-cpp.
 """
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import pymupdf
 import pytest
 import zxingcpp
 from fastapi.testclient import TestClient
-from PIL import Image
 
 from layout.check.feasibility import check
 from layout.seating.registration import nominal
@@ -27,10 +24,10 @@ from service.papers.load_sheet import load_sheet
 from service.papers.voice import Voice
 from service.records.states import LoadState
 from service.shop import catalogue
+from tests import pdf
 from tests.counter import an_app
 from tests.pages.shop import FirstStart
 
-_MM = 72 / 25.4
 _NOUR = "\u0646\u0648\u0631"
 
 
@@ -55,11 +52,10 @@ def shop(tmp_path: Path, first_start: FirstStart) -> Iterator[tuple[TestClient, 
     tools.database.engine.dispose()
 
 
-def codes_in(pdf: bytes, *, dpi: int = 150) -> list[list[str]]:
+def codes_in(paper: bytes, *, dpi: int = 150) -> list[list[str]]:
     """Texts of the two-dimensional codes, page by page."""
-    with pymupdf.open(stream=pdf, filetype="pdf") as document:
-        pictures = [Image.open(io.BytesIO(page.get_pixmap(dpi=dpi).tobytes("png"))) for page in document]
-    return [sorted(one.text for one in zxingcpp.read_barcodes(picture)) for picture in pictures]
+    pictures = pdf.pictures_of(paper, dpi=dpi)
+    return [sorted(code.text for code in zxingcpp.read_barcodes(picture)) for picture in pictures]
 
 
 def take(client: TestClient, headers: dict[str, dict[str, str]]) -> str:
@@ -81,8 +77,7 @@ def test_every_label_bears_its_unit_in_a_code_that_a_reader_reads(
     labels = client.get(f"/v1/loads/{load}/labels.pdf", headers=headers["bench"]).content
 
     assert sorted(codes_in(labels)) == [["J1"], ["J2"]]
-    with pymupdf.open(stream=labels, filetype="pdf") as document:
-        assert (round(document[0].rect.width / _MM), round(document[0].rect.height / _MM)) == (62, 29)
+    assert [round(length / pdf.MM) for length in pdf.sizes_of(labels)[0]] == [62, 29]
 
 
 def test_the_load_sheet_has_a_page_a_turn_with_its_code_file_and_cautions(
@@ -95,8 +90,7 @@ def test_the_load_sheet_has_a_page_a_turn_with_its_code_file_and_cautions(
     sheet = client.get(f"/v1/loads/{load}/sheet.pdf", headers=headers["bench"]).content
 
     assert codes_in(sheet) == [[load]] * len(answer["turns"])
-    with pymupdf.open(stream=sheet, filetype="pdf") as document:
-        words = document[0].get_text()
+    words = pdf.words_of(sheet)[0]
     assert answer["turns"][0]["file"] in words
     assert "laser safety officer" in words and "Class 4" in words
     for slot in answer["turns"][0]["slots"]:
@@ -125,15 +119,12 @@ def test_the_proof_shows_a_short_blade_at_true_size(
 
     proof = client.get("/v1/orders/O1/proof.pdf", headers=headers["store"]).content
 
-    with pymupdf.open(stream=proof, filetype="pdf") as document:
-        black = [
-            drawing["rect"] for drawing in document[0].get_drawings() if drawing["fill"] == (0.0, 0.0, 0.0)
-        ]
-        assert "true size when printed at 100 %" in document[0].get_text()
-    width = max(rect.x1 for rect in black) - min(rect.x0 for rect in black)
-    height = max(rect.y1 for rect in black) - min(rect.y0 for rect in black)
-    assert width / _MM == pytest.approx(x1 - x0, abs=0.05)
-    assert height / _MM == pytest.approx(y1 - y0, abs=0.05)
+    black = [path.box for path in pdf.paths_of(proof)[0] if path.fill == (0, 0, 0)]
+    assert "true size when printed at 100 %" in pdf.words_of(proof)[0]
+    width = max(box[2] for box in black) - min(box[0] for box in black)
+    height = max(box[3] for box in black) - min(box[1] for box in black)
+    assert width / pdf.MM == pytest.approx(x1 - x0, abs=0.05)
+    assert height / pdf.MM == pytest.approx(y1 - y0, abs=0.05)
 
 
 def test_papers_are_for_those_who_may_see_the_thing(
@@ -232,28 +223,20 @@ def a_load(*, units: int, pulls: int) -> tuple[Shop, LoadLayout, LoadAnswer]:
     return shop, LoadLayout("north", "long", "long-1", calibration, (Turn(1, fills),)), load
 
 
-def words_on(pdf: bytes) -> list[str]:
-    with pymupdf.open(stream=pdf, filetype="pdf") as document:
-        return [page.get_text() for page in document]
-
-
 def test_the_load_sheet_shows_every_mark_and_every_pull_on_as_many_pages_as_that_takes() -> None:
     shop, layout, load = a_load(units=5, pulls=60)
 
     sheet = load_sheet(shop, layout, load, Voice())
 
-    pages = words_on(sheet)
+    pages = pdf.words_of(sheet)
     together = "\n".join(pages)
     assert all(f"BIN-{n} " in together for n in range(1, 61))
     assert [f"page {n} of {len(pages)}" in text for n, text in enumerate(pages, start=1)] == [True] * len(
         pages
     )
     assert codes_in(sheet) == [["L7"]] * len(pages)
-    with pymupdf.open(stream=sheet, filetype="pdf") as document:
-        black = [
-            drawing for page in document for drawing in page.get_drawings()
-            if drawing["fill"] == (0.0, 0.0, 0.0) and len(drawing["items"]) > 40
-        ]  # fmt: skip
+    paths = [path for page in pdf.paths_of(sheet) for path in page]
+    black = [path for path in paths if path.fill == (0, 0, 0) and path.lines > 40]
     assert len(black) == 2 * 5 * 2  # each of two marks, on the plate's picture and in the table
 
 
@@ -262,12 +245,13 @@ def test_nothing_on_the_load_sheet_lies_outside_the_paper_or_over_the_cautions()
 
     sheet = load_sheet(shop, layout, load, Voice())
 
-    with pymupdf.open(stream=sheet, filetype="pdf") as document:
-        for page in document:
-            cautions = page.search_for("Class 4 laser")[0]
-            for x0, y0, x1, y1, word, *_ in page.get_text("words"):
-                assert 0 < x0 < x1 < page.rect.x1 and y1 < page.rect.y1, word
-                assert y1 <= cautions.y0 or y0 >= cautions.y0 - 0.1, word
+    with pdf.pages_of(sheet) as pages:
+        for page in pages:
+            width, height = page.get_size()
+            *_, cautions_top = pdf.box_of(page, "Class 4 laser")
+            for letter, (x0, y0, x1, y1) in pdf.letters_of(page):
+                assert 0 < x0 < x1 < width and 0 < y0 < y1 < height, letter
+                assert y0 >= cautions_top or y1 <= cautions_top + 0.1, letter
 
 
 def test_papers_speak_the_language_of_whoever_prints_them(
@@ -277,9 +261,9 @@ def test_papers_speak_the_language_of_whoever_prints_them(
     load = take(client, headers)
     german = {**headers["bench"], "Accept-Language": "de"}
 
-    (sheet,) = words_on(client.get(f"/v1/loads/{load}/sheet.pdf", headers=german).content)
-    labels = words_on(client.get(f"/v1/loads/{load}/labels.pdf", headers=german).content)
-    (proof,) = words_on(client.get("/v1/orders/O1/proof.pdf", headers=german).content)
+    (sheet,) = pdf.words_of(client.get(f"/v1/loads/{load}/sheet.pdf", headers=german).content)
+    labels = pdf.words_of(client.get(f"/v1/loads/{load}/labels.pdf", headers=german).content)
+    (proof,) = pdf.words_of(client.get("/v1/orders/O1/proof.pdf", headers=german).content)
 
     assert "Laser der Klasse 4" in sheet and "Gang 1 von 1" in sheet and "Class" not in sheet
     assert "Platz" in labels[0]

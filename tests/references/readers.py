@@ -1,7 +1,7 @@
 """Readers of burn files that this project did not write, each giving paths in station millimetres.
 
 SVG paths are parsed by fontTools' SVG path parser and drawn by resvg; DXF is read by GDAL (through
-pyogrio); PDF by MuPDF. Nothing here uses the project's own writers.
+pyogrio); PDF by PDFium. Nothing here uses the project's own writers.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ import io
 from xml.etree import ElementTree
 
 import numpy as np
-import pymupdf
 import pyogrio.raw
 import resvg_py
 import shapely
@@ -18,8 +17,9 @@ from fontTools.pens.recordingPen import RecordingPen
 from fontTools.svgLib.path import parse_path
 from PIL import Image
 
+from tests import pdf
+
 Box = tuple[float, float, float, float]
-MM_PER_POINT = 25.4 / 72
 
 
 def svg_paths(data: bytes, box: Box) -> list[np.ndarray]:
@@ -30,7 +30,7 @@ def svg_paths(data: bytes, box: Box) -> list[np.ndarray]:
     view = [float(v) for v in root.attrib["viewBox"].split()]
     if view != [0.0, 0.0, float(width[:-2]), float(height[:-2])]:
         raise ValueError("one user unit is not one millimetre")
-    found: list[np.ndarray] = []
+    subpaths: list[np.ndarray] = []
     for path in root.iter("{http://www.w3.org/2000/svg}path"):
         pen = RecordingPen()
         parse_path(path.attrib["d"], pen)
@@ -41,8 +41,8 @@ def svg_paths(data: bytes, box: Box) -> list[np.ndarray]:
                 points.append(arguments[0])
             else:
                 points += points[:1] if step == "closePath" and points[0] != points[-1] else []
-                found.append(np.array(points) * [1, -1] + [box[0], box[3]])
-    return found
+                subpaths.append(np.array(points) * [1, -1] + [box[0], box[3]])
+    return subpaths
 
 
 def svg_area_mm2(data: bytes, *, dots_per_mm: int) -> float:
@@ -60,24 +60,9 @@ def dxf_paths(data: bytes) -> list[np.ndarray]:
 
 
 def pdf_paths(data: bytes, box: Box) -> list[np.ndarray]:
-    """Every subpath, in file order, as MuPDF reads it."""
-    page = pymupdf.open(stream=data)[0]
-    found: list[np.ndarray] = []
-    for drawing in page.get_drawings():
-        points: list[tuple[float, float]] = []
-        for kind, *ends in drawing["items"]:
-            if kind != "l":
-                raise ValueError(f"not a straight line: {kind}")
-            if not points or points[-1] != tuple(ends[0]):
-                found.append(np.array(points)) if points else None
-                points = [tuple(ends[0])]
-            points.append(tuple(ends[1]))
-        found.append(np.array(points))
-    top = float(page.rect.height) * MM_PER_POINT
-    return [
-        np.column_stack([p[:, 0] * MM_PER_POINT + box[0], top - p[:, 1] * MM_PER_POINT + box[1]])
-        for p in found
-    ]
+    """Every subpath, in file order, as PDFium reads it."""
+    (page,) = pdf.paths_of(data)
+    return [points / pdf.MM + [box[0], box[1]] for path in page for points in path.subpaths]
 
 
 def off_mm(read: list[np.ndarray], approved: list[np.ndarray]) -> float:

@@ -1,6 +1,6 @@
 """Burn files accepted only when independent readers agree with the approved geometry.
 
-Readers: fontTools' SVG path parser, resvg, GDAL, ezdxf's auditor and MuPDF. The approved geometry is placed
+Readers: fontTools' SVG path parser, resvg, GDAL, ezdxf's auditor and PDFium. The approved geometry is placed
 here by Shapely's own affine transform, not by the code that places burns. Limits: 1 µm for every vertex,
 0.1 % of the area at 20 pixels to the millimetre.
 """

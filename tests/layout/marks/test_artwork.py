@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
+
 import numpy as np
-import pymupdf
 import pytest
 import resvg_py
 from hypothesis import given
 from hypothesis import strategies as st
+from PIL import Image
 
 from layout.marks.artwork import MOST_BYTES, ArtworkRefused, read_artwork
 from service.shop.catalogue import default_folder
@@ -95,8 +97,8 @@ def test_an_independent_renderer_inks_the_same_area(name):
     outline = read_artwork(drawing.encode())
     png = resvg_py.svg_to_bytes(svg_string=drawing, dpi=96, zoom=100 * 25.4 / 96, background="#ffffff")
 
-    pixels = pymupdf.Pixmap(pymupdf.csGRAY, pymupdf.Pixmap(pymupdf.Pixmap(bytes(png)), 0))
-    ink_mm2 = (255 - np.frombuffer(pixels.samples, dtype=np.uint8).astype(float)).sum() / 255 / 100**2
+    pixels = np.asarray(Image.open(io.BytesIO(bytes(png))).convert("L"), dtype=float)
+    ink_mm2 = (255 - pixels).sum() / 255 / 100**2
 
     assert ink_mm2 == pytest.approx(outline.region.area, rel=0.001)
 

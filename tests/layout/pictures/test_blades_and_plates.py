@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 from xml.etree import ElementTree
 
 import numpy as np
-import pymupdf
 import pytest
 import resvg_py
 import shapely
+from PIL import Image
 
 from layout.pictures.blades_and_plates import HATCHES, PAPER, REASON_WORDS, draw_face, draw_plate, new_sheet
 from layout.shop.blades import KeepOut, KeepOutReason
@@ -31,8 +32,7 @@ def words_of(svg: str) -> list[str]:
 def pixels_of(svg: str, *, per_mm: float = 4.0) -> np.ndarray:
     """Grey levels as resvg, a renderer independent of this project, draws them."""
     png = resvg_py.svg_to_bytes(svg_string=svg, dpi=96, zoom=per_mm * 25.4 / 96, background=PAPER)
-    grey = pymupdf.Pixmap(pymupdf.csGRAY, pymupdf.Pixmap(pymupdf.Pixmap(bytes(png)), 0))
-    return np.frombuffer(grey.samples, dtype=np.uint8).reshape(grey.h, grey.stride)[:, : grey.w]
+    return np.asarray(Image.open(io.BytesIO(bytes(png))).convert("L"))
 
 
 def assert_whole(svg: str) -> None:

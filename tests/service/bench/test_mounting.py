@@ -6,7 +6,6 @@ import re
 from pathlib import Path
 from typing import Any
 
-import pymupdf
 import pytest
 from sqlalchemy import select
 
@@ -16,6 +15,7 @@ from service.pages import scanning
 from service.records.db import Database
 from service.records.ids import LOAD, number
 from service.records.tables import Load, Stock
+from tests import pdf
 from tests.benches import Bench, a_bench_shop, flat_plate, turning_plate
 from tests.clocks import SetClock
 from tests.service.proving.test_measurements import measure
@@ -132,11 +132,10 @@ def test_codes_of_plates_bins_units_and_loads_are_told_apart_by_their_form(bench
 def test_every_copy_and_every_bin_has_a_label(bench: Bench, address: str, first: str, pages: int) -> None:
     labels = bench.ask("GET", address).content
 
-    with pymupdf.open(stream=labels, filetype="pdf") as document:
-        said = [page.get_text() for page in document]
+    words = pdf.words_of(labels)
 
-    assert len(said) == pages
-    assert first in said[0]
+    assert len(words) == pages
+    assert first in words[0]
 
 
 # --- units by bin ---
