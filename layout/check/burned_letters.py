@@ -15,7 +15,7 @@ from functools import lru_cache
 from typing import Any, Literal
 
 import shapely
-from shapely.geometry import LineString, Polygon
+from shapely.geometry import LineString, MultiPolygon, Polygon
 
 from layout.burn.as_burned import LOST_LINES, as_burned
 from layout.lettering.fonts import Font, chord_error_mm
@@ -26,7 +26,7 @@ from layout.shop.stations import Process
 Fault = Literal["counter_closed", "slit_closed", "part_lost"]
 #: An opening in the drawing narrower than this many lines is no counter but a flaw of overlapping strokes; it
 #: may close.
-_FLAW_LINES = 0.2
+_FLAW_LINES = 0.3
 #: What is enclosed where an opening was bridged, and is narrower than this many lines, is the root of two
 #: strokes that part at a small angle: it fills, and nobody sees it.
 _POCKET_LINES = 1.0
@@ -64,7 +64,8 @@ def burned_letter(shape: Shape, process: Process, *, open_lines: float) -> Burne
     width = process.line_width_mm
     areas = [_simpler(area, _SIMPLER_LINES * width) for area in shape.areas]
     drawn = _drawn(areas, shape.strokes, width)
-    burned = as_burned(areas, shape.strokes, process)
+    # Where centre lines end depends on the drawing's own points: here they must be those of the file.
+    burned = as_burned(shape.areas, shape.strokes, process)
     flaw = max(shape.flaw_mm, _FLAW_LINES * width)
     faults: set[Fault] = set()
     if any(_is_closed(hole, burned.shape, width, open_lines, flaw) for hole in _counters(drawn, flaw)):
@@ -145,12 +146,9 @@ def _counters(drawn: Any, flaw: float) -> list[Polygon]:
     """The holes of a drawing, with those that are open by a flaw alone: strokes that meet but for a hair
     enclose a counter."""
     holes = _holes(drawn)
-    grown = drawn.buffer(flaw / 2, quad_segs=3)
-    if len(grown_holes := _holes(grown)) <= len(holes):
-        return holes
-    whole = shapely.union_all(holes)
-    nearly = [hole.buffer(flaw / 2, quad_segs=3) for hole in grown_holes if not hole.intersects(whole)]
-    return [*holes, *nearly]
+    whole = MultiPolygon(holes)
+    nearly = [hole for hole in _holes(drawn.buffer(flaw / 2, quad_segs=3)) if not hole.intersects(whole)]
+    return [*holes, *(hole.buffer(flaw / 2, quad_segs=3) for hole in nearly)]
 
 
 def _holes(region: Any) -> list[Polygon]:

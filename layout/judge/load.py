@@ -16,8 +16,10 @@ import shapely
 
 from layout.judge.clearance import clearance_mm, field_overhang_mm, free_area
 from layout.judge.focus import Surface, out_of_focus, surface_under
+from layout.judge.refusals import refuse
+from layout.judge.refusals import who as who_of
 from layout.shop.blades import Face
-from layout.shop.findings import Finding, Severity
+from layout.shop.findings import Finding
 from layout.shop.loads import LoadLayout, Mark, Place, SlotFill, Turn
 from layout.shop.plates import Seat
 from layout.shop.shop import Shop
@@ -51,32 +53,22 @@ def verify(
     return tuple(found)
 
 
-def _refuse(code: str, message: str, measured: float | None = None, limit: float | None = None) -> Finding:
-    unit = None if measured is None else "mm"
-    return Finding(code, Severity.REFUSE, message, measured=measured, limit=limit, unit=unit)
-
-
-def _who(turn: Turn, fill: SlotFill) -> str:
-    unit = f"job {fill.job}" if fill.job is not None else f"lot {fill.lot}"
-    return f"turn {turn.turn}, slot {fill.slot}, {unit}"
-
-
 def _mounting(shop: Shop, load: LoadLayout) -> Iterator[Finding]:
     """Station, plate, copy and calibration belong together."""
     station, plate = shop.stations.get(load.station), shop.plates.get(load.plate)
     if station is None:
-        yield _refuse("unknown_station", f"no station named {load.station}")
+        yield refuse("unknown_station", f"no station named {load.station}")
     if plate is None:
-        yield _refuse("unknown_plate", f"no plate named {load.plate}")
+        yield refuse("unknown_plate", f"no plate named {load.plate}")
     if station is None or plate is None:
         return
     if load.plate not in station.plates:
-        yield _refuse("plate_not_mountable", f"{load.station} can't mount plate {load.plate}")
+        yield refuse("plate_not_mountable", f"{load.station} can't mount plate {load.plate}")
     if load.copy not in plate.copies:
-        yield _refuse("unknown_copy", f"plate {load.plate} has no copy {load.copy}")
+        yield refuse("unknown_copy", f"plate {load.plate} has no copy {load.copy}")
     if (load.calibration.station, load.calibration.copy) != (load.station, load.copy):
         known = f"{load.calibration.copy} on {load.calibration.station}"
-        yield _refuse(
+        yield refuse(
             "wrong_calibration", f"the calibration is of {known}, not of {load.copy} on {load.station}"
         )
 
@@ -85,32 +77,32 @@ def _repeats(load: LoadLayout, burned: frozenset[tuple[str, str]]) -> Iterator[F
     """Nothing twice: turns, slots in a turn, a job's face in a load, and nothing that is on the metal."""
     for number, count in Counter(turn.turn for turn in load.turns).items():
         if count > 1:
-            yield _refuse("turn_twice", f"turn {number} is there {count} times")
+            yield refuse("turn_twice", f"turn {number} is there {count} times")
     faces = Counter((f.job, f.face) for turn in load.turns for f in turn.fills if f.job is not None)
     skus: dict[str, str] = {}
     for turn in load.turns:
         slots = Counter(fill.slot for fill in turn.fills)
         jobs = Counter(fill.job for fill in turn.fills if fill.job is not None)
         for fill in turn.fills:
-            who = _who(turn, fill)
+            who = who_of(turn, fill)
             if slots[fill.slot] > 1:
-                yield _refuse("slot_twice", f"{who}: {slots[fill.slot]} units in one slot")
+                yield refuse("slot_twice", f"{who}: {slots[fill.slot]} units in one slot")
             if fill.job is None:
                 continue
             if jobs[fill.job] > 1:
-                yield _refuse("job_twice", f"{who}: the job is in {jobs[fill.job]} slots of one turn")
+                yield refuse("job_twice", f"{who}: the job is in {jobs[fill.job]} slots of one turn")
             if faces[fill.job, fill.face] > 1:
-                yield _refuse("face_twice", f"{who}: {fill.face} would be burned more than once")
+                yield refuse("face_twice", f"{who}: {fill.face} would be burned more than once")
             if (fill.job, fill.face) in burned:
-                yield _refuse("already_burned", f"{who}: {fill.face} is already engraved")
+                yield refuse("already_burned", f"{who}: {fill.face} is already engraved")
             if skus.setdefault(fill.job, fill.sku) != fill.sku:
-                yield _refuse("wrong_product", f"{who}: {fill.sku} here, {skus[fill.job]} in another turn")
+                yield refuse("wrong_product", f"{who}: {fill.sku} here, {skus[fill.job]} in another turn")
 
 
 def _turn(shop: Shop, load: LoadLayout, turn: Turn) -> Iterator[Finding]:
     surfaces: list[tuple[str, Surface]] = []
     for fill in turn.fills:
-        who = _who(turn, fill)
+        who = who_of(turn, fill)
         unit = tuple(_unit(shop, load, fill, who))
         yield from unit
         if unit:
@@ -120,7 +112,7 @@ def _turn(shop: Shop, load: LoadLayout, turn: Turn) -> Iterator[Finding]:
             process = shop.process_for(load.station, mark.surface)
             if process is None:
                 surface = f"{mark.surface.material}, {mark.surface.finish}"
-                yield _refuse(
+                yield refuse(
                     "no_process", f"{who}: {load.station} has no process with a test card for {surface}"
                 )
                 continue
@@ -135,24 +127,24 @@ def _turn(shop: Shop, load: LoadLayout, turn: Turn) -> Iterator[Finding]:
 def _unit(shop: Shop, load: LoadLayout, fill: SlotFill, who: str) -> Iterator[Finding]:
     """The right blade, the right face up, in a slot that takes it and that acceptance allowed."""
     if (fill.job is None) == (fill.lot is None):
-        yield _refuse("job_or_lot", f"{who}: a slot holds either a job or a lot")
+        yield refuse("job_or_lot", f"{who}: a slot holds either a job or a lot")
     product, blade = shop.products.get(fill.sku), shop.blades.get(fill.blade)
     slot = next((s for s in shop.plates[load.plate].slots if s.slot == fill.slot), None)
     if product is None or product.blade != fill.blade or blade is None:
-        yield _refuse("wrong_blade", f"{who}: {fill.sku} is not a {fill.blade}")
+        yield refuse("wrong_blade", f"{who}: {fill.sku} is not a {fill.blade}")
     elif all(face.face != fill.face for face in blade.faces):
-        yield _refuse("wrong_face", f"{who}: {fill.blade} has no {fill.face}")
+        yield refuse("wrong_face", f"{who}: {fill.blade} has no {fill.face}")
     if blade is not None and fill.lot is not None and not blade.bare:
-        yield _refuse("lot_not_bare", f"{who}: {fill.blade} is no bare blade, so it can't be in a lot")
+        yield refuse("lot_not_bare", f"{who}: {fill.blade} is no bare blade, so it can't be in a lot")
     if slot is None:
-        yield _refuse("unknown_slot", f"{who}: plate {load.plate} has no such slot")
+        yield refuse("unknown_slot", f"{who}: plate {load.plate} has no such slot")
     elif slot.seat(fill.blade, fill.face) is None:
-        yield _refuse("wrong_slot", f"{who}: the slot does not take {fill.blade} with {fill.face} up")
+        yield refuse("wrong_slot", f"{who}: the slot does not take {fill.blade} with {fill.face} up")
     place = Place(load.station, load.plate, fill.slot, fill.face)
     if place not in fill.eligible and (fill.job is not None or fill.eligible):
-        yield _refuse("not_eligible", f"{who}: acceptance did not allow this place")
+        yield refuse("not_eligible", f"{who}: acceptance did not allow this place")
     if not fill.marks:
-        yield _refuse("no_marks", f"{who}: nothing to burn")
+        yield refuse("no_marks", f"{who}: nothing to burn")
 
 
 def _seated(shop: Shop, load: LoadLayout, fill: SlotFill) -> tuple[Seat, Face]:
@@ -168,10 +160,10 @@ def _mark(
     seat, face, process = unit
     zone = next((z for z in face.zones if z.zone == mark.zone), None)
     if mark.face != face.face or zone is None:
-        yield _refuse("wrong_face", f"{who}: the mark belongs on {mark.face}, and {face.face} is up")
+        yield refuse("wrong_face", f"{who}: the mark belongs on {mark.face}, and {face.face} is up")
         return
     if mark.outline.is_empty:
-        yield _refuse("empty_mark", f"{who}: the mark is empty")
+        yield refuse("empty_mark", f"{who}: the mark is empty")
         return
     need = seat.play.shift_mm + process.line_width_mm / 2
     have = clearance_mm(
@@ -179,7 +171,7 @@ def _mark(
     )
     if have < need - CONTAINMENT_TOLERANCE_MM:
         message = f"{who}: {have:.3f} mm clear at the worst seating, {need:.3f} mm needed"
-        yield _refuse("outside_zone", message, have, need)
+        yield refuse("outside_zone", message, have, need)
     over = field_overhang_mm(
         mark.outline,
         seat.pose,
@@ -188,14 +180,14 @@ def _mark(
         line_width_mm=process.line_width_mm,
     )
     if over > FIELD_TOLERANCE_MM:
-        yield _refuse("outside_field", f"{who}: {over:.3f} mm outside the field of {load.station}", over, 0.0)
+        yield refuse("outside_field", f"{who}: {over:.3f} mm outside the field of {load.station}", over, 0.0)
     allowance = process.edge_allowance_mm
     lost = 0
     if allowance > 0 and not process.burns_centre_lines:
         lost = sum(area.buffer(-allowance).is_empty for area in mark.outline.areas)
     if lost:
         message = f"{who}: {lost} areas are narrower than twice the edge allowance and would not burn"
-        yield _refuse("burns_nothing", message, limit=2 * allowance)
+        yield refuse("burns_nothing", message, limit=2 * allowance)
 
 
 def _overlaps(marks: tuple[Mark, ...], who: str) -> Iterator[Finding]:
@@ -204,7 +196,7 @@ def _overlaps(marks: tuple[Mark, ...], who: str) -> Iterator[Finding]:
         for second in range(first + 1, len(marks)):
             if marks[first].face == marks[second].face and _touch(inks[first], inks[second]):
                 zones = f"{marks[first].zone} and {marks[second].zone}"
-                yield _refuse("marks_overlap", f"{who}: the marks in {zones} would burn the same metal twice")
+                yield refuse("marks_overlap", f"{who}: the marks in {zones} would burn the same metal twice")
 
 
 def _touch(one: shapely.STRtree, other: shapely.STRtree) -> bool:
@@ -216,4 +208,4 @@ def _focus(surfaces: list[tuple[str, Surface]]) -> Iterator[Finding]:
     for who, off, allowed in out_of_focus(surfaces):
         if off > allowed + HEIGHT_TOLERANCE_MM:
             message = f"{who}: {off:.3f} mm out of focus, {allowed:.3f} mm allowed"
-            yield _refuse("out_of_focus", message, off, allowed)
+            yield refuse("out_of_focus", message, off, allowed)

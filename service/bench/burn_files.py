@@ -1,8 +1,8 @@
 """Burn files: derived from frozen outlines and the load's locked versions, judged before a byte leaves.
 
-A file is built in a geometry process, written beside its place, synced, renamed, read back and hashed.
-Its digest names it on disk, so the same file is the same file on every machine; a lost one is built again
-and must come out the same.
+The load is judged first, then each file as it was written, by its own paths. A file is built in a geometry
+process, written beside its place, synced, renamed, read back and hashed. Its digest names it on disk, so the
+same file is the same file on every machine; a lost one is built again and must come out the same.
 """
 
 from __future__ import annotations
@@ -16,14 +16,12 @@ from pathlib import Path
 
 from sqlalchemy.orm import Session
 
-from layout.burn.estimate import burn_travel
-from layout.burn.formats import MEDIA_TYPES, WRITERS
-from layout.burn.turn import burn_of
+from layout.burn.formats import MEDIA_TYPES
 from layout.pictures.guide import guide_svg
-from layout.shop.loads import LoadLayout
 from layout.shop.shop import Shop
 from service.bench import burn_file_rows as file_rows
-from service.bench.judging import SeenLoad, refuse_load, see_load, without_fonts
+from service.bench.building import Built, build
+from service.bench.judging import SeenLoad, refuse_load, refuse_with, see_load, without_fonts
 from service.loads import contents
 from service.loads import load as loads
 from service.loads import load_rows as rows
@@ -37,18 +35,6 @@ from service.shop.tools import Tools
 
 #: States in which a turn of the load may still be burned by a file that leaves now.
 _SERVED = frozenset({LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED, LoadState.TURNING})
-
-
-@dataclass(frozen=True, slots=True)
-class Built:
-    """One file's bytes with its digests; `seconds` is the catalogue's estimate of its burn, `process` its
-    processes, joined."""
-
-    data: bytes
-    sha256: str
-    short_code: str
-    seconds: float
-    process: str
 
 
 # --- for routes and tasks ---
@@ -125,23 +111,6 @@ def guide(tools: Tools, load_id: int, turn: int) -> Served:
     return Served(data, hashlib.sha256(data).hexdigest(), name, MEDIA_TYPES["svg"])
 
 
-# --- in the geometry process ---
-
-
-def build(shop: Shop, layout: LoadLayout, turn: int, format_name: str) -> Built:
-    """One file of one turn. Same values, same bytes, in any process."""
-    station = shop.stations[layout.station]
-    burn = burn_of(shop, layout, turn)
-    data = WRITERS[format_name](burn, station)
-    return Built(
-        data=data,
-        sha256=hashlib.sha256(data).hexdigest(),
-        short_code=burn.short_code,
-        seconds=burn_travel(shop, burn, station).total_s,
-        process="+".join(sorted({part.process for part in burn.parts})),
-    )
-
-
 # --- steps ---
 
 
@@ -166,6 +135,8 @@ def _lacks_a_card(seen: SeenLoad) -> bool:
 def _build(tools: Tools, seen: SeenLoad, turn: int, format_name: str) -> TurnFile | None:
     """Build one file and put it on record; None when the load's contents changed meanwhile."""
     built = tools.geometry.work(build, without_fonts(seen.shop), seen.layout, turn, format_name)
+    if built.findings:
+        refuse_with(seen, built.findings)
     keep(_path(tools, built.sha256), built.data, built.sha256)
     load = seen.load
     name = f"{public(LOAD, load.id)}-t{turn}-r{load.revision}-{built.short_code}.{format_name}"

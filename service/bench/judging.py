@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
+from typing import NoReturn
 
 import structlog
 from sqlalchemy.orm import Session
@@ -10,6 +11,7 @@ from layout.judge.load import verify
 from layout.shop.findings import Finding
 from layout.shop.loads import LoadLayout, SlotFill, Turn
 from layout.shop.shop import Shop
+from service.bench.building import build
 from service.bench.burns import Judged
 from service.loads import load as loads
 from service.loads import load_rows as rows
@@ -72,13 +74,23 @@ def refused_units(shop: Shop, layout: LoadLayout, burned: frozenset[tuple[str, s
     if judged_findings(shop, replace(layout, turns=()), burned):
         return Refused(frozenset(), frozenset())
     units = list(dict.fromkeys(_unit(fill) for turn in layout.turns for fill in turn.fills))
-    findings = {unit: judged_findings(shop, _only(layout, {unit}), burned) for unit in units}
-    alone = {unit: found[0].message for unit, found in findings.items() if found}
+    findings = {unit: _against(shop, _only(layout, {unit}), burned) for unit in units}
+    alone = {unit: against[0].message for unit, against in findings.items() if against}
     kept: set[tuple[str | None, str | None]] = set()
     for unit in units:
         if unit not in alone and not judged_findings(shop, _only(layout, kept | {unit}), burned):
             kept.add(unit)
     return Refused(frozenset(alone), frozenset(set(units) - set(alone) - kept), alone)
+
+
+def _against(shop: Shop, layout: LoadLayout, burned: frozenset[tuple[str, str]]) -> tuple[Finding, ...]:
+    """What the judge has against some units: against the load, and if nothing, against their files."""
+    findings = judged_findings(shop, layout, burned)
+    if findings:
+        return findings
+    preferred = shop.stations[layout.station].formats[0]
+    turns = [turn.turn for turn in layout.turns if turn.fills]
+    return tuple(finding for turn in turns for finding in build(shop, layout, turn, preferred).findings)
 
 
 def _unit(fill: SlotFill) -> tuple[str | None, str | None]:
@@ -117,9 +129,11 @@ def seen_in(tools: Tools, session: Session, load: Load) -> SeenLoad:
 def refuse_load(tools: Tools, seen: SeenLoad) -> None:
     findings = tools.geometry.work(judged_findings, without_fonts(seen.shop), seen.layout, seen.burned)
     if findings:
-        log.warning(
-            "load_refused",
-            load=public(LOAD, seen.load.id),
-            codes=sorted({finding.code for finding in findings}),
-        )
-        raise LoadRefused("this load may not be burned", findings=findings_answer(findings))
+        refuse_with(seen, findings)
+
+
+def refuse_with(seen: SeenLoad, findings: tuple[Finding, ...]) -> NoReturn:
+    """Raise LoadRefused with what the judge found."""
+    codes = sorted({finding.code for finding in findings})
+    log.warning("load_refused", load=public(LOAD, seen.load.id), codes=codes)
+    raise LoadRefused("this load may not be burned", findings=findings_answer(findings))

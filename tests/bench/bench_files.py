@@ -10,6 +10,7 @@ from layout.burn.svg import burn_svg
 from layout.burn.turn import burn_of
 from layout.check.feasibility import check
 from layout.judge.load import verify
+from layout.judge.written_file import inspect_file
 from layout.loading.next_load import propose
 from layout.loading.values import Candidate, FreePlate, Option
 from layout.seating.registration import nominal
@@ -29,6 +30,11 @@ def main() -> None:
     station = shop.stations[load.station]
     burn = burn_of(shop, load, 1)
     figure("verify_ms_per_slot", median_seconds(lambda: verify(shop, load), rounds=3) * 1e3 / len(fills))
+
+    data = burn_svg(burn, station)
+    assert inspect_file(shop, load, 1, data, "svg") == ()
+    look = median_seconds(lambda: inspect_file(shop, load, 1, data, "svg"), rounds=3)
+    figure("judge_file_ms_per_slot", look * 1e3 / len(fills))
 
     def write() -> bytes:
         made = burn_of(shop, load, 1)

@@ -12,14 +12,18 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from shapely.affinity import translate
 from shapely.geometry import box
 from sqlalchemy import event
 from sqlalchemy.orm import Session
 
+from layout.burn.turn import Burn, Piece, burn_of
+from layout.shop.loads import LoadLayout
 from layout.shop.outline import Outline, frozen
+from layout.shop.shop import Shop
+from service.bench import building, burns, judging
 from service.bench import burn_file_rows as file_rows
 from service.bench import burn_files as files
-from service.bench import burns, judging
 from service.bench.burns import Judged
 from service.records.db import Database
 from service.records.errors import CheckTooSlow, StaleVersion
@@ -60,6 +64,33 @@ def test_a_unit_that_the_judge_refuses_is_held_and_the_rest_goes_on(bench: Bench
     assert jobs_of(load) == ["J2"]
     assert (bench.job("J1").state, bench.job("J1").hold_reason) == ("held", "judge_refused")
     assert load["clear"] == [{"turn": 1, "slot": "S1", "unit": "J1", "why": "judge_refused"}]
+
+
+def test_a_unit_whose_file_burns_beside_what_was_approved_is_held_and_the_rest_goes_on(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def burn_beside(shop: Shop, layout: LoadLayout, turn: int) -> Burn:
+        slots = {fill.slot for one in layout.turns for fill in one.fills if fill.job == "J1"}
+        burn = burn_of(shop, layout, turn)
+        parts = (
+            replace(part, pieces=tuple(map(beside, part.pieces))) if part.slot in slots else part
+            for part in burn.parts
+        )
+        return replace(burn, parts=tuple(parts))
+
+    def beside(piece: Piece) -> Piece:
+        areas = tuple(translate(area, 0.3) for area in piece.areas)
+        return Piece(areas, piece.rows + 0.3, tuple(line + 0.3 for line in piece.lines))
+
+    monkeypatch.setattr(building, "burn_of", burn_beside)
+    bench.order()
+    bench.order()
+
+    load = bench.claimed()
+
+    assert jobs_of(load) == ["J2"]
+    assert (bench.job("J1").state, bench.job("J1").hold_reason) == ("held", "judge_refused")
+    assert len(bench.rows(TurnFile)) == 1
 
 
 def test_a_refused_unit_alone_does_not_come_up_for_ever(bench: Bench) -> None:
