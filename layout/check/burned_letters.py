@@ -26,7 +26,9 @@ from layout.shop.stations import Process
 Fault = Literal["counter_closed", "slit_closed", "part_lost"]
 #: An opening in the drawing narrower than this many lines is no counter but a flaw of overlapping strokes; it
 #: may close.
-_FLAW_LINES = 0.3
+_FLAW_LINES = 0.2
+#: Strokes nearer than this many lines enclose a counter as if they met.
+_MOUTH_LINES = 0.3
 #: What is enclosed where an opening was bridged, and is narrower than this many lines, is the root of two
 #: strokes that part at a small angle: it fills, and nobody sees it.
 _POCKET_LINES = 1.0
@@ -66,9 +68,9 @@ def burned_letter(shape: Shape, process: Process, *, open_lines: float) -> Burne
     drawn = _drawn(areas, shape.strokes, width)
     # Where centre lines end depends on the drawing's own points: here they must be those of the file.
     burned = as_burned(shape.areas, shape.strokes, process)
-    flaw = max(shape.flaw_mm, _FLAW_LINES * width)
+    flaw, mouth = max(shape.flaw_mm, _FLAW_LINES * width), max(shape.flaw_mm, _MOUTH_LINES * width)
     faults: set[Fault] = set()
-    if any(_is_closed(hole, burned.shape, width, open_lines, flaw) for hole in _counters(drawn, flaw)):
+    if any(_is_closed(hole, burned.shape, width, open_lines, flaw) for hole in _counters(drawn, mouth)):
         faults.add("counter_closed")
     if _is_bridged(drawn, burned.shape, width, flaw):
         faults.add("slit_closed")
@@ -121,9 +123,9 @@ def keeps_apart(shape: Shape, width: float) -> bool:
     areas = [_simpler(area, _SIMPLER_LINES * width) for area in shape.areas]
     drawn = _drawn(areas, shape.strokes, width)
     grown = drawn.buffer(width / 2, quad_segs=3)
-    flaw = max(shape.flaw_mm, _FLAW_LINES * width)
+    mouth = max(shape.flaw_mm, _MOUTH_LINES * width)
     return (
-        len(_counters(drawn, flaw)) == len(_holes(drawn))
+        len(_counters(drawn, mouth)) == len(_holes(drawn))
         and not _differs(drawn, grown, width)
         and not (shape.areas and _is_swallowed(drawn, grown, width))
     )
@@ -142,13 +144,12 @@ def _drawn(areas: Sequence[Polygon], strokes: Sequence[LineString], width: float
     return pieces[0] if len(pieces) == 1 else shapely.union_all(pieces)
 
 
-def _counters(drawn: Any, flaw: float) -> list[Polygon]:
-    """The holes of a drawing, with those that are open by a flaw alone: strokes that meet but for a hair
-    enclose a counter."""
+def _counters(drawn: Any, mouth: float) -> list[Polygon]:
+    """The holes of a drawing, with those that are open by a narrow mouth alone."""
     holes = _holes(drawn)
     whole = MultiPolygon(holes)
-    nearly = [hole for hole in _holes(drawn.buffer(flaw / 2, quad_segs=3)) if not hole.intersects(whole)]
-    return [*holes, *(hole.buffer(flaw / 2, quad_segs=3) for hole in nearly)]
+    nearly = [hole for hole in _holes(drawn.buffer(mouth / 2, quad_segs=3)) if not hole.intersects(whole)]
+    return [*holes, *(hole.buffer(mouth / 2, quad_segs=3) for hole in nearly)]
 
 
 def _holes(region: Any) -> list[Polygon]:

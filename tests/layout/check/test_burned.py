@@ -100,7 +100,7 @@ def test_a_counter_of_which_too_little_stays_open_is_closed(radius: float, fault
 
 def test_a_counter_between_hairlines_closes_sooner_than_one_between_strokes() -> None:
     def ring(stroke: float) -> Shape:
-        return Shape((Point(0, 0).buffer(0.035 + stroke).difference(Point(0, 0).buffer(0.035)),))
+        return Shape((Point(0, 0).buffer(0.03 + stroke).difference(Point(0, 0).buffer(0.03)),))
 
     process = a_process()
 
