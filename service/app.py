@@ -9,11 +9,12 @@ import sys
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from functools import cache
+from typing import Any
 
 import structlog
 from fastapi import Depends, FastAPI, Request, Response
 from fastapi.concurrency import run_in_threadpool
-from fastapi.openapi.utils import get_openapi
 
 from service import doorway, pages
 from service.api import (
@@ -22,7 +23,9 @@ from service.api import (
     callbacks,
     catalogue,
     checks,
+    contract,
     estimates,
+    event_bodies,
     events,
     health,
     jobs,
@@ -49,7 +52,7 @@ from service.shop.tools import Tools
 
 log = structlog.get_logger(__name__)
 
-ROUTERS = (
+API = (
     health,
     papers,  # before orders, which would take proof.pdf for one of its own pictures
     checks,
@@ -70,7 +73,6 @@ ROUTERS = (
     callbacks,
     events,
     metrics,
-    *pages.ROUTERS,
 )
 
 _SECURITY_HEADERS = {
@@ -103,9 +105,8 @@ def create_app(tools: Tools) -> FastAPI:
             tools.database.engine.dispose()
 
     app = FastAPI(
-        title="Ricasso",
-        version="1",
-        description="Laser-personalisation job queue: orders in, verified burn files and pulls out.",
+        title=contract.TITLE,
+        version=contract.VERSION,
         lifespan=lifespan,
         openapi_url=None,
         docs_url=None,
@@ -115,10 +116,11 @@ def create_app(tools: Tools) -> FastAPI:
     doorway.equip(app, tools)
     problems.install(app)
     faults.install(app)
-    for module in ROUTERS:
+    for module in (*API, *pages.ROUTERS):
         app.include_router(module.router)
     if settings.docs:
-        _describe(app)
+        whoever_has_a_key = [Depends(caller(*EVERYBODY))]
+        app.get("/openapi.json", include_in_schema=False, dependencies=whoever_has_a_key)(description)
     app.add_middleware(Admission)
     app.middleware("http")(_watch)  # outermost: what is not let in is watched too
     return app
@@ -133,13 +135,11 @@ def _publisher(settings: Settings) -> Publish | None:
     return publisher(settings)
 
 
-def _describe(app: FastAPI) -> None:
-    def openapi() -> dict[str, object]:
-        return get_openapi(
-            title=app.title, version=app.version, description=app.description, routes=app.routes
-        )
-
-    app.get("/openapi.json", include_in_schema=False, dependencies=[Depends(caller(*EVERYBODY))])(openapi)
+@cache
+def description() -> dict[str, Any]:
+    """The HTTP surface as it is served at `/openapi.json`; no running service is needed for it."""
+    routes = [route for module in API for route in module.router.routes]
+    return contract.document(routes, event_bodies.webhooks().routes)
 
 
 async def _watch(request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:

@@ -27,6 +27,7 @@ from service.shop.tools import Tools
 from service.shop.versions import Shelf
 from service.stock import reservations as stock
 from tests.clocks import SetClock
+from tests.contracts import as_described
 
 _numbers = itertools.count(1)
 #: What was measured of fonts, for all tests and for the next run.
@@ -46,11 +47,13 @@ _made: dict[bool, FastAPI] = {}
 def an_app(tools: Tools) -> FastAPI:
     """The application around a test's tools, without its threads.
 
-    Its routes are those of the first one: to make them takes FastAPI longer than most tests do.
+    Its routes are those of the first one: to make them takes FastAPI longer than most tests do. Every
+    answer is held against the description of the surface.
     """
     kind = tools.settings.docs
     if kind not in _made:
         _made[kind] = create_app(tools)
+        _made[kind].middleware("http")(as_described)
         _made[kind].middleware_stack = _made[kind].build_middleware_stack()
     app = copy.copy(_made[kind])
     app.state = State()

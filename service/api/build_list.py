@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 
+from service.api.contract import CSV, details
 from service.api.security import House
 from service.doorway import AtHand
 from service.plan import build_list
@@ -13,14 +14,15 @@ from service.plan.build_list_answers import BuildListAnswer
 
 router = APIRouter(tags=["plan"])
 
-_CSV: dict[int | str, dict[str, Any]] = {200: {"content": {"text/csv": {}}}}
 Format = Annotated[
     Literal["json", "csv"] | None,
     Query(alias="format", description="Left out: what the Accept header prefers of the two."),
 ]
 
 
-@router.get("/v1/build-list", response_model=BuildListAnswer, responses=_CSV)
+@router.get(
+    "/v1/build-list", response_model=BuildListAnswer, openapi_extra=details(files=["application/json", CSV])
+)
 def get_build_list(
     request: Request, tools: AtHand, who: House, kind: Format = None
 ) -> BuildListAnswer | Response:
@@ -30,7 +32,7 @@ def get_build_list(
     return _csv(found) if wants_csv else found
 
 
-@router.get("/v1/build-list.csv", responses=_CSV, response_class=Response)
+@router.get("/v1/build-list.csv", response_class=Response, openapi_extra=details(files=[CSV]))
 def get_build_list_csv(tools: AtHand, who: House) -> Response:
     """The same as a CSV file."""
     return _csv(build_list.build_list(tools))

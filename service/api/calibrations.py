@@ -8,6 +8,7 @@ from fastapi import APIRouter, Query, Request, Response
 from pydantic import Field, field_validator
 
 from service.api import wire
+from service.api.contract import details
 from service.api.security import Bench, House
 from service.doorway import AtHand
 from service.loads import calibrations
@@ -19,6 +20,7 @@ from service.loads.calibration_answers import (
     calibration_answer,
 )
 from service.proving import measurements
+from service.records import errors
 from service.records.errors import NotFound
 from service.records.ids import CALIBRATION, number
 from service.requests.inscriptions import Decimal, Name, Strict, Whole
@@ -31,15 +33,23 @@ Millimetres = Annotated[Decimal, Field(gt=-1e5, lt=1e5)]
 class MarkIn(Strict):
     """A mark by its number on the plate, and where the station says that its pointer met it."""
 
-    mark: Whole = Field(ge=1, le=99)
-    station_mm: tuple[Millimetres, Millimetres]
+    mark: Whole = Field(ge=1, le=99, description="The mark's number on the plate.", examples=[1])
+    station_mm: tuple[Millimetres, Millimetres] = Field(
+        description="Where the pointer met it, in the station's coordinates, in mm.", examples=[[17.5, 13.0]]
+    )
 
 
 class CalibrationIn(Strict):
-    station: Name
-    plate_copy: Name = Field(alias="copy")
-    model: Literal["rigid", "similarity", "affine"] = "rigid"
-    marks: Annotated[list[MarkIn], Field(min_length=1, max_length=9)]
+    station: Name = Field(description="The station.", examples=["fibre-1"])
+    plate_copy: Name = Field(
+        alias="copy", description="The plate's copy, as its label says.", examples=["parer-8-a"]
+    )
+    model: Literal["rigid", "similarity", "affine"] = Field(
+        default="rigid", description="Which kind of transform is fitted.", examples=["rigid"]
+    )
+    marks: Annotated[list[MarkIn], Field(min_length=1, max_length=9)] = Field(
+        description="What was measured."
+    )
 
     @field_validator("marks")
     @classmethod
@@ -49,8 +59,13 @@ class CalibrationIn(Strict):
         return marks
 
 
-@router.post("/v1/calibrations", status_code=201, response_model=NewCalibrationAnswer)
-def post_calibration(
+@router.post(
+    "/v1/calibrations",
+    status_code=201,
+    response_model=NewCalibrationAnswer,
+    openapi_extra=details(errors.BadRequest, errors.CalibrationRefused),
+)
+def record_calibration(
     tools: AtHand, body: CalibrationIn, who: Bench, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
     """Put on record where a plate copy lies; files of what is still to be burned on it are made anew."""
@@ -61,15 +76,19 @@ def post_calibration(
 
 
 @router.get("/v1/calibrations")
-def get_calibrations(
+def list_calibrations(
     request: Request,
     tools: AtHand,
     response: Response,
     who: House,
     limit: wire.Limit = 50,
     cursor: wire.Cursor = None,
-    station: Annotated[str | None, Query(max_length=60)] = None,
-    copy: Annotated[str | None, Query(max_length=60)] = None,
+    station: Annotated[
+        str | None, Query(max_length=60, description="Keep that station's.", examples=["fibre-1"])
+    ] = None,
+    copy: Annotated[
+        str | None, Query(max_length=60, description="Keep those of that copy.", examples=["parer-8-a"])
+    ] = None,
 ) -> CalibrationsAnswer:
     """All calibrations, newest first; `in_force` says which count."""
     with tools.database.reading() as session:
@@ -87,7 +106,7 @@ def get_calibrations(
 
 
 @router.get("/v1/calibrations/{identity}")
-def get_calibration(tools: AtHand, identity: str, who: House) -> CalibrationAnswer:
+def get_calibration(tools: AtHand, identity: wire.CalibrationId, who: House) -> CalibrationAnswer:
     """One calibration, whether it is still in force or not."""
     with tools.database.reading() as session:
         row = rows.calibration(session, number(CALIBRATION, identity))

@@ -9,6 +9,7 @@ from pydantic import Field
 from sqlalchemy.orm import Session
 
 from service.api import wire
+from service.api.contract import details
 from service.api.security import caller
 from service.callbacks import callback_rows as rows
 from service.callbacks import deliveries as callbacks
@@ -22,36 +23,48 @@ from service.callbacks.callback_answers import (
     callback_answer,
 )
 from service.doorway import AtHand
+from service.records import errors
 from service.records.who import Role, Who
 from service.requests.idempotency import Answer, create_once, created
 from service.requests.inscriptions import Strict
 
-router = APIRouter(prefix="/v1/callbacks")
+router = APIRouter(prefix="/v1/callbacks", tags=["callbacks"])
 
 StoreOrOwner = Annotated[Who, Depends(caller(Role.STORE, Role.OWNER))]
 _SHOWN = 50
 
 
 class CallbackIn(Strict):
-    url: Annotated[str, Field(min_length=8, max_length=500)]
-    client: Annotated[str | None, Field(min_length=1, max_length=60)] = None
+    url: Annotated[str, Field(min_length=8, max_length=500)] = Field(
+        description="Where the store wants to be told; HTTPS, a public address.",
+        examples=["https://shop.example/told"],
+    )
+    client: Annotated[str | None, Field(min_length=1, max_length=60)] = Field(
+        default=None,
+        description="The store whose events go there: for the owner, who registers for any.",
+        examples=["garden-shop"],
+    )
 
 
 class ResendIn(Strict):
     """`deliveries` left out: all that were not delivered."""
 
-    deliveries: Annotated[list[str] | None, Field(min_length=1, max_length=500)] = None
+    deliveries: Annotated[list[str] | None, Field(min_length=1, max_length=500)] = Field(
+        default=None, description="Which deliveries; left out: all that were not taken.", examples=[["DV12"]]
+    )
 
 
 @router.get("")
-def listed(tools: AtHand, who: StoreOrOwner) -> CallbacksAnswer:
+def list_callbacks(tools: AtHand, who: StoreOrOwner) -> CallbacksAnswer:
     """The callbacks of the caller's store (the owner: of all), without their secrets."""
     with tools.database.reading() as session:
         return CallbacksAnswer(callbacks=tuple(map(callback_answer, callbacks.listed(session, who=who))))
 
 
-@router.post("", status_code=201, response_model=CallbackAndSecretAnswer)
-def register(
+@router.post(
+    "", status_code=201, response_model=CallbackAndSecretAnswer, openapi_extra=details(errors.BadRequest)
+)
+def register_callback(
     tools: AtHand, wanted: CallbackIn, who: StoreOrOwner, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
     """Register an address. The secret that signs is shown here, once: the same key again is answered without
@@ -83,7 +96,7 @@ def register(
 
 
 @router.get("/{callback}")
-def one(tools: AtHand, callback: str, who: StoreOrOwner) -> CallbackAndDeliveriesAnswer:
+def get_callback(tools: AtHand, callback: wire.CallbackId, who: StoreOrOwner) -> CallbackAndDeliveriesAnswer:
     """One callback with its newest deliveries."""
     with tools.database.reading() as session:
         found = callbacks.find(session, callback, who=who)
@@ -92,7 +105,9 @@ def one(tools: AtHand, callback: str, who: StoreOrOwner) -> CallbackAndDeliverie
 
 
 @router.post("/{callback}/rotate-secret")
-def rotate(tools: AtHand, callback: str, who: StoreOrOwner) -> CallbackAndSecretAnswer:
+def rotate_callback_secret(
+    tools: AtHand, callback: wire.CallbackId, who: StoreOrOwner
+) -> CallbackAndSecretAnswer:
     """A new secret, shown once; the old one signs as well for a day."""
 
     def work(session: Session) -> CallbackAndSecretAnswer:
@@ -102,8 +117,10 @@ def rotate(tools: AtHand, callback: str, who: StoreOrOwner) -> CallbackAndSecret
     return tools.database.write(work)
 
 
-@router.post("/{callback}/resend")
-def resend(tools: AtHand, callback: str, wanted: ResendIn, who: StoreOrOwner) -> ResentAnswer:
+@router.post("/{callback}/resend", openapi_extra=details(errors.MoveNotAllowed))
+def resend_deliveries(
+    tools: AtHand, callback: wire.CallbackId, wanted: ResendIn, who: StoreOrOwner
+) -> ResentAnswer:
     """Send again what was not delivered, or the deliveries named."""
     only = None if wanted.deliveries is None else [callbacks.delivery_id(name) for name in wanted.deliveries]
     count = tools.database.write(
@@ -115,7 +132,7 @@ def resend(tools: AtHand, callback: str, wanted: ResendIn, who: StoreOrOwner) ->
 
 
 @router.delete("/{callback}", status_code=204)
-def remove(tools: AtHand, callback: str, who: StoreOrOwner) -> Response:
+def remove_callback(tools: AtHand, callback: wire.CallbackId, who: StoreOrOwner) -> Response:
     """Send nothing there any more."""
     tools.database.write(
         lambda session: callbacks.remove(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Response
 
+from service.api.contract import details
 from service.api.security import Anyone
 from service.doorway import AtHand
 from service.intake.catalogue_answers import CatalogueAnswer, catalogue_answer
@@ -11,7 +12,7 @@ from service.intake.catalogue_answers import CatalogueAnswer, catalogue_answer
 router = APIRouter(tags=["catalogue"])
 
 
-@router.get("/v1/catalogue")
+@router.get("/v1/catalogue", openapi_extra=details(etag=True))
 def get_catalogue(tools: AtHand, response: Response, who: Anyone) -> CatalogueAnswer:
     """Products with their zones, fonts, plates, stations, at the version in force."""
     shop = tools.catalogue.current

@@ -10,11 +10,13 @@ from fastapi import APIRouter, Depends, Header, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
+from service.api.contract import details
 from service.api.security import Anyone
 from service.callbacks.stream import Follower
 from service.doorway import AnswersNow, AtHand, key_id_of
+from service.records import errors
 
-router = APIRouter()
+router = APIRouter(tags=["callbacks"])
 
 _POLL_SECONDS = 1.0
 #: Streams end by themselves so that keys taken away and old processes don't live on in them.
@@ -28,12 +30,22 @@ async def _place(request: Request, now: AnswersNow, who: Anyone) -> AsyncIterato
         yield
 
 
-@router.get("/v1/events", dependencies=[Depends(_place)], response_class=EventSourceResponse)
-async def follow(
+@router.get(
+    "/v1/events",
+    dependencies=[Depends(_place)],
+    response_class=EventSourceResponse,
+    openapi_extra=details(errors.TooManyStreams, files=["text/event-stream"]),
+)
+async def follow_events(
     tools: AtHand,
     who: Anyone,
-    last_event_id: Annotated[int | None, Header(ge=0, le=2**62)] = None,
-    until: Annotated[Literal["now", "closed"], Query(description="now: end after what is there")] = "closed",
+    last_event_id: Annotated[
+        int | None,
+        Header(ge=0, le=2**62, description="The id of the last event that was seen.", examples=[31]),
+    ] = None,
+    until: Annotated[
+        Literal["now", "closed"], Query(description="`now`: end after what is there.", examples=["now"])
+    ] = "closed",
 ) -> AsyncIterator[ServerSentEvent]:
     """What happens from now on, or since `Last-Event-ID`; a store hears of its own orders only."""
     follower = await run_in_threadpool(Follower, tools.database, who, clock=tools.clock, after=last_event_id)

@@ -28,13 +28,13 @@ class ReadinessAnswer(AnswerBody):
 
 
 @router.get("/healthz")
-async def healthz() -> HealthAnswer:
+async def get_health() -> HealthAnswer:
     """The process answers; nothing else is looked at."""
     return HealthAnswer(status="ok")
 
 
 @router.get("/readyz", responses={503: {"model": ReadinessAnswer, "description": "Writes fail."}})
-def readyz(tools: AtHand, response: Response) -> ReadinessAnswer:
+def get_readiness(tools: AtHand, response: Response) -> ReadinessAnswer:
     """The database keeps what is written. A dead broker is no reason to turn orders away: it isn't asked."""
     if not tools.database.takes_writes():
         response.status_code = 503

@@ -9,11 +9,13 @@ from pydantic import AfterValidator, Field
 from sqlalchemy.orm import Session
 
 from service.api import wire
+from service.api.contract import details
 from service.api.security import Anyone, Bench
 from service.doorway import AtHand
 from service.intake import order_rows as rows
 from service.intake.order_answers import JobAnswer, JobsAnswer, job_answer
 from service.proving import test_cards
+from service.records import errors
 from service.records.errors import NotFound
 from service.records.ids import JOB, number
 from service.records.states import JobState
@@ -24,18 +26,24 @@ router = APIRouter(tags=["jobs"])
 
 
 class PutBackIn(Strict):
-    bin: Annotated[str, Field(min_length=1, max_length=30), AfterValidator(storable)] | None = None
+    bin: Annotated[str, Field(min_length=1, max_length=30), AfterValidator(storable)] | None = Field(
+        default=None,
+        description="Where it stands; left out: in the bin that it came from.",
+        examples=["A-01"],
+    )
 
 
 @router.get("/v1/jobs")
-def get_jobs(
+def list_jobs(
     request: Request,
     tools: AtHand,
     response: Response,
     who: Anyone,
     limit: wire.Limit = 50,
     cursor: wire.Cursor = None,
-    state: Annotated[JobState | None, Query()] = None,
+    state: Annotated[
+        JobState | None, Query(description="Keep those in that state.", examples=["ready"])
+    ] = None,
 ) -> JobsAnswer:
     """Jobs in the order in which they were made."""
     with tools.database.reading() as session:
@@ -52,7 +60,7 @@ def get_jobs(
 
 
 @router.get("/v1/jobs/{identity}")
-def get_job(tools: AtHand, identity: str, who: Anyone) -> JobAnswer:
+def get_job(tools: AtHand, identity: wire.JobId, who: Anyone) -> JobAnswer:
     """One job with its history."""
     with tools.database.reading() as session:
         job = rows.job(session, number(JOB, identity), client=who.sees_client)
@@ -63,8 +71,8 @@ def get_job(tools: AtHand, identity: str, who: Anyone) -> JobAnswer:
         return job_answer(job, rows.history(session, "job", job.id), waits_for_test_card=wanted)
 
 
-@router.post("/v1/jobs/{identity}/put-back")
-def post_put_back(tools: AtHand, identity: str, body: PutBackIn, who: Bench) -> JobAnswer:
+@router.post("/v1/jobs/{identity}/put-back", openapi_extra=details(errors.BadRequest, errors.MoveNotAllowed))
+def put_back_unit(tools: AtHand, identity: wire.JobId, body: PutBackIn, who: Bench) -> JobAnswer:
     """The unit of a cancelled job stands in a bin again: its own, or the one that is named."""
 
     def work(session: Session) -> JobAnswer:

@@ -9,6 +9,7 @@ from pydantic import AfterValidator, Field
 from sqlalchemy.orm import Session
 
 from service.api import wire
+from service.api.contract import details
 from service.api.security import Bench, House, Owner
 from service.doorway import AtHand
 from service.intake import order_rows
@@ -16,6 +17,7 @@ from service.intake import take_lot as intake_lots
 from service.loads import lot_rows as rows
 from service.loads import lots
 from service.loads.lot_answers import LotAnswer, LotsAnswer, lot_answer
+from service.records import errors
 from service.records.errors import NotFound
 from service.records.ids import LOT, number
 from service.records.states import LotState
@@ -25,18 +27,27 @@ router = APIRouter(tags=["lots"])
 
 
 class LotIn(Strict):
-    sku: Name
-    inscriptions: InscriptionsIn
-    quantity: Whole = Field(ge=1, le=100_000)
-    due: Moment
+    sku: Name = Field(description="The bare blade, as a product.", examples=["AQ-BLANK-PARER"])
+    inscriptions: InscriptionsIn = Field(description="What each of them gets.")
+    quantity: Whole = Field(ge=1, le=100_000, description="How many.", examples=[200])
+    due: Moment = Field(description="When they are wanted.", examples=["2026-12-04T16:00:00Z"])
 
 
 class CancelLotIn(Strict):
-    reason: Annotated[str, Field(min_length=1, max_length=200), AfterValidator(storable)]
+    reason: Annotated[str, Field(min_length=1, max_length=200), AfterValidator(storable)] = Field(
+        description="Why; it goes to the history.", examples=["no steel"]
+    )
 
 
-@router.post("/v1/lots", status_code=201, response_model=LotAnswer)
-def post_lot(tools: AtHand, body: LotIn, who: Owner, idempotency_key: wire.IdempotencyKey = None) -> Response:
+@router.post(
+    "/v1/lots",
+    status_code=201,
+    response_model=LotAnswer,
+    openapi_extra=details(
+        errors.BadRequest, errors.Unengravable, errors.CheckTooSlow, errors.CheckersBusy, etag=True
+    ),
+)
+def add_lot(tools: AtHand, body: LotIn, who: Owner, idempotency_key: wire.IdempotencyKey = None) -> Response:
     """Ask for a quantity of bare blades to be marked."""
     inscriptions = tuple(one.value() for one in body.inscriptions)
     wanted = lots.LotWanted(body.sku, inscriptions, body.quantity, body.due)
@@ -44,14 +55,16 @@ def post_lot(tools: AtHand, body: LotIn, who: Owner, idempotency_key: wire.Idemp
 
 
 @router.get("/v1/lots")
-def get_lots(
+def list_lots(
     request: Request,
     tools: AtHand,
     response: Response,
     who: House,
     limit: wire.Limit = 50,
     cursor: wire.Cursor = None,
-    state: Annotated[LotState | None, Query()] = None,
+    state: Annotated[
+        LotState | None, Query(description="Keep those in that state.", examples=["open"])
+    ] = None,
 ) -> LotsAnswer:
     """Lots with their counts, oldest first."""
     with tools.database.reading() as session:
@@ -66,8 +79,8 @@ def get_lots(
         return LotsAnswer(lots=tuple(lot_answer(lot) for lot in found[:limit]))
 
 
-@router.get("/v1/lots/{identity}")
-def get_lot(tools: AtHand, response: Response, identity: str, who: House) -> LotAnswer:
+@router.get("/v1/lots/{identity}", openapi_extra=details(etag=True))
+def get_lot(tools: AtHand, response: Response, identity: wire.LotId, who: House) -> LotAnswer:
     """One lot with its history."""
     with tools.database.reading() as session:
         lot = rows.find(session, number(LOT, identity))
@@ -77,11 +90,11 @@ def get_lot(tools: AtHand, response: Response, identity: str, who: House) -> Lot
         return lot_answer(lot, order_rows.history(session, "lot", lot.id))
 
 
-@router.post("/v1/lots/{identity}/cancel")
-def post_cancel(
+@router.post("/v1/lots/{identity}/cancel", openapi_extra=details(errors.MoveNotAllowed, etag=True))
+def cancel_lot(
     tools: AtHand,
     response: Response,
-    identity: str,
+    identity: wire.LotId,
     body: CancelLotIn,
     who: Owner,
     if_match: wire.IfMatch = None,
@@ -97,9 +110,9 @@ def post_cancel(
     return tools.database.write(work)
 
 
-@router.post("/v1/lots/{identity}/hand-over")
-def post_hand_over(
-    tools: AtHand, response: Response, identity: str, who: Bench, if_match: wire.IfMatch = None
+@router.post("/v1/lots/{identity}/hand-over", openapi_extra=details(errors.MoveNotAllowed, etag=True))
+def hand_over_lot(
+    tools: AtHand, response: Response, identity: wire.LotId, who: Bench, if_match: wire.IfMatch = None
 ) -> LotAnswer:
     """Give a finished lot to assembly."""
     etag = wire.if_match_of(if_match)

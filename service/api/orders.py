@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, Path, Query, Request, Response
 from sqlalchemy.orm import Session
 
 from service.api import wire
+from service.api.contract import PNG, SVG, details
 from service.api.security import Anyone, Desk, Intake
 from service.doorway import AtHand
 from service.intake import order_rows as rows
@@ -22,14 +23,28 @@ from service.intake.order_answers import (
     order_answer,
     orders_answer,
 )
+from service.records import errors
 from service.records.states import JobState
+from service.requests.inscriptions import Ref
 from service.requests.order_in import OrderIn
 
 router = APIRouter(tags=["orders"])
 
 
-@router.post("/v1/orders", status_code=201, response_model=OrderAnswer)
-def post_order(
+@router.post(
+    "/v1/orders",
+    status_code=201,
+    response_model=OrderAnswer,
+    openapi_extra=details(
+        errors.BadRequest,
+        errors.OrderRefTaken,
+        errors.Unengravable,
+        errors.CheckTooSlow,
+        errors.CheckersBusy,
+        etag=True,
+    ),
+)
+def take_order(
     tools: AtHand, body: OrderIn, who: Intake, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
     """Take an order. A well-formed order is always stored; what can't be engraved is held for the desk."""
@@ -37,16 +52,21 @@ def post_order(
 
 
 @router.get("/v1/orders")
-def get_orders(
+def list_orders(
     request: Request,
     tools: AtHand,
     response: Response,
     who: Anyone,
     limit: wire.Limit = 50,
     cursor: wire.Cursor = None,
-    state: Annotated[JobState | None, Query()] = None,
+    state: Annotated[
+        JobState | None, Query(description="Keep those with a job in that state.", examples=["held"])
+    ] = None,
+    order_ref: Annotated[
+        Ref | None, Query(description="Keep those that the store calls so.", examples=["AQ-2026-0417"])
+    ] = None,
 ) -> OrdersAnswer:
-    """Orders, newest first; `state` keeps those with a job in that state."""
+    """Orders, newest first; a store sees its own. `order_ref` finds an order by the store's own reference."""
     with tools.database.reading() as session:
         found = rows.page(
             session,
@@ -54,14 +74,17 @@ def get_orders(
             before_id=wire.read_cursor(cursor),
             limit=limit + 1,
             job_state=state.value if state else None,
+            order_ref=order_ref,
         )
         if len(found) > limit:
             response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
         return orders_answer(session, found[:limit])
 
 
-@router.get("/v1/orders/{identity}")
-def get_order(tools: AtHand, response: Response, identity: str, who: Anyone) -> OrderAndHistoryAnswer:
+@router.get("/v1/orders/{identity}", openapi_extra=details(etag=True))
+def get_order(
+    tools: AtHand, response: Response, identity: wire.OrderId, who: Anyone
+) -> OrderAndHistoryAnswer:
     """One order with its lines, findings and jobs."""
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
@@ -69,12 +92,17 @@ def get_order(tools: AtHand, response: Response, identity: str, who: Anyone) -> 
         return order_and_history_answer(session, order, rows.history(session, "order", order.id))
 
 
-@router.patch("/v1/orders/{identity}/lines/{line_ref}")
-def patch_line(
+@router.patch(
+    "/v1/orders/{identity}/lines/{line_ref}",
+    openapi_extra=details(
+        errors.BadRequest, errors.MoveNotAllowed, errors.CheckTooSlow, errors.CheckersBusy, etag=True
+    ),
+)
+def amend_line(
     tools: AtHand,
     response: Response,
-    identity: str,
-    line_ref: str,
+    identity: wire.OrderId,
+    line_ref: wire.LineRef,
     body: wire.AmendIn,
     who: Intake,
     if_match: wire.IfMatch = None,
@@ -87,11 +115,14 @@ def patch_line(
     return order
 
 
-@router.post("/v1/orders/{identity}/approve")
-def approve(
+@router.post(
+    "/v1/orders/{identity}/approve",
+    openapi_extra=details(errors.BadRequest, errors.MoveNotAllowed, etag=True),
+)
+def approve_order(
     tools: AtHand,
     response: Response,
-    identity: str,
+    identity: wire.OrderId,
     body: wire.ApproveIn,
     who: Desk,
     if_match: wire.IfMatch = None,
@@ -110,11 +141,13 @@ def approve(
     return tools.database.write(work)
 
 
-@router.post("/v1/orders/{identity}/cancel")
-def cancel(
+@router.post(
+    "/v1/orders/{identity}/cancel", openapi_extra=details(errors.BadRequest, errors.MoveNotAllowed, etag=True)
+)
+def cancel_order(
     tools: AtHand,
     response: Response,
-    identity: str,
+    identity: wire.OrderId,
     body: wire.CancelIn,
     who: Intake,
     if_match: wire.IfMatch = None,
@@ -131,15 +164,25 @@ def cancel(
     return tools.database.write(work)
 
 
-@router.get("/v1/orders/{identity}/proof.{kind}")
-def proof(
+@router.get(
+    "/v1/orders/{identity}/proof.{kind}", openapi_extra=details(errors.CatalogueMissing, files=[SVG, PNG])
+)
+def get_proof_picture(
     tools: AtHand,
-    identity: str,
-    kind: str,
+    identity: wire.OrderId,
+    kind: Annotated[str, Path(description="`svg` or `png`.", examples=["svg"])],
     who: Anyone,
-    line: Annotated[str | None, Query(max_length=100)] = None,
-    face: Annotated[str | None, Query(max_length=20)] = None,
-    captions: Literal["yes", "no"] = "yes",
+    line: Annotated[
+        str | None,
+        Query(max_length=100, description="The line; left out: the first.", examples=["1"]),
+    ] = None,
+    face: Annotated[
+        str | None,
+        Query(max_length=20, description="The face; left out: the first.", examples=["mark_side"]),
+    ] = None,
+    captions: Annotated[
+        Literal["yes", "no"], Query(description="`no`: without words beside the picture.", examples=["yes"])
+    ] = "yes",
 ) -> Response:
     """A picture of one line's face (the first of each, when none is named) as it was approved; without
     captions only numbers are in it."""

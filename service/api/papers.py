@@ -7,6 +7,8 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request, Response
 from sqlalchemy.orm import Session
 
+from service.api import wire
+from service.api.contract import PDF, details
 from service.api.security import Anyone, House, Intake
 from service.doorway import AtHand
 from service.intake import orders, proof_links
@@ -14,20 +16,21 @@ from service.intake.order_answers import ProofLinkAnswer
 from service.papers import labels, texts
 from service.papers import printed as paperwork
 from service.papers.voice import Voice
+from service.records import errors
 from service.records.ids import LOAD, number
 from service.requests import sessions
 
 router = APIRouter(tags=["papers"])
 
 
-@router.get("/v1/loads/{identity}/sheet.pdf")
-def get_sheet(request: Request, tools: AtHand, identity: str, who: House) -> Response:
+@router.get("/v1/loads/{identity}/sheet.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF]))
+def get_load_sheet(request: Request, tools: AtHand, identity: wire.LoadId, who: House) -> Response:
     """The sheet that goes with a load."""
     return _pdf(paperwork.load_sheet(tools, number(LOAD, identity), _voice(request)), f"{identity}-sheet")
 
 
-@router.get("/v1/loads/{identity}/labels.pdf")
-def get_labels(request: Request, tools: AtHand, identity: str, who: House) -> Response:
+@router.get("/v1/loads/{identity}/labels.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF]))
+def get_load_labels(request: Request, tools: AtHand, identity: wire.LoadId, who: House) -> Response:
     """A label for every numbered unit of a load, 62 x 29 mm."""
     return _pdf(
         paperwork.unit_labels(tools, number(LOAD, identity), _voice(request)),
@@ -35,26 +38,29 @@ def get_labels(request: Request, tools: AtHand, identity: str, who: House) -> Re
     )
 
 
-@router.get("/v1/plates/labels.pdf")
+@router.get("/v1/plates/labels.pdf", openapi_extra=details(files=[PDF]))
 def get_plate_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every copy of every plate, to be scanned when it is mounted."""
     plates = tools.catalogue.current.plates.values()
     return _pdf(labels.plate_labels(plates, _voice(request)), "plate-labels")
 
 
-@router.get("/v1/stock/labels.pdf")
+@router.get("/v1/stock/labels.pdf", openapi_extra=details(files=[PDF]))
 def get_bin_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every bin."""
     return _pdf(paperwork.bin_labels(tools, _voice(request)), "bin-labels")
 
 
-@router.get("/v1/orders/{identity}/proof.pdf")
-def get_proof_pdf(
+@router.get("/v1/orders/{identity}/proof.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF]))
+def get_proof_sheet(
     request: Request,
     tools: AtHand,
-    identity: str,
+    identity: wire.OrderId,
     who: Anyone,
-    line: Annotated[str | None, Query(max_length=100)] = None,
+    line: Annotated[
+        str | None,
+        Query(max_length=100, description="One line of the order; left out: all.", examples=["1"]),
+    ] = None,
 ) -> Response:
     """What is approved, a page a face, at true size where it fits the paper."""
     sheet = paperwork.proof_sheet(tools, identity, line_ref=line, who=who, voice=_voice(request))
@@ -62,7 +68,7 @@ def get_proof_pdf(
 
 
 @router.post("/v1/orders/{identity}/proof-link")
-def post_proof_link(request: Request, tools: AtHand, identity: str, who: Intake) -> ProofLinkAnswer:
+def make_proof_link(request: Request, tools: AtHand, identity: wire.OrderId, who: Intake) -> ProofLinkAnswer:
     """A signed link by which the buyer sees the proof and answers, good for these words only."""
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
@@ -73,7 +79,7 @@ def post_proof_link(request: Request, tools: AtHand, identity: str, who: Intake)
 
 
 @router.delete("/v1/orders/{identity}/proof-link", status_code=204)
-def delete_proof_link(tools: AtHand, identity: str, who: Intake) -> Response:
+def withdraw_proof_links(tools: AtHand, identity: wire.OrderId, who: Intake) -> Response:
     """Make every link of the order void that was given out so far."""
 
     def work(session: Session) -> None:

@@ -11,13 +11,15 @@ import structlog
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
+from pydantic import ConfigDict, Field
 from pydantic_core import to_jsonable_python
 from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
 from service.records import errors
 from service.records.errors import Refusal
-from service.requests.refusals import STATUS
+from service.requests.answers import AnswerBody, OrLeftOut
+from service.requests.refusals import MEANINGS, status_of
 
 log = structlog.get_logger(__name__)
 
@@ -33,7 +35,7 @@ _RETRY_AFTER = {
     errors.ServiceBusy: "1",
     errors.TooManyStreams: "30",
 }
-_TITLES = {
+TITLES = {
     400: "The request can't be read",
     401: "A key is needed",
     403: "This key's role may not do that",
@@ -52,20 +54,54 @@ _TITLES = {
 }
 
 
+class FieldProblem(AnswerBody):
+    """What is wrong with one field, query name or header."""
+
+    field: str = Field(description="Its address in the request.", examples=["lines.0.quantity"])
+    message: str = Field(
+        description="What is wrong, in English; never what was sent.",
+        examples=["Input should be greater than or equal to 1"],
+    )
+
+
+class Problem(AnswerBody):
+    """Why a request was refused (RFC 9457). Besides these members it may name what stood in the way, such as
+    `field`, `job`, `order` or `findings`; the page of its `type` says more."""
+
+    model_config = ConfigDict(extra="allow")
+
+    type: str = Field(
+        description="A page that says what the code means.", examples=["/problems/move_not_allowed"]
+    )
+    title: str = Field(
+        description="What the status means, in English.", examples=["Not possible in the present state"]
+    )
+    status: int = Field(description="The HTTP status, once more.", examples=[409])
+    detail: str = Field(description="What happened, in English.", examples=["J42 is in no load"])
+    code: str = Field(
+        description="What a program goes by: one of a closed list.",
+        examples=["move_not_allowed"],
+        json_schema_extra={"enum": list(MEANINGS)},
+    )
+    errors: OrLeftOut[tuple[FieldProblem, ...]] = Field(
+        default=None, description="With `invalid_request`: everything that is wrong with the request."
+    )
+
+
 def problem(
     status: int, code: str, detail: str, *, headers: Mapping[str, str] | None = None, **more: Any
 ) -> JSONResponse:
-    """An RFC 9457 answer with a stable `code`."""
-    body = {
-        "type": f"/problems/{code}",
-        "title": _TITLES.get(status, "Refused"),
-        "status": status,
-        "detail": detail,
-        "code": code,
-        **more,
-    }
+    """An RFC 9457 answer with a stable `code`, one of `MEANINGS`."""
+    body = Problem(
+        type=f"/problems/{code}",
+        title=TITLES.get(status, "Refused"),
+        status=status,
+        detail=detail,
+        code=code,
+        **to_jsonable_python(more),
+    )
     return JSONResponse(
-        to_jsonable_python(body), status_code=status, media_type=MEDIA_TYPE, headers=dict(headers or {})
+        body.model_dump(mode="json"), status_code=status, media_type=MEDIA_TYPE, headers=dict(headers or {})
     )
 
 
@@ -80,7 +116,7 @@ def install(app: FastAPI) -> None:
 def refused(request: Request, error: Exception) -> JSONResponse:
     """The answer to a Refusal."""
     assert isinstance(error, Refusal)
-    status = next((STATUS[kind] for kind in type(error).__mro__ if kind in STATUS), 409)
+    status = status_of(type(error))
     wait_s = error.about.get("retry_after_s", _RETRY_AFTER.get(type(error)))
     headers = {} if wait_s is None else {"Retry-After": str(wait_s)}
     if status == 401:
@@ -94,8 +130,8 @@ def _invalid(request: Request, error: Exception) -> JSONResponse:
     found = list(error.errors())
     if any(e["type"] == "json_invalid" for e in found):
         return problem(400, "malformed_json", "The body is not JSON.")
-    fields = [{"field": _pointer(e["loc"]), "message": _said(e)} for e in found]
-    detail = f"{fields[0]['field']}: {fields[0]['message']}" if fields else "The request is not valid."
+    fields = tuple(FieldProblem(field=_pointer(e["loc"]), message=_said(e)) for e in found)
+    detail = f"{fields[0].field}: {fields[0].message}" if fields else "The request is not valid."
     return problem(422, "invalid_request", detail, errors=fields)
 
 
@@ -121,7 +157,7 @@ def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     if error.status_code < 400:  # the way to somewhere else is no problem
         return Response(status_code=error.status_code, headers=error.headers)
-    codes = {404: "not_found", 405: "method_not_allowed", 413: "body_too_large", 400: "bad_request"}
+    codes = {404: "not_found", 405: "method_not_allowed", 413: "body_too_large", 400: "unreadable_body"}
     code = codes.get(error.status_code, "refused")
     detail = {
         404: "There is nothing at this address.",

@@ -13,7 +13,7 @@ router = APIRouter(tags=["pulls"])
 
 
 @router.get("/v1/pulls")
-def get_pulls(tools: AtHand, who: House) -> PullsAnswer:
+def list_pulls(tools: AtHand, who: House) -> PullsAnswer:
     """Claimed loads first, then the next planned ones, in walking order within each. Beside them the units of
     cancelled jobs, with the bin into which each goes back."""
     with tools.database.reading() as session:

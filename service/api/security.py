@@ -1,5 +1,6 @@
 """Who is calling: a Bearer key with a role, or a browser that was signed in with one. Routes name the roles
-they are for; the rest is refused."""
+they are for; the rest is refused. So is a query name that the address does not take: a misspelt one must not
+be lost in silence."""
 
 from __future__ import annotations
 
@@ -8,15 +9,22 @@ from dataclasses import replace
 from typing import Annotated
 
 from fastapi import Depends, Request
+from fastapi.routing import APIRoute
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
+from service.api import wire
 from service.doorway import AtHand
 from service.records.errors import FormTokenWrong, KeyMissing, KeyUnknown, RoleNotAllowed
 from service.records.who import Role, Who
 from service.requests import keys, sessions
 from service.shop.tools import Tools
 
-_bearer = HTTPBearer(auto_error=False, description="A key made with `ricasso keys new ROLE`")
+_bearer = HTTPBearer(
+    scheme_name="key", auto_error=False, description="A key made with `ricasso keys new ROLE`."
+)
+
+#: The roles that each dependency made by `caller` lets in.
+_ROLES: dict[Callable[..., Who], tuple[Role, ...]] = {}
 
 EVERYBODY = (Role.STORE, Role.DESK, Role.BENCH, Role.OWNER)
 HOUSE = (Role.DESK, Role.BENCH, Role.OWNER)
@@ -37,11 +45,19 @@ def caller(*roles: Role) -> Callable[..., Who]:
                 who = keys.who_has(session, given.credentials, now=tools.clock())
         if who.role not in roles:
             raise RoleNotAllowed(f"this needs a key of {' or '.join(role.value for role in roles)}")
+        wire.refuse_unknown_names(request)
         # On a shared bench key the person's name, when the client says it, goes to the history.
         named = request.headers.get("X-Operator", "").strip()[:60] if given else ""
         return replace(who, name=named) if named.isprintable() and named else who
 
+    _ROLES[find] = roles
     return find
+
+
+def roles_of(route: APIRoute) -> tuple[Role, ...]:
+    """The roles that a route is for; none for one that is open to all."""
+    calls = (dependant.call for dependant in wire.dependants(route))
+    return next((_ROLES[call] for call in calls if call in _ROLES), ())
 
 
 def is_known(request: Request, tools: Tools) -> bool:

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query, Request, Response
 from pydantic import AfterValidator, Field, model_validator
 
 from service.api import wire
+from service.api.contract import BURN_FILES, details
 from service.api.security import Bench, House, Owner
 from service.doorway import AtHand
 from service.loads import proving_rows as rows
@@ -19,6 +20,7 @@ from service.proving.test_card_answers import (
     TestCardsAnswer,
     card_record_answer,
 )
+from service.records import errors
 from service.requests.inscriptions import Decimal, Name, Strict, storable
 
 router = APIRouter(tags=["test cards"])
@@ -30,13 +32,25 @@ Width = Annotated[Decimal, Field(gt=0, le=5)]
 class CardIn(Strict):
     """A card that was burned (`burned_on`), or a withdrawal (`withdrawn`, with the reason in `note`)."""
 
-    process: Name
-    burned_on: date | None = None
-    withdrawn: Literal[True] | None = None
-    by: Name | None = None
-    note: Note = ""
-    line_width_mm: Width | None = None
-    spot_mm: Width | None = None
+    process: Name = Field(description="The process.", examples=["steel-satin"])
+    burned_on: date | None = Field(
+        default=None, description="The day on which the card was burned.", examples=["2026-11-02"]
+    )
+    withdrawn: Literal[True] | None = Field(
+        default=None, description="True: the process counts as proven no longer.", examples=[True]
+    )
+    by: Name | None = Field(
+        default=None, description="Who burned it; left out: whoever sends this.", examples=["Kit"]
+    )
+    note: Note = Field(
+        default="", description="What was seen; of a withdrawal, why.", examples=["even, no discolouration"]
+    )
+    line_width_mm: Width | None = Field(
+        default=None, description="The line's width as measured on the card, in mm.", examples=[0.06]
+    )
+    spot_mm: Width | None = Field(
+        default=None, description="The spot's diameter as measured, in mm.", examples=[0.05]
+    )
 
     @model_validator(mode="after")
     def _is_one_thing(self) -> CardIn:
@@ -49,8 +63,13 @@ class CardIn(Strict):
         return self
 
 
-@router.post("/v1/test-cards", status_code=201, response_model=NewCardRecordAnswer)
-def post_test_card(
+@router.post(
+    "/v1/test-cards",
+    status_code=201,
+    response_model=NewCardRecordAnswer,
+    openapi_extra=details(errors.BadRequest, errors.TestCardRefused),
+)
+def record_test_card(
     tools: AtHand, body: CardIn, who: Owner, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
     """Put on record that a process was proven, or that it counts as proven no longer."""
@@ -64,14 +83,16 @@ def post_test_card(
 
 
 @router.get("/v1/test-cards")
-def get_test_cards(
+def list_test_cards(
     request: Request,
     tools: AtHand,
     response: Response,
     who: House,
     limit: wire.Limit = 50,
     cursor: wire.Cursor = None,
-    process: Annotated[str | None, Query(max_length=60)] = None,
+    process: Annotated[
+        str | None, Query(max_length=60, description="Keep that process's.", examples=["steel-satin"])
+    ] = None,
 ) -> TestCardsAnswer:
     """Every process with whether it is usable, and the record of cards and withdrawals, newest first."""
     with tools.database.reading() as session:
@@ -86,15 +107,14 @@ def get_test_cards(
         )
 
 
-@router.get("/v1/processes/{process}/test-card.{kind}")
-def get_card_file(tools: AtHand, process: str, kind: str, who: Bench) -> Response:
+@router.get(
+    "/v1/processes/{process}/test-card.{kind}",
+    openapi_extra=details(
+        errors.BadRequest, errors.CheckTooSlow, errors.CheckersBusy, files=BURN_FILES, etag=True
+    ),
+)
+def get_test_card_file(
+    request: Request, tools: AtHand, process: wire.Process, kind: wire.BurnFormat, who: Bench
+) -> Response:
     """The card to burn on scrap of the process's material; never for a product."""
-    served = card_files.card_file(tools, process, kind)
-    return Response(
-        served.data,
-        media_type=served.media_type,
-        headers={
-            "ETag": f'"{served.sha256}"',
-            "Content-Disposition": f'attachment; filename="{served.name}"',
-        },
-    )
+    return wire.file_answer(request, card_files.card_file(tools, process, kind), "attachment")

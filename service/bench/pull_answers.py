@@ -14,7 +14,9 @@ from service.stock.stock_answers import PutBackAnswer
 class QueuedPullAnswer(PullAnswer):
     """Units to fetch, and the load that they are for."""
 
-    load: str | None = Field(description="The load that waits for them; null: none has them yet.")
+    load: str | None = Field(
+        description="The load that waits for them; null: none has them yet.", examples=["L5"]
+    )
     planned: int | None = Field(
         description="The number of the planned load that will; null: a claimed load has them, or the plan"
         " does not know them yet.",

@@ -12,6 +12,8 @@ from service.records.ids import CALLBACK, public
 from service.records.tables import Callback, Delivery, Event
 from service.requests.answers import AnswerBody
 
+_AT = ["2026-11-30T16:00:00Z"]
+
 
 class CallbackAnswer(AnswerBody):
     """An address to which a store's events go."""
@@ -19,12 +21,16 @@ class CallbackAnswer(AnswerBody):
     id: str = Field(description="The callback.", examples=["CB1"])
     client: str = Field(description="The store whose events go there.", examples=["garden-shop"])
     url: str = Field(description="Where they go.", examples=["https://shop.example/told"])
-    rotated_at: datetime | None = Field(description="When its secret was changed last; null: never.")
-    previous_secret_until: datetime | None = Field(
-        description="Until when the secret before signs as well; null: there was none."
+    rotated_at: datetime | None = Field(
+        description="When its secret was changed last; null: never.", examples=_AT
     )
-    created_at: datetime = Field(description="When it was registered.")
-    disabled_at: datetime | None = Field(description="When sending to it was ended; null: it is in force.")
+    previous_secret_until: datetime | None = Field(
+        description="Until when the secret before signs as well; null: there was none.", examples=_AT
+    )
+    created_at: datetime = Field(description="When it was registered.", examples=_AT)
+    disabled_at: datetime | None = Field(
+        description="When sending to it was ended; null: it is in force.", examples=_AT
+    )
     disabled_why: str | None = Field(description="Why it was ended.", examples=["removed"])
 
 
@@ -49,10 +55,10 @@ class DeliveryAnswer(AnswerBody):
     id: str = Field(description="The delivery.", examples=["DV12"])
     webhook_id: str = Field(description="Sent as `webhook-id` with every attempt.", examples=["ev_31"])
     type: str = Field(description="The event.", examples=["order.accepted"])
-    at: datetime = Field(description="When it happened.")
+    at: datetime = Field(description="When it happened.", examples=_AT)
     attempts: int = Field(description="How often it was sent.", examples=[1])
-    delivered_at: datetime | None = Field(description="When it was taken; null: not yet.")
-    next_at: datetime | None = Field(description="When it is sent next; null: not any more.")
+    delivered_at: datetime | None = Field(description="When it was taken; null: not yet.", examples=_AT)
+    next_at: datetime | None = Field(description="When it is sent next; null: not any more.", examples=_AT)
     last_status: int | None = Field(
         description="HTTP status of the last attempt; null: no answer came.", examples=[204]
     )

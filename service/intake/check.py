@@ -38,9 +38,13 @@ class CheckAnswer(ResultAnswer):
     promise: PromiseAnswer = Field(description="By when one more such unit would be engraved.")
     stock: BoxedAnswer = Field(description="What stands boxed of the product.")
     proof_svg: str | None = Field(
-        description="Picture of the first face with a mark, as SVG; null where there is nothing to draw."
+        description="Picture of the first face with a mark, as SVG; null where there is nothing to draw.",
+        examples=['<svg xmlns="http://www.w3.org/2000/svg"/>'],
     )
-    proofs: dict[str, str] = Field(description="Pictures of all faces with a mark, as SVG, by face.")
+    proofs: dict[str, str] = Field(
+        description="Pictures of all faces with a mark, as SVG, by face.",
+        examples=[{"mark_side": '<svg xmlns="http://www.w3.org/2000/svg"/>'}],
+    )
 
 
 def check(

@@ -66,7 +66,9 @@ class HoldDetailsAnswer(AnswerBody):
         default=None, description="Units that wait, where not the whole line does.", examples=[["J42"]]
     )
     said: OrLeftOut[tuple[str, ...]] = Field(
-        default=None, description="What was written down when they were held, in English."
+        default=None,
+        description="What was written down when they were held, in English.",
+        examples=[["J42 was refused by the judge: it leaves the zone"]],
     )
 
 

@@ -40,7 +40,13 @@ def by_ref(session: Session, client: str, order_ref: str) -> Order | None:
 
 
 def page(
-    session: Session, *, client: str | None, before_id: int | None, limit: int, job_state: str | None = None
+    session: Session,
+    *,
+    client: str | None,
+    before_id: int | None,
+    limit: int,
+    job_state: str | None = None,
+    order_ref: str | None = None,
 ) -> list[Order]:
     """Orders, newest first, after a cursor."""
     wanted = select(Order).options(*_WHOLE).order_by(Order.id.desc()).limit(limit)
@@ -50,6 +56,8 @@ def page(
         wanted = wanted.where(Order.id < before_id)
     if job_state is not None:
         wanted = wanted.where(Order.id.in_(select(Job.order_id).where(Job.state == job_state)))
+    if order_ref is not None:
+        wanted = wanted.where(Order.order_ref == order_ref)
     return list(session.scalars(wanted))
 
 

@@ -19,6 +19,7 @@ from service.pages import (
     lots,
     measuring,
     owner,
+    problem_codes,
     signing,
     stock,
     what_if,
@@ -39,6 +40,7 @@ ROUTERS = (
     estimates,
     stock,
     buyer,
+    problem_codes,
     live,
     files,
 )
@@ -65,6 +67,7 @@ __all__ = [
     "lots",
     "measuring",
     "owner",
+    "problem_codes",
     "signing",
     "stock",
     "what_if",

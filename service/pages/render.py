@@ -19,7 +19,7 @@ from service.pages.gate import Visitor
 from service.papers import texts, words
 from service.plan.promises import PromiseAnswer
 from service.records.errors import Refusal
-from service.requests.refusals import STATUS
+from service.requests import refusals
 
 _TEMPLATES = Path(__file__).parent / "templates"
 HEADERS = {
@@ -41,7 +41,7 @@ class PageRoute(APIRoute):
 
 def status_of(refusal: Refusal) -> int:
     """The HTTP status of a refusal, the same as programs get."""
-    return next((STATUS[kind] for kind in type(refusal).__mro__ if kind in STATUS), 409)
+    return refusals.status_of(type(refusal))
 
 
 def page(

@@ -95,7 +95,9 @@ class PlanAnswer(AnswerBody):
     """The plan in force, and how far from the best possible it is at most."""
 
     made_at: Moment = _MADE_AT
-    rule: str = Field(description="How it was made: the name of the best of the ways tried.")
+    rule: str = Field(
+        description="How it was made: the name of the best of the ways tried.", examples=["kept"]
+    )
     score: ScoreAnswer = Field(description="What it is judged by.")
     bound: BoundAnswer = Field(description="What no plan could be better than.")
     loads: tuple[PlannedLoadAnswer, ...] = Field(description="In order of time.")

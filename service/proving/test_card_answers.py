@@ -57,7 +57,9 @@ class CardRecordAnswer(AnswerBody):
     id: str = Field(description="The entry.", examples=["TC4"])
     process: str = _PROCESS
     station: str = _STATION
-    withdrawn: bool = Field(description="Whether it says that the process counts as proven no longer.")
+    withdrawn: bool = Field(
+        description="Whether it says that the process counts as proven no longer.", examples=[False]
+    )
     burned_on: str | None = Field(
         description="Day on which the card was burned; null for a withdrawal.",
         examples=["2026-11-02"],
@@ -71,7 +73,9 @@ class CardRecordAnswer(AnswerBody):
     note: str = Field(
         description="What was seen, or why it was withdrawn.", examples=["crisp down to 0.2 mm"]
     )
-    recipe: str = Field(description="Digest of the recipe that the card was burned with.")
+    recipe: str = Field(
+        description="Digest of the recipe that the card was burned with.", examples=["5d41402abc4b2a76"]
+    )
     at: Moment = Field(description="When it was put on record.")
     recorded_by: str = Field(description="Who put it on record.", examples=["Ada"])
 

@@ -1,5 +1,6 @@
 """What the service refuses, as domain errors. The class name is the stable code; one table
-(`service.requests.refusals`) gives each its HTTP status, so nothing here knows a number."""
+(`service.requests.refusals`) gives each its HTTP status, so nothing here knows a number. What a class says of
+itself is what callers read of its code, at `/problems/CODE` and in the description of the HTTP surface."""
 
 from __future__ import annotations
 
@@ -18,60 +19,78 @@ class Refusal(Exception):
     @property
     def code(self) -> str:
         """The stable code: the class name in snake case."""
-        return re.sub(r"(?<!^)(?=[A-Z])", "_", type(self).__name__).lower()
+        return code_of(type(self))
+
+
+def code_of(kind: type[Refusal]) -> str:
+    """The stable code of a kind of refusal.
+
+    >>> code_of(IfMatchMissing)
+    'if_match_missing'
+    """
+    return re.sub(r"(?<!^)(?=[A-Z])", "_", kind.__name__).lower()
 
 
 # --- who and what ---
-class KeyMissing(Refusal): ...
+class KeyMissing(Refusal):
+    """No key came with the request: send `Authorization: Bearer KEY`."""
 
 
-class KeyUnknown(Refusal): ...
+class KeyUnknown(Refusal):
+    """The key is none of this service, or was taken away."""
 
 
-class RoleNotAllowed(Refusal): ...
+class RoleNotAllowed(Refusal):
+    """The key's role may not do that; the detail names the roles that may."""
 
 
 class FormTokenWrong(Refusal):
-    """A signed-in browser sent something that did not come from a page of its session."""
+    """A signed-in browser sent something that did not come from a page of its session: reload the page."""
 
 
-class NotFound(Refusal): ...
+class NotFound(Refusal):
+    """There is no such thing, or it belongs to another store."""
 
 
 # --- requests ---
-class IdempotencyKeyMissing(Refusal): ...
+class IdempotencyKeyMissing(Refusal):
+    """A POST that creates something needs an Idempotency-Key, so that it can be sent again safely."""
 
 
-class IdempotencyKeyMalformed(Refusal): ...
+class IdempotencyKeyMalformed(Refusal):
+    """An Idempotency-Key is 8 to 255 visible ASCII characters."""
 
 
 class IdempotencyKeyReused(Refusal):
-    """The same key came with another body."""
+    """The same key came before with another body: a key is for one request and its repetitions."""
 
 
 class RequestInFlight(Refusal):
-    """The first request with this key has not been answered yet."""
+    """The first request with this key has not been answered yet: ask again after Retry-After."""
 
 
 class OrderRefTaken(Refusal):
-    """The store has already posted this order under another key; `about["order"]` names it."""
+    """The store has already posted this order under another key; `order` names it."""
 
 
-class IfMatchMissing(Refusal): ...
+class IfMatchMissing(Refusal):
+    """What can change is changed by naming the ETag last seen, in If-Match."""
 
 
-class StaleVersion(Refusal): ...
+class StaleVersion(Refusal):
+    """It has changed since the caller last saw it: read it again, then decide again."""
 
 
-class BadCursor(Refusal): ...
+class BadCursor(Refusal):
+    """The cursor was not given out by this service: follow the Link of the page before."""
 
 
 class BadRequest(Refusal):
-    """The request is understood but names something impossible; `about["field"]` says where."""
+    """The request is understood but names something impossible; `field` says where."""
 
 
 class Unengravable(Refusal):
-    """Intake was asked to refuse what can't be engraved; `about["lines"]` has the findings."""
+    """Intake was asked to refuse what can't be engraved; `lines` has the findings."""
 
 
 # --- moves ---
@@ -84,7 +103,7 @@ class LeaseLost(Refusal):
 
 
 class WrongPlate(Refusal):
-    """The plate named is not one that this load may be burned on; `about["wanted"]` is the one it needs."""
+    """The plate named is not one that this load may be burned on; `wanted` is the one it needs."""
 
 
 class StaleFile(Refusal):
@@ -100,17 +119,17 @@ class AlreadyBurned(Refusal):
 
 
 class CalibrationRefused(Refusal):
-    """The measured marks don't agree, or can't be right; `about["findings"]` says how."""
+    """The measured marks don't agree, or can't be right; `findings` says how."""
 
 
 class TestCardRefused(Refusal):
-    """The card does not prove the recipe; `about["findings"]` says why."""
+    """The card does not prove the recipe; `findings` says why."""
 
     __test__ = False
 
 
 class LoadRefused(Refusal):
-    """The judge found something wrong with the load; `about["findings"]` says what."""
+    """The judge found something wrong with the load; `findings` says what."""
 
 
 class NoPlanYet(Refusal):
@@ -118,7 +137,7 @@ class NoPlanYet(Refusal):
 
 
 class PlanRefused(Refusal):
-    """The judge found fault with the plan of the backlog; `about["codes"]` says what."""
+    """The judge found fault with the plan of the backlog; `codes` says what."""
 
 
 class PlanFailed(Refusal):
@@ -126,14 +145,15 @@ class PlanFailed(Refusal):
 
 
 class TooMuchToSimulate(Refusal):
-    """A what-if question about more units than a request can simulate; `about` has the number and the
-    limit."""
+    """A what-if question about more units (`units`) than a request can simulate (`most`)."""
 
 
-class StockTooLow(Refusal): ...
+class StockTooLow(Refusal):
+    """More units would be taken from a bin than it holds, or are reserved than are counted."""
 
 
-class CatalogueMissing(Refusal): ...
+class CatalogueMissing(Refusal):
+    """The shop's description of that version is not kept here."""
 
 
 class DatabaseBusy(Refusal):
@@ -149,7 +169,7 @@ class ServiceBusy(Refusal):
 
 
 class TooManyStreams(Refusal):
-    """A key listens with as many event streams as it may; `about["most"]` is how many."""
+    """A key listens with as many event streams as it may; `most` is how many."""
 
 
 class CheckersBusy(Refusal):

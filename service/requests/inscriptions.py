@@ -75,7 +75,12 @@ class Sized(Strict):
     """An inscription whose size is given in mm, or is the zone's usual one (also when nothing is said), or is
     the largest that fits."""
 
-    size: SizeIn | None = None
+    size: SizeIn | None = Field(
+        default=None,
+        description="Where no size in mm is given: the place's usual one, which left out means too, or the"
+        " largest that fits.",
+        examples=["usual"],
+    )
 
     @model_validator(mode="after")
     def _one_size(self) -> Self:
@@ -86,14 +91,24 @@ class Sized(Strict):
 
 
 class TextIn(Sized):
-    zone: Name
-    kind: Literal["text"] = "text"
-    text: Words
-    font: Name
-    height_mm: Size | None = None
-    align: Literal["start", "centre", "end"] | None = None
-    breaks: Literal["as_typed", "fitted"] = "as_typed"
-    same_size_as: Ref | None = None
+    zone: Name = Field(description="The place, as the catalogue names it.", examples=["flat"])
+    kind: Literal["text"] = Field(default="text", description="Words; may be left out.", examples=["text"])
+    text: Words = Field(
+        description="The words as typed; U+000A is the buyer's own line break.", examples=["Ada"]
+    )
+    font: Name = Field(description="The font, as the catalogue names it.", examples=["lato-bold"])
+    height_mm: Size | None = Field(
+        default=None, description="Height of the font's capital H, in mm.", examples=[4.0]
+    )
+    align: Literal["start", "centre", "end"] | None = Field(
+        default=None, description="Where lines begin; left out: as the place has it.", examples=["centre"]
+    )
+    breaks: Literal["as_typed", "fitted"] = Field(
+        default="as_typed", description="`fitted` allows further line breaks.", examples=["as_typed"]
+    )
+    same_size_as: Ref | None = Field(
+        default=None, description="A line of the order: both get one height, the smaller.", examples=["1"]
+    )
 
     def value(self) -> TextInscription:
         return TextInscription(
@@ -109,13 +124,21 @@ class TextIn(Sized):
 
 
 class MonogramIn(Sized):
-    zone: Name
-    kind: Literal["monogram"]
-    initials: Words
-    font: Name
-    frame: Name | None = None
-    height_mm: Size | None = None
-    same_size_as: Ref | None = None
+    zone: Name = Field(description="The place, as the catalogue names it.", examples=["flat"])
+    kind: Literal["monogram"] = Field(description="A monogram.", examples=["monogram"])
+    initials: Words = Field(description="The letters.", examples=["ABC"])
+    font: Name = Field(description="The font, as the catalogue names it.", examples=["lato-bold"])
+    frame: Name | None = Field(
+        default=None,
+        description="A frame around it, as the catalogue names it; left out: none.",
+        examples=["ring"],
+    )
+    height_mm: Size | None = Field(
+        default=None, description="Height of the font's capital H, in mm.", examples=[6.0]
+    )
+    same_size_as: Ref | None = Field(
+        default=None, description="A line of the order: both get one height, the smaller.", examples=["1"]
+    )
 
     def value(self) -> MonogramInscription:
         return MonogramInscription(
@@ -130,21 +153,21 @@ class MonogramIn(Sized):
 
 
 class ArtworkIn(Sized):
-    zone: Name
-    kind: Literal["artwork"]
-    artwork: Name
-    width_mm: Size | None = None
+    zone: Name = Field(description="The place, as the catalogue names it.", examples=["flat"])
+    kind: Literal["artwork"] = Field(description="A drawing of the shop's own.", examples=["artwork"])
+    artwork: Name = Field(description="The drawing, as the catalogue names it.", examples=["leaf"])
+    width_mm: Size | None = Field(default=None, description="Its width, in mm.", examples=[8.0])
 
     def value(self) -> ArtworkInscription:
         return ArtworkInscription(self.zone, self.artwork, self.width_mm, self.size or "usual")
 
 
 class CodeIn(Sized):
-    zone: Name
-    kind: Literal["code"]
-    symbology: Literal["qr", "datamatrix"]
-    content: Words
-    cell_mm: Size | None = None
+    zone: Name = Field(description="The place, as the catalogue names it.", examples=["flat"])
+    kind: Literal["code"] = Field(description="A code for machines to read.", examples=["code"])
+    symbology: Literal["qr", "datamatrix"] = Field(description="Which code.", examples=["datamatrix"])
+    content: Words = Field(description="What it says.", examples=["AQ-000417"])
+    cell_mm: Size | None = Field(default=None, description="Width of one cell, in mm.", examples=[0.4])
 
     def value(self) -> CodeInscription:
         return CodeInscription(self.zone, self.symbology, self.content, self.cell_mm, self.size or "usual")

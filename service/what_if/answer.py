@@ -72,7 +72,7 @@ class Assumptions(AnswerBody):
 class WhatIfOut(AnswerBody):
     """The shop as it is beside the shop as asked, simulated with the same luck."""
 
-    made_at: datetime = Field(description="When it was asked.")
+    made_at: datetime = Field(description="When it was asked.", examples=["2026-11-30T16:00:00Z"])
     question: WhatIfIn = Field(description="What was asked.")
     runs: int = Field(description="How often both were played through.", examples=[25])
     assumptions: Assumptions = Field(description="What it is played through with.")

@@ -14,24 +14,33 @@ class StationDownIn(Strict):
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
-    station: Name
-    begin: Annotated[Moment | None, Field(alias="from")] = None
-    until: Moment
+    station: Name = Field(description="The station.", examples=["fibre-1"])
+    begin: Annotated[Moment | None, Field(alias="from")] = Field(
+        default=None, description="From when; left out: from now on.", examples=["2026-11-30T08:00:00Z"]
+    )
+    until: Moment = Field(description="Until when.", examples=["2026-11-30T16:00:00Z"])
 
 
 class MorePlatesIn(Strict):
     """More copies of a plate."""
 
-    plate: Name
-    count: Whole = Field(ge=1, le=20)
+    plate: Name = Field(description="The plate.", examples=["parer-8"])
+    count: Whole = Field(ge=1, le=20, description="Copies more.", examples=[1])
 
 
 class MoreHoursIn(Strict):
     """Every working day of the station (of all, when left out) is so many hours longer, until midnight at the
     most."""
 
-    station: Name | None = None
-    hours: Decimal = Field(gt=0, le=12)
+    station: Name | None = Field(
+        default=None, description="The station; left out: all.", examples=["fibre-1"]
+    )
+    hours: Decimal = Field(
+        gt=0,
+        le=12,
+        description="Hours more on every working day, until midnight at the most.",
+        examples=[2.0],
+    )
 
 
 class WhatIfIn(Strict):
@@ -41,10 +50,24 @@ class WhatIfIn(Strict):
     same `seed` gives the same luck.
     """
 
-    orders_factor: Decimal = Field(default=1.0, ge=0, le=10)
-    orders_days: Whole = Field(default=1, ge=1, le=14)
-    station_down: StationDownIn | None = None
-    more_plates: MorePlatesIn | None = None
-    more_hours: MoreHoursIn | None = None
-    days: Whole = Field(default=2, ge=1, le=14)
-    seed: Whole = Field(default=1, ge=0, lt=2**31)
+    orders_factor: Decimal = Field(
+        default=1.0,
+        ge=0,
+        le=10,
+        description="So many times the usual orders come.",
+        examples=[2.0],
+    )
+    orders_days: Whole = Field(
+        default=1,
+        ge=1,
+        le=14,
+        description="For so many of the shop's days, today being the first.",
+        examples=[1],
+    )
+    station_down: StationDownIn | None = Field(default=None, description="A station that does not work.")
+    more_plates: MorePlatesIn | None = Field(default=None, description="Further copies of a plate.")
+    more_hours: MoreHoursIn | None = Field(default=None, description="Longer days.")
+    days: Whole = Field(
+        default=2, ge=1, le=14, description="Orders go on coming for so many days.", examples=[2]
+    )
+    seed: Whole = Field(default=1, ge=0, lt=2**31, description="The same gives the same luck.", examples=[1])
