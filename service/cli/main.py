@@ -6,7 +6,7 @@ import sys
 
 import typer
 
-from service.cli import catalogue, check, fonts, imports, keys, plan, serve
+from service.cli import audit, catalogue, check, fonts, imports, keys, plan, serve
 
 app = typer.Typer(
     name="ricasso",
@@ -21,6 +21,7 @@ app.command("worker")(serve.worker)
 app.command("check")(check.check)
 app.command("import-orders")(imports.import_orders)
 app.command("import-stock")(imports.import_stock)
+app.command("audit")(audit.audit)
 app.command("plan")(plan.plan)
 app.add_typer(keys.app, name="keys")
 app.add_typer(catalogue.app, name="catalogue")

@@ -37,7 +37,11 @@ def find(session: Session, load_id: int) -> Load:
 
 def layout_of(session: Session, load: Load, *, whole: bool = False) -> LoadLayout:
     """The load as values, from frozen outlines: what is still to be burned, or the `whole` of it."""
-    slots = contents.present(load) if whole else contents.pending(load)
+    return layout_of_slots(session, load, contents.present(load) if whole else contents.pending(load))
+
+
+def layout_of_slots(session: Session, load: Load, slots: Sequence[LoadSlot]) -> LoadLayout:
+    """Some slots of a load as values, from frozen outlines."""
     jobs = rows.jobs(session, [s.job_id for s in slots if s.job_id is not None])
     lot_ids = {s.lot_id for s in slots if s.lot_id is not None}
     lots = {lot_id: rows.lot(session, lot_id) for lot_id in sorted(lot_ids)}

@@ -1,0 +1,225 @@
+"""The audit passes a day's work, and names every kind of damage planted into it."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import event
+
+from service.audit.look import Report, look
+from service.audit.rules import RULES
+from service.callbacks import deliveries
+from service.cli.main import run
+from service.records.announcements import tell_order
+from service.records.db import Database, open_engine
+from service.records.moves import write_history
+from service.records.tables import CatalogueVersion, Order
+from service.records.who import SWEEP, By, Role, Who
+from tests.benches import Bench, all_rows
+from tests.clocks import a_clock
+from tests.counter import a_key, an_open_counter, an_order
+from tests.servers import create_tables
+
+
+@pytest.fixture(scope="module")
+def day(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    """A database after a day in which units passed, were scrapped, burned again, interrupted, given back."""
+    folder = tmp_path_factory.mktemp("audit")
+    engine = open_engine(f"sqlite:///{folder / 'ricasso.sqlite3'}")
+    event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA synchronous=OFF"))
+    create_tables(engine)
+    bench = Bench(Database(engine), a_clock(), folder)
+    by = By(SWEEP, bench.clock())
+
+    def prepare(session: Any) -> None:
+        session.add(CatalogueVersion(version=bench.shop.version, loaded_at=by.at, content={}))
+        store = By(Who(role=Role.STORE, client="store-1", name="store-1"), by.at)
+        deliveries.register(session, "https://93.184.216.34/told", client=None, by=store)
+
+    bench.database.write(prepare)
+    lived_through(bench)
+    return bench
+
+
+def take(bench: Bench, **wanted: Any) -> None:
+    """An order as intake leaves it, told and with its history."""
+    bench.clock.advance(minutes=1)
+    bench.order(**wanted)
+
+    def tell(session: Any) -> None:
+        order = session.query(Order).order_by(Order.id.desc()).first()
+        tell_order(session, "order.accepted", order, now=bench.clock())
+
+    bench.database.write(tell)
+
+
+def lived_through(bench: Bench) -> None:
+    take(bench, quantity=2, faces=("mark_side", "pile_side"))
+    load = bench.do(bench.burned(), "again", {"turn": 1, "jobs": ["J1"], "reason": "faint"})
+    load = bench.do(bench.started(bench.seated(load)), "finish", {"turn": 1})
+    while load["state"] != "burned":
+        turn = load["current_turn"]
+        load = bench.do(bench.started(bench.seated(load, turn=turn), turn=turn), "finish", {"turn": turn})
+    bench.do(bench.passed(load), "release")
+
+    take(bench)
+    load = bench.burned()
+    scrap = {load["jobs"][0]["job"]: {"result": "scrap", "reason": "slipped"}}
+    bench.do(load, "inspect", {"jobs": scrap})
+    bench.do(bench.claimed(), "drop")
+
+    load = bench.burning()
+    clean = {load["jobs"][0]["job"]: {"mark_side": "clean"}}
+    bench.do(load, "resolve", {"jobs": clean})
+    bench.do(bench.passed(bench.burned()), "release")
+
+    lot = int(bench.lot(quantity=3).removeprefix("LOT"))
+    bench.database.write(lambda s: write_history(s, "lot", lot, "open", by=By(SWEEP, bench.clock())))
+    take(bench, quantity=3)
+    bench.burning()
+
+
+def damaged(day: Bench, folder: Path, *statements: str) -> Path:
+    file = folder / "ricasso.sqlite3"
+    day.database.engine.dispose()
+    shutil.copyfile(Path(str(day.database.engine.url.database)), file)
+    with sqlite3.connect(file) as connection:
+        connection.execute("PRAGMA ignore_check_constraints=ON")
+        for statement in statements:
+            assert connection.execute(statement).rowcount != 0, statement
+    connection.close()
+    return file
+
+
+def looked(day: Bench, file: Path, *, files: bool = True) -> Report:
+    engine = open_engine(f"sqlite:///{file}")
+    try:
+        return look(engine, day.tools.catalogue if files else None)
+    finally:
+        engine.dispose()
+
+
+def test_a_day_s_work_is_without_damage(day: Bench, tmp_path: Path) -> None:
+    report = looked(day, damaged(day, tmp_path))
+
+    assert [damage.says for damage in report.damage] == []
+    assert (report.rules, report.files > 4) == (len(RULES), True)
+
+
+_WITHOUT_HISTORY = "DELETE FROM history WHERE subject = 'job' AND subject_id = 1"
+
+#: What is done to the database, and the code by which the audit must name it.
+DAMAGE: dict[str, tuple[str, ...]] = {
+    "burned_twice": ("UPDATE burn_start SET why = NULL WHERE attempt = 2 AND job_id = 1",),
+    "burned_after_its_end": ("UPDATE burn_start SET started_at = '2030-01-01 00:00:00' WHERE job_id = 1",),
+    "started_without_file": ("DELETE FROM turn_file WHERE load_id = 1",),
+    "started_elsewhere": ("UPDATE burn_start SET slot = 'Z9' WHERE id = 1",),
+    "burned_without_start": ("DELETE FROM burn_start WHERE job_id = 2",),
+    "face_without_burn": ("""UPDATE job SET faces_done = '["mark_side"]' WHERE state = 'loaded'""",),
+    "passed_unfinished": ("""UPDATE job SET faces_done = '["mark_side"]' WHERE id = 1""",),
+    "open_burn": ("UPDATE burn_start SET finished_at = NULL WHERE id = 1",),
+    "burning_without_start": ("UPDATE burn_start SET finished_at = '2026-11-24 09:00:00'",),
+    "begun_untrue": ("UPDATE load SET started_at = NULL WHERE id = 1",),
+    "units_missing": ("UPDATE order_line SET quantity = 5 WHERE id = 1",),
+    "order_without_lines": (
+        "INSERT INTO orders (client, order_ref, ship_by, priority, proof, version, created_at) "
+        "VALUES ('store-1', 'lost', '2026-12-01', 0, 'none', 1, '2026-11-24')",
+    ),
+    "not_replaced": ("UPDATE job SET replaces = NULL",),
+    "of_another_order": ("UPDATE job SET order_id = 2 WHERE id = 1",),
+    "mark_changed": ("UPDATE frozen_mark SET outline = replace(outline, '180000', '180010') WHERE id = 1",),
+    "mark_missing": ("UPDATE frozen_mark SET words_revision = 7 WHERE id = 1",),
+    "answer_without_order": (
+        "INSERT INTO idempotent_request (client, route, key, fingerprint, status, body, headers, "
+        "claimed_until, created_at) VALUES ('store-1', 'POST /v1/orders', 'key-key-key', 'f', 201, '{}', "
+        """'{"Location": "/v1/orders/O99", "ETag": "1"}', '2026-11-24', '2026-11-24')""",
+    ),
+    "reserved_differs": ("UPDATE stock SET reserved = reserved + 1 WHERE bin = 'A1'",),
+    "count_impossible": ("UPDATE stock SET boxed = -1 WHERE bin = 'A1'",),
+    "without_unit": (
+        "UPDATE job SET state = 'ready', unit_in_hand = 0, bin = NULL WHERE id = "
+        "(SELECT max(id) FROM job)",
+    ),
+    "unit_in_two_places": ("UPDATE job SET bin = 'A1' WHERE id = 1",),
+    "claim_of_ended_load": ("UPDATE load_job SET active = 1 WHERE load_id = 1",),
+    "claim_differs": ("UPDATE load_job SET active = 0",),
+    "held_twice": (
+        "DROP INDEX uq_load_job_active",
+        "UPDATE load_job SET active = 1 WHERE job_id IN "
+        "(SELECT job_id FROM load_job GROUP BY job_id HAVING count(*) > 1)",
+    ),
+    "slot_without_claim": ("DELETE FROM load_job WHERE load_id = 1",),
+    "slot_unlike_load": ("UPDATE load_slot SET state = 'seated' WHERE load_id = 1",),
+    "turn_out_of_range": ("UPDATE load SET turns = 1, current_turn = 1 WHERE id = 1",),
+    "copy_in_two_loads": (
+        "DROP INDEX uq_load_active_copy",
+        "DROP INDEX uq_load_burning_station",
+        "UPDATE load SET state = 'burned' WHERE id = 1",
+        "UPDATE load SET copy = (SELECT copy FROM load WHERE id = 1)",
+    ),
+    "lot_does_not_add_up": ("UPDATE lot SET waiting = waiting + 1",),
+    "state_not_in_history": (_WITHOUT_HISTORY,),
+    "history_torn": (_WITHOUT_HISTORY + " AND move_to = 'loaded'",),
+    "move_not_allowed": ("UPDATE history SET move_to = 'released' WHERE move_to = 'passed'",),
+    "not_told": ("DELETE FROM event WHERE type = 'job.engraved'",),
+    "not_on_its_way": ("DELETE FROM delivery WHERE id = 1",),
+    "version_missing": ("UPDATE load SET catalogue_version = 'gone' WHERE id = 1",),
+    "points_nowhere": ("DELETE FROM bin WHERE bin = 'A1'",),
+    "file_differs": (
+        "UPDATE turn_file SET sha256 = 'f' WHERE load_id = 1 AND revision = 1 AND format = 'svg'",
+        "UPDATE burn_start SET file_sha256 = 'f' WHERE load_id = 1",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("code", DAMAGE)
+def test_planted_damage_is_named(day: Bench, tmp_path: Path, code: str) -> None:
+    report = looked(day, damaged(day, tmp_path, *DAMAGE[code]), files=code == "file_differs")
+
+    assert report.counts.get(code, 0) > 0, report
+
+
+def test_every_rule_has_its_damage() -> None:
+    assert {rule.code for rule in RULES} | {"file_differs"} == DAMAGE.keys()
+
+
+def test_orders_as_intake_takes_them_are_without_damage(
+    database: Database, tmp_path: Path, clock: Any
+) -> None:
+    with an_open_counter(database, clock, tmp_path) as counter:
+        key = a_key()
+        assert counter.post_order(an_order(), key=key).status_code == 201
+        held = an_order(proof="buyer")
+        assert counter.post_order(held).json()["lines"][0]["state"] == "held"
+        cancelled = counter.post_order(an_order()).json()["id"]
+        counter.ask("desk", "POST", f"/v1/orders/{cancelled}/cancel", {}, If_Match="*")
+        before = all_rows(database)
+
+        report = look(database.engine, counter.tools.catalogue)
+
+    assert [damage.says for damage in report.damage] == []
+    assert all_rows(database) == before
+
+
+def test_the_command_says_what_is_damaged_and_changes_nothing(
+    day: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = damaged(day, tmp_path, *DAMAGE["reserved_differs"])
+    before = file.read_bytes()
+
+    code = run(["audit", "--no-files", "--data", str(tmp_path)])
+    said = capsys.readouterr().out
+    json_code = run(["audit", "--no-files", "--json", "--data", str(tmp_path)])
+    report = json.loads(capsys.readouterr().out)
+    nothing = run(["audit", "--data", str(tmp_path / "elsewhere")])
+
+    assert (code, json_code, nothing) == (3, 3, 1)
+    assert "reserved_differs       bin A1, PARER: " in said
+    assert report["counts"] == {"reserved_differs": len(report["damage"])}
+    assert file.read_bytes() == before
+    assert "there is no database in" in capsys.readouterr().err
