@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from sqlalchemy.orm import Session
 
 from service.audit import file_rows as rows
-from service.bench.burn_files import build
+from service.bench.building import build
 from service.loads import load as loads
 from service.records.errors import Refusal
 from service.shop.versions import Shelf
