@@ -179,7 +179,7 @@ def _repeated(
 def _straights(paths: Sequence[Floats]) -> Floats:
     """Lengths, path after path, between the corners at which the head stops."""
     points = np.concatenate(paths)
-    path = np.repeat(np.arange(len(paths)), [len(one) for one in paths])
+    path = np.repeat(np.arange(len(paths)), [len(path_points) for path_points in paths])
     inside = path[1:] == path[:-1]
     steps, path = np.diff(points, axis=0)[inside], path[1:][inside]
     lengths = np.hypot(steps[:, 0], steps[:, 1])
@@ -208,7 +208,7 @@ def _area_travel(outline: Outline, process: Process, station: Station, *, accele
         marks.append(np.full(count, inside.area / spacing / count))
         jumps.append(np.full(count, JUMP_SPACINGS * spacing))
     if process.edge_line:
-        marks.append(_straights([shapely.get_coordinates(one) for one in rings]))
+        marks.append(_straights([shapely.get_coordinates(line) for line in rings]))
     return _repeated(
         np.concatenate(marks), np.concatenate(jumps), process, station, acceleration=acceleration
     )

@@ -53,7 +53,7 @@ class Pace:
     handling_s: float = 0.0
 
     def seconds(self, estimated_s: float, *, units: int = 1) -> float:
-        """Seconds to expect for units that are estimated at so many together."""
+        """Expected seconds for units whose estimates total `estimated_s`."""
         return self.factor * estimated_s + self.handling_s * units
 
 
@@ -80,17 +80,17 @@ class Learned:
 
 def learn(records: Sequence[Burned], *, without: Pace = CATALOGUE) -> Learned:
     """The pace of a group of turns; `without` is what is believed of it without records."""
-    known = _usable(records)
-    if not known:
+    usable = _usable(records)
+    if not usable:
         return Learned(without, 0)
-    expected = expected_seconds(known, without=without)
-    left = [math.log(one.measured_s / seconds) for one, seconds in zip(known, expected, strict=True)]
+    expected = expected_seconds(usable, without=without)
+    left = [math.log(record.measured_s / seconds) for record, seconds in zip(usable, expected, strict=True)]
     low, high = np.quantile(left, (0.16, 0.84))
     return Learned(
-        pace=_mixed(known, without),
-        records=len(known),
-        error_catalogue_s=_error(known, [one.estimated_s for one in known]),
-        error_learned_s=_error(known, expected),
+        pace=_mixed(usable, without),
+        records=len(usable),
+        error_catalogue_s=_error(usable, [record.estimated_s for record in usable]),
+        error_learned_s=_error(usable, expected),
         spread=float(high - low) / 2,
     )
 
@@ -98,21 +98,21 @@ def learn(records: Sequence[Burned], *, without: Pace = CATALOGUE) -> Learned:
 def expected_seconds(records: Sequence[Burned], *, without: Pace = CATALOGUE) -> list[float]:
     """What each turn would have been expected to take by what the others teach (a fifth left out at a
     time)."""
-    found = [0.0] * len(records)
+    expected = [0.0] * len(records)
     for first in range(ROUNDS):
-        rest = [one for number, one in enumerate(records) if number % ROUNDS != first]
+        rest = [record for number, record in enumerate(records) if number % ROUNDS != first]
         pace = _mixed(rest, without)
         for number in range(first, len(records), ROUNDS):
-            found[number] = pace.seconds(records[number].estimated_s, units=records[number].units)
-    return found
+            expected[number] = pace.seconds(records[number].estimated_s, units=records[number].units)
+    return expected
 
 
 def fitted(records: Sequence[Burned]) -> Pace:
     """What the records say by themselves. Raises ValueError without any."""
     if not records:
         raise ValueError("nothing was recorded")
-    estimated = np.array([one.estimated_s / one.units for one in records])
-    measured = np.array([one.measured_s / one.units for one in records])
+    estimated = np.array([record.estimated_s / record.units for record in records])
+    measured = np.array([record.measured_s / record.units for record in records])
     if len(records) >= LEAST_RECORDS and np.ptp(estimated) > 0:
         from scipy.stats import theilslopes  # here: it takes a tenth of the time the service needs to start
 
@@ -125,9 +125,11 @@ def fitted(records: Sequence[Burned]) -> Pace:
 
 def _usable(records: Sequence[Burned]) -> list[Burned]:
     return [
-        one
-        for one in records
-        if one.units > 0 and one.estimated_s > 0 and one.measured_s > LEAST_SHARE * one.estimated_s
+        record
+        for record in records
+        if record.units > 0
+        and record.estimated_s > 0
+        and record.measured_s > LEAST_SHARE * record.estimated_s
     ]
 
 
@@ -143,5 +145,5 @@ def _mixed(records: Sequence[Burned], without: Pace) -> Pace:
 
 def _error(records: Sequence[Burned], expected: Sequence[float]) -> float:
     return statistics.median(
-        abs(one.measured_s - seconds) for one, seconds in zip(records, expected, strict=True)
+        abs(record.measured_s - seconds) for record, seconds in zip(records, expected, strict=True)
     )

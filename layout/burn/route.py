@@ -110,7 +110,7 @@ def _shortened(path: list[int], gaps: Floats) -> list[int]:
         step = np.diagonal(there, 1)
         saved, changed = max(
             (_reversal(path, there, step), *(_move(path, there, step, size) for size in (1, 2, 3))),
-            key=lambda one: one[0],
+            key=lambda saving_and_ends: saving_and_ends[0],
         )
         if saved <= SHORTENED_STEPS:
             return path

@@ -79,8 +79,8 @@ def scan(region: Any, spacing_mm: float, angle_deg: float) -> Floats:
 
 def _scan_each(areas: list[Polygon], spacing_mm: float, angle_deg: float) -> list[Floats]:
     parts = np.array(areas, dtype=object)
-    found, owner = _crossings(parts, np.arange(len(parts)), spacing_mm, angle_deg)
-    return np.split(found, np.searchsorted(owner, np.arange(1, len(parts)))) if len(parts) else []
+    crossings, owner = _crossings(parts, np.arange(len(parts)), spacing_mm, angle_deg)
+    return np.split(crossings, np.searchsorted(owner, np.arange(1, len(parts)))) if len(parts) else []
 
 
 def _crossings(parts: Any, owners: Any, spacing_mm: float, angle_deg: float) -> tuple[Floats, Any]:

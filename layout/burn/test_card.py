@@ -38,11 +38,11 @@ _MOST_MARKS = 3
 
 def card_fonts(shop: Shop) -> dict[str, FontSpec]:
     """The fonts that the card is written in: the first of each kind that has its letters."""
-    found: dict[str, FontSpec] = {}
+    chosen: dict[str, FontSpec] = {}
     for _, spec in sorted(shop.fonts.items()):
-        if spec.kind not in {one.kind for one in found.values()} and open_font(spec).covers(_WORDS):
-            found[spec.font] = spec
-    return found
+        if spec.kind not in {font.kind for font in chosen.values()} and open_font(spec).covers(_WORDS):
+            chosen[spec.font] = spec
+    return chosen
 
 
 def card_burn(shop: Shop, process: Process) -> Burn:

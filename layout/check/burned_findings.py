@@ -71,13 +71,13 @@ def burned_findings(
     if not able:
         best = min(by_process, key=lambda entry: len(entry[1]), default=None)
         return (best[1] if best else []), frozenset(process.station for process, _ in by_process)
-    said: dict[str, Finding] = {}
+    by_code: dict[str, Finding] = {}
     for _, findings in able:
         for finding in findings:
-            said.setdefault(finding.code, finding)
-    if "much_bolder" in said:
-        said.pop("bolder", None)
-    return list(said.values()), frozenset(process.station for process, _ in able)
+            by_code.setdefault(finding.code, finding)
+    if "much_bolder" in by_code:
+        by_code.pop("bolder", None)
+    return list(by_code.values()), frozenset(process.station for process, _ in able)
 
 
 def _distinct(processes: Sequence[Process]) -> list[Process]:
@@ -173,14 +173,14 @@ def _letters(mark: Burned) -> Iterator[_Letter]:
     if composition is None:
         yield _Letter(None, None, mark.outline, mark.size_mm)
         return
-    seen = set()
+    measured_glyphs = set()
     for cluster in composition.clusters:
         if not cluster.glyphs:
             continue
         glyphs = _arranged(cluster)
-        if glyphs in seen or not any(len(composition.font.hull(g.gid)) for g in cluster.glyphs):
+        if glyphs in measured_glyphs or not any(len(composition.font.hull(g.gid)) for g in cluster.glyphs):
             continue
-        seen.add(glyphs)
+        measured_glyphs.add(glyphs)
         yield _Letter(composition.font, cluster, mark.outline, mark.size_mm)
 
 

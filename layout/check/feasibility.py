@@ -145,20 +145,20 @@ def check(
         return check_one(shop, sku, inscription, calibrations=calibrations, store=store, is_trial=is_trial)
 
     alone = [check_alone(inscription) for inscription in inscriptions]
-    checked = [one for one, _ in alone]
-    findings = [finding.about(index) for index, (_, said) in enumerate(alone) for finding in said]
+    checked = [result for result, _ in alone]
+    findings = [finding.about(index) for index, (_, own) in enumerate(alone) for finding in own]
     findings += _together(checked)
     verdict = verdict_of(tuple(findings))
     if verdict is Verdict.REFUSE:
 
         def verdict_with(index: int, candidate: Inscription) -> Verdict:
-            one, said = check_alone(candidate, is_trial=True)
-            if verdict_of(tuple(said)) is Verdict.REFUSE:
+            trial, trial_findings = check_alone(candidate, is_trial=True)
+            if verdict_of(tuple(trial_findings)) is Verdict.REFUSE:
                 return Verdict.REFUSE
             # Put last, so that whatever stands between it and the others is said of it.
             others = [other for at, other in enumerate(checked) if at != index]
-            against = [f for f in _together([*others, one]) if f.inscription == len(others)]
-            return verdict_of((*said, *against))
+            against = [f for f in _together([*others, trial]) if f.inscription == len(others)]
+            return verdict_of((*trial_findings, *against))
 
         def is_hopeless(candidate: Inscription) -> bool:
             return _is_hopeless(shop, sku, candidate, store)
@@ -166,7 +166,7 @@ def check(
         findings = suggestions_for(
             shop, sku, inscriptions, findings, verdict_with=verdict_with, is_hopeless=is_hopeless
         )
-    marks = tuple(one.mark for one in checked if one.mark is not None)
+    marks = tuple(result.mark for result in checked if result.mark is not None)
     everywhere: frozenset[Place] = frozenset().union(*places_by_face(checked).values())
     return CheckResult(
         verdict, tuple(findings), tuple(checked), marks, everywhere, _stations(shop, marks, everywhere)
@@ -192,21 +192,23 @@ def check_one(
         message = f"This product has no zone of that name; it has {offered}."
         return Checked(inscription, None), [Finding("unknown_zone", Severity.REFUSE, message)]
     findings = asked_findings(shop, ground.zone, inscription)
-    one = Checked(inscription, ground.face.face, region=ground.region, line_width_mm=ground.line_width_mm)
+    unplaced = Checked(
+        inscription, ground.face.face, region=ground.region, line_width_mm=ground.line_width_mm
+    )
     if not ground.where:
         surface = f"{ground.surface.material}, {ground.surface.finish}"
         message = f"No station has a proven process for {surface}, and a plate for it."
-        return one, [*findings, Finding("no_process", Severity.REFUSE, message)]
+        return unplaced, [*findings, Finding("no_process", Severity.REFUSE, message)]
     if any(finding.code in NOTHING_TO_PLACE for finding in findings):
-        return one, findings
+        return unplaced, findings
     try:
-        placed, said = _place(shop, ground, one, calibrations, store, is_trial=is_trial)
+        placed, place_findings = _place(shop, ground, unplaced, calibrations, store, is_trial=is_trial)
     except FontRefused as error:
-        return one, [*findings, Finding("font_refused", Severity.REFUSE, f"{error}.")]
+        return unplaced, [*findings, Finding("font_refused", Severity.REFUSE, f"{error}.")]
     except NotEncodable as error:
         message = f"It can't be a {inscription.kind}: {error}."
-        return one, [*findings, Finding("code_content", Severity.REFUSE, message)]
-    return placed, findings + said
+        return unplaced, [*findings, Finding("code_content", Severity.REFUSE, message)]
+    return placed, findings + place_findings
 
 
 def _is_hopeless(shop: Shop, sku: str, inscription: Inscription, store: FeatureStore | None) -> bool:
@@ -236,57 +238,57 @@ def _is_hopeless(shop: Shop, sku: str, inscription: Inscription, store: FeatureS
 def _place(
     shop: Shop,
     ground: Ground,
-    one: Checked,
+    unplaced: Checked,
     calibrations: Mapping[tuple[str, str], Calibration],
     store: FeatureStore | None,
     *,
     is_trial: bool,
 ) -> tuple[Checked, list[Finding]]:
     """Set the inscription, place it, and measure what came of it. Raises FontRefused, NotEncodable."""
-    inscription = one.inscription
+    inscription = unplaced.inscription
     limited = words_of(inscription) is not None
     fitter = ground.fitter(_align(inscription, ground.zone), limited=limited)
     zone = ground.limits(limited=limited)
-    asked = size_asked(inscription)
+    size_wanted = size_asked(inscription)
     ways = _ways(shop, ground, inscription, store)
     room_mm = None
-    if asked is None and inscription.size == "usual" and ground.zone.usual_height_mm is not None:
+    if size_wanted is None and inscription.size == "usual" and ground.zone.usual_height_mm is not None:
         fits = Fits(ground, _align(inscription, ground.zone), limited=limited)
         chosen, room_mm = usual(fits, inscription, ways, shop.policy)
     else:
-        chosen = choose(fitter, ways, asked)
+        chosen = choose(fitter, ways, size_wanted)
     if chosen is None:
         message = "There is nothing to engrave: the words leave no mark."
-        return one, [Finding("empty_text", Severity.REFUSE, message)]
-    block, found, largest_mm = chosen.block, chosen.fit, chosen.largest_mm
+        return unplaced, [Finding("empty_text", Severity.REFUSE, message)]
+    block, fit, largest_mm = chosen.block, chosen.fit, chosen.largest_mm
     most = tallest(ground.zone, inscription, block.extent[1])
     if largest_mm is not None and largest_mm > most:
         largest_mm = most
-        found = found and fitter.place(block, most)
-    findings = [*limit_findings(zone, inscription, asked), *less_room(ground.zone, room_mm)]
-    if asked is not None and not findings:
-        findings += too_tall_findings(ground.zone, inscription, asked, block.extent[1])
-    too_small = found is not None and asked is None and found.height_mm < zone.min_height_mm - 1e-6
-    if is_trial and (found is None or too_small):
-        return one, [Finding("no_room", Severity.REFUSE, "It does not fit.")]
-    if found is None or too_small:
-        size = asked or max(zone.min_height_mm, HEIGHT_STEP_MM)
+        fit = fit and fitter.place(block, most)
+    findings = [*limit_findings(zone, inscription, size_wanted), *less_room(ground.zone, room_mm)]
+    if size_wanted is not None and not findings:
+        findings += too_tall_findings(ground.zone, inscription, size_wanted, block.extent[1])
+    too_small = fit is not None and size_wanted is None and fit.height_mm < zone.min_height_mm - 1e-6
+    if is_trial and (fit is None or too_small):
+        return unplaced, [Finding("no_room", Severity.REFUSE, "It does not fit.")]
+    if fit is None or too_small:
+        size = size_wanted or max(zone.min_height_mm, HEIGHT_STEP_MM)
         over = fitter.overhang(block, size, largest_mm)
         findings += does_not_fit(
             inscription, lines=len(block.lines), size=size, over=over, largest=largest_mm
         )
-        if found is None:
+        if fit is None:
             overrun = _sketch(fitter, block, size)
-            return replace(one, lines=block.lines, largest_mm=largest_mm, overrun=overrun), findings
-    assert found is not None
+            return replace(unplaced, lines=block.lines, largest_mm=largest_mm, overrun=overrun), findings
+    assert fit is not None
     if verdict_of(tuple(findings)) is not Verdict.REFUSE:
-        findings += small_findings(shop.policy, inscription, found.height_mm)
+        findings += small_findings(shop.policy, inscription, fit.height_mm)
     features = block.features
-    mark, places, said = _frozen_mark(ground, fitter, block, found, calibrations)
+    mark, places, mark_findings = _frozen_mark(ground, fitter, block, fit, calibrations)
     if isinstance(inscription, CodeInscription):
-        findings += module_findings(shop.policy, found.height_mm, ground.line_width_mm)
+        findings += module_findings(shop.policy, fit.height_mm, ground.line_width_mm)
     elif mark is not None:
-        placed = Burned(inscription, block, found.height_mm, mark.outline)
+        placed = Burned(inscription, block, fit.height_mm, mark.outline)
         burned, able = burned_findings(shop.policy, placed, [candidate.process for candidate in ground.where])
         findings += burned
         places = frozenset(place for place in places if place.station in able)
@@ -294,29 +296,29 @@ def _place(
         inscription,
         ground.face.face,
         lines=block.lines,
-        size_mm=found.height_mm,
+        size_mm=fit.height_mm,
         largest_mm=largest_mm,
-        thinnest_stroke_mm=features.stroke.width * found.height_mm if features.stroke else None,
-        narrowest_gap_mm=features.gap.width * found.height_mm if features.gap else None,
+        thinnest_stroke_mm=features.stroke.width * fit.height_mm if features.stroke else None,
+        narrowest_gap_mm=features.gap.width * fit.height_mm if features.gap else None,
         line_width_mm=ground.line_width_mm,
         region=ground.region,
-        fit=found,
+        fit=fit,
         mark=mark,
         places=places,
-    ), findings + said
+    ), findings + mark_findings
 
 
 def _frozen_mark(
     ground: Ground,
     fitter: Fitter,
     block: Block,
-    found: Fit,
+    fit: Fit,
     calibrations: Mapping[tuple[str, str], Calibration],
 ) -> tuple[Mark | None, frozenset[Place], list[Finding]]:
-    """What was placed, drawn; where it can be engraved; and what the drawing itself has against it."""
-    outline = _drawn(fitter, block, found)
+    """Draw the placed block; find its places; report what only the outline shows."""
+    outline = _drawn(fitter, block, fit)
     if outline is None or outline.is_empty:
-        message = f"At {found.height_mm:g} mm nothing is left of it when coordinates are rounded."
+        message = f"At {fit.height_mm:g} mm nothing is left of it when coordinates are rounded."
         return None, frozenset(), [Finding("nothing_left", Severity.REFUSE, message)]
     findings = []
     if not ground.holds(outline):
@@ -330,14 +332,14 @@ def _frozen_mark(
 
 
 def _align(inscription: Inscription, zone: Zone) -> Align:
-    asked = inscription.align if isinstance(inscription, TextInscription) else None
-    return asked or zone.align
+    wanted = inscription.align if isinstance(inscription, TextInscription) else None
+    return wanted or zone.align
 
 
-def _drawn(fitter: Fitter, block: Block, found: Fit) -> Outline | None:
+def _drawn(fitter: Fitter, block: Block, fit: Fit) -> Outline | None:
     """The frozen outline; None where rounding leaves nothing valid of it (see `outline.frozen`)."""
     try:
-        return fitter.draw(block, found)
+        return fitter.draw(block, fit)
     except ValueError:
         return None
 

@@ -67,9 +67,9 @@ def _distance_mm(a: Mark, b: Mark) -> float:
 def places_by_face(checked: Sequence[Placed]) -> dict[str, frozenset[Place]]:
     """For each face, the places that can take all its marks: they are burned in one seating."""
     common: dict[str, frozenset[Place]] = {}
-    for one in checked:
-        if one.face is not None and one.mark is not None:
-            common[one.face] = common.get(one.face, one.places) & one.places
+    for inscription in checked:
+        if inscription.face is not None and inscription.mark is not None:
+            common[inscription.face] = common.get(inscription.face, inscription.places) & inscription.places
     return common
 
 
@@ -78,12 +78,12 @@ def slot_findings(checked: Sequence[Placed]) -> list[Finding]:
     inscription that leaves none."""
     findings = []
     left: dict[str, frozenset[Place]] = {}
-    for index, one in enumerate(checked):
-        if one.face is None or one.mark is None or not one.places:
+    for index, inscription in enumerate(checked):
+        if inscription.face is None or inscription.mark is None or not inscription.places:
             continue
-        before = left.get(one.face, one.places)
-        left[one.face] = before & one.places
-        if before and not left[one.face]:
-            message = f"No slot can take all that is asked for on the {one.face.replace('_', ' ')}."
+        before = left.get(inscription.face, inscription.places)
+        left[inscription.face] = before & inscription.places
+        if before and not left[inscription.face]:
+            message = f"No slot can take all that is asked for on the {inscription.face.replace('_', ' ')}."
             findings.append(Finding("no_common_slot", Severity.REFUSE, message, inscription=index))
     return findings

@@ -108,15 +108,15 @@ def _not_offered(shop: Shop, zone: Zone, inscription: Inscription) -> list[Findi
 
 
 def _size_out_of_range(inscription: Inscription) -> list[Finding]:
-    asked = size_asked(inscription)
-    if asked is None or (math.isfinite(asked) and HEIGHT_STEP_MM <= asked <= LARGEST_MM):
+    size = size_asked(inscription)
+    if size is None or (math.isfinite(size) and HEIGHT_STEP_MM <= size <= LARGEST_MM):
         return []
     message = (
         f"The {SIZE_WORDS[inscription.kind]} is a finite number above 0: "
         f"from {HEIGHT_STEP_MM:g} to {LARGEST_MM:g} mm."
     )
     # A number that is not finite has no place in a finding, which becomes JSON.
-    measured = float(asked) if math.isfinite(asked) else None
+    measured = float(size) if math.isfinite(size) else None
     return [Finding("size_out_of_range", Severity.REFUSE, message, measured=measured, unit="mm")]
 
 
@@ -155,10 +155,12 @@ def _initials(initials: str, policy: Policy) -> list[Finding]:
     return findings
 
 
-def _missing_glyphs(shop: Shop, font_name: str, words: str, known: Sequence[Finding]) -> list[Finding]:
+def _missing_glyphs(
+    shop: Shop, font_name: str, words: str, findings_so_far: Sequence[Finding]
+) -> list[Finding]:
     """One finding for each run of characters that the font lacks, but for those refused for themselves."""
     spec = shop.fonts.get(font_name)
-    if spec is None or any(finding.code in {"lone_surrogate", "empty_text"} for finding in known):
+    if spec is None or any(finding.code in {"lone_surrogate", "empty_text"} for finding in findings_so_far):
         return []
     normal = normalise(words)
     try:
@@ -168,7 +170,9 @@ def _missing_glyphs(shop: Shop, font_name: str, words: str, known: Sequence[Find
         return [_refuse("font_refused", f"{error}.")]
     if not missing:
         return []
-    spoken_of = {finding.span[0] for finding in known if finding.span and finding.severity is Severity.REFUSE}
+    spoken_of = {
+        finding.span[0] for finding in findings_so_far if finding.span and finding.severity is Severity.REFUSE
+    }
     clusters = graphemes(normal)
     findings = []
     for start, end in _runs(sorted(missing - spoken_of)):

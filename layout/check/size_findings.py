@@ -21,17 +21,15 @@ from layout.shop.shop import Policy
 _LEAST_MM = 1e-6
 
 
-def limit_findings(zone: Zone, inscription: Inscription, asked: float | None) -> list[Finding]:
+def limit_findings(zone: Zone, inscription: Inscription, size: float | None) -> list[Finding]:
     """A size asked for that the zone forbids, whether it would fit or not."""
     word = SIZE_WORDS[inscription.kind]
-    if asked is not None and asked > zone.max_height_mm + _LEAST_MM:
-        message = f"A {word} of {asked:g} mm; this zone takes at most {zone.max_height_mm:g} mm."
-        return [_limit("above_largest", message, asked, zone.max_height_mm)]
-    if asked is not None and asked < zone.min_height_mm - _LEAST_MM:
-        message = (
-            f"A {word} of {asked:g} mm; the smallest that is readable here is {zone.min_height_mm:g} mm."
-        )
-        return [_limit("below_smallest", message, asked, zone.min_height_mm)]
+    if size is not None and size > zone.max_height_mm + _LEAST_MM:
+        message = f"A {word} of {size:g} mm; this zone takes at most {zone.max_height_mm:g} mm."
+        return [_limit("above_largest", message, size, zone.max_height_mm)]
+    if size is not None and size < zone.min_height_mm - _LEAST_MM:
+        message = f"A {word} of {size:g} mm; the smallest that is readable here is {zone.min_height_mm:g} mm."
+        return [_limit("below_smallest", message, size, zone.min_height_mm)]
     return []
 
 

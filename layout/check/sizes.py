@@ -81,7 +81,7 @@ def usual(
     return _seen_from(fits.ground, replace(tight, fit=fit)), room
 
 
-def choose(fitter: Fitter, ways: Iterable[Sequence[Block]], asked: float | None) -> Choice | None:
+def choose(fitter: Fitter, ways: Iterable[Sequence[Block]], size_mm: float | None) -> Choice | None:
     """The way to break the words, and its placement at the size asked for, or at its largest.
 
     `ways` are groups of blocks, the fewest lines first. With no size asked for: the way whose size is the
@@ -89,19 +89,19 @@ def choose(fitter: Fitter, ways: Iterable[Sequence[Block]], asked: float | None)
     the one that could be largest is the most even. Where none has it: the way whose size is the largest,
     unplaced. Of equal ways the first. None when no way leaves any ink.
     """
-    seen: list[Block] = []
+    tried: list[Block] = []
     for group in ways:
         inked = [block for block in group if len(block.hull) > 0]
-        if asked is not None:
-            fitting = {block: fit for block in inked if (fit := fitter.place(block, asked)) is not None}
+        if size_mm is not None:
+            fitting = {block: fit for block in inked if (fit := fitter.place(block, size_mm)) is not None}
             if fitting:
                 best = next(iter(fitting)) if len(fitting) == 1 else _roomiest(fitter, list(fitting))[0]
                 return Choice(best, fitting[best], None)
-        seen += inked
-    if not seen:
+        tried += inked
+    if not tried:
         return None
-    block, fit = _roomiest(fitter, seen)
-    return Choice(block, fit if asked is None else None, fit.height_mm if fit else None)
+    block, fit = _roomiest(fitter, tried)
+    return Choice(block, fit if size_mm is None else None, fit.height_mm if fit else None)
 
 
 @dataclass(frozen=True, slots=True)

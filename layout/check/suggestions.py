@@ -80,25 +80,26 @@ def suggestions_for(
 
     None of them is refused in the whole request; those that a person would still have to look at come last.
     """
-    said = list(findings)
+    with_suggestions = list(findings)
     for index, inscription in enumerate(inscriptions):
         refusing = [
             at
-            for at, finding in enumerate(said)
+            for at, finding in enumerate(with_suggestions)
             if finding.inscription == index and finding.severity is Severity.REFUSE
         ]
         if not refusing:
             continue
-        about = [said[at] for at in refusing]
+        about = [with_suggestions[at] for at in refusing]
         wanted = _candidates(shop, sku, inscription, about, frozenset(i.zone for i in inscriptions))
-        said[refusing[0]] = replace(
-            said[refusing[0]], suggestions=_passing(inscription, wanted, index, verdict_with, is_hopeless)
+        with_suggestions[refusing[0]] = replace(
+            with_suggestions[refusing[0]],
+            suggestions=_passing(inscription, wanted, index, verdict_with, is_hopeless),
         )
-    return said
+    return with_suggestions
 
 
 def _passing(
-    asked: Inscription,
+    inscription: Inscription,
     candidates: Iterable[Inscription],
     index: int,
     verdict_with: VerdictWith,
@@ -106,14 +107,14 @@ def _passing(
 ) -> tuple[Inscription, ...]:
     accepted: list[Inscription] = []
     to_review: list[Inscription] = []
-    seen = {asked}
+    already_tried = {inscription}
     tried = hopeless = 0
     for candidate in candidates:
         if len(accepted) == MOST_SUGGESTIONS or tried == MOST_TRIED or hopeless == MOST_HOPELESS:
             break
-        if candidate in seen:
+        if candidate in already_tried:
             continue
-        seen.add(candidate)
+        already_tried.add(candidate)
         if is_hopeless(candidate):
             hopeless += 1
             continue
@@ -230,15 +231,15 @@ def _without_missing(inscription: Inscription, about: Sequence[Finding]) -> Iter
 def _sizes(shop: Shop, here: Zone, inscription: Inscription, about: Sequence[Finding]) -> list[float]:
     """Sizes that may do away with what was found, the nearest to the one asked for first."""
     sizes: list[float] = []
-    asked = size_asked(inscription)
-    if asked is not None:
-        fine = [size for finding in about if (size := fine_from(finding, asked)) is not None]
+    size_wanted = size_asked(inscription)
+    if size_wanted is not None:
+        fine = [size for finding in about if (size := fine_from(finding, size_wanted)) is not None]
         sizes += [max(fine)] if fine else []
     codes = {finding.code for finding in about}
     if "below_smallest" in codes:
         sizes += [max(here.min_height_mm, shop.policy.review_height_mm), here.min_height_mm]
     if codes & _SMALLER:
-        before = asked or here.max_height_mm
+        before = size_wanted or here.max_height_mm
         sizes += [round(before * share, 1) for share in _SHARES]
     return sizes
 
@@ -288,11 +289,11 @@ def _sized(inscription: Inscription, size: float | None) -> Inscription:
 def _fonts(shop: Shop, zone: Zone, inscription: TextInscription | MonogramInscription) -> list[str]:
     """Fonts of the zone that have every character: those of the asked font's style first, then by how much
     their names are like its own."""
-    asked = inscription.font
-    style = shop.fonts[asked].style if asked in shop.fonts else ""
+    wanted = inscription.font
+    style = shop.fonts[wanted].style if wanted in shop.fonts else ""
     words = words_of(inscription) or ""
-    able = [font for font in suggest(normalise(words), shop.fonts, zone.fonts) if font != asked]
-    return sorted(_alike(asked, able), key=lambda font: shop.fonts[font].style != style)
+    able = [font for font in suggest(normalise(words), shop.fonts, zone.fonts) if font != wanted]
+    return sorted(_alike(wanted, able), key=lambda font: shop.fonts[font].style != style)
 
 
 def _nearest(name: str, zones: Sequence[Zone]) -> list[Zone]:

@@ -41,15 +41,15 @@ def bindings_of(region: Region, block: Any, *, turn_deg: float = 0.0) -> tuple[B
 
     One entry for each thing and side, sorted. `turn_deg` is the direction of the baseline.
     """
-    found: dict[tuple[str, str, str], Binding] = {}
+    nearest: dict[tuple[str, str, str], Binding] = {}
     for source in region.sources:
         if source.boundary.distance(block) > region.margin_mm + BINDING_MM:
             continue
         for binding in _contacts(region, source, block, turn_deg):
             key = (binding.kind, binding.name, binding.side)
-            if key not in found or binding.clearance_mm < found[key].clearance_mm:
-                found[key] = binding
-    return tuple(found[key] for key in sorted(found))
+            if key not in nearest or binding.clearance_mm < nearest[key].clearance_mm:
+                nearest[key] = binding
+    return tuple(nearest[key] for key in sorted(nearest))
 
 
 def _contacts(region: Region, source: Source, block: Any, turn_deg: float) -> list[Binding]:

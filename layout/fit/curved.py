@@ -126,8 +126,8 @@ class _Scan:
         strip = self._strip
         scale = np.repeat(heights, len(strip.inked))
         hulls = put(np.tile(strip.hulls, len(heights)), poses[:, strip.inked].reshape(-1, 3), scale)
-        found = shapely.covers(self._region.polygon, hulls).reshape(len(heights), -1)
-        return np.asarray(np.all(found, axis=1))
+        is_covered = shapely.covers(self._region.polygon, hulls).reshape(len(heights), -1)
+        return np.asarray(np.all(is_covered, axis=1))
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,7 @@ class Fitter(Protocol):
     def bound(self, block: Block) -> float:
         """A size above which the block certainly does not fit; cheap."""
 
-    def draw(self, block: Block, found: Fit) -> Outline:
+    def draw(self, block: Block, fit: Fit) -> Outline:
         """The frozen outline of a placed block."""
 
     def sketch(self, block: Block, size: float) -> Outline | None:
@@ -77,8 +77,8 @@ class Straight:
         (length, height), (along, across) = block.extent, self._room
         return min(along / length, across / height) * (1 + 1e-9)
 
-    def draw(self, block: Block, found: Fit) -> Outline:
-        return block.draw(found.height_mm, found.x_mm, found.y_mm, found.turn_deg)
+    def draw(self, block: Block, fit: Fit) -> Outline:
+        return block.draw(fit.height_mm, fit.x_mm, fit.y_mm, fit.turn_deg)
 
     def sketch(self, block: Block, size: float) -> Outline | None:
         return self.draw(block, self._at_anchor(block, size))
@@ -115,8 +115,8 @@ class Curved:
     def bound(self, block: Block) -> float:
         return self._zone.max_height_mm
 
-    def draw(self, block: Block, found: Fit) -> Outline:
-        bent = self._bent(block, found.height_mm)
+    def draw(self, block: Block, fit: Fit) -> Outline:
+        bent = self._bent(block, fit.height_mm)
         assert bent is not None  # place() has bent it before
         return curve.draw(bent)
 

@@ -79,18 +79,18 @@ def ground_of(shop: Shop, sku: str, zone: str) -> Ground | None:
     Raises KeyError for an unknown product.
     """
     key = (id(shop), sku, zone)
-    known = _GROUNDS.get(key)
-    if known is None:
+    ground = _GROUNDS.get(key)
+    if ground is None:
         if not _has_zone(shop.blades[shop.products[sku].blade], zone):
             return None
         if len(_GROUNDS) >= _MOST_GROUNDS:
             _GROUNDS.clear()
-        known = _GROUNDS[key] = Ground(shop, sku, zone)
-    return known
+        ground = _GROUNDS[key] = Ground(shop, sku, zone)
+    return ground
 
 
 def _has_zone(blade: Blade, zone: str) -> bool:
-    return any(known.zone == zone for face in blade.faces for known in face.zones)
+    return any(candidate.zone == zone for face in blade.faces for candidate in face.zones)
 
 
 _GROUNDS: dict[tuple[int, str, str], Ground] = {}

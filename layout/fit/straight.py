@@ -67,26 +67,26 @@ class Overhang:
 def largest(region: Region, hull: Floats, zone: Zone, *, align: Align) -> Fit | None:
     """The largest fit not above the zone's largest height; None when not even one height step fits."""
     wish = _Wish.of(hull, zone, align)
-    ceiling, step, found = _steps(zone.max_height_mm), 0, None
+    ceiling, step, copies_placed = _steps(zone.max_height_mm), 0, None
     for room in _rooms(region, zone):
         copies = _copies(room, hull)
         best = _largest_step(copies, wish, step, min(ceiling, _steps(copies.bound)))
         if best > step:
-            step, found = best, copies
-    if found is None:
+            step, copies_placed = best, copies
+    if copies_placed is None:
         return None
-    return _placed(region, found, hull, wish, _height_mm(step))
+    return _placed(region, copies_placed, hull, wish, _height_mm(step))
 
 
 def place(region: Region, hull: Floats, zone: Zone, *, align: Align, height_mm: float) -> Fit | None:
     """The block at that height, as near to the zone's anchor as it fits; None when it fits nowhere."""
     wish = _Wish.of(hull, zone, align)
-    found = [
+    placed = [
         fit
         for room in _rooms(region, zone)
         if (fit := _placed(region, _copies(room, hull), hull, wish, height_mm)) is not None
     ]
-    return min(found, key=wish.distance_mm, default=None)
+    return min(placed, key=wish.distance_mm, default=None)
 
 
 def overhang(

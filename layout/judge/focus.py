@@ -1,4 +1,4 @@
-"""The judge's own reckoning of focus: the plane that a mark lies in, and the one head height of a turn.
+"""The judge's own calculation of focus: the plane that a mark lies in, and the one head height of a turn.
 
 `layout.seating.focus` answers the same question for the claim, in the face's frame. This module works it out
 in the plate's frame and shares no line with it, so that a slip in either shows as a disagreement

@@ -47,10 +47,10 @@ def verify(
     mounted = tuple(_mounting(shop, load))
     if mounted:
         return mounted
-    found = [*_repeats(load, burned)]
+    findings = [*_repeats(load, burned)]
     for turn in load.turns:
-        found += _turn(shop, load, turn)
-    return tuple(found)
+        findings += _turn(shop, load, turn)
+    return tuple(findings)
 
 
 def _mounting(shop: Shop, load: LoadLayout) -> Iterator[Finding]:
@@ -199,8 +199,8 @@ def _overlaps(marks: tuple[Mark, ...], who: str) -> Iterator[Finding]:
                 yield refuse("marks_overlap", f"{who}: the marks in {zones} would burn the same metal twice")
 
 
-def _touch(one: shapely.STRtree, other: shapely.STRtree) -> bool:
-    return bool(one.query(other.geometries, predicate="intersects").size)
+def _touch(tree: shapely.STRtree, other: shapely.STRtree) -> bool:
+    return bool(tree.query(other.geometries, predicate="intersects").size)
 
 
 def _focus(surfaces: list[tuple[str, Surface]]) -> Iterator[Finding]:

@@ -1,4 +1,4 @@
-"""The judge of plans: whether one can be carried out as it says, looked at without anything of the planner's.
+"""The judge of plans: whether one can be carried out as it says, judged without any of the planner's code.
 
 It imports the values a plan is made of and nothing that made it: times, seats and copies are read off the
 plan and held against the backlog one by one.
@@ -21,7 +21,7 @@ TIME_TOLERANCE_S = 0.01
 _LOADS_TOGETHER = 3
 
 
-class _Known:
+class _ShopOfPlan:
     """The backlog by name."""
 
     def __init__(self, backlog: Backlog) -> None:
@@ -44,11 +44,11 @@ class _Known:
 
 def inspect_plan(backlog: Backlog, plan: Plan) -> tuple[Finding, ...]:
     """Everything wrong with a plan; empty when it can be carried out. Every finding refuses."""
-    known = _Known(backlog)
+    shop = _ShopOfPlan(backlog)
     return (
         *_jobs(backlog, plan),
         *_lots(backlog, plan),
-        *(finding for load in plan.loads for finding in _load(known, load)),
+        *(finding for load in plan.loads for finding in _load(shop, load)),
         *_visits(backlog, plan),
         *_stations(backlog, plan),
         *_copies(backlog, plan),
@@ -72,16 +72,16 @@ def _seated(plan: Plan) -> Iterator[tuple[PlannedLoad, int, Filled]]:
 
 def _jobs(backlog: Backlog, plan: Plan) -> Iterator[Finding]:
     """Every job once and whole, or said not to be planned."""
-    known = {job.job: job for job in backlog.jobs}
+    waiting_jobs = {job.job: job for job in backlog.jobs}
     burned = Counter((f.job, f.face) for _, _, f in _seated(plan) if f.job is not None)
     for (job, face), count in burned.items():
-        if job not in known:
+        if job not in waiting_jobs:
             yield _refuse("unknown_job", f"job {job} does not wait")
-        elif face not in known[job].kind.faces:
+        elif face not in waiting_jobs[job].kind.faces:
             yield _refuse("wrong_face", f"job {job}: {face} is not to be engraved")
         elif count > 1:
             yield _refuse("job_twice", f"job {job}: {face} would be engraved {count} times")
-    for name, waiting in known.items():
+    for name, waiting in waiting_jobs.items():
         missing = [face for face in waiting.kind.faces if not burned[name, face]]
         if name not in plan.unplanned and missing:
             yield _refuse("job_missing", f"job {name}: {', '.join(missing)} is in no load")
@@ -96,10 +96,10 @@ def _lots(backlog: Backlog, plan: Plan) -> Iterator[Finding]:
             yield _refuse("lot_too_large", f"lot {lot}: {count} blades planned, {waiting.get(lot, 0)} wait")
 
 
-def _load(known: _Known, load: PlannedLoad) -> Iterator[Finding]:
+def _load(shop: _ShopOfPlan, load: PlannedLoad) -> Iterator[Finding]:
     """Eligible places only, one unit a slot, one head height a turn, and the time that the work takes."""
     where = _where(load)
-    station, plate = known.stations.get(load.station), known.plates.get(load.plate)
+    station, plate = shop.stations.get(load.station), shop.plates.get(load.plate)
     if station is None or plate is None or load.plate not in station.plates:
         yield _refuse("plate_not_mountable", f"{where}: this station does not mount this plate")
         return
@@ -108,18 +108,18 @@ def _load(known: _Known, load: PlannedLoad) -> Iterator[Finding]:
     if load.turns and any(f.lot is not None for row in load.turns[1:] for f in row):
         yield _refuse("lot_turned", f"{where}: bare blades are not turned over")
     for turn, row in enumerate(load.turns, start=1):
-        yield from _turn(known, load, turn, row)
-    yield from _time(known, station, load)
+        yield from _turn(shop, load, turn, row)
+    yield from _time(shop, station, load)
 
 
-def _turn(known: _Known, load: PlannedLoad, turn: int, row: tuple[Filled, ...]) -> Iterator[Finding]:
+def _turn(shop: _ShopOfPlan, load: PlannedLoad, turn: int, row: tuple[Filled, ...]) -> Iterator[Finding]:
     where = f"{_where(load)}, turn {turn}"
     for slot, count in Counter(filled.slot for filled in row).items():
         if count > 1:
             yield _refuse("slot_twice", f"{where}: {count} units in slot {slot}")
     lowest, highest = float("-inf"), float("inf")
     for filled in row:
-        option = _option(known, load, filled)
+        option = _option(shop, load, filled)
         if option is None:
             yield _refuse("not_eligible", f"{where}: {filled.job or filled.lot} may not sit in {filled.slot}")
             continue
@@ -133,17 +133,17 @@ def _turn(known: _Known, load: PlannedLoad, turn: int, row: tuple[Filled, ...]) 
                 yield _refuse("not_turned", f"{where}: {filled.job} was not in the turn before")
 
 
-def _option(known: _Known, load: PlannedLoad, filled: Filled) -> Option | None:
-    kind = known.kind_of(filled)
+def _option(shop: _ShopOfPlan, load: PlannedLoad, filled: Filled) -> Option | None:
+    kind = shop.kind_of(filled)
     options = kind.options.get(load.station, ()) if kind is not None else ()
     wanted = (load.plate, filled.slot, filled.face)
     return next((o for o in options if (o.plate, o.slot, o.face) == wanted), None)
 
 
-def _time(known: _Known, station: PlanStation, load: PlannedLoad) -> Iterator[Finding]:
+def _time(shop: _ShopOfPlan, station: PlanStation, load: PlannedLoad) -> Iterator[Finding]:
     """The load takes as long as its work, within one open stretch, after it was prepared in open hours."""
     where = _where(load)
-    burning = sum(known.seconds_of(filled) for row in load.turns for filled in row)
+    burning = sum(shop.seconds_of(filled) for row in load.turns for filled in row)
     turning = sum(len(row) for row in load.turns[1:]) * station.turn_seconds
     least = burning + turning
     most = least + load.changes * max(station.plate_change_seconds, station.process_change_seconds)
@@ -206,7 +206,7 @@ def _stations(backlog: Backlog, plan: Plan) -> Iterator[Finding]:
     """One load burning and one being prepared at each station, nothing before it is free."""
     for station in backlog.stations:
         loads = sorted(
-            (one for one in plan.loads if one.station == station.station), key=lambda one: one.begins
+            (load for load in plan.loads if load.station == station.station), key=lambda load: load.begins
         )
         for load in loads[:1]:
             if load.begins < max(station.free_at, backlog.now) - TIME_TOLERANCE_S:

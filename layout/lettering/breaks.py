@@ -26,10 +26,10 @@ def choices(text: str, max_lines: int) -> tuple[tuple[str, ...], ...]:
     (('Anna & Ben',), ('Anna', '& Ben'), ('Anna &', 'Ben'))
     """
     own = tuple(line.strip() for line in text.split(LINE_FEED))
-    found = [own]
+    ways = [own]
     for extra in range(1, max_lines - len(own) + 1):
-        found += _broken(own, extra)
-    return tuple(dict.fromkeys(found))
+        ways += _broken(own, extra)
+    return tuple(dict.fromkeys(ways))
 
 
 def places(line: str) -> tuple[int, ...]:

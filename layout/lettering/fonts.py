@@ -82,10 +82,10 @@ class Font:
             # A vowel sign that is a grapheme of its own is shaped with the letter that it belongs to.
             cluster = before + grapheme if before and is_mark(grapheme[0]) else grapheme
             before = cluster
-            known = covered.get(cluster)
-            if known is None:
-                known = covered[cluster] = self._draws(cluster)
-            if not known:
+            is_drawn = covered.get(cluster)
+            if is_drawn is None:
+                is_drawn = covered[cluster] = self._draws(cluster)
+            if not is_drawn:
                 spans.append((index, index + 1))
         return tuple(spans)
 

@@ -58,9 +58,9 @@ def shape(
         wanted = {**_NO_LIGATURES, **features} if spacing else dict(features)
         at_grapheme = _grapheme_at(line)
         for run in visual_runs(line, paragraph=paragraph, at=at):
-            found = _shaped(line, run, font, wanted, at_grapheme)
-            pieces += found
-            joined += [run.script in _JOINED] * len(found)
+            run_pieces = _shaped(line, run, font, wanted, at_grapheme)
+            pieces += run_pieces
+            joined += [run.script in _JOINED] * len(run_pieces)
     return _spaced(_in_a_row(pieces), joined, font, spacing) if spacing else _in_a_row(pieces)
 
 

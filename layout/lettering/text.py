@@ -142,21 +142,21 @@ def _oddities(clusters: tuple[str, ...]) -> list[Finding]:
 
 def _oddities_of(cluster: str, before: str) -> list[tuple[str, str]]:
     """(code, character) of all that is odd in a grapheme; `before` is the letter in front of it."""
-    found = []
+    oddities = []
     if len(cluster) > MOST_POINTS_PER_GRAPHEME:
-        found.append(("overloaded_character", cluster[0]))
+        oddities.append(("overloaded_character", cluster[0]))
     if is_mark(cluster[0]) and not (_ZERO_WIDTH.match(cluster[0]) or stands_on(before, cluster[0])):
-        found.append(("lone_mark", cluster[0]))
+        oddities.append(("lone_mark", cluster[0]))
     for char in cluster:
         if char in _JOINERS:
             # A joiner shapes the letter in front of it; elsewhere it is an invisible difference.
             if not before or script_of(before) not in JOINING_SCRIPTS:
-                found.append(("zero_width", char))
+                oddities.append(("zero_width", char))
         elif (code := _oddity(char)) is not None:
-            found.append((code, char))
+            oddities.append((code, char))
         if script_of(char) not in SHARED_SCRIPTS:
             before = char
-    return found
+    return oddities
 
 
 def is_mark(char: str) -> bool:

@@ -121,11 +121,11 @@ def _starts(lines: Sequence[str], whole: str) -> list[int]:
     """Offset of each line's first code point in the whole text."""
     starts, at = [], 0
     for line in lines:
-        found = whole.find(line, at)
-        if found < 0:
+        start = whole.find(line, at)
+        if start < 0:
             raise ValueError("the lines are not those of the text")
-        starts.append(found)
-        at = found + len(line)
+        starts.append(start)
+        at = start + len(line)
     return starts
 
 

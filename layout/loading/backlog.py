@@ -250,15 +250,15 @@ class Plan:
 def faces_by_visit(faces: Sequence[str], mounts: Sequence[Container[str]]) -> list[tuple[str, ...]]:
     """Faces by visit, as many at a time as one of the `mounts` (each the faces it seats) takes in one load;
     empty when a face has no place at all."""
-    found: list[tuple[str, ...]] = []
+    visits: list[tuple[str, ...]] = []
     rest = tuple(faces)
     while rest:
         taken = max((_prefix(rest, seated) for seated in mounts), default=0)
         if taken == 0:
             return []
-        found.append(rest[:taken])
+        visits.append(rest[:taken])
         rest = rest[taken:]
-    return found
+    return visits
 
 
 def _prefix(faces: Sequence[str], seated: Container[str]) -> int:

@@ -281,14 +281,14 @@ def _proposal(filling: _Filling) -> Proposal:
 
 def _turned_in_place(filling: _Filling) -> list[dict[object, str]]:
     """Slots by unit for every turn; a unit is turned over in its own slot wherever that is possible."""
-    found: list[dict[object, str]] = []
+    seatings: list[dict[object, str]] = []
     for turn in filling.chosen.turns:
         again = Seating()
-        own = found[-1] if found else dict(turn.slot_of)
+        own = seatings[-1] if seatings else dict(turn.slot_of)
         stay = [unit for unit in turn.choices if own.get(unit) in turn.choices[unit]]
         for unit in (*stay, *(unit for unit in turn.choices if unit not in stay)):
             here = own.get(unit)
             choices = sorted(turn.choices[unit], key=lambda slot, here=here: slot != here)  # type: ignore[misc]
             again = again.seat(unit, choices) or again
-        found.append(dict(again.slot_of))
-    return found
+        seatings.append(dict(again.slot_of))
+    return seatings

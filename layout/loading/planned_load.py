@@ -64,11 +64,15 @@ def follow(
             others += units
             continue
         plate = _copy_first(free[load.plate], load.copy)
-        found = _topped_up(left, plate, others) or Proposal(plate.plate, plate.copies[0], left.turns)
-        behind = [one for one in (*others, *waiting_for_a_plate) if one.job not in found.jobs]
-        if any(_goes_first(one, left, urgent_by) and propose([one], plates) for one in behind):
+        proposal = _topped_up(left, plate, others) or Proposal(plate.plate, plate.copies[0], left.turns)
+        behind = [
+            candidate for candidate in (*others, *waiting_for_a_plate) if candidate.job not in proposal.jobs
+        ]
+        if any(
+            _goes_first(candidate, left, urgent_by) and propose([candidate], plates) for candidate in behind
+        ):
             return None
-        return found
+        return proposal
     return None
 
 
@@ -76,7 +80,7 @@ def _left(load: Proposal, planned: Mapping[str, Candidate], bare: Sequence[Bare]
     units = {job: held for job in load.jobs if (held := _held(load, job, planned.get(job))) is not None}
     lots, blades = _held_blades(load, bare)
     turns = tuple(
-        tuple(one for one in turn if one.job in units or (one.lot is not None and one.slot in blades))
+        tuple(seat for seat in turn if seat.job in units or (seat.lot is not None and seat.slot in blades))
         for turn in load.turns
     )
     ranges: list[list[Option]] = [[] for _ in load.turns]
@@ -96,7 +100,7 @@ def _left(load: Proposal, planned: Mapping[str, Candidate], bare: Sequence[Bare]
 
 def _held(load: Proposal, job: str, candidate: Candidate | None) -> Candidate | None:
     """The unit with its planned seats, turn by turn, for its only options; None when it can't take them."""
-    seats = [(one.slot, one.face) for turn in load.turns for one in turn if one.job == job]
+    seats = [(taken.slot, taken.face) for turn in load.turns for taken in turn if taken.job == job]
     faces = tuple(face for _, face in seats)
     if candidate is None or candidate.faces[: len(faces)] != faces:
         return None
@@ -109,9 +113,9 @@ def _held(load: Proposal, job: str, candidate: Candidate | None) -> Candidate | 
 def _held_blades(load: Proposal, bare: Sequence[Bare]) -> tuple[tuple[Bare, ...], dict[str, Option]]:
     """Lots with as many of their planned slots as blades wait, and by slot how a blade sits there."""
     seats: dict[str, list[str]] = {}
-    for one in load.turns[0] if load.turns else ():
-        if one.lot is not None:
-            seats.setdefault(one.lot, []).append(one.slot)
+    for seat in load.turns[0] if load.turns else ():
+        if seat.lot is not None:
+            seats.setdefault(seat.lot, []).append(seat.slot)
     lots, blades = [], {}
     for lot in bare:
         of_slot = {o.slot: o for o in lot.options if o.plate == load.plate}
@@ -125,29 +129,31 @@ def _held_blades(load: Proposal, bare: Sequence[Bare]) -> tuple[tuple[Bare, ...]
 
 def _copy_first(plate: FreePlate, copy: str) -> FreePlate:
     """The planned copy if nobody has it, else another of the same plate."""
-    return replace(plate, copies=tuple(sorted(plate.copies, key=lambda one: one != copy)))
+    return replace(plate, copies=tuple(sorted(plate.copies, key=lambda other: other != copy)))
 
 
 def _topped_up(left: _Left, plate: FreePlate, others: Sequence[Candidate]) -> Proposal | None:
     """The load with others in its free slots (orders go before bare blades); None when there is nobody for
     them, or when a planned unit would be pushed out for the sake of the head's height."""
-    taken = {one.slot for turn in left.turns for one in turn if one.job is not None}
+    taken = {guest.slot for turn in left.turns for guest in turn if guest.job is not None}
     guests = [
-        replace(one, options=tuple(o for o in one.options if o.plate == plate.plate and o.slot not in taken))
-        for one in others
+        replace(
+            guest, options=tuple(o for o in guest.options if o.plate == plate.plate and o.slot not in taken)
+        )
+        for guest in others
     ]
-    guests = [one for one in guests if one.options]
-    found = propose((*left.units, *guests), [plate], bare=left.bare) if guests else None
-    if found is None or not {unit.job for unit in left.units}.issubset(found.jobs):
+    guests = [guest for guest in guests if guest.options]
+    proposal = propose((*left.units, *guests), [plate], bare=left.bare) if guests else None
+    if proposal is None or not {unit.job for unit in left.units}.issubset(proposal.jobs):
         return None
-    return found
+    return proposal
 
 
-def _goes_first(one: Candidate, left: _Left, urgent_by: float | None) -> bool:
+def _goes_first(candidate: Candidate, left: _Left, urgent_by: float | None) -> bool:
     """Whether a unit must not be left behind by the load."""
-    if one.replaces or not left.units:
+    if candidate.replaces or not left.units:
         return True
-    if one.priority > max(unit.priority for unit in left.units):
+    if candidate.priority > max(unit.priority for unit in left.units):
         return True
     soonest = min(unit.due for unit in left.units)
-    return urgent_by is not None and one.due <= urgent_by and one.due < soonest
+    return urgent_by is not None and candidate.due <= urgent_by and candidate.due < soonest

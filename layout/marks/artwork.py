@@ -99,11 +99,11 @@ def _rings(path: str, scale: float) -> list[Floats]:
 def _paths(root: object) -> list[str]:
     paths: list[str] = []
     waiting = [(root, 1)]
-    seen = 0
+    elements = 0
     while waiting:
         element, depth = waiting.pop(0)
-        seen += 1
-        if seen > MOST_ELEMENTS or depth > MOST_DEPTH:
+        elements += 1
+        if elements > MOST_ELEMENTS or depth > MOST_DEPTH:
             raise ArtworkRefused(f"more than {MOST_ELEMENTS} elements or {MOST_DEPTH} levels")
         tag = str(element.tag).removeprefix(_SVG)  # type: ignore[attr-defined]
         if depth > 1 and tag == "svg":

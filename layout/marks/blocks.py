@@ -155,8 +155,8 @@ def code_block(inscription: CodeInscription) -> Block:
     def drawn(size: float, x: float, y: float, turn: float) -> Outline:
         return moved(dark, scale=size, inner=(0.0, 0.0), size=size, at=(x, y), turn_deg=turn)
 
-    one = Feature(1.0, (0, 0))
-    return Block(hull, drawn, lambda: Features(one, one, None))
+    module = Feature(1.0, (0, 0))
+    return Block(hull, drawn, lambda: Features(module, module, None))
 
 
 def moved(
@@ -225,12 +225,12 @@ def outline_features(outline: Outline, scale: float) -> Features:
     """Thinnest stroke and narrowest counter of a library mark (mm at natural size) times `scale`."""
     if not outline.areas:
         return Features(None, None, None)
-    known = _outline_features(outline.digest, _Carried(outline))
+    at_unit = _outline_features(outline.digest, _Carried(outline))
 
     def scaled(feature: Feature | None) -> Feature | None:
         return None if feature is None else Feature(feature.width * scale, feature.span)
 
-    return Features(scaled(known.stroke), scaled(known.counter), scaled(known.gap))
+    return Features(scaled(at_unit.stroke), scaled(at_unit.counter), scaled(at_unit.gap))
 
 
 def own_point(hull: Floats) -> tuple[float, float]:

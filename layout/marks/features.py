@@ -229,11 +229,11 @@ def _thinnest_of(measured: Sequence[MeasuredGlyph], spans: Mapping[int, tuple[in
     be shown that they have none that is thinner."""
     strokes: list[_Width] = []
     least = math.inf
-    for one in sorted(measured, key=lambda one: not one.is_stroke_measured):
-        stroke = one.stroke_up_to(least)
+    for glyph in sorted(measured, key=lambda glyph: not glyph.is_stroke_measured):
+        stroke = glyph.stroke_up_to(least)
         if stroke is not None:
             least = min(least, stroke)
-            strokes.append((stroke, spans[one.gid]))
+            strokes.append((stroke, spans[glyph.gid]))
     return _narrowest(strokes)
 
 
@@ -241,8 +241,8 @@ def _thinnest_of(measured: Sequence[MeasuredGlyph], spans: Mapping[int, tuple[in
 _Width = tuple[float, tuple[int, int]]
 
 
-def _narrowest(found: Sequence[_Width]) -> Feature | None:
-    return Feature(*min(found)) if found else None
+def _narrowest(widths: Sequence[_Width]) -> Feature | None:
+    return Feature(*min(widths)) if widths else None
 
 
 #: Goes up with every change of what is measured, hulls included: it is then measured anew.
@@ -373,13 +373,15 @@ _Box = tuple[float, float, float, float]
 
 def _box(font: Font, cluster: Cluster) -> _Box | None:
     """Box of a cluster's ink; None without ink."""
-    known: dict[int, _Box | None] = font.__dict__.setdefault("_boxes", {})
+    kept_boxes: dict[int, _Box | None] = font.__dict__.setdefault("_boxes", {})
     boxes = []
     for glyph in cluster.glyphs:
-        if glyph.gid not in known:
+        if glyph.gid not in kept_boxes:
             hull = font.hull(glyph.gid)
-            known[glyph.gid] = (*hull.min(axis=0).tolist(), *hull.max(axis=0).tolist()) if len(hull) else None
-        box = known[glyph.gid]
+            kept_boxes[glyph.gid] = (
+                (*hull.min(axis=0).tolist(), *hull.max(axis=0).tolist()) if len(hull) else None
+            )
+        box = kept_boxes[glyph.gid]
         if box is not None:
             boxes.append((box[0] + glyph.x, box[1] + glyph.y, box[2] + glyph.x, box[3] + glyph.y))
     if len(boxes) < 2:

@@ -373,13 +373,13 @@ def _written(
     line: LoadSequence, plan: Plan, touched: Sequence[PlanJob], bound: Bound, unplanned: dict[str, str]
 ) -> Plan:
     """The plan of the loads; `touched` are the jobs that came or left."""
-    known = {id(load) for load in plan.loads}
+    ids_of_plan = {id(load) for load in plan.loads}
     loads = [_load(line, place) for place in range(len(line.held))]
     done = dict(plan.done)
     for job in touched:
         done.pop(job.job, None)
     for held, load in zip(line.held, loads, strict=True):
-        if id(load) not in known:
+        if id(load) not in ids_of_plan:
             done.update((job.job, load.ready) for job, sort in held.visits if sort in line.counted.last)
     orders = {job.order for job in touched}
     names = {job.job: job.order for job in line.counted.jobs.values() if job.order in orders}
@@ -412,7 +412,7 @@ def _load(line: LoadSequence, place: int) -> PlannedLoad:
         matching = seated_together(problem, held.mount, held.sorts)
         assert matching is not None, "a load that has no room was built"
         turns = matching.rows(
-            [(one.job, None) if isinstance(one, PlanJob) else (None, one.lot) for one in held.units]
+            [(unit.job, None) if isinstance(unit, PlanJob) else (None, unit.lot) for unit in held.units]
         )
     return PlannedLoad(
         station=problem.stations[held.station].station,

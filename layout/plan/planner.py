@@ -157,9 +157,9 @@ def _written(
     filled = _with_lots(problem, loads)
     timetable = Timetable(problem)
     timed = [timetable.put(load, blades) for load, blades in filled]
-    orders = [(load, one) for (load, _), one in zip(filled, timed, strict=True) if load[1]]
-    score = score_of(problem, [load for load, _ in orders], [one for _, one in orders], timetable.ends)
-    written = [_load(problem, one, at) for one, at in zip(filled, timed, strict=True)]
+    orders = [(load, timing) for (load, _), timing in zip(filled, timed, strict=True) if load[1]]
+    score = score_of(problem, [load for load, _ in orders], [timing for _, timing in orders], timetable.ends)
+    written = [_load(problem, timing, at) for timing, at in zip(filled, timed, strict=True)]
     done = {
         problem.jobs[unit.job].job: timetable.ends[unit.unit]
         for unit in problem.units

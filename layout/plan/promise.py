@@ -115,8 +115,8 @@ class Forecast:
     @staticmethod
     def _last(by_job: Mapping[str, Floats], jobs: Iterable[str]) -> Floats | None:
         rows = [by_job.get(job) for job in jobs]
-        known = [row for row in rows if row is not None]
-        return np.maximum.reduce(known) if known and len(known) == len(rows) else None
+        planned_rows = [row for row in rows if row is not None]
+        return np.maximum.reduce(planned_rows) if planned_rows and len(planned_rows) == len(rows) else None
 
 
 def end_of_day(moment: float) -> float:

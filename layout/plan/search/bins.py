@@ -75,15 +75,15 @@ class _Search:
             self.best, self.used, self.slack = units, used, room
         if len(units) == self.problem.size(self.mount):
             return
-        after = bisect_left(self.items, -room - FULL_S, lo=at + 1, key=lambda one: -one.seconds)
+        after = bisect_left(self.items, -room - FULL_S, lo=at + 1, key=lambda candidate: -candidate.seconds)
         before: _Item | None = None
         for place in range(after, len(self.items)):
-            one = self.items[place]
+            candidate = self.items[place]
             if self.slack <= self.full or self.sets <= 0 or used + self.rest[place] <= self.used:
                 return
-            if before is None or (before.seconds, before.sort) != (one.seconds, one.sort):
+            if before is None or (before.seconds, before.sort) != (candidate.seconds, candidate.sort):
                 self._add(place, room, used, units, processes | {item.process})
-            before = one
+            before = candidate
 
 
 def fullest(problem: Problem, wasted: float = 0.0) -> list[Load]:
@@ -93,7 +93,7 @@ def fullest(problem: Problem, wasted: float = 0.0) -> list[Load]:
     sets = max(LEAST_SETS, MOST_SETS // max(1, len(left)))
     loads: list[Load] = []
     while left:
-        found: list[tuple[float, int, tuple[int, ...]]] = []
+        fullest_bins: list[tuple[float, int, tuple[int, ...]]] = []
         for mount in problem.sorts[left[0].sort].fits:
             search = _Search(
                 problem,
@@ -104,8 +104,8 @@ def fullest(problem: Problem, wasted: float = 0.0) -> list[Load]:
             )
             search.run()
             if search.best:
-                found.append((search.slack, mount, search.best))
-        _, mount, units = min(found)
+                fullest_bins.append((search.slack, mount, search.best))
+        _, mount, units = min(fullest_bins)
         loads.append((mount, units))
         taken = set(units)
         left = [unit for unit in left if unit.unit not in taken]
@@ -121,4 +121,4 @@ def _items(problem: Problem, mount: int, left: Sequence[Unit]) -> list[_Item]:
         if mount in sort.fits:
             seconds = unit.seconds + (len(sort.faces) - 1) * station.turn_seconds
             items.append(_Item(seconds, unit.unit, unit.sort, problem.process(mount, unit.sort)))
-    return sorted(items, key=lambda one: -one.seconds) if station.turn_seconds else items
+    return sorted(items, key=lambda item: -item.seconds) if station.turn_seconds else items

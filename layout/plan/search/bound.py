@@ -105,10 +105,10 @@ def _classes(
             if fits is not None and turn < len(fits):
                 for option in fits[turn]:
                     takes.setdefault(option.slot, set()).add(sort)
-    found: dict[frozenset[int], int] = {}
+    classes: dict[frozenset[int], int] = {}
     for slot in sorted(takes):
-        found[frozenset(takes[slot])] = found.get(frozenset(takes[slot]), 0) + 1
-    return sorted(found.items(), key=lambda item: (sorted(item[0]), item[1]))
+        classes[frozenset(takes[slot])] = classes.get(frozenset(takes[slot]), 0) + 1
+    return sorted(classes.items(), key=lambda item: (sorted(item[0]), item[1]))
 
 
 def _solve(
@@ -147,7 +147,7 @@ def _solve(
     whole = unknowns <= MOST_WHOLE
     cost = np.zeros(unknowns)
     cost[: len(plates)] = 1.0
-    found = milp(
+    solution = milp(
         cost,
         constraints=LinearConstraint(
             matrix.tocsr(), [low for _, low, _ in rows], [high for *_, high in rows]
@@ -157,14 +157,14 @@ def _solve(
         options={"node_limit": MOST_NODES},
     )
     sizes = {plate: tuple(size for _, size in classes[plate, 0]) for plate in plates}
-    bound = found.mip_dual_bound if whole and found.mip_dual_bound is not None else found.fun
+    bound = solution.mip_dual_bound if whole and solution.mip_dual_bound is not None else solution.fun
     least = max(1, math.ceil((bound if bound is not None else 1.0) - 1e-6))
-    if found.x is None or not whole:
+    if solution.x is None or not whole:
         return Fewest(least, {}, sizes)
     allot = {
-        (plate, number, sort): round(found.x[column])
+        (plate, number, sort): round(solution.x[column])
         for (plate, turn, number, sort), column in parts.items()
-        if turn == 0 and round(found.x[column]) > 0
+        if turn == 0 and round(solution.x[column]) > 0
     }
     return Fewest(least, allot, sizes)
 

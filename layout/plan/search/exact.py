@@ -46,7 +46,9 @@ class _Way:
     before: _Way | None = None
 
 
-def shared_out(scheduler: Scheduler, units: Sequence[int], known: tuple[int, int], steps: int) -> Shared:
+def shared_out(
+    scheduler: Scheduler, units: Sequence[int], best_so_far: tuple[int, int], steps: int
+) -> Shared:
     """Loads of these units with least lateness, and with the fewest loads among those.
 
     `known` are that lateness and those loads of the plan at hand: no loads are returned when there is nothing
@@ -65,7 +67,7 @@ def shared_out(scheduler: Scheduler, units: Sequence[int], known: tuple[int, int
         nexts = [step for step in all_steps if not step.units & done and not step.needs & ~done]
         for way in (way for some in here.values() for way in some):
             lateness, loads = rest.least(way.schedule, way.loads, everything & ~done)
-            if (lateness, loads) >= known:
+            if (lateness, loads) >= best_so_far:
                 continue
             steps -= len(nexts)
             if steps < 0:
@@ -75,7 +77,7 @@ def shared_out(scheduler: Scheduler, units: Sequence[int], known: tuple[int, int
                     schedule = scheduler.put(way.schedule, step.load)
                 except ValueError:  # no open stretch is long enough with the changes it needs
                     continue
-                if (schedule.lateness, way.loads + 1) < known:
+                if (schedule.lateness, way.loads + 1) < best_so_far:
                     at = tuple((at.plate, at.process) for at in schedule.at)
                     alike = ways.setdefault(done | step.units, {}).setdefault(at, [])
                     _keep(alike, _way(schedule, way.loads + 1, step, way))
@@ -174,8 +176,8 @@ class _Rest:
 
     def _late(self, unit: int, free: float) -> int:
         """Lateness of a unit that burns as soon as a laser is free, alone."""
-        known = self.known.get((unit, free))
-        if known is None:
+        lateness = self.known.get((unit, free))
+        if lateness is None:
             problem, it = self.problem, self.problem.units[unit]
             job = problem.jobs[it.job]
             openings = [
@@ -183,9 +185,9 @@ class _Rest:
                 for station in {problem.mounts[mount].station for mount in problem.sorts[it.sort].fits}
             ]
             ends = [o.fit(free, it.seconds) + it.seconds for o in openings if it.seconds <= o.longest_s]
-            known = job.weight * problem.days.late(job.due, min(ends)) if it.last else 0
-            self.known[unit, free] = known
-        return known
+            lateness = job.weight * problem.days.late(job.due, min(ends)) if it.last else 0
+            self.known[unit, free] = lateness
+        return lateness
 
 
 def _loads_of(way: _Way) -> list[Load]:

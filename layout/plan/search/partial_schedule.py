@@ -56,12 +56,12 @@ class Scheduler:
         self._known: dict[Load, _Known] = {}
 
     def _ask(self, load: Load) -> _Known:
-        known = self._known.get(load)
-        if known is None:
+        asks = self._known.get(load)
+        if asks is None:
             problem = self.problem
             mine = [problem.units[unit] for unit in load[1]]
             done = [problem.jobs[unit.job] for unit in mine if unit.last]
-            known = _Known(
+            asks = _Known(
                 problem.work(load),
                 self._plate_of[load[0]],
                 problem.mounts[load[0]].station,
@@ -69,8 +69,8 @@ class Scheduler:
                 tuple(unit.unit for unit in mine if unit.unit in self._followed),
                 tuple(sorted((j.due, j.weight, problem.days.count(int(j.due // DAY_S))) for j in done)),
             )
-            self._known[load] = known
-        return known
+            self._known[load] = asks
+        return asks
 
     def put(self, schedule: PartialSchedule, load: Load) -> PartialSchedule:
         """The schedule with one more load.

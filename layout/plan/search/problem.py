@@ -132,11 +132,11 @@ class Problem:
 
     def visits(self, kind: Kind) -> list[int]:
         """The visits of a kind, as sorts in order; empty when a face has no place at all."""
-        known = self._sorts_of.get(id(kind))
-        if known is not None:
-            return known
+        sorts = self._sorts_of.get(id(kind))
+        if sorts is not None:
+            return sorts
         by_mount = self._places(kind, in_focus=True)
-        found: list[int] = []
+        sorts_made: list[int] = []
         for visit in faces_by_visit(kind.faces, list(by_mount.values())):
             fits = {
                 mount: tuple(tuple(faces[face]) for face in visit)
@@ -144,9 +144,9 @@ class Problem:
                 if faces.keys() >= set(visit)
             }
             self.sorts.append(Sort(len(self.sorts), visit, fits))
-            found.append(len(self.sorts) - 1)
-        self._sorts_of[id(kind)] = found
-        return found
+            sorts_made.append(len(self.sorts) - 1)
+        self._sorts_of[id(kind)] = sorts_made
+        return sorts_made
 
     def _places(self, kind: Kind, *, in_focus: bool) -> dict[int, dict[str, list[Option]]]:
         """By mount and face the options of a kind; with `in_focus` without those never in focus."""
@@ -200,13 +200,13 @@ class Problem:
 
     def work(self, load: Load) -> Work:
         """The work of a load."""
-        known = self._works.get(load)
-        if known is None:
+        work = self._works.get(load)
+        if work is None:
             mount, units = load
             mine = [self.units[unit] for unit in units]
-            known = self.combined_work(mount, [unit.sort for unit in mine], [unit.seconds for unit in mine])
-            self._works[load] = known
-        return known
+            work = self.combined_work(mount, [unit.sort for unit in mine], [unit.seconds for unit in mine])
+            self._works[load] = work
+        return work
 
     def combined_work(self, mount: int, sorts: Sequence[int], seconds: Sequence[float]) -> Work:
         """The work of visits of these sorts and seconds of burning; the same in whatever order they come."""
@@ -220,19 +220,19 @@ class Problem:
         """Slots that take the visit's face of that turn with the head at that height, in the plate's
         order."""
         key = (mount, sort, turn, height_mm)
-        known = self._slots.get(key)
-        if known is None:
+        slots = self._slots.get(key)
+        if slots is None:
             options = self.sorts[sort].fits[mount][turn]
             taken = {o.slot for o in options if o.low_mm <= height_mm <= o.high_mm}
-            known = tuple(slot for slot in self.mounts[mount].plate.slots if slot in taken)
-            self._slots[key] = known
-        return known
+            slots = tuple(slot for slot in self.mounts[mount].plate.slots if slot in taken)
+            self._slots[key] = slots
+        return slots
 
     def heights(self, mount: int) -> list[tuple[float, ...]]:
         """Head heights to try on a mount, one per turn: every sort that the mount takes has a seat at one of
         them, and one of them is the best for whatever is to sit together."""
-        known = self._heights.get(mount)
-        if known is None:
+        heights = self._heights.get(mount)
+        if heights is None:
             here = [self.sorts[sort].fits[mount] for sort in self.on_mount[mount]]
             per_turn = [
                 heights_to_try(
@@ -240,5 +240,5 @@ class Problem:
                 )
                 for turn in range(max((len(turns) for turns in here), default=0))
             ]
-            known = self._heights[mount] = list(product(*per_turn))
-        return known
+            heights = self._heights[mount] = list(product(*per_turn))
+        return heights

@@ -40,18 +40,18 @@ class Rule:
 def ranks(problem: Problem, order: str, days: float = math.inf) -> list[Key]:
     """A rank for every unit; units of one order stand together where nothing else tells them apart."""
     groups = _groups(problem) if order == "grouped" else []
-    found: list[Key] = []
+    ranks: list[Key] = []
     for unit in problem.units:
         job = problem.jobs[unit.job]
         order_of = float(problem.order_of[unit.job])
         if order == "grouped":
             window = job.due // (days * DAY_S)
-            found.append((window, *groups[unit.sort], job.due, -job.weight, order_of, unit.unit))
+            ranks.append((window, *groups[unit.sort], job.due, -job.weight, order_of, unit.unit))
         elif order == "due":
-            found.append((job.due, -job.weight, order_of, unit.unit))
+            ranks.append((job.due, -job.weight, order_of, unit.unit))
         else:
-            found.append((-job.weight, job.due, order_of, unit.unit))
-    return found
+            ranks.append((-job.weight, job.due, order_of, unit.unit))
+    return ranks
 
 
 def _groups(problem: Problem) -> list[Key]:
@@ -59,14 +59,14 @@ def _groups(problem: Problem) -> list[Key]:
     that are alike in these burn one after another without a change."""
     processes = sorted({problem.process(mount, sort.sort) for sort in problem.sorts for mount in sort.fits})
     plates = sorted({mount.plate.plate for mount in problem.mounts})
-    found: list[Key] = []
+    groups: list[Key] = []
     for sort in problem.sorts:
         slots = {mount: len({option.slot for option in turns[0]}) for mount, turns in sort.fits.items()}
         mount = max(slots, key=lambda mount: (slots[mount], -mount))
         plate = plates.index(problem.mounts[mount].plate.plate)
         process = processes.index(problem.process(mount, sort.sort))
-        found.append((float(plate), float(process), float(len(sort.faces))))
-    return found
+        groups.append((float(plate), float(process), float(len(sort.faces))))
+    return groups
 
 
 def queues_of(problem: Problem, rule: Rule) -> Queues:
@@ -187,10 +187,10 @@ class Chooser:
         return cost
 
     def _open_until(self, station: int, due: float) -> float:
-        known = self._opened.get((station, due))
-        if known is None:
-            known = self._opened[station, due] = self.problem.openings[station].open_s(due)
-        return known
+        opened = self._opened.get((station, due))
+        if opened is None:
+            opened = self._opened[station, due] = self.problem.openings[station].open_s(due)
+        return opened
 
     def _score(
         self,

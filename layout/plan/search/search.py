@@ -40,34 +40,34 @@ FIRST_FIT = 3_000
 def best_plan(problem: Problem, fewest: Fewest, bound: Bound, rounds: int = ROUNDS) -> tuple[str, list[Load]]:
     """The best plan found and the rule it came from."""
     built = _built(problem, fewest, bound)
-    found = [(score(problem, loads), name, loads) for name, loads in built]
-    if len(problem.units) > FIRST_FIT and min(one[0] for one in found)[1].lateness:
-        found += [
+    tried = [(score(problem, loads), name, loads) for name, loads in built]
+    if len(problem.units) > FIRST_FIT and min(candidate[0] for candidate in tried)[1].lateness:
+        tried += [
             (score(problem, loads), name, loads) for name, loads in _looking_ahead(problem, LOOKAHEADS[:-1])
         ]
-    found.sort(key=lambda one: one[:2])
-    (_, best), name, loads = found[0]
+    tried.sort(key=lambda candidate: candidate[:2])
+    (_, best), name, loads = tried[0]
     if not loads or not rounds or _is_least(best, bound):
         return name, loads
     if not _is_at(best, bound) and len(problem.units) <= MOST_IMPROVED:
-        name, loads = _fewer_days_and_loads(problem, found, bound, rounds)
+        name, loads = _fewer_days_and_loads(problem, tried, bound, rounds)
         best = score(problem, loads)[1]
-    return _lighter(problem, found, best, (name, loads), rounds)
+    return _lighter(problem, tried, best, (name, loads), rounds)
 
 
 def _fewer_days_and_loads(
-    problem: Problem, found: Sequence[tuple[tuple[int, Score], str, list[Load]]], bound: Bound, rounds: int
+    problem: Problem, tried: Sequence[tuple[tuple[int, Score], str, list[Load]]], bound: Bound, rounds: int
 ) -> tuple[str, list[Load]]:
     """A plan that is less late or has fewer loads than the rules' best, if one is found."""
     from layout.plan.search.improve import improve_dates
 
-    (_, best), name, loads = found[0]
+    (_, best), name, loads = tried[0]
     if len(problem.units) <= HANDFUL:
         every_way = _every_way(problem, loads, bound)
         if every_way is not None:
             return "every way", every_way
     tries = rounds * ALL_ROUNDS // max(ALL_ROUNDS, len(problem.units))
-    starts = [(rule, first) for _, rule, first in found[:STARTS]]
+    starts = [(rule, first) for _, rule, first in tried[:STARTS]]
     for number in range(1, STARTS + 2):
         if _is_at(best, bound):
             break
@@ -81,7 +81,7 @@ def _fewer_days_and_loads(
 
 def _lighter(
     problem: Problem,
-    found: Sequence[tuple[tuple[int, Score], str, list[Load]]],
+    tried: Sequence[tuple[tuple[int, Score], str, list[Load]]],
     best: Score,
     plan: tuple[str, list[Load]],
     rounds: int,
@@ -91,7 +91,9 @@ def _lighter(
     from layout.plan.search.improve import improve_sum
 
     name, loads = plan
-    (_, of_sorted), sorted_name, sorted_loads = next(one for one in found if one[1] == SORTED)
+    (_, of_sorted), sorted_name, sorted_loads = next(
+        candidate for candidate in tried if candidate[1] == SORTED
+    )
     like = None
     if (of_sorted.lateness, of_sorted.loads) == (best.lateness, best.loads):
         name, loads, like = sorted_name, sorted_loads, of_sorted
@@ -117,11 +119,11 @@ def _every_way(problem: Problem, loads: list[Load], bound: Bound) -> list[Load] 
     from layout.plan.search.improve import improve_dates
 
     loads = improve_dates(problem, loads, bound, tries=HANDFUL_ROUNDS)
-    known = score(problem, loads)[1]
-    if _is_at(known, bound):
+    score_before = score(problem, loads)[1]
+    if _is_at(score_before, bound):
         return loads
     units = sorted(unit for _, some in loads for unit in some)
-    shared = shared_out(Scheduler(problem), units, (known.lateness, known.loads), HANDFUL_STEPS)
+    shared = shared_out(Scheduler(problem), units, (score_before.lateness, score_before.loads), HANDFUL_STEPS)
     if not shared.steps:
         return None
     return loads if shared.loads is None else shared.loads

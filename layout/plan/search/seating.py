@@ -94,10 +94,10 @@ class SlotMatching:
 def fits(problem: Problem, load: Load) -> bool:
     """Whether the units can sit on the mount together, and burn within one open stretch if little has to be
     changed for them; the timing has the last word."""
-    known = problem.fitting_loads.get(load)
-    if known is None:
-        known = problem.fitting_loads[load] = _fits(problem, load)
-    return known
+    is_fitting = problem.fitting_loads.get(load)
+    if is_fitting is None:
+        is_fitting = problem.fitting_loads[load] = _fits(problem, load)
+    return is_fitting
 
 
 def _fits(problem: Problem, load: Load) -> bool:
@@ -111,10 +111,10 @@ def _fits(problem: Problem, load: Load) -> bool:
     if work.seconds + changes > problem.longest(mount):
         return False
     key = (mount, sorts)
-    known = problem.fitting_sorts.get(key)
-    if known is None:
-        known = problem.fitting_sorts[key] = seated(problem, mount, sorts) is not None
-    return known
+    is_seated = problem.fitting_sorts.get(key)
+    if is_seated is None:
+        is_seated = problem.fitting_sorts[key] = seated(problem, mount, sorts) is not None
+    return is_seated
 
 
 def seated(problem: Problem, mount: int, sorts: Sequence[int]) -> SlotMatching | None:

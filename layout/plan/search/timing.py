@@ -179,20 +179,20 @@ def score_of(
         if end > job.due:
             lateness += job.weight * problem.days.late(job.due, end)
     split, walking, turned = _parts_without_times(problem, loads)
-    changes = sum(one.changes for one in timed)
+    changes = sum(timing.changes for timing in timed)
     return Score(lateness, len(loads), changes, split, walking, waiting, near, turned, weights)
 
 
 def _parts_without_times(problem: Problem, loads: Sequence[Load]) -> tuple[int, int, int]:
     """Loads by which orders are split, the way to the bins, loads that are turned over."""
     split = walking = turned = 0
-    seen: set[int] = set()
+    orders_before: set[int] = set()
     for _, units in loads:
         turned += any(len(problem.sorts[problem.units[unit].sort].faces) > 1 for unit in units)
         jobs = [problem.units[unit].job for unit in units]
         here = {problem.order_of[job] for job in jobs}
-        split += len(here & seen)
-        seen |= here
+        split += len(here & orders_before)
+        orders_before |= here
         bins = [b for job in jobs if (b := problem.jobs[job].bin) is not None]
         walking += max(bins) - min(bins) if bins else 0
     return split, walking, turned
