@@ -6,6 +6,7 @@ import logging
 import re
 import secrets
 import sys
+import threading
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -14,7 +15,6 @@ from typing import Any
 
 import structlog
 from fastapi import Depends, FastAPI, Request, Response
-from fastapi.concurrency import run_in_threadpool
 
 from service import doorway, pages
 from service.api import (
@@ -95,7 +95,8 @@ def create_app(tools: Tools) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        await run_in_threadpool(tools.geometry.warm)
+        # Behind the first answers: workers take a second to start, and a new machine seconds to compile for.
+        threading.Thread(target=_warm, args=(tools,), name="ricasso-warm", daemon=True).start()
         runner.start()
         try:
             yield
@@ -124,6 +125,13 @@ def create_app(tools: Tools) -> FastAPI:
     app.add_middleware(Admission)
     app.middleware("http")(_watch)  # outermost: what is not let in is watched too
     return app
+
+
+def _warm(tools: Tools) -> None:
+    try:
+        tools.geometry.warm()
+    except Exception as error:  # the first check tries again, and its caller is told
+        log.error("workers_not_started", kind=type(error).__name__)
 
 
 def _publisher(settings: Settings) -> Publish | None:

@@ -154,6 +154,8 @@ class HereGeometry:
         self.before()
         return function(*arguments)
 
+    plan = work
+
     def close(self) -> None: ...
 
 

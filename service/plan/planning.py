@@ -95,7 +95,7 @@ def _worked(tools: Tools, function: Callable[..., T], *arguments: Any, seconds: 
     """What the planner makes of it, in a geometry process: one odd backlog must not take pages and benches
     with it. Raises CheckTooSlow, CheckersBusy, and PlanFailed for a planner that breaks."""
     try:
-        return tools.geometry.work(function, *arguments, seconds=seconds)
+        return tools.geometry.plan(function, *arguments, seconds=seconds)
     except Refusal:
         raise
     except Exception as error:

@@ -72,7 +72,7 @@ def measure_all(
                 refused[name] = str(error)
                 continue
             done = 0
-            waiting = [pool.submit(_measure, spec, folder, part) for part in _parts(glyphs)]
+            waiting = [pool.submit(measure_glyphs, spec, folder, part) for part in _parts(glyphs)]
             for part in as_completed(waiting):
                 number, said = part.result()
                 done += number
@@ -85,8 +85,8 @@ def _parts(glyphs: Sequence[int]) -> list[tuple[int, ...]]:
     return [tuple(glyphs[at : at + _AT_ONCE]) for at in range(0, len(glyphs), _AT_ONCE)]
 
 
-def _measure(spec: FontSpec, folder: Path, glyphs: tuple[int, ...]) -> tuple[int, str]:
-    """In a process of its own: how many were looked at, and why the last refused one was refused."""
+def measure_glyphs(spec: FontSpec, folder: Path, glyphs: tuple[int, ...]) -> tuple[int, str]:
+    """Measure some glyphs of a font; how many were looked at, and why the last refused one was refused."""
     font, tables, said = open_font(spec), FontTables(folder), ""
     for glyph in glyphs:
         try:

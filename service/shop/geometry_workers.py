@@ -1,6 +1,7 @@
 """Geometry in worker processes: a check is arithmetic for tens of milliseconds and would hold up requests.
 
-Workers are spawned, load the catalogue once, and share what was measured of fonts
+Two sorts of workers: `workers` of them check and draw, and one more plans, whose search brings a compiler
+with it that nobody else needs in memory. They load the catalogue once, and share what was measured of fonts
 (`service.shop.font_tables`).
 """
 
@@ -43,13 +44,14 @@ _WORK_TOO_SLOW = "working this out took longer than a request may; try again soo
 
 
 class Geometry:
-    """Checks and proofs, in `workers` processes; with none, in the caller's own (tests, the command line)."""
+    """Checks and proofs in `workers` processes, plans in one of their own; with no workers all in the
+    caller's own (tests, the command line)."""
 
     def __init__(self, folder: Path, cache: Path, *, workers: int, timeout_seconds: float) -> None:
         self._folder, self._cache = folder, cache
         self._workers, self.timeout_seconds = workers, timeout_seconds
-        self._lock = threading.Lock()
-        self._pool: WorkerPool | None = None
+        self._checkers = _Opened(workers, _start, (folder, cache))
+        self._planners = _Opened(1, _start_planner, (folder, cache))
 
     def check(
         self, sku: str, inscriptions: Sequence[Inscription], *, in_force: InForce, client: str | None = None
@@ -88,22 +90,29 @@ class Geometry:
         )
         return result
 
+    def plan(self, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:
+        """The same in the process that has the planner loaded. Raises CheckTooSlow, CheckersBusy."""
+        result: T = self._run(
+            function, *arguments, pool=self._planners, seconds=seconds, too_slow=_WORK_TOO_SLOW, client=None
+        )
+        return result
+
     def warm(self) -> None:
         """Start the workers, so that the first check need not wait for them. Raises WorkerDied."""
         if self._workers > 0:
-            self._open_pool()
+            self._checkers.pool()
+            self._planners.pool()
 
     def close(self) -> None:
-        with self._lock:
-            if self._pool is not None:
-                self._pool.close()
-                self._pool = None
+        self._checkers.close()
+        self._planners.close()
 
     def _run(
         self,
         work: Any,
         *arguments: Any,
         client: str | None,
+        pool: _Opened | None = None,
         seconds: float | None = None,
         too_slow: str = _CHECK_TOO_SLOW,
     ) -> Any:
@@ -112,21 +121,38 @@ class Geometry:
             return work(*arguments)
         longest = self.timeout_seconds if seconds is None else seconds
         try:
-            return self._open_pool().run(
-                work, *arguments, client=client, wait_seconds=longest, work_seconds=longest
+            return (
+                (pool or self._checkers)
+                .pool()
+                .run(work, *arguments, client=client, wait_seconds=longest, work_seconds=longest)
             )
         except NoRoom:
             raise CheckersBusy("too many checks at once; try again") from None
         except TookTooLong:
             raise CheckTooSlow(too_slow) from None
 
-    def _open_pool(self) -> WorkerPool:
+
+class _Opened:
+    """A pool of workers, started when it is first needed."""
+
+    def __init__(self, workers: int, start: Callable[..., object], arguments: tuple[Any, ...]) -> None:
+        self._workers, self._start, self._arguments = workers, start, arguments
+        self._lock = threading.Lock()
+        self._pool: WorkerPool | None = None
+
+    def pool(self) -> WorkerPool:
         with self._lock:
             if self._pool is None:
-                pool = WorkerPool(self._workers, _start, (self._folder, self._cache))
+                pool = WorkerPool(self._workers, self._start, self._arguments)
                 pool.open()  # takes seconds on a busy machine, which must not count as a check's time
                 self._pool = pool
             return self._pool
+
+    def close(self) -> None:
+        with self._lock:
+            if self._pool is not None:
+                self._pool.close()
+                self._pool = None
 
 
 # --- in the worker ---
@@ -140,12 +166,17 @@ def _open_shop(folder: Path, cache: Path) -> None:
 
 
 def _start(folder: Path, cache: Path) -> None:
-    """A worker is up when it can check and plan; what planning needs takes seconds to load, and many more the
+    """A worker is up when it can check."""
+    threading.Thread(target=_end_with_the_service, name="ricasso-parent", daemon=True).start()
+    _open_shop(folder, cache)
+
+
+def _start_planner(folder: Path, cache: Path) -> None:
+    """The planner's worker is up when it can plan: what that needs takes seconds to load, and many more the
     first time."""
     from layout.plan.planner import prepare
 
-    threading.Thread(target=_end_with_the_service, name="ricasso-parent", daemon=True).start()
-    _open_shop(folder, cache)
+    _start(folder, cache)
     prepare()
 
 

@@ -21,6 +21,9 @@ import structlog
 
 log = structlog.get_logger(__name__)
 
+#: Modules that the process loads from which workers are forked: what checks need, and nothing that starts
+#: threads or compiles.
+PRELOADED = ("service.shop.geometry_workers",)
 #: Longest that a worker may take to start.
 START_SECONDS = 120.0
 
@@ -195,11 +198,21 @@ class WorkerPool:
         self._changed.notify_all()
 
 
+def _context() -> Any:
+    """Where the system can, workers are forked from a clean process that has loaded what they share, and so
+    hold it in memory once; elsewhere each is begun anew."""
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(list(PRELOADED))
+    return context
+
+
 class _Worker:
     """One process and the line to it; used by one thread at a time."""
 
     def __init__(self, start: Callable[..., object], arguments: tuple[Any, ...]) -> None:
-        context = multiprocessing.get_context("spawn")
+        context = _context()
         self._line, there = context.Pipe()
         self._process = context.Process(target=_work, args=(there, start, arguments), daemon=True)
         self._process.start()

@@ -93,7 +93,7 @@ def answer(tools: Tools, question: WhatIfIn) -> WhatIfOut:
     scenario_asked = changed(now, question)
     runs = runs_for(scenario_asked)
     try:
-        before, after = tools.geometry.work(
+        before, after = tools.geometry.plan(
             play, (now.scenario, scenario_asked), runs, question.seed, dict(now.promised)
         )
     except CheckTooSlow as error:

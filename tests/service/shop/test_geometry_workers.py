@@ -65,7 +65,7 @@ def test_a_check_that_never_began_says_busy_and_leaves_the_workers_alone(tmp_pat
     worker = geometry.work(os.getpid)
     with ThreadPoolExecutor(4) as threads:
         hanging = [threads.submit(geometry.work, signal.pause) for _ in range(4)]
-        while geometry._pool is None or geometry._pool.waiting < 3:
+        while geometry._checkers.pool().waiting < 3:
             pass
         geometry.timeout_seconds = 0.2
 
