@@ -12,9 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from shapely.geometry import Polygon
 
 from layout.burn.as_burned import loses_any
 from layout.check.burned_letters import (
+    FLAW_HEIGHTS,
     BurnedLetter,
     Fault,
     Shape,
@@ -35,8 +37,6 @@ from layout.shop.outline import Outline
 from layout.shop.shop import Policy
 from layout.shop.stations import Process
 
-#: Openings of a letter narrower than this many capital heights are none that anybody sees.
-FLAW_HEIGHTS = 0.01
 #: The size from which a letter is fine is looked for upward in steps of this ratio, so many at the most: that
 #: a letter is fine at one size proves nothing about another.
 _GROWTH, _MOST_STEPS = 1.12, 24
@@ -102,7 +102,12 @@ def _of_process(policy: Policy, mark: Burned, process: Process) -> Iterator[Find
         for fault in sorted(letter.burned(size, process, policy).faults - faulty):
             faulty.add(fault)  # one of each is enough to say
             yield _fault(fault, letter, mark, process, policy)
-    if doubtful and not is_plain and "part_lost" not in faulty and loses_any(mark.outline.areas, process):
+    if (
+        doubtful
+        and not is_plain
+        and "part_lost" not in faulty
+        and loses_any(_areas_of(mark, doubtful), process)
+    ):
         # Files are made from the frozen outline, so it has the last word on what has a path.
         message = "A part is so thin that nothing of it would be burned."
         yield Finding("part_lost", Severity.REFUSE, message, measured=mark.size_mm, unit="mm")
@@ -182,6 +187,24 @@ def _letters(mark: Burned) -> Iterator[_Letter]:
             continue
         measured_glyphs.add(glyphs)
         yield _Letter(composition.font, cluster, mark.outline, mark.size_mm)
+
+
+def _areas_of(mark: Burned, letters: Sequence[_Letter]) -> Sequence[Polygon]:
+    """The frozen areas that belong to some letters; all of them where that can't be told, because letters met
+    and were merged."""
+    areas, composition = mark.outline.areas, mark.block.composition
+    if composition is None:
+        return areas
+    wanted = {_arranged(letter.cluster) for letter in letters if letter.cluster is not None}
+    drawn = [
+        (shape.corners, _arranged(cluster) in wanted)
+        for cluster in composition.clusters
+        for glyph in cluster.glyphs
+        for shape in composition.font.shapes(glyph.gid, mark.size_mm)
+    ]
+    if [corners for corners, _ in drawn] != shapely.get_num_coordinates(areas).tolist():
+        return areas
+    return [area for area, (_, is_wanted) in zip(areas, drawn, strict=True) if is_wanted]
 
 
 def _arranged(cluster: Cluster) -> tuple[tuple[int, int, int], ...]:

@@ -29,6 +29,8 @@ Fault = Literal["counter_closed", "slit_closed", "part_lost"]
 _FLAW_LINES = 0.2
 #: Strokes nearer than this many lines enclose a counter as if they met.
 _MOUTH_LINES = 0.3
+#: Openings of a letter narrower than this many capital heights are none that anybody sees.
+FLAW_HEIGHTS = 0.01
 #: What is enclosed where an opening was bridged, and is narrower than this many lines, is the root of two
 #: strokes that part at a small angle: it fills, and nobody sees it.
 _POCKET_LINES = 1.0
@@ -88,7 +90,8 @@ def certainly_fine(font: Font, glyph: int, size: float, process: Process, *, ope
     Where no point of it is further than a line from what is left inside the edge allowance, nothing lies
     further than LOST_LINES from what the fill burns: no centre line is needed, and all that is burned lies
     within half a line less the allowance from the drawing. So little swallows no opening, and closes a
-    counter or bridges an opening only where that is as narrow.
+    counter or bridges an opening only where that is as narrow. Letters with an opening as narrow as a flaw,
+    which may be a counter all but closed, are left to be burned.
     """
     width, allowance = process.line_width_mm, process.edge_allowance_mm
     missed = 0.0 if process.edge_line else process.rows.spacing_mm / 2
@@ -103,7 +106,12 @@ def certainly_fine(font: Font, glyph: int, size: float, process: Process, *, ope
     counter = measured.counter
     if counter is not None and counter * _IN_HAND < open_lines * width / size + 2 * grown:
         return False
-    return measured.margins.stays_open(grown_by=grown, pocket=_POCKET_LINES * width / size)
+    flaw = FLAW_HEIGHTS / 2
+    return (
+        _MOUTH_LINES * width <= FLAW_HEIGHTS * size  # the mouth is that of a flaw, whatever the line
+        and measured.margins.stays_open(grown_by=flaw, pocket=flaw)
+        and measured.margins.stays_open(grown_by=grown, pocket=_POCKET_LINES * width / size)
+    )
 
 
 def beyond_mm(size: float, process: Process) -> float:
@@ -226,6 +234,7 @@ def remembered(key: Any, shape: Any, process: Process, *, open_lines: float) -> 
 
 
 __all__ = [
+    "FLAW_HEIGHTS",
     "BurnedLetter",
     "Fault",
     "Shape",

@@ -25,7 +25,7 @@ from layout.shop.measure import Floats
 #: Widths (capital heights) by which a glyph is shrunk and grown: half a line of a hundredth of a millimetre
 #: on capitals of 10 mm is on the first rung, that of a tenth on capitals of 2 mm on the last.
 SHRUNK: Floats = np.array([0.001 * 1.12**rung for rung in range(30)])
-GROWN: Floats = np.array([0.0005 * 1.5**rung for rung in range(10)])
+GROWN: Floats = np.array([0.005 * 1.5**rung for rung in range(-6, 4)])
 #: Reaches that are tried, in multiples of what the glyph was shrunk by: corners of 87, 67, 57 and 49 degrees
 #: lie no further off.
 REACHES = (1.45, 1.8, 2.1, 2.4)

@@ -8,9 +8,10 @@ import pytest
 from shapely.geometry import LineString, Point, box
 
 from layout.burn.as_burned import as_burned, centre_lines
-from layout.check.burned_findings import Burned, burned_findings
-from layout.check.burned_letters import Shape, burned_letter, keeps_apart
+from layout.check.burned_findings import Burned, burned_findings, letter_shape
+from layout.check.burned_letters import Shape, burned_letter, certainly_fine, keeps_apart
 from layout.lettering.fonts import open_font
+from layout.lettering.typeset import compose
 from layout.marks.blocks import text_block
 from layout.shop.findings import Verdict, verdict_of
 from layout.shop.stations import Process
@@ -138,6 +139,23 @@ def test_a_loop_of_a_single_line_font_can_close_too() -> None:
     faults = burned_letter(Shape((), (loop,)), a_process(), open_lines=0.5).faults
 
     assert faults == {"counter_closed"}
+
+
+@pytest.mark.parametrize("name", ["lato-bold", "great-vibes", "dancing-bold"])
+def test_letters_that_certainly_are_fine_have_no_fault_when_burned(name: str) -> None:
+    font = open_font(the_shop().fonts[name])
+    certain = []
+    for number, letter in enumerate("BeKaRstWg&8oQ4"):
+        (cluster,) = compose([letter], font).clusters
+        (glyph,) = cluster.glyphs
+        process = list(the_shop().processes.values())[number % len(the_shop().processes)]
+        size = 1.6 + 0.37 * number
+        if certainly_fine(font, glyph.gid, size, process, open_lines=0.5):
+            certain.append(letter)
+            shape = letter_shape(font, cluster, size)
+            assert not burned_letter(shape, process, open_lines=0.5).faults, (letter, size, process.process)
+
+    assert len(certain) > 2
 
 
 def test_a_process_that_fails_leaves_the_eligible_places() -> None:
