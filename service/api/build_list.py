@@ -27,9 +27,9 @@ def get_build_list(
     request: Request, tools: AtHand, who: House, kind: Format = None
 ) -> BuildListAnswer | Response:
     """What the assembly bench should build so that short jobs are filled: by product, how many, by when."""
-    found = build_list.build_list(tools)
+    answer = build_list.build_list(tools)
     wants_csv = kind == "csv" or (kind is None and _prefers_csv(request.headers.get("accept", "")))
-    return _csv(found) if wants_csv else found
+    return _csv(answer) if wants_csv else answer
 
 
 @router.get("/v1/build-list.csv", response_class=Response, openapi_extra=details(files=[CSV]))
@@ -44,9 +44,9 @@ def _prefers_csv(accept: str) -> bool:
     return "text/csv" in named and not {"application/json", "*/*"} & set(named[: named.index("text/csv")])
 
 
-def _csv(found: BuildListAnswer) -> Response:
+def _csv(answer: BuildListAnswer) -> Response:
     return Response(
-        build_list.build_list_csv(found),
+        build_list.build_list_csv(answer),
         media_type="text/csv; charset=utf-8; header=present",
         headers={"Content-Disposition": 'attachment; filename="build-list.csv"', "Vary": "Accept"},
     )

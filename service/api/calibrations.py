@@ -54,7 +54,7 @@ class CalibrationIn(Strict):
     @field_validator("marks")
     @classmethod
     def _each_once(cls, marks: list[MarkIn]) -> list[MarkIn]:
-        if len({one.mark for one in marks}) != len(marks):
+        if len({mark.mark for mark in marks}) != len(marks):
             raise ValueError("a mark is named twice")
         return marks
 
@@ -69,10 +69,10 @@ def record_calibration(
     tools: AtHand, body: CalibrationIn, who: Bench, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
     """Put on record where a plate copy lies; files of what is still to be burned on it are made anew."""
-    asked = measurements.Readings(
-        body.station, body.plate_copy, {one.mark: one.station_mm for one in body.marks}, body.model
+    readings = measurements.Readings(
+        body.station, body.plate_copy, {mark.mark: mark.station_mm for mark in body.marks}, body.model
     )
-    return wire.json_answer(measurements.take(tools, asked, idempotency_key, who=who))
+    return wire.json_answer(measurements.take(tools, readings, idempotency_key, who=who))
 
 
 @router.get("/v1/calibrations")
@@ -92,15 +92,15 @@ def list_calibrations(
 ) -> CalibrationsAnswer:
     """All calibrations, newest first; `in_force` says which count."""
     with tools.database.reading() as session:
-        found = rows.calibrations_page(
+        page = rows.calibrations_page(
             session, before_id=wire.read_cursor(cursor), limit=limit + 1, station=station, copy=copy
         )
-        if len(found) > limit:
-            response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
+        if len(page) > limit:
+            response.headers["Link"] = wire.next_link(request, page[limit - 1].id, limit)
         newest, shop = calibrations.newest_ids(session), tools.catalogue.current
         return CalibrationsAnswer(
             calibrations=tuple(
-                calibration_answer(row, shop, is_newest=row.id in newest) for row in found[:limit]
+                calibration_answer(row, shop, is_newest=row.id in newest) for row in page[:limit]
             )
         )
 

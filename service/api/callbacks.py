@@ -99,9 +99,9 @@ def register_callback(
 def get_callback(tools: AtHand, callback: wire.CallbackId, who: StoreOrOwner) -> CallbackAndDeliveriesAnswer:
     """One callback with its newest deliveries."""
     with tools.database.reading() as session:
-        found = callbacks.find(session, callback, who=who)
-        sent = rows.deliveries_of(session, found.id, limit=_SHOWN)
-        return callback_and_deliveries_answer(found, sent)
+        row = callbacks.find(session, callback, who=who)
+        sent = rows.deliveries_of(session, row.id, limit=_SHOWN)
+        return callback_and_deliveries_answer(row, sent)
 
 
 @router.post("/{callback}/rotate-secret")
@@ -111,8 +111,8 @@ def rotate_callback_secret(
     """A new secret, shown once; the old one signs as well for a day."""
 
     def work(session: Session) -> CallbackAndSecretAnswer:
-        found = callbacks.find(session, callback, who=who)
-        return callback_and_secret_answer(callbacks.rotate(session, found, now=tools.clock()))
+        row = callbacks.find(session, callback, who=who)
+        return callback_and_secret_answer(callbacks.rotate(session, row, now=tools.clock()))
 
     return tools.database.write(work)
 

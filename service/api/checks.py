@@ -18,5 +18,5 @@ router = APIRouter(tags=["checks"])
 @router.post("/v1/checks", openapi_extra=details(errors.CheckTooSlow, errors.CheckersBusy))
 def check(tools: AtHand, body: CheckIn, who: Intake) -> CheckAnswer:
     """Check inscriptions on a product, with everything that stands in the way, and a picture."""
-    inscriptions = tuple(one.value() for one in body.inscriptions)
+    inscriptions = tuple(inscription.value() for inscription in body.inscriptions)
     return checks.check(tools, body.sku, inscriptions, client=who.client)

@@ -135,7 +135,7 @@ def webhooks() -> APIRouter:
 
 
 def _taking(name: str, body: type[EventBody]) -> Callable[..., None]:
-    def take(told: EventBody, webhook_id: _Id, timestamp: _Timestamp, signature: _Signature) -> None:
+    def take(event: EventBody, webhook_id: _Id, timestamp: _Timestamp, signature: _Signature) -> None:
         """Never called."""
 
     take.__name__ = name.replace(".", "_")

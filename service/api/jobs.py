@@ -47,16 +47,16 @@ def list_jobs(
 ) -> JobsAnswer:
     """Jobs in the order in which they were made."""
     with tools.database.reading() as session:
-        found = rows.jobs_page(
+        page = rows.jobs_page(
             session,
             client=who.sees_client,
             after_id=wire.read_cursor(cursor),
             limit=limit + 1,
             state=state.value if state else None,
         )
-        if len(found) > limit:
-            response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
-        return JobsAnswer(jobs=tuple(job_answer(job) for job in found[:limit]))
+        if len(page) > limit:
+            response.headers["Link"] = wire.next_link(request, page[limit - 1].id, limit)
+        return JobsAnswer(jobs=tuple(job_answer(job) for job in page[:limit]))
 
 
 @router.get("/v1/jobs/{identity}")

@@ -161,10 +161,10 @@ Held = Annotated[acts.Held, Depends(_held)]
 )
 def claim_next_load(tools: AtHand, response: Response, body: NextIn, who: Bench) -> LoadAnswer | Response:
     """The next load of a station: 201 a new one, 200 the one the operator holds, 204 nothing to do."""
-    found = acts.next_load(tools, body.station, body.operator, who=who)
-    if found is None:
+    granted = acts.next_load(tools, body.station, body.operator, who=who)
+    if granted is None:
         return Response(status_code=204)
-    load, is_new = found
+    load, is_new = granted
     response.status_code = 201 if is_new else 200
     return _answer(response, acts.seen(tools, load.id))
 
@@ -303,7 +303,7 @@ def resolve_load(tools: AtHand, response: Response, held: Held, body: ResolveIn)
 def inspect_load(tools: AtHand, response: Response, held: Held, body: InspectIn) -> LoadAnswer:
     """What inspection found: pass, or scrap with a reason. Between turns a unit that passes so far leaves the
     load and waits for another with its other face."""
-    jobs = {job: Inspected(found.result, found.reason) for job, found in body.jobs.items()}
+    jobs = {job: Inspected(verdict.result, verdict.reason) for job, verdict in body.jobs.items()}
     lots = {lot: BladesInspected(count.passed, count.scrap) for lot, count in body.lots.items()}
     return _answer(response, acts.inspect(tools, held, jobs, lots))
 

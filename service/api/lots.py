@@ -49,7 +49,7 @@ class CancelLotIn(Strict):
 )
 def add_lot(tools: AtHand, body: LotIn, who: Owner, idempotency_key: wire.IdempotencyKey = None) -> Response:
     """Ask for a quantity of bare blades to be marked."""
-    inscriptions = tuple(one.value() for one in body.inscriptions)
+    inscriptions = tuple(inscription.value() for inscription in body.inscriptions)
     wanted = lots.LotWanted(body.sku, inscriptions, body.quantity, body.due)
     return wire.json_answer(intake_lots.take_lot(tools, wanted, idempotency_key, who=who))
 
@@ -68,15 +68,15 @@ def list_lots(
 ) -> LotsAnswer:
     """Lots with their counts, oldest first."""
     with tools.database.reading() as session:
-        found = rows.page(
+        page = rows.page(
             session,
             after_id=wire.read_cursor(cursor),
             limit=limit + 1,
             state=state.value if state else None,
         )
-        if len(found) > limit:
-            response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
-        return LotsAnswer(lots=tuple(lot_answer(lot) for lot in found[:limit]))
+        if len(page) > limit:
+            response.headers["Link"] = wire.next_link(request, page[limit - 1].id, limit)
+        return LotsAnswer(lots=tuple(lot_answer(lot) for lot in page[:limit]))
 
 
 @router.get("/v1/lots/{identity}", openapi_extra=details(etag=True))

@@ -68,7 +68,7 @@ def list_orders(
 ) -> OrdersAnswer:
     """Orders, newest first; a store sees its own. `order_ref` finds an order by the store's own reference."""
     with tools.database.reading() as session:
-        found = rows.page(
+        page = rows.page(
             session,
             client=who.sees_client,
             before_id=wire.read_cursor(cursor),
@@ -76,9 +76,9 @@ def list_orders(
             job_state=state.value if state else None,
             order_ref=order_ref,
         )
-        if len(found) > limit:
-            response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
-        return orders_answer(session, found[:limit])
+        if len(page) > limit:
+            response.headers["Link"] = wire.next_link(request, page[limit - 1].id, limit)
+        return orders_answer(session, page[:limit])
 
 
 @router.get("/v1/orders/{identity}", openapi_extra=details(etag=True))

@@ -27,11 +27,11 @@ OpenHours = Annotated[float, Query(ge=2, le=120, description="Open hours shown a
 )
 def get_timeline(request: Request, tools: AtHand, who: House, hours: OpenHours = 10) -> Response:
     """What each station burns and prepares from now on, in the shop's own time."""
-    found = kept_plan.current(tools)
+    plan = kept_plan.current(tools)
     with tools.database.reading() as session:
         loads = rows.active_loads(session)
     picture = pictures.timeline(
-        found, loads, now=tools.clock(), language=_language(request), most_open_s=hours * 3600
+        plan, loads, now=tools.clock(), language=_language(request), most_open_s=hours * 3600
     )
     return Response(picture, media_type=SVG)
 
@@ -45,18 +45,18 @@ def get_planned_load_picture(
     tools: AtHand, who: House, number: PlannedNumber, turn: PlannedTurn = 1
 ) -> Response:
     """The plate of the plan's n-th load, as the plan is now, with its units and their words."""
-    found = kept_plan.current(tools)
+    plan = kept_plan.current(tools)
     with tools.database.reading() as session:
-        picture = pictures.planned_load(session, tools.catalogue.current, found, number, turn)
+        picture = pictures.planned_load(session, tools.catalogue.current, plan, number, turn)
     return Response(picture, media_type=SVG)
 
 
 @router.get("/v1/backlog.svg", response_class=Response, openapi_extra=details(errors.NoPlanYet, files=[SVG]))
 def get_backlog_picture(request: Request, tools: AtHand, who: House) -> Response:
     """Hours of work by ship-by day against the hours that the stations are open."""
-    found = kept_plan.current(tools)
+    plan = kept_plan.current(tools)
     with tools.database.reading() as session:
-        days = outlook.outlook(session, found, now=tools.clock())
+        days = outlook.outlook(session, plan, now=tools.clock())
     return Response(pictures.workload(days, language=_language(request)), media_type=SVG)
 
 

@@ -26,7 +26,7 @@ def get_plan(tools: AtHand, who: House) -> PlanAnswer:
 def get_backlog(tools: AtHand, who: House) -> BacklogAnswer:
     """Hours of work by ship-by day, what will be late, what is short; in `outlook` all that is not burned,
     planned or not, against the hours that the stations are open."""
-    found = kept_plan.current(tools)
+    planned = kept_plan.current(tools)
     with tools.database.reading() as session:
-        days = outlook.outlook(session, found, now=tools.clock())
-        return backlog_answer(found, rows.short(session), days)
+        days = outlook.outlook(session, planned, now=tools.clock())
+        return backlog_answer(planned, rows.short(session), days)

@@ -127,10 +127,10 @@ def refused(request: Request, error: Exception) -> JSONResponse:
 def _invalid(request: Request, error: Exception) -> JSONResponse:
     """What was wrong with which field; never what was in it, because that may be a customer's words."""
     assert isinstance(error, RequestValidationError)
-    found = list(error.errors())
-    if any(e["type"] == "json_invalid" for e in found):
+    errors = list(error.errors())
+    if any(e["type"] == "json_invalid" for e in errors):
         return problem(400, "malformed_json", "The body is not JSON.")
-    fields = tuple(FieldProblem(field=_pointer(e["loc"]), message=_said(e)) for e in found)
+    fields = tuple(FieldProblem(field=_pointer(e["loc"]), message=_said(e)) for e in errors)
     detail = f"{fields[0].field}: {fields[0].message}" if fields else "The request is not valid."
     return problem(422, "invalid_request", detail, errors=fields)
 

@@ -85,14 +85,14 @@ def browser(request: Request, tools: Tools) -> sessions.SignedIn:
     if cookie is None:
         raise KeyMissing("send Authorization: Bearer KEY")
     with tools.database.reading() as session:
-        found = sessions.signed_in(
+        signed_in = sessions.signed_in(
             session, cookie, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
         )
     if request.method not in {"GET", "HEAD"} and not sessions.is_token(
-        request.headers.get(sessions.TOKEN_HEADER, ""), found.token
+        request.headers.get(sessions.TOKEN_HEADER, ""), signed_in.token
     ):
         raise FormTokenWrong(f"a signed-in browser must send {sessions.TOKEN_HEADER}")
-    return found
+    return signed_in
 
 
 Anyone = Annotated[Who, Depends(caller(*EVERYBODY))]

@@ -78,8 +78,8 @@ def record_test_card(
         card = test_cards.Card(
             body.burned_on, body.by or who.name, body.note.strip(), body.line_width_mm, body.spot_mm
         )
-    asked = test_cards.CardRequest(body.process, card, body.note.strip())
-    return wire.json_answer(test_cards.take(tools, asked, idempotency_key, who=who))
+    card_request = test_cards.CardRequest(body.process, card, body.note.strip())
+    return wire.json_answer(test_cards.take(tools, card_request, idempotency_key, who=who))
 
 
 @router.get("/v1/test-cards")
@@ -96,14 +96,14 @@ def list_test_cards(
 ) -> TestCardsAnswer:
     """Every process with whether it is usable, and the record of cards and withdrawals, newest first."""
     with tools.database.reading() as session:
-        found = rows.test_cards_page(
+        page = rows.test_cards_page(
             session, before_id=wire.read_cursor(cursor), limit=limit + 1, process=process
         )
-        if len(found) > limit:
-            response.headers["Link"] = wire.next_link(request, found[limit - 1].id, limit)
+        if len(page) > limit:
+            response.headers["Link"] = wire.next_link(request, page[limit - 1].id, limit)
         return TestCardsAnswer(
             processes=test_cards.status(session, tools.catalogue.current),
-            test_cards=tuple(card_record_answer(row) for row in found[:limit]),
+            test_cards=tuple(card_record_answer(row) for row in page[:limit]),
         )
 
 

@@ -127,7 +127,9 @@ def refuse_unknown_names(request: Request) -> None:
     """Raises RequestValidationError for query names that the route does not take."""
     if not request.query_params:
         return
-    taken = {field.alias for one in dependants(request.scope["route"]) for field in one.query_params}
+    taken = {
+        field.alias for parameter in dependants(request.scope["route"]) for field in parameter.query_params
+    }
     unknown = sorted(set(request.query_params) - taken)
     if unknown:
         raise RequestValidationError(

@@ -58,7 +58,7 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
     """
     made: set[int] = set()
     while True:
-        found = tools.database.write(
+        granted = tools.database.write(
             lambda session: claims.next_load(
                 session,
                 shop=tools.catalogue.current,
@@ -68,9 +68,9 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
                 by=tools.by(who),
             )
         )
-        if found is None:
+        if granted is None:
             return None
-        load, is_new = found
+        load, is_new = granted
         made |= {load.id} if is_new else set()
         seen_load = judging.see_load(tools, load.id)
         try:
@@ -80,7 +80,7 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
             if not refused.alone and not refused.together:
                 raise
             tools.database.write(
-                partial(_hold_refused, seen=seen_load.load, refused=refused, by=tools.by(SWEEP))
+                partial(_hold_refused, load_seen=seen_load.load, refused=refused, by=tools.by(SWEEP))
             )
             continue
         return load, load.id in made
@@ -276,32 +276,32 @@ def change(tools: Tools, held: Held, work: Work) -> LoadAnswer:
     return seen(tools, held.load_id)
 
 
-def _hold_refused(session: Session, *, seen: Load, refused: judging.Refused, by: By) -> None:
+def _hold_refused(session: Session, *, load_seen: Load, refused: judging.Refused, by: By) -> None:
     """Take the units that the judge refuses out of an unstarted load, if it is still what he saw."""
-    load = rows.lock(session, seen.id)
+    load = rows.lock(session, load_seen.id)
     if load is None or not contents.is_unstarted(load):
         return
-    if (load.fence, load.revision) != (seen.fence, seen.revision):
+    if (load.fence, load.revision) != (load_seen.fence, load_seen.revision):
         return
     for units, is_held in ((refused.alone, True), (refused.together, False)):
         for job, slot in sorted(units, key=str):
             if job is not None:
-                said = refused.said.get((job, slot), "") if is_held else None
-                _take_out(session, load, number(JOB, job), said=said, by=by)
+                message = refused.said.get((job, slot), "") if is_held else None
+                _take_out(session, load, number(JOB, job), message=message, by=by)
             elif slot is not None:
                 _take_out_blade(session, load, slot, is_held=is_held, by=by)
     contents.raise_revision(session, load, by=by, why="units refused by the judge")
     leases.close_if_empty(session, load, by=by)
 
 
-def _take_out(session: Session, load: Load, job_id: int, *, said: str | None, by: By) -> None:
+def _take_out(session: Session, load: Load, job_id: int, *, message: str | None, by: By) -> None:
     """Back to the queue; a unit that is refused by itself goes to the desk, with what the judge `said` of it:
     it would come up for ever."""
     job = rows.jobs(session, [job_id])[job_id]
     contents.remove_unit(session, load, job_id, why="judge_refused")
     move_job(session, job, JobState.READY, by=by, why="the judge refuses its place")
-    if said is not None:
-        why = f"{public(JOB, job_id)} was refused by the judge: {said}"
+    if message is not None:
+        why = f"{public(JOB, job_id)} was refused by the judge: {message}"
         holds.hold(session, job, holds.JUDGE_REFUSED, by=by, why=why)
 
 

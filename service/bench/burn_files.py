@@ -41,23 +41,23 @@ _SERVED = frozenset({LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED, Load
 
 
 def prepare(
-    tools: Tools, seen: SeenLoad, *, formats: Sequence[str] | None = None
+    tools: Tools, view: SeenLoad, *, formats: Sequence[str] | None = None
 ) -> dict[tuple[int, str], TurnFile]:
     """Judge a load, and build the files of its turns that are still to be burned (the station's formats, or
     those named); gives those that are there, by turn and format. Raises LoadRefused."""
-    if LoadState(seen.load.state) not in _SERVED:
+    if LoadState(view.load.state) not in _SERVED:
         return {}
-    station = seen.shop.stations[seen.load.station]
-    turns = sorted({slot.turn for slot in contents.pending(seen.load)})
+    station = view.shop.stations[view.load.station]
+    turns = sorted({slot.turn for slot in contents.pending(view.load)})
     wanted = [(turn, name) for turn in turns for name in (formats or station.formats)]
-    on_record = {(row.turn, row.format): row for row in seen.files}
+    on_record = {(row.turn, row.format): row for row in view.files}
     files = {key: on_record[key] for key in wanted if key in on_record}
     # A file on record may be no longer on disk as it was.
     missing = [key for key in wanted if key not in files or _read(tools, files[key].sha256) is None]
     if missing:
-        refuse_load(tools, seen)
+        refuse_load(tools, view)
     for turn, format_name in missing:
-        row = _build(tools, seen, turn, format_name)
+        row = _build(tools, view, turn, format_name)
         if row is not None:
             files[turn, format_name] = row
     return files
@@ -88,13 +88,13 @@ def burn_file(tools: Tools, load_id: int, turn: int, format_name: str) -> Offere
     turn is left to burn, MoveNotAllowed when the load burns or is over.
     """
     for _ in range(3):
-        seen = see_load(tools, load_id)
-        _must_be_servable(seen, turn, format_name)
-        if _lacks_a_card(seen):  # withdrawn after the files were judged and built
-            refuse_load(tools, seen)
-        row = prepare(tools, seen, formats=[format_name]).get((turn, format_name))
+        view = see_load(tools, load_id)
+        _must_be_servable(view, turn, format_name)
+        if _lacks_a_card(view):  # withdrawn after the files were judged and built
+            refuse_load(tools, view)
+        row = prepare(tools, view, formats=[format_name]).get((turn, format_name))
         if row is not None:
-            return Offered(seen.load.station, _serve(tools, row))
+            return Offered(view.load.station, _serve(tools, row))
     raise StaleFile("the load changes faster than its files are built; try again", turn=turn)
 
 
@@ -114,43 +114,43 @@ def guide(tools: Tools, load_id: int, turn: int) -> Served:
 # --- steps ---
 
 
-def _must_be_servable(seen: SeenLoad, turn: int, format_name: str) -> None:
-    station = seen.shop.stations[seen.load.station]
-    if not 1 <= turn <= seen.load.turns or format_name not in station.formats:
+def _must_be_servable(view: SeenLoad, turn: int, format_name: str) -> None:
+    station = view.shop.stations[view.load.station]
+    if not 1 <= turn <= view.load.turns or format_name not in station.formats:
         raise NotFound(f"no {format_name} of turn {turn}", turn=turn, format=format_name)
-    if LoadState(seen.load.state) not in _SERVED:
+    if LoadState(view.load.state) not in _SERVED:
         raise MoveNotAllowed(
-            f"{public(LOAD, seen.load.id)} is {seen.load.state}; no burn file leaves now",
-            state=seen.load.state,
+            f"{public(LOAD, view.load.id)} is {view.load.state}; no burn file leaves now",
+            state=view.load.state,
         )
-    if not contents.pending(seen.load, turn):
+    if not contents.pending(view.load, turn):
         raise AlreadyBurned(f"nothing is left to burn in turn {turn}", turn=turn)
 
 
-def _lacks_a_card(seen: SeenLoad) -> bool:
-    marks = [mark for turn in seen.layout.turns for fill in turn.fills for mark in fill.marks]
-    return any(seen.shop.process_for(seen.load.station, mark.surface) is None for mark in marks)
+def _lacks_a_card(view: SeenLoad) -> bool:
+    marks = [mark for turn in view.layout.turns for fill in turn.fills for mark in fill.marks]
+    return any(view.shop.process_for(view.load.station, mark.surface) is None for mark in marks)
 
 
-def _build(tools: Tools, seen: SeenLoad, turn: int, format_name: str) -> TurnFile | None:
+def _build(tools: Tools, view: SeenLoad, turn: int, format_name: str) -> TurnFile | None:
     """Build one file and put it on record; None when the load's contents changed meanwhile."""
-    built = tools.geometry.work(build, without_fonts(seen.shop), seen.layout, turn, format_name)
+    built = tools.geometry.work(build, without_fonts(view.shop), view.layout, turn, format_name)
     if built.findings:
-        refuse_with(seen, built.findings)
+        refuse_with(view, built.findings)
     keep(_path(tools, built.sha256), built.data, built.sha256)
-    load = seen.load
+    load = view.load
     name = f"{public(LOAD, load.id)}-t{turn}-r{load.revision}-{built.short_code}.{format_name}"
 
     def record(session: Session) -> TurnFile | None:
-        known = file_rows.find(session, load.id, turn, load.revision, format_name)
-        if known is not None:
-            if known.sha256 != built.sha256:
+        recorded = file_rows.find(session, load.id, turn, load.revision, format_name)
+        if recorded is not None:
+            if recorded.sha256 != built.sha256:
                 raise StaleFile("a file built again came out differently; nothing is served", turn=turn)
-            return known
+            return recorded
         current = rows.lock(session, load.id)
         if current is None or current.revision != load.revision:
             return None  # the file on disk belongs to nobody
-        _estimate(session, current, seen.shop, built)
+        _estimate(session, current, view.shop, built)
         row = TurnFile(
             load_id=load.id,
             turn=turn,

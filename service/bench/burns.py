@@ -102,11 +102,11 @@ def finish(session: Session, load: Load, turn: int, *, lease: timedelta, by: By)
     burned = rows.open_starts(session, load.id)
     jobs = rows.jobs(session, [start.job_id for start in burned if start.job_id is not None])
     by_slot = {(slot.turn, slot.slot): slot for slot in load.slots}
-    for one in burned:
-        one.finished_at, one.outcome = by.at, "complete"
-        by_slot[one.turn, one.slot].state = "burned"
-        if one.job_id is not None:
-            face_done(session, load, jobs[one.job_id], one.face, by=by)
+    for burn in burned:
+        burn.finished_at, burn.outcome = by.at, "complete"
+        by_slot[burn.turn, burn.slot].state = "burned"
+        if burn.job_id is not None:
+            face_done(session, load, jobs[burn.job_id], burn.face, by=by)
     load.lease_until = by.at + lease
     progress.move_on(session, load, by=by, why=f"turn {turn} burned")
 

@@ -212,17 +212,17 @@ def _write_slots(session: Session, load: Load, chosen: Proposal) -> None:
     """Slots turn by turn. A face that was started before and came out clean is a further attempt."""
     attempts = rows.last_attempts(session, [number(JOB, job) for job in chosen.jobs])
     for turn, filled in enumerate(chosen.turns, start=1):
-        for one in filled:
-            job_id = number(JOB, one.job) if one.job is not None else None
-            before = attempts.get((job_id, one.face), 0) if job_id is not None else 0
+        for place in filled:
+            job_id = number(JOB, place.job) if place.job is not None else None
+            before = attempts.get((job_id, place.face), 0) if job_id is not None else 0
             session.add(
                 LoadSlot(
                     load_id=load.id,
                     turn=turn,
-                    slot=one.slot,
+                    slot=place.slot,
                     job_id=job_id,
-                    lot_id=number(LOT, one.lot) if one.lot is not None else None,
-                    face=one.face,
+                    lot_id=number(LOT, place.lot) if place.lot is not None else None,
+                    face=place.face,
                     attempt=before + 1,
                 )
             )
@@ -231,9 +231,9 @@ def _write_slots(session: Session, load: Load, chosen: Proposal) -> None:
 
 def _take_blades(session: Session, load: Load, chosen: Proposal, *, by: By) -> None:
     counts: dict[int, int] = {}
-    for one in chosen.turns[0]:
-        if one.lot is not None:
-            counts[number(LOT, one.lot)] = counts.get(number(LOT, one.lot), 0) + 1
+    for place in chosen.turns[0]:
+        if place.lot is not None:
+            counts[number(LOT, place.lot)] = counts.get(number(LOT, place.lot), 0) + 1
     for lot_id, count in sorted(counts.items()):
         if not claims.take_blades(session, lot_id, count):
             raise DatabaseBusy("blades of this lot were taken at the same moment; try again")
@@ -251,14 +251,14 @@ def _seconds(session: Session, load: Load, chosen: Proposal, shop: Shop, jobs: M
     """A first estimate from what the check measured, at the pace learned for the station; the files' own
     paths give a better one later."""
     station, pace = shop.stations[load.station], learning.paces(session).of(load.station, load.plate, "")
-    lots = rows.lots(session, {number(LOT, one.lot) for one in chosen.turns[0] if one.lot is not None})
+    lots = rows.lots(session, {number(LOT, place.lot) for place in chosen.turns[0] if place.lot is not None})
     marking = 0.0
-    for one in (one for turn in chosen.turns for one in turn):
-        if one.job is not None:
-            job = jobs[number(JOB, one.job)]
+    for place in (place for turn in chosen.turns for place in turn):
+        if place.job is not None:
+            job = jobs[number(JOB, place.job)]
             marking += pace.seconds((job.line.burn_seconds or 0.0) / max(1, len(job.faces)))
-        elif one.lot is not None:
-            marking += pace.seconds(lots[number(LOT, one.lot)].burn_seconds or 0.0)
+        elif place.lot is not None:
+            marking += pace.seconds(lots[number(LOT, place.lot)].burn_seconds or 0.0)
     turned = sum(len(turn) for turn in chosen.turns[1:])
     return (
         marking

@@ -95,9 +95,9 @@ def _settle_blades(
     if any(count < 0 for count in counts.values()) or len(wanted) != len(started):
         raise BadRequest(f"{identity} has {len(started)} blades in doubt", field="lots", lot=identity)
     lot = rows.lots(session, [lot_id])[lot_id]
-    for one, outcome in zip(started, wanted, strict=True):
-        one.outcome, one.finished_at = outcome, by.at
-        slot = next(s for s in load.slots if s.turn == one.turn and s.slot == one.slot)
+    for start, outcome in zip(started, wanted, strict=True):
+        start.outcome, start.finished_at = outcome, by.at
+        slot = next(s for s in load.slots if s.turn == start.turn and s.slot == start.slot)
         slot.state = "burned" if outcome != "clean" else "removed"
         slot.removed_why = {"complete": None, "partial": "scrap", "clean": "clean"}[outcome]
         if outcome == "clean":
@@ -106,14 +106,14 @@ def _settle_blades(
             lot.loaded, lot.scrapped = lot.loaded - 1, lot.scrapped + 1
     lot.version += 1
     session.flush()
-    said = ", ".join(f"{counts.get(outcome, 0)} {outcome}" for outcome in _OUTCOMES)
+    summary = ", ".join(f"{counts.get(outcome, 0)} {outcome}" for outcome in _OUTCOMES)
     write_history(
         session,
         "lot",
         lot_id,
         "resolved",
         by=by,
-        why=f"{said} in {public(LOAD, load.id)}",
+        why=f"{summary} in {public(LOAD, load.id)}",
     )
     lot_counts.close_if_done(session, lot, by=by)
     return "clean" in wanted

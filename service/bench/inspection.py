@@ -58,13 +58,13 @@ def inspect(
         states.append(LoadState.SEATED)  # a later turn, or a repeat, that has not been started
     leases.must_be(load, *states, to="inspected")
     shortened = False
-    for identity, found in sorted(jobs.items()):
+    for identity, verdict in sorted(jobs.items()):
         job_id = contents.job_of(load, identity)
         job = rows.jobs(session, [job_id])[job_id]
-        if found.result == "pass":
+        if verdict.result == "pass":
             shortened |= _pass(session, load, job, by=by)
         else:
-            shortened |= _scrap(session, load, job, found.reason, by=by)
+            shortened |= _scrap(session, load, job, verdict.reason, by=by)
     for identity, counts in sorted(lots.items()):
         _inspect_blades(session, load, identity, counts, by=by)
     if shortened:

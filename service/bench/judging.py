@@ -51,14 +51,14 @@ class Refused:
 
 def judge(tools: Tools, load_id: int) -> Judged:
     """What the judge says of everything the load would still burn."""
-    seen = see_load(tools, load_id)
-    findings = tools.geometry.work(judged_findings, without_fonts(seen.shop), seen.layout, seen.burned)
-    return Judged(load_id, seen.load.fence, seen.load.revision, findings)
+    view = see_load(tools, load_id)
+    findings = tools.geometry.work(judged_findings, without_fonts(view.shop), view.layout, view.burned)
+    return Judged(load_id, view.load.fence, view.load.revision, findings)
 
 
-def refused(tools: Tools, seen: SeenLoad) -> Refused:
+def refused(tools: Tools, view: SeenLoad) -> Refused:
     """Which units of a refused load are in the way."""
-    return tools.geometry.work(refused_units, without_fonts(seen.shop), seen.layout, seen.burned)
+    return tools.geometry.work(refused_units, without_fonts(view.shop), view.layout, view.burned)
 
 
 def judged_findings(
@@ -126,14 +126,14 @@ def seen_in(tools: Tools, session: Session, load: Load) -> SeenLoad:
     )
 
 
-def refuse_load(tools: Tools, seen: SeenLoad) -> None:
-    findings = tools.geometry.work(judged_findings, without_fonts(seen.shop), seen.layout, seen.burned)
+def refuse_load(tools: Tools, view: SeenLoad) -> None:
+    findings = tools.geometry.work(judged_findings, without_fonts(view.shop), view.layout, view.burned)
     if findings:
-        refuse_with(seen, findings)
+        refuse_with(view, findings)
 
 
-def refuse_with(seen: SeenLoad, findings: tuple[Finding, ...]) -> NoReturn:
+def refuse_with(view: SeenLoad, findings: tuple[Finding, ...]) -> NoReturn:
     """Raise LoadRefused with what the judge found."""
     codes = sorted({finding.code for finding in findings})
-    log.warning("load_refused", load=public(LOAD, seen.load.id), codes=codes)
+    log.warning("load_refused", load=public(LOAD, view.load.id), codes=codes)
     raise LoadRefused("this load may not be burned", findings=findings_answer(findings))

@@ -55,8 +55,8 @@ def _go_over_to(session: Session, load: Load, copy: str, *, shop: Shop, by: By) 
     plate = shop.plates[load.plate]
     if copy not in plate.copies:
         other = next((p.plate for p in shop.plates.values() if copy in p.copies), None)
-        said = f"{copy} is a plate of another kind ({other})" if other else f"there is no plate {copy}"
-        raise WrongPlate(f"{said}; this load needs {load.copy}", wanted=load.copy)
+        reason = f"{copy} is a plate of another kind ({other})" if other else f"there is no plate {copy}"
+        raise WrongPlate(f"{reason}; this load needs {load.copy}", wanted=load.copy)
     if load.started_at is not None:
         raise MoveNotAllowed(
             f"this load began on {load.copy} and is burned to its end on it", wanted=load.copy

@@ -56,8 +56,8 @@ def pulled(
     if lots:
         leases.must_be(load, LoadState.CLAIMED, LoadState.PULLED, to="counted")
     if bins:
-        known = rows.jobs(session, contents.active_jobs(load))
-        jobs = {**jobs_of_bins(load, known, bins), **jobs}
+        held_jobs = rows.jobs(session, contents.active_jobs(load))
+        jobs = {**jobs_of_bins(load, held_jobs, bins), **jobs}
     sat = {slot.job_id for slot in contents.pending(load, load.current_turn) if slot.state == "seated"}
     to_burn = {slot.job_id for slot in contents.pending(load)}
     removed, unseated = [], []
@@ -98,7 +98,7 @@ def jobs_of_bins(load: Load, jobs: Mapping[int, Job], bins: Bins) -> dict[str, F
 
     Raises BadRequest for more units than the load still waits for from that bin: said twice, it counts once.
     """
-    told: dict[str, Fetched] = {}
+    by_job: dict[str, Fetched] = {}
     for bin_name, products in sorted(bins.items()):
         for sku, counts in sorted(products.items()):
             waiting = [
@@ -116,8 +116,8 @@ def jobs_of_bins(load: Load, jobs: Mapping[int, Job], bins: Bins) -> dict[str, F
                     bin=bin_name,
                     sku=sku,
                 )
-            told.update(zip(waiting, wanted, strict=False))
-    return told
+            by_job.update(zip(waiting, wanted, strict=False))
+    return by_job
 
 
 def keep_after_all(session: Session, load: Load, identity: str, *, by: By) -> None:
@@ -126,11 +126,11 @@ def keep_after_all(session: Session, load: Load, identity: str, *, by: By) -> No
     job_id = contents.job_of(load, identity)
     job = rows.jobs(session, [job_id])[job_id]
     claim = next(c for c in load.jobs if c.job_id == job_id and c.active)
-    said = [move.move_to for move in pull_rows.notes(session, job_id)]
-    if claim.fetched != "to_pull" or not said or said[-1] == "found" or job.pulled_from is None:
+    notes = [move.move_to for move in pull_rows.notes(session, job_id)]
+    if claim.fetched != "to_pull" or not notes or notes[-1] == "found" or job.pulled_from is None:
         raise MoveNotAllowed(f"nothing that was said of {identity} can be taken back any more", job=identity)
     stock.unreserve(session, job)
-    stock.take_back(session, job, was_in_hand=len(said) > 1 and said[-2] == "found")
+    stock.take_back(session, job, was_in_hand=len(notes) > 1 and notes[-2] == "found")
     claim.fetched = "found" if job.unit_in_hand else "to_pull"
     for slot in contents.present(load):
         if slot.job_id == job_id:

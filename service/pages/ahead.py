@@ -31,8 +31,8 @@ def get_plan(
     request: Request, tools: AtHand, visitor: HouseVisitor, hours: Annotated[float, Query(ge=2, le=120)] = 10
 ) -> Response:
     """The loads to come with their plates, and how good any plan could be."""
-    found, no_plan = planned(tools)
-    if found is None:
+    planned_now, no_plan = planned(tools)
+    if planned_now is None:
         return _page(
             request,
             tools,
@@ -47,20 +47,20 @@ def get_plan(
             unplanned=[],
             spans=SPANS,
         )
-    listed = list(zip(found.numbers, found.plan.loads, strict=True))[:_MOST_LOADS]
+    listed = list(zip(planned_now.numbers, planned_now.plan.loads, strict=True))[:_MOST_LOADS]
     jobs = {number(JOB, job) for _, load in listed for job in load.jobs}
     with tools.database.reading() as session:
         in_hand = plan_rows.active_loads(session)
         shown = shown_rows.jobs_shown(session, jobs)
-    dues = pictures.dues_of(found)
+    dues = pictures.dues_of(planned_now)
     loads = [
         {
             "number": place,
             "load": load,
-            "prepares": found.moment(load.prepares),
-            "begins": found.moment(load.begins),
-            "ends": found.moment(load.ends),
-            "late": len(pictures.late_jobs(found, load, dues)),
+            "prepares": planned_now.moment(load.prepares),
+            "begins": planned_now.moment(load.begins),
+            "ends": planned_now.moment(load.ends),
+            "late": len(pictures.late_jobs(planned_now, load, dues)),
             "orders": sorted(
                 {shown[number(JOB, job)].order_ref for job in load.jobs if number(JOB, job) in shown}
             ),
@@ -68,7 +68,7 @@ def get_plan(
         for place, load in listed
     ]
     drawn = pictures.timeline(
-        found, in_hand, now=tools.clock(), language=visitor.language, most_open_s=hours * 3600
+        planned_now, in_hand, now=tools.clock(), language=visitor.language, most_open_s=hours * 3600
     )
     return _page(
         request,
@@ -77,11 +77,11 @@ def get_plan(
         visitor,
         no_plan=None,
         loads=loads,
-        more=len(found.plan.loads) - len(loads),
+        more=len(planned_now.plan.loads) - len(loads),
         hours=hours,
         timeline=drawn,
-        plan=found.plan,
-        unplanned=sorted(found.plan.unplanned.items()),
+        plan=planned_now.plan,
+        unplanned=sorted(planned_now.plan.unplanned.items()),
         spans=SPANS,
     )
 
@@ -90,12 +90,12 @@ def get_plan(
 def get_backlog(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
     """Hours of work by ship-by day, what is late or will be, what is short, what is in no plan."""
     now = tools.clock()
-    found, no_plan = planned(tools)
+    planned_now, no_plan = planned(tools)
     with tools.database.reading() as session:
-        days = outlook.outlook(session, found, now=now) if found else []
-        late = late_units(session, found, now=now)
+        days = outlook.outlook(session, planned_now, now=now) if planned_now else []
+        late = late_units(session, planned_now, now=now)
         short, counts = rows.short(session), rows.counts(session)
-    said = texts.texts_of(visitor.language)
+    language_texts = texts.texts_of(visitor.language)
     return _page(
         request,
         tools,
@@ -107,9 +107,9 @@ def get_backlog(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respo
         late_more=max(0, len(late) - _MOST_LATE),
         counts=counts,
         products=tools.catalogue.current.products,
-        days=[(day, pictures.remark(day, said)) for day in days],
-        workload=pictures.workload(days, language=visitor.language) if found else None,
-        unplanned=sorted(found.plan.unplanned.items()) if found else [],
+        days=[(day, pictures.remark(day, language_texts)) for day in days],
+        workload=pictures.workload(days, language=visitor.language) if planned_now else None,
+        unplanned=sorted(planned_now.plan.unplanned.items()) if planned_now else [],
         day_name=lambda day: pictures.day_name(day, visitor.language),
         now=now,
     )
@@ -118,19 +118,19 @@ def get_backlog(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respo
 @router.get("/build-list")
 def get_build_list(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
     """What the assembly bench should build, by when, and which blades are on their way to it."""
-    found = build_list.build_list(tools)
-    late = sum(row.quantity for row in found.rows if row.is_late)
+    listed = build_list.build_list(tools)
+    late = sum(row.quantity for row in listed.rows if row.is_late)
     return _page(
         request,
         tools,
         "build_list.html",
         visitor,
-        build=found.rows[:_MOST_BUILD],
+        build=listed.rows[:_MOST_BUILD],
         late=late,
-        more=max(0, len(found.rows) - _MOST_BUILD),
-        blades=found.blades,
-        blades_of=found.blades_of,
-        made_at=found.made_at,
+        more=max(0, len(listed.rows) - _MOST_BUILD),
+        blades=listed.blades,
+        blades_of=listed.blades_of,
+        made_at=listed.made_at,
         products=tools.catalogue.current.products,
         handed_over_days=build_list.HANDED_OVER_DAYS,
     )

@@ -248,8 +248,8 @@ def post_inspect(
     what: Any = _one_of(form, "what", ("pass", "scrap"), "")
     reason = " ".join(str(form.get("reason", "")).split())[:100]
     note = " ".join(str(form.get("note", "")).split())[:90]
-    said = f"{reason}: {note}" if reason and note else reason or note
-    jobs = {str(job): inspection.Inspected(what, said) for job in form.getlist("job")}
+    reason_given = f"{reason}: {note}" if reason and note else reason or note
+    jobs = {str(job): inspection.Inspected(what, reason_given) for job in form.getlist("job")}
     lots = {}
     for lot in form.getlist("lot"):
         counts = inspection.BladesInspected(_count(form.get("pass", "0")), _count(form.get("scrap", "0")))
@@ -312,12 +312,12 @@ def _start(tools: Tools, held: acts.Held, load: LoadAnswer, code: str) -> None:
 
 def _next(request: Request, tools: Tools, visitor: Visitor, station: str) -> Response:
     try:
-        found = acts.next_load(tools, station, visitor.who.name, who=visitor.who)
+        granted = acts.next_load(tools, station, visitor.who.name, who=visitor.who)
     except Refusal as refusal:
         return _bench(request, tools, visitor, refused=refusal)
-    if found is None:
+    if granted is None:
         return _bench(request, tools, visitor, nothing_at=station)
-    return _to_load(f"L{found[0].id}")
+    return _to_load(f"L{granted[0].id}")
 
 
 def _to_load(identity: str) -> Response:
@@ -404,11 +404,11 @@ def _count(value: Any) -> int:
     return int(text)
 
 
-def _one_of(form: Form, name: str, known: tuple[str, ...], default: str) -> str:
-    return _known(str(form.get(name, default)), known)
+def _one_of(form: Form, name: str, choices: tuple[str, ...], default: str) -> str:
+    return _known(str(form.get(name, default)), choices)
 
 
-def _known(value: str, known: tuple[str, ...]) -> str:
-    if value not in known:
-        raise BadRequest(f"must be {' or '.join(known)}", field="what")
+def _known(value: str, choices: tuple[str, ...]) -> str:
+    if value not in choices:
+        raise BadRequest(f"must be {' or '.join(choices)}", field="what")
     return value

@@ -51,14 +51,14 @@ class Late:
 def get_board(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
     """Today."""
     shop, now = tools.catalogue.current, tools.clock()
-    found, no_plan = planned(tools)
+    planned_now, no_plan = planned(tools)
     zone = ZoneInfo(shop.policy.time_zone)
     today = datetime.combine(now.astimezone(zone).date(), time(), tzinfo=zone)
     since = now - timedelta(days=_SCRAP_DAYS)
     with tools.database.reading() as session:
         loads = rows.active_loads(session)
-        days = outlook.outlook(session, found, now=now) if found else []
-        late = late_units(session, found, now=now)
+        days = outlook.outlook(session, planned_now, now=now) if planned_now else []
+        late = late_units(session, planned_now, now=now)
         values: dict[str, Any] = {
             "loads": loads,
             "units": rows.units_in(session, [load.id for load in loads]),
@@ -80,7 +80,7 @@ def get_board(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respons
         days=days,
         due_today=today_of(days, today.date()),
         late=late[:_SHOWN],
-        late_count=sum(len(one.jobs) for one in late),
+        late_count=sum(len(order.jobs) for order in late),
         short_time=short_times(zone, now, visitor.language),
         most=_SHOWN,
         releases=[day for day in days if day.is_release],
@@ -88,8 +88,10 @@ def get_board(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respons
         products=shop.products,
         scrap_days=_SCRAP_DAYS,
         day_name=lambda day: pictures.day_name(day, visitor.language),
-        timeline=pictures.timeline(found, loads, now=now, language=visitor.language) if found else None,
-        workload=pictures.workload(days, language=visitor.language) if found else None,
+        timeline=pictures.timeline(planned_now, loads, now=now, language=visitor.language)
+        if planned_now
+        else None,
+        workload=pictures.workload(days, language=visitor.language) if planned_now else None,
         **values,
     )
 
@@ -119,18 +121,18 @@ def today_of(days: list[Day], today: date) -> Day | None:
     return next((day for day in days if day.day == today), None)
 
 
-def late_units(session: Session, found: Planned | None, *, now: datetime) -> list[Late]:
+def late_units(session: Session, planned_now: Planned | None, *, now: datetime) -> list[Late]:
     """What is overdue and what will be late by the plan, the most urgent first."""
     late = [
         (job.ship_by, job.order_id, job.state, public(JOB, job.id))
         for job in rows.late(session, before=now, limit=_MOST_LATE)
     ]
     ends: dict[str, datetime] = {}
-    if found is not None:
-        ends = {job: found.moment(end) for job, end in found.plan.done.items()}
+    if planned_now is not None:
+        ends = {job: planned_now.moment(end) for job, end in planned_now.plan.done.items()}
         late += [
-            (found.moment(job.shipped_by), number(ORDER, job.order), JobState.READY.value, job.job)
-            for job in found.late_to_come()
+            (planned_now.moment(job.shipped_by), number(ORDER, job.order), JobState.READY.value, job.job)
+            for job in planned_now.late_to_come()
         ]
     grouped: dict[tuple[datetime, int, str], list[str]] = {}
     for ship_by, order_id, state, job in late:

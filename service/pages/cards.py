@@ -79,7 +79,7 @@ def get_card_file(tools: AtHand, process: str, kind: str, visitor: OwnerVisitor)
 
 
 def _cards(
-    request: Request, tools: Tools, visitor: Visitor, *, refused: Refusal | None = None, **said: Any
+    request: Request, tools: Tools, visitor: Visitor, *, refused: Refusal | None = None, **shown: Any
 ) -> Response:
     shop = tools.catalogue.current
     with tools.database.reading() as session:
@@ -98,7 +98,7 @@ def _cards(
         processes=processes,
         record=record,
         today=tools.clock().date().isoformat(),
-        **{"recorded": None, "withdrawn": None, "taken": (), **said},
+        **{"recorded": None, "withdrawn": None, "taken": (), **shown},
     )
 
 
@@ -117,7 +117,7 @@ def _card(form: Form, visitor: Visitor) -> test_cards.Card:
 
 
 def _line(form: Form, name: str, most: int) -> str:
-    said = " ".join(str(form.get(name, "")).split())[:most]
-    if not said.isprintable():
+    line = " ".join(str(form.get(name, "")).split())[:most]
+    if not line.isprintable():
         raise BadRequest("this can't be kept: it holds what can't be printed", field=name)
-    return said
+    return line

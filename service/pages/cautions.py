@@ -28,12 +28,12 @@ def hazards(materials: Iterable[str], finishes: Iterable[str]) -> frozenset[str]
     >>> sorted(hazards(["stainless_4116", "walnut"], ["satin", "oiled"]))
     ['burns', 'stainless']
     """
-    found = set()
+    hazards = set()
     for material in materials:
         if material.startswith("stainless"):
-            found.add("stainless")
+            hazards.add("stainless")
         if not material.startswith(_METALS):
-            found.add("burns")
+            hazards.add("burns")
     if any(finish.startswith(_FINISHES_THAT_THROW_BACK) for finish in finishes):
-        found.add("mirror")
-    return frozenset(found)
+        hazards.add("mirror")
+    return frozenset(hazards)

@@ -54,8 +54,8 @@ def get_desk(
     """What waits for the desk, and orders by their reference."""
     with tools.database.reading() as session:
         held = [listed(order) for order in board.held_orders(session)]
-        found = [listed(order) for order in board.orders_like(session, find.strip(), limit=30)]
-    return page(request, "desk.html", visitor, held=held, found=found, find=find)
+        matches = [listed(order) for order in board.orders_like(session, find.strip(), limit=30)]
+    return page(request, "desk.html", visitor, held=held, found=matches, find=find)
 
 
 @router.get("/desk/check")
@@ -103,14 +103,14 @@ def post_amend(request: Request, tools: AtHand, identity: str, visitor: DeskVisi
         line_ref = str(form.get("line", ""))
         with tools.database.reading() as session:
             order = _found(session, identity)
-            asked = list(orders.line_of(order, line_ref).inscriptions)
-        index = _index(form, len(asked))
+            inscriptions = list(orders.line_of(order, line_ref).inscriptions)
+        index = _index(form, len(inscriptions))
         if form.get("suggestion"):
-            asked[index] = _suggested(tools, identity, line_ref, index, str(form["suggestion"]))
+            inscriptions[index] = _suggested(tools, identity, line_ref, index, str(form["suggestion"]))
         else:
-            asked[index] = _retyped(asked[index], form)
+            inscriptions[index] = _retyped(inscriptions[index], form)
         intake.amend_line(
-            tools, identity, line_ref, _valid(asked), str(form.get("etag", "")), who=visitor.who
+            tools, identity, line_ref, _valid(inscriptions), str(form.get("etag", "")), who=visitor.who
         )
 
     return _do(request, tools, identity, visitor, work)
@@ -211,57 +211,57 @@ def _chosen(shop: Shop, given: Mapping[str, str]) -> dict[str, Any]:
         zones = [(face, zone) for face in faces for zone in face.zones]
     face, zone = next((pair for pair in zones if pair[1].zone == given.get("zone")), zones[0])
     fonts = [shop.fonts[name] for name in zone.fonts if name in shop.fonts] or list(shop.fonts.values())
-    font = next((one for one in fonts if one.font == given.get("font")), fonts[0])
+    font = next((offered for offered in fonts if offered.font == given.get("font")), fonts[0])
     return {"product": product, "face": face, "zone": zone, "zones": zones, "fonts": fonts, "font": font}
 
 
 def _inscription(chosen: Mapping[str, Any], given: Mapping[str, str]) -> Any:
     """The text inscription that a form asks for. Raises BadRequest."""
-    asked: dict[str, Any] = {
+    inscription: dict[str, Any] = {
         "zone": chosen["zone"].zone,
         "text": given.get("words", "").replace("\r\n", "\n"),
         "font": chosen["font"].font,
     }
     if given.get("height", "").strip():
-        asked["height_mm"] = given["height"].strip().replace(",", ".")
+        inscription["height_mm"] = given["height"].strip().replace(",", ".")
     elif given.get("size") == "largest":
-        asked["size"] = "largest"
+        inscription["size"] = "largest"
     if given.get("align") in {"start", "centre", "end"}:
-        asked["align"] = given["align"]
-    return _one(asked)
+        inscription["align"] = given["align"]
+    return _one(inscription)
 
 
-def _one(asked: Mapping[str, Any]) -> Any:
+def _one(inscription: Mapping[str, Any]) -> Any:
     try:
-        return _ONE.validate_python(asked).value()
+        return _ONE.validate_python(inscription).value()
     except ValidationError as invalid:
         error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
         raise BadRequest(f"{error['loc'][-1]}: {error['msg']}", field=str(error["loc"][-1])) from None
 
 
-def _valid(asked: list[Any]) -> list[Any]:
+def _valid(inscriptions: list[Any]) -> list[Any]:
     try:
-        found: list[Any] = _MANY.validate_python(asked)
+        validated: list[Any] = _MANY.validate_python(inscriptions)
     except ValidationError as invalid:
         error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
         raise BadRequest(f"{error['loc'][-1]}: {error['msg']}", field=str(error["loc"][-1])) from None
-    return found
+    return validated
 
 
 def _retyped(before: Mapping[str, Any], form: Form) -> dict[str, Any]:
     """The inscription with what the form changes; a height left empty asks for the
     zone's usual one."""
-    said = dict(before)
-    name = {"text": "text", "monogram": "initials", "code": "content"}.get(str(said.get("kind", "text")))
+    retyped = dict(before)
+    name = {"text": "text", "monogram": "initials", "code": "content"}.get(str(retyped.get("kind", "text")))
     if name and form.get("words") is not None:
-        said[name] = str(form["words"]).replace("\r\n", "\n")
+        retyped[name] = str(form["words"]).replace("\r\n", "\n")
     if form.get("font"):
-        said["font"] = str(form["font"])
-    said.pop("height_mm", None)
+        retyped["font"] = str(form["font"])
+    retyped.pop("height_mm", None)
     if str(form.get("height", "")).strip():
-        said.pop("size", None)
-        said["height_mm"] = str(form["height"]).strip().replace(",", ".")
-    return said
+        retyped.pop("size", None)
+        retyped["height_mm"] = str(form["height"]).strip().replace(",", ".")
+    return retyped
 
 
 def _suggested(tools: Tools, identity: str, line_ref: str, index: int, which: str) -> dict[str, Any]:
@@ -270,13 +270,13 @@ def _suggested(tools: Tools, identity: str, line_ref: str, index: int, which: st
         line = orders.line_of(_found(session, identity), line_ref)
         try:
             finding, suggestion = (int(part) for part in which.split("."))
-            found = line.findings[finding]
-            if found.get("inscription") != index:
+            line_finding = line.findings[finding]
+            if line_finding.get("inscription") != index:
                 raise IndexError(which)
-            one: dict[str, Any] = found["suggestions"][suggestion]
+            inscription: dict[str, Any] = line_finding["suggestions"][suggestion]
         except (ValueError, IndexError, KeyError):
             raise BadRequest("this suggestion is no longer there", field="suggestion") from None
-    return one
+    return inscription
 
 
 def _index(form: Form, count: int) -> int:

@@ -41,19 +41,19 @@ class Scatter:
 @router.get("/owner/estimates")
 def get_estimates(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Response:
     with tools.database.reading() as session:
-        found = estimates_answer(session)
+        answer = estimates_answer(session)
     pictures = [
         (estimate.station, scatter_of(estimate.recent))
-        for estimate in found.estimates
+        for estimate in answer.estimates
         if estimate.plate is None
     ]
     shop = tools.catalogue.current
-    at = found.learned_at
+    at = answer.learned_at
     return page(
         request,
         "estimates.html",
         visitor,
-        found=found,
+        found=answer,
         pictures=pictures,
         shop=shop,
         side=SIDE,

@@ -9,11 +9,11 @@ from service.records.errors import BadRequest
 def millimetres(form: Form, name: str, *, most: float) -> float | None:
     """A length over 0 and up to `most`, with a decimal point or comma; None when left empty. Raises
     BadRequest."""
-    said = str(form.get(name, "")).strip().replace(",", ".")
-    if not said:
+    typed = str(form.get(name, "")).strip().replace(",", ".")
+    if not typed:
         return None
     try:
-        length = float(said)
+        length = float(typed)
     except ValueError:
         length = 0.0
     if not 0 < length <= most:

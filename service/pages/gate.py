@@ -37,13 +37,13 @@ def visitor(*roles: Role) -> Callable[[Request, AtHand], Visitor]:
     """A dependency: the visitor, if one of the roles; a browser that is not signed in goes to do so."""
 
     def find(request: Request, tools: AtHand) -> Visitor:
-        found = _signed_in(request, tools)
-        if found is None:
+        signed_in = _signed_in(request, tools)
+        if signed_in is None:
             back = quote(request.url.path, safe="/") if request.method == "GET" else "/"
             raise HTTPException(303, headers={"Location": f"/sign-in?then={back}"})
-        if found.who.role not in roles:
+        if signed_in.who.role not in roles:
             raise RoleNotAllowed(f"this page is for {' and '.join(role.value for role in roles)}")
-        return found
+        return signed_in
 
     return find
 
@@ -80,7 +80,7 @@ def _signed_in(request: Request, tools: Tools) -> Visitor | None:
         return None
     try:
         with tools.database.reading() as session:
-            found = sessions.signed_in(
+            signed_in = sessions.signed_in(
                 session, cookie, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
             )
     except KeyUnknown:
@@ -88,7 +88,7 @@ def _signed_in(request: Request, tools: Tools) -> Visitor | None:
     language = texts.language_of(
         request.cookies.get("ricasso_language"), request.headers.get("accept-language", "")
     )
-    return Visitor(found.who, found.token, language)
+    return Visitor(signed_in.who, signed_in.token, language)
 
 
 BenchVisitor = Annotated[Visitor, Depends(visitor(Role.BENCH, Role.OWNER))]

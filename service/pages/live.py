@@ -28,12 +28,12 @@ _QUIET_POLLS = 15
 def signature_of(tools: Tools, about: str) -> str:
     """A short text that changes whenever what a page shows of a load (`L5`) or of everything (`all`) does."""
     with tools.database.reading() as session:
-        said = (
+        parts = (
             str(rows.newest_move(session))
             if about == "all"
             else rows.load_signature(session, number(LOAD, about))
         )
-    return hashlib.sha256(said.encode()).hexdigest()[:16]
+    return hashlib.sha256(parts.encode()).hexdigest()[:16]
 
 
 async def _place(request: Request, now: AnswersNow, visitor: HouseVisitor) -> AsyncIterator[None]:

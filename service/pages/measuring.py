@@ -41,9 +41,9 @@ def post_calibration(request: Request, tools: AtHand, visitor: BenchVisitor, for
     station, copy = str(form.get("station", "")), str(form.get("copy", ""))
 
     def work(session: Session) -> tuple[CalibrationRecord, tuple[str, ...]]:
-        asked = measurements.Readings(station, copy, _met(form))
-        found = measurements.measured(tools.catalogue.current, asked)
-        return measurements.record(session, found, by=tools.by(visitor.who))
+        readings = measurements.Readings(station, copy, _met(form))
+        fit = measurements.measured(tools.catalogue.current, readings)
+        return measurements.record(session, fit, by=tools.by(visitor.who))
 
     try:
         made, stale = tools.database.write(work)
@@ -61,7 +61,7 @@ def _calibration(
     copy: str,
     *,
     refused: Refusal | None = None,
-    **said: Any,
+    **shown: Any,
 ) -> Response:
     shop: Shop = tools.catalogue.current
     pairs = [
@@ -98,7 +98,7 @@ def _calibration(
         known=known,
         loads=here,
         limit=measured.RESIDUAL_LIMIT_MM,
-        **{"made": None, "stale": (), "typed": {}, **said},
+        **{"made": None, "stale": (), "typed": {}, **shown},
     )
 
 

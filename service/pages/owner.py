@@ -46,23 +46,28 @@ def get_owner(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Respons
 @router.get("/owner/blades/{blade}")
 def get_blade(request: Request, tools: AtHand, blade: str, visitor: OwnerVisitor) -> Response:
     """Every face of a blade with its zones and keep-outs."""
-    one = _blade(tools, blade)
+    shown_blade = _blade(tools, blade)
     shop: Shop = tools.catalogue.current
     pictures = [
-        (f"/owner/blades/{quote(blade)}/{quote(face.face)}.svg", f"{one.name}, {face.face.replace('_', ' ')}")
-        for face in one.faces
+        (
+            f"/owner/blades/{quote(blade)}/{quote(face.face)}.svg",
+            f"{shown_blade.name}, {face.face.replace('_', ' ')}",
+        )
+        for face in shown_blade.faces
     ]
     products = [product for product in shop.products.values() if product.blade == blade]
-    return page(request, "picture.html", visitor, title=one.name, pictures=pictures, products=products)
+    return page(
+        request, "picture.html", visitor, title=shown_blade.name, pictures=pictures, products=products
+    )
 
 
 @router.get("/owner/blades/{blade}/{face}.svg")
 def get_face_picture(tools: AtHand, blade: str, face: str, visitor: OwnerVisitor) -> Response:
-    one = _blade(tools, blade)
-    found = next((f for f in one.faces if f.face == face), None)
-    if found is None:
+    shown_blade = _blade(tools, blade)
+    shown_face = next((f for f in shown_blade.faces if f.face == face), None)
+    if shown_face is None:
         raise NotFound("there is no such face", id=face)
-    return _svg(draw_face(one, found))
+    return _svg(draw_face(shown_blade, shown_face))
 
 
 @router.get("/owner/plates/{plate}.svg")
@@ -73,9 +78,9 @@ def get_plate_picture(tools: AtHand, plate: str, visitor: OwnerVisitor) -> Respo
 @router.get("/owner/plates/{plate}")
 def get_plate(request: Request, tools: AtHand, plate: str, visitor: OwnerVisitor) -> Response:
     """A plate with every slot and what each takes."""
-    one = _plate(tools, plate)
-    pictures = [(f"/owner/plates/{quote(plate)}.svg", f"{one.name}, {len(one.slots)} slots")]
-    return page(request, "picture.html", visitor, title=one.name, pictures=pictures, products=[])
+    shown_plate = _plate(tools, plate)
+    pictures = [(f"/owner/plates/{quote(plate)}.svg", f"{shown_plate.name}, {len(shown_plate.slots)} slots")]
+    return page(request, "picture.html", visitor, title=shown_plate.name, pictures=pictures, products=[])
 
 
 @router.get("/owner/keys")
@@ -88,7 +93,7 @@ def post_key(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form)
     """A new key, shown once."""
     client = " ".join(str(form.get("client", "")).split())[:60]
     role = str(form.get("role", ""))
-    if role not in {one.value for one in Role} or not client or not client.isprintable():
+    if role not in {known_role.value for known_role in Role} or not client or not client.isprintable():
         wrong = BadRequest("say whose key it is, and what it may do", field="client")
         return _keys(request, tools, visitor, refused=wrong)
     key = tools.database.write(
@@ -141,8 +146,8 @@ def post_resend(
     only = [callbacks.delivery_id(str(name)) for name in form.getlist("delivery")] or None
 
     def work(session: Session) -> int:
-        found = callbacks.find(session, identity, who=visitor.who)
-        return callbacks.resend(session, found, now=tools.clock(), only=only)
+        callback = callbacks.find(session, identity, who=visitor.who)
+        return callbacks.resend(session, callback, now=tools.clock(), only=only)
 
     try:
         count = tools.database.write(work)
@@ -158,8 +163,8 @@ def post_rotate(
     """A new secret, shown once; the old one signs as well for a day."""
 
     def work(session: Session) -> Callback:
-        found = callbacks.find(session, identity, who=visitor.who)
-        return callbacks.rotate(session, found, now=tools.clock())
+        callback = callbacks.find(session, identity, who=visitor.who)
+        return callbacks.rotate(session, callback, now=tools.clock())
 
     try:
         rotated = tools.database.write(work)
@@ -213,34 +218,34 @@ def _keys(
     made: str | None = None,
 ) -> Response:
     with tools.database.reading() as session:
-        known = key_rows.all_keys(session)
+        rows = key_rows.all_keys(session)
     return page(
         request,
         "keys.html",
         visitor,
         status=status_of(refused) if refused else 200,
         refused=refused,
-        keys=known,
+        keys=rows,
         made=made,
         roles=[role.value for role in Role],
     )
 
 
 def _callbacks(
-    request: Request, tools: Tools, visitor: Visitor, *, refused: Refusal | None = None, **said: Any
+    request: Request, tools: Tools, visitor: Visitor, *, refused: Refusal | None = None, **shown: Any
 ) -> Response:
     with tools.database.reading() as session:
         listed = [
             {
-                "id": ids.public(ids.CALLBACK, one.id),
-                "callback": one,
-                "old_until": callbacks.previous_until(one),
+                "id": ids.public(ids.CALLBACK, callback.id),
+                "callback": callback,
+                "old_until": callbacks.previous_until(callback),
                 "deliveries": [
                     (callbacks.public_delivery(delivery), delivery, event)
-                    for delivery, event in callback_rows.deliveries_of(session, one.id, limit=_SHOWN)
+                    for delivery, event in callback_rows.deliveries_of(session, callback.id, limit=_SHOWN)
                 ],
             }
-            for one in callbacks.listed(session, who=visitor.who)
+            for callback in callbacks.listed(session, who=visitor.who)
         ]
     return page(
         request,
@@ -250,5 +255,5 @@ def _callbacks(
         refused=refused,
         listed=listed,
         now=tools.clock(),
-        **{"secret": None, "until": None, "resent": None, **said},
+        **{"secret": None, "until": None, "resent": None, **shown},
     )

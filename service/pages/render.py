@@ -90,30 +90,32 @@ def _environment(language: str) -> Environment:
         lstrip_blocks=True,
         extensions=["jinja2.ext.i18n"],
     )
-    said = texts.texts_of(language)
-    environment.install_gettext_translations(said, newstyle=True)  # type: ignore[attr-defined]
+    language_texts = texts.texts_of(language)
+    environment.install_gettext_translations(language_texts, newstyle=True)  # type: ignore[attr-defined]
     environment.policies["ext.i18n.trimmed"] = True
     environment.filters["moment"] = lambda moment: texts.day_and_time(_moment(moment), language)
     environment.filters["promised"] = lambda promise, zone: _promised(promise, zone, language)
-    environment.filters["minutes"] = lambda seconds: words.minutes(seconds, said.gettext)
+    environment.filters["minutes"] = lambda seconds: words.minutes(seconds, language_texts.gettext)
     environment.filters["mm"] = lambda value: sentences.number(value, language, "0.00")
     environment.filters["digits"] = lambda value, digits: sentences.number(
         value, language, f"0.{'0' * digits}" if digits else "0"
     )
-    environment.filters["face"] = lambda name: said.gettext(
+    environment.filters["face"] = lambda name: language_texts.gettext(
         words.FACES.get(name) or str(name).replace("_", " ")
     )
     environment.filters["spoken"] = lambda name: str(name).replace("_", " ")
-    environment.filters["state"] = lambda state: said.gettext(words.STATES.get(state) or str(state))
-    environment.filters["lotstate"] = lambda state: said.gettext(words.LOT_STATES.get(state) or str(state))
-    environment.filters["happened"] = lambda what: said.gettext(
+    environment.filters["state"] = lambda state: language_texts.gettext(words.STATES.get(state) or str(state))
+    environment.filters["lotstate"] = lambda state: language_texts.gettext(
+        words.LOT_STATES.get(state) or str(state)
+    )
+    environment.filters["happened"] = lambda what: language_texts.gettext(
         words.HAPPENED.get(what) or words.STATES.get(what) or str(what).replace("_", " ")
     )
-    environment.filters["reason"] = lambda name: said.gettext(
+    environment.filters["reason"] = lambda name: language_texts.gettext(
         words.REASONS.get(name, str(name).replace("_", " "))
     )
-    environment.filters["wayout"] = lambda name: said.gettext(words.WAYS_OUT.get(name, ""))
-    environment.filters["handle"] = lambda degrees: said.gettext(words.handle(degrees))
+    environment.filters["wayout"] = lambda name: language_texts.gettext(words.WAYS_OUT.get(name, ""))
+    environment.filters["handle"] = lambda degrees: language_texts.gettext(words.handle(degrees))
     environment.filters["refusal"] = lambda refused: sentences.refusal(refused, language)
     environment.filters["finding"] = lambda answered, asked="": sentences.finding(answered, language, asked)
     environment.filters["sentence"] = lambda message: sentences.sentence(message, language)

@@ -32,27 +32,31 @@ class Sample:
     is_good: bool
 
 
-def sheet(tools: Tools, sku: str, asked: TextInscription, fonts: Sequence[FontSpec]) -> list[Sample]:
+def sheet(tools: Tools, sku: str, inscription: TextInscription, fonts: Sequence[FontSpec]) -> list[Sample]:
     """One sample a font, usable ones first, the largest letters before smaller ones. Raises CheckTooSlow."""
     with tools.database.reading() as session:
-        known = in_force(session)
-    found = [
-        _sample(font, tools.geometry.check(sku, (replace(asked, font=font.font),), in_force=known))
+        shop_in_force = in_force(session)
+    samples = [
+        _sample(
+            font, tools.geometry.check(sku, (replace(inscription, font=font.font),), in_force=shop_in_force)
+        )
         for font in fonts
     ]
-    return sorted(found, key=lambda one: (not one.is_good, -(one.height_mm or 0.0), one.font.name))
+    return sorted(
+        samples, key=lambda sample: (not sample.is_good, -(sample.height_mm or 0.0), sample.font.name)
+    )
 
 
 def _sample(font: FontSpec, result: CheckResult) -> Sample:
-    one = result.inscriptions[0] if result.inscriptions else None
+    checked = result.inscriptions[0] if result.inscriptions else None
     refused = findings_answer(f for f in result.findings if f.severity is Severity.REFUSE)
-    outline = one.mark.outline if one is not None and one.mark is not None else None
+    outline = checked.mark.outline if checked is not None and checked.mark is not None else None
     # A font without the letters has only its own empty boxes to show.
     has_letters = not any(f.code == "missing_glyph" for f in result.findings)
     return Sample(
         font=font,
         picture=outline_svg(outline) if outline and has_letters and not outline.is_empty else "",
-        height_mm=one.size_mm if one is not None else None,
+        height_mm=checked.size_mm if checked is not None else None,
         why_not=refused[0] if refused else None,
         is_good=not refused,
     )

@@ -91,7 +91,7 @@ def _bin_label(load: LoadAnswer, name: str) -> Scanned:
 
 
 def _unit_label(load: LoadAnswer, turn: TurnAnswer, code: str) -> Scanned:
-    held = {one.job: one for one in load.jobs}
+    held = {job.job: job for job in load.jobs}
     if code not in held:
         raise WrongUnit(f"{code} does not belong to {load.id}; put it aside and do not burn it")
     if held[code].unit == "to_pull":

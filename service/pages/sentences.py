@@ -275,8 +275,8 @@ def refusal(refused: Refusal, language: str) -> str:
         return say(words.REFUSALS[refused.code])
     if language == texts.DEFAULT:
         return refused.message
-    known = _known_again(refused.message, say)
-    return known or say(REFUSALS.get(refused.code, refused.message))
+    sentence = _known_again(refused.message, say)
+    return sentence or say(REFUSALS.get(refused.code, refused.message))
 
 
 def sentence(message: str, language: str) -> str:
@@ -286,8 +286,8 @@ def sentence(message: str, language: str) -> str:
 
 def _known_again(message: str, say: Say) -> str | None:
     for template, pattern in _patterns():
-        if found := pattern.fullmatch(message):
-            return say(template) % found.groupdict()
+        if match := pattern.fullmatch(message):
+            return say(template) % match.groupdict()
     return None
 
 
@@ -303,17 +303,17 @@ def _pattern(template: str) -> str:
     return "".join(f"(?P<{part}>.+?)" if at % 2 else re.escape(part) for at, part in enumerate(parts))
 
 
-def _meant(finding: FindingAnswer, asked: str, say: Say) -> str:
+def _meant(finding: FindingAnswer, words: str, say: Say) -> str:
     """Which characters of the words are meant, by their places and as they are."""
     if finding.span is None:
         return ""
     begin, end = finding.span
     if end - begin == 1:
-        said = say(_("character %(first)s")) % {"first": begin + 1}
+        place = say(_("character %(first)s")) % {"first": begin + 1}
     else:
-        said = say(_("characters %(first)s to %(last)s")) % {"first": begin + 1, "last": end}
-    meant = "".join(graphemes(normalise(asked))[begin:end])
-    return f"{said}: {meant}" if meant.isprintable() and meant else said
+        place = say(_("characters %(first)s to %(last)s")) % {"first": begin + 1, "last": end}
+    meant = "".join(graphemes(normalise(words))[begin:end])
+    return f"{place}: {meant}" if meant.isprintable() and meant else place
 
 
 def _numbers(finding: FindingAnswer, language: str, say: Say) -> list[str]:

@@ -36,13 +36,13 @@ def get_sign_in(request: Request, then: Annotated[str, Query(max_length=200)] = 
 @router.post("/sign-in")
 def post_sign_in(request: Request, tools: AtHand, form: OwnForm) -> Response:
     """Turn a key into a session. Only our own page may ask, or another site could sign a browser in."""
-    said = {name: str(form.get(name, "")) for name in ("key", "name", "then")}
+    typed = {name: str(form.get(name, "")) for name in ("key", "name", "then")}
     try:
         with tools.database.reading() as session:
             cookie = sessions.sign_in(
                 session,
-                said["key"],
-                name=" ".join(said["name"].split()),
+                typed["key"],
+                name=" ".join(typed["name"].split()),
                 secret=sessions.secret_of(tools.settings.data),
                 now=tools.clock(),
             )
@@ -54,8 +54,8 @@ def post_sign_in(request: Request, tools: AtHand, form: OwnForm) -> Response:
                 "a store's key is for its own programs; pages are for the people of the shop"
             )
     except (KeyUnknown, RoleNotAllowed) as refusal:
-        return page(request, "sign_in.html", status=401, refused=refusal, then=_inside(said["then"]))
-    answer = RedirectResponse(_inside(said["then"]), 303)
+        return page(request, "sign_in.html", status=401, refused=refusal, then=_inside(typed["then"]))
+    answer = RedirectResponse(_inside(typed["then"]), 303)
     answer.set_cookie(
         sessions.COOKIE,
         cookie,

@@ -244,23 +244,25 @@ def _picture(shop: Shop, layout: LoadLayout, load: LoadAnswer, turn: TurnAnswer)
 
 
 def _doubts(starts: list[BurnStart], burned: list[BurnStart]) -> tuple[Doubt, ...]:
-    found: list[Doubt] = []
+    doubts: list[Doubt] = []
     lots: dict[int, list[BurnStart]] = {}
-    for one in starts:
-        if one.job_id is None:
-            lots.setdefault(one.lot_id or 0, []).append(one)
+    for start in starts:
+        if start.job_id is None:
+            lots.setdefault(start.lot_id or 0, []).append(start)
             continue
         before = any(
-            b.job_id == one.job_id and b.face == one.face and b.outcome in {"complete", "partial"}
+            b.job_id == start.job_id and b.face == start.face and b.outcome in {"complete", "partial"}
             for b in burned
         )
-        found.append(
-            Doubt(public(JOB, one.job_id), one.face, (one.slot,), is_lot=False, was_burned_before=before)
+        doubts.append(
+            Doubt(
+                public(JOB, start.job_id), start.face, (start.slot,), is_lot=False, was_burned_before=before
+            )
         )
     for lot_id, its in sorted(lots.items()):
         slots = tuple(s.slot for s in its)
-        found.append(Doubt(public(LOT, lot_id), its[0].face, slots, is_lot=True, was_burned_before=False))
-    return tuple(found)
+        doubts.append(Doubt(public(LOT, lot_id), its[0].face, slots, is_lot=True, was_burned_before=False))
+    return tuple(doubts)
 
 
 #: Estimates by load, ETag and turn: the geometry of one revision does not change.

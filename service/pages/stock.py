@@ -59,7 +59,7 @@ def _stock(
     with tools.database.reading() as session:
         counts = rows.rows_like(session, find, limit=_SHOWN)
         all_counts = rows.count_rows(session)
-    wrong = [one for one in reported or () if one.result is Result.REFUSED]
+    wrong = [row for row in reported or () if row.result is Result.REFUSED]
     shown = reported if reported is None or len(reported) <= _SHOWN else wrong[:_SHOWN]
     return page(
         request,

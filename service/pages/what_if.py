@@ -51,10 +51,10 @@ def get_what_if(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respo
     shop = tools.catalogue.current
     zone = ZoneInfo(shop.policy.time_zone)
     given = {**USUAL, **{name: request.query_params[name] for name in USUAL if name in request.query_params}}
-    found, refused = None, None
+    answer, refused = None, None
     if request.query_params:
         try:
-            found = what_if.answer(tools, question_of(given, zone))
+            answer = what_if.answer(tools, question_of(given, zone))
         except Refusal as refusal:
             refused = refusal
     return page(
@@ -65,9 +65,9 @@ def get_what_if(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respo
         refused=refused,
         given=given,
         shop=shop,
-        found=found,
-        pictures=pictures(found) if found else {},
-        done=done_at(found) if found else {},
+        found=answer,
+        pictures=pictures(answer) if answer else {},
+        done=done_at(answer) if answer else {},
         local=lambda moment: moment.astimezone(zone),
     )
 
@@ -77,19 +77,19 @@ def question_of(given: Mapping[str, str], zone: ZoneInfo) -> WhatIfIn:
 
     Raises BadRequest for one that can't be read.
     """
-    asked: dict[str, Any] = {
+    question: dict[str, Any] = {
         "orders_factor": given["factor"],
         "orders_days": given["orders_days"],
         "days": given["days"],
     }
     if given["station"]:
-        asked["station_down"] = {"station": given["station"], "until": _moment(given["until"], zone)}
+        question["station_down"] = {"station": given["station"], "until": _moment(given["until"], zone)}
     if given["plate"]:
-        asked["more_plates"] = {"plate": given["plate"], "count": given["count"]}
+        question["more_plates"] = {"plate": given["plate"], "count": given["count"]}
     if given["hours"] not in {"", "0"}:
-        asked["more_hours"] = {"hours": given["hours"].replace(",", ".")}
+        question["more_hours"] = {"hours": given["hours"].replace(",", ".")}
     try:
-        return WhatIfIn.model_validate(asked)
+        return WhatIfIn.model_validate(question)
     except ValidationError as error:
         field = ".".join(str(part) for part in error.errors()[0]["loc"])
         raise BadRequest("this question can't be read: fill in every field of it", field=field) from None
@@ -103,9 +103,9 @@ def _moment(given: str, zone: ZoneInfo) -> str:
         raise BadRequest("say until when the station is down", field="station_down.until") from None
 
 
-def pictures(found: WhatIfOut) -> dict[str, tuple[Bar, Bar]]:
+def pictures(answer: WhatIfOut) -> dict[str, tuple[Bar, Bar]]:
     """The measures worth a picture, the shop as it is above the shop as asked, on one scale."""
-    before, after = found.baseline, found.what_if
+    before, after = answer.baseline, answer.what_if
     drawn = {
         "units_late": _bars(before.units_late, after.units_late),
         "backlog_hours": _bars(before.backlog_hours, after.backlog_hours),
@@ -119,16 +119,16 @@ def _bars(before: Points, after: Points) -> tuple[Bar, Bar] | None:
         return None
     most = max(1.0, before.p90, after.p90)
     first, second = (
-        Bar((one.p10 or 0.0) / most, (one.median or 0.0) / most, (one.p90 or 0.0) / most, one)
-        for one in (before, after)
+        Bar((points.p10 or 0.0) / most, (points.median or 0.0) / most, (points.p90 or 0.0) / most, points)
+        for points in (before, after)
     )
     return first, second
 
 
-def done_at(found: WhatIfOut) -> dict[str, datetime | None]:
+def done_at(answer: WhatIfOut) -> dict[str, datetime | None]:
     """When what waits now will be done, at the median; None when it never is."""
-    hours = {"baseline": found.baseline.backlog_hours.median, "what_if": found.what_if.backlog_hours.median}
+    hours = {"baseline": answer.baseline.backlog_hours.median, "what_if": answer.what_if.backlog_hours.median}
     return {
-        shop: None if value is None else found.made_at + timedelta(hours=value)
+        shop: None if value is None else answer.made_at + timedelta(hours=value)
         for shop, value in hours.items()
     }

@@ -183,7 +183,7 @@ class _Start:
         here = [load for load in self.active if load.station == station.station]
         free, hands_free, finishing_s = self.now, self.now, 0.0
         for state in _IN_ORDER:
-            for load in (one for one in here if one.state in state):
+            for load in (mine for mine in here if mine.state in state):
                 units = self.units.get(load.id, 0)
                 # The estimate holds the seating, which is over when a load burns.
                 burning_s = max(0.0, load.burn_seconds - units * station.load_seconds_per_slot)
@@ -227,37 +227,41 @@ class Kinds:
 
     def jobs(self, ready: Sequence[plans.Timed], clock: WallClock) -> tuple[PlanJob, ...]:
         marks: dict[tuple[int, int], dict[str, list[MarkSurface]]] = {}
-        for mark in claims.surfaces(self.session, {one.waiting.line_id for one in ready}):
+        for mark in claims.surfaces(self.session, {ready_job.waiting.line_id for ready_job in ready}):
             faces = marks.setdefault((mark.line_id, mark.words_revision), {})
             faces.setdefault(mark.face, []).append(mark)
-        places = claims.eligible(self.session, {one.waiting.line_id for one in ready})
+        places = claims.eligible(self.session, {ready_job.waiting.line_id for ready_job in ready})
         written = {line_id: json.dumps(listed) for line_id, listed in places.items()}
         misfits: dict[int, set[tuple[str, str, str]]] = {}
-        for job_id, station, plate, slot in waiting.misfits(self.session, [one.waiting for one in ready]):
+        for job_id, station, plate, slot in waiting.misfits(
+            self.session, [ready_job.waiting for ready_job in ready]
+        ):
             misfits.setdefault(job_id, set()).add((station, plate, slot))
         carrier = carrier_of(self.shop, clock)
-        found = []
-        for one in ready:
-            job = one.waiting
+        jobs_ready = []
+        for ready_job in ready:
+            job = ready_job.waiting
             if not job.faces:
                 continue
             faces = marks.get((job.line_id, job.words_revision), {})
             kind = self._kind(job, faces, places[job.line_id], written[job.line_id])
             if job.id in misfits:
                 kind = _without(kind, misfits[job.id])
-            found.append(
+            jobs_ready.append(
                 PlanJob(
                     job=public(JOB, job.id),
                     order=public(ORDER, job.order_id),
                     kind=kind,
                     due=self._due(clock.seconds(job.ship_by), carrier),
-                    seconds=self.paces.slowest(_places(kind), one.burn_seconds / max(1, one.faces)),
+                    seconds=self.paces.slowest(
+                        _places(kind), ready_job.burn_seconds / max(1, ready_job.faces)
+                    ),
                     weight=1 + job.priority + REPLACEMENT_WEIGHT * (job.replaces is not None),
-                    bin=one.walking_order,
+                    bin=ready_job.walking_order,
                     ship_by=clock.seconds(job.ship_by),
                 )
             )
-        return tuple(found)
+        return tuple(jobs_ready)
 
     @staticmethod
     def _due(ship_by: float, carrier: Carrier | None) -> float:

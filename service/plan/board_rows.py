@@ -80,8 +80,8 @@ def in_hand(session: Session) -> list[InHand]:
         .group_by(History.subject_id)
     )
     moves = session.scalars(select(History).where(History.id.in_(last)))
-    told = {move.subject_id: move.why for move in moves}
-    return [InHand(*row, told.get(row.id, "")) for row in waiting]
+    reason_of = {move.subject_id: move.why for move in moves}
+    return [InHand(*row, reason_of.get(row.id, "")) for row in waiting]
 
 
 def open_lots(session: Session) -> list[Lot]:

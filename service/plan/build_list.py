@@ -53,24 +53,24 @@ def build_list(tools: Tools) -> BuildListAnswer:
 def _unserved(short: Sequence[Timed], free: dict[str, int]) -> list[Timed]:
     """Short jobs, most urgent first, without those that get a free unit at the next sweep."""
     left = []
-    for one in short:
-        if free.get(one.waiting.sku, 0) > 0:
-            free[one.waiting.sku] -= 1
+    for unit in short:
+        if free.get(unit.waiting.sku, 0) > 0:
+            free[unit.waiting.sku] -= 1
         else:
-            left.append(one)
+            left.append(unit)
     return left
 
 
 def _rows(session: Session, shop: Shop, wanted: Sequence[Timed], *, now: datetime) -> list[ToBuildAnswer]:
     backlog, clock = backlog_of_some(session, shop, wanted, now=now)
     latest = latest_boxed(backlog)
-    refs = rows.order_refs(session, {one.waiting.order_id for one in wanted})
+    refs = rows.order_refs(session, {unit.waiting.order_id for unit in wanted})
     groups: dict[tuple[datetime, str], list[Timed]] = {}
-    for one in wanted:
+    for unit in wanted:
         # What no station takes any more is needed at its ship-by time: the plan says what is wrong with it.
-        seconds = latest.get(public(JOB, one.waiting.id))
-        needed = one.waiting.ship_by if seconds is None else clock.moment(seconds // 60 * 60)
-        groups.setdefault((needed, one.waiting.sku), []).append(one)
+        seconds = latest.get(public(JOB, unit.waiting.id))
+        needed = unit.waiting.ship_by if seconds is None else clock.moment(seconds // 60 * 60)
+        groups.setdefault((needed, unit.waiting.sku), []).append(unit)
     made: list[ToBuildAnswer] = []
     so_far: dict[str, int] = {}
     for (needed, sku), units in sorted(groups.items(), key=lambda group: group[0]):
@@ -93,8 +93,8 @@ def _rows(session: Session, shop: Shop, wanted: Sequence[Timed], *, now: datetim
 
 def _orders(units: Sequence[Timed], refs: dict[int, str]) -> tuple[ForOrderAnswer, ...]:
     counts: dict[tuple[datetime, int], int] = {}
-    for one in units:
-        key = (one.waiting.ship_by, one.waiting.order_id)
+    for unit in units:
+        key = (unit.waiting.ship_by, unit.waiting.order_id)
         counts[key] = counts.get(key, 0) + 1
     return tuple(
         ForOrderAnswer(order=public(ORDER, order_id), order_ref=refs[order_id], units=count, ship_by=ship_by)
@@ -119,21 +119,21 @@ CSV_COLUMNS = (
 )
 
 
-def build_list_csv(found: BuildListAnswer) -> str:
+def build_list_csv(listed: BuildListAnswer) -> str:
     """A row for each product and time, for a spreadsheet program; no cell is run as a formula."""
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(CSV_COLUMNS)
-    for row in found.rows:
-        blades = found.blades_of(row.built_from)
+    for row in listed.rows:
+        blades = listed.blades_of(row.built_from)
         counts = (blades.waiting + blades.loaded, blades.marked, blades.handed_over) if blades else ("",) * 3
-        orders = "; ".join(f"{one.order_ref} x{one.units}" for one in row.orders)
-        said = (row.sku, row.name, row.quantity, row.cumulative, orders, row.built_from or "", *counts)
+        orders = "; ".join(f"{order.order_ref} x{order.units}" for order in row.orders)
+        cells = (row.sku, row.name, row.quantity, row.cumulative, orders, row.built_from or "", *counts)
         writer.writerow(
             [
                 row.needed_by.isoformat(),
                 "late" if row.is_late else "",
-                *(harmless(cell) if isinstance(cell, str) else cell for cell in said),
+                *(harmless(cell) if isinstance(cell, str) else cell for cell in cells),
             ]
         )
     return out.getvalue()

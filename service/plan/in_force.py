@@ -70,8 +70,10 @@ class Ahead:
 
     def without(self, lost: set[str]) -> Ahead:
         """The same when others have taken those jobs."""
-        planned = {job: one for job, one in self.planned.items() if job not in lost}
-        return Ahead(self.loads, planned, tuple(one for one in self.newcomers if one.job not in lost))
+        planned = {job: candidate for job, candidate in self.planned.items() if job not in lost}
+        return Ahead(
+            self.loads, planned, tuple(candidate for candidate in self.newcomers if candidate.job not in lost)
+        )
 
 
 def keep(tools: Tools) -> Planned | None:
@@ -87,22 +89,22 @@ def keep(tools: Tools) -> Planned | None:
         if kept is not None and _stands(session, shop, kept, now=now) and (is_compared or not compare):
             return None
         before = _kept_loads(session, shop, kept) if kept is not None else {}
-    found = plans.renewed(tools, tuple(before.values()), fresh=compare, seconds=PLAN_SECONDS)
-    found = replace(found, numbers=numbered(before, found.plan.loads))
+    renewed = plans.renewed(tools, tuple(before.values()), fresh=compare, seconds=PLAN_SECONDS)
+    renewed = replace(renewed, numbers=numbered(before, renewed.plan.loads))
     compared_at = now if compare or kept is None else kept.compared_at
-    if kept is not None and _is_the_same(before, found):
+    if kept is not None and _is_the_same(before, renewed):
         plan_id = kept.id
-        tools.database.write(lambda session: rows.confirm(session, plan_id, found.mark, compared_at))
-        return found
+        tools.database.write(lambda session: rows.confirm(session, plan_id, renewed.mark, compared_at))
+        return renewed
     plan = KeptPlan(
-        made_at=found.made_at,
-        compared_at=max(compared_at, found.made_at) if compare else compared_at,
-        catalogue_version=found.catalogue_version,
-        mark=found.mark,
-        summary=_summary(found.plan),
+        made_at=renewed.made_at,
+        compared_at=max(compared_at, renewed.made_at) if compare else compared_at,
+        catalogue_version=renewed.catalogue_version,
+        mark=renewed.mark,
+        summary=_summary(renewed.plan),
     )
-    tools.database.write(lambda session: rows.put(session, plan, _rows(found), now=now))
-    return found
+    tools.database.write(lambda session: rows.put(session, plan, _rows(renewed), now=now))
+    return renewed
 
 
 def in_force(session: Session, shop: Shop, *, now: datetime) -> KeptPlan | None:
@@ -121,17 +123,17 @@ def _stands(session: Session, shop: Shop, kept: KeptPlan, *, now: datetime) -> b
     )
 
 
-def _is_the_same(before: Mapping[int, PlannedLoad], found: Planned) -> bool:
+def _is_the_same(before: Mapping[int, PlannedLoad], renewed: Planned) -> bool:
     """Whether the plan is the one before: the same loads at the same times."""
-    loads = found.plan.loads
-    if set(before) != set(found.numbers):
+    loads = renewed.plan.loads
+    if set(before) != set(renewed.numbers):
         return False
     return all(
         (old.station, old.copy, old.turns, old.changes) == (new.station, new.copy, new.turns, new.changes)
         and abs(old.begins - new.begins) < SAME_TIME_S
         and abs(old.ends - new.ends) < SAME_TIME_S
         and abs(old.ready - new.ready) < SAME_TIME_S
-        for old, new in ((before[number], load) for number, load in zip(found.numbers, loads, strict=True))
+        for old, new in ((before[number], load) for number, load in zip(renewed.numbers, loads, strict=True))
     )
 
 
@@ -142,8 +144,8 @@ def numbered(before: Mapping[int, PlannedLoad], loads: Sequence[PlannedLoad]) ->
     taken: set[int] = set()
     numbers: list[int | None] = []
     for load in loads:
-        known = (of_unit[unit] for unit in _units(load) if unit in of_unit)
-        own = next((number for number in known if before[number].station == load.station), None)
+        numbers_before = (of_unit[unit] for unit in _units(load) if unit in of_unit)
+        own = next((number for number in numbers_before if before[number].station == load.station), None)
         numbers.append(None if own in taken else own)
         taken.update({own} - {None})  # type: ignore[arg-type]
     free = (n for first in (max(before, default=0) + 1, 1) for n in range(first, LAST_NUMBER + 1))
@@ -176,12 +178,12 @@ def current(tools: Tools) -> Planned:
         mark = plans.mark_of(session, shop)
         shown = _shown.get(tools.database)
         if shown is not None and shown[0] == kept.id:
-            seen = shown[1]
-            if (seen.mark, seen.made_at) == (mark, kept.made_at) and _is_recent(seen, now):
-                return seen
-        found = _planned(session, shop, kept, mark, now=now)
-    _shown[tools.database] = kept.id, found
-    return found
+            shown_plan = shown[1]
+            if (shown_plan.mark, shown_plan.made_at) == (mark, kept.made_at) and _is_recent(shown_plan, now):
+                return shown_plan
+        planned = _planned(session, shop, kept, mark, now=now)
+    _shown[tools.database] = kept.id, planned
+    return planned
 
 
 def now(tools: Tools) -> Planned:
@@ -190,13 +192,13 @@ def now(tools: Tools) -> Planned:
     try:
         return current(tools)
     except NoPlanYet:
-        found = plans.renewed(tools, seconds=PLAN_SECONDS)
-        return replace(found, numbers=numbered({}, found.plan.loads))
+        renewed = plans.renewed(tools, seconds=PLAN_SECONDS)
+        return replace(renewed, numbers=numbered({}, renewed.plan.loads))
 
 
-def _is_recent(seen: Planned, now: datetime) -> bool:
+def _is_recent(planned: Planned, now: datetime) -> bool:
     """Whether what was read is of this hour: what is overdue, and the days ahead, go by the time."""
-    return 0 <= seen.clock.seconds(now) - seen.backlog.now < COMPARED_EVERY.total_seconds()
+    return 0 <= planned.clock.seconds(now) - planned.backlog.now < COMPARED_EVERY.total_seconds()
 
 
 def _planned(session: Session, shop: Shop, kept: KeptPlan, mark: str, *, now: datetime) -> Planned:
@@ -216,15 +218,15 @@ def _planned(session: Session, shop: Shop, kept: KeptPlan, mark: str, *, now: da
     for load in loads:
         for job in load.jobs:
             done[job] = max(load.ready, done.get(job, 0.0))
-    told = kept.summary
-    weights = _read(ScoreWeights, told["score"].get("weights", {}))
+    summary = kept.summary
+    weights = _read(ScoreWeights, summary["score"].get("weights", {}))
     plan = Plan(
         loads=tuple(loads),
         done=done,
-        score=replace(_read(Score, told["score"]), weights=weights),
-        bound=_read(Bound, told["bound"]),
-        unplanned={job: why for job, why in told["unplanned"].items() if job in waiting_jobs},
-        rule=told["rule"],
+        score=replace(_read(Score, summary["score"]), weights=weights),
+        bound=_read(Bound, summary["bound"]),
+        unplanned={job: why for job, why in summary["unplanned"].items() if job in waiting_jobs},
+        rule=summary["rule"],
     )
     return Planned(backlog, plan, clock, kept.made_at, mark, kept.catalogue_version, tuple(numbers))
 
@@ -239,9 +241,9 @@ def _summary(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _read(kind: type[Any], told: Mapping[str, Any]) -> Any:
+def _read(kind: type[Any], record: Mapping[str, Any]) -> Any:
     """A score, its weights or a bound as they were written, perhaps by a version that counted other parts."""
-    return kind(**{one.name: told.get(one.name, 0) for one in fields(kind)})
+    return kind(**{field.name: record.get(field.name, 0) for field in fields(kind)})
 
 
 def ahead(
@@ -254,11 +256,15 @@ def ahead(
     loads = rows.loads(session, plan.id, station=station, limit=NEXT_LOADS)
     slots = rows.slots(session, plan.id, [load.number for load in loads])
     job_ids = {slot.job_id for some in slots.values() for slot in some if slot.job_id is not None}
-    known = rows.planned_jobs(session, plan.id, [number(JOB, one.job) for one in candidates])
+    planned_ids = rows.planned_jobs(
+        session, plan.id, [number(JOB, candidate.job) for candidate in candidates]
+    )
     return Ahead(
         loads=tuple(_proposal(shop, load, slots.get(load.number, [])) for load in loads),
         planned=waiting.candidates_among(session, shop, station, job_ids),
-        newcomers=tuple(one for one in candidates if number(JOB, one.job) not in known),
+        newcomers=tuple(
+            candidate for candidate in candidates if number(JOB, candidate.job) not in planned_ids
+        ),
     )
 
 
@@ -289,11 +295,11 @@ def outlook(tools: Tools) -> Outlook | None:
         kept = in_force(session, shop, now=tools.clock())
         if kept is None:
             return None
-        seen = _seen.get(tools.database)
-        if seen is None or seen.plan_id != kept.id:
-            seen = _outlook(session, shop, kept, seen)
-    _seen[tools.database] = seen
-    return seen
+        view = _seen.get(tools.database)
+        if view is None or view.plan_id != kept.id:
+            view = _outlook(session, shop, kept, view)
+    _seen[tools.database] = view
+    return view
 
 
 def _outlook(session: Session, shop: Shop, kept: KeptPlan, before: Outlook | None) -> Outlook:
@@ -356,34 +362,34 @@ def _filled(slot: KeptSlot) -> Filled:
     return Filled(slot.slot, slot.face, lot=public(LOT, slot.lot_id or 0))
 
 
-def _rows(found: Planned) -> rows.Rows:
+def _rows(planned: Planned) -> rows.Rows:
     loads, slots = [], []
-    for at, load in zip(found.numbers, found.plan.loads, strict=True):
-        loads.append(_load_row(found, at, load))
+    for at, load in zip(planned.numbers, planned.plan.loads, strict=True):
+        loads.append(_load_row(planned, at, load))
         slots += [
             {
                 "number": at,
                 "turn": turn,
-                "slot": one.slot,
-                "face": one.face,
-                "job_id": number(JOB, one.job) if one.job is not None else None,
-                "lot_id": number(LOT, one.lot) if one.lot is not None else None,
+                "slot": seat.slot,
+                "face": seat.face,
+                "job_id": number(JOB, seat.job) if seat.job is not None else None,
+                "lot_id": number(LOT, seat.lot) if seat.lot is not None else None,
             }
             for turn, row in enumerate(load.turns, start=1)
-            for one in row
+            for seat in row
         ]
     return rows.Rows(loads, slots)
 
 
-def _load_row(found: Planned, at: int, load: PlannedLoad) -> dict[str, Any]:
+def _load_row(planned: Planned, at: int, load: PlannedLoad) -> dict[str, Any]:
     return {
         "number": at,
         "station": load.station,
         "plate": load.plate,
         "copy": load.copy,
         "changes": load.changes,
-        "prepares": found.moment(load.prepares),
-        "begins": found.moment(load.begins),
-        "ends": found.moment(load.ends),
-        "boxed": found.moment(load.boxed) if load.boxed is not None else None,
+        "prepares": planned.moment(load.prepares),
+        "begins": planned.moment(load.begins),
+        "ends": planned.moment(load.ends),
+        "boxed": planned.moment(load.boxed) if load.boxed is not None else None,
     }

@@ -76,10 +76,10 @@ def slots(
     )
     if numbers is not None:
         wanted = wanted.where(KeptSlot.number.in_(sorted(numbers)))
-    found: dict[int, list[KeptSlot]] = {}
+    slots_of: dict[int, list[KeptSlot]] = {}
     for slot in session.scalars(wanted):
-        found.setdefault(slot.number, []).append(slot)
-    return found
+        slots_of.setdefault(slot.number, []).append(slot)
+    return slots_of
 
 
 def planned_jobs(session: Session, plan_id: int, job_ids: Iterable[int]) -> set[int]:

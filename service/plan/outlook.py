@@ -79,9 +79,9 @@ class Day:
         return self.times_usual is not None and self.times_usual >= RELEASE_TIMES
 
 
-def outlook(session: Session, found: Planned, *, now: datetime) -> list[Day]:
+def outlook(session: Session, planned: Planned, *, now: datetime) -> list[Day]:
     """What was due before today, when there is any, then today and the days after it."""
-    clock = found.clock
+    clock = planned.clock
     today = int(clock.seconds(now) // DAY_S)
     work: dict[int, list[tuple[int, float]]] = {}
     late_units: dict[int, int] = defaultdict(int)
@@ -93,19 +93,19 @@ def outlook(session: Session, found: Planned, *, now: datetime) -> list[Day]:
         if ship_by < now:
             late_units[day] += count
             late_hours[day] += hours
-    for job in found.late_to_come():
+    for job in planned.late_to_come():
         day = int(job.shipped_by // DAY_S)
         late_units[day] += 1
         late_hours[day] += job.seconds * len(job.kind.faces) / 3600
     usual = _usual(session, clock, today, now=now)
     made: list[Day] = []
     due_hours = until_hours = hands_due = hands_until = 0.0
-    a_unit = _handling_hours(found.backlog)
+    a_unit = _handling_hours(planned.backlog)
     for day in _days(work, today):
         units, hours = sum(n for n, _ in work.get(day, ())), sum(h for _, h in work.get(day, ()))
-        open_hours = _open_hours(found.backlog, day)
+        open_hours = _open_hours(planned.backlog, day)
         due_hours, until_hours = due_hours + hours, until_hours + open_hours
-        hands_due, hands_until = hands_due + units * a_unit, hands_until + _hand_hours(found.backlog, day)
+        hands_due, hands_until = hands_due + units * a_unit, hands_until + _hand_hours(planned.backlog, day)
         made.append(
             Day(
                 day=None if day < today else clock.monday + timedelta(days=day),
@@ -121,7 +121,7 @@ def outlook(session: Session, found: Planned, *, now: datetime) -> list[Day]:
                 times_usual=usual.get(day),
             )
         )
-    return [one for one in made if one.units or one.open_hours]
+    return [ship_day for ship_day in made if ship_day.units or ship_day.open_hours]
 
 
 def _days(work: Mapping[int, Any], today: int) -> range:
@@ -134,23 +134,30 @@ def _open_hours(backlog: Backlog, day: int) -> float:
     begins, ends = max(backlog.now, day * DAY_S), (day + 1) * DAY_S
     if ends <= begins:
         return 0.0
-    spans = [span for one in backlog.stations for span in open_spans(one.hours, begins, ends)]
+    spans = [span for station in backlog.stations for span in open_spans(station.hours, begins, ends)]
     return sum(closes - opens for opens, closes in spans) / 3600
 
 
 def _handling_hours(backlog: Backlog) -> float:
     """Hours of people's work that a unit takes, where the shop says who works when; at a usual station."""
-    by_people = [one.load_seconds + one.after_burn_s for one in backlog.stations if one.hands is not None]
+    by_people = [
+        station.load_seconds + station.after_burn_s
+        for station in backlog.stations
+        if station.hands is not None
+    ]
     return median(by_people) / 3600 if by_people else 0.0
 
 
 def _hand_hours(backlog: Backlog, day: int) -> float:
     """Hours that all people together work on a day, today from now on."""
     begins, ends = max(backlog.now, day * DAY_S), (day + 1) * DAY_S
-    hands = [one.hands for one in backlog.stations if one.hands is not None]
+    hands = [station_hands.hands for station_hands in backlog.stations if station_hands.hands is not None]
     if ends <= begins:
         return 0.0
-    return sum((b - a) * people for one in hands for a, b, people in one.spans(begins, ends)) / 3600
+    return (
+        sum((b - a) * people for station_hands in hands for a, b, people in station_hands.spans(begins, ends))
+        / 3600
+    )
 
 
 def _usual(session: Session, clock: WallClock, today: int, *, now: datetime) -> dict[int, float]:

@@ -39,8 +39,8 @@ class Paces:
 
     def of(self, station: str, plate: str, process: str) -> Pace:
         """The pace of a turn."""
-        found = self.known.get((station, plate, process)) or self.known.get((station, "", ""))
-        return found or CATALOGUE
+        pace = self.known.get((station, plate, process)) or self.known.get((station, "", ""))
+        return pace or CATALOGUE
 
     def slowest(self, places: Collection[Group], estimated_s: float, *, units: int = 1) -> float:
         """Seconds at the slowest of the places: what is promised must hold wherever the unit lands."""
@@ -51,10 +51,10 @@ class Paces:
 
 def paces(session: Session) -> Paces:
     """What was learned last."""
-    found = rows.learned(session)
-    known = {(row.station, row.plate, row.process): Pace(row.factor, row.handling_s) for row in found}
-    shop = next((row for row in found if not row.station), None)
-    return Paces(known, shop.spread if shop and shop.records >= ENOUGH_FOR_SPREAD else SPREAD)
+    learned = rows.learned(session)
+    pace_of = {(row.station, row.plate, row.process): Pace(row.factor, row.handling_s) for row in learned}
+    shop = next((row for row in learned if not row.station), None)
+    return Paces(pace_of, shop.spread if shop and shop.records >= ENOUGH_FOR_SPREAD else SPREAD)
 
 
 def learn_paces(tools: Tools) -> int:
@@ -82,18 +82,18 @@ def learned_rows(turns: Sequence[BurnedTurn], *, now: datetime) -> list[LearnedP
             listed = every.setdefault(group, [])
             if len(listed) < TURNS:
                 listed.append(record)
-    found: dict[Group, Learned] = {}
+    learned_of: dict[Group, Learned] = {}
     for group in sorted(every):  # the shop, then stations, then their groups
-        above = found.get((group[0], "", "")) if group[1] else None
-        found[group] = learn(every[group], without=above.pace if above else CATALOGUE)
-    return [_row(group, every[group], found, now=now) for group in sorted(found)]
+        above = learned_of.get((group[0], "", "")) if group[1] else None
+        learned_of[group] = learn(every[group], without=above.pace if above else CATALOGUE)
+    return [_row(group, every[group], learned_of, now=now) for group in sorted(learned_of)]
 
 
 def _row(
-    group: Group, records: Sequence[Burned], found: Mapping[Group, Learned], *, now: datetime
+    group: Group, records: Sequence[Burned], learned_of: Mapping[Group, Learned], *, now: datetime
 ) -> LearnedPace:
-    learned = found[group]
-    without = found[group[0], "", ""].pace if group[1] else CATALOGUE
+    learned = learned_of[group]
+    without = learned_of[group[0], "", ""].pace if group[1] else CATALOGUE
     expected = expected_seconds(records, without=without)
     return LearnedPace(
         station=group[0],
@@ -106,8 +106,8 @@ def _row(
         error_catalogue_s=learned.error_catalogue_s or 0.0,
         error_learned_s=learned.error_learned_s or 0.0,
         recent=[
-            [round(one.estimated_s, 1), round(seconds, 1), round(one.measured_s, 1)]
-            for one, seconds in zip(records[:SHOWN], expected, strict=False)
+            [round(burned.estimated_s, 1), round(seconds, 1), round(burned.measured_s, 1)]
+            for burned, seconds in zip(records[:SHOWN], expected, strict=False)
         ],
         learned_at=now,
     )

@@ -131,8 +131,8 @@ def order(session: Session, order_id: int) -> Order:
 
 def promises(session: Session, order_ids: Sequence[int]) -> dict[int, Promise]:
     """What was promised, by order."""
-    found = session.scalars(select(Promise).where(Promise.order_id.in_(sorted(order_ids))))
-    return {promise.order_id: promise for promise in found}
+    rows = session.scalars(select(Promise).where(Promise.order_id.in_(sorted(order_ids))))
+    return {promise.order_id: promise for promise in rows}
 
 
 def promise(session: Session, order_id: int) -> Promise | None:

@@ -111,12 +111,12 @@ def mark_of(session: Session, shop: Shop) -> str:
 
 def _with_reasons(made: Plan, unproven: Mapping[int, tuple[str, ...]]) -> Plan:
     """The plan with what the planner can't know: that a unit fits nowhere for want of a test card."""
-    said = {
+    reasons = {
         job: f"waits for a test card of {' and '.join(wanted)}"
         for job in made.unplanned
         if (wanted := unproven.get(number(JOB, job)))
     }
-    return replace(made, unplanned={**made.unplanned, **said})
+    return replace(made, unplanned={**made.unplanned, **reasons})
 
 
 def _promised(session: Session, backlog: Backlog, clock: WallClock) -> dict[str, float]:

@@ -59,30 +59,30 @@ SHORT, NOT_PLANNED, NO_PLACE, NOT_ENGRAVABLE = "short", "not_planned", "no_place
 def keep_promises(tools: Tools) -> int:
     """Put a plan in force and write down what it promises each order that waits; gives how many stores are
     told of a change (`promise.changed`)."""
-    found = kept_plan.keep(tools)
-    if found is None:
+    planned = kept_plan.keep(tools)
+    if planned is None:
         return 0
     now = tools.clock()
 
     def work(session: Session) -> int:
-        runs = forecast(found.backlog, found.plan, recorded.luck(session, learning.paces(session)))
-        days = WorkingDays(station.hours for station in found.backlog.stations)
+        runs = forecast(planned.backlog, planned.plan, recorded.luck(session, learning.paces(session)))
+        days = WorkingDays(station.hours for station in planned.backlog.stations)
         stuck = {public(ORDER, order) for order in rows.stuck_orders(session, _UNPLANNABLE)}
-        waiting = {order: jobs for order, jobs in _by_order(found).items() if order not in stuck}
-        known = rows.promises(session, [number(ORDER, order) for order in waiting])
-        past = recorded.overtaken(session, tools.catalogue.current, found.clock, now=now)
-        dues = {job.order: job.due for job in found.backlog.jobs}
+        waiting = {order: jobs for order, jobs in _by_order(planned).items() if order not in stuck}
+        promises_before = rows.promises(session, [number(ORDER, order) for order in waiting])
+        past = recorded.overtaken(session, tools.catalogue.current, planned.clock, now=now)
+        dues = {job.order: job.due for job in planned.backlog.jobs}
         return sum(
             _keep(
                 session,
-                found,
+                planned,
                 runs,
                 days,
                 order=order,
                 jobs=jobs,
-                known=known,
+                promises_before=promises_before,
                 now=now,
-                overtaking=past.sooner_than(dues[order] - found.backlog.now),
+                overtaking=past.sooner_than(dues[order] - planned.backlog.now),
             )
             for order, jobs in waiting.items()
         )
@@ -90,23 +90,23 @@ def keep_promises(tools: Tools) -> int:
     return tools.database.write(work)
 
 
-def _by_order(found: Planned) -> dict[str, list[str]]:
+def _by_order(planned: Planned) -> dict[str, list[str]]:
     """The jobs that wait, by order."""
     waiting: dict[str, list[str]] = {}
-    for job in found.backlog.jobs:
+    for job in planned.backlog.jobs:
         waiting.setdefault(job.order, []).append(job.job)
     return waiting
 
 
 def _keep(
     session: Session,
-    found: Planned,
+    planned: Planned,
     runs: Forecast,
     days: WorkingDays,
     *,
     order: str,
     jobs: Sequence[str],
-    known: Mapping[int, Promise],
+    promises_before: Mapping[int, Promise],
     now: datetime,
     overtaking: Overtaking,
 ) -> int:
@@ -116,20 +116,20 @@ def _keep(
     if done is None:  # one of its units is in no load
         return 0
     order_id = number(ORDER, order)
-    promise = known.get(order_id)
+    promise = promises_before.get(order_id)
     with_room = runs.leaving(runs.with_room(jobs, done, overtaking))
     burned = runs.last_burned(jobs)
     burned = done if burned is None else burned
     engraved = safe_day(runs.with_room(jobs, burned, overtaking))
     if promise is None:
         ends = SafeEnds(engraved, safe_day(with_room))
-        session.add(_promise(order_id, safe_ends(found.clock, ends), now=now))
+        session.add(_promise(order_id, safe_ends(planned.clock, ends), now=now))
         return 0
-    before = found.clock.seconds(promise.ready_by)
+    before = planned.clock.seconds(promise.ready_by)
     after = kept_promise(before, runs.leaving(done), with_room, days)
     if working_days(days, before, after) == 0:
         return 0
-    promise.ready_by, promise.engraved_by = found.moment(after), found.moment(min(engraved, after))
+    promise.ready_by, promise.engraved_by = planned.moment(after), planned.moment(min(engraved, after))
     promise.confidence, promise.made_at = CONFIDENCE, now
     tell_order(
         session,
@@ -225,7 +225,7 @@ def of_lines(
         sure = [end for end in ends if end is not None]
         if not sure or len(sure) < len(lines):
             return None
-        return Safe(max(one.engraved_by for one in sure), max(one.ready_by for one in sure))
+        return Safe(max(safe.engraved_by for safe in sure), max(safe.ready_by for safe in sure))
     except Exception:
         log.exception("no_promise")
         return None
@@ -273,11 +273,13 @@ def _end(
 
 
 def _kind(shop: Shop, blade: str, result: CheckResult) -> Kind:
-    faces = {one.face for one in result.inscriptions}
+    faces = {checked.face for checked in result.inscriptions}
     listed = tuple(face.face for face in shop.blades[blade].faces if face.face in faces)
     options: dict[str, list[Option]] = {}
     for place in sorted(result.eligible, key=lambda p: (p.station, p.plate, p.slot, p.face)):
         options.setdefault(place.station, []).append(
             Option(place.plate, place.slot, place.face, "", 0.0, 0.0)
         )
-    return Kind(blade, blade, listed, {station: tuple(found) for station, found in options.items()})
+    return Kind(
+        blade, blade, listed, {station: tuple(listed_options) for station, listed_options in options.items()}
+    )
