@@ -46,7 +46,7 @@ class FontAnswer(AnswerBody):
     licence: str = Field(description="Its licence.", examples=["OFL-1.1"])
 
 
-class ArtworkAnswer(AnswerBody):
+class DrawingAnswer(AnswerBody):
     """A drawing of the shop's own."""
 
     artwork: str = Field(description="Its name, as an inscription gives it.", examples=["leaf"])
@@ -97,7 +97,7 @@ class CatalogueAnswer(AnswerBody):
     version: str = Field(description="Names this description.", examples=["3f1c9a0b7d2e"])
     products: tuple[ProductAnswer, ...] = Field(description="What is sold.")
     fonts: tuple[FontAnswer, ...] = Field(description="Fonts.")
-    artworks: tuple[ArtworkAnswer, ...] = Field(description="Drawings of the shop's own.")
+    artworks: tuple[DrawingAnswer, ...] = Field(description="Drawings of the shop's own.")
     plates: tuple[PlateAnswer, ...] = Field(description="Fixture pallets.")
     stations: tuple[StationAnswer, ...] = Field(description="Lasers.")
 
@@ -112,7 +112,7 @@ def catalogue_answer(shop: Shop) -> CatalogueAnswer:
             for f in shop.fonts.values()
         ),
         artworks=tuple(
-            ArtworkAnswer(artwork=a.artwork, name=a.name, use=a.use) for a in shop.artworks.values()
+            DrawingAnswer(artwork=a.artwork, name=a.name, use=a.use) for a in shop.artworks.values()
         ),
         plates=tuple(map(_plate, shop.plates.values())),
         stations=tuple(
