@@ -49,6 +49,11 @@ def key_id_of(request: Request) -> str:
     return request.cookies[sessions.COOKIE].partition(".")[0]
 
 
+def address_of(request: Request) -> str:
+    """Where the request came from; behind a proxy on this machine what the proxy says."""
+    return request.client.host if request.client is not None else ""
+
+
 # Coroutines, so that the framework does not send a thread for what is only handed on.
 
 

@@ -13,7 +13,7 @@ from fastapi.routing import APIRoute
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
 from service.api import wire
-from service.doorway import AtHand
+from service.doorway import AtHand, address_of, key_id_of
 from service.records.errors import FormTokenWrong, KeyMissing, KeyUnknown, RoleNotAllowed
 from service.records.who import Role, Who
 from service.requests import keys, sessions
@@ -38,11 +38,8 @@ def caller(*roles: Role) -> Callable[..., Who]:
         tools: AtHand,
         given: Annotated[HTTPAuthorizationCredentials | None, Depends(_bearer)],
     ) -> Who:
-        if given is None:
-            who = browser(request, tools).who
-        else:
-            with tools.database.reading() as session:
-                who = keys.who_has(session, given.credentials, now=tools.clock())
+        who = _who_has(request, tools, given.credentials) if given else browser(request, tools).who
+        tools.rates.asked_by_key(key_id_of(request))
         if who.role not in roles:
             raise RoleNotAllowed(f"this needs a key of {' or '.join(role.value for role in roles)}")
         wire.refuse_unknown_names(request)
@@ -58,6 +55,16 @@ def roles_of(route: APIRoute) -> tuple[Role, ...]:
     """The roles that a route is for; none for one that is open to all."""
     calls = (dependant.call for dependant in wire.dependants(route))
     return next((_ROLES[call] for call in calls if call in _ROLES), ())
+
+
+def _who_has(request: Request, tools: Tools, key: str) -> Who:
+    """Raises KeyUnknown, and remembers where it came from."""
+    try:
+        with tools.database.reading() as session:
+            return keys.who_has(session, key, now=tools.clock())
+    except KeyUnknown:
+        tools.rates.wrong_key_from(address_of(request))
+        raise
 
 
 def is_known(request: Request, tools: Tools) -> bool:

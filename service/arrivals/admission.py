@@ -22,7 +22,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service import doorway, pages
 from service.api import problems, security
 from service.pages import faults
-from service.records.errors import ServiceBusy
+from service.records.errors import ServiceBusy, TooManyRequests
 from service.requests.crowd import Crowd
 
 _HEALTH = frozenset({"/healthz", "/readyz"})
@@ -55,6 +55,11 @@ class Admission:
             await self._app(scope, receive, send)
             return
         request = Request(scope)
+        try:
+            doorway.tools_in(request.app).rates.asked_from(doorway.address_of(request))
+        except TooManyRequests as refusal:
+            await _refuse(request, problems.refused(request, refusal), receive, send)
+            return
         try:
             receive = await _with_body(request, receive)
         except _Gone:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Annotated
 
 import typer
@@ -23,6 +24,7 @@ def group() -> None:
 def new(
     role: Annotated[Role, typer.Argument(help="What the key may do")],
     client: Annotated[str, typer.Option(help="Whose it is: for a store, the name its orders go by")] = "",
+    days: Annotated[int | None, typer.Option(help="Days until it ends by itself", min=1, max=3650)] = None,
     data: Data = None,
 ) -> None:
     """Make a key and print it, alone, once: it can't be shown again."""
@@ -35,7 +37,11 @@ def new(
     engine = open_engine(settings.url)
     schema.upgrade(engine)
     name = client.strip()[:60] or _CLIENTS[role]
-    key = Database(engine).write(lambda session: keys.new_key(session, role, client=name, now=clock.now()))
+    now = clock.now()
+    ends = None if days is None else now + timedelta(days=days)
+    key = Database(engine).write(
+        lambda session: keys.new_key(session, role, client=name, now=now, expires_at=ends)
+    )
     engine.dispose()
     typer.echo(key)
 
@@ -54,3 +60,42 @@ def revoke(
     Database(engine).write(lambda session: keys.revoke(session, key_id, now=clock.now()))
     engine.dispose()
     typer.echo(f"{key_id} is revoked")
+
+
+@app.command("list")
+def listed(data: Data = None) -> None:
+    """All keys by their public part: role, whose, since when, until when. Their secrets are not on record."""
+    from service.records import clock
+    from service.records.db import Database, open_engine
+    from service.requests import key_rows, keys
+
+    engine = open_engine(settings_of(data).url)
+    now = clock.now()
+    with Database(engine).reading() as session:
+        for row in key_rows.all_keys(session):
+            ends = row.revoked_at or row.expires_at
+            state = "in use" if keys.is_in_use(row, now=now) else "revoked" if row.revoked_at else "ended"
+            until = f"{ends:%Y-%m-%d %H:%M}" if ends else "-"
+            made = f"{row.created_at:%Y-%m-%d %H:%M}"
+            typer.echo(f"{row.key_id}  {row.role:6} {state:8} {made}  {until:16}  {row.client}")
+    engine.dispose()
+
+
+@app.command("rotate")
+def rotate(
+    key_id: Annotated[str, typer.Argument(help="The eight characters after the role in the key")],
+    hours: Annotated[
+        int, typer.Option(help="Hours for which the old key holds as well", min=0, max=720)
+    ] = 24,
+    data: Data = None,
+) -> None:
+    """Make another key for the same client and role, print it alone; the old one ends after the overlap."""
+    from service.records import clock
+    from service.records.db import Database, open_engine
+    from service.requests import keys
+
+    engine = open_engine(settings_of(data).url)
+    overlap, now = timedelta(hours=hours), clock.now()
+    key = Database(engine).write(lambda session: keys.rotate(session, key_id, now=now, overlap=overlap))
+    engine.dispose()
+    typer.echo(key)

@@ -54,9 +54,16 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
     """Answer `POST /v1/orders` once per key. `body` is a validated `OrderIn`."""
     key = key_of(idempotency_key)
     wanted = wanted_of(body)
+    units = sum(line.quantity for line in wanted.lines)
+    most = tools.settings.units_an_order
+    if units > most:
+        raise BadRequest(
+            f"an order may have {most} units; send others for the rest", field="lines", most=most
+        )
     fingerprint = fingerprint_of(body.model_dump(mode="json"))
 
     def prepare() -> tuple[list[CheckResult], promises.Safe | None]:
+        tools.rates.order(who.client, units)  # here, because an answer given again is no order
         results = check_lines(tools, wanted, client=who.client)
         return results, promises.of_lines(tools, wanted.lines, results, ship_by=wanted.ship_by)
 

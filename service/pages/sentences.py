@@ -123,6 +123,8 @@ REFUSALS: Mapping[str, str] = {
     "check_too_slow": _("The check took too long. Ask for fewer or shorter inscriptions."),
     "checkers_busy": _("Too many checks at once. Try again."),
     "service_busy": _("Too much is asked at once. Try again in a moment."),
+    "too_many_requests": _("Too much was asked in this minute. Wait a moment."),
+    "too_many_units": _("That is more than may be ordered in a day."),
     "too_many_streams": _("Too many pages are open with this key. Close one of them."),
     "too_much_to_simulate": _("That is more than can be simulated. Ask for fewer days."),
     "wrong_plate": _("The plate named can't be used for this load."),

@@ -168,6 +168,14 @@ class ServiceBusy(Refusal):
     """More is asked at once than this process answers; nothing was changed, trying again is safe."""
 
 
+class TooManyRequests(Refusal):
+    """A key or an address asked more often than it may; `about["retry_after_s"]` says when it may again."""
+
+
+class TooManyUnits(Refusal):
+    """An order is larger than one may be, or more than is left of its store's day."""
+
+
 class TooManyStreams(Refusal):
     """A key listens with as many event streams as it may; `most` is how many."""
 

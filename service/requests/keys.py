@@ -13,7 +13,7 @@ import re
 import secrets
 import string
 import zlib
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
@@ -26,11 +26,20 @@ _ALPHABET = string.ascii_letters + string.digits
 _KEY = re.compile(r"^rcs_(store|desk|bench|owner)_([A-Za-z0-9]{8})_([A-Za-z0-9]{40})([0-9a-z]{7})$", re.ASCII)
 
 
-def new_key(session: Session, role: Role, *, client: str, now: datetime) -> str:
-    """Store a new key and return it; it can't be shown again."""
+def new_key(
+    session: Session, role: Role, *, client: str, now: datetime, expires_at: datetime | None = None
+) -> str:
+    """Store a new key and return it; it can't be shown again. Without `expires_at` it ends when revoked."""
     key_id, secret = _random(8), _random(40)
     session.add(
-        ApiKey(role=role.value, client=client, key_id=key_id, secret_sha256=_hash(secret), created_at=now)
+        ApiKey(
+            role=role.value,
+            client=client,
+            key_id=key_id,
+            secret_sha256=_hash(secret),
+            created_at=now,
+            expires_at=expires_at,
+        )
     )
     body = f"rcs_{role.value}_{key_id}_{secret}"
     return body + _checksum(body)
@@ -39,7 +48,7 @@ def new_key(session: Session, role: Role, *, client: str, now: datetime) -> str:
 def who_has(session: Session, key: str, *, now: datetime) -> Who:
     """Who a key belongs to. Raises KeyUnknown for a wrong, expired or revoked key, without saying which."""
     row = _matching(session, key)
-    if row is None or row.revoked_at is not None or (row.expires_at is not None and row.expires_at <= now):
+    if row is None or not is_in_use(row, now=now):
         raise KeyUnknown("this key is not known")
     return Who(role=Role(row.role), client=row.client, name=row.client)
 
@@ -50,6 +59,23 @@ def revoke(session: Session, key_id: str, *, now: datetime) -> None:
     if row is None:
         raise KeyUnknown("there is no key with this id")
     row.revoked_at = row.revoked_at or now
+
+
+def rotate(session: Session, key_id: str, *, now: datetime, overlap: timedelta) -> str:
+    """Another key for the same client and role; the old one holds for `overlap` more, no longer than it would
+    have. Raises KeyUnknown for one that is not in use."""
+    row = rows.by_key_id(session, key_id)
+    if row is None or not is_in_use(row, now=now):
+        raise KeyUnknown("there is no key in use with this id")
+    made = new_key(session, Role(row.role), client=row.client, now=now, expires_at=row.expires_at)
+    ends = now + overlap
+    row.expires_at = ends if row.expires_at is None else min(row.expires_at, ends)
+    return made
+
+
+def is_in_use(row: ApiKey, *, now: datetime) -> bool:
+    """Neither revoked nor past its time."""
+    return row.revoked_at is None and (row.expires_at is None or row.expires_at > now)
 
 
 def _matching(session: Session, key: str) -> ApiKey | None:

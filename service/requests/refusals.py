@@ -43,6 +43,8 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.CheckersBusy: 503,
     errors.ServiceBusy: 503,
     errors.TooManyStreams: 429,
+    errors.TooManyRequests: 429,
+    errors.TooManyUnits: 429,
 }
 
 #: What the door itself refuses, before any use case is asked: its status and what it means.

@@ -33,6 +33,11 @@ class Settings(BaseSettings):
     max_body_bytes: int = Field(
         default=65_536, ge=1024, description="Largest request body (uploads have their own limit)"
     )
+    requests_a_minute: int = Field(
+        default=3000, ge=1, description="Requests of one key (an address: twice as many)"
+    )
+    units_an_order: int = Field(default=500, ge=1, le=19_800, description="Units in one order")
+    units_a_day: int = Field(default=20_000, ge=1, description="Units that one store may order in a day")
     idempotency_hours: int = Field(default=72, ge=24, description="How long an Idempotency-Key is remembered")
     callbacks_to_loopback: bool = Field(
         default=False, description="For trials: callbacks may go to plain http on this machine"
