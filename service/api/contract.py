@@ -185,7 +185,7 @@ def _refused_anyway(
     yield "internal_error"
     if roles:
         yield from map(code_of, (errors.KeyMissing, errors.KeyUnknown, errors.RoleNotAllowed))
-        yield from ("database_busy", "service_busy", "invalid_request")
+        yield from ("database_busy", "service_busy", "too_many_requests", "invalid_request")
     if "requestBody" in operation:
         yield from ("malformed_json", "unreadable_body", "name_twice", "body_too_large", "body_too_slow")
     if roles and method != "GET":

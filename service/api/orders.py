@@ -38,6 +38,7 @@ router = APIRouter(tags=["orders"])
     openapi_extra=details(
         errors.BadRequest,
         errors.OrderRefTaken,
+        errors.TooManyUnits,
         errors.Unengravable,
         errors.CheckTooSlow,
         errors.CheckersBusy,
