@@ -219,7 +219,7 @@ def _fault(fault: Fault, letter: _Letter, mark: Burned, process: Process, policy
     fine = _fine_from(letter, mark.size_mm, process, policy)
     message = _SENTENCES[fault].format(where=where, width=process.line_width_mm)
     if fine is not None:
-        message += f" It is fine from a {SIZE_WORDS[mark.inscription.kind]} of {fine:.2f} mm."
+        message += f" It works at a {SIZE_WORDS[mark.inscription.kind]} of {fine:.2f} mm or more."
     return Finding(fault, Severity.REFUSE, message, span=span, measured=mark.size_mm, limit=fine, unit="mm")
 
 

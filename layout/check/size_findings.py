@@ -151,7 +151,7 @@ def _too_fine(
         where = f" at characters {feature.span[0] + 1} to {feature.span[1]}"
     message = (
         f"The {what}{where} is {feature.width * size:.3f} mm; the line needs {limit:.3f} mm. "
-        f"It is fine from a {SIZE_WORDS[inscription.kind]} of {_step_up(limit / feature.width):.2f} mm."
+        f"It works at a {SIZE_WORDS[inscription.kind]} of {_step_up(limit / feature.width):.2f} mm or more."
     )
     return Finding(
         code,

@@ -15,8 +15,8 @@ from functools import partial
 import structlog
 from sqlalchemy.orm import Session
 
+from service.bench import boxing, burns, doubts, inspection, judging, mounting, pulls, seating
 from service.bench import burn_files as files
-from service.bench import burns, doubts, inspection, judging, mounting, pulls, seating
 from service.bench import claim as claims
 from service.loads import contents, leases, pull_rows, repeats
 from service.loads import load as loads
@@ -228,6 +228,11 @@ def inspect(
 ) -> LoadAnswer:
     """What inspection found."""
     return change(tools, held, lambda session, load, by: inspection.inspect(session, load, jobs, lots, by=by))
+
+
+def boxed(tools: Tools, held: Held, job: str) -> LoadAnswer:
+    """An inspected unit is in its box, its label on."""
+    return change(tools, held, lambda session, load, by: boxing.boxed(session, load, job, by=by))
 
 
 def release(tools: Tools, held: Held) -> LoadAnswer:

@@ -122,6 +122,14 @@ def silent(session: Session, *, now: datetime, limit: int = 100) -> list[int]:
     )
 
 
+def boxed(session: Session, job_ids: Collection[int]) -> set[int]:
+    """Those of the jobs whose units are in their boxes, labels on."""
+    told = select(History.subject_id).where(
+        History.subject == "job", History.subject_id.in_(sorted(job_ids)), History.move_to == "boxed"
+    )
+    return set(session.scalars(told))
+
+
 def active_claim(session: Session, job_id: int) -> LoadJob | None:
     """The load's claim that holds a job now."""
     return session.scalars(select(LoadJob).where(LoadJob.job_id == job_id, LoadJob.active)).one_or_none()

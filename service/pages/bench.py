@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
@@ -77,9 +78,10 @@ def get_interrupted(request: Request, tools: AtHand, identity: str, visitor: Hou
 def post_scan(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """What a scanner read, or a person typed: taken for the step where the load is, or refused loudly."""
     held, code = _held(identity, visitor, form), str(form.get("code", ""))
+    before = str(form.get("before", ""))[:200]
     try:
         load = acts.seen(tools, held.load_id)
-        scanned = scanning.read(tools.catalogue.current, load, code)
+        scanned = scanning.read(tools.catalogue.current, load, code, before)
         if scanned.step == "pulled":
             acts.pulled(tools, held, {scanned.job: "found"}, {})
         elif scanned.step == "seated":
@@ -88,9 +90,12 @@ def post_scan(request: Request, tools: AtHand, identity: str, visitor: BenchVisi
             acts.mounted(tools, held, load.current_turn, scanned.name, "scanned")
         elif scanned.step == "start":
             _start(tools, held, load, code)
+        elif scanned.step == "boxed":
+            acts.boxed(tools, held, scanned.job)
     except Refusal as refusal:
-        return _load(request, tools, identity, visitor, refused=refusal)
-    return _load(request, tools, identity, visitor, scanned=scanned)
+        return _load(request, tools, identity, visitor, refused=refusal, before=before)
+    before = code.strip() if scanned.step in {"unit", "box"} else ""
+    return _load(request, tools, identity, visitor, scanned=scanned, before=before)
 
 
 @router.post("/bench/loads/{identity}/pulled")
@@ -257,6 +262,12 @@ def post_inspect(
     return _step(request, tools, identity, visitor, form, acts.inspect, jobs, lots)
 
 
+@router.post("/bench/loads/{identity}/boxed")
+def post_boxed(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """A unit is in its box with its label on, said by hand."""
+    return _step(request, tools, identity, visitor, form, acts.boxed, str(form.get("job", "")))
+
+
 @router.post("/bench/loads/{identity}/release")
 def post_release(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
@@ -342,6 +353,7 @@ def _load(
         "scanned": None,
         "sent": None,
         "put_aside": None,
+        "before": "",
         **values,
     }
     return page(
@@ -372,6 +384,10 @@ def _bench(
         units = rows.units_in(session, [load.id for load in loads])
         fetching = pulls.pulls_answer(session, shop, now=tools.clock())
         in_hand, lots = rows.in_hand(session), rows.open_lots(session)
+    elsewhere: Counter[str] = Counter()
+    for pull in fetching.pulls:
+        if nothing_at and pull.planned and pull.station not in {None, nothing_at}:
+            elsewhere[pull.station or ""] += pull.quantity
     return page(
         request,
         "bench.html",
@@ -387,6 +403,8 @@ def _bench(
         in_hand=in_hand,
         lots=lots,
         nothing_at=nothing_at,
+        elsewhere=sum(elsewhere.values()),
+        elsewhere_names=[shop.stations[name].name for name in sorted(elsewhere)],
     )
 
 

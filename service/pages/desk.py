@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any
+from datetime import date, datetime, time, timedelta
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import RedirectResponse
@@ -30,6 +32,7 @@ from service.papers import texts
 from service.plan import board_rows as board
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import ORDER, number
+from service.records.states import JobState
 from service.records.tables import Order
 from service.requests import sessions
 from service.requests.inscriptions import InscriptionIn, InscriptionsIn
@@ -38,6 +41,8 @@ from service.stock import holds
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
+#: Orders on one page of the list.
+_A_PAGE = 30
 #: Holds of units that a change of the shop's description has caused.
 _LOST = {holds.NO_LONGER_FITS, holds.NO_PLACE_LEFT}
 _ONE: TypeAdapter[Any] = TypeAdapter(InscriptionIn)
@@ -49,13 +54,48 @@ _MANY: TypeAdapter[Any] = TypeAdapter(InscriptionsIn)
 
 @router.get("/desk")
 def get_desk(
-    request: Request, tools: AtHand, visitor: DeskVisitor, find: Annotated[str, Query(max_length=100)] = ""
+    request: Request,
+    tools: AtHand,
+    visitor: DeskVisitor,
+    find: Annotated[str, Query(max_length=100)] = "",
+    state: Annotated[JobState | Literal[""], Query()] = "",
+    day: Annotated[date | Literal[""], Query()] = "",
+    before: Annotated[str, Query(pattern=r"^(O\d{1,18})?$")] = "",
 ) -> Response:
-    """What waits for the desk, and orders by their reference."""
+    """What waits for the desk; orders by reference, state and the day they ship, a page at a time."""
+    shop = tools.catalogue.current
     with tools.database.reading() as session:
         held = [listed(order) for order in board.held_orders(session)]
-        matches = [listed(order) for order in board.orders_like(session, find.strip(), limit=30)]
-    return page(request, "desk.html", visitor, held=held, found=matches, find=find)
+        matches = board.orders_like(
+            session,
+            find.strip(),
+            limit=_A_PAGE + 1,
+            state=JobState(state) if state else None,
+            ship_by=_whole_day(day, ZoneInfo(shop.policy.time_zone)) if day else None,
+            before_id=number(ORDER, before) if before else None,
+        )
+        shown = [listed(order) for order in matches[:_A_PAGE]]
+    return page(
+        request,
+        "desk.html",
+        visitor,
+        held=held,
+        found=shown,
+        find=find,
+        state=str(state),
+        day=str(day),
+        states=[name.value for name in JobState],
+        older=shown[-1].order.id if len(matches) > _A_PAGE else None,
+        products=shop.products,
+    )
+
+
+def _whole_day(day: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
+    """The moments between which a day of the shop lies."""
+    return (
+        datetime.combine(day, time(), zone),
+        datetime.combine(day + timedelta(days=1), time(), zone),
+    )
 
 
 @router.get("/desk/check")
@@ -196,6 +236,7 @@ def _check(
         given=given,
         products=list(shop.products.values()),
         blades=shop.blades,
+        fonts=shop.fonts,
         chosen=chosen,
         result=result,
     )

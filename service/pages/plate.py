@@ -70,8 +70,9 @@ def plate_svg(
     )
 
 
-def mark_svg(mark: Mark) -> str:
-    """A mark by itself, as it was frozen, its handle side not told. A picture, never for burning."""
+def mark_svg(mark: Mark, label: str) -> str:
+    """A mark by itself, as it was frozen, whichever way its unit lies; `label` is what it says, for those who
+    can't see it. A picture, never for burning."""
     x0, y0, x1, y1 = mark.outline.bounds_mm
     box: Box = (x0 - 0.5, y0 - 0.5, x1 + 0.5, y1 + 0.5)
     rings = [ring for area in mark.outline.areas for ring in (area.exterior, *area.interiors)]
@@ -83,7 +84,7 @@ def mark_svg(mark: Mark) -> str:
     )
     width, height = format_mm(box[2] - box[0]), format_mm(box[3] - box[1])
     return (
-        f'<svg class="mark-picture" viewBox="0 0 {width} {height}" aria-hidden="true" '
+        f'<svg class="mark-picture" viewBox="0 0 {width} {height}" role="img" aria-label="{escape(label)}" '
         f'xmlns="http://www.w3.org/2000/svg">{drawn}</svg>'
     )
 

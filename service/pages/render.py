@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from functools import cache, partial
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 from fastapi.routing import APIRoute
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
+from jinja2.runtime import Context
 
 from service.doorway import tools_in
 from service.pages import files, live, sentences
@@ -93,7 +95,7 @@ def _environment(language: str) -> Environment:
     language_texts = texts.texts_of(language)
     environment.install_gettext_translations(language_texts, newstyle=True)  # type: ignore[attr-defined]
     environment.policies["ext.i18n.trimmed"] = True
-    environment.filters["moment"] = lambda moment: texts.day_and_time(_moment(moment), language)
+    environment.filters["moment"] = _on_the_shop_s_clock(language)
     environment.filters["promised"] = lambda promise, zone: _promised(promise, zone, language)
     environment.filters["minutes"] = lambda seconds: words.minutes(seconds, language_texts.gettext)
     environment.filters["mm"] = lambda value: sentences.number(value, language, "0.00")
@@ -121,6 +123,15 @@ def _environment(language: str) -> Environment:
     environment.filters["sentence"] = lambda message: sentences.sentence(message, language)
     environment.globals["handle_arrow"] = words.handle_arrow
     return environment
+
+
+def _on_the_shop_s_clock(language: str) -> Callable[[Context, Any], str]:
+    @pass_context
+    def moment(context: Context, given: Any) -> str:
+        zone = ZoneInfo(context["time_zone"])
+        return texts.day_and_time(_moment(given).astimezone(zone), language)
+
+    return moment
 
 
 def _promised(promise: PromiseAnswer, zone: str, language: str) -> str:

@@ -29,35 +29,29 @@ class WrongUnit(Refusal):
 class Scanned:
     """What is to be done: `step` says which, `job` and `slot` with what."""
 
-    step: Literal["pulled", "seated", "start", "show", "load", "plate", "bin"]
+    step: Literal["pulled", "seated", "start", "show", "load", "plate", "bin", "unit", "box", "boxed"]
     job: str = ""
     slot: str = ""
     name: str = ""
 
 
-def read(shop: Shop, load: LoadAnswer, typed: str) -> Scanned:
-    """What a code means now. Raises WrongUnit."""
+def read(shop: Shop, load: LoadAnswer, typed: str, before: str = "") -> Scanned:
+    """What a code means now. At boxing a unit and its box are scanned one after the other, in either order;
+    `before` is the first of the two. Raises WrongUnit."""
     code = typed.strip()
     if not code:
         raise WrongUnit("nothing was read; scan again")
-    if _LOAD.match(code.upper()):
-        return _load_label(load, code.upper())
-    copies = {copy.casefold(): copy for plate in shop.plates.values() for copy in plate.copies}
-    is_plate = code.upper().startswith(labels.PLATE)
-    copy = code[len(labels.PLATE) :] if is_plate else code
-    if is_plate or copy.casefold() in copies:
-        return Scanned("plate", name=copies.get(copy.casefold(), copy))
-    if code.upper().startswith(labels.BIN):
-        return _bin_label(load, code[len(labels.BIN) :])
+    if standing := _standing_label(shop, load, code):
+        return standing
     turn = turn_of(load)
     if load.state == "seated" and is_code_of_file(code, turn):
         return Scanned("start")
+    sku = _product_of(shop, code)
+    if code.upper() in _passed(load) or (sku and _passed(load)):
+        return _boxing(shop, load, code, before.strip())
     if _JOB.match(code.upper()):
         return _unit_label(load, turn, code.upper())
-    sku = next((p.sku for p in shop.products.values() if code in p.barcodes or code == p.sku), None)
-    if sku is None:
-        raise WrongUnit(f"{shown(code)} is not a unit, a box or a load of this shop; scan again")
-    return _box(shop, load, turn, sku)
+    return _box(shop, load, turn, sku, code)
 
 
 def is_code_of_file(typed: str, turn: TurnAnswer) -> bool:
@@ -73,6 +67,50 @@ def is_code_of(typed: str, short_code: str, file: str) -> bool:
     """
     code, name = typed.strip().upper(), file.upper()
     return bool(code and short_code) and code in {short_code.upper(), name, name.rsplit(".", 1)[0]}
+
+
+def _standing_label(shop: Shop, load: LoadAnswer, code: str) -> Scanned | None:
+    """A load's sheet, a copy of a plate or a bin; None for what moves."""
+    if _LOAD.match(code.upper()):
+        return _load_label(load, code.upper())
+    copies = {copy.casefold(): copy for plate in shop.plates.values() for copy in plate.copies}
+    is_plate = code.upper().startswith(labels.PLATE)
+    copy = code[len(labels.PLATE) :] if is_plate else code
+    if is_plate or copy.casefold() in copies:
+        return Scanned("plate", name=copies.get(copy.casefold(), copy))
+    if code.upper().startswith(labels.BIN):
+        return _bin_label(load, code[len(labels.BIN) :])
+    return None
+
+
+def _product_of(shop: Shop, code: str) -> str | None:
+    """The product that a box's barcode, or a typed number, stands for."""
+    return next((p.sku for p in shop.products.values() if code in p.barcodes or code == p.sku), None)
+
+
+def _passed(load: LoadAnswer) -> set[str]:
+    """Units that go back into their boxes now."""
+    return {held.job for held in load.jobs if held.state == "passed"}
+
+
+def _boxing(shop: Shop, load: LoadAnswer, code: str, before: str) -> Scanned:
+    """A unit's label and the barcode of the box it goes into, in either order: they must belong together."""
+    passed = _passed(load)
+    slots = (slot for turn in load.turns for slot in turn.slots)
+    products = {slot.job: slot.sku for slot in slots if slot.job is not None and slot.job in passed}
+    unit = next((label for label in (code.upper(), before.upper()) if label in passed), None)
+    box = _product_of(shop, code) or _product_of(shop, before)
+    if unit is not None and box is None:
+        return Scanned("unit", job=unit, name=shop.products[products[unit]].name)
+    name = shop.products[box or ""].name
+    if unit is None:
+        if box not in products.values():
+            raise WrongUnit(f"wrong box: no {name} of this load goes into a box now")
+        return Scanned("box", name=name)
+    if products[unit] != box:
+        other = shop.products[products[unit]].name
+        raise WrongUnit(f"wrong box: this one is for {name}; {unit} is {other}")
+    return Scanned("boxed", job=unit)
 
 
 def _load_label(load: LoadAnswer, code: str) -> Scanned:
@@ -108,7 +146,9 @@ def _unit_label(load: LoadAnswer, turn: TurnAnswer, code: str) -> Scanned:
     return Scanned("show", job=code)
 
 
-def _box(shop: Shop, load: LoadAnswer, turn: TurnAnswer, sku: str) -> Scanned:
+def _box(shop: Shop, load: LoadAnswer, turn: TurnAnswer, sku: str | None, code: str) -> Scanned:
+    if sku is None:
+        raise WrongUnit(f"{shown(code)} is not a unit, a box or a load of this shop; scan again")
     name = shop.products[sku].name
     wanted = {job for pull in load.pulls if pull.sku == sku for job in pull.jobs}
     left = [one.job for one in load.jobs if one.job in wanted and one.unit == "to_pull"]

@@ -16,7 +16,14 @@ from service.bench.judging import without_fonts
 from service.loads import load as loads
 from service.loads import load_rows as rows
 from service.loads import pull_rows, repeats
-from service.loads.load_answers import LoadAnswer, PullAnswer, SlotAnswer, TurnAnswer, load_answer
+from service.loads.load_answers import (
+    LoadAnswer,
+    PullAnswer,
+    SlotAnswer,
+    ToClearAnswer,
+    TurnAnswer,
+    load_answer,
+)
 from service.pages.cautions import hazards
 from service.pages.plate import mark_svg, plate_svg
 from service.records.ids import JOB, LOT, public
@@ -95,7 +102,9 @@ class View:
     doubts: tuple[Doubt, ...]
     blades: Mapping[str, int]
     replaced: Mapping[str, str]
-    pictures: Mapping[str, str]
+    marks: Mapping[tuple[int, str], str]
+    boxed: frozenset[str]
+    begun: bool
     again: tuple[str, ...]
     marked: frozenset[str]
     started_at: datetime | None
@@ -122,6 +131,17 @@ class View:
         """Slots of this turn whose unit, in hand, is to be seated."""
         fetching = {job for pull in self.to_pull for job in pull.jobs}
         return [s for s in self.turn.slots if s.state == "planned" and s.job not in fetching]
+
+    @property
+    def to_clear(self) -> list[ToClearAnswer]:
+        """Slots from which a unit must be taken now. Once a turn was started its file had nothing there: what
+        was to be cleared before that has been."""
+        return _to_clear(self.load, begun=self.begun) if self.load.state in _CLEARED_IN else []
+
+    @property
+    def to_box(self) -> list[str]:
+        """Units that passed and are not known to be in their boxes."""
+        return [unit.job for unit in self.units("passed") if unit.job not in self.boxed]
 
     @property
     def is_to_be_looked_at(self) -> bool:
@@ -190,12 +210,16 @@ def view_of(tools: Tools, load_id: int) -> View:
                 name = public(LOT, slot.lot_id)
                 blades[name] = blades.get(name, 0) + 1
         pending = loads.layout_of(session, row)
+        boxed = rows.boxed(session, [claim.job_id for claim in row.jobs if claim.active])
         rounds = pull_rows.rounds(session, row)
         replaced = {
             public(JOB, old): public(JOB, new)
             for old, new in rows.replacements(session, [claim.job_id for claim in row.jobs])
         }
         last = max((s.turn for s in row.slots if s.state == "burned"), default=0)
+    begun = load.state in {LoadState.BURNING, LoadState.INTERRUPTED} or any(
+        slot.state == "burned" or slot.attempt > 1 for slot in turn_of(load).slots
+    )
     seconds = 0.0
     if load.state in {LoadState.SEATED, LoadState.BURNING}:
         seconds = _turn_seconds(tools, shop, pending, load.current_turn, load.etag, load.id)
@@ -203,8 +227,8 @@ def view_of(tools: Tools, load_id: int) -> View:
         load=load,
         turn=turn_of(load),
         step=_STEP_OF[load.state],
-        plate=_picture(shop, whole, load, turn_of(load)),
-        look_plate=_picture(shop, whole, load, load.turns[last - 1]) if last else "",
+        plate=_picture(shop, whole, load, turn_of(load), begun=begun),
+        look_plate=_picture(shop, whole, load, load.turns[last - 1], begun=True) if last else "",
         hazards=_hazards(whole),
         products=shop.products,
         to_pull=load.pulls,
@@ -212,7 +236,9 @@ def view_of(tools: Tools, load_id: int) -> View:
         doubts=_doubts(starts, [start for start in ever if start.load_id == load_id]),
         blades=blades,
         replaced=replaced,
-        pictures=_marks(whole) if load.state is LoadState.BURNED else {},
+        marks=_marks(load, whole),
+        boxed=frozenset(public(JOB, job_id) for job_id in boxed),
+        begun=begun,
         again=again,
         marked=frozenset(public(JOB, s.job_id or 0) for s in ever if s.outcome != "clean"),
         started_at=min((s.started_at for s in starts), default=None),
@@ -222,11 +248,13 @@ def view_of(tools: Tools, load_id: int) -> View:
     )
 
 
-def _marks(layout: LoadLayout) -> dict[str, str]:
-    """The mark of each unit by itself, every face of it: what must be on the unit that goes into the box."""
-    drawn: dict[str, str] = {}
-    for fill in (fill for turn in layout.turns for fill in turn.fills if fill.job is not None):
-        drawn[fill.job or ""] = drawn.get(fill.job or "", "") + "".join(map(mark_svg, fill.marks))
+def _marks(load: LoadAnswer, layout: LoadLayout) -> dict[tuple[int, str], str]:
+    """The frozen marks of each slot by themselves, by turn and slot: what people compare with the metal."""
+    drawn: dict[tuple[int, str], str] = {}
+    for turn, shown in zip(layout.turns, load.turns, strict=True):
+        for fill, slot in zip(turn.fills, shown.slots, strict=True):
+            label = ", ".join(slot.texts)
+            drawn[turn.turn, fill.slot] = "".join(mark_svg(mark, label) for mark in fill.marks)
     return drawn
 
 
@@ -236,9 +264,20 @@ def _hazards(layout: LoadLayout) -> frozenset[str]:
     return hazards({surface.material for surface in surfaces}, {surface.finish for surface in surfaces})
 
 
-def _picture(shop: Shop, layout: LoadLayout, load: LoadAnswer, turn: TurnAnswer) -> str:
+#: Where a load may be when a unit is to be taken out of it.
+_CLEARED_IN = UNSTARTED_LOADS | {LoadState.SEATED, LoadState.TURNING, LoadState.INTERRUPTED}
+#: Why a unit leaves its slot once its turn was started.
+_AFTER_START = {"clean", "scrapped", "put_off"}
+
+
+def _to_clear(load: LoadAnswer, *, begun: bool) -> list[ToClearAnswer]:
+    now = load.current_turn
+    return [slot for slot in load.clear if not begun or slot.turn != now or slot.why in _AFTER_START]
+
+
+def _picture(shop: Shop, layout: LoadLayout, load: LoadAnswer, turn: TurnAnswer, *, begun: bool) -> str:
     states = {slot.slot: slot.state for slot in turn.slots}
-    clear = [slot.slot for slot in load.clear if slot.turn == turn.turn]
+    clear = [slot.slot for slot in _to_clear(load, begun=begun) if slot.turn == turn.turn]
     title = f"{load.plate}, {load.plate_copy}, {load.id}, turn {turn.turn}"
     return plate_svg(shop, layout, turn.turn, states=states, clear=clear, title=title)
 

@@ -70,7 +70,7 @@ def language_of(cookie: str | None, accepted: str) -> str:
 
 
 def day_and_time(moment: datetime, language: str) -> str:
-    """A moment as people of that language write it, in UTC, which is what the whole service keeps."""
+    """A moment as people of that language write it, on the clock that it comes with."""
     locale = Locale.parse(language)
     return f"{format_date(moment, 'EEE d MMM', locale=locale)} {format_time(moment, 'HH:mm', locale=locale)}"
 

@@ -31,7 +31,7 @@ STATES = {
     "dropped": _("given back"),
     "interrupted": _("interrupted"),
     "accept": _("can be engraved"),
-    "review": _("a person must look"),
+    "review": _("needs a look"),
     "refuse": _("can't be engraved"),
     "note": _("note"),
 }
@@ -57,13 +57,13 @@ FACES = {
 }
 REASONS = {
     "findings": _("can't be engraved as it stands"),
-    "review": _("a person must look at it"),
+    "review": _("needs a look"),
     "buyer_approval": _("awaiting buyer approval"),
     "change_requested": _("the buyer asks for a change"),
-    "ship_by_past": _("came after its ship-by time"),
+    "ship_by_past": _("arrived after its ship-by time"),
     "judge_refused": _("the last check before burning refused it"),
-    "does_not_fit": _("fits no slot that is left"),
-    "no_place_left": _("no plate of the shop takes it any more"),
+    "does_not_fit": _("fits none of the slots left"),
+    "no_place_left": _("no plate takes it any more"),
     "no_longer_fits": _("no longer fits since the shop's description changed"),
     "missing": _("missing"),
     "blemished": _("blemished"),
@@ -81,11 +81,15 @@ WAYS_OUT = {
         "The buyer approves by the proof link, or tells you so. A check of yours is no approval."
     ),
     "change_requested": _("Change the words as the buyer asks, or ask again and write down who agreed."),
-    "ship_by_past": _("Say that it is engraved all the same, or cancel it."),
-    "judge_refused": _("No tap ends this: change the words, cancel, or have the description put right."),
+    "ship_by_past": _("Confirm that it is still to be engraved, or cancel it."),
+    "judge_refused": _(
+        "It can't be overridden: change the words, cancel, or have the description corrected."
+    ),
     "does_not_fit": _("Let it be tried in every slot again, change the words, or cancel."),
-    "no_place_left": _("It goes on by itself when a place is back. Or change the words, or cancel."),
-    "no_longer_fits": _("It goes on by itself when the description is put right. Or change the words."),
+    "no_place_left": _("It goes on by itself once a plate takes it again. Or change the words, or cancel."),
+    "no_longer_fits": _(
+        "It goes on by itself once the description is corrected. Or change the words, or cancel."
+    ),
 }
 #: Why nothing is promised.
 PROMISES = {
@@ -107,9 +111,7 @@ REFUSALS = {
         "Something in this load or order changed since this page was drawn. "
         "Look at it again before you go on."
     ),
-    "stale_file": _(
-        "This is not the file of this turn as it is now. Take the file again; do not burn the old one."
-    ),
+    "stale_file": _("This file is out of date. Send it again; do not burn the old one."),
     "stale_calibration": _(
         "The plate was measured again since. Take the file again; a mark that was burned before that "
         "can't be burned again."

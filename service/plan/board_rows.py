@@ -189,11 +189,26 @@ def held_orders(session: Session, *, limit: int = 100) -> list[Order]:
     )
 
 
-def orders_like(session: Session, words: str, *, limit: int = 50) -> list[Order]:
-    """Orders whose reference begins with the words, newest first."""
+def orders_like(
+    session: Session,
+    words: str,
+    *,
+    limit: int,
+    state: JobState | None = None,
+    ship_by: tuple[datetime, datetime] | None = None,
+    before_id: int | None = None,
+) -> list[Order]:
+    """Orders whose reference begins with the words, newest first: those with a unit in a state, to be shipped
+    from one moment to before another, older than an order."""
     wanted = select(Order).options(selectinload(Order.lines).selectinload(OrderLine.jobs))
     if words:
         wanted = wanted.where(Order.order_ref.startswith(words, autoescape=True))
+    if state is not None:
+        wanted = wanted.where(Order.id.in_(select(Job.order_id).where(Job.state == state.value)))
+    if ship_by is not None:
+        wanted = wanted.where(Order.ship_by >= ship_by[0], Order.ship_by < ship_by[1])
+    if before_id is not None:
+        wanted = wanted.where(Order.id < before_id)
     return list(session.scalars(wanted.order_by(Order.id.desc()).limit(limit)))
 
 
@@ -230,5 +245,14 @@ def load_signature(session: Session, load_id: int) -> str:
         .where(LoadJob.load_id == load_id)
         .order_by(LoadJob.id)
     ).all()
+    boxed = session.scalar(
+        select(func.count())
+        .select_from(History)
+        .where(
+            History.subject == "job",
+            History.subject_id.in_([job.job_id for job in jobs]),
+            History.move_to == "boxed",
+        )
+    )
     files = session.scalar(select(func.count()).select_from(TurnFile).where(TurnFile.load_id == load_id))
-    return f"{load} {slots} {jobs} {files}"
+    return f"{load} {slots} {jobs} {boxed} {files}"

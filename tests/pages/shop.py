@@ -78,9 +78,12 @@ class ServedShop:
         self.data, self._first_start = data, first_start
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
+        self.tools: Tools
 
     def start(self) -> None:
-        tools = self._first_start.copied(self.data, log_level="ERROR", callbacks_to_loopback=True)
+        tools = self.tools = self._first_start.copied(
+            self.data, log_level="ERROR", callbacks_to_loopback=True
+        )
         app = create_app(tools)
         config = uvicorn.Config(
             app,
@@ -114,6 +117,16 @@ class ServedShop:
             timeout=60,
             trust_env=False,
         )
+
+    def wait_for_order(self, ref: str) -> None:
+        """Until somebody else's order with this reference is in."""
+        pause = threading.Event()
+        for _ in range(600):
+            with self.api("desk") as http:
+                if ref in {one["order_ref"] for one in http.get("/v1/orders").json()["orders"]}:
+                    return
+            pause.wait(0.1)
+        raise AssertionError(f"order {ref} did not come")
 
     def order(self, ref: str, *lines: dict[str, Any], **more: Any) -> dict[str, Any]:
         """Post an order; each line is what differs from one chef's knife with two words."""

@@ -338,7 +338,7 @@ def test_a_unit_that_is_cancelled_is_shown_as_a_slot_to_clear(shop: ServedShop, 
     expect(page.locator("svg .slot.clear")).to_have_count(1)
     expect(page.get_by_role("alert")).to_contain_text("back into bin A1")
     page.goto("/bench")
-    page.get_by_role("button", name=re.compile("Back in A1")).click()
+    page.get_by_role("button", name=re.compile("Back in bin A1")).click()
     expect(page.get_by_role("heading", name="Put back")).to_have_count(0)
 
 

@@ -122,7 +122,7 @@ def test_the_buyer_s_wish_reaches_the_desk(shop: ServedShop, sign_in: SignIn, br
     buyer.goto(link)
     buyer.get_by_label("What would you like changed?").fill("Nan is spelled Nann")
     buyer.get_by_role("button", name="Send to the shop").click()
-    expect(buyer.get_by_text("The shop has your wish")).to_be_visible()
+    expect(buyer.get_by_text("The shop has your request")).to_be_visible()
     context.close()
 
     desk = sign_in("desk", "Dora")

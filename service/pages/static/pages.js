@@ -127,9 +127,12 @@
   async function refresh() {
     const isAsking = () => live().querySelector("[aria-busy=true]"); // the answer on its way shows it as it is
     if (isAsking() || isTouched()) return;
-    const mine = swaps, answer = await fetch(location.href, { credentials: "same-origin" });
-    const text = await answer.text();
-    if (answer.ok && mine === swaps && !isAsking() && !isTouched()) swap(text, location.href, false);
+    const mine = swaps;
+    try {
+      const answer = await fetch(location.href, { credentials: "same-origin" });
+      const text = await answer.text();
+      if (answer.ok && mine === swaps && !isAsking() && !isTouched()) swap(text, location.href, false);
+    } catch { /* no connection: the stream of changes tries again by itself, and then says what was missed */ }
   }
   addEventListener("click", (event) => { if (event.target.closest("[data-refresh]")) location.reload(); });
 
@@ -202,7 +205,7 @@
       if (document.visibilityState === "visible") fetch("/v1/loads/" + kept + "/renew", {
         method: "POST", credentials: "same-origin",
         headers: { "X-Form-Token": token(), "If-Match": live().dataset.etag },
-      });
+      }).catch(() => { /* the next one, or the next thing that is pressed, says so */ });
     }, 120000));
   }
   begin();

@@ -1,0 +1,75 @@
+"""The desk's list as it is sent: what is held and why, and orders by state and day, a page at a time."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from service.intake import homeless
+from service.records.db import Database
+from service.records.tables import Order
+from tests.benches import Bench, a_bench_shop, flat_plate
+from tests.clocks import SetClock
+from tests.pages.test_board_pages import text_of
+from tests.service.intake.test_line_holds import edited
+
+
+@pytest.fixture
+def bench(sqlite_database: Database, clock: SetClock, tmp_path: Path) -> Bench:
+    bench = Bench(sqlite_database, clock, tmp_path, a_bench_shop(flat_plate()))
+    bench.client.post("/sign-in", data={"key": bench.keys["desk"], "name": "Dora"})
+    return bench
+
+
+def listed(page: str) -> list[str]:
+    """References of the orders in the table, in its order."""
+    table = page.split("<tbody>")[1].split("</tbody>", maxsplit=1)[0] if "<tbody>" in page else ""
+    return re.findall(r'<a href="/desk/orders/O\d+">([^<]+)</a>', table)
+
+
+def test_a_held_order_shows_product_words_cause_and_way_out(bench: Bench) -> None:
+    bench.order(quantity=2)
+    bench.tools.catalogue.put(edited(bench.shop))  # type: ignore[attr-defined]
+    homeless.look(bench.tools)
+
+    card = text_of(bench.client.get("/desk").text.split('<li class="card stop">')[1])
+
+    assert "Invented parer × 2" in card
+    assert "no longer fits since the shop's description changed" in card.replace("&#39;", "'")
+    assert "It goes on by itself once the description is corrected." in card
+
+
+def test_pages_of_orders_skip_none_and_repeat_none(bench: Bench) -> None:
+    for _ in range(35):
+        bench.order()
+
+    first = bench.client.get("/desk").text
+    older = re.search(r'href="(/desk\?[^"]*before=[^"]*)"', first)
+    assert older
+    second = bench.client.get(older[1].replace("&amp;", "&")).text
+
+    references = [order.order_ref for order in reversed(bench.rows(Order))]
+    assert listed(first) + listed(second) == references
+    assert "Older orders" not in second
+
+
+def test_orders_are_filtered_by_state_and_by_the_day_they_ship(bench: Bench) -> None:
+    bench.order(due_days=2)
+    bench.order(due_days=3)
+    soon, later = (order.order_ref for order in bench.rows(Order))
+    bench.ask("POST", "/v1/orders/O2/cancel", {"reason": "rang"}, role="desk", If_Match="*")
+    day = bench.rows(Order)[0].ship_by.date().isoformat()
+
+    found = [listed(bench.client.get(f"/desk?{asked}").text) for asked in ("state=cancelled", f"day={day}")]
+
+    assert found == [[later], [soon]]
+
+
+@pytest.mark.parametrize("asked", ["state=lost", "day=tomorrow", "before=L1"])
+def test_what_can_not_be_asked_is_refused_on_a_page(bench: Bench, asked: str) -> None:
+    answer = bench.client.get(f"/desk?{asked}")
+
+    assert answer.status_code == 422
+    assert "<h1>" in answer.text

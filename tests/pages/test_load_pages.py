@@ -1,0 +1,291 @@
+"""A load's pages as they are sent, step by step: what an operator reads, and what pressing twice does."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from httpx import Response
+
+from service.records.db import Database
+from service.records.ids import JOB, number
+from service.records.tables import BurnStart, History, Stock
+from tests.benches import Bench, a_bench_shop, turning_plate
+from tests.clocks import SetClock
+from tests.pages.test_board_pages import text_of
+
+BOXES = {"PARER": "2700099000011", "CHEF": "2700099000028"}
+
+
+@pytest.fixture
+def bench(sqlite_database: Database, clock: SetClock, tmp_path: Path) -> Bench:
+    """A shop whose boxes bear barcodes and whose slots are named like its bins."""
+    plate = turning_plate()
+    names = ("A1", "A2", "A3", "B1", "B2", "B3")
+    slots = tuple(replace(slot, slot=name) for slot, name in zip(plate.slots, names, strict=True))
+    shop = a_bench_shop(replace(plate, slots=slots))
+    products = {
+        sku: replace(one, barcodes=(BOXES[sku],) if sku in BOXES else ())
+        for sku, one in shop.products.items()
+    }
+    return Bench(sqlite_database, clock, tmp_path, replace(shop, products=products))
+
+
+class Tablet:
+    """A page of the bench without its script: forms are posted as the page gave them."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        bench.client.post("/sign-in", data={"key": bench.keys["bench"], "name": "Operator One"})
+
+    def see(self, address: str) -> str:
+        answer = self.bench.client.get(address)
+        assert answer.status_code == 200, answer.text
+        return answer.text
+
+    def post(self, address: str, **fields: Any) -> Response:
+        token = re.search(r'name="form-token" content="([^"]+)"', self.see("/bench"))
+        assert token
+        return self.bench.client.post(
+            address, data={"token": token[1], **fields}, headers={"Origin": "http://testserver"}
+        )
+
+    def scan(self, load: dict[str, Any], code: str, **fields: Any) -> Response:
+        at = f"/bench/loads/{load['id']}"
+        return self.post(f"{at}/scan", etag=self.bench.see(load)["etag"], code=code, **fields)
+
+
+@pytest.fixture
+def tablet(bench: Bench) -> Tablet:
+    return Tablet(bench)
+
+
+def cards(page: str) -> dict[str, str]:
+    """The cards of units, by unit."""
+    found = re.findall(r'<li class="card \w*" id="(J\d+)".*?</li>', page, re.DOTALL)
+    return {
+        unit: text_of(re.search(rf'<li class="card \w*" id="{unit}".*?</li>', page, re.DOTALL)[0])  # type: ignore[index]
+        for unit in found
+    }
+
+
+def refused(answer: Response) -> str:
+    """What a page says loudly; empty where it refuses nothing."""
+    said = re.search(r'role="alert" data-sound="refuse">(.*?)</div>', answer.text, re.DOTALL)
+    return text_of(said[1]) if said else ""
+
+
+# --- boxing ---
+
+
+def test_a_unit_stays_on_the_page_with_mark_product_and_order_until_its_label_is_on(
+    bench: Bench, tablet: Tablet
+) -> None:
+    first, second = bench.order(quantity=2)
+    load = bench.burned()
+    bench.do(load, "inspect", {"jobs": {first: {"result": "pass"}, second: {"result": "pass"}}})
+    at = f"/bench/loads/{load['id']}"
+
+    before = tablet.see(at)
+    tablet.scan(load, first)
+    tablet.scan(load, BOXES["PARER"], before=first)
+    after = tablet.see(at)
+
+    order = bench.see(load)["turns"][0]["slots"][0]["order_ref"]
+    assert before.count('class="mark-picture"') == 2
+    assert all(f"{order}" in card and "Invented parer" in card for card in cards(before).values())
+    assert "In its box, label on" in cards(before)[first]
+    assert "in its box" in cards(after)[first]
+    assert "In its box, label on" in cards(after)[second]
+    assert f"Box not scanned yet: {second}." in text_of(after)
+
+
+@pytest.mark.parametrize("is_box_first", [False, True])
+def test_a_box_of_another_product_is_refused_whichever_is_scanned_first(
+    bench: Bench, tablet: Tablet, is_box_first: bool
+) -> None:
+    (parer,) = bench.order()
+    (chef,) = bench.order(sku="CHEF")
+    load = bench.burned()
+    bench.do(load, "inspect", {"jobs": {parer: {"result": "pass"}, chef: {"result": "pass"}}})
+    first, second = (BOXES["CHEF"], parer) if is_box_first else (parer, BOXES["CHEF"])
+
+    answer = tablet.scan(load, second, before=first)
+
+    assert "wrong box: this one is for Invented chef&#39;s knife; " in refused(answer)
+    assert f'name="before" value="{first}"' in answer.text
+    assert [move.move_to for move in bench.rows(History) if move.move_to == "boxed"] == []
+
+
+def test_boxed_twice_is_noted_once_and_what_was_not_looked_at_goes_into_no_box(
+    bench: Bench, tablet: Tablet
+) -> None:
+    first, second = bench.order(quantity=2)
+    load = bench.burned()
+    load = bench.do(load, "inspect", {"jobs": {first: {"result": "pass"}}})
+    at = f"/bench/loads/{load['id']}/boxed"
+
+    for _ in range(2):
+        tablet.post(at, etag=load["etag"], job=first)
+    answer = tablet.post(at, etag=load["etag"], job=second)
+
+    assert "has not passed inspection" in refused(answer)
+    noted = [move.subject_id for move in bench.rows(History) if move.move_to == "boxed"]
+    assert noted == [number(JOB, first)]
+
+
+def test_the_other_tablet_is_told_of_a_unit_that_went_into_its_box(bench: Bench, tablet: Tablet) -> None:
+    (job,) = bench.order()
+    load = bench.burned()
+    load = bench.do(load, "inspect", {"jobs": {job: {"result": "pass"}}})
+    at = f"/bench/loads/{load['id']}"
+    seen = re.search(r'data-seen="(\w+)"', tablet.see(at))
+
+    tablet.post(f"{at}/boxed", etag=load["etag"], job=job)
+
+    now = re.search(r'data-seen="(\w+)"', tablet.see(at))
+    assert seen and now and seen[1] != now[1]
+
+
+# --- what is to be cleared, and what was burning ---
+
+
+def test_a_slot_that_was_cleared_before_the_start_is_not_called_out_again(
+    bench: Bench, tablet: Tablet
+) -> None:
+    kept, _ = bench.order()[0], bench.order()[0]
+    load = bench.seated(bench.pulled(bench.claimed()))
+    order = bench.ask("GET", f"/v1/jobs/{kept}", role="desk").json()["order"]
+    bench.ask("POST", f"/v1/orders/{order}/cancel", {"reason": "rang"}, role="desk", If_Match="*")
+    at = f"/bench/loads/{load['id']}"
+
+    before = text_of(tablet.see(at))
+    bench.ask("GET", f"/v1/loads/{load['id']}/turns/1/burn.svg")  # the file without the cancelled unit
+    bench.started(bench.see(load))
+    burning, stopped = text_of(tablet.see(at)), text_of(tablet.see(f"{at}/interrupted"))
+
+    assert "Clear these slots Slot A1 J1: cancelled; back into bin A1" in before
+    assert "Clear these slots" not in burning + stopped
+
+
+def test_a_unit_that_came_out_clean_is_to_be_taken_out(bench: Bench, tablet: Tablet) -> None:
+    clean, partial = bench.order(quantity=2)
+    load = bench.burning()
+
+    bench.do(load, "resolve", {"jobs": {clean: {"mark_side": "clean"}, partial: {"mark_side": "partial"}}})
+
+    said = text_of(tablet.see(f"/bench/loads/{load['id']}"))
+    assert f"Clear these slots Slot A1 {clean}: came out clean" in said
+
+
+def test_a_partial_mark_of_the_second_turn_is_named_by_the_face_and_slot_that_were_burning(
+    bench: Bench, tablet: Tablet
+) -> None:
+    (job,) = bench.order(faces=("mark_side", "pile_side"))
+    load = bench.burned()
+    load = bench.started(bench.seated(load, turn=2), turn=2)
+    slot = load["turns"][1]["slots"][0]["slot"]
+
+    bench.do(load, "resolve", {"jobs": {job: {"pile_side": "partial"}}})
+
+    said = text_of(tablet.see(f"/bench/loads/{load['id']}").split("Partial marks")[1])
+    assert f"Slot {slot} {job} · Invented parer pile side" in said
+
+
+# --- slots and bins of the same name ---
+
+
+def test_slots_and_bins_of_the_same_name_are_told_apart_wherever_they_stand(
+    bench: Bench, tablet: Tablet
+) -> None:
+    for _ in range(2):
+        bench.order(quantity=2)
+    pages = [tablet.see("/bench")]
+    load = bench.claimed()
+    at = f"/bench/loads/{load['id']}"
+    pages.append(tablet.see(at))
+    load = bench.pulled(load)
+    job = load["turns"][0]["slots"][0]["job"]
+    answer = tablet.post(f"{at}/blemished", etag=load["etag"], job=job)
+    pages += [answer.text, tablet.see(at)]
+
+    for page in pages:
+        shown = text_of(re.sub(r"<svg.*?</svg>|<title>.*?</title>", "", page, flags=re.DOTALL))
+        bare = [
+            shown[max(0, found.start() - 25) : found.end()]
+            for found in re.finditer(r"\b[AB][1-3]\b", shown)
+            if not re.search(r"(?i)(slot|bin) (\S+ )?$", shown[: found.start()])
+        ]
+        assert bare == []
+
+
+# --- pressed twice, from two tabs, after the way back ---
+
+
+def test_pressing_found_twice_takes_the_units_once(bench: Bench, tablet: Tablet) -> None:
+    bench.order(quantity=2)
+    load = bench.claimed()
+    wanted = {"etag": load["etag"], "bin": "A1", "sku": "PARER", "count": "2", "round": "0", "what": "found"}
+
+    answers = [tablet.post(f"/bench/loads/{load['id']}/fetched", **wanted) for _ in range(2)]
+
+    assert "waits for 0 of PARER from bin A1" in refused(answers[1])
+    with bench.database.reading() as session:
+        assert session.get_one(Stock, ("A1", "PARER")).boxed == 48
+
+
+def test_an_old_tab_changes_nothing_and_says_why(bench: Bench, tablet: Tablet) -> None:
+    bench.order()
+    seen = bench.seated(bench.pulled(bench.claimed()))
+    at, code = f"/bench/loads/{seen['id']}", seen["turns"][0]["short_code"]
+
+    answers = [tablet.post(f"{at}/start", etag=seen["etag"], turn="1", code=code) for _ in range(2)]
+    late = tablet.post(f"{at}/seated", etag=seen["etag"], turn="1", slot="A1", what="seated")
+
+    assert refused(answers[0]) == ""
+    assert refused(answers[1]) and refused(late)
+    assert len(bench.rows(BurnStart)) == 1
+    assert "Burning. Stay with the machine." in text_of(late.text)
+
+
+def test_the_next_load_asked_for_twice_is_the_same_load(bench: Bench, tablet: Tablet) -> None:
+    bench.order(quantity=12)
+
+    answers = [tablet.post("/bench/next", station="s1") for _ in range(2)]
+
+    assert [answer.url.path for answer in answers] == ["/bench/loads/L1", "/bench/loads/L1"]
+
+
+def test_released_twice_is_released_once(bench: Bench, tablet: Tablet) -> None:
+    (job,) = bench.order()
+    load = bench.burned()
+    load = bench.do(load, "inspect", {"jobs": {job: {"result": "pass"}}})
+    at = f"/bench/loads/{load['id']}/release"
+
+    answers = [tablet.post(at, etag=load["etag"]) for _ in range(2)]
+
+    assert "Released" in text_of(answers[0].text)
+    assert refused(answers[1]) != ""
+    assert [move.move_to for move in bench.rows(History)].count("released") == 1
+
+
+# --- a quiet end ---
+
+
+def test_who_finds_nothing_is_told_what_waits_for_the_other_station(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    shop = a_bench_shop(stations=2)
+    only = replace(shop.stations["s2"], plates={})
+    bench = Bench(sqlite_database, clock, tmp_path, replace(shop, stations={**shop.stations, "s2": only}))
+    tablet = Tablet(bench)
+    bench.order(quantity=3)
+    bench.in_background()
+
+    said = text_of(tablet.post("/bench/next", station="s2").text)
+
+    assert "Nothing to take now" in said
+    assert "3 units wait for another station" in said
