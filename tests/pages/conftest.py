@@ -14,7 +14,7 @@ from tests.pages.shop import FirstStart, ServedShop, make_first_start
 _CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 _FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 SignIn = Callable[..., Page]
-_LONGEST_MS = 20_000  # a step may build files first, and the machine may be busy
+_LONGEST_MS = 60_000  # a step may build files first, and the machine may be busy
 expect.set_options(timeout=_LONGEST_MS)
 
 

@@ -328,15 +328,19 @@ def test_no_english_is_left_where_the_service_speaks(shop: ServedShop, sign_in: 
 
 
 def test_words_from_right_to_left_stand_so(shop: ServedShop, sign_in: SignIn) -> None:
-    shop.order(
+    words = "\u0646\u0648\u0631"
+    order = shop.order(
         "AQ-1",
         {"sku": "AQ-CHEESE-14",
-         "inscriptions": [{"zone": "between_holes", "text": "\u0646\u0648\u0631", "font": "amiri-bold"}]},
-    )  # fmt: skip
-    page = sign_in("bench", "Ines")
+         "inscriptions": [{"zone": "between_holes", "text": words, "font": "amiri-bold"}]},
+    )["id"]  # fmt: skip
+    page = sign_in("owner", "Olga")
+    page.goto(f"/desk/orders/{order}")
+
+    directions = page.locator(".words").evaluate_all("all => all.map(one => getComputedStyle(one).direction)")
+    page.goto("/bench")
     take(page)
     pull_all(page)
 
-    directions = page.locator(".words").evaluate_all("all => all.map(one => getComputedStyle(one).direction)")
-
     assert directions == ["rtl"]
+    assert page.locator(".mark-picture").get_attribute("aria-label") == words

@@ -195,6 +195,73 @@ def test_a_partial_mark_of_the_second_turn_is_named_by_the_face_and_slot_that_we
     assert f"Slot {slot} {job} · Invented parer pile side" in said
 
 
+# --- turning over, and cautions where the hands are ---
+
+
+def test_marks_are_looked_at_before_anything_is_lifted_then_each_unit_is_told_where_to_go(
+    bench: Bench, tablet: Tablet
+) -> None:
+    (both,) = bench.order(faces=("mark_side", "pile_side"))
+    (single,) = bench.order()
+    load = bench.burned()
+    at = f"/bench/loads/{load['id']}"
+
+    look, turn = text_of(tablet.see(at)), text_of(tablet.see(f"{at}/turn-over"))
+
+    assert "Look first: marks of turn 1" in look
+    assert f"{single} mark side · then finished here" in look
+    assert f"{both} mark side · then turned over" in look
+    assert "Seat the units" not in look
+    assert re.search(rf"put them on the tray for inspection Slot \w\d {single}", turn)
+    assert f"{both} · Invented parer pile side up" in turn
+
+
+def test_cautions_stand_where_the_hands_are(bench: Bench, tablet: Tablet, monkeypatch: Any) -> None:
+    monkeypatch.setattr(
+        "service.pages.steps._hazards", lambda layout: frozenset({"burns", "mirror", "stainless"})
+    )
+    (job,) = bench.order(faces=("mark_side", "pile_side"))
+    pages: dict[str, str] = {}
+    load = bench.claimed()
+    at = f"/bench/loads/{load['id']}"
+
+    def see(step: str, address: str = at) -> None:
+        pages[step] = text_of(tablet.see(address))
+
+    see("fetching")
+    load = bench.pulled(load)
+    see("seating")
+    load = bench.seated(load)
+    see("start")
+    load = bench.started(load)
+    see("burning")
+    see("interrupted", f"{at}/interrupted")
+    load = bench.do(load, "finish", {"turn": 1})
+    see("looking")
+    see("turning", f"{at}/turn-over")
+    load = bench.do(bench.started(bench.seated(load, turn=2), turn=2), "finish", {"turn": 2})
+    see("inspection")
+    bench.do(load, "inspect", {"jobs": {job: {"result": "pass"}}})
+    see("boxing")
+
+    wanted = {
+        "fetching": ["edges away from you", "gloves on"],
+        "seating": ["Gloves on, edge away from you"],
+        "start": [
+            "class 4 laser", "Fume extraction on", "it can catch fire. Watch it the whole time",
+            "it throws the beam back", "chromium and nickel", "laser safety officer come before",
+        ],
+        "burning": ["Stay with the machine", "emergency stop", "The head jams", "laser safety officer"],
+        "interrupted": ["Beam off, shutter closed, wait until it is cool"],
+        "looking": ["Beam off, metal cool"],
+        "turning": ["Beam off, metal cool, gloves on", "Keep edges away from you"],
+        "inspection": ["Beam off and blocked before you reach in", "gloves on, edge away"],
+        "boxing": ["away from the laser and from anything hot, with fresh air", "Edge guard on", "gloves on"],
+    }  # fmt: skip
+    lacking = {step: [words for words in said if words not in pages[step]] for step, said in wanted.items()}
+    assert not any(lacking.values()), lacking
+
+
 # --- slots and bins of the same name ---
 
 
