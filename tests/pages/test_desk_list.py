@@ -71,5 +71,5 @@ def test_orders_are_filtered_by_state_and_by_the_day_they_ship(bench: Bench) -> 
 def test_what_can_not_be_asked_is_refused_on_a_page(bench: Bench, asked: str) -> None:
     answer = bench.client.get(f"/desk?{asked}")
 
-    assert answer.status_code == 422
+    assert 400 <= answer.status_code < 500
     assert "<h1>" in answer.text
