@@ -1,9 +1,10 @@
 """How far from the best possible a plan is at most: bounds that no plan can beat.
 
 Loads: the fewest plates that offer enough slots, class by class, as an integer programme without time, focus
-and stations' differences; or the fewest open stretches that hold all the burning. Lateness: for every due
-time, what is due by then must share the open time until then; the excess, taken by the cheapest units first
-and in parts, is late by a day at least.
+and stations' differences; where units need the head at different heights, the same with every load at one
+height a turn; or the fewest open stretches that hold all the burning and turning over. Lateness: for every
+due time, what is due by then must share the open time until then; the excess, taken by the cheapest units
+first and in parts, is late by a day at least.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -23,6 +25,8 @@ from layout.shop.hours import DAY_S
 
 #: Programmes with more unknowns than this are solved without whole numbers: the bound stays one.
 MOST_WHOLE = 6_000
+#: Head heights of mounts looked at together.
+MOST_WAYS = 40
 #: Steps of branching, so that the answer does not hang on the clock.
 MOST_NODES = 500
 #: Due times looked at, the earliest first, and days by which each may be late.
@@ -49,22 +53,26 @@ def bound_of(problem: Problem) -> tuple[Bound, Fewest]:
     fewest = fewest_loads(problem, Counter(unit.sort for unit in problem.units))
     hours = loads_by_hours(problem, [(unit.sort, unit.seconds) for unit in problem.units])
     jobs = [problem.jobs[unit.job] for unit in problem.units if unit.last]
-    return Bound(least_lateness(problem, jobs), max(fewest.loads, hours)), fewest
+    focus = loads_by_focus(problem, Counter(unit.sort for unit in problem.units))
+    return Bound(least_lateness(problem, jobs), max(fewest.loads, hours, focus)), fewest
 
 
 def loads_by_hours(problem: Problem, visits: Sequence[tuple[int, float]]) -> int:
-    """Lower bound on loads for visits (sort and seconds of burning): none may burn longer than the longest
-    open stretch of a station that takes it.
+    """Lower bound on loads for visits (sort and seconds of burning): none may burn and be turned over longer
+    than the longest open stretch of a station that takes it.
 
     The bound L2 of S. Martello and P. Toth ("Lower bounds and reduction procedures for the bin packing
     problem", Discrete Applied Mathematics 28, 1990; from memory): longer than a whole less some share, each
     needs a stretch that nothing of that share or more can join; longer than half, each needs one of its own;
     what is between shares the rest.
     """
-    longest = {
-        sort: max(map(problem.longest, problem.sorts[sort].fits), default=math.inf) for sort, _ in visits
-    }
-    share = np.sort([seconds / longest[sort] for sort, seconds in visits])
+    stretches = {sort: _stretches(problem, sort) for sort, _ in visits}
+    share = np.sort(
+        [
+            min(((seconds + turning) / longest for turning, longest in stretches[sort]), default=0.0)
+            for sort, seconds in visits
+        ]
+    )
     if not len(share) or share[-1] == 0.0:
         return 0
     total = np.concatenate([[0.0], np.cumsum(share)])
@@ -77,6 +85,87 @@ def loads_by_hours(problem: Problem, visits: Sequence[tuple[int, float]]) -> int
         rest = total[half] - total[small] - free
         most = max(most, len(share) - half + max(0, math.ceil(rest - ROUNDING)))
     return int(most)
+
+
+def _stretches(problem: Problem, sort: int) -> set[tuple[float, float]]:
+    """Where a sort may burn: seconds of turning it over, and the longest stretch in which a load may burn."""
+    over = len(problem.sorts[sort].faces) - 1
+    return {
+        (over * problem.stations[problem.mounts[mount].station].turn_seconds, problem.longest(mount))
+        for mount in problem.sorts[sort].fits
+    }
+
+
+def loads_by_focus(problem: Problem, counts: Mapping[int, int]) -> int:
+    """Lower bound on loads where the head can't stand at one height for everything: every load of a mount has
+    one of the heights that are tried there (`Problem.heights`), turn by turn, and takes what is in focus
+    then. 0 where one height serves all, or where there are too many heights to tell."""
+    sorts = sorted(sort for sort, count in counts.items() if count)
+    ways = [(mount.mount, heads) for mount in problem.mounts for heads in problem.heights(mount.mount)]
+    if not sorts or len(ways) == len(problem.mounts) or len(ways) > MOST_WAYS:
+        return 0
+    programme = _Programme(len(ways))
+    units: dict[int, dict[int, float]] = {sort: {} for sort in sorts}  # by sort, the unknowns that are units
+    for way, (mount, heads) in enumerate(ways):
+        here = [sort for sort in sorts if mount in problem.sorts[sort].fits]
+        of_sort = {sort: programme.unknown() for sort in here}
+        for sort, unknown in of_sort.items():
+            units[sort][unknown] = 1.0
+        for turn, head in enumerate(heads):
+            turned = [sort for sort in here if turn < len(problem.sorts[sort].faces)]
+            takes: dict[str, set[int]] = {}
+            for sort in turned:
+                for slot in problem.slots(mount, sort, turn, head):
+                    takes.setdefault(slot, set()).add(sort)
+            seated: dict[int, dict[int, float]] = {sort: {of_sort[sort]: -1.0} for sort in turned}
+            for alike, size in Counter(frozenset(some) for some in takes.values()).items():
+                row = {way: -float(size)}
+                for sort in sorted(alike):
+                    unknown = programme.unknown()
+                    seated[sort][unknown] = row[unknown] = 1.0
+                programme.rows.append((row, -np.inf, 0.0))
+            programme.rows += [(row, 0.0, 0.0) for row in seated.values()]
+    programme.rows += [(row, float(counts[sort]), float(counts[sort])) for sort, row in units.items()]
+    return programme.least()
+
+
+class _Programme:
+    """An integer programme: the first so many unknowns are loads, of which there are to be few."""
+
+    def __init__(self, loads: int) -> None:
+        self.loads, self.unknowns = loads, loads
+        self.rows: list[tuple[dict[int, float], float, float]] = []
+
+    def unknown(self) -> int:
+        self.unknowns += 1
+        return self.unknowns - 1
+
+    def least(self) -> int:
+        """Lower bound on the loads; 0 when nothing was found out."""
+        solution = _solved(self.rows, self.unknowns, self.loads)
+        whole = self.unknowns <= MOST_WHOLE
+        bound = solution.mip_dual_bound if whole and solution.mip_dual_bound is not None else solution.fun
+        return 0 if bound is None or not math.isfinite(bound) else math.ceil(bound - 1e-6)
+
+
+def _solved(rows: Sequence[tuple[dict[int, float], float, float]], unknowns: int, loads: int) -> Any:
+    """The programme with as few loads (its first unknowns) as can be, in whole numbers where it is not too
+    large."""
+    at = [(r, c, v) for r, (row, _, _) in enumerate(rows) for c, v in row.items()]
+    matrix = coo_matrix(
+        ([v for *_, v in at], ([r for r, *_ in at], [c for _, c, _ in at])), (len(rows), unknowns)
+    )
+    cost = np.zeros(unknowns)
+    cost[:loads] = 1.0
+    return milp(
+        cost,
+        constraints=LinearConstraint(
+            matrix.tocsr(), [low for _, low, _ in rows], [high for *_, high in rows]
+        ),
+        bounds=Bounds(0, np.inf),
+        integrality=np.full(unknowns, int(unknowns <= MOST_WHOLE)),
+        options={"node_limit": MOST_NODES},
+    )
 
 
 def fewest_loads(problem: Problem, counts: Mapping[int, int]) -> Fewest:
@@ -140,22 +229,8 @@ def _solve(
             row[loads_of[plate]] = -float(size)
             rows.append((row, -np.inf, 0.0))
     unknowns = len(plates) + len(parts)
-    at = [(r, c, v) for r, (row, _, _) in enumerate(rows) for c, v in row.items()]
-    matrix = coo_matrix(
-        ([v for *_, v in at], ([r for r, *_ in at], [c for _, c, _ in at])), (len(rows), unknowns)
-    )
     whole = unknowns <= MOST_WHOLE
-    cost = np.zeros(unknowns)
-    cost[: len(plates)] = 1.0
-    solution = milp(
-        cost,
-        constraints=LinearConstraint(
-            matrix.tocsr(), [low for _, low, _ in rows], [high for *_, high in rows]
-        ),
-        bounds=Bounds(0, np.inf),
-        integrality=np.full(unknowns, int(whole)),
-        options={"node_limit": MOST_NODES},
-    )
+    solution = _solved(rows, unknowns, len(plates))
     sizes = {plate: tuple(size for _, size in classes[plate, 0]) for plate in plates}
     bound = solution.mip_dual_bound if whole and solution.mip_dual_bound is not None else solution.fun
     least = max(1, math.ceil((bound if bound is not None else 1.0) - 1e-6))
@@ -171,7 +246,8 @@ def _solve(
 
 def least_lateness(problem: Problem, jobs: Sequence[PlanJob]) -> int:
     """Lower bound on the weighted lateness (working days) of every plan of these jobs."""
-    spent = np.array([job.seconds * len(job.kind.faces) for job in jobs])
+    turning = {id(job.kind): _turning(problem, job) for job in jobs}
+    spent = np.array([job.seconds * len(job.kind.faces) + turning[id(job.kind)] for job in jobs])
     due = np.array([job.due for job in jobs])
     weight = np.array([float(job.weight) for job in jobs])
     cheapest = np.argsort(weight / np.maximum(spent, 1e-9), kind="stable")
@@ -181,6 +257,11 @@ def least_lateness(problem: Problem, jobs: Sequence[PlanJob]) -> int:
         excess = _excess(problem, float(latest), spent[mine], weight[mine])
         most = max(most, excess)
     return math.ceil(most - 1e-6)
+
+
+def _turning(problem: Problem, job: PlanJob) -> float:
+    """Seconds of a laser's time for which a job is turned over at least."""
+    return sum(min(turning for turning, _ in _stretches(problem, sort)) for sort in problem.visits(job.kind))
 
 
 def _excess(problem: Problem, latest: float, spent: np.ndarray, weight: np.ndarray) -> float:

@@ -403,3 +403,26 @@ def test_an_order_is_never_later_for_a_job_that_was_not_there() -> None:
     made = plan(a_backlog(*jobs, plates=(a_plan_plate(slots="A"),)))
 
     assert made.score.lateness == 0
+
+
+def test_the_bound_knows_that_a_load_has_one_head_height_a_turn() -> None:
+    """Four slots; five units in focus low down, five high up. Slots alone allow three loads for ten; at one
+    height each it is two and two."""
+    kinds = [a_kind(f"k{low}", "ABCD", low_mm=low, high_mm=low + 1.0) for low in (0.0, 5.0)]
+    jobs = [a_job(f"J{n}", kinds[n % 2]) for n in range(10)]
+
+    made = plan(a_backlog(*jobs, plates=(a_plan_plate(slots="ABCD"),)), rounds=0)
+
+    assert made.bound.loads == made.score.loads == 4
+
+
+def test_the_bound_counts_turning_over_where_hours_are_short() -> None:
+    """An hour a stretch; each unit burns two faces of 14 min and is turned over for 5 min: 33 min, so that no
+    two share a stretch. Without turning they would."""
+    hours = Hours.of_week(dict.fromkeys(range(5), ((8 * HOUR_S, 9 * HOUR_S),)))
+    station = a_plan_station(hours=hours, turn_seconds=300.0)
+    jobs = [a_job(f"J{n}", a_kind(faces=("mark", "pile")), seconds=840.0) for n in range(4)]
+
+    made = plan(a_backlog(*jobs, stations=(station,)), rounds=0)
+
+    assert made.bound.loads == made.score.loads == 4
