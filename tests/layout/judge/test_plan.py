@@ -126,6 +126,10 @@ def again_on(copy: str, *, after: float) -> Plan:
     )
 
 
+def listed_backwards(plan: Plan) -> Plan:
+    return replace(plan, loads=plan.loads[::-1])
+
+
 def test_the_plan_as_it_stands_can_be_carried_out() -> None:
     assert inspect_plan(the_backlog(), the_plan()) == ()
 
@@ -177,6 +181,7 @@ def test_what_sits_where_it_may_not_is_named(plan: Plan, code: str) -> None:
         (again_on("Q-1", after=0.0), []),
         (again_on("Q-1", after=-SLACK_S), []),
         (again_on("Q-1", after=-1.0), ["copy_in_use"]),
+        (listed_backwards(again_on("Q-1", after=0.0)), []),
         (with_load(1, changes=0, ends=the_plan().loads[1].begins + 2 * BURN_S), ["change_not_counted"]),
         # Within the tolerance nothing is wrong.
         (moved(0, prepares=-SLACK_S), []),
