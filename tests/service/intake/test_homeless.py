@@ -71,6 +71,17 @@ def test_a_unit_with_a_place_left_in_the_changed_shop_stays_as_it_is(bench: Benc
     assert bench.job("J1").state == "ready"
 
 
+def test_of_two_plates_that_took_a_unit_one_is_enough(
+    database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    bench = Bench(database, clock, tmp_path, a_bench_shop(flat_plate(), turning_plate()))
+    bench.order()
+    change_plates(bench, turning_plate())
+
+    assert places.look(bench.tools) == 0
+    assert bench.job("J1").state == "ready"
+
+
 def test_a_second_side_that_nothing_takes_any_more_holds_the_unit_before_its_first(
     database: Database, clock: SetClock, tmp_path: Path
 ) -> None:

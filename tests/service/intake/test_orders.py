@@ -614,6 +614,22 @@ def test_a_line_of_a_set_that_has_to_be_smaller_now_is_smaller(counter: Counter)
     assert after[0] == before[0] > after[1]
 
 
+def test_a_line_of_a_set_whose_new_words_have_no_size_is_held(counter: Counter) -> None:
+    lines = [a_named_line("1", "Bo"), a_named_line("2", "Zoë", "1")]
+    taken = counter.post_order(an_order(lines=lines))
+
+    changed = counter.ask(
+        "desk",
+        "PATCH",
+        f"/v1/orders/{taken.json()['id']}/lines/2",
+        {"inscriptions": a_named_line("2", "Ida", "1", font="no-such-font")["inscriptions"]},
+        If_Match=taken.headers["ETag"],
+    )
+
+    assert changed.status_code == 200
+    assert changed.json()["lines"][1]["hold_reason"] == "findings"
+
+
 @pytest.mark.parametrize("named", ["2", "1"])
 def test_a_set_with_a_line_that_is_not_there_is_refused(counter: Counter, named: str) -> None:
     answer = counter.post_order(an_order(lines=[a_named_line("1", "Bo", named)]))
