@@ -211,10 +211,18 @@ def _about(mean: float, chance: Random) -> int:
 
 
 def overtaking_of(past: list[Coming], days: int, lead_s: float) -> Overtaking:
-    """The work that comes with less time than that, as the last days show it."""
-    work = [one.seconds * one.units for one in past if one.due - one.at < lead_s]
+    """The work that comes with less time than that, as the last days show it; of what comes a day later, that
+    with a day less."""
     open_s = OPEN_A_DAY_S * len(STATIONS) * days
-    return Overtaking(sum(work) / open_s, sum(work) / max(1, len(work)) if work else 60.0)
+    sooner = [one for one in past if one.due - one.at < lead_s]
+    if not sooner:
+        return Overtaking()
+    work = [one.seconds * one.units for one in sooner]
+    later, left = [], lead_s
+    while not later or later[-1] > 0:
+        left -= DAY_S
+        later.append(sum(one.seconds * one.units for one in sooner if one.due - one.at < left) / open_s)
+    return Overtaking(sum(work) / open_s, sum(work) / len(work), tuple(later))
 
 
 @dataclass(slots=True)

@@ -65,10 +65,15 @@ class Luck:
 @dataclass(frozen=True, slots=True)
 class Overtaking:
     """Work that comes later and goes first: the share of a station's open time that it usually takes, and
-    how much of it usually comes at once (seconds)."""
+    how much of it usually comes at once (seconds).
+
+    What comes tomorrow goes first only if it is wanted within less time than what comes today: `later` are
+    the shares of the days after the first, the last of them that of all days that follow. Empty: the share
+    stays the same."""
 
     share: float = 0.0
     at_once_s: float = 60.0
+    later: tuple[float, ...] = ()
 
 
 NONE_OVERTAKES = Overtaking()
@@ -465,7 +470,12 @@ def _overtaken(runs: Forecast, station: str, end: Floats, overtaking: Overtaking
         return end
     spans = runs.spans[station]
     start = np.full(len(end), runs.backlog.now)
-    wait = np.maximum(0.0, spans.elapsed(end) - spans.elapsed(start)) * overtaking.share
+    wait, since = np.zeros(len(end)), start
+    for day, share in enumerate((overtaking.share, *overtaking.later)):
+        is_last = day == len(overtaking.later)
+        until = end if is_last else np.clip(start + (day + 1) * DAY_S, None, end)
+        wait += np.maximum(0.0, spans.elapsed(until) - spans.elapsed(since)) * share
+        since = np.maximum(until, since)
     at_once_s = max(1.0, overtaking.at_once_s)
     work: Floats = at_once_s * _chance("overtaking", station).poisson(wait / at_once_s).astype(np.float64)
     return spans.spend(end, work)

@@ -15,7 +15,7 @@ from itertools import accumulate
 from sqlalchemy.orm import Session
 
 from layout.plan.promise import NONE_OVERTAKES, Luck, Overtaking
-from layout.shop.hours import open_spans
+from layout.shop.hours import DAY_S, open_spans
 from layout.shop.shop import Shop
 from service.plan import luck_rows as rows
 from service.plan.backlog import WallClock, hours_of
@@ -58,11 +58,16 @@ class Overtaken:
         return self.leads[len(self.leads) // 2] if self.leads else 0.0
 
     def sooner_than(self, lead_s: float) -> Overtaking:
-        """What usually comes later and is wanted sooner than an order with that lead."""
-        count = bisect_left(self.leads, lead_s)
-        if count == 0 or self.open_s <= 0:
+        """What usually comes later and is wanted sooner than an order with that lead, day by day: what comes
+        on the third day is wanted sooner if it has two days less."""
+        shares: list[float] = []
+        while not shares or shares[-1] > 0:
+            count = bisect_left(self.leads, lead_s - len(shares) * DAY_S)
+            shares.append(self.work[count - 1] / self.open_s if count and self.open_s > 0 else 0.0)
+        if shares[0] <= 0:
             return NONE_OVERTAKES
-        return Overtaking(self.work[count - 1] / self.open_s, self.work[count - 1] / count)
+        count = bisect_left(self.leads, lead_s)
+        return Overtaking(shares[0], self.work[count - 1] / count, tuple(shares[1:]))
 
 
 def overtaken(session: Session, shop: Shop, clock: WallClock, *, now: datetime) -> Overtaken:

@@ -263,6 +263,22 @@ def test_a_new_unit_leaves_room_for_work_that_comes_later_and_goes_first() -> No
     assert ready_by_of_new(runs, kind, 60.0, came_s=9 * HOUR_S) == 2 * DAY_S
 
 
+def test_what_comes_tomorrow_goes_first_only_if_it_has_less_time() -> None:
+    """Thirty hours wait, of which a third goes to urgent work on the first day: 8 h more; what comes on the
+    second day goes first only if its share says so: 2 h more, or none."""
+    kind = a_kind(slots="A")
+    backlog = a_backlog(a_job("1", kind, seconds=30 * HOUR_S), plates=(a_plan_plate(slots="A"),))
+    runs = runs_of(backlog)
+    first, same, none = (Overtaking(1 / 3, 60.0, later) for later in ((0.0,), (1 / 3,), (0.0, 0.5)))
+    constant = Overtaking(1 / 3, 60.0)
+
+    def median_of(overtaking: Overtaking) -> float:
+        return float(np.median(runs.with_room(["1"], runs.done["1"], overtaking)))
+
+    assert median_of(first) == median_of(none) == pytest.approx(38 * HOUR_S, abs=HOUR_S / 2)
+    assert median_of(same) == median_of(constant) == pytest.approx(40 * HOUR_S, abs=HOUR_S / 2)
+
+
 def test_who_asks_later_is_promised_from_then_on() -> None:
     runs = runs_of(a_backlog())
     later = replace(runs, backlog=replace(runs.backlog, now=5.5 * DAY_S))

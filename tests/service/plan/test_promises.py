@@ -9,12 +9,15 @@ from typing import Any
 import pytest
 from sqlalchemy import select, update
 
+from layout.plan.promise import NONE_OVERTAKES
+from layout.shop.hours import DAY_S
 from service.plan import in_force as kept_plan
 from service.plan import promises
+from service.plan.luck import Overtaken
 from service.records.db import Database
 from service.records.tables import Event, Job, Promise
 from tests.benches import Bench, a_bench_shop, flat_plate
-from tests.clocks import SetClock
+from tests.clocks import MORNING, SetClock
 from tests.counter import Counter, a_line, an_inscription, an_open_counter, an_order
 
 
@@ -126,3 +129,14 @@ def test_a_store_is_not_told_of_a_promise_that_the_next_plan_keeps(counter: Coun
     with counter.tools.database.reading() as session:
         told = session.scalars(select(Event).where(Event.type == "promise.changed")).all()
     assert told == []
+
+
+def test_of_what_comes_on_the_next_days_only_what_has_less_time_goes_first() -> None:
+    """Work of 10, 20 and 40 h that came with one, two and six days' time, in 100 open hours."""
+    past = Overtaken(MORNING, (DAY_S, 2 * DAY_S, 6 * DAY_S), (36_000.0, 108_000.0, 252_000.0), 360_000.0)
+
+    urgent, usual = past.sooner_than(2.5 * DAY_S), past.sooner_than(DAY_S)
+
+    assert (urgent.share, urgent.later) == (0.3, (0.1, 0.0))
+    assert urgent.at_once_s == 54_000.0
+    assert usual == NONE_OVERTAKES
