@@ -22,7 +22,7 @@ from layout.shop.inscriptions import (
     MonogramInscription,
     TextInscription,
 )
-from layout.shop.shop import Shop
+from layout.shop.shop import Policy, Shop
 
 MOST_SUGGESTIONS = 3
 #: A budget of work, counted so that the same request always gets the same answer: so many candidates are
@@ -34,6 +34,8 @@ MOST_HOPELESS = 12
 _TOO_LARGE = frozenset({"too_long", "too_tall", "no_room", "above_largest"})
 #: What breaking a line may do away with.
 _BROKEN = frozenset({"too_long", "too_tall", "no_room"})
+#: What fewer words may do away with.
+_TOO_MUCH = frozenset({"too_long", "too_tall", "no_room", "too_many_characters"})
 #: What another zone does away with, and nothing in this one.
 _ELSEWHERE = frozenset({"unknown_zone", "zone_taken", "kind_not_offered"})
 #: What a smaller size may do away with.
@@ -91,10 +93,10 @@ def suggestions_for(
             continue
         about = [with_suggestions[at] for at in refusing]
         wanted = _candidates(shop, sku, inscription, about, frozenset(i.zone for i in inscriptions))
-        with_suggestions[refusing[0]] = replace(
-            with_suggestions[refusing[0]],
-            suggestions=_passing(inscription, wanted, index, verdict_with, is_hopeless),
-        )
+        passing = _passing(inscription, wanted, index, verdict_with, is_hopeless)
+        if not passing and {finding.code for finding in about} & _TOO_MUCH:
+            passing = _passing(inscription, _shortened(shop, inscription), index, verdict_with, is_hopeless)
+        with_suggestions[refusing[0]] = replace(with_suggestions[refusing[0]], suggestions=passing)
     return with_suggestions
 
 
@@ -132,13 +134,16 @@ def _candidates(
     codes = {finding.code for finding in about}
     zones = [zone for face in shop.blades[shop.products[sku].blade].faces for zone in face.zones]
     here = next((zone for zone in zones if zone.zone == inscription.zone), None)
+    free = [zone for zone in zones if zone is not here and zone.zone not in taken]
     if codes & WRONG_WORDS:
-        wordings = _rewordings(inscription, here)
+        wordings = _rewordings(inscription, here, shop.policy)
         if not wordings:
+            for zone in free:
+                for wording in _rewordings(inscription, zone, shop.policy):
+                    yield from _in_zones(shop, wording, [zone])
             return
         yield from wordings
         inscription = wordings[0]
-    free = [zone for zone in zones if zone is not here and zone.zone not in taken]
     if here is None or codes & _ELSEWHERE:
         yield from _in_zones(shop, inscription, _nearest(inscription.zone, free))
         return
@@ -155,9 +160,9 @@ def _candidates(
         yield from _without_missing(inscription, about)
 
 
-def _rewordings(inscription: Inscription, here: Zone | None) -> list[Inscription]:
-    """The words without what can't be engraved, their lines joined where the zone takes fewer; none where
-    that changes or leaves nothing."""
+def _rewordings(inscription: Inscription, here: Zone | None, policy: Policy) -> list[Inscription]:
+    """The words without what can't be engraved, their lines joined where the zone takes fewer, and broken
+    where one is longer than the shop takes; none where that changes or leaves nothing."""
     if not isinstance(inscription, TextInscription):
         wording = _reworded(inscription)
         return [wording] if wording is not None else []
@@ -166,7 +171,28 @@ def _rewordings(inscription: Inscription, here: Zone | None) -> list[Inscription
     wordings = [words]
     if here is not None and words.count(LINE_FEED) >= here.max_lines:
         wordings = _joined(words.split(LINE_FEED), here.max_lines)
+    elif here is not None and not _is_taken(words, policy):
+        wordings = [way for way in map(LINE_FEED.join, _even_ways(words, here)) if _is_taken(way, policy)]
     return [replace(inscription, text=wording) for wording in wordings if wording not in {"", typed}]
+
+
+def _is_taken(words: str, policy: Policy) -> bool:
+    """Whether the shop takes so many characters, in all and in each line."""
+    longest = max(len(graphemes(line)) for line in words.split(LINE_FEED))
+    return len(graphemes(words)) <= policy.max_graphemes and longest <= policy.max_graphemes_per_line
+
+
+def _shortened(shop: Shop, inscription: Inscription) -> Iterator[Inscription]:
+    """The last resort for words that can't stand there as they are: the first of them, as many as the shop
+    takes in a line, and three, two and one quarters of that. No word is cut."""
+    if not isinstance(inscription, TextInscription):
+        return
+    every = plain_words(inscription.text).split()
+    for quarters in (4, 3, 2, 1):
+        most = shop.policy.max_graphemes_per_line * quarters // 4
+        kept = [word for at, word in enumerate(every) if len(graphemes(" ".join(every[: at + 1]))) <= most]
+        if kept:
+            yield replace(inscription, text=" ".join(kept), height_mm=None)
 
 
 def _is_torn(text: str) -> bool:
@@ -193,15 +219,20 @@ def _rebroken(here: Zone, inscription: Inscription) -> Iterator[Inscription]:
     lines the most even way, at the size asked for and at the zone's own."""
     if not isinstance(inscription, TextInscription) or inscription.breaks != "as_typed":
         return
-    ways: dict[int, tuple[str, ...]] = {}
-    for way in breaks.choices(normalise(inscription.text), here.max_lines)[1:]:
-        if len(way) not in ways or max(map(len, way)) < max(map(len, ways[len(way)])):
-            ways[len(way)] = way
-    for _, way in sorted(ways.items()):
+    for way in _even_ways(normalise(inscription.text), here):
         broken = replace(inscription, text=LINE_FEED.join(way))
         yield broken
         if size_asked(broken) is not None:
             yield _sized(broken, None)
+
+
+def _even_ways(words: str, here: Zone) -> list[tuple[str, ...]]:
+    """Words with more line breaks than were typed: for each number of lines the most even way."""
+    ways: dict[int, tuple[str, ...]] = {}
+    for way in breaks.choices(words, here.max_lines)[1:]:
+        if len(way) not in ways or max(map(len, way)) < max(map(len, ways[len(way)])):
+            ways[len(way)] = way
+    return [way for _, way in sorted(ways.items())]
 
 
 def _reworded(inscription: Inscription) -> Inscription | None:

@@ -1,5 +1,6 @@
 """The proof: what the check saw on a whole face, for the desk and the buyer. Never for burning.
 
+Marks are shown as they are burned, by the shape that the verdict is about, and not as they were drawn.
 Nothing is told by colour alone: what runs over is dashed, keep-outs bear their names, notes their signs.
 """
 
@@ -13,6 +14,7 @@ from typing import Any
 import shapely
 from shapely.geometry import MultiPolygon, Point, box
 
+from layout.burn.as_burned import as_burned
 from layout.check.feasibility import Checked, CheckResult
 from layout.check.request_findings import SIZE_WORDS
 from layout.fit.binding import Binding, Side
@@ -22,12 +24,15 @@ from layout.shop.findings import Finding, Severity
 from layout.shop.loads import Mark
 from layout.shop.outline import Outline
 from layout.shop.shop import Shop
+from layout.shop.stations import Process
 
 #: What a burned line looks like on a picture of metal.
 BURNED = "#15191c"
 KEPT_OUT = "#c9d1d3"
 #: A single-line stroke on a face whose process is unknown is drawn this wide.
 _SOME_LINE_MM = 0.1
+#: Edges are shown to this accuracy.
+_SHOWN_MM = 0.002
 #: Words that run far over are drawn no farther than this share of the face's width beyond it.
 _MOST_BEYOND = 0.25
 #: Width of a letter of the page's family, on average, as a share of its size.
@@ -68,6 +73,7 @@ def proof_svg(shop: Shop, sku: str, face: str, result: CheckResult, *, is_captio
         bindings=[binding for checked in here for binding in checked.binding],
         notes=_notes(result, here, runs_over=bool(overruns)),
         overruns=overruns,
+        stations=frozenset(place.station for one in here for place in one.places),
         is_captioned=is_captioned,
     )
 
@@ -82,10 +88,12 @@ def face_svg(
     bindings: Sequence[Binding] = (),
     notes: Sequence[Note] = (),
     overruns: Sequence[Overrun] = (),
+    stations: frozenset[str] = frozenset(),
     is_captioned: bool = True,
 ) -> str:
     """A face of a product with marks on it, as SVG text, in mm. Without captions only numbers are in it:
-    for whoever says the rest beside it, in another language.
+    for whoever says the rest beside it, in another language. Marks are shown as the boldest of the
+    `stations` burns them; of all where none is named.
 
     Raises KeyError for an unknown product or face.
     """
@@ -115,7 +123,7 @@ def face_svg(
     for overrun in overruns:
         _draw_overrun(sheet, overrun)
     for mark in marks:
-        _draw_mark(sheet, mark, _line_width_mm(shop, mark.surface))
+        _draw_mark(sheet, mark, _boldest(shop, mark.surface, stations))
         _dimensions(sheet, mark, held={binding.side for binding in bindings})
     silent = {name for name, _ in named} if is_captioned else {_binding_name(binding) for binding in bindings}
     _draw_bindings(sheet, bindings, named=silent)
@@ -241,9 +249,13 @@ def _label(sheet: Sheet, words: str, at: Any, colour: str, *, anchor: str = "mid
 # --- marks, and what holds them -----------------------------------------------------------------------
 
 
-def _draw_mark(sheet: Sheet, mark: Mark, line_width_mm: float) -> None:
-    sheet.area(mark.outline.region, fill=BURNED)
-    _draw_strokes(sheet, mark.outline, line_width_mm, BURNED)
+def _draw_mark(sheet: Sheet, mark: Mark, process: Process | None) -> None:
+    """The mark as the process burns it; as it was drawn where nothing says how it would be burned."""
+    shape = mark.outline.region
+    if process is not None and mark.outline.areas:
+        shape = shapely.simplify(as_burned(mark.outline.areas, (), process).shape, _SHOWN_MM)
+    sheet.area(shape, fill=BURNED)
+    _draw_strokes(sheet, mark.outline, process.line_width_mm if process else _SOME_LINE_MM, BURNED)
 
 
 def _draw_strokes(sheet: Sheet, outline: Outline, width_mm: float, colour: str) -> None:
@@ -320,10 +332,11 @@ def _binding_name(binding: Binding) -> str:
     return f"edge of {binding.name.replace('_', ' ')}"
 
 
-def _line_width_mm(shop: Shop, surface: Surface) -> float:
-    """The widest line that a proven process makes on the surface: the mark at its boldest."""
-    widths = [p.line_width_mm for p in shop.processes.values() if p.surface == surface and p.test_card]
-    return max(widths, default=_SOME_LINE_MM)
+def _boldest(shop: Shop, surface: Surface, stations: frozenset[str]) -> Process | None:
+    """The proven process with the widest line on the surface: the mark as it may look at its boldest."""
+    proven = [p for _, p in sorted(shop.processes.items()) if p.surface == surface and p.test_card]
+    able = [process for process in proven if process.station in stations] or proven
+    return max(able, key=lambda process: process.line_width_mm, default=None)
 
 
 def _shown(body: Any, overruns: Sequence[Overrun]) -> tuple[float, float, float, float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import replace
 
 import pytest
@@ -19,6 +20,7 @@ from layout.shop.inscriptions import (
     TextInscription,
 )
 from layout.shop.shop import Shop
+from tests.bench.corpus import draws
 from tests.layout.made_up import CHEF, checked, codes, the_finding, the_shop, with_zone, words
 
 
@@ -65,6 +67,40 @@ def test_what_can_be_put_right_gets_suggestions_that_pass(asked) -> None:
     assert 1 <= len(suggested(result)) <= MOST_SUGGESTIONS
     assert asked not in suggested(result)
     assert_each_passes((asked,), 0)
+
+
+SENTENCE = "A very long dedication that nobody would ever put on a knife ok?"
+
+
+def test_a_sentence_of_64_characters_is_broken_or_at_the_last_shortened_by_whole_words() -> None:
+    assert len(SENTENCE) == 64
+
+    for zone in ("heel", "spine"):
+        result = checked(words(SENTENCE, zone=zone))
+
+        assert result.verdict is Verdict.REFUSE
+        assert suggested(result)
+        assert_each_passes((words(SENTENCE, zone=zone),), 0)
+    for suggestion in suggested(checked(words("W" * 20 + " " + "W" * 43))):
+        assert isinstance(suggestion, TextInscription) and suggestion.text == "W" * 20
+
+
+def test_whenever_the_same_words_can_be_engraved_in_the_zone_something_is_suggested() -> None:
+    """Seed 64: what is refused, against a plain search of the zone's fonts and sizes, and of even lines."""
+    shop, chance = the_shop(), random.Random(64)
+    refused = 0
+    while refused < 8:
+        (draw,) = draws(shop, chance, 1)
+        result = checked(draw.asked, sku=draw.sku)
+        if result.verdict is not Verdict.REFUSE or suggested(result):
+            refused += result.verdict is Verdict.REFUSE
+            continue
+        zone = shop.blades[shop.products[draw.sku].blade].face_of_zone(draw.asked.zone).zone(draw.asked.zone)
+        for font in zone.fonts:
+            for size in ("usual", "largest"):
+                other = replace(draw.asked, font=font, height_mm=None, size=size, breaks="fitted")
+                assert checked(other, sku=draw.sku).verdict is Verdict.REFUSE, (draw, other)
+        refused += 1
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from xml.etree import ElementTree
@@ -10,13 +11,17 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 import resvg_py
+import shapely
 from PIL import Image
+from shapely.geometry import Polygon
 
 from layout.pictures.proof import BURNED, Note, face_svg, proof_svg
+from layout.pictures.sheet import METAL
 from layout.shop.blades import KeepOut
 from layout.shop.inscriptions import ArtworkInscription, TextInscription
+from layout.shop.loads import Mark
 from layout.shop.shop import Shop
-from tests.layout.made_up import CHEF, checked, the_shop, words
+from tests.layout.made_up import CHEF, checked, the_shop, with_zone, words
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -95,6 +100,50 @@ def test_single_line_strokes_are_as_wide_as_the_line_that_will_be_burned() -> No
     strokes = list(paths(proof_of(asked, sku="AQ-SANT-17"), stroke=BURNED))
 
     assert strokes and {float(path.get("stroke-width", "0")) for path in strokes} == {line}
+
+
+@pytest.mark.parametrize("font", ["lato-bold", "great-vibes", "cinzel-semibold"])
+def test_a_counter_is_closed_in_the_picture_only_where_the_verdict_says_so(font: str) -> None:
+    shop = with_zone("heel", lambda zone: replace(zone, min_height_mm=0.1))
+    shop = replace(shop, processes={"satin-north": shop.processes["satin-north"]})  # one line to agree on
+    closed: dict[float, tuple[bool, bool]] = {}
+    for height in (0.08, 0.3, 3.0):
+        result = checked(words("Bo8", font=font, height_mm=height), shop=shop)
+        (mark,) = result.marks
+        said = {finding.code for finding in result.findings} & {"counter_closed", "slit_closed", "part_lost"}
+        closed[height] = bool(said), shows_a_closed_counter(shop, mark)
+
+    assert closed[0.08] == (True, True) and closed[3.0] == (False, False)
+    assert all(is_said for is_said, is_shown in closed.values() if is_shown)
+
+
+def shows_a_closed_counter(shop: Shop, mark: Mark) -> bool:
+    """Whether the middle of a counter of the outline is burned in the picture's own mark, drawn by resvg."""
+    picture = ElementTree.fromstring(face_svg(shop, CHEF, mark.face, [mark], is_captioned=False))
+    (burned,) = paths(picture, fill=BURNED)
+    metal = numbers_of(next(paths(picture, fill=METAL)))
+    x0, _, _, y1 = shop.blades["chef-20"].face(mark.face).silhouette.bounds
+    shift = metal.min(axis=0) - (x0, -y1)  # from the face's frame, y turned over, to the picture's
+    corner, side = (
+        numbers_of(burned).min(axis=0) - 0.01,
+        float(np.ptp(numbers_of(burned), axis=0).max()) + 0.02,
+    )
+    small = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="800" height="800" '
+        f'viewBox="{corner[0]} {corner[1]} {side} {side}">'
+        f'<path fill-rule="evenodd" d="{burned.get("d")}"/></svg>'
+    )
+    ink = np.array(Image.open(io.BytesIO(bytes(resvg_py.svg_to_bytes(svg_string=small)))))[..., 3] > 127
+    for hole in (Polygon(ring) for area in mark.outline.areas for ring in area.interiors):
+        x, y = shapely.maximum_inscribed_circle(hole).coords[0]
+        column, row = np.rint((np.array([x, -y]) + shift - corner) * 800 / side).astype(int)
+        if ink[row, column]:
+            return True
+    return False
+
+
+def numbers_of(path: ElementTree.Element) -> np.ndarray:
+    return np.array([float(n) for n in re.findall(r"[-\d.]+", path.get("d", ""))]).reshape(-1, 2)
 
 
 def test_single_line_words_that_do_not_fit_are_dashed_too() -> None:
