@@ -67,9 +67,9 @@ def _mounting(shop: Shop, load: LoadLayout) -> Iterator[Finding]:
     if load.copy not in plate.copies:
         yield refuse("unknown_copy", f"plate {load.plate} has no copy {load.copy}")
     if (load.calibration.station, load.calibration.copy) != (load.station, load.copy):
-        known = f"{load.calibration.copy} on {load.calibration.station}"
+        calibrated = f"{load.calibration.copy} on {load.calibration.station}"
         yield refuse(
-            "wrong_calibration", f"the calibration is of {known}, not of {load.copy} on {load.station}"
+            "wrong_calibration", f"the calibration is of {calibrated}, not of {load.copy} on {load.station}"
         )
 
 

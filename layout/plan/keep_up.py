@@ -6,8 +6,8 @@ fetched for loads that no longer exist, and what was promised jumps about. Sched
 nervousness. So a plan in force is carried on (`carried_on`): what was taken or called off leaves it, its
 loads keep their order, their plate copies and everything that sits in them, and their times follow from
 what the stations are at now. A new job goes into a planned load with a free slot for it, or into a load
-of its own at the best of the places tried (`with_jobs`): where the plan's score gets worse least
-(lateness, then loads, then changes), then where it goes before no load that is due sooner, and the
+of its own at the best of the places tried (`with_jobs`): where the plan's score suffers least
+(lateness, then loads, then changes), then where it overtakes no load that is due sooner, and the
 earliest among those. A bare blade alone makes room for a job.
 
 A plan that is kept up for long drifts from what planning everything would give. `kept_or_better`
@@ -137,10 +137,13 @@ def kept_or_better(
     sooner = _due_as_promised(backlog, promised or {})
     if sooner == backlog:
         return other
-    told = carried_on(backlog, fresh(sooner).loads)
-    if told is None or told[2] or is_clearly_better(other, told[1]):
+    carried = carried_on(backlog, fresh(sooner).loads)
+    if carried is None:
         return other
-    return replace(told[1], unplanned=other.unplanned, bound=other.bound, rule=other.rule)
+    _, as_promised, left_out = carried
+    if left_out or is_clearly_better(other, as_promised):
+        return other
+    return replace(as_promised, unplanned=other.unplanned, bound=other.bound, rule=other.rule)
 
 
 def _due_as_promised(backlog: Backlog, promised: Mapping[str, float]) -> Backlog:

@@ -139,5 +139,5 @@ def _taking(name: str, body: type[EventBody]) -> Callable[..., None]:
         """Never called."""
 
     take.__name__ = name.replace(".", "_")
-    take.__annotations__["told"] = body
+    take.__annotations__["event"] = body
     return take

@@ -57,4 +57,4 @@ RULES = (
     Rule("not_on_its_way", told_rows.not_on_its_way, "event {event} ({type}) was never put on its way to callback CB{callback}"),
     Rule("version_missing", told_rows.versions_missing, "{what}{number}: the shop's description {version:.12} is not on record"),
     Rule("points_nowhere", told_rows.points_nowhere, "row {row} of {table} names a row of {parent} that is not there"),
-)  # fmt: skip
+)  # fmt: skip  # a rule a line: code, query, sentence

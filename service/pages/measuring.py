@@ -65,10 +65,10 @@ def _calibration(
 ) -> Response:
     shop: Shop = tools.catalogue.current
     pairs = [
-        (name, one, plate)
+        (name, plate_copy, plate)
         for name, mounted in shop.stations.items()
         for plate in mounted.plates
-        for one in shop.plates[plate].copies
+        for plate_copy in shop.plates[plate].copies
     ]
     chosen = next((pair for pair in pairs if pair[:2] == (station, copy)), pairs[0])
     plate = shop.plates[chosen[2]]

@@ -7,7 +7,10 @@ its own station and nothing more, a page reads what is kept: neither ever makes 
 A plan in force does not age. It is carried on when rows have moved, and when a planned start was missed;
 it is held against one made from nothing, and gives way when that one is clearly better
 (`layout.plan.keep_up`). While nothing happens it stands as it is, with the same numbers on its loads.
-Loads that somebody has claimed, and is fetching units for, are no part of it: no plan changes them."""
+Loads that somebody has claimed, and is fetching units for, are no part of it: no plan changes them.
+
+Plans are made in `service.plan.planning`; what stores are promised from them is in
+`service.plan.promises`."""
 
 from __future__ import annotations
 

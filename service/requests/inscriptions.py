@@ -101,7 +101,7 @@ class TextIn(Sized):
         default=None, description="Height of the font's capital H, in mm.", examples=[4.0]
     )
     align: Literal["start", "centre", "end"] | None = Field(
-        default=None, description="Where lines begin; left out: as the place has it.", examples=["centre"]
+        default=None, description="Where lines begin; left out: the zone's own.", examples=["centre"]
     )
     breaks: Literal["as_typed", "fitted"] = Field(
         default="as_typed", description="`fitted` allows further line breaks.", examples=["as_typed"]

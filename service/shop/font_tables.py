@@ -74,9 +74,9 @@ def measure_all(
             done = 0
             waiting = [pool.submit(measure_glyphs, spec, folder, part) for part in _parts(glyphs)]
             for part in as_completed(waiting):
-                number, said = part.result()
+                number, reason = part.result()
                 done += number
-                refused.update({name: said} if said else {})
+                refused.update({name: reason} if reason else {})
                 progress(name, done, len(glyphs))
     return refused
 
