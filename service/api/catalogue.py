@@ -17,4 +17,4 @@ def get_catalogue(tools: AtHand, response: Response, who: Anyone) -> CatalogueAn
     """Products with their zones, fonts, plates, stations, at the version in force."""
     shop = tools.catalogue.current
     response.headers["ETag"] = f'"{shop.version}"'
-    return catalogue_answer(shop)
+    return catalogue_answer(shop, tools.settings.font_tables)

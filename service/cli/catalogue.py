@@ -66,8 +66,23 @@ def check(
             typer.echo(
                 f"note: process {process.process} has no test card here and is not used until one is recorded"
             )
+    if data is not None:
+        _say_never(shop, data)
     if data is not None and _say_misfits(shop, data):
         raise typer.Exit(1)
+
+
+def _say_never(shop: Shop, data: Path) -> None:
+    """Fonts that were worked out and that no recipe can burn at any height that a zone takes."""
+    from service.cli.saying import settings_of
+    from service.shop.smallest_sizes import NEVER, smallest_sizes
+
+    folder = settings_of(data).font_tables
+    for product in shop.products.values():
+        for zone in (zone for face in shop.blades[product.blade].faces for zone in face.zones):
+            sizes = smallest_sizes(shop, product.sku, zone, folder)
+            for font in (font for font, size in sizes.items() if size == NEVER):
+                typer.echo(f"note: {font} can't be burned in zone {zone.zone} of {product.sku} at any height")
 
 
 def _say_misfits(shop: Shop, data: Path) -> int:

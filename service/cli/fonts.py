@@ -27,7 +27,8 @@ def measure(
         int | None, typer.Option(help="How many at once; left out: all cores", min=1)
     ] = None,
 ) -> None:
-    """Measure every letter that was not measured yet; may be stopped and taken up again.
+    """Measure every letter that was not measured yet, and from which height each font can be burned; may be
+    stopped and taken up again.
 
     A running service sees what is measured at once. Exit code 1 when a font or a letter can't be used.
     """
@@ -36,6 +37,7 @@ def measure(
     from service.cli.saying import Failed
     from service.shop.catalogue import default_folder, load
     from service.shop.font_tables import measure_all
+    from service.shop.smallest_sizes import missing, work_out
 
     settings = settings_of(data)
     shop = load(fixtures or settings.fixtures or default_folder())
@@ -52,6 +54,11 @@ def measure(
             processes=processes or os.cpu_count() or 1,
             progress=lambda name, done, of: bars.update(tasks[name], completed=done, total=of),
         )
+        works_out = bars.add_task("smallest heights", total=None)
+        wanting = [(name, process) for name, process in missing(shop, settings.font_tables) if name in wanted]
+        for done, (name, process) in enumerate(wanting, start=1):
+            work_out(shop.fonts[name], process, shop.policy, settings.font_tables)
+            bars.update(works_out, completed=done, total=len(wanting))
     for name, reason in refused.items():
         typer.echo(f"{name}: {reason}")
     if refused:

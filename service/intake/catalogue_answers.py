@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from pathlib import Path
+
 from pydantic import Field
 
 from layout.shop.blades import Face, Product, Zone
 from layout.shop.plates import Plate
 from layout.shop.shop import Shop
 from service.requests.answers import AnswerBody
+from service.shop.smallest_sizes import NEVER, smallest_sizes
 
 
 class ZoneAnswer(AnswerBody):
@@ -22,6 +26,11 @@ class ZoneAnswer(AnswerBody):
         description="Smallest height of the font's capital H, in mm.", examples=[2.0]
     )
     max_height_mm: float = Field(description="Largest height of the font's capital H, in mm.", examples=[8.0])
+    smallest_mm: dict[str, float] = Field(
+        description="By font, the smallest height of its capital H from which it can be burned there, in mm. "
+        "A font that was not worked out yet is left out; one that never can is not among `fonts`.",
+        examples=[{"lato-bold": 2.0}],
+    )
 
 
 class ProductAnswer(AnswerBody):
@@ -102,11 +111,12 @@ class CatalogueAnswer(AnswerBody):
     stations: tuple[StationAnswer, ...] = Field(description="Lasers.")
 
 
-def catalogue_answer(shop: Shop) -> CatalogueAnswer:
-    """The description in force, as far as stores and pages need it."""
+def catalogue_answer(shop: Shop, sizes: Path) -> CatalogueAnswer:
+    """The description in force, as far as stores and pages need it; `sizes` is the folder of the font
+    tables."""
     return CatalogueAnswer(
         version=shop.version,
-        products=tuple(_product(shop, product) for product in shop.products.values()),
+        products=tuple(_product(shop, product, sizes) for product in shop.products.values()),
         fonts=tuple(
             FontAnswer(font=f.font, name=f.name, kind=f.kind, style=f.style, licence=f.licence)
             for f in shop.fonts.values()
@@ -122,25 +132,31 @@ def catalogue_answer(shop: Shop) -> CatalogueAnswer:
     )
 
 
-def _product(shop: Shop, product: Product) -> ProductAnswer:
+def _product(shop: Shop, product: Product, sizes: Path) -> ProductAnswer:
+    faces = shop.blades[product.blade].faces
     return ProductAnswer(
         sku=product.sku,
         name=product.name,
         barcodes=tuple(product.barcodes),
         blade=product.blade,
-        zones=tuple(_zone(face, zone) for face in shop.blades[product.blade].faces for zone in face.zones),
+        zones=tuple(
+            _zone(face, zone, smallest_sizes(shop, product.sku, zone, sizes))
+            for face in faces
+            for zone in face.zones
+        ),
     )
 
 
-def _zone(face: Face, zone: Zone) -> ZoneAnswer:
+def _zone(face: Face, zone: Zone, smallest: Mapping[str, float]) -> ZoneAnswer:
     return ZoneAnswer(
         zone=zone.zone,
         face=face.face,
         kinds=tuple(sorted(zone.kinds)),
-        fonts=tuple(zone.fonts),
+        fonts=tuple(font for font in zone.fonts if smallest.get(font) != NEVER),
         max_lines=zone.max_lines,
         min_height_mm=zone.min_height_mm,
         max_height_mm=zone.max_height_mm,
+        smallest_mm={font: size for font, size in smallest.items() if size != NEVER},
     )
 
 
