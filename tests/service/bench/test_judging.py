@@ -481,3 +481,16 @@ def test_a_claim_that_died_at_any_statement_has_taken_nothing(bench: Bench, cras
     assert again.status_code == 200
     assert again.json()["turns"][0]["file_sha256"] is not None
     assert len(bench.rows(Load)) == 1
+
+
+def test_a_load_that_changes_faster_than_its_files_are_built_has_no_file(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.order()
+    load = bench.claimed()
+    # What `prepare` gives when the contents are others by the time that a file is built.
+    monkeypatch.setattr(files, "prepare", lambda *_, **__: {})
+
+    answer = bench.ask("GET", f"/v1/loads/{load['id']}/turns/1/burn.svg")
+
+    assert (answer.status_code, answer.json()["code"]) == (409, "stale_file")
