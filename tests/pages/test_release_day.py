@@ -251,7 +251,8 @@ def nothing_is_lost_or_burned_twice(
     assert gone == states["released"] + states["scrapped"] + 1  # and one that was damaged
 
 
-@pytest.mark.timeout(1200)  # about 40 s on an idle machine
+@pytest.mark.long
+@pytest.mark.timeout(1200)
 def test_a_short_release_day_goes_through_with_nothing_broken(shop: ServedShop, sign_in: SignIn) -> None:
     play(shop, sign_in, orders=6, over_s=0)
 
