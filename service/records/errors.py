@@ -169,7 +169,7 @@ class ServiceBusy(Refusal):
 
 
 class TooManyRequests(Refusal):
-    """A key or an address asked more often than it may; `about["retry_after_s"]` says when it may again."""
+    """A key or an address asked more often than it may; `retry_after_s` says when it may again."""
 
 
 class TooManyUnits(Refusal):
