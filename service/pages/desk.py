@@ -274,7 +274,8 @@ def _inscription(chosen: Mapping[str, Any], given: Mapping[str, str]) -> Any:
 
 def _one(inscription: Mapping[str, Any]) -> Any:
     try:
-        return _ONE.validate_python(inscription).value()
+        # A form knows no numbers: what reads like one is one.
+        return _ONE.validate_python(inscription, strict=False).value()
     except ValidationError as invalid:
         error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
         raise BadRequest(f"{error['loc'][-1]}: {error['msg']}", field=str(error["loc"][-1])) from None
@@ -282,7 +283,7 @@ def _one(inscription: Mapping[str, Any]) -> Any:
 
 def _valid(inscriptions: list[Any]) -> list[Any]:
     try:
-        validated: list[Any] = _MANY.validate_python(inscriptions)
+        validated: list[Any] = _MANY.validate_python(inscriptions, strict=False)
     except ValidationError as invalid:
         error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
         raise BadRequest(f"{error['loc'][-1]}: {error['msg']}", field=str(error["loc"][-1])) from None

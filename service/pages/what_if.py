@@ -89,7 +89,7 @@ def question_of(given: Mapping[str, str], zone: ZoneInfo) -> WhatIfIn:
     if given["hours"] not in {"", "0"}:
         question["more_hours"] = {"hours": given["hours"].replace(",", ".")}
     try:
-        return WhatIfIn.model_validate(question)
+        return WhatIfIn.model_validate(question, strict=False)  # a form knows no numbers
     except ValidationError as error:
         field = ".".join(str(part) for part in error.errors()[0]["loc"])
         raise BadRequest("this question can't be read: fill in every field of it", field=field) from None
