@@ -396,7 +396,7 @@ def test_a_misfit_says_what_is_to_blame_and_waits_on_a_list(shop: ServedShop, si
     mount(page)
 
     page.locator("details", has_text="Does not fit").first.locator("summary").click()
-    page.get_by_role("button", name=re.compile("The slot: this unit waits")).first.click()
+    page.get_by_role("button", name=re.compile("The slot: keep this unit")).first.click()
     expect(page.get_by_role("alert")).to_contain_text("Clear these slots")
     page.goto("/bench")
 
