@@ -6,9 +6,8 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
 
-from sqlalchemy import Engine, event
+from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.audit import files as burn_files
@@ -66,14 +65,16 @@ def look(engine: Engine, shelf: Shelf | None) -> Report:
 @contextmanager
 def _one_moment(engine: Engine) -> Iterator[Session]:
     """A session that sees the database as it is now, however long it takes, and can't write."""
-    if engine.dialect.name == "sqlite":
-
-        def only_read(connection: object, _: object) -> None:
-            connection.execute("PRAGMA query_only=ON")  # type: ignore[attr-defined]
-
-        event.listen(engine, "connect", only_read)
-        options: dict[str, Any] = {"readonly": True}
-    else:
+    if engine.dialect.name != "sqlite":
         options = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
-    with Session(engine.execution_options(**options)) as session:
-        yield session
+        with Session(engine.execution_options(**options)) as session:
+            yield session
+        return
+    with engine.execution_options(readonly=True).connect() as connection:
+        connection.exec_driver_sql("PRAGMA query_only=ON")
+        try:
+            with Session(connection) as session:
+                yield session
+        finally:
+            # The connection goes back to those who write.
+            connection.exec_driver_sql("PRAGMA query_only=OFF")

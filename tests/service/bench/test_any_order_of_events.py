@@ -289,9 +289,9 @@ class BenchMachine(RuleBasedStateMachine):
             if step == "start":
                 digest = next(
                     (
-                        t["file_sha256"]
-                        for t in bench.seen(self.tools, load_id)["turns"]
-                        if t["turn"] == load.current_turn
+                        t.file_sha256
+                        for t in bench.seen(self.tools, load_id).turns
+                        if t.turn == load.current_turn
                     ),
                     None,
                 )
@@ -300,7 +300,7 @@ class BenchMachine(RuleBasedStateMachine):
                 answer = bench.change(self.tools, grant, work)
         except Refusal:
             return False
-        self.tags.setdefault(load_id, []).append(answer["etag"])
+        self.tags.setdefault(load_id, []).append(answer.etag)
         return True
 
     def fetched(self, load: Load, data: st.DataObject | None) -> dict[str, Any]:

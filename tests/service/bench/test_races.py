@@ -254,7 +254,7 @@ def test_of_two_starts_at_the_same_moment_one_is_refused(
         def start(load_id: int = load_id, digest: str = digest, begin: threading.Barrier = begin) -> str:
             begin.wait()
             try:
-                return str(bench.start(operator.tools, Held(load_id, '"1.1"', OPERATOR), 1, digest)["state"])
+                return str(bench.start(operator.tools, Held(load_id, '"1.1"', OPERATOR), 1, digest).state)
             except (AlreadyBurned, MoveNotAllowed) as refused:
                 return refused.code
 

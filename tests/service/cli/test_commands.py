@@ -192,7 +192,7 @@ def test_the_service_comes_up_on_a_free_port_and_ends_at_ctrl_c(
             answer(f"{address}/metrics", key),
         ]
         second = run(["serve", "--port", "0", "--data", str(tmp_path)])
-        modes = {path.name: path.stat().st_mode & 0o777 for path in tmp_path.iterdir()}
+        modes = {path.name: (path.is_dir(), path.stat().st_mode & 0o777) for path in tmp_path.iterdir()}
         process.send_signal(signal.SIGINT)
         code = process.wait(20)
 
@@ -203,9 +203,8 @@ def test_the_service_comes_up_on_a_free_port_and_ends_at_ctrl_c(
         f"ricasso: another `ricasso serve` works with {tmp_path}/ricasso.sqlite3 already; "
         "stop it, or choose another --data\n"
     )
-    assert {"ricasso.sqlite3", "ricasso.sqlite3-wal", "font-tables"} <= modes.keys()
-    assert {oct(mode) for name, mode in modes.items() if name != "font-tables"} == {"0o600"}
-    assert oct(modes["font-tables"]) == "0o700"
+    assert {"ricasso.sqlite3", "ricasso.sqlite3-wal"} <= modes.keys()
+    assert all(mode == (0o700 if is_folder else 0o600) for is_folder, mode in modes.values()), modes
 
 
 def test_a_port_that_is_taken_is_said_before_anything_is_begun(
