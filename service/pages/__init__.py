@@ -49,7 +49,7 @@ ROUTERS = (
 UPLOADS = {stock.ADDRESS: stock.LARGEST_FILE}
 
 #: Where somebody without a key may send a form: how these addresses begin.
-OPEN = ("/sign-in", "/proof/")
+OPEN = ("/sign-in", "/sign-out", "/proof/")
 
 __all__ = [
     "OPEN",
