@@ -170,6 +170,13 @@ JUDGE_CODES: Mapping[str, Meaning] = MappingProxyType(
             "burns_nothing": "An area narrower than twice the edge allowance, of which nothing would burn.",
             "marks_overlap": "Two marks of one face would burn the same metal twice.",
             "out_of_focus": "A mark's surface is farther from the turn's focus than its process allows.",
+            "not_readable": "The judge can't read the written file.",
+            "unburned": "A part of an approved mark is not in the written file.",
+            "rows_missing": "A row of a mark's fill is not in the written file.",
+            "burns_beside": "The written file burns beside an approved outline.",
+            "burns_elsewhere": "The written file burns where no mark is.",
+            "counter_closed": "A counter is closed by the lines of the written file.",
+            "zones_touch": "Marks of two zones touch as burned; `measured` is between their paths.",
         }
     )
 )

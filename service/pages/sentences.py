@@ -98,6 +98,12 @@ FINDINGS: Mapping[str, str] = {
     "outside_field": _("The mark leaves the station's field."),
     "burns_nothing": _("An area is so narrow that nothing of it would burn."),
     "out_of_focus": _("The surface is farther from the focus than the process allows."),
+    "not_readable": _("The burn file can't be read."),
+    "unburned": _("A part of the mark is missing from the burn file."),
+    "rows_missing": _("A row of the fill is missing from the burn file."),
+    "burns_beside": _("The burn file burns beside the approved outline."),
+    "burns_elsewhere": _("The burn file burns where there is no mark."),
+    "zones_touch": _("Marks in two places would touch when burned."),
 }
 #: By code, what a refusal comes to; said in other languages where its own sentence is not listed below.
 REFUSALS: Mapping[str, str] = {

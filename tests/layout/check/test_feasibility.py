@@ -755,20 +755,26 @@ def test_a_check_with_calibrations_uses_them() -> None:
 
 def _said_in_code() -> dict[str, set[str]]:
     """Codes written as literals where findings are made, by module."""
-    makers = {"Finding", "_refuse", "_limit", "_too_fine"}
+    makers = {"Finding", "refuse", "_refuse", "_limit", "_too_fine"}
     said: dict[str, set[str]] = {}
     for path in Path(layout.__file__).parent.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text())):
             name = getattr(getattr(node, "func", None), "id", None)
-            if name in makers and node.args and isinstance(node.args[0], ast.Constant):
-                said.setdefault(f"{path.parent.name}/{path.stem}", set()).add(node.args[0].value)
+            if name == "_at" and path.parent.name == "judge":
+                code = node.args[2]
+            elif name in makers and node.args:
+                code = node.args[0]
+            else:
+                continue
+            if isinstance(code, ast.Constant):
+                said.setdefault(f"{path.parent.name}/{path.stem}", set()).add(code.value)
     return said
 
 
 def test_every_code_that_is_said_is_in_the_catalogue_and_judges_have_their_own() -> None:
     said = _said_in_code()
 
-    of_judge = said.pop("judge/load")
+    of_judge = said.pop("judge/load") | said.pop("judge/written_file")
     said.pop("judge/plan", None)  # plans have a judge and findings of their own
 
     assert of_judge <= set(JUDGE_CODES)
