@@ -488,12 +488,18 @@ def run(database: Database, folder: Path, *, examples: int, steps: int) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    "examples", [6, pytest.param(60, marks=[pytest.mark.long, pytest.mark.timeout(1800)])]
+)
 def test_whatever_happens_at_the_bench_nothing_is_burned_twice_or_lost(
-    sqlite_database: Database, tmp_path: Path
+    sqlite_database: Database, tmp_path: Path, examples: int
 ) -> None:
-    run(sqlite_database, tmp_path, examples=15, steps=25)
+    run(sqlite_database, tmp_path, examples=examples, steps=25)
 
 
 @pytest.mark.postgres
-def test_the_same_holds_on_postgresql(postgres_database: Database, tmp_path: Path) -> None:
-    run(postgres_database, tmp_path, examples=4, steps=25)
+@pytest.mark.parametrize(
+    "examples", [2, pytest.param(15, marks=[pytest.mark.long, pytest.mark.timeout(1800)])]
+)
+def test_the_same_holds_on_postgresql(postgres_database: Database, tmp_path: Path, examples: int) -> None:
+    run(postgres_database, tmp_path, examples=examples, steps=25)
