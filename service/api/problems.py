@@ -14,6 +14,7 @@ from fastapi.responses import JSONResponse
 from pydantic import ConfigDict, Field
 from pydantic_core import to_jsonable_python
 from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import TimeoutError as NoConnectionFree
 from starlette.exceptions import HTTPException
 
 from service.records import errors
@@ -111,6 +112,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(OperationalError, _database)
+    app.add_exception_handler(NoConnectionFree, _database)
 
 
 def refused(request: Request, error: Exception) -> JSONResponse:

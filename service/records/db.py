@@ -55,7 +55,7 @@ def open_engine(url: str) -> Engine:
         pool_pre_ping=True,
         pool_size=10,
         max_overflow=5,
-        pool_timeout=5,
+        pool_timeout=20,
         pool_recycle=1800,
         hide_parameters=True,  # values of a failed statement could be a customer's words
     )
