@@ -13,11 +13,10 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from pydantic import ConfigDict, Field
 from pydantic_core import to_jsonable_python
-from sqlalchemy.exc import OperationalError
-from sqlalchemy.exc import TimeoutError as NoConnectionFree
 from starlette.exceptions import HTTPException
 
 from service.records import errors
+from service.records.db import UNREACHABLE
 from service.records.errors import Refusal
 from service.requests.answers import AnswerBody, OrLeftOut
 from service.requests.refusals import MEANINGS, status_of
@@ -111,8 +110,8 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(Refusal, refused)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
-    app.add_exception_handler(OperationalError, _database)
-    app.add_exception_handler(NoConnectionFree, _database)
+    for kind in UNREACHABLE:
+        app.add_exception_handler(kind, _database)
 
 
 def refused(request: Request, error: Exception) -> JSONResponse:

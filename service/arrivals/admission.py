@@ -13,7 +13,6 @@ import json
 from typing import Any
 
 from fastapi.concurrency import run_in_threadpool
-from sqlalchemy.exc import OperationalError
 from starlette.datastructures import Headers
 from starlette.requests import Request
 from starlette.responses import Response
@@ -22,6 +21,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service import doorway, pages
 from service.api import problems, security
 from service.pages import faults
+from service.records.db import UNREACHABLE
 from service.records.errors import ServiceBusy, TooManyRequests
 from service.requests.crowd import Crowd
 
@@ -64,7 +64,7 @@ class Admission:
             receive = await _with_body(request, receive)
         except _Gone:
             return
-        except (_TooLarge, _NamedTwice, TimeoutError, OperationalError) as error:
+        except (_TooLarge, _NamedTwice, TimeoutError, *UNREACHABLE) as error:
             await _refuse(request, _answer_to(error), receive, send)
             return
         if scope["path"] in _STREAMS:
@@ -96,7 +96,7 @@ def _answer_to(error: Exception) -> Response:
 
 
 async def _with_body(request: Request, receive: Receive) -> Receive:
-    """What the route is to receive. Raises _TooLarge, _NamedTwice, _Gone, TimeoutError, OperationalError."""
+    """What the route is to receive. Raises _TooLarge, _NamedTwice, _Gone, TimeoutError, UNREACHABLE."""
     headers = request.headers
     if headers.get("transfer-encoding") is None and _announced(headers) == 0:
         return receive

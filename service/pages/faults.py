@@ -15,12 +15,12 @@ import structlog
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse
-from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
 from service.pages.render import HEADERS, PageRoute, language_of, page
 from service.papers import texts
 from service.papers.words import _
+from service.records.db import UNREACHABLE
 from service.records.errors import BadRequest, Refusal
 
 log = structlog.get_logger(__name__)
@@ -51,7 +51,7 @@ SAID = {
 
 def install(app: FastAPI) -> None:
     """Let people have a page for every error for which programs have a problem."""
-    for kind in (Refusal, RequestValidationError, HTTPException, OperationalError):
+    for kind in (Refusal, RequestValidationError, HTTPException, *UNREACHABLE):
         answer: Any = app.exception_handlers[kind]
         app.add_exception_handler(kind, _for_people(answer))
 

@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, create_engine, event, insert, make_url, update
 from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError, SQLAlchemyError
+from sqlalchemy.exc import TimeoutError as NoConnectionFree
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.records import clock
@@ -35,6 +36,8 @@ _PG_OPTIONS = "-c statement_timeout=15s -c lock_timeout=5s -c idle_in_transactio
 #: serialization failure, deadlock, lock not available
 _RETRYABLE = frozenset({"40001", "40P01", "55P03"})
 _ATTEMPTS = 3
+#: What the driver and the pool raise where the database can't be asked; every door answers it alike.
+UNREACHABLE = (OperationalError, NoConnectionFree)
 _LOOK_AGAIN_SECONDS = 2.0
 _LOOK = "look whether writes are kept"
 

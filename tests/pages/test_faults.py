@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from httpx import Response
 from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import TimeoutError as NoConnectionFree
 
 from service import pages
 from service.pages import faults, files, live
@@ -70,6 +71,23 @@ def test_a_database_out_of_reach_before_anybody_is_known_is_a_page_too(
     monkeypatch.setattr(bench.database, "reading", unreachable)
 
     must_be_a_page(bench.client.get("/bench"), 503)
+
+
+def test_no_connection_free_is_no_fault_whichever_door_is_knocked_at(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Everybody's connections are in use: the pool gives up waiting with an error of its own."""
+
+    def all_in_use(*_: object, **__: object) -> None:
+        raise NoConnectionFree("QueuePool limit")
+
+    monkeypatch.setattr(bench.database, "reading", all_in_use)
+
+    must_be_a_page(bench.client.get("/bench"), 503)
+    must_be_a_page(bench.client.post("/bench/next", data={"station": "s1"}, headers=BROWSER), 503)
+    for answer in (bench.ask("GET", "/v1/pulls"), bench.ask("POST", "/v1/loads/next", {"station": "s1"})):
+        assert (answer.status_code, answer.json()["code"]) == (503, "database_busy")
+        assert answer.headers["Retry-After"] == "2"
 
 
 @pytest.mark.parametrize(
