@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Request, Response
 from pydantic import AfterValidator, Field
@@ -145,6 +145,11 @@ def _held(identity: wire.LoadId, who: Bench, if_match: wire.IfMatch = None) -> a
 Held = Annotated[acts.Held, Depends(_held)]
 
 
+def _act(*refuses: type[errors.Refusal]) -> dict[str, Any]:
+    """What the description says of an act on a held load: its ETag, and what it refuses besides `refuses`."""
+    return details(errors.LeaseLost, errors.MoveNotAllowed, errors.CatalogueMissing, *refuses, etag=True)
+
+
 @router.post(
     "/v1/loads/next",
     status_code=201,
@@ -175,41 +180,25 @@ def get_load(tools: AtHand, response: Response, identity: wire.LoadId, who: Hous
     return _answer(response, acts.seen(tools, number(LOAD, identity)))
 
 
-@router.post(
-    "/v1/loads/{identity}/renew",
-    openapi_extra=details(errors.LeaseLost, errors.MoveNotAllowed, errors.CatalogueMissing, etag=True),
-)
+@router.post("/v1/loads/{identity}/renew", openapi_extra=_act())
 def renew_load(tools: AtHand, response: Response, held: Held) -> LoadAnswer:
     """Keep the load: its holder is still there."""
     return _answer(response, acts.renew(tools, held))
 
 
-@router.post(
-    "/v1/loads/{identity}/drop",
-    openapi_extra=details(errors.LeaseLost, errors.MoveNotAllowed, errors.CatalogueMissing, etag=True),
-)
+@router.post("/v1/loads/{identity}/drop", openapi_extra=_act())
 def drop_load(tools: AtHand, response: Response, held: Held) -> LoadAnswer:
     """Give an unstarted load back to the queue."""
     return _answer(response, acts.drop(tools, held))
 
 
-@router.post(
-    "/v1/loads/{identity}/mounted",
-    openapi_extra=details(
-        errors.LeaseLost, errors.MoveNotAllowed, errors.CatalogueMissing, errors.WrongPlate, etag=True
-    ),
-)
+@router.post("/v1/loads/{identity}/mounted", openapi_extra=_act(errors.WrongPlate))
 def report_mounted(tools: AtHand, response: Response, held: Held, body: MountedIn) -> LoadAnswer:
     """Which copy of the plate is mounted, said before anything is seated."""
     return _answer(response, acts.mounted(tools, held, body.turn, body.copy_, body.how))
 
 
-@router.post(
-    "/v1/loads/{identity}/pulled",
-    openapi_extra=details(
-        errors.LeaseLost, errors.MoveNotAllowed, errors.CatalogueMissing, errors.BadRequest, etag=True
-    ),
-)
+@router.post("/v1/loads/{identity}/pulled", openapi_extra=_act(errors.BadRequest))
 def report_pulled(tools: AtHand, response: Response, held: Held, body: PulledIn) -> LoadAnswer:
     """What was found in the bins, and what was missing or blemished, by bin and product; bare blades by lot.
     Of a unit that is at the bench already (`jobs`), until the start, that it is blemished."""
@@ -220,12 +209,7 @@ def report_pulled(tools: AtHand, response: Response, held: Held, body: PulledIn)
     return _answer(response, acts.pulled(tools, held, body.jobs, body.lots, bins))
 
 
-@router.post(
-    "/v1/loads/{identity}/seated",
-    openapi_extra=details(
-        errors.LeaseLost, errors.MoveNotAllowed, errors.CatalogueMissing, errors.BadRequest, etag=True
-    ),
-)
+@router.post("/v1/loads/{identity}/seated", openapi_extra=_act(errors.BadRequest))
 def report_seated(tools: AtHand, response: Response, held: Held, body: SeatedIn) -> LoadAnswer:
     """What sits in the slots of a turn, and what does not fit."""
     return _answer(response, acts.seated(tools, held, body.turn, body.slots))
@@ -233,17 +217,13 @@ def report_seated(tools: AtHand, response: Response, held: Held, body: SeatedIn)
 
 @router.post(
     "/v1/loads/{identity}/start",
-    openapi_extra=details(
-        errors.LeaseLost,
-        errors.MoveNotAllowed,
-        errors.CatalogueMissing,
+    openapi_extra=_act(
         errors.StaleFile,
         errors.StaleCalibration,
         errors.AlreadyBurned,
         errors.LoadRefused,
         errors.CheckTooSlow,
         errors.CheckersBusy,
-        etag=True,
     ),
 )
 def start_turn(tools: AtHand, response: Response, held: Held, body: StartIn) -> LoadAnswer:
@@ -251,10 +231,7 @@ def start_turn(tools: AtHand, response: Response, held: Held, body: StartIn) -> 
     return _answer(response, acts.start(tools, held, body.turn, body.file_sha256))
 
 
-@router.post(
-    "/v1/loads/{identity}/finish",
-    openapi_extra=details(errors.LeaseLost, errors.MoveNotAllowed, errors.CatalogueMissing, etag=True),
-)
+@router.post("/v1/loads/{identity}/finish", openapi_extra=_act())
 def finish_turn(tools: AtHand, response: Response, held: Held, body: FinishIn) -> LoadAnswer:
     """The turn has burned to its end."""
     return _answer(response, acts.finish(tools, held, body.turn))
@@ -262,15 +239,7 @@ def finish_turn(tools: AtHand, response: Response, held: Held, body: FinishIn) -
 
 @router.post(
     "/v1/loads/{identity}/again",
-    openapi_extra=details(
-        errors.LeaseLost,
-        errors.MoveNotAllowed,
-        errors.CatalogueMissing,
-        errors.BadRequest,
-        errors.StaleCalibration,
-        errors.AlreadyBurned,
-        etag=True,
-    ),
+    openapi_extra=_act(errors.BadRequest, errors.StaleCalibration, errors.AlreadyBurned),
 )
 def burn_again(tools: AtHand, response: Response, held: Held, body: AgainIn) -> LoadAnswer:
     """Burn faint or partial marks again in the same seating: a new file, those jobs only. `withdraw` takes
@@ -279,12 +248,7 @@ def burn_again(tools: AtHand, response: Response, held: Held, body: AgainIn) -> 
     return _answer(response, act(tools, held, body.turn, body.jobs, body.reason))
 
 
-@router.post(
-    "/v1/loads/{identity}/resolve",
-    openapi_extra=details(
-        errors.LeaseLost, errors.MoveNotAllowed, errors.CatalogueMissing, errors.BadRequest, etag=True
-    ),
-)
+@router.post("/v1/loads/{identity}/resolve", openapi_extra=_act(errors.BadRequest))
 def resolve_load(tools: AtHand, response: Response, held: Held, body: ResolveIn) -> LoadAnswer:
     """After an interruption: what is on the metal, unit by unit and face by face."""
     lots: dict[str, dict[doubts.Outcome, int]] = {
@@ -294,12 +258,7 @@ def resolve_load(tools: AtHand, response: Response, held: Held, body: ResolveIn)
     return _answer(response, acts.resolve(tools, held, body.jobs, lots))
 
 
-@router.post(
-    "/v1/loads/{identity}/inspect",
-    openapi_extra=details(
-        errors.LeaseLost, errors.MoveNotAllowed, errors.CatalogueMissing, errors.BadRequest, etag=True
-    ),
-)
+@router.post("/v1/loads/{identity}/inspect", openapi_extra=_act(errors.BadRequest))
 def inspect_load(tools: AtHand, response: Response, held: Held, body: InspectIn) -> LoadAnswer:
     """What inspection found: pass, or scrap with a reason. Between turns a unit that passes so far leaves the
     load and waits for another with its other face."""
@@ -308,10 +267,7 @@ def inspect_load(tools: AtHand, response: Response, held: Held, body: InspectIn)
     return _answer(response, acts.inspect(tools, held, jobs, lots))
 
 
-@router.post(
-    "/v1/loads/{identity}/release",
-    openapi_extra=details(errors.LeaseLost, errors.MoveNotAllowed, errors.CatalogueMissing, etag=True),
-)
+@router.post("/v1/loads/{identity}/release", openapi_extra=_act())
 def release_load(tools: AtHand, response: Response, held: Held) -> LoadAnswer:
     """Hand over to packing what passed, and free the plate."""
     return _answer(response, acts.release(tools, held))
