@@ -265,7 +265,7 @@ def _hazards(layout: LoadLayout) -> frozenset[str]:
 
 
 #: Where a load may be when a unit is to be taken out of it.
-_CLEARED_IN = UNSTARTED_LOADS | {LoadState.SEATED, LoadState.TURNING, LoadState.INTERRUPTED}
+_CLEARED_IN = UNSTARTED_LOADS | {LoadState.TURNING, LoadState.INTERRUPTED}
 #: Why a unit leaves its slot once its turn was started.
 _AFTER_START = {"clean", "scrapped", "put_off"}
 

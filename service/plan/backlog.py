@@ -25,7 +25,7 @@ from service.plan import paces as learning
 from service.plan import plan_rows as plans
 from service.plan.paces import Group, Paces
 from service.records.ids import JOB, LOT, ORDER, public
-from service.records.states import LoadState
+from service.records.states import UNSTARTED_LOADS, LoadState
 from service.records.tables import Load
 
 #: What a replacement for a scrapped unit weighs more than its order: it goes first.
@@ -189,10 +189,10 @@ class _Start:
                 burning_s = max(0.0, load.burn_seconds - units * station.load_seconds_per_slot)
                 if load.started_at is not None and load.state in _BURNING:
                     free = max(free, self.clock.seconds(load.started_at) + burning_s)
-                elif load.state in _UNSTARTED:
+                elif load.state in UNSTARTED_LOADS:
                     hands_free, free = free, free + (load.burn_seconds if free == self.now else burning_s)
                 self.copies[load.copy] = hands.spend(free, units * idle.look_seconds)
-                if load.state not in _UNSTARTED or not finishing_s:
+                if load.state not in UNSTARTED_LOADS or not finishing_s:
                     finishing_s += units * idle.after_burn_s
         mounted, process = self.last.get(station.station, (None, None))
         return replace(
@@ -205,10 +205,9 @@ class _Start:
         )
 
 
-_BURNING = {LoadState.BURNING.value, LoadState.TURNING.value}
-_UNSTARTED = {LoadState.CLAIMED.value, LoadState.PULLED.value, LoadState.SEATED.value}
+_BURNING = {LoadState.BURNING, LoadState.TURNING}
 #: What has burned, what burns, what is prepared: in this order a station is free of them.
-_IN_ORDER = ({LoadState.BURNED.value, LoadState.INTERRUPTED.value}, _BURNING, _UNSTARTED)
+_IN_ORDER = ({LoadState.BURNED, LoadState.INTERRUPTED}, _BURNING, UNSTARTED_LOADS)
 
 
 class Kinds:

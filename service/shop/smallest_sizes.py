@@ -32,7 +32,9 @@ def smallest_sizes(shop: Shop, sku: str, zone: Zone, folder: Path) -> Mapping[st
     were not worked out yet are left out."""
     recipes = processes_of(shop, sku, zone)
     sizes: dict[str, float] = {}
-    for name in (name for name in zone.fonts if name in shop.fonts):
+    for name in zone.fonts:
+        if name not in shop.fonts:
+            continue
         known = [kept(shop.fonts[name], recipe, shop.policy, folder) for recipe in recipes]
         if known and None not in known:
             least = max(zone.min_height_mm, min(size for size in known if size is not None))
