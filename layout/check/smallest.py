@@ -12,7 +12,7 @@ from layout.check.burned_findings import letter_shape
 from layout.check.burned_letters import burned_letter
 from layout.lettering.fonts import Font
 from layout.lettering.typeset import Cluster, compose
-from layout.marks.features import FeatureStore, features_of
+from layout.marks.features import FeatureStore, features_of, keep_hulls
 from layout.shop.shop import Policy
 from layout.shop.stations import Process
 
@@ -30,6 +30,7 @@ def smallest_mm(
 ) -> float | None:
     """The capital height (mm) from which a process burns the font's letters; None where it never does, or
     the font has none of LETTERS. Raises FontRefused."""
+    keep_hulls(font, store)
     letters = "".join(letter for letter in LETTERS if font.covers(letter))
     clusters = [c for letter in letters for c in compose([letter], font).clusters if c.glyphs]
     floor = _floor(font, letters, process, policy, store)

@@ -275,7 +275,7 @@ def _chance(*names: str) -> np.random.Generator:
 
 
 class _Runs:
-    """StationRuns and plate copies in all runs at once."""
+    """Stations and plate copies in all runs at once."""
 
     def __init__(self, backlog: Backlog, luck: Luck, draws: int) -> None:
         self.luck, self.draws = luck, draws

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -73,6 +74,21 @@ def test_a_hull_is_kept_to_the_last_bit_and_not_believed_half_written(
     row(tables, font_key(first), glyph)[FIGURES - 96 + 3] += 0.25
 
     assert third.hull(glyph).tobytes() == hull.tobytes()
+
+
+def test_a_font_outlives_the_folder_that_its_hulls_were_kept_in(tmp_path: Path) -> None:
+    font = open_font(replace(SHOP.fonts["lato-bold"], font="outlives"))
+    tables = FontTables(tmp_path / "gone")
+    keep_hulls(font, tables)
+    kept = font.hull(40)
+    del tables
+    shutil.rmtree(tmp_path / "gone")
+
+    assert font.hull(40) is kept
+    assert len(font.hull(41)) > 2
+    keep_hulls(font, FontTables(tmp_path / "next"))
+    keep_hulls(font, None)
+    assert len(font.hull(42)) > 2
 
 
 def test_the_command_measures_every_letter_of_a_font(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
