@@ -31,6 +31,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import coverage
 
@@ -64,6 +65,8 @@ OPTIONS = [
     "-m", "not long and not postgres and not redis and not page", "--hypothesis-seed=1", "--timeout=0",
     "-W", "ignore:Module already imported",
 ]  # fmt: skip  # options with their values
+#: Written by every run of the tests: a line a test, its seconds and its name.
+DURATIONS = "durations.txt"
 #: A fault may make its tests this many times as slow, and a start on top; beyond that it is caught.
 SLOWEST, START_S = 5.0, 60.0
 
@@ -200,6 +203,26 @@ class _Swap(ast.NodeTransformer):
 # --- tests ---
 
 
+class _Durations:
+    """A plugin of pytest that keeps how long each test took with its fixtures."""
+
+    def __init__(self, file: Path) -> None:
+        self._file = file
+        file.write_text("")
+
+    def pytest_runtest_logreport(self, report: Any) -> None:
+        with self._file.open("a") as lines:
+            lines.write(f"{report.duration} {report.nodeid}\n")
+
+
+def _durations_in(file: Path) -> dict[str, float]:
+    seconds: dict[str, float] = {}
+    for line in file.read_text().splitlines():
+        duration, _, test = line.partition(" ")
+        seconds[test] = seconds.get(test, 0.0) + float(duration)
+    return seconds
+
+
 class Copy:
     """A copy of the project in which faults are planted, and what its tests run."""
 
@@ -217,6 +240,7 @@ class Copy:
                 shutil.copyfile(project / name, folder / name)
         self.folder = folder
         self.seconds: dict[str, float] = {}
+        self._durations: dict[str, float] = {}
         self._passing: dict[str, dict[str, dict[int, list[str]]]] = {}
 
     def measure(self, room: str) -> bool:
@@ -230,6 +254,7 @@ class Copy:
         if is_green:
             found = coverage.CoverageData(str(data))
             found.read()
+            self._durations |= _durations_in(self.folder / DURATIONS)
             self._passing[room] = {
                 str(Path(file).relative_to(self.folder)): found.contexts_by_lineno(file)
                 for file in found.measured_files()
@@ -237,10 +262,13 @@ class Copy:
         return is_green
 
     def tests_of(self, room: str, fault: Fault) -> list[str]:
-        """Tests that pass through the fault; all of the room's for a line that is run by its import."""
+        """Tests that pass through the fault, quickest first; all of the room's for a line run by import."""
         contexts = self._passing[room].get(fault.file, {})
         seen = {name for line in fault.lines for name in contexts.get(line, [])}
-        tests = sorted({name.rpartition("|")[0] for name in seen if name})
+        tests = sorted(
+            {name.rpartition("|")[0] for name in seen if name},
+            key=lambda test: (self._durations.get(test, 0.0), test),
+        )
         return tests if tests or "" not in seen else ROOMS[room]
 
     def is_caught(self, room: str, fault: Fault) -> bool:
@@ -285,7 +313,7 @@ class Copy:
                 os.dup2(log.fileno(), 2)
                 import pytest
 
-                code = int(pytest.main([*OPTIONS, *arguments]))
+                code = int(pytest.main([*OPTIONS, *arguments], plugins=[_Durations(Path(DURATIONS))]))
         except BaseException:
             traceback.print_exc()
         finally:
