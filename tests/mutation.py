@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import argparse
 import ast
-import copy
 import importlib
 import os
 import shutil
@@ -83,13 +82,20 @@ _CONDITIONS = {"where", "and_", "or_", "filter"}
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A file's text with one fault, where it is and what it is; `lines` are those that a test must run."""
+    """A fault that can be planted in a file: at which of the nodes that have a line, and in which way.
+
+    `lines` are those that a test must run.
+    """
 
     file: str
     line: int
     lines: tuple[int, ...]
-    what: str
-    text: str
+    node: int
+    way: str
+    code: str
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line} {self.way}: {self.code}"
 
 
 # --- faults ---
@@ -97,24 +103,28 @@ class Fault:
 
 def faults_in(file: str, text: str) -> Iterator[Fault]:
     """Every fault that can be planted in a module."""
-    tree = ast.parse(text)
-    nodes = [node for node in ast.walk(tree) if hasattr(node, "lineno")]
+    nodes = _nodes_of(ast.parse(text))
     passed_over = {id(inner) for node in nodes if _says_nothing(node) for inner in ast.walk(node)}
-    # A copy has the same nodes in the same order, so that a place is the node's number.
     for number, node in enumerate(nodes):
         if id(node) in passed_over:
             continue
-        for what in _ways(node):
-            changed = copy.deepcopy(tree)
-            place = [one for one in ast.walk(changed) if hasattr(one, "lineno")][number]
-            replacement = _planted(place, what)
-            if replacement is not place:
-                changed = _Swap(place, replacement).visit(changed)
-            spoiled = ast.unparse(ast.fix_missing_locations(changed))
-            lines = tuple(range(node.lineno, (node.end_lineno or node.lineno) + 1))
-            yield Fault(
-                file, node.lineno, lines, f"{what}: {ast.unparse(node).splitlines()[0][:80]}", spoiled
-            )
+        lines = tuple(range(node.lineno, (node.end_lineno or node.lineno) + 1))
+        for way in _ways(node):
+            yield Fault(file, node.lineno, lines, number, way, ast.unparse(node).splitlines()[0][:80])
+
+
+def with_fault(text: str, fault: Fault) -> str:
+    """The module's text with the fault in it, without its comments."""
+    tree = ast.parse(text)
+    node = _nodes_of(tree)[fault.node]
+    replacement = _planted(node, fault.way)
+    if replacement is not node:
+        tree = _Swap(node, replacement).visit(tree)
+    return ast.unparse(ast.fix_missing_locations(tree))
+
+
+def _nodes_of(tree: ast.AST) -> list[Any]:
+    return [node for node in ast.walk(tree) if hasattr(node, "lineno")]
 
 
 def _says_nothing(node: ast.AST) -> bool:
@@ -277,7 +287,7 @@ class Copy:
             return False
         file = self.folder / fault.file
         whole = file.read_text()
-        file.write_text(fault.text)
+        file.write_text(with_fault(whole, fault))
         try:
             return self._run(tests, seconds=START_S + SLOWEST * self.seconds[room]) != 0
         finally:
@@ -357,7 +367,7 @@ def _try_room(tried: Copy, room: str, options: argparse.Namespace) -> None:
     for fault in sorted(drawn, key=lambda fault: (fault.file, fault.line)):
         is_caught = tried.is_caught(room, fault)
         killed += is_caught
-        print(f"{'killed  ' if is_caught else 'SURVIVED'} {fault.file}:{fault.line} {fault.what}", flush=True)
+        print(f"{'killed  ' if is_caught else 'SURVIVED'} {fault}", flush=True)
     print(f"mutation_{room.replace('/', '_')}_possible {len(faults)}")
     print(f"mutation_{room.replace('/', '_')}_killed {killed}")
     print(f"mutation_{room.replace('/', '_')}_survived {len(drawn) - killed}", flush=True)
