@@ -110,69 +110,108 @@ def joined(spans: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
     return merged
 
 
-class _Opening:
-    """The spans of `Hours` laid out week after week, extended as far as anybody asks."""
+class _LaidOut:
+    """Spans (begin, end, people at work) laid out in time week after week, as far as anybody has asked."""
+
+    always = False
+
+    def __init__(self) -> None:
+        self.begins: list[float] = []
+        self.ends: list[float] = []
+        self.people: list[float] = []
+        self._weeks = 0
+
+    def reach(self, until: float) -> None:
+        """Lay the spans out beyond a moment. Raises ValueError when there are none that late."""
+        while not self.ends or self.ends[-1] <= until:
+            if self._weeks >= MOST_WEEKS:
+                raise ValueError("nobody works within the planner's horizon")
+            self._lay_next_week()
+
+    def spend(self, begin: float, seconds: float) -> float:
+        """When so many seconds of one person's work are done, begun at `begin` and left alone while nobody
+        works."""
+        if self.always or seconds <= 0:
+            return begin + max(0.0, seconds)
+        at = self._span_at(begin)
+        while True:
+            now = max(begin, self.begins[at])
+            if now + seconds / self.people[at] <= self.ends[at]:
+                return now + seconds / self.people[at]
+            seconds -= (self.ends[at] - now) * self.people[at]
+            at = self._next_span(at)
+
+    def _span_at(self, ready: float) -> int:
+        """The first span that ends after `ready`."""
+        self.reach(ready)
+        return bisect_right(self.ends, ready)
+
+    def _next_span(self, at: int) -> int:
+        if at + 1 >= len(self.ends):
+            self.reach(self.ends[-1])
+        return at + 1
+
+    def _lay_next_week(self) -> None:
+        begins = self._weeks * WEEK_S
+        for begin, end, people in self._spans(begins, begins + WEEK_S):
+            self.begins.append(begin)
+            self.ends.append(end)
+            self.people.append(people)
+        self._weeks += 1
+
+    def _spans(self, begins: float, ends: float) -> list[tuple[float, float, float]]:
+        raise NotImplementedError
+
+
+class _Opening(_LaidOut):
+    """When a station is open; work in it is not shared out, so one person counts."""
 
     def __init__(self, hours: Hours) -> None:
+        super().__init__()
         self.hours = hours
         self.always = not hours.week
         self.longest_s = hours.longest_s
-        self.begins: list[float] = []
-        self.ends: list[float] = []
-        self._weeks = 0
-        self._days: list[int] = []  # working days up to and including day n
-
-    def _more(self) -> None:
-        if self._weeks >= MOST_WEEKS:
-            raise ValueError("no open hours within the planner's horizon")
-        first = self._weeks * 7
-        for begin, end in self.hours.week:
-            if first + int(begin // DAY_S) not in self.hours.shut:
-                self.begins.append(first * DAY_S + begin)
-                self.ends.append(first * DAY_S + end)
-        self._weeks += 1
-
-    def _span(self, ready: float) -> int:
-        """The first span that ends after `ready`."""
-        while not self.ends or self.ends[-1] <= ready:
-            self._more()
-        return bisect_right(self.ends, ready)
 
     def fit(self, ready: float, seconds: float) -> float:
+        """As `Hours.fit`."""
         if self.always:
             return ready
         if seconds > self.longest_s:
             raise ValueError(f"no span of the week is {seconds:.0f} s long")
-        at = self._span(ready)
+        at = self._span_at(ready)
         while True:
             begin = max(ready, self.begins[at])
             if begin + seconds <= self.ends[at]:
                 return begin
-            at += 1
-            while at >= len(self.ends):
-                self._more()
-
-    def spend(self, begin: float, seconds: float) -> float:
-        if self.always or seconds <= 0:
-            return begin + max(0.0, seconds)
-        at = self._span(begin)
-        while True:
-            now = max(begin, self.begins[at])
-            if now + seconds <= self.ends[at]:
-                return now + seconds
-            seconds -= self.ends[at] - now
-            at += 1
-            while at >= len(self.ends):
-                self._more()
+            at = self._next_span(at)
 
     def open_s(self, until: float) -> float:
         """Open seconds from 0 to `until`, counted as far as the planner's horizon."""
         if self.always:
             return until
         while self._weeks < MOST_WEEKS and (not self.ends or self.ends[-1] <= until):
-            self._more()
+            self._lay_next_week()
         last = bisect_left(self.begins, until)
         return sum(min(until, self.ends[i]) - self.begins[i] for i in range(last))
+
+    def _spans(self, begins: float, ends: float) -> list[tuple[float, float, float]]:
+        return [(begin, end, 1.0) for begin, end in open_spans(self.hours, begins, ends)]
+
+
+class _AtWork(_LaidOut):
+    """When people are at work, and how many."""
+
+    def __init__(self, hands: Hands) -> None:
+        super().__init__()
+        self.hands = hands
+
+    def fit(self, ready: float, seconds: float = 0.0) -> float:
+        """The first moment from `ready` on at which somebody works."""
+        at = self._span_at(ready)
+        return max(ready, self.begins[at])
+
+    def _spans(self, begins: float, ends: float) -> list[tuple[float, float, float]]:
+        return self.hands.spans(begins, ends)
 
 
 class HandTime(Protocol):
@@ -210,52 +249,6 @@ class WorkingDays:
 def laid_out(hours: Hours) -> _Opening:
     """The hours laid out in time, kept between questions; for callers that ask often."""
     return _Opening(hours)
-
-
-class _AtWork:
-    """The spans in which people work laid out in time, as far as anybody has asked."""
-
-    always = False
-
-    def __init__(self, hands: Hands) -> None:
-        self.hands = hands
-        self.begins: list[float] = []
-        self.ends: list[float] = []
-        self.people: list[float] = []
-        self._weeks = 0
-
-    def reach(self, until: float) -> None:
-        """Lay the spans out beyond a moment."""
-        while not self.ends or self.ends[-1] <= until:
-            if self._weeks >= MOST_WEEKS:
-                raise ValueError("nobody works within the planner's horizon")
-            begins = self._weeks * WEEK_S
-            for begin, end, people in self.hands.spans(begins, begins + WEEK_S):
-                self.begins.append(begin)
-                self.ends.append(end)
-                self.people.append(people)
-            self._weeks += 1
-
-    def fit(self, ready: float, seconds: float = 0.0) -> float:
-        """The first moment from `ready` on at which somebody works."""
-        self.reach(ready)
-        return max(ready, self.begins[bisect_right(self.ends, ready)])
-
-    def spend(self, begin: float, seconds: float) -> float:
-        """When so many seconds of one person's work are done, begun at `begin` and left alone while nobody
-        works."""
-        if seconds <= 0:
-            return begin
-        self.reach(begin)
-        at = bisect_right(self.ends, begin)
-        while True:
-            now = max(begin, self.begins[at])
-            if now + seconds / self.people[at] <= self.ends[at]:
-                return now + seconds / self.people[at]
-            seconds -= (self.ends[at] - now) * self.people[at]
-            at += 1
-            if at >= len(self.ends):
-                self.reach(self.ends[-1])
 
 
 def laid_out_hands(hands: Hands) -> _AtWork:
