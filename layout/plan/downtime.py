@@ -52,7 +52,7 @@ class Shift:
 def longer(hours: Hours, seconds: float) -> Hours:
     """The hours with every working day longer by so much at its end, until midnight at the most.
 
-    >>> from layout.hours import Hours
+    >>> from layout.shop.hours import Hours
     >>> longer(Hours.of_week({0: ((0, 3600), (7200, 10800))}), 1800).week
     ((0.0, 3600.0), (7200.0, 12600.0))
     """
