@@ -24,7 +24,7 @@ from service.loads import load_rows as rows
 from service.loads.load_answers import LoadAnswer, load_answer
 from service.records.errors import CheckTooSlow, LoadRefused
 from service.records.ids import JOB, LOAD, number, public
-from service.records.moves import move_job, move_lot, write_history
+from service.records.moves import move_job, move_lot
 from service.records.states import JobState, LotState
 from service.records.tables import Load
 from service.records.who import SWEEP, By, Who
@@ -314,15 +314,8 @@ def _take_out_blade(session: Session, load: Load, name: str, *, is_held: bool, b
     slot = next(s for s in contents.present(load, 1) if s.slot == name and s.lot_id is not None)
     lot_id = slot.lot_id or 0
     contents.remove_slots(session, [slot], why="judge_refused")
-    contents.give_back_blades(session, lot_id, 1)
-    write_history(
-        session,
-        "lot",
-        lot_id,
-        "given_back",
-        by=by,
-        why=f"the judge refuses slot {name} of {public(LOAD, load.id)}",
-    )
+    why = f"the judge refuses slot {name} of {public(LOAD, load.id)}"
+    contents.give_back_blades(session, lot_id, 1, by=by, why=why)
     lot = rows.lots(session, [lot_id])[lot_id]
     if is_held and LotState(lot.state) is LotState.OPEN:
         move_lot(session, lot, LotState.CANCELLED, by=by, why="its mark was refused by the judge")

@@ -196,18 +196,13 @@ def _count_blades(session: Session, load: Load, lots: Mapping[str, int], *, by: 
         if not 0 <= count <= len(mine):
             raise BadRequest(f"{identity} has {len(mine)} blades in this load", field="lots", lot=identity)
         absent: list[LoadSlot] = mine[count:]
+        why = f"{count} of {len(mine)} for {public(LOAD, load.id)}"
         if absent:
             contents.remove_slots(session, absent, why="missing")
-            contents.give_back_blades(session, lot_id, len(absent))
+            contents.give_back_blades(session, lot_id, len(absent), what="pulled", by=by, why=why)
             removed.append(identity)
-        write_history(
-            session,
-            "lot",
-            lot_id,
-            "pulled",
-            by=by,
-            why=f"{count} of {len(mine)} for {public(LOAD, load.id)}",
-        )
+        else:
+            write_history(session, "lot", lot_id, "pulled", by=by, why=why)
     return removed
 
 

@@ -12,7 +12,7 @@ from service.loads import contents, leases, progress, repeats
 from service.loads import load_rows as rows
 from service.records.errors import BadRequest, MoveNotAllowed
 from service.records.ids import JOB, LOAD, public
-from service.records.moves import move_job, move_load, write_history
+from service.records.moves import move_job, move_load
 from service.records.states import JobState, LoadState
 from service.records.tables import Job, Load, LoadSlot
 from service.records.who import By
@@ -65,15 +65,8 @@ def _take_out(session: Session, load: Load, slot: LoadSlot, *, by: By) -> None:
         raise MoveNotAllowed(f"slot {slot.slot} is burned again in the same seating", slot=slot.slot)
     if slot.lot_id is not None:
         contents.remove_slots(session, [slot], why="does_not_fit")
-        contents.give_back_blades(session, slot.lot_id, 1)
-        write_history(
-            session,
-            "lot",
-            slot.lot_id,
-            "does_not_fit",
-            by=by,
-            why=f"slot {slot.slot} of {public(LOAD, load.id)}",
-        )
+        why = f"slot {slot.slot} of {public(LOAD, load.id)}"
+        contents.give_back_blades(session, slot.lot_id, 1, what="does_not_fit", by=by, why=why)
         return
     job = rows.jobs(session, [slot.job_id or 0])[slot.job_id or 0]
     contents.remove_unit(session, load, job.id, why="does_not_fit")

@@ -97,13 +97,16 @@ def remove_unit(session: Session, load: Load, job_id: int, *, why: str) -> None:
     session.refresh(load, ["jobs", "slots"])
 
 
-def give_back_blades(session: Session, lot_id: int, count: int) -> None:
-    """Put unburned blades of a lot back among those that wait."""
+def give_back_blades(
+    session: Session, lot_id: int, count: int, *, what: str = "given_back", by: By, why: str
+) -> None:
+    """Put unburned blades of a lot back among those that wait; `what` stands in the lot's history."""
     lot = rows.lots(session, [lot_id])[lot_id]
     lot.loaded -= count
     lot.waiting += count
     lot.version += 1
     session.flush()
+    write_history(session, "lot", lot_id, what, by=by, why=why)
 
 
 def named(slot: LoadSlot) -> str:

@@ -17,7 +17,7 @@ from service.loads import contents
 from service.loads import load_rows as rows
 from service.records.errors import LeaseLost, MoveNotAllowed, NotFound, StaleVersion
 from service.records.ids import LOAD, public
-from service.records.moves import move_job, move_load, write_history
+from service.records.moves import move_job, move_load
 from service.records.states import ACTIVE_LOADS, JobState, LoadState
 from service.records.tables import Load
 from service.records.who import SWEEP, By
@@ -151,13 +151,5 @@ def _empty(session: Session, load: Load, *, by: By, why: str) -> None:
     for job in rows.jobs(session, job_ids).values():
         move_job(session, job, JobState.READY, by=by, why=f"{public(LOAD, load.id)}: {why}")
     for lot_id, count in sorted(blades.items()):
-        contents.give_back_blades(session, lot_id, count)
-        write_history(
-            session,
-            "lot",
-            lot_id,
-            "given_back",
-            by=by,
-            why=f"{count} from {public(LOAD, load.id)}",
-        )
+        contents.give_back_blades(session, lot_id, count, by=by, why=f"{count} from {public(LOAD, load.id)}")
     session.refresh(load, ["jobs", "slots"])

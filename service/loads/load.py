@@ -18,7 +18,7 @@ from service.loads import load_rows as rows
 from service.loads.leases import close_if_empty
 from service.records.errors import MoveNotAllowed, NotFound
 from service.records.ids import JOB, LOAD, public
-from service.records.moves import move_job, write_history
+from service.records.moves import move_job
 from service.records.states import JobState
 from service.records.tables import FrozenMark, Job, Load, LoadSlot, Lot
 from service.records.who import By
@@ -150,14 +150,6 @@ def take_out(
         move_job(session, job, JobState.READY, by=by, why=f"taken out of {name}: {why}")
     contents.remove_slots(session, blades, why=why[:40])
     for lot_id, count in sorted(Counter(slot.lot_id or 0 for slot in blades).items()):
-        contents.give_back_blades(session, lot_id, count)
-        write_history(
-            session,
-            "lot",
-            lot_id,
-            "given_back",
-            by=by,
-            why=f"{count} from {name}: {why}",
-        )
+        contents.give_back_blades(session, lot_id, count, by=by, why=f"{count} from {name}: {why}")
     contents.raise_revision(session, load, by=by, why=why)
     close_if_empty(session, load, by=by)
