@@ -73,10 +73,14 @@ def claim_seconds(database: Database, shop: Shop) -> float:
         begun = time.perf_counter()
         found = database.write(
             lambda session: claims.next_load(
-                session, shop=shop, station="s1", operator="One", lease=timedelta(minutes=15),
+                session,
+                shop=shop,
+                station="s1",
+                operator="One",
+                lease=timedelta(minutes=15),
                 by=By(OPERATOR, MORNING),
             )
-        )  # fmt: skip
+        )
         spent = time.perf_counter() - begun
         assert found is not None
         if number:  # the first one warms the connection and the statements
@@ -131,16 +135,26 @@ def _multiply_orders(connection: Connection, times: int) -> None:
     order = f"(t.order_id + {orders})"
     connection.execute(text("SET LOCAL statement_timeout = 0"))
     _multiply(
-        connection, Order, times, id=f"t.id + {orders}", order_ref=f"'M-' || (t.id + {orders})",
+        connection,
+        Order,
+        times,
+        id=f"t.id + {orders}",
+        order_ref=f"'M-' || (t.id + {orders})",
         ship_by=_SHIP_BY.format(order=f"(t.id + {orders})"),
         priority=_PRIORITY.format(order=f"(t.id + {orders})"),
-    )  # fmt: skip
+    )
     _multiply(connection, OrderLine, times, id=f"t.id + {orders}", order_id=order)
     _multiply(connection, FrozenMark, times, id=f"t.id + {orders}", line_id=f"t.line_id + {orders}")
     _multiply(
-        connection, Job, times, id=f"t.id + {units}", order_id=order, line_id=f"t.line_id + {orders}",
-        ship_by=_SHIP_BY.format(order=order), priority=_PRIORITY.format(order=order),
-    )  # fmt: skip
+        connection,
+        Job,
+        times,
+        id=f"t.id + {units}",
+        order_id=order,
+        line_id=f"t.line_id + {orders}",
+        ship_by=_SHIP_BY.format(order=order),
+        priority=_PRIORITY.format(order=order),
+    )
     _multiply(connection, History, times, id=f"t.id + {units}", subject_id=f"t.subject_id + {units}")
     connection.execute(
         update(Stock).values(boxed=Stock.boxed * (times + 1), reserved=Stock.reserved * (times + 1))

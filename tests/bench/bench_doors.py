@@ -64,8 +64,11 @@ def a_service(folder: str, **settings: str) -> Iterator[tuple[str, int]]:
     environment |= {f"RICASSO_{name.upper()}": value for name, value in settings.items()}
     process = subprocess.Popen(
         [sys.executable, "-c", _START, "serve", "--port", "0", "--data", folder],
-        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env=environment,
-    )  # fmt: skip
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        env=environment,
+    )
     assert process.stdout is not None
     try:
         where = urlsplit(process.stdout.readline().split()[1])
@@ -92,8 +95,10 @@ def a_new_key(folder: str, role: str, client: str = "") -> str:
     """A key of the service in that folder."""
     made = subprocess.run(
         [sys.executable, "-c", _START, "keys", "new", role, "--client", client, "--data", folder],
-        stdout=subprocess.PIPE, text=True, check=True,
-    )  # fmt: skip
+        stdout=subprocess.PIPE,
+        text=True,
+        check=True,
+    )
     return made.stdout.strip()
 
 

@@ -16,9 +16,15 @@ from service.shop import catalogue
 
 #: Products by how often they are bought, roughly as many of each as the demo's bins hold.
 BOUGHT = {
-    "AQ-CHEF-20": 18, "AQ-CHEF-20-SW": 8, "AQ-SANT-17": 12, "AQ-CHEESE-14": 24, "AQ-HORI-18": 14,
-    "AQ-GRAFT-7": 16, "AQ-OYSTER-8": 9, "AQ-PARE-9": 5,
-}  # fmt: skip
+    "AQ-CHEF-20": 18,
+    "AQ-CHEF-20-SW": 8,
+    "AQ-SANT-17": 12,
+    "AQ-CHEESE-14": 24,
+    "AQ-HORI-18": 14,
+    "AQ-GRAFT-7": 16,
+    "AQ-OYSTER-8": 9,
+    "AQ-PARE-9": 5,
+}
 #: Burning seconds of one face, between these.
 SECONDS = 25.0, 140.0
 #: What the shop engraves on a working day, about.
@@ -44,8 +50,13 @@ def bins_of() -> dict[str, list[int]]:
 def kinds_of(product: Product) -> list[Kind]:
     """The product with words on its mark side, and with words on both faces if the shop engraves both."""
     shop = demo_shop()
-    both = {seat.face for plate in shop.plates.values() for slot in plate.slots for seat in slot.seats
-            if seat.blade == product.blade} >= {"mark_side", "pile_side"}  # fmt: skip
+    both = {
+        seat.face
+        for plate in shop.plates.values()
+        for slot in plate.slots
+        for seat in slot.seats
+        if seat.blade == product.blade
+    } >= {"mark_side", "pile_side"}
     kinds = []
     for faces in [("mark_side",), ("mark_side", "pile_side")][: 1 + both]:
         options = {name: _options(name, product, faces) for name in shop.stations}
@@ -86,11 +97,15 @@ def a_demo_backlog(count: int, *, seed: int, tight: bool = False) -> Backlog:
             kind = kinds[sku][-1 if chance.random() < BOTH_FACES else 0]
             jobs.append(
                 PlanJob(
-                    f"J{len(jobs)}", order, kind, due, chance.uniform(*SECONDS),
+                    f"J{len(jobs)}",
+                    order,
+                    kind,
+                    due,
+                    chance.uniform(*SECONDS),
                     weight=weight + (100 if chance.random() < REPLACES else 0),
                     bin=chance.choice(bins_of()[sku]),
                 )
-            )  # fmt: skip
+            )
     stations = tuple(
         PlanStation(
             station.station,

@@ -71,10 +71,14 @@ def backlog_of(instance: Instance) -> Backlog:
         jobs.append(PlanJob(f"J{number}", f"O{number}", kind, float(due), float(seconds), weight=weight))
     hours = Hours(tuple((float(d * DAY_S), float(d * DAY_S + OPEN_S)) for d in range(5)))
     station = PlanStation(
-        "s1", ("P", "Q"), hours, load_seconds=0.0, turn_seconds=0.0,
+        "s1",
+        ("P", "Q"),
+        hours,
+        load_seconds=0.0,
+        turn_seconds=0.0,
         plate_change_seconds=float(instance.plate_change_s),
         process_change_seconds=float(instance.process_change_s),
-    )  # fmt: skip
+    )
     plates = tuple(
         PlanPlate(plate, tuple(str(n) for n in range(size)), {f"{plate}-1": 0.0, f"{plate}-2": 0.0})
         for plate, size in sorted(instance.slots.items())
@@ -201,10 +205,13 @@ def main() -> None:
         instance = an_instance(number)
         lateness, loads = optimum(instance)
         row = {
-            "slots": dict(instance.slots), "plate_change_s": instance.plate_change_s,
-            "process_change_s": instance.process_change_s, "jobs": instance.jobs,
-            "lateness": lateness, "loads": loads,
-        }  # fmt: skip
+            "slots": dict(instance.slots),
+            "plate_change_s": instance.plate_change_s,
+            "process_change_s": instance.process_change_s,
+            "jobs": instance.jobs,
+            "lateness": lateness,
+            "loads": loads,
+        }
         rows.append(json.dumps(row))
     about = "generated backlogs with optima proved by tests/references/planning.py"
     FILE.write_text(

@@ -177,9 +177,12 @@ def solved_record(number: int) -> dict[str, Any]:
     assert wrong == (), wrong
     lateness, count = lateness_and_loads(shop, loads)
     found = {
-        "lateness": lateness, "loads": count, "proved": proved, "processor_s": round(took_s, 1),
+        "lateness": lateness,
+        "loads": count,
+        "proved": proved,
+        "processor_s": round(took_s, 1),
         "decided": [[load.station, load.plate, load.units] for load in loads],
-    }  # fmt: skip
+    }
     return {**record_of(shop), "cp_sat": found}
 
 

@@ -207,10 +207,14 @@ def backlog_of(shop: Shop) -> Backlog:
 def _station(shop: Shop, name: str) -> PlanStation:
     week = tuple((float(d * DAY_S + a), float(d * DAY_S + b)) for d in range(5) for a, b in shop.spans)
     return PlanStation(
-        name, tuple(sorted(shop.plates)), Hours(week), load_seconds=float(shop.load_s), turn_seconds=0.0,
+        name,
+        tuple(sorted(shop.plates)),
+        Hours(week),
+        load_seconds=float(shop.load_s),
+        turn_seconds=0.0,
         plate_change_seconds=float(shop.plate_change_s),
         process_change_seconds=float(shop.process_change_s),
-    )  # fmt: skip
+    )
 
 
 def _plates(shop: Shop) -> tuple[PlanPlate, ...]:
@@ -237,11 +241,16 @@ def plan_of(shop: Shop, loads: Sequence[Chosen]) -> Plan:
         done |= {f"J{u}": ends for u in load.units}
         written.append(
             PlannedLoad(
-                f"s{load.station}", load.plate, f"{load.plate}-{happens.copy}", (turn,),
+                f"s{load.station}",
+                load.plate,
+                f"{load.plate}-{happens.copy}",
+                (turn,),
                 float(shop.wall_s(happens.prepares, end=False)),
-                float(shop.wall_s(happens.begins, end=False)), ends, happens.changes,
+                float(shop.wall_s(happens.begins, end=False)),
+                ends,
+                happens.changes,
             )
-        )  # fmt: skip
+        )
     lateness, count = lateness_and_loads(shop, loads)
     changes = sum(load.changes for load in written)
     return Plan(tuple(written), done, Score(lateness, count, changes, 0, 0), Bound(0, 0))
@@ -275,9 +284,14 @@ def a_shop(number: int, count: int) -> Shop:
     longest = chance.choice([10, 15, 20])
     drawn = [_drawn(chance, tuple(plates), longest) for _ in range(count)]
     shop = Shop(
-        stations, plates, (), spans, chance.choice([0, 20, 60]), chance.choice([0, 120, 300]),
+        stations,
+        plates,
+        (),
+        spans,
+        chance.choice([0, 20, 60]),
+        chance.choice([0, 120, 300]),
         chance.choice([0, 60]),
-    )  # fmt: skip
+    )
     work = sum(seconds for *_, seconds in drawn) / stations
     first, last = (0.1, 0.9) if number % 2 else (0.5, 1.6)
     units = []
@@ -286,9 +300,14 @@ def a_shop(number: int, count: int) -> Shop:
         due = due // DAY_S * DAY_S + spans[-1][1] if number % 4 < 2 else due // 900 * 900
         units.append(Unit(names, narrow, process, seconds, due, chance.choice([1, 1, 1, 2, 5])))
     return Shop(
-        shop.stations, shop.plates, tuple(units), shop.spans, shop.load_s, shop.plate_change_s,
+        shop.stations,
+        shop.plates,
+        tuple(units),
+        shop.spans,
+        shop.load_s,
+        shop.plate_change_s,
         shop.process_change_s,
-    )  # fmt: skip
+    )
 
 
 def _drawn(chance: Random, plates: tuple[str, ...], longest: int) -> tuple[tuple[str, ...], bool, str, int]:
@@ -303,10 +322,12 @@ def record_of(shop: Shop) -> dict[str, Any]:
     return {
         "stations": shop.stations,
         "plates": {name: [p.slots, p.narrow, p.copies] for name, p in shop.plates.items()},
-        "spans": shop.spans, "load_s": shop.load_s,
-        "plate_change_s": shop.plate_change_s, "process_change_s": shop.process_change_s,
+        "spans": shop.spans,
+        "load_s": shop.load_s,
+        "plate_change_s": shop.plate_change_s,
+        "process_change_s": shop.process_change_s,
         "units": [[u.plates, u.narrow, u.process, u.seconds, u.due, u.weight] for u in shop.units],
-    }  # fmt: skip
+    }
 
 
 def shop_of(record: Mapping[str, Any]) -> Shop:
@@ -315,5 +336,7 @@ def shop_of(record: Mapping[str, Any]) -> Shop:
         {name: Plate(*sizes) for name, sizes in record["plates"].items()},
         tuple(Unit(tuple(plates), *rest) for plates, *rest in record["units"]),
         tuple((a, b) for a, b in record["spans"]),
-        record["load_s"], record["plate_change_s"], record["process_change_s"],
-    )  # fmt: skip
+        record["load_s"],
+        record["plate_change_s"],
+        record["process_change_s"],
+    )

@@ -180,8 +180,10 @@ def _timed(backlog: Backlog, loads: Iterable[tuple[str, list[PlanJob]]]) -> Plan
         plates = int(desk.plate not in (None, plate))
         seats = _seats(backlog, station.station, plate, jobs)
         assert seats is not None
-        seconds = sum(job.seconds * len(job.kind.faces) + (len(job.kind.faces) - 1) * station.turn_seconds
-                      for job in jobs)  # fmt: skip
+        seconds = sum(
+            job.seconds * len(job.kind.faces) + (len(job.kind.faces) - 1) * station.turn_seconds
+            for job in jobs
+        )
         seconds += plates * station.plate_change_seconds + steps * station.process_change_seconds
         prepares = _first_fit(station.hours, max(desk.hands, free[copy]), 0.0)
         prepared = _spent(station.hours, prepares, len(jobs) * station.load_seconds)
@@ -202,9 +204,16 @@ def _timed(backlog: Backlog, loads: Iterable[tuple[str, list[PlanJob]]]) -> Plan
     late = lateness_of(backlog, plan)
     parts = parts_of(backlog, plan)
     score = Score(
-        late, len(written), parts.changes, parts.split, parts.walking, parts.waiting, parts.near_cutoff,
-        parts.turned, backlog.weights,
-    )  # fmt: skip
+        late,
+        len(written),
+        parts.changes,
+        parts.split,
+        parts.walking,
+        parts.waiting,
+        parts.near_cutoff,
+        parts.turned,
+        backlog.weights,
+    )
     return Plan(tuple(written), done, score, Bound(0, 0))
 
 

@@ -107,11 +107,14 @@ def test_the_same_backlog_gives_the_same_plan_whatever_the_hash_seed() -> None:
 
     digests = {
         subprocess.run(
-            [sys.executable, "-c", script], check=True, capture_output=True, text=True,
+            [sys.executable, "-c", script],
+            check=True,
+            capture_output=True,
+            text=True,
             env={**os.environ, "PYTHONHASHSEED": seed, "PYTHONPATH": str(ROOT)},
         ).stdout
         for seed in ("1", "2")
-    }  # fmt: skip
+    }
 
     assert len(digests) == 1
 
@@ -126,8 +129,13 @@ def test_the_stored_optima_are_what_the_exact_method_finds(number: int) -> None:
 
 def test_the_exact_method_agrees_with_trying_every_order_of_single_units() -> None:
     """Plates of one slot: then every plan is an order of the jobs on their plates, and all can be tried."""
-    jobs = ((("P",), "a", 1500, 3600, 1), (("Q",), "b", 1200, 3600, 5), (("P",), "a", 1800, 3600, 2),
-            (("P",), "b", 900, 90_000, 1), (("Q",), "a", 1500, 90_000, 2))  # fmt: skip
+    jobs = (
+        (("P",), "a", 1500, 3600, 1),
+        (("Q",), "b", 1200, 3600, 5),
+        (("P",), "a", 1800, 3600, 2),
+        (("P",), "b", 900, 90_000, 1),
+        (("Q",), "a", 1500, 90_000, 2),
+    )
     instance = Instance({"P": 1, "Q": 1}, jobs, 300, 60)
 
     best = min(lateness_of(instance, order) for order in permutations(range(5)))

@@ -544,9 +544,11 @@ def _two_zones(gap_mm: float) -> Shop:
     blade = shop.blades["chef-20"]
     heel = blade.face("mark_side").zone("heel")
     right = replace(
-        heel, zone="right", polygon=affinity.translate(heel.polygon, 20 + gap_mm, 0),
+        heel,
+        zone="right",
+        polygon=affinity.translate(heel.polygon, 20 + gap_mm, 0),
         baseline=Baseline(((40.0, 0.0), (60.0, 0.0))),
-    )  # fmt: skip
+    )
     faces = tuple(replace(f, zones=(*f.zones, right)) if f.face == "mark_side" else f for f in blade.faces)
     return replace(shop, blades={**shop.blades, "chef-20": replace(blade, faces=faces)})
 
@@ -597,9 +599,11 @@ def test_marks_of_one_face_need_one_slot_that_takes_them_all() -> None:
     seats = [replace(seat, pose=replace(pose, x_mm=x)) for x in (-30.0, -52.0)]
     slots = tuple(replace(slot, slot=f"S{n}", seats=(seat,)) for n, seat in enumerate(seats))
     station = replace(
-        shop.stations[first.place.station], field_mm=(22.0, 40.0), origin="centre",
+        shop.stations[first.place.station],
+        field_mm=(22.0, 40.0),
+        origin="centre",
         plates={plate.plate: (0.0, 0.0, 0.0)},
-    )  # fmt: skip
+    )
     lone = replace(
         shop,
         stations={station.station: station},
@@ -668,10 +672,13 @@ def test_no_text_makes_the_check_raise_and_all_it_says_is_catalogued(text, font,
 
 @settings(max_examples=15, deadline=None)
 @given(
-    left=st.floats(0, 20), right=st.floats(0, 20), below=st.floats(0, 8), above=st.floats(0, 8),
+    left=st.floats(0, 20),
+    right=st.floats(0, 20),
+    below=st.floats(0, 8),
+    above=st.floats(0, 8),
     hole=st.none() | st.tuples(st.floats(10, 70), st.floats(-10, 18), st.floats(0.5, 4)),
     text=st.sampled_from(["Anna", "For Rosa, gardener", "Ågot & Bjørn 1961"]),
-)  # fmt: skip
+)
 def test_shrinking_a_zone_never_raises_the_height(left, right, below, above, hole, text) -> None:
     def smaller(zone):
         x0, y0, x1, y1 = zone.polygon.bounds
@@ -715,8 +722,10 @@ def test_a_result_survives_the_way_between_processes() -> None:
     again = pickle.loads(pickle.dumps(result))
 
     assert (again.verdict, again.burn_seconds, again.eligible) == (
-        result.verdict, result.burn_seconds, result.eligible,
-    )  # fmt: skip
+        result.verdict,
+        result.burn_seconds,
+        result.eligible,
+    )
     assert [one.clearance_mm for one in again.inscriptions] == [
         one.clearance_mm for one in result.inscriptions
     ]

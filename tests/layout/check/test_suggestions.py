@@ -182,10 +182,13 @@ def test_what_a_person_must_look_at_is_offered_last() -> None:
     finding = Finding("unknown_font", Severity.REFUSE, "No such font.", inscription=0)
 
     (said,) = suggestions_for(
-        two, CHEF, [words("Anna", font="ab")], [finding],
+        two,
+        CHEF,
+        [words("Anna", font="ab")],
+        [finding],
         verdict_with=lambda _, candidate: verdicts.get(candidate, Verdict.REFUSE),
         is_hopeless=lambda _: False,
-    )  # fmt: skip
+    )
 
     assert [s.font for s in said.suggestions if isinstance(s, TextInscription)] == ["b", "a"]
 

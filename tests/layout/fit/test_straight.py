@@ -57,9 +57,11 @@ def test_the_linear_programme_agrees_with_highs_on_any_convex_region() -> None:
         normals, offsets = _planes(a_convex_polygon(rng))
         reach = (normals @ hull.T).max(axis=1)
         theirs = linprog(
-            [-1, 0, 0], A_ub=np.column_stack([reach, normals]), b_ub=offsets,
+            [-1, 0, 0],
+            A_ub=np.column_stack([reach, normals]),
+            b_ub=offsets,
             bounds=[(None, 40), (None, None), (None, None)],
-        )  # fmt: skip
+        )
 
         ours = largest_copy(hull, normals, offsets, most=40)
 
@@ -228,9 +230,11 @@ def test_the_binding_constraint_is_named_with_its_point() -> None:
     hole = Point(30, 5).buffer(2)
     polygon = box(0, 0, 60, 10).difference(hole)
     region = Region(
-        polygon, 0.0, 0.0,
+        polygon,
+        0.0,
+        0.0,
         (Source("zone", "z", box(0, 0, 60, 10).boundary), Source("keep_out", "hole 1", hole.boundary)),
-    )  # fmt: skip
+    )
     wide = np.array([[-2.0, 0.0], [2.0, 0.0], [2.0, 1.0], [-2.0, 1.0]])
 
     found = fit.largest(region, wide, a_zone(polygon), align="centre")
@@ -360,9 +364,11 @@ def test_a_keep_out_under_a_long_straight_edge_of_the_block_binds_it() -> None:
     from layout.fit.region import Region, Source
 
     region = Region(
-        polygon, 0.0, 0.0,
+        polygon,
+        0.0,
+        0.0,
         (Source("zone", "z", box(0, 0, 60, 10).boundary), Source("keep_out", "pin", hole.boundary)),
-    )  # fmt: skip
+    )
 
     found = fit.largest(region, SQUARE * [5.0, 1.0], a_zone(polygon), align="centre")
 

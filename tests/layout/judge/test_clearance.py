@@ -78,8 +78,11 @@ def test_the_overhang_is_that_of_the_mark_as_an_affine_map_lays_it(
     }[side]
 
     over = field_overhang_mm(
-        outline, pose, Calibration("measured", "left", "one", (*turned, tx, ty), 0.0), station,
+        outline,
+        pose,
+        Calibration("measured", "left", "one", (*turned, tx, ty), 0.0),
+        station,
         line_width_mm=0.1,
-    )  # fmt: skip
+    )
 
     assert over == pytest.approx(over_mm, abs=1e-6)

@@ -29,10 +29,14 @@ def the_backlog() -> Backlog:
     both = a_kind("both", "ABC", faces=("mark", "pile"))
     bare = a_kind("bare", "AB", plate="Q", low_mm=1.0, high_mm=2.0)
     parted = Kind(
-        "parted", "hori", ("mark", "pile"),
-        {"s1": tuple(Option("P", s, "mark", "satin", 0.0, 1.0) for s in "ABC")
-         + tuple(Option("Q", s, "pile", "satin", 0.0, 1.0) for s in "AB")},
-    )  # fmt: skip
+        "parted",
+        "hori",
+        ("mark", "pile"),
+        {
+            "s1": tuple(Option("P", s, "mark", "satin", 0.0, 1.0) for s in "ABC")
+            + tuple(Option("Q", s, "pile", "satin", 0.0, 1.0) for s in "AB")
+        },
+    )
     return Backlog(
         now=OPENS,
         jobs=(
@@ -44,14 +48,21 @@ def the_backlog() -> Backlog:
         ),
         stations=(
             a_plan_station(
-                "s1", ("P", "Q"), hours=MORNINGS, load_seconds=SEAT_S, turn_seconds=TURN_S,
-                plate_change_seconds=CHANGE_S, process_change_seconds=60.0, plate_on="P",
-                free_at=OPENS, hands_free_at=OPENS,
+                "s1",
+                ("P", "Q"),
+                hours=MORNINGS,
+                load_seconds=SEAT_S,
+                turn_seconds=TURN_S,
+                plate_change_seconds=CHANGE_S,
+                process_change_seconds=60.0,
+                plate_on="P",
+                free_at=OPENS,
+                hands_free_at=OPENS,
             ),
         ),
         plates=(a_plan_plate("P", "ABC", free=OPENS), a_plan_plate("Q", "AB", free=OPENS)),
         lots=(PlanLot("lot", bare, 1, BURN_S, 30 * DAY_S),),
-    )  # fmt: skip
+    )
 
 
 def the_plan() -> Plan:
@@ -63,14 +74,31 @@ def the_plan() -> Plan:
     return Plan(
         loads=(
             PlannedLoad(
-                "s1", "P", "P-1",
-                ((Filled("A", "mark", job="1"), Filled("B", "mark", job="2"), Filled("C", "mark", job="4")),
-                 (Filled("A", "pile", job="1"),)),
-                OPENS, first_begins, first_ends, 0,
+                "s1",
+                "P",
+                "P-1",
+                (
+                    (
+                        Filled("A", "mark", job="1"),
+                        Filled("B", "mark", job="2"),
+                        Filled("C", "mark", job="4"),
+                    ),
+                    (Filled("A", "pile", job="1"),),
+                ),
+                OPENS,
+                first_begins,
+                first_ends,
+                0,
             ),
             PlannedLoad(
-                "s1", "Q", "Q-1", ((Filled("A", "mark", lot="lot"), Filled("B", "mark", job="3")),),
-                first_begins, first_ends, second_ends, 1,
+                "s1",
+                "Q",
+                "Q-1",
+                ((Filled("A", "mark", lot="lot"), Filled("B", "mark", job="3")),),
+                first_begins,
+                first_ends,
+                second_ends,
+                1,
             ),
             PlannedLoad(
                 "s1", "Q", "Q-2", ((Filled("A", "pile", job="4"),),), first_ends, second_ends, third_ends, 0
@@ -80,7 +108,7 @@ def the_plan() -> Plan:
         score=Score(0, 3, 1, 0, 0),
         bound=Bound(0, 0),
         unplanned={"5": "no_place"},
-    )  # fmt: skip
+    )
 
 
 def codes(backlog: Backlog, plan: Plan) -> list[str]:
@@ -192,7 +220,7 @@ def test_what_sits_where_it_may_not_is_named(plan: Plan, code: str) -> None:
         (moved(2, ends=SLACK_S), []),
         (moved(0, ends=-SLACK_S), []),
     ],
-)  # fmt: skip
+)
 def test_times_are_right_to_the_second(plan: Plan, wrong: list[str]) -> None:
     assert codes(the_backlog(), plan) == wrong
 

@@ -119,7 +119,7 @@ FAULTS: dict[str, tuple[Callable[[BurnPart], BurnPart | None], set[str]]] = {
     "a centre line left out": (lambda part: None if part.is_centre else part, {"unburned"}),
     "a unit left out": (lambda part: None if part.slot == "A2" else part, {"unburned"}),
     "strokes left out": (lambda part: part if part.is_centre else filled_only(part), {"unburned"}),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", sorted(FAULTS))

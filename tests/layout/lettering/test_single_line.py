@@ -36,7 +36,7 @@ def as_lists(lines):
         (a_single_line_file({"H": {"advance": 9, "strokes": []}}), "nothing to draw"),
         (a_single_line_file({"H": {"advance": 9, "strokes": [[[0, 1]] * (MOST_POINTS + 1)]}}), "more than"),
     ],
-)  # fmt: skip
+)
 def test_bytes_in_any_other_form_are_refused_with_the_reason(data, why):
     with pytest.raises(FontRefused, match=why):
         open_font(a_spec(data, "single_line"))

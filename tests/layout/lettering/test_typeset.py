@@ -202,9 +202,14 @@ def test_kerning_brings_letters_together_and_can_be_switched_off():
     assert kerned.bounds[2] - kerned.bounds[0] < plain.bounds[2] - plain.bounds[0] - 0.05
 
 
-@pytest.mark.parametrize(("name", "feature", "text"), [
-    ("garamond-bold", "smcp", "rosa"), ("garamond-bold", "swsh", "Q"), ("garamond-bold", "onum", "1961"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "feature", "text"),
+    [
+        ("garamond-bold", "smcp", "rosa"),
+        ("garamond-bold", "swsh", "Q"),
+        ("garamond-bold", "onum", "1961"),
+    ],
+)
 def test_a_feature_that_the_font_has_changes_the_letters(name, feature, text):
     font = a_shipped_font(name)
     plain, switched = (compose([text], font, features={feature: on}) for on in (False, True))

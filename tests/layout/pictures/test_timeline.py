@@ -22,9 +22,15 @@ NORTH = Lane("north", OFFICE)
 
 def a_bar(name: str = "1", begins: float = 9 * HOUR_S, ends: float = 10 * HOUR_S, **more: object) -> Bar:
     values: dict[str, object] = {
-        "station": "north", "name": name, "note": "long-1", "title": f"load {name}",
-        "prepares": begins - 600, "prepared": begins, "begins": begins, "ends": ends,
-    }  # fmt: skip
+        "station": "north",
+        "name": name,
+        "note": "long-1",
+        "title": f"load {name}",
+        "prepares": begins - 600,
+        "prepared": begins,
+        "begins": begins,
+        "ends": ends,
+    }
     return Bar(**{**values, **more})  # type: ignore[arg-type]
 
 

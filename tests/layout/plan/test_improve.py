@@ -51,12 +51,16 @@ def a_mixed_backlog(seed: int, count: int) -> Backlog:
     ]
     jobs = tuple(
         PlanJob(
-            f"J{n}", f"O{chance.randrange(1 + count // 2)}", chance.choice(kinds),
-            chance.randrange(4) * DAY_S + 17 * HOUR_S, chance.uniform(100.0, 6000.0),
-            weight=chance.choice([1, 2, 5]), bin=chance.choice([None, chance.randrange(40)]),
+            f"J{n}",
+            f"O{chance.randrange(1 + count // 2)}",
+            chance.choice(kinds),
+            chance.randrange(4) * DAY_S + 17 * HOUR_S,
+            chance.uniform(100.0, 6000.0),
+            weight=chance.choice([1, 2, 5]),
+            bin=chance.choice([None, chance.randrange(40)]),
         )
         for n in range(count)
-    )  # fmt: skip
+    )
     stations = (
         PlanStation(
             "s1",
@@ -87,9 +91,12 @@ def a_mixed_backlog(seed: int, count: int) -> Backlog:
 
 
 def a_mixed_kind(
-    name: str, faces: tuple[str, ...], plates: tuple[str, ...], processes: tuple[str, ...],
+    name: str,
+    faces: tuple[str, ...],
+    plates: tuple[str, ...],
+    processes: tuple[str, ...],
     focus: tuple[float, float],
-) -> Kind:  # fmt: skip
+) -> Kind:
     options = tuple(
         Option(plate, slot, face, process, *focus)
         for face, plate, process in zip(faces, plates, processes, strict=True)
@@ -113,9 +120,17 @@ def test_the_search_times_plans_as_the_clock_does(seed: int, count: int, rounds:
     draft, best = draft_of(arrays, loads), draft_of(arrays, ())
 
     count_best = threshold_accepting.improve_draft(
-        arrays, draft, len(loads), np.ones(9), judged_by(problem.backlog.weights), ANYTHING, 1e9,
-        np.array([rounds, rounds, 0, ALL]), np.array([seed], dtype=np.uint64), best,
-    )  # fmt: skip
+        arrays,
+        draft,
+        len(loads),
+        np.ones(9),
+        judged_by(problem.backlog.weights),
+        ANYTHING,
+        1e9,
+        np.array([rounds, rounds, 0, ALL]),
+        np.array([seed], dtype=np.uint64),
+        best,
+    )
 
     # With that threshold every change that can be carried out is taken, good or bad.
     now = loads_in(draft, int(np.sum(draft.load["size"][: len(draft.order)] > 0)))
@@ -244,9 +259,17 @@ def test_the_search_ends_when_nothing_has_been_gained_for_long() -> None:
     draft, counts = draft_of(arrays, loads), np.array([1_000_000, 2_000, 0, ALL])
 
     threshold_accepting.improve_draft(
-        arrays, draft, len(loads), np.ones(9), np.ones(9), ANYTHING, 0.0, counts,
-        np.array([1], dtype=np.uint64), draft_of(arrays, ()),
-    )  # fmt: skip
+        arrays,
+        draft,
+        len(loads),
+        np.ones(9),
+        np.ones(9),
+        ANYTHING,
+        0.0,
+        counts,
+        np.array([1], dtype=np.uint64),
+        draft_of(arrays, ()),
+    )
 
     assert 2_000 <= counts[2] < 100_000
 
@@ -270,7 +293,18 @@ def test_a_plan_that_its_shop_can_not_carry_out_is_left_as_it_is() -> None:
     arrays.station["spans_to"] = arrays.station["spans_from"] + 1
     draft = draft_of(arrays, loads)
 
-    assert threshold_accepting.improve_draft(
-        arrays, draft, len(loads), np.ones(9), np.ones(9), ANYTHING, 0.0, np.array([10, 10, 0, 24]),
-        np.array([1], dtype=np.uint64), draft_of(arrays, ()),
-    ) < 0  # fmt: skip
+    assert (
+        threshold_accepting.improve_draft(
+            arrays,
+            draft,
+            len(loads),
+            np.ones(9),
+            np.ones(9),
+            ANYTHING,
+            0.0,
+            np.array([10, 10, 0, 24]),
+            np.array([1], dtype=np.uint64),
+            draft_of(arrays, ()),
+        )
+        < 0
+    )

@@ -76,12 +76,14 @@ def a_mixed_backlog(count: int, *, seed: int, days: int) -> Backlog:
     stations = tuple(station.station for station in backlog.stations)
     turned = a_kind("turned", "ABCD", faces=("mark", "pile"), plate="small", stations=stations)
     twice = Kind(
-        "twice", "twice", ("mark", "pile"),
+        "twice",
+        "twice",
+        ("mark", "pile"),
         {
             stations[0]: (Option("small", "A", "mark", "p0", 0, 1), Option("large", "B", "pile", "p1", 0, 1)),
             stations[1]: (Option("small", "B", "mark", "p0", 0, 1),),
         },
-    )  # fmt: skip
+    )
     jobs = tuple(
         replace(job, kind=chance.choice([turned, twice])) if chance.random() < 0.15 else job
         for job in backlog.jobs

@@ -131,9 +131,10 @@ def test_mixed_plates_are_filled_by_matching() -> None:
 def test_a_weighty_job_goes_first_where_one_must_be_late() -> None:
     kind = a_kind(slots="A")
     backlog = a_backlog(
-        a_job("light", kind, due=60.0), a_job("heavy", kind, due=60.0, weight=5),
+        a_job("light", kind, due=60.0),
+        a_job("heavy", kind, due=60.0, weight=5),
         plates=(a_plan_plate(slots="A"),),
-    )  # fmt: skip
+    )
 
     made = plan(backlog)
 
@@ -350,9 +351,11 @@ def test_every_plan_passes_the_judge_and_no_bound_is_beaten(seed: int, count: in
 def a_plan_of_two() -> tuple[Backlog, Plan]:
     kind = a_kind(slots="A")
     backlog = a_backlog(
-        a_job("1", kind), a_job("2", kind),
-        plates=(a_plan_plate(slots="A", copies=2),), stations=(a_plan_station(load_seconds=10.0),),
-    )  # fmt: skip
+        a_job("1", kind),
+        a_job("2", kind),
+        plates=(a_plan_plate(slots="A", copies=2),),
+        stations=(a_plan_station(load_seconds=10.0),),
+    )
     return backlog, plan(backlog)
 
 

@@ -126,8 +126,10 @@ def test_a_load_that_no_longer_fits_before_the_break_moves_to_after_it_whole() -
     kind = a_kind(slots="A")
     backlog = a_backlog(
         *(a_job(f"{n}", kind, seconds=119 * 60) for n in range(2)),
-        plates=(a_plan_plate(slots="A"),), stations=(a_plan_station(hours=OFFICE),), now=8 * HOUR_S,
-    )  # fmt: skip
+        plates=(a_plan_plate(slots="A"),),
+        stations=(a_plan_station(hours=OFFICE),),
+        now=8 * HOUR_S,
+    )
     made = plan(backlog)
 
     ends = forecast(backlog, made, Luck(spread=0.1, bias=0.0)).ends

@@ -62,9 +62,13 @@ def a_calibration(shop: Shop, copy: str, *, turned_deg: float = 0.0, moved_mm: f
     a, b, c, d, tx, ty = nominal(shop.stations["left"], shop.plates["bench"], copy).matrix
     cos, sin = math.cos(math.radians(turned_deg)), math.sin(math.radians(turned_deg))
     matrix = (
-        cos * a - sin * c, cos * b - sin * d, sin * a + cos * c, sin * b + cos * d,
-        cos * tx - sin * ty + moved_mm, sin * tx + cos * ty,
-    )  # fmt: skip
+        cos * a - sin * c,
+        cos * b - sin * d,
+        sin * a + cos * c,
+        sin * b + cos * d,
+        cos * tx - sin * ty + moved_mm,
+        sin * tx + cos * ty,
+    )
     return Calibration("measured", "left", copy, matrix, 0.0)
 
 

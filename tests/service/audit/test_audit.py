@@ -142,8 +142,7 @@ DAMAGE: dict[str, tuple[str, ...]] = {
     "reserved_differs": ("UPDATE stock SET reserved = reserved + 1 WHERE bin = 'A1'",),
     "count_impossible": ("UPDATE stock SET boxed = -1 WHERE bin = 'A1'",),
     "without_unit": (
-        "UPDATE job SET state = 'ready', unit_in_hand = 0, bin = NULL WHERE id = "
-        "(SELECT max(id) FROM job)",
+        "UPDATE job SET state = 'ready', unit_in_hand = 0, bin = NULL WHERE id = (SELECT max(id) FROM job)",
     ),
     "unit_in_two_places": ("UPDATE job SET bin = 'A1' WHERE id = 1",),
     "claim_of_ended_load": ("UPDATE load_job SET active = 1 WHERE load_id = 1",),
@@ -174,7 +173,7 @@ DAMAGE: dict[str, tuple[str, ...]] = {
         "UPDATE turn_file SET sha256 = 'f' WHERE load_id = 1 AND revision = 1 AND format = 'svg'",
         "UPDATE burn_start SET file_sha256 = 'f' WHERE load_id = 1",
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("code", DAMAGE)

@@ -44,9 +44,18 @@ def test_a_unit_whose_places_have_all_left_the_catalogue_is_held_with_a_finding(
     assert [finding["code"] for finding in line["findings"]] == ["no_place_left"]
     assert bench.job("J1").bin is None
     assert told(bench) == [
-        ("order.held", {"order": "O1", "order_ref": order["order_ref"], "line_ref": "1", "job": "J1",
-                        "state": "held", "reason": "no_place_left"}),
-    ]  # fmt: skip
+        (
+            "order.held",
+            {
+                "order": "O1",
+                "order_ref": order["order_ref"],
+                "line_ref": "1",
+                "job": "J1",
+                "state": "held",
+                "reason": "no_place_left",
+            },
+        ),
+    ]
 
 
 def test_it_is_ready_again_when_one_of_its_places_is_back(bench: Bench) -> None:

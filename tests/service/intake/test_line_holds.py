@@ -84,8 +84,10 @@ def test_a_line_says_everything_that_it_waits_for_since_when_and_how_each_ends(b
     assert (review["reason"], buyer["reason"]) == ("review", "buyer_approval")
     assert review["details"]["findings"][0]["code"] == "thin_stroke"
     assert {way["act"]: way["by"] for way in review["ways_out"]} == {
-        "approve": ["desk"], "amend": ["store", "desk"], "cancel": ["store", "desk"],
-    }  # fmt: skip
+        "approve": ["desk"],
+        "amend": ["store", "desk"],
+        "cancel": ["store", "desk"],
+    }
     assert {way["act"]: way["by"] for way in buyer["ways_out"]}["agree"] == ["buyer", "desk"]
     assert review["since"] == buyer["since"] == bench.clock().isoformat()
 
@@ -150,10 +152,13 @@ def test_units_held_by_the_bench_are_one_hold_since_the_last_of_them(bench: Benc
         bench.clock.advance(hours=hours)
         bench.database.write(
             lambda session, job=job: unit_holds.hold(
-                session, session.get_one(Job, int(job[1:])), unit_holds.DOES_NOT_FIT,
-                by=By(SWEEP, bench.clock()), why=f"{job} fits nowhere",
+                session,
+                session.get_one(Job, int(job[1:])),
+                unit_holds.DOES_NOT_FIT,
+                by=By(SWEEP, bench.clock()),
+                why=f"{job} fits nowhere",
             )
-        )  # fmt: skip
+        )
     last = bench.clock().isoformat()
     bench.clock.advance(hours=1)
 

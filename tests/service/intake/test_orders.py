@@ -144,11 +144,15 @@ def _a_dead_claim(counter: Counter, body: dict[str, Any], key: str, *, now: date
     """What an owner leaves that was killed in the middle of an order."""
     counter.tools.database.write(
         lambda session: idempotency_rows.insert(
-            session, client="store-1", route="POST /v1/orders", key=key, now=now,
+            session,
+            client="store-1",
+            route="POST /v1/orders",
+            key=key,
+            now=now,
             claimed_until=now + idempotency.CLAIM_LASTS,
             fingerprint=idempotency.fingerprint_of(_validated(body)),
         )
-    )  # fmt: skip
+    )
 
 
 def test_a_claim_whose_owner_was_killed_is_taken_over_when_its_answer_says(
@@ -270,9 +274,12 @@ def test_a_check_that_breaks_holds_the_order_instead_of_losing_it(counter: Count
     assert order.status_code == 201
     assert order.json()["lines"][0]["findings"][0]["code"] == "not_checked"
     amended = counter.ask(
-        "desk", "PATCH", f"{order.headers['Location']}/lines/1", {"inscriptions": [an_inscription()]},
+        "desk",
+        "PATCH",
+        f"{order.headers['Location']}/lines/1",
+        {"inscriptions": [an_inscription()]},
         If_Match=order.headers["ETag"],
-    )  # fmt: skip
+    )
     assert amended.json()["state"] == "ready"
 
 
@@ -301,9 +308,12 @@ def test_words_of_a_loaded_job_can_not_change(counter: Counter) -> None:
     _into_a_load(counter, order.json())
 
     answer = counter.ask(
-        "desk", "PATCH", f"{order.headers['Location']}/lines/1", {"inscriptions": [an_inscription()]},
+        "desk",
+        "PATCH",
+        f"{order.headers['Location']}/lines/1",
+        {"inscriptions": [an_inscription()]},
         If_Match="*",
-    )  # fmt: skip
+    )
 
     assert (answer.status_code, answer.json()["code"]) == (409, "move_not_allowed")
 
@@ -419,9 +429,12 @@ def test_a_buyer_s_approval_is_void_when_the_words_change(counter: Counter) -> N
     assert approved.json()["state"] == "ready"
 
     amended = counter.ask(
-        "desk", "PATCH", f"{path}/lines/1", {"inscriptions": [an_inscription(text="Plot 8")]},
+        "desk",
+        "PATCH",
+        f"{path}/lines/1",
+        {"inscriptions": [an_inscription(text="Plot 8")]},
         If_Match=approved.headers["ETag"],
-    )  # fmt: skip
+    )
 
     assert amended.json()["state"] == "held"
     assert amended.json()["lines"][0]["hold_reason"] == "buyer_approval"

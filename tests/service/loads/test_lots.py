@@ -259,9 +259,11 @@ def test_a_lot_is_cancelled_by_the_owner_and_as_it_was_seen(at: At) -> None:
     answers = [
         bench.ask("POST", "/v1/lots/LOT1/cancel", reason, role=role, **headers).status_code
         for role, headers in (
-            ("bench", {"If_Match": "*"}), ("owner", {}), ("owner", {"If_Match": '"9"'}),
+            ("bench", {"If_Match": "*"}),
+            ("owner", {}),
+            ("owner", {"If_Match": '"9"'}),
         )
-    ]  # fmt: skip
+    ]
 
     assert answers == [403, 428, 412]
     assert counts(bench)[-1] == "open"

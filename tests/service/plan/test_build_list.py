@@ -139,8 +139,11 @@ def test_the_list_is_a_csv_file_for_whoever_asks_so(bench: Bench, path: str, acc
     (row,) = csv.DictReader(io.StringIO(answer.content.decode("utf-8")))
     assert answer.headers["Content-Type"].startswith("text/csv; charset=utf-8")
     assert (row["sku"], row["quantity"], row["built_from"], row["blades_to_mark"]) == (
-        "PARER", "2", "BARE", "4",
-    )  # fmt: skip
+        "PARER",
+        "2",
+        "BARE",
+        "4",
+    )
 
 
 @pytest.mark.parametrize("accept", ["application/json, text/csv", "*/*", ""])

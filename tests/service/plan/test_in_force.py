@@ -39,20 +39,29 @@ def put_plan(bench: Bench, *loads: str, station: str = "s1") -> None:
     now = bench.clock()
     slots = [
         {
-            "number": number, "turn": 1, "slot": f"S{seat[-1]}", "face": "mark_side",
+            "number": number,
+            "turn": 1,
+            "slot": f"S{seat[-1]}",
+            "face": "mark_side",
             "job_id": int(seat[1:].split("S")[0]) if seat[0] == "J" else None,
             "lot_id": int(seat[1:].split("S")[0]) if seat[0] == "L" else None,
         }
         for number, load in enumerate(loads, start=1)
         for seat in load.split()
-    ]  # fmt: skip
+    ]
     listed = [
         {
-            "number": number, "station": station, "plate": "turning", "copy": "turning-1", "changes": 0,
-            "prepares": now, "begins": now, "ends": now,
+            "number": number,
+            "station": station,
+            "plate": "turning",
+            "copy": "turning-1",
+            "changes": 0,
+            "prepares": now,
+            "begins": now,
+            "ends": now,
         }
         for number in range(1, len(loads) + 1)
-    ]  # fmt: skip
+    ]
     plan = KeptPlan(
         made_at=now,
         compared_at=now,

@@ -37,26 +37,51 @@ def put_turns(
         for number in range(count):
             estimated, begun = 30.0 + 60 * number / count, MORNING - timedelta(hours=number)
             load = Load(
-                station=group[0], plate=group[1], copy=f"old-{number}", state="closed", operator="Op",
-                turns=1, lease_until=begun, calibration={}, catalogue_version="v", burn_seconds=estimated,
-                created_at=begun, started_at=begun, ended_at=begun,
-            )  # fmt: skip
+                station=group[0],
+                plate=group[1],
+                copy=f"old-{number}",
+                state="closed",
+                operator="Op",
+                turns=1,
+                lease_until=begun,
+                calibration={},
+                catalogue_version="v",
+                burn_seconds=estimated,
+                created_at=begun,
+                started_at=begun,
+                ended_at=begun,
+            )
             session.add(load)
             session.flush()
             session.add(
                 TurnFile(
-                    load_id=load.id, turn=1, revision=1, format="svg", sha256="a" * 64, short_code="AB",
-                    name="file", burn_seconds=estimated, process=group[2], created_at=begun,
+                    load_id=load.id,
+                    turn=1,
+                    revision=1,
+                    format="svg",
+                    sha256="a" * 64,
+                    short_code="AB",
+                    name="file",
+                    burn_seconds=estimated,
+                    process=group[2],
+                    created_at=begun,
                 )
-            )  # fmt: skip
+            )
             for slot in range(units):
                 session.add(
                     BurnStart(
-                        load_id=load.id, turn=1, slot=f"S{slot}", face="mark_side", attempt=1,
-                        file_sha256="a" * 64, started_at=begun, operator="Op", outcome="complete",
+                        load_id=load.id,
+                        turn=1,
+                        slot=f"S{slot}",
+                        face="mark_side",
+                        attempt=1,
+                        file_sha256="a" * 64,
+                        started_at=begun,
+                        operator="Op",
+                        outcome="complete",
                         finished_at=begun + timedelta(seconds=factor * estimated),
                     )
-                )  # fmt: skip
+                )
 
     bench.database.write(write)
 
@@ -91,8 +116,11 @@ def test_a_turn_on_the_bench_is_a_record_of_its_file_and_its_time(bench: Bench) 
     (file,) = {one.burn_seconds for one in bench.rows(TurnFile)}
     station, group = bench.ask("GET", "/v1/estimates").json()["estimates"]
     assert (station["station"], station["plate"], station["process"], station["turns"]) == (
-        "s1", None, None, 1,
-    )  # fmt: skip
+        "s1",
+        None,
+        None,
+        1,
+    )
     assert (group["plate"], group["process"]) == SATIN_GROUP[1:]
     assert [one["measured_s"] for one in group["recent"]] == [40.0]
     assert file is not None and group["recent"][0]["estimated_s"] == round(file, 1)
@@ -220,6 +248,15 @@ def test_a_check_answers_at_the_learned_pace(
 
 def _pace(station: str, factor: float) -> LearnedPace:
     return LearnedPace(
-        station=station, plate="", process="", records=100, factor=factor, handling_s=0.0, spread=0.1,
-        error_catalogue_s=0.0, error_learned_s=0.0, recent=[], learned_at=MORNING,
-    )  # fmt: skip
+        station=station,
+        plate="",
+        process="",
+        records=100,
+        factor=factor,
+        handling_s=0.0,
+        spread=0.1,
+        error_catalogue_s=0.0,
+        error_learned_s=0.0,
+        recent=[],
+        learned_at=MORNING,
+    )

@@ -220,8 +220,10 @@ def test_the_record_comes_in_pages_newest_first(at: At) -> None:
 
     listed = first.json()["test_cards"] + second.json()["test_cards"]
     assert [(one["id"], one["withdrawn"]) for one in listed] == [
-        ("TC3", False), ("TC2", True), ("TC1", False),
-    ]  # fmt: skip
+        ("TC3", False),
+        ("TC2", True),
+        ("TC1", False),
+    ]
 
 
 # --- the made-up shop: checks, and the card itself ---
@@ -229,8 +231,9 @@ def test_the_record_comes_in_pages_newest_first(at: At) -> None:
 
 def asked(counter: Counter) -> tuple[str, list[str]]:
     body = {
-        "sku": "AQ-HORI-18", "inscriptions": [{"zone": "ricasso", "text": "Nan", "font": "lato-bold"}],
-    }  # fmt: skip
+        "sku": "AQ-HORI-18",
+        "inscriptions": [{"zone": "ricasso", "text": "Nan", "font": "lato-bold"}],
+    }
     said = counter.ask("desk", "POST", "/v1/checks", body).json()
     return said["verdict"], [finding["code"] for finding in said["findings"]]
 

@@ -57,12 +57,23 @@ def test_the_shop_has_blades_plates_and_stations_of_every_kind_wanted():
     assert all(1 <= len(f.zones) <= 3 for blade in SHOP.blades.values() for f in blade.faces)
     assert any(blade.bare for blade in SHOP.blades.values())
     assert any(not zone.baseline.is_straight for zone in zones)
-    assert len({SHOP.surface_of(sku, z.zone) for sku, p in SHOP.products.items()
-                for f in SHOP.blades[p.blade].faces for z in f.zones}) >= 4  # fmt: skip
+    assert (
+        len(
+            {
+                SHOP.surface_of(sku, z.zone)
+                for sku, p in SHOP.products.items()
+                for f in SHOP.blades[p.blade].faces
+                for z in f.zones
+            }
+        )
+        >= 4
+    )
     assert all(6 <= len(plate.slots) <= 24 for plate in SHOP.plates.values())
     assert any(len({s.blade for s in plate.slots[0].seats}) > 1 for plate in SHOP.plates.values())
-    assert any(slot.seat("chef-20", "mark_side") and slot.seat("chef-20", "pile_side")
-               for slot in SHOP.plates["long"].slots)  # fmt: skip
+    assert any(
+        slot.seat("chef-20", "mark_side") and slot.seat("chef-20", "pile_side")
+        for slot in SHOP.plates["long"].slots
+    )
     assert any(len(plate.copies) == 2 for plate in SHOP.plates.values())
     assert any(seat.pose.tilt_deg > 0 for plate in SHOP.plates.values() for seat in plate.slots[0].seats)
     north, south = SHOP.stations["north"], SHOP.stations["south"]

@@ -97,9 +97,11 @@ def test_workers_end_with_a_service_that_is_killed(tmp_path: Path) -> None:
     script = tmp_path / "a_service.py"
     script.write_text(_SERVICE)
     with subprocess.Popen(
-        [sys.executable, str(script), str(tmp_path)], stdout=subprocess.PIPE, text=True,
+        [sys.executable, str(script), str(tmp_path)],
+        stdout=subprocess.PIPE,
+        text=True,
         env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
-    ) as service:  # fmt: skip
+    ) as service:
         assert service.stdout is not None
         workers = [int(worker) for worker in service.stdout.readline().split()]
 

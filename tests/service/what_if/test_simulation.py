@@ -48,8 +48,10 @@ def test_a_load_is_seated_burned_and_done_when_its_times_say() -> None:
 
     # Two are seated (20 s) and burned (200 s); while they burn the third is seated.
     assert {job: (unit.begun, unit.done) for job, unit in run.units.items()} == {
-        "one": (20.0, 220.0), "two": (20.0, 220.0), "three": (220.0, 320.0),
-    }  # fmt: skip
+        "one": (20.0, 220.0),
+        "two": (20.0, 220.0),
+        "three": (220.0, 320.0),
+    }
     assert (run.loads, run.burned_s["s1"], run.open_s["s1"]) == (2, 300.0, 320.0)
 
 
