@@ -85,7 +85,7 @@ def finish(page: Page) -> None:
 
 def test_a_load_goes_from_the_queue_to_packing_by_touch_alone(shop: ServedShop, sign_in: SignIn) -> None:
     shop.order("AQ-1", TWO_FACES)
-    page = sign_in("bench", "Ines")
+    page = sign_in("bench", "Ines", typed=True)
 
     load = take(page)
     pull_all(page)

@@ -59,10 +59,19 @@ def first_fit_decreasing(capacity: int, weights: list[int]) -> int:
     return len(bins)
 
 
-def test_instances_are_packed_as_well_as_is_known_or_once_with_one_more() -> None:
+@pytest.mark.parametrize(
+    "instances",
+    [
+        pytest.param(packing_instances()[7:10], id="three"),
+        pytest.param(packing_instances(), id="all", marks=pytest.mark.long),
+    ],
+)
+def test_instances_are_packed_as_well_as_is_known_or_once_with_one_more(
+    instances: list[tuple[str, int, int, list[int]]],
+) -> None:
     """And never worse than by first fit decreasing."""
     over = []
-    for name, capacity, best, weights in packing_instances():
+    for name, capacity, best, weights in instances:
         backlog = a_shift_backlog(capacity, weights)
 
         made = plan(backlog)

@@ -49,7 +49,7 @@ def test_the_score_of_a_plan_is_what_is_read_off_it() -> None:
     assert (score.waiting, score.near_cutoff) == pytest.approx((parts.waiting, parts.near_cutoff))
 
 
-@pytest.mark.parametrize("number", [3, 4, 6, 7, 10, 12])
+@pytest.mark.parametrize("number", [4, 7, *(pytest.param(n, marks=pytest.mark.long) for n in (3, 6, 10, 12))])
 def test_plans_of_other_shops_are_no_worse_than_the_sorted_ones(number: int) -> None:
     """Invented shops of other mixes; those with more work than hours are told by lateness alone."""
     backlog = backlog_of(a_shop(number, 50)) if number % 2 else a_busy_backlog(70, seed=number, days=9)

@@ -92,13 +92,18 @@ def test_the_table_names_only_routes_that_exist(counter: Counter) -> None:
     assert all(method in described[path] for method, path in MATRIX)
 
 
-_POSTGRES = pytest.param("postgres", marks=pytest.mark.postgres)
-
-
-@pytest.mark.parametrize("kind", ["sqlite", _POSTGRES])
+@pytest.mark.parametrize(
+    ("kind", "each"),
+    [
+        ("sqlite", 8),
+        pytest.param("sqlite", 60, marks=pytest.mark.long),
+        pytest.param("postgres", 60, marks=[pytest.mark.postgres, pytest.mark.long]),
+    ],
+)
 def test_no_generated_request_is_answered_by_a_fault(
-    kind: str, request: pytest.FixtureRequest, clock: SetClock, tmp_path: Path
+    kind: str, each: int, request: pytest.FixtureRequest, clock: SetClock, tmp_path: Path
 ) -> None:
+    """`each`: requests drawn for every operation."""
     database: Database = request.getfixturevalue(f"{kind}_database")
     with an_open_counter(database, clock, tmp_path) as counter:
         kept_plan.keep(counter.tools)
@@ -112,7 +117,7 @@ def test_no_generated_request_is_answered_by_a_fault(
             operation = found.ok()
 
             @settings(
-                max_examples=12,
+                max_examples=each,
                 deadline=None,
                 database=None,
                 derandomize=True,
