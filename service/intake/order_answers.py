@@ -122,6 +122,28 @@ class LineAnswer(AnswerBody):
     )
 
 
+class BuyerAnswer(AnswerBody):
+    """Who ordered."""
+
+    name: str = Field(description="The buyer's name.", examples=["Nan Alder"])
+
+
+class NotesAnswer(AnswerBody):
+    """Notes of people; those that nobody wrote are left out."""
+
+    order: OrLeftOut[str] = Field(
+        default=None, description="For the desk.", examples=["Rang twice; wants it before the 4th."]
+    )
+    gift: OrLeftOut[str] = Field(
+        default=None,
+        description="What the buyer wants on a card in the box.",
+        examples=["Happy birthday, Nan!"],
+    )
+    bench: OrLeftOut[str] = Field(
+        default=None, description="For whoever seats and inspects the units.", examples=["Handle is oiled."]
+    )
+
+
 class UnpromisedOrderAnswer(AnswerBody):
     """An order without what is promised for it."""
 
@@ -134,6 +156,8 @@ class UnpromisedOrderAnswer(AnswerBody):
     proof: Literal["none", "buyer"] = Field(
         description="`buyer`: its words wait for the buyer's approval.", examples=["none"]
     )
+    buyer: OrLeftOut[BuyerAnswer] = Field(default=None, description="Who ordered, where that was told.")
+    notes: OrLeftOut[NotesAnswer] = Field(default=None, description="Notes of people, where there are any.")
     created_at: Moment = Field(description="When it was taken.")
     lines: tuple[LineAnswer, ...] = Field(description="The order's lines, as they were posted.")
 
@@ -225,6 +249,8 @@ def unpromised_order_answer(order: Order) -> UnpromisedOrderAnswer:
         ship_by=order.ship_by,
         priority=order.priority,
         proof="buyer" if order.proof == "buyer" else "none",
+        buyer=BuyerAnswer(name=order.buyer) if order.buyer else None,
+        notes=_notes_answer(order),
         created_at=order.created_at,
         lines=tuple(line_answer(line) for line in order.lines),
     )
@@ -285,6 +311,14 @@ def job_answer(
         unit_in_hand=job.unit_in_hand,
         history=moves_answer(history),
         waits_for_test_card=waits_for_test_card,
+    )
+
+
+def _notes_answer(order: Order) -> NotesAnswer | None:
+    if not (order.order_note or order.gift_note or order.bench_note):
+        return None
+    return NotesAnswer(
+        order=order.order_note or None, gift=order.gift_note or None, bench=order.bench_note or None
     )
 
 

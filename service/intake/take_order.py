@@ -32,7 +32,7 @@ from service.records.ids import ORDER, public
 from service.records.tables import OrderLine
 from service.records.who import Who
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
-from service.requests.order_in import LineWanted, OrderWanted
+from service.requests.order_in import LineWanted, Notes, OrderWanted
 from service.shop.geometry_workers import InForce
 from service.shop.tools import Tools
 
@@ -60,7 +60,7 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
         raise BadRequest(
             f"an order may have {most} units; send others for the rest", field="lines", most=most
         )
-    fingerprint = fingerprint_of(body.model_dump(mode="json"))
+    fingerprint = order_fingerprint(body)
 
     def prepare() -> tuple[list[CheckResult], promises.Safe | None]:
         tools.rates.order(who.client, units)  # here, because an answer given again is no order
@@ -86,6 +86,13 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
         prepare=prepare,
         work=work,
     )
+
+
+def order_fingerprint(body: Any) -> str:
+    """What tells an order from another body under its key. One that was first posted before buyers and notes
+    could be sent is still the same order: what is left out does not count."""
+    left_out = {name for name in ("buyer", "notes") if getattr(body, name) is None}
+    return fingerprint_of(body.model_dump(mode="json", exclude=left_out))
 
 
 def check_lines(tools: Tools, wanted: OrderWanted, *, client: str | None) -> list[CheckResult]:
@@ -140,6 +147,8 @@ def wanted_of(body: Any) -> OrderWanted:
             )
             for line in body.lines
         ),
+        buyer=" ".join(body.buyer.name.split()) if body.buyer else "",
+        notes=body.notes.value() if body.notes else Notes(),
     )
     must_name_lines(wanted.lines)
     return wanted

@@ -55,6 +55,10 @@ def take(
         ship_by=wanted.ship_by,
         priority=wanted.priority,
         proof=wanted.proof,
+        buyer=wanted.buyer,
+        order_note=wanted.notes.order,
+        gift_note=wanted.notes.gift,
+        bench_note=wanted.notes.bench,
         created_at=by.at,
     )
     session.add(order)

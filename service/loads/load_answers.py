@@ -72,6 +72,16 @@ class SlotAnswer(AnswerBody):
     )
     lot: OrLeftOut[str] = Field(default=None, description="The lot of a bare blade.", examples=["LOT3"])
     order_ref: OrLeftOut[str] = _ORDER_REF
+    bench_note: OrLeftOut[str] = Field(
+        default=None,
+        description="The order's note for the bench, where there is one.",
+        examples=["Handle is oiled."],
+    )
+    gift_note: bool = Field(
+        default=False,
+        description="Whether a card with the buyer's words goes into the box.",
+        examples=[False],
+    )
     texts: tuple[str, ...] = Field(
         description="The words to be on the metal, one entry a mark, their lines parted by U+000A.",
         examples=[["Ada"]],
@@ -308,6 +318,8 @@ def _slot(
         job=name if job is not None else None,
         lot=name if job is None else None,
         order_ref=job.line.order.order_ref if job is not None else None,
+        bench_note=(job.line.order.bench_note or None) if job is not None else None,
+        gift_note=job is not None and bool(job.line.order.gift_note),
         texts=_texts(job, slot.face) if job is not None else (),
     )
 

@@ -84,6 +84,8 @@ class Unit:
     order_ref: str | None
     state: JobState
     faces: tuple[MarkedFace, ...]
+    bench_note: str | None
+    gift_note: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +188,9 @@ class View:
 def _unit(job: str, state: JobState, slots: Sequence[tuple[TurnAnswer, SlotAnswer]]) -> Unit:
     first = slots[0][1]
     faces = tuple(MarkedFace(s.face, s.texts, s.slot, turn.turn, s.state) for turn, s in slots)
-    return Unit(job, first.sku, first.order_ref, state, faces)
+    return Unit(
+        job, first.sku, first.order_ref, state, faces, bench_note=first.bench_note, gift_note=first.gift_note
+    )
 
 
 def turn_of(load: LoadAnswer) -> TurnAnswer:

@@ -46,6 +46,7 @@ def _(message: str) -> str:
 
 _LOAD = _("Load")
 _EMPTY = _("empty")
+_GIFT_NOTE = _("Gift note")
 CAUTIONS = (
     _("Class 4 laser: enclosure closed and interlocked; opened only by trained people, with eyewear for it."),
     _("Fume extraction on before the start. Never burn a plastic or coating of unknown composition."),
@@ -171,7 +172,8 @@ def _unit_cell(page: Any, slot: SlotAnswer, fill: SlotFill | None, voice: Voice)
         unit, left = slot.job or slot.lot, x + 11 * mm
         up = voice.say(_("%(face)s up")) % {"face": voice.face(slot.face)}
         write(page, cut(f"{unit}  {up}", _NAMES, 8, bold=True), left, top - 3.5 * mm, 8, bold=True)
-        write(page, cut(slot.sku, _NAMES, 7), left, top - 6.8 * mm, 7)
+        gift = [voice.say(_GIFT_NOTE)] if slot.gift_note else []
+        write(page, cut(" · ".join([*gift, slot.sku]), _NAMES, 7), left, top - 6.8 * mm, 7)
         for number, mark in enumerate(marks):
             window = fitted(
                 mark.outline.bounds_mm,

@@ -17,6 +17,7 @@ from layout.shop.blades import Face, Product
 from layout.shop.loads import LoadLayout, Mark, SlotFill
 from service.loads.load_answers import LoadAnswer, SlotAnswer
 from service.papers.page import (
+    BOLD,
     MARGIN,
     METAL,
     PALE,
@@ -44,11 +45,13 @@ def _(message: str) -> str:
 _SLOT = _("slot")
 _NO_NUMBERED_UNIT = _("no numbered unit")
 _LINE = _("line")
+_GIFT_NOTE = _("Gift note")
 _TRUE = _("true size when printed at 100 %")
 
 
 def unit_labels(layout: LoadLayout, load: LoadAnswer, voice: Voice) -> bytes:
-    """One label a unit, 62 x 29 mm: its identity as Data Matrix and in letters, slot, order, words."""
+    """One label a unit, 62 x 29 mm: its identity as Data Matrix and in letters, slot, order, words, and
+    whether a gift note goes into its box."""
     width, height = LABEL_MM[0] * mm, LABEL_MM[1] * mm
     page, data = paper((width, height), f"{load.id}")
     units: dict[str, tuple[SlotFill, SlotAnswer]] = {}
@@ -67,6 +70,11 @@ def unit_labels(layout: LoadLayout, load: LoadAnswer, voice: Voice) -> bytes:
             11.5 * mm,
             7.5,
         )
+        if slot.gift_note:
+            said = voice.say(_GIFT_NOTE)
+            wide = page.stringWidth(said, BOLD, 8)
+            page.rect(width - wide - 5 * mm, 23.8 * mm, wide + 2 * mm, 4 * mm)
+            write(page, said, width - wide - 4 * mm, 24.9 * mm, 8, bold=True)
         for mark in fill.marks[:1]:
             window = fitted(
                 mark.outline.bounds_mm, x=3 * mm, y=1.5 * mm, width=width - 6 * mm, height=7.5 * mm

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from layout.shop.inscriptions import Inscription
-from service.requests.inscriptions import InscriptionsIn, Moment, Name, Ref, Strict, Whole
+from service.requests.inscriptions import InscriptionsIn, Moment, Name, Ref, Strict, Whole, storable
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +19,15 @@ class LineWanted:
 
 
 @dataclass(frozen=True, slots=True)
+class Notes:
+    """What people wrote beside an order; empty where nothing was."""
+
+    order: str = ""
+    gift: str = ""
+    bench: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class OrderWanted:
     order_ref: str
     ship_by: datetime
@@ -26,6 +35,37 @@ class OrderWanted:
     refuse_unengravable: bool
     proof: Literal["none", "buyer"]
     lines: tuple[LineWanted, ...]
+    buyer: str = ""
+    notes: Notes = Notes()
+
+
+#: Longest name of a buyer, and longest note: one line of a form, a few sentences.
+LONGEST_NAME, LONGEST_NOTE = 120, 500
+_Note = Annotated[str, Field(max_length=LONGEST_NOTE), AfterValidator(storable)]
+
+
+class BuyerIn(Strict):
+    name: Annotated[str, Field(max_length=LONGEST_NAME), AfterValidator(storable)] = Field(
+        description="The buyer's name, as the shop would call them.", examples=["Nan Alder"]
+    )
+
+
+class NotesIn(Strict):
+    order: _Note = Field(
+        default="", description="For the desk.", examples=["Rang twice; wants it before the 4th."]
+    )
+    gift: _Note = Field(
+        default="",
+        description="What the buyer wants on a card in the box. Labels and load sheets say that there is one,"
+        " not what it says.",
+        examples=["Happy birthday, Nan!"],
+    )
+    bench: _Note = Field(
+        default="", description="For whoever seats and inspects the units.", examples=["Handle is oiled."]
+    )
+
+    def value(self) -> Notes:
+        return Notes(self.order.strip(), self.gift.strip(), self.bench.strip())
 
 
 class LineIn(Strict):
@@ -52,6 +92,8 @@ class OrderIn(Strict):
     proof: Literal["none", "buyer"] = Field(
         default="none", description="`buyer`: its words wait for the buyer's approval.", examples=["none"]
     )
+    buyer: BuyerIn | None = Field(default=None, description="Who ordered; may be left out.")
+    notes: NotesIn | None = Field(default=None, description="Notes for people; may be left out.")
     lines: Annotated[list[LineIn], Field(min_length=1, max_length=200)] = Field(
         description="What is ordered."
     )

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from sqlalchemy import update
+
 from service.records.db import Database
+from service.records.tables import Order
 from tests.benches import Bench, jobs_of
 from tests.clocks import SetClock
 
@@ -14,6 +17,8 @@ def test_the_page_of_a_load_is_drawn_at_every_step(
 ) -> None:
     bench = Bench(sqlite_database, clock, tmp_path)
     bench.order(faces=("mark_side", "pile_side"), quantity=2)
+    notes = {"bench_note": "Handle is oiled.", "gift_note": "Happy birthday!"}
+    bench.database.write(lambda session: session.execute(update(Order).values(**notes)))
     bench.client.post("/sign-in", data={"name": "Olga", "key": bench.keys["owner"]})
     seen: dict[str, str] = {}
 
@@ -39,6 +44,11 @@ def test_the_page_of_a_load_is_drawn_at_every_step(
     look("burned")
     load = bench.do(load, "again", {"turn": 2, "jobs": jobs_of(load)[:1], "reason": "faint mark"})
     look("again")
+    load = bench.do(
+        load, "again", {"turn": 2, "jobs": jobs_of(load)[:1], "reason": "good enough", "withdraw": True}
+    )
+    bench.passed(load)
+    look("passed")
     bench.client.get("/bench")
 
     first, second = jobs_of(load)
@@ -50,3 +60,6 @@ def test_the_page_of_a_load_is_drawn_at_every_step(
     assert f"Burn {first} again" in seen["burned"] and f"Burn {second} again" in seen["burned"]
     assert f"These marks stay as they are: {first}." in seen["again"]
     assert f"Scrap {first}" in seen["again"]
+    assert all("Handle is oiled." in seen[step] for step in ("pulled", "turned over", "burned"))
+    assert "Gift note" in seen["passed"]
+    assert not [step for step, text in seen.items() if "Happy birthday!" in text]

@@ -28,6 +28,11 @@ class Order(Base):
     ship_by: Mapped[datetime]
     priority: Mapped[int] = mapped_column(default=0)  # larger goes first
     proof: Mapped[str] = mapped_column(String(10), default="none")
+    # What a buyer is called and what people wrote: personal data, told to no callback, log or history.
+    buyer: Mapped[str] = mapped_column(String(120), default="")
+    order_note: Mapped[str] = mapped_column(String(500), default="")
+    gift_note: Mapped[str] = mapped_column(String(500), default="")
+    bench_note: Mapped[str] = mapped_column(String(500), default="")
     version: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime]
     lines: Mapped[list[OrderLine]] = relationship(back_populates="order", order_by="OrderLine.id")

@@ -12,12 +12,14 @@ from typing import Any
 import pytest
 from sqlalchemy import func, select
 
+from service.intake.take_order import order_fingerprint
 from service.records.db import Database
 from service.records.moves import move_job
 from service.records.states import JobState
 from service.records.tables import IdempotentRequest, Job, Order, Outbox
 from service.records.who import SWEEP, By
 from service.requests import idempotency, idempotency_rows
+from service.requests.order_in import OrderIn
 from tests.clocks import SetClock
 from tests.counter import Counter, a_key, a_line, an_inscription, an_open_counter, an_order
 
@@ -150,7 +152,7 @@ def _a_dead_claim(counter: Counter, body: dict[str, Any], key: str, *, now: date
             key=key,
             now=now,
             claimed_until=now + idempotency.CLAIM_LASTS,
-            fingerprint=idempotency.fingerprint_of(_validated(body)),
+            fingerprint=order_fingerprint(OrderIn.model_validate(body)),
         )
     )
 
@@ -211,12 +213,6 @@ def test_a_claim_made_before_the_clock_was_set_back_binds_nobody(counter: Counte
     answer = counter.post_order(body, key=key)
 
     assert answer.status_code == 201
-
-
-def _validated(body: dict[str, Any]) -> Any:
-    from service.requests.order_in import OrderIn
-
-    return OrderIn.model_validate(body).model_dump(mode="json")
 
 
 def test_an_order_ref_posted_again_under_another_key_names_the_order_that_exists(counter: Counter) -> None:
