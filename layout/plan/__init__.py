@@ -2,6 +2,6 @@
 
     backlog -> starting plans -> very many small changes -> loads in time -> judged (`layout.judge.plan`)
 
-`planner` makes a plan, `keep_up` works single arrivals into it, `promise` says when an order will be done.
-How a good plan is found is private to this room (`search`).
+`planner` makes a plan, `keep_up` works new orders into it one by one, `promise` says when an order will be
+done. How a good plan is found is private to this room (`search`).
 """

@@ -1,14 +1,14 @@
-"""By when a unit must be boxed so that it can still be engraved in time: loads laid backwards from when their
-units are due.
+"""When must a unit be boxed so that it can still be engraved in time? A plan run backwards from due times.
 
-A plan asks how early everything can be done; a build list asks how late assembly may finish a unit. So this
-is a plan run backwards: units due last are placed first, in as full loads as their plates allow, each load
-as late as the station's hours let it burn without a break; pulling and seating come before it, looking,
-inspecting, wiping, bagging and boxing after it, in the time of the people who are there. Units
-due at the same time that may sit in the same places share loads, whatever words they get and however long
-these burn; the shortest go into the last load, so that every load before it is needed as late as can be
-(moving a shorter unit to a later load delays all that is laid before it). Other work is not looked at. A
-change of plate and of process is counted with every load, to be on the safe side.
+A plan asks how early everything can be done; a build list asks how late assembly may finish a unit. So units
+due last are placed first, in loads as full as their plates allow, each load as late as the station's hours
+let it burn without a break. Pulling and seating come before the burn; taking out, inspecting, wiping, bagging
+and boxing come after it, all in the time of the people who are there.
+
+Units due at the same time that can sit in the same places share loads, whatever their words and however long
+they burn. The shortest go into the last load, so that every load before it can wait as long as possible
+(moving a shorter unit into a later load delays everything laid before it). Other work is ignored. Every load
+counts a change of plate and of process, to be on the safe side.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from layout.shop.hours import DAY_S, MOST_WEEKS, WEEK_S, Hours
 
 @dataclass(frozen=True, slots=True)
 class _Place:
-    """A load of `count` units: where, when its units must be there, when its laser begins and ends."""
+    """A load of `count` units: where it is, when its units must be there, when its laser begins and ends."""
 
     count: int
     needed: float
@@ -33,10 +33,9 @@ class _Place:
 
 
 def latest_boxed(backlog: Backlog) -> Mapping[str, float]:
-    """By job, the latest moment (seconds as in `layout.shop.hours`; it may have passed) at which its unit
-    must be boxed. A job that no station takes, or whose faces would take longer than any open stretch, is
-    left out.
-    """
+    """The latest moment at which each job's unit must be boxed (seconds as in `layout.shop.hours`; it may
+    have passed). Jobs that no station takes, or whose faces would burn longer than any open stretch, are left
+    out."""
     free_until: dict[str, _Place] = {}  # by station, the load placed last: everything else comes before it
     boxed_by: dict[str, float] = {}
     for alike in _groups(backlog.jobs):
@@ -67,14 +66,14 @@ def _groups(jobs: Sequence[PlanJob]) -> list[list[PlanJob]]:
 
 
 def _places(kind: Kind) -> tuple[object, ...]:
-    """Faces to be burned, and every slot of every station that takes one of them."""
+    """The faces to be burned, and every slot of every station that takes one of them."""
     slots = {(s, o.plate, o.slot, o.face) for s, options in kind.options.items() for o in options}
     return kind.faces, frozenset(slots)
 
 
 def _latest(backlog: Backlog, left: Sequence[PlanJob], free_until: dict[str, _Place]) -> tuple[int, float]:
-    """How many of the units, from the first on, go into the next load, and by when they are needed; 0: no
-    station takes them. Visits are placed from the last one; their laser time is taken."""
+    """How many of the units, counted from the first, go into the next load, and when they are needed; 0 when
+    no station takes them. Visits are placed last first; `free_until` is updated with their laser time."""
     kind = left[0].kind
     needed, count, taken = left[0].due, len(left), dict(free_until)
     for faces in reversed(_visits(backlog, kind)):
@@ -94,7 +93,7 @@ def _latest(backlog: Backlog, left: Sequence[PlanJob], free_until: dict[str, _Pl
 
 
 def _visits(backlog: Backlog, kind: Kind) -> list[tuple[str, ...]]:
-    """All faces in one load where some plate takes them all, else one visit a face."""
+    """All faces in one load where some plate takes them all, otherwise one face a visit."""
     for station in backlog.stations:
         for plate in station.plates:
             here = {o.face for o in kind.options.get(station.station, ()) if o.plate == plate}
@@ -111,7 +110,8 @@ def _fitted(
     end: float,
     taken: Mapping[str, _Place],
 ) -> _Place | None:
-    """As many of the units, from the first on, as one load of the plate takes in one open stretch."""
+    """A load of as many units, counted from the first, as the plate holds and one open stretch has time
+    for."""
     options = [o for o in units[0].kind.options.get(station.station, ()) if o.plate == plate]
     slots = min((len({o.slot for o in options if o.face == face}) for face in faces), default=0)
     change = station.plate_change_seconds + station.process_change_seconds
@@ -132,7 +132,7 @@ def _fitted(
 
 
 def latest_handling(station: PlanStation, end: float, seconds: float) -> float:
-    """Latest begin of so much handling at a station that is done by `end`.
+    """The latest moment at which this much handling can begin at a station and still be done by `end`.
 
     Raises ValueError when nobody ever works.
     """
@@ -167,7 +167,8 @@ def latest_fit(hours: Hours, end: float, seconds: float) -> float:
 
 
 def latest_spend(hours: Hours, end: float, seconds: float) -> float:
-    """Latest begin of work that pauses while the station is shut and is done by `end`.
+    """The latest moment at which work can begin and still be done by `end`, if it pauses while the station is
+    shut.
 
     Raises ValueError when the station is never open.
     """
@@ -181,7 +182,7 @@ def latest_spend(hours: Hours, end: float, seconds: float) -> float:
 
 
 def _open_before(hours: Hours, end: float) -> Iterator[tuple[float, float]]:
-    """Open spans before a moment, the latest first, the first of them cut at that moment."""
+    """Open spans before a moment, latest first; the first is cut off at that moment."""
     if not hours.week:
         yield float("-inf"), end
         return

@@ -1,4 +1,4 @@
-"""A station's hours as they may be changed for a question: spans in which it is down, longer days.
+"""A station's hours changed for a question: spans in which it is down, longer days.
 
 Times are seconds of the shop's wall clock since a Monday, 00:00, as in `layout.shop.hours`.
 """
@@ -11,16 +11,16 @@ from layout.shop.hours import DAY_S, WEEK_S, Hours, joined, laid_out
 
 
 class Shift:
-    """Hours less spans (begin, end) in which the station is down."""
+    """A station's hours without the spans (begin, end) in which it is down."""
 
     def __init__(self, hours: Hours, down: Sequence[tuple[float, float]] = ()) -> None:
         self._open = laid_out(hours)
         self._down = sorted(span for span in down if span[1] > span[0])
 
     def fit(self, ready: float, seconds: float) -> float:
-        """Earliest begin, not before `ready`, of work that is not interrupted.
+        """The earliest moment, not before `ready`, at which uninterrupted work can begin.
 
-        Raises ValueError when no open span is as long as that.
+        Raises ValueError when no open span is that long.
         """
         begin = self._open.fit(ready, seconds)
         for down, up in self._down:
@@ -29,7 +29,7 @@ class Shift:
         return begin
 
     def spend(self, begin: float, seconds: float) -> float:
-        """When work that pauses while the station is shut or down ends, begun at `begin`."""
+        """When work begun at `begin` ends, if it pauses while the station is shut or down."""
         for down, up in self._down:
             if up <= begin:
                 continue
@@ -41,7 +41,7 @@ class Shift:
         return self._open.spend(begin, seconds)
 
     def open_s(self, begin: float, end: float) -> float:
-        """Seconds between the two in which the station works."""
+        """Seconds between two moments in which the station works."""
         lost = sum(self._between(max(a, begin), min(b, end)) for a, b in joined(self._down))
         return self._between(begin, end) - lost
 

@@ -1,21 +1,19 @@
-"""A plan kept up: it goes on under what has happened since, new jobs are worked into it, and it gives way
-to another only when that is clearly better.
+"""Keeping a plan: it carries on after whatever has happened, takes in new jobs, and gives way to another plan
+only when that is clearly better.
 
-Who plans a shop anew at every event gets a good plan each time, and another one each time: units are
-fetched for loads that no longer exist, and what was promised jumps about. Scheduling calls it
-nervousness. So a plan in force is carried on (`carried_on`): what was taken or called off leaves it, its
-loads keep their order, their plate copies and everything that sits in them, and their times follow from
-what the stations are at now. A new job goes into a planned load with a free slot for it, or into a load
-of its own at the best of the places tried (`with_jobs`): where the plan's score suffers least
-(lateness, then loads, then changes), then where it overtakes no load that is due sooner, and the
-earliest among those. A bare blade alone makes room for a job.
+Planning the shop anew at every event gives a good plan every time, and a different one every time: units are
+pulled for loads that no longer exist, and promises jump about. Scheduling calls this nervousness. So a plan
+in force is carried on (`carried_on`): what was taken or called off leaves it; its loads keep their order,
+their plate copies and everything seated in them; their times follow from where the stations stand now. A new
+job goes into a planned load with a free slot for it, or into a load of its own at the best of the places
+tried (`with_jobs`): where the plan's score suffers least (lateness, then loads, then changes), then where it
+overtakes no load that is due sooner, then the earliest. Only bare blades make room for a job.
 
-A plan that is kept up for long drifts from what planning everything would give. `kept_or_better`
-therefore holds it against such a plan, and lets that one take its place when it is less late or has fewer
-loads (neither is ever given up for calm), or when the rest of its score is better by more than a
-threshold.
+A plan carried on for long drifts away from what planning everything anew would give. So `kept_or_better`
+compares the two, and the new plan takes over when it is less late or has fewer loads (neither is ever given
+up for calm), or when the rest of its score is better by more than a threshold.
 
-Pure and deterministic, and bounded by counts, as the planner is.
+Pure, deterministic and bounded by counts, like the planner.
 """
 
 from __future__ import annotations
@@ -58,8 +56,8 @@ Best = tuple[Cost, Change] | None
 
 
 def with_jobs(backlog: Backlog, plan: Plan, jobs: Sequence[PlanJob]) -> tuple[Backlog, Plan]:
-    """The backlog with `jobs` and its plan, they worked in: never worse than with loads for them after all
-    others. Jobs that no load can take are in `unplanned`. The bound stays true, if less sharp.
+    """The backlog with `jobs` added, and its plan with them worked in: never worse than adding loads for them
+    after all others. Jobs that no load can take are in `unplanned`. The bound stays true, if less sharp.
 
     Raises ValueError when a job is in the backlog already, KeyError when the plan is of another backlog.
     """
@@ -84,13 +82,13 @@ def with_jobs(backlog: Backlog, plan: Plan, jobs: Sequence[PlanJob]) -> tuple[Ba
 def carried_on(
     backlog: Backlog, loads: Sequence[PlannedLoad]
 ) -> tuple[Backlog, Plan, tuple[PlanJob, ...]] | None:
-    """A plan's loads as they can go on now: the backlog without what they don't hold, its plan, and the
-    jobs that they don't hold yet. What was taken, called off or may no longer sit where it was planned
-    has left them. None when a load's plate is no longer to be had, or a load has got too long for every
-    open stretch.
+    """A plan's loads as they can go on now: the backlog of the jobs in them, its plan, and the jobs that are
+    in none of them yet. Jobs that were taken, called off, or can no longer sit where they were planned have
+    left. None when a load's plate is no longer there, or a load has become too long for every open stretch.
 
-    `loads` are in order of time and were planned for any earlier state of the shop; nothing but who sits
-    where is read of them."""
+    `loads` are in order of time and may have been planned for any earlier state of the shop: only who sits
+    where is read from them.
+    """
     counted = Counted(backlog)
     seated = _still_seated(counted, loads)
     if seated is None:
@@ -123,12 +121,12 @@ def kept_or_better(
     *,
     promised: Mapping[str, float] | None = None,
 ) -> Plan:
-    """The planned loads carried on with what is new worked in, unless what `fresh` plans for the whole
+    """The planned loads carried on with new jobs worked in, unless the plan that `fresh` makes for the whole
     backlog is clearly better.
 
-    `promised` says by order when it was promised for. Where the loads have to give way, a plan that takes
-    promises for due dates, and is not clearly worse by the real ones, is preferred: everything is done as
-    well, and in the order in which people were told.
+    `promised` is each order's promised time. Where the loads have to give way, a plan made with promises for
+    due dates is preferred if it is not clearly worse by the real due dates: everything is done as well, and
+    in the order in which people were told.
     """
     other = fresh(backlog)
     kept = kept_up(backlog, loads)
@@ -147,7 +145,7 @@ def kept_or_better(
 
 
 def _due_as_promised(backlog: Backlog, promised: Mapping[str, float]) -> Backlog:
-    """The backlog with promises for due dates, where these are earlier and have not passed."""
+    """The backlog with promises for due dates, where they are earlier and have not passed."""
     jobs = tuple(
         replace(job, due=by) if backlog.now < (by := promised.get(job.order, job.due)) < job.due else job
         for job in backlog.jobs
@@ -156,8 +154,8 @@ def _due_as_promised(backlog: Backlog, promised: Mapping[str, float]) -> Backlog
 
 
 def kept_up(backlog: Backlog, loads: Sequence[PlannedLoad]) -> Plan | None:
-    """The planned loads carried on, with what is new worked in; None where that can't be done, when too much
-    is new, or when there is no load to go on from."""
+    """The planned loads carried on with new jobs worked in. None when that can't be done, when too many jobs
+    are new, or when there are no loads to carry on."""
     going_on = carried_on(backlog, loads) if loads else None
     if going_on is None:
         return None
@@ -168,8 +166,8 @@ def kept_up(backlog: Backlog, loads: Sequence[PlannedLoad]) -> Plan | None:
 
 
 def is_clearly_better(other: Plan, kept: Plan) -> bool:
-    """Whether a plan should take the place of the one that is kept: it plans more, is less late, has fewer
-    loads, or the weighted sum of its score is better by more than `CLEARLY_BETTER`."""
+    """Whether a plan should replace the one being kept: it plans more, is less late, has fewer loads, or the
+    weighted sum of its score is better by more than `CLEARLY_BETTER`."""
     first = [
         (len(plan.unplanned), plan.score.lateness, plan.score.loads, -sum(load.blades for load in plan.loads))
         for plan in (other, kept)
@@ -183,8 +181,8 @@ def is_clearly_better(other: Plan, kept: Plan) -> bool:
 
 
 def _still_seated(counted: Counted, loads: Sequence[PlannedLoad]) -> set[str] | None:
-    """Jobs that may still sit, visit by visit, where they were planned; None when a load's plate copy is not
-    to be had."""
+    """Jobs that can still sit, visit by visit, where they were planned; None when a load's plate copy is no
+    longer there."""
     visits: dict[str, list[tuple[PlannedLoad, tuple[Filled, ...]]]] = {}
     for load in loads:
         mount = counted.mounts.get((load.station, load.plate))
@@ -216,7 +214,7 @@ def _still_seated(counted: Counted, loads: Sequence[PlannedLoad]) -> set[str] | 
 
 
 def _staying(row: Sequence[Filled], seated: Collection[str], blades: dict[str, int]) -> tuple[Filled, ...]:
-    """Who of a turn is still there; `blades` says how many of each lot are left, and is counted down."""
+    """The units of a turn that are still there; `blades` counts down how many of each lot are left."""
     staying = []
     for filled in row:
         if filled.lot is not None:
@@ -229,8 +227,8 @@ def _staying(row: Sequence[Filled], seated: Collection[str], blades: dict[str, i
 
 
 def _append(line: LoadSequence, held: Held, state: State) -> None:
-    """Let a load happen after all others; the line and the state go on. Raises ValueError when it is too
-    long for every open stretch."""
+    """Add a load after all others and move the line and the state on. Raises ValueError when it is too long
+    for every open stretch."""
     timed, leaves = line.happens(held, state)
     line.past(state, held, leaves)
     line.held.append(held)
@@ -253,7 +251,7 @@ def _append(line: LoadSequence, held: Held, state: State) -> None:
 
 
 def _worked_in(line: LoadSequence, jobs: Sequence[PlanJob], *, first: int) -> LoadSequence:
-    """The loads with the jobs in them, none of them in a load before the place `first`."""
+    """The loads with the jobs worked in, none of them before the load at place `first`."""
     for job in jobs:
         place = first
         for visit in line.counted.visits(job):
@@ -262,7 +260,7 @@ def _worked_in(line: LoadSequence, jobs: Sequence[PlanJob], *, first: int) -> Lo
 
 
 def _late_after_all(line: LoadSequence, jobs: Sequence[PlanJob]) -> int:
-    """At least so much lateness comes with the jobs after all loads."""
+    """Lower bound on the lateness of the jobs if they came after all loads."""
     at, counted = line.before(len(line.held)).at, line.counted
     late = 0
     for job in jobs:
@@ -274,8 +272,8 @@ def _late_after_all(line: LoadSequence, jobs: Sequence[PlanJob]) -> int:
 
 
 def _put(line: LoadSequence, visit: Visit, first: int) -> tuple[LoadSequence, int]:
-    """The loads with a visit put where it costs least of the places tried, from `first` on, and the first
-    place after it."""
+    """The loads with a visit put into the cheapest of the places tried, from `first` on; and the place after
+    it."""
     best = _tried(line, visit, _fills(line, visit, first), None)
     if best is None or best[0] >= (0, 1):
         best = _tried(line, visit, _own_loads(line, visit, first), best)
@@ -284,10 +282,10 @@ def _put(line: LoadSequence, visit: Visit, first: int) -> tuple[LoadSequence, in
 
 
 def _tried(line: LoadSequence, visit: Visit, candidates: Iterable[Candidate], best: Best) -> Best:
-    """The best of `best` and the candidates tried: those that look best, some of the others, and every load
+    """The best of `best` and the candidates tried: the most promising, some of the others, and every load
     after all others."""
-    by_hope = sorted(candidates, key=lambda one: one[:2])
-    last = [one for one in by_hope if one[1] == len(line.held)]
+    by_hope = sorted(candidates, key=lambda candidate: candidate[:2])
+    last = [candidate for candidate in by_hope if candidate[1] == len(line.held)]
     for least, place, mount in chain(by_hope[:MOST_BEST], _spread(by_hope[MOST_BEST:]), last):
         jumped = least[3]
         if best is not None and best[0] <= least:
@@ -308,12 +306,12 @@ def _tried(line: LoadSequence, visit: Visit, candidates: Iterable[Candidate], be
 
 
 def _spread(candidates: Sequence[Candidate]) -> Sequence[Candidate]:
-    """So many of the candidates, evenly."""
+    """At most `MOST_SPREAD` of the candidates, evenly spread."""
     return candidates[:: max(1, -(-len(candidates) // MOST_SPREAD))]
 
 
 def _fills(line: LoadSequence, visit: Visit, first: int) -> Iterator[Candidate]:
-    """Planned loads with a free slot, or one with a bare blade in it."""
+    """Planned loads with a free slot, or with a bare blade that can make way."""
     counted, problem = line.counted, line.counted.problem
     looked = 0
     for place in range(first, len(line.held)):
@@ -328,8 +326,9 @@ def _fills(line: LoadSequence, visit: Visit, first: int) -> Iterator[Candidate]:
 
 
 def _own_loads(line: LoadSequence, visit: Visit, first: int) -> Iterator[Candidate]:
-    """Loads of its own, before any load of a station and after all of them. They end no earlier than if the
-    station were always open, and change plates where they don't stand beside their like."""
+    """New loads for the visit alone, before each load of a station and after all of them. Their costs are
+    lower bounds: as if the station were always open, and with plate changes only where neighbours have
+    another plate."""
     counted, problem = line.counted, line.counted.problem
     at = line.before(first).at
     sooner = Counter(held.station for held in line.held[first:] if held.due < visit.job.due)
@@ -350,10 +349,10 @@ def _own_loads(line: LoadSequence, visit: Visit, first: int) -> Iterator[Candida
 
 
 def _seated(held: Held, visit: Visit) -> Held | None:
-    """The load with one more, in place of as few bare blades as need be; None when it has no room."""
+    """The load with one more unit, in place of as few bare blades as possible; None when it has no room."""
     seats = list(zip(held.units, held.sorts, strict=True))
     kept: list[tuple[PlanJob | PlanLot, int]] = [*held.visits, visit]
-    blades = [(one, sort) for one, sort in seats if isinstance(one, PlanLot)]
+    blades = [(unit, sort) for unit, sort in seats if isinstance(unit, PlanLot)]
     for count in range(len(blades), -1, -1):
         units, sorts = zip(*kept, *blades[:count], strict=True)
         if seated_together(held.counted.problem, held.mount, sorts) is not None:
@@ -362,7 +361,7 @@ def _seated(held: Held, visit: Visit) -> Held | None:
 
 
 def _alone(line: LoadSequence, place: int, mount: int, visit: Visit) -> Held:
-    """A load of its own on the plate's copy that is free first."""
+    """A load for the visit alone, on the copy of the plate that is free first."""
     free = line.before(place).free
     copies = line.counted.problem.mounts[mount].plate.copies
     copy = min(copies, key=lambda name: (free[name], name))
@@ -375,7 +374,7 @@ def _alone(line: LoadSequence, place: int, mount: int, visit: Visit) -> Held:
 def _written(
     line: LoadSequence, plan: Plan, touched: Sequence[PlanJob], bound: Bound, unplanned: dict[str, str]
 ) -> Plan:
-    """The plan of the loads; `touched` are the jobs that came or left."""
+    """The plan of these loads; `touched` are the jobs that came or left."""
     ids_of_plan = {id(load) for load in plan.loads}
     loads = [_load(line, place) for place in range(len(line.held))]
     done = dict(plan.done)
@@ -398,7 +397,7 @@ def _written(
 
 
 def _load(line: LoadSequence, place: int) -> PlannedLoad:
-    """A load as the plan says it: the very one that was planned where nothing about it has changed."""
+    """A load as the plan lists it: the planned one itself where nothing about it has changed."""
     held, timed, problem = line.held[place], line.times[place], line.counted.problem
     before = held.planned
     if before is not None:
@@ -431,7 +430,7 @@ def _load(line: LoadSequence, place: int) -> PlannedLoad:
 
 
 def _split(loads: Iterable[PlannedLoad], orders: dict[str, str]) -> int:
-    """Loads by which the orders of those jobs are split; `orders` gives a job's order."""
+    """Extra loads over which the orders of those jobs are split; `orders` gives a job's order."""
     parts: Counter[str] = Counter()
     for load in loads:
         parts.update({orders[f.job] for f in load.turns[0] if f.job in orders})
@@ -439,7 +438,7 @@ def _split(loads: Iterable[PlannedLoad], orders: dict[str, str]) -> int:
 
 
 def _bound(backlog: Backlog, counted: Counted, unplanned: Collection[str]) -> Bound:
-    """The bounds as the planner finds them."""
+    """The bounds, worked out as the planner does."""
     jobs = [job for job in backlog.jobs if job.job not in unplanned]
     visits = [(visit.sort, counted.seconds(*visit)) for job in jobs for visit in counted.visits(job)]
     fewest = fewest_loads(counted.problem, Counter(sort for sort, _ in visits))

@@ -1,5 +1,5 @@
-"""The next load of one station, as the planner's rule of earliest due dates chooses it: for whoever decides
-load after load while the world goes on, as the simulation of a shop does."""
+"""The next load of one station by the planner's rule of earliest due dates: for whoever decides load by load
+while the world goes on, as the simulation of a shop does."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ RULE = Rule("earliest due date", "due")
 class NextLoad:
     """A load that a station would take now.
 
-    `visits` are its jobs with the faces engraved in it. `seconds` is its burning, turning over and changes of
-    plate and process included; `filled` units are seated for it. `process` is what the station ends with.
+    `visits` are its jobs with the faces engraved in it. `seconds` is its burning, including turning over and
+    changes of plate and process; `filled` units are seated for it. `process` is what the station ends with.
     """
 
     plate: str
@@ -29,12 +29,13 @@ class NextLoad:
 
 
 def next_load(backlog: Backlog, station: str) -> NextLoad | None:
-    """What the station takes next of what waits; None when it can take nothing. Lots are not looked at.
+    """What the station takes next from what waits; None when it can take nothing. Lots are ignored.
 
     Raises KeyError for a station that is not in the backlog.
     """
-    number = {one.station: at for at, one in enumerate(sorted(backlog.stations, key=lambda s: s.station))}
-    problem, here = Problem(backlog), number[station]
+    names = sorted(each.station for each in backlog.stations)
+    numbers = {name: number for number, name in enumerate(names)}
+    problem, here = Problem(backlog), numbers[station]
     if not problem.units:
         return None
     timetable = Timetable(problem)

@@ -1,8 +1,8 @@
 """The planner of the whole backlog: every rule builds a plan, the best is improved, lots fill what is left.
 
-Pure and deterministic: the same backlog gives the same plan; every step is bounded by a count, none by a
-clock. What is proposed here is judged by `layout.judge.plan`, which knows nothing of this module. The
-model is serial batching with batch availability: all units of a load are done when the load has burned.
+Pure and deterministic: the same backlog gives the same plan, and every step is bounded by a count, not by a
+clock. What is proposed here is judged by `layout.judge.plan`, which knows nothing of this module. The model
+is serial batching with batch availability: all units of a load are done when the load has burned.
 """
 
 from __future__ import annotations
@@ -21,9 +21,10 @@ LOADS_FOR_LOTS = 60
 
 
 def plan(backlog: Backlog, *, rounds: int = ROUNDS) -> Plan:
-    """Loads in order of time for everything that waits; `layout.loading.backlog.Score` is minimised.
+    """Loads in order of time for everything that waits, with `layout.loading.backlog.Score` as small as
+    possible.
 
-    `rounds` bounds the improvement of backlogs that are not too large; none leaves the best rule's plan. Jobs
+    `rounds` limits the improvement of backlogs that are not too large; 0 leaves the best rule's plan. Jobs
     that no load can take are in `unplanned`.
     """
     problem = Problem(backlog)
@@ -38,12 +39,12 @@ def plan(backlog: Backlog, *, rounds: int = ROUNDS) -> Plan:
 
 
 def without_a_place(backlog: Backlog) -> Mapping[str, str]:
-    """Jobs that no load could ever take, and why: known before anything is planned."""
+    """Jobs that no load could ever take, and why; needs no planning."""
     return Problem(backlog).unplanned
 
 
 def prepare() -> None:
-    """Make the search's machine code ready: seconds once, which no plan should wait for."""
+    """Compile the search: seconds, once, that no plan should have to wait for."""
     from layout.plan.search import improve
 
     improve.prepare()
@@ -53,8 +54,8 @@ def prepare() -> None:
 
 
 def _with_lots(problem: Problem, loads: Sequence[Load]) -> list[tuple[Load, tuple[Blades, ...]]]:
-    """Bare blades into slots that stay free, where no order gets later and nothing more is changed for them;
-    the others in loads of their own, after everything that orders need."""
+    """Bare blades into slots that stay free, where no order gets later and nothing more has to be changed;
+    the rest in loads of their own, after everything that orders need."""
     filled: list[tuple[Load, tuple[Blades, ...]]] = [(load, ()) for load in loads]
     left = [lot.waiting for lot, _ in problem.lots]
     if not any(left):
@@ -95,7 +96,7 @@ def _room_for(
 def _seated(
     problem: Problem, load: tuple[Load, tuple[Blades, ...]], more: Blades | None = None
 ) -> tuple[SlotMatching, list[tuple[str | None, str | None]]] | None:
-    """Where a load's units and blades sit, and what its n-th unit is (the name of a job or of a lot)."""
+    """Where a load's units and blades sit, and what its n-th unit is: the name of a job or of a lot."""
     (mount, units), blades = load
     blades = (*blades, more) if more is not None else blades
     who: list[tuple[str | None, str | None]] = [
@@ -103,10 +104,10 @@ def _seated(
     ]
     sorts = [problem.units[unit].sort for unit in units]
     seconds = sum(problem.units[unit].seconds for unit in units)
-    for some in blades:
-        who += [(None, problem.lots[some.lot][0].lot)] * some.count
-        sorts += [some.sort] * some.count
-        seconds += some.seconds * some.count
+    for group in blades:
+        who += [(None, problem.lots[group.lot][0].lot)] * group.count
+        sorts += [group.sort] * group.count
+        seconds += group.seconds * group.count
     if more is not None and problem.spent(mount, sorts, seconds) > problem.longest(mount):
         return None
     matching = seated(problem, mount, sorts)
@@ -126,12 +127,12 @@ def _lots_alone(
         mounts = problem.sorts[sorts[0]].fits if sorts else {}
         best: tuple[tuple[int, float, int], Blades] | None = None
         for mount in mounts:
-            some = _room_for(problem, ((mount, ()), ()), number, sorts, left[number])
-            if some is not None:
+            fitting = _room_for(problem, ((mount, ()), ()), number, sorts, left[number])
+            if fitting is not None:
                 free = timetable.at[problem.mounts[mount].station].hands_free
-                key = (-some.count, free, mount)
+                key = (-fitting.count, free, mount)
                 if best is None or key < best[0]:
-                    best = key, some
+                    best = key, fitting
         if best is None:
             left[number] = 0  # no plate takes them: they wait, and the lot says so itself
             continue

@@ -1,15 +1,14 @@
-"""What can be promised from a plan: the day by whose end nine orders in ten are really done.
+"""What can be promised from a plan: for each order the day by whose end it is really done, nine times in ten.
 
-A plan says when each load ends if everything takes as long as estimated. Nothing does. So the plan is let
-run about a hundred times with the luck that the shop's records show (`Luck`), and what is promised for an
-order is the day by whose end its last unit was done in nine of ten runs. A formula for the sum of many
-spreads would be quicker, and wrong where it matters: a load that no longer fits before the break moves to
-after it, whole.
+A plan says when each load ends if everything takes as long as estimated. Nothing does. So the plan is run
+about a hundred times with the luck that the shop's records show (`Luck`), and an order is promised for the
+day by whose end its last unit was done in nine runs of ten. A formula for the sum of many spreads would be
+quicker, but wrong where it matters: a load that no longer fits before a break moves behind it as a whole.
 
-In each run loads keep their stations, their order and their plate copies. A load is begun where it fits
-by its estimate, as people do it, and takes what it takes. Chance is drawn for each load by the name of
-its first unit: the same load has the same luck in the next plan, so that promises don't jump about for
-nothing, and the same plan gives the same promises.
+In each run, loads keep their stations, their order and their plate copies. A load begins where it fits by its
+estimate, as people would begin it, and takes as long as it takes. Chance is drawn for each load by the name
+of its first unit: the same load has the same luck in the next plan, so promises don't jump about for nothing,
+and the same plan gives the same promises.
 """
 
 from __future__ import annotations
@@ -48,12 +47,13 @@ REMADE_AFTER = 2
 
 @dataclass(frozen=True, slots=True)
 class Luck:
-    """How what happens differs from what was estimated, as the shop's records show it.
+    """How reality differs from the estimates, by the shop's records.
 
-    A load takes its estimate times a lognormal number of median 1 and log-deviation `spread`, and times
-    one that all loads of its station share (`bias`). Of the units burned a share of `scrap` is spoiled
-    and engraved anew. A station fails `stops_per_s` times in a second of burning, for `stop_s` seconds on
-    average."""
+    A load takes its estimate times a lognormal factor of median 1 and log-deviation `spread`, times another
+    factor that all loads of its station share (`bias`). The share `scrap` of the burned units is spoiled and
+    engraved again. A station fails `stops_per_s` times per second of burning, for `stop_s` seconds on
+    average.
+    """
 
     spread: float = SPREAD
     bias: float = BIAS
@@ -64,12 +64,13 @@ class Luck:
 
 @dataclass(frozen=True, slots=True)
 class Overtaking:
-    """Work that comes later and goes first: the share of a station's open time that it usually takes, and
-    how much of it usually comes at once (seconds).
+    """Work that arrives later but goes first: the share of a station's open time that it usually takes, and
+    how much of it usually arrives at once (seconds).
 
-    What comes tomorrow goes first only if it is wanted within less time than what comes today: `later` are
-    the shares of the days after the first, the last of them that of all days that follow. Empty: the share
-    stays the same."""
+    Work that arrives on a later day goes first only if it is due sooner after its arrival, so its share is
+    smaller: `later` gives the shares of the days after the first, the last of them for all days that follow.
+    Empty: the share stays the same.
+    """
 
     share: float = 0.0
     at_once_s: float = 60.0
@@ -81,9 +82,9 @@ NONE_OVERTAKES = Overtaking()
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """A plan let run many times. `ends` has a row for each load of the plan (seconds, a column for each
-    run) with the end of its burn, `ready` with when its units are ready to hand over; `burned` and `done`
-    have the same for each planned job. `after` says by station how the loads leave it."""
+    """A plan run many times. `ends` (loads, runs) is when each load of the plan has burned, in seconds, and
+    `ready` (loads, runs) when its units are ready to hand over; `burned` and `done` give both for each
+    planned job. `after` is how the loads leave each station."""
 
     backlog: Backlog
     plan: Plan
@@ -98,13 +99,13 @@ class Forecast:
     hands: Mapping[str, Spans] = field(repr=False)
 
     def with_room(self, jobs: Sequence[str], done: Floats, overtaking: Overtaking) -> Floats:
-        """When those jobs are done, put off by work that usually comes later and goes first."""
+        """When those jobs are done, put off by work that usually arrives later and goes first."""
         last = max(jobs, key=lambda job: (float(np.median(self.done[job])), job))
         return _overtaken(self, self.station[last], done, overtaking)
 
     def leaving(self, ready: Floats) -> Floats:
-        """The carrier's cut-offs with which units leave that are ready then; where no carrier is known, the
-        same."""
+        """The carrier's cut-offs at which units that are ready then leave; unchanged where no carrier is
+        known."""
         carrier = self.backlog.carrier
         return ready if carrier is None else carrier.all_leave(ready)
 
@@ -125,12 +126,12 @@ class Forecast:
 
 
 def end_of_day(moment: float) -> float:
-    """Midnight after that moment; a moment that is midnight ends its own day."""
+    """Midnight after that moment; a midnight ends its own day."""
     return math.ceil(moment / DAY_S) * DAY_S
 
 
 def safe_day(done: Floats, *, confidence: float = CONFIDENCE) -> float:
-    """The end of the day by whose end that share of the runs is done."""
+    """The end of the day by which that share of the runs is done."""
     place = min(len(done) - 1, math.ceil(confidence * len(done)))
     return end_of_day(float(np.partition(done, place)[place]))
 
@@ -138,9 +139,9 @@ def safe_day(done: Floats, *, confidence: float = CONFIDENCE) -> float:
 def kept_promise(
     promised: float, done: Floats, with_room: Floats, days: WorkingDays, *, confidence: float = CONFIDENCE
 ) -> float:
-    """What is promised now that this was promised and those are the runs, `with_room` for what may still go
-    first: the same, as long as it is more likely kept than broken, and while nothing `EARLIER_DAYS` earlier
-    is as good as certain."""
+    """What to promise now, after `promised`, by the runs `done` and by those `with_room` for what may still
+    go first. The promise stays as long as it is more likely kept than broken, and while no day `EARLIER_DAYS`
+    earlier is as good as certain."""
     new = safe_day(with_room, confidence=confidence)
     if np.count_nonzero(done <= promised) < BROKEN_BELOW * len(done):
         return max(new, promised)
@@ -149,8 +150,8 @@ def kept_promise(
 
 
 def working_days(days: WorkingDays, first: float, last: float) -> int:
-    """Working days from one end of a day to another; negative when the second comes first. Midnight
-    belongs to the day before."""
+    """Working days from one end of day to another; negative when `last` comes first. Midnight belongs to the
+    day before."""
     return days.count(int((last - 1.0) // DAY_S)) - days.count(int((first - 1.0) // DAY_S))
 
 
@@ -158,7 +159,7 @@ def working_days(days: WorkingDays, first: float, last: float) -> int:
 
 
 def forecast(backlog: Backlog, plan: Plan, luck: Luck | None = None, *, draws: int = DRAWS) -> Forecast:
-    """The plan let run `draws` times. Of the backlog, jobs may be missing that the plan has.
+    """The plan run `draws` times. The backlog may lack jobs that the plan has.
 
     Raises KeyError for a load at a station that the backlog does not have.
     """
@@ -196,8 +197,9 @@ def forecast(backlog: Backlog, plan: Plan, luck: Luck | None = None, *, draws: i
 
 @dataclass(slots=True)
 class StationRuns:
-    """How a station stands in every run: when its hands are free but for what burned last, and its laser;
-    when what burned last is ready to hand over, and how much handling (seconds) that takes."""
+    """How a station stands in every run: when its hands are free, apart from finishing what burned last; when
+    its laser is free; when what burned last is ready to hand over, and how much handling (seconds) that
+    takes."""
 
     hands: Floats
     laser: Floats
@@ -206,7 +208,7 @@ class StationRuns:
 
 
 class Spans:
-    """A station's open spans, or those in which its people work, asked by many runs at a time."""
+    """A station's open spans, or those in which its people work, for many runs at a time."""
 
     def __init__(self, hours: Hours, begins: float, hands: Hands | None = None) -> None:
         self.hours, self.at_work, self.always = hours, hands, hands is None and not hours.week
@@ -232,7 +234,8 @@ class Spans:
         self._lay()
 
     def fit(self, ready: Floats, seconds: float) -> Floats:
-        """Earliest begins of work that is not interrupted. Raises ValueError when no span is as long."""
+        """The earliest moments at which uninterrupted work can begin. Raises ValueError when no span is that
+        long."""
         if self.always:
             return ready
         if seconds > self.hours.longest_s:
@@ -270,7 +273,7 @@ class Spans:
 
 
 def _chance(*names: str) -> np.random.Generator:
-    """The chance of one thing, by its name."""
+    """Random numbers for one thing, seeded by its name."""
     return np.random.default_rng(zlib.crc32("/".join(names).encode()))
 
 
@@ -280,20 +283,20 @@ class _Runs:
     def __init__(self, backlog: Backlog, luck: Luck, draws: int) -> None:
         self.luck, self.draws = luck, draws
         self.stations = {station.station: station for station in backlog.stations}
-        self.spans = {name: Spans(one.hours, backlog.now) for name, one in self.stations.items()}
+        self.spans = {name: Spans(station.hours, backlog.now) for name, station in self.stations.items()}
         self.pace = {
             name: np.exp(luck.bias * _chance("pace", name).standard_normal(draws)) for name in self.stations
         }
         now = np.full(draws, backlog.now)
         self.hands = {
-            name: hands_of(one, self.spans[name], backlog.now) for name, one in self.stations.items()
+            name: hands_of(station, self.spans[name], backlog.now) for name, station in self.stations.items()
         }
         self.at: dict[str, StationRuns] = {}
-        for name, one in self.stations.items():
-            laser = now + max(0.0, one.free_at - backlog.now) * self.pace[name]
-            hands = now + max(0.0, one.hands_free_at - backlog.now) * self.pace[name]
-            finished = self.hands[name].spend(laser, one.finishing_s) if one.finishing_s else laser
-            self.at[name] = StationRuns(hands, laser, finished, one.finishing_s)
+        for name, station in self.stations.items():
+            laser = now + max(0.0, station.free_at - backlog.now) * self.pace[name]
+            hands = now + max(0.0, station.hands_free_at - backlog.now) * self.pace[name]
+            finished = self.hands[name].spend(laser, station.finishing_s) if station.finishing_s else laser
+            self.at[name] = StationRuns(hands, laser, finished, station.finishing_s)
         self.copies = {
             copy: np.maximum(now, free) for plate in backlog.plates for copy, free in plate.copies.items()
         }
@@ -306,7 +309,7 @@ class _Runs:
         self._number = 0
 
     def put(self, load: PlannedLoad) -> Floats:
-        """Let one more load happen; gives when it has burned, and when its units are ready to hand over."""
+        """Let one more load happen; returns when it has burned, and when its units are ready to hand over."""
         station, at = self.stations[load.station], self.at[load.station]
         spans, hands = self.spans[load.station], self.hands[load.station]
         jobs = load.jobs
@@ -335,7 +338,7 @@ class _Runs:
         return np.stack([ends, boxed])
 
     def _stops(self, chance: np.random.Generator, seconds: Floats) -> Floats | float:
-        """Seconds lost to failures while so many are burned."""
+        """Seconds lost to failures during that much burning."""
         if not self.luck.stops_per_s or not self.luck.stop_s:
             return 0.0
         stops = chance.poisson(self.luck.stops_per_s * seconds)
@@ -343,7 +346,8 @@ class _Runs:
         return lost
 
     def _again(self, load: PlannedLoad, chance: np.random.Generator, jobs: Sequence[str]) -> Floats | float:
-        """Who of the load is spoiled is drawn; gives the seconds that units spoiled before take in it."""
+        """Draw which units of the load are spoiled; returns the seconds that units spoiled earlier take in
+        it."""
         before = self._extra[load.station]
         if self.luck.scrap and jobs:
             spoiled = chance.random((len(jobs), self.draws)) < self.luck.scrap
@@ -357,12 +361,12 @@ class _Runs:
         return 0.0 if extra is None else extra
 
     def spoiled(self, number: int, jobs: int) -> Sequence[npt.NDArray[np.bool_] | None]:
-        """By job of that load, the runs in which it is spoiled (None: in none)."""
+        """For each job of that load the runs in which it is spoiled (None: in none)."""
         drawn = self._spoiled.get(number)
         return [None] * jobs if drawn is None else list(drawn)
 
     def remade(self, load: PlannedLoad, number: int, both: Floats) -> Floats:
-        """When units that the load has spoiled have burned and are ready after all."""
+        """When the replacements of units spoiled in the load have burned and are ready."""
         if number not in self._remade:
             here = self.places[load.station]
             place = here.index(number) + REMADE_AFTER
@@ -374,7 +378,7 @@ class _Runs:
         return self._remade[number]
 
     def _alone(self, load: PlannedLoad, ready: Floats) -> Floats:
-        """The end of a load of one unit after all others."""
+        """When a load of one unit after all others has burned, and when it is ready."""
         station, spans = self.stations[load.station], self.spans[load.station]
         seconds = max((self.seconds.get(job, 0.0) for job in load.jobs), default=0.0) + _changes(station)
         hands = self.hands[load.station]
@@ -385,12 +389,12 @@ class _Runs:
 
 
 def hands_of(station: PlanStation, spans: Spans, now: float) -> Spans:
-    """When the people of a station are there: as long as it is open, where it has none of its own."""
+    """When the people of a station are there; as long as it is open, where it has no people of its own."""
     return spans if station.hands is None else Spans(Hours(), now, station.hands)
 
 
 def prepared_at(at: StationRuns, hands: Spans, ready: Floats, seating_s: float) -> Floats:
-    """When a load is prepared; what burned last is finished before anything else."""
+    """When a load is prepared; what burned last is finished first."""
     begins = hands.fit(ready, 0.0)
     is_later = begins >= at.laser
     begins = np.where(is_later, hands.fit(np.maximum(begins, at.finished), 0.0), begins)
@@ -402,8 +406,7 @@ def prepared_at(at: StationRuns, hands: Spans, ready: Floats, seating_s: float) 
 
 
 def finish(at: StationRuns, hands: Spans, begins: Floats, ends: Floats, finishing_s: float) -> Floats:
-    """When a load is ready to hand over that burns from `begins` to `ends`; the station goes on to after
-    it."""
+    """When a load that burns from `begins` to `ends` is ready to hand over; moves the station on past it."""
     boxed = hands.spend(np.maximum(ends, at.finished), finishing_s) if finishing_s > 0 else ends
     at.hands, at.laser = np.maximum(begins, at.finished), ends
     at.finished, at.finishing_s = boxed, finishing_s
@@ -423,14 +426,14 @@ def safe_ends_of_new(
     came_s: float = 0.0,
     confidence: float = CONFIDENCE,
 ) -> SafeEnds | None:
-    """The ends of the days by whose ends so many more units of a kind (burning one of them takes `seconds`)
-    are engraved, and ready to hand over, with that confidence, without making room: in free slots of planned
-    loads, the earliest first, and in loads after all others. Faces that no plate takes in one load are
-    visits, each after the one before. Work that usually comes later and goes first is left its share of the
-    hours.
+    """The days by whose ends `units` more units of a kind are engraved, and ready to hand over, with that
+    confidence; burning one of them takes `seconds`.
 
-    None when a face has no place, or no station is open long enough at a stretch for it. Focus heights
-    are left to the next plan."""
+    Nothing makes room for them: they go into free slots of planned loads, the earliest first, and into loads
+    after all others. Faces that no plate takes in one load are burned in visits one after another. Work that
+    usually arrives later and goes first keeps its share of the hours. Focus heights are left to the next
+    plan. None when a face has no place, or no station is open long enough at a stretch.
+    """
     visits = _visits(runs.backlog, kind)
     if not visits:
         return None
@@ -456,16 +459,16 @@ def safe_ends_of_new(
 
 
 class SafeEnds(NamedTuple):
-    """The ends of two days: by the first it is engraved, by the second ready to hand over, in time for the
-    carrier of that day."""
+    """The ends of two days: when it is engraved, and when it is ready to hand over in time for that day's
+    carrier."""
 
     engraved_by: float
     ready_by: float
 
 
 def _overtaken(runs: Forecast, station: str, end: Floats, overtaking: Overtaking) -> Floats:
-    """Ends put off by the work that comes in the time until then and goes first: its share of that time, so
-    much at once, as often as it comes."""
+    """Ends put off by the work that arrives until then and goes first: its share of that time, in portions of
+    the usual size, as often as they come."""
     if overtaking.share <= 0:
         return end
     spans = runs.spans[station]
@@ -482,7 +485,7 @@ def _overtaken(runs: Forecast, station: str, end: Floats, overtaking: Overtaking
 
 
 class _Behind:
-    """Loads for what is new, behind those that are planned."""
+    """Loads for new units, behind the planned ones."""
 
     def __init__(self, runs: Forecast) -> None:
         self.runs = runs
@@ -494,8 +497,8 @@ class _Behind:
     def join(
         self, kind: Kind, faces: Sequence[str], seconds: float, units: int, ready: Floats
     ) -> tuple[int, str, Floats]:
-        """As many units as find room in planned loads that are prepared after `ready`: how many, where the
-        last of them is burned, and when."""
+        """As many units as find room in planned loads prepared after `ready`: how many, at which station the
+        last of them burns, and when."""
         placed, where, end = 0, "", np.full((2, self.draws), -np.inf)
         earliest = float(np.median(ready))
         handling = {station.station: station.after_burn_s for station in self.runs.backlog.stations}
@@ -514,7 +517,8 @@ class _Behind:
     def add(
         self, kind: Kind, faces: Sequence[str], seconds: float, units: int, ready: Floats
     ) -> tuple[str, Floats] | None:
-        """The others in loads of their own, each where it ends first; None when no station takes them."""
+        """The remaining units in loads of their own, each where it ends first; None when no station takes
+        them."""
         placed, where, latest = 0, "", np.full((2, self.draws), -np.inf)
         while placed < units:
             best: tuple[float, str, int, StationRuns] | None = None
@@ -535,7 +539,7 @@ class _Behind:
     def _load(
         self, station: PlanStation, faces: Sequence[str], seconds: float, count: int, ready: Floats
     ) -> StationRuns:
-        """How a load of so many, after all others, leaves the station."""
+        """How a load of that many units, after all others, leaves the station."""
         luck, name, at = self.runs.luck, station.station, replace(self.at[station.station])
         spans, hands = self.runs.spans[name], self.runs.hands[name]
         work = count * (seconds + (len(faces) - 1) * station.turn_seconds) + _changes(station)
@@ -548,7 +552,7 @@ class _Behind:
 
 
 def _visits(backlog: Backlog, kind: Kind) -> list[tuple[str, ...]]:
-    """Faces by visit, as many at a time as some plate takes in one load; none when a face has no place."""
+    """Faces by visit, as many at a time as some plate takes in one load; empty when a face has no place."""
     mounts = [
         {option.face for option in kind.options.get(station.station, ()) if option.plate == plate}
         for station in backlog.stations
@@ -558,7 +562,7 @@ def _visits(backlog: Backlog, kind: Kind) -> list[tuple[str, ...]]:
 
 
 def _room(load: PlannedLoad, kind: Kind, faces: Sequence[str]) -> int:
-    """So many more units find a slot in every turn they need."""
+    """How many more units find a slot in every turn they need."""
     options = [o for o in kind.options.get(load.station, ()) if o.plate == load.plate]
     most = math.inf
     for turn, face in enumerate(faces):
@@ -574,7 +578,8 @@ def _most(
     seconds: float,
     slots: Mapping[str, Sequence[str]],
 ) -> int:
-    """So many units the station takes in one new load: as its plates have slots and its hours are long."""
+    """How many units the station takes in one new load: as many as its plates have slots and its hours have
+    time for."""
     here: list[Option] = [o for o in kind.options.get(station.station, ()) if o.plate in station.plates]
     room = max(
         (

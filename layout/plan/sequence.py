@@ -1,8 +1,9 @@
-"""A plan's loads as they happen one after another, and what one load more, another or fewer does to the rest.
+"""A plan's loads in the order in which they happen, and what adding, swapping or removing one does to the
+rest.
 
-Every load keeps its plate copy and its turn at its station; times are counted on from the changed load, and
-only for loads that wait for something that has moved. A change is tried without changing anything, and the
-loads with it are another `LoadSequence`. Loads that nothing touches are never looked into.
+Every load keeps its plate copy and its place in its station's order; times are counted on from the changed
+load, and only for loads that wait for something that has moved. Trying a change alters nothing: the loads
+with it are another `LoadSequence`. Loads that nothing touches are never looked into.
 """
 
 from __future__ import annotations
@@ -28,14 +29,14 @@ from layout.plan.search.timing import StationState, TimedLoad, Timetable, schedu
 
 
 class Visit(NamedTuple):
-    """A job with the faces that are burned in one load, by its sort."""
+    """A job and the faces burned in one load, as a sort."""
 
     job: PlanJob
     sort: int
 
 
 class Counted:
-    """A backlog as far as changing a plan of it needs: names and kinds, not all jobs one by one.
+    """What changing a plan needs to know of its backlog: names and kinds, not every job.
 
     `new` are jobs of the backlog that are in no load yet.
     """
@@ -64,21 +65,21 @@ class Counted:
         """The visits of a job, in order."""
         return [Visit(job, sort) for sort in self.problem.visits(job.kind)]
 
-    def seconds(self, one: PlanJob | PlanLot, sort: int) -> float:
+    def seconds(self, unit: PlanJob | PlanLot, sort: int) -> float:
         """How long a visit burns."""
-        return one.seconds * len(self.problem.sorts[sort].faces)
+        return unit.seconds * len(self.problem.sorts[sort].faces)
 
     def lateness(self, job: PlanJob, sort: int, end: float) -> int:
-        """Weighted working days by which a job is late when that visit is its last and ends then."""
+        """Weighted working days by which a job is late if that visit is its last and ends then."""
         if end <= job.due or sort not in self.last:
             return 0
         return job.weight * self.problem.days.late(job.due, end)
 
 
 class Held:
-    """What one load holds: jobs and bare blades (a lot for each), and the sorts as which they sit.
+    """What one load holds: jobs and bare blades (a lot for each), and the sort as which each of them sits.
 
-    `planned` is the load as it sits already; everything about it is counted when it is asked for.
+    `planned` is the load where it sits as planned; everything about it is worked out when first asked for.
     """
 
     def __init__(
@@ -107,14 +108,14 @@ class Held:
     def sorts(self) -> tuple[int, ...]:
         if self.planned is None:
             return self._sorts
-        known, seats = self.counted.sorts, zip(self.units, self.planned.turns[0], strict=True)
-        return tuple(known[id(one.kind), filled.face] for one, filled in seats)
+        sorts, seats = self.counted.sorts, zip(self.units, self.planned.turns[0], strict=True)
+        return tuple(sorts[id(unit.kind), filled.face] for unit, filled in seats)
 
     @cached_property
     def visits(self) -> tuple[Visit, ...]:
         """Its jobs with their sorts."""
         seats = zip(self.units, self.sorts, strict=True)
-        return tuple(Visit(one, sort) for one, sort in seats if isinstance(one, PlanJob))
+        return tuple(Visit(unit, sort) for unit, sort in seats if isinstance(unit, PlanJob))
 
     @cached_property
     def jobs(self) -> int:
@@ -125,10 +126,11 @@ class Held:
 
     @cached_property
     def processes(self) -> list[str]:
-        """The processes of a planned load, by name; kinds are few, so it is quicker than by every unit."""
+        """The processes of a planned load, by name. Kinds are few, so this is quicker than going through its
+        units."""
         assert self.planned is not None
         seats = zip(self.units, self.planned.turns[0], strict=True)
-        sorts = {self.counted.sorts[kind] for kind in {(id(one.kind), f.face) for one, f in seats}}
+        sorts = {self.counted.sorts[kind] for kind in {(id(unit.kind), f.face) for unit, f in seats}}
         return sorted({self.counted.problem.process(self.mount, sort) for sort in sorts})
 
     @cached_property
@@ -138,13 +140,13 @@ class Held:
 
     @cached_property
     def waits_for(self) -> tuple[tuple[str, int], ...]:
-        """The visits before those of its jobs, as job and sort."""
+        """The visits that must come before those of its jobs, as (job, sort)."""
         before = self.counted.before
         return tuple((job.job, before[sort]) for job, sort in self.visits if sort in before)
 
     @cached_property
     def gives(self) -> tuple[tuple[str, int], ...]:
-        """Its visits that others come after."""
+        """Its visits that others must follow, as (job, sort)."""
         return tuple((job.job, sort) for job, sort in self.visits if sort not in self.counted.last)
 
     @cached_property
@@ -154,17 +156,17 @@ class Held:
 
     @cached_property
     def turned(self) -> bool:
-        """Whether orders' units are turned over in it."""
+        """Whether units of orders are turned over in it."""
         return any(len(self.counted.problem.sorts[sort].faces) > 1 for _, sort in self.visits)
 
     @cached_property
     def waiting_rate(self) -> float:
-        """By how much the score's `waiting` grows with every second until it ends."""
+        """How much the score's `waiting` grows with every second until it ends."""
         now = self.counted.problem.backlog.now
         return sum(waiting_rate(job, now) for job, sort in self.visits if sort in self.counted.last)
 
     def near_cutoff(self, end: float) -> float:
-        """Its part of the score's `near_cutoff`."""
+        """What it adds to the score's `near_cutoff`."""
         weights = self.counted.problem.backlog.weights
         if end <= self.due - weights.cutoff_s:
             return 0.0
@@ -177,7 +179,7 @@ class Held:
         return min((job.due for job, _ in self.visits), default=inf)
 
     def lateness(self, end: float) -> int:
-        """Weighted working days by which the jobs done with it are late."""
+        """Weighted working days by which the jobs that it completes are late."""
         if end <= self.due:
             return 0
         if end not in self._late:
@@ -187,7 +189,7 @@ class Held:
 
 @dataclass(slots=True)
 class State:
-    """When each station and plate copy is free, and when visits that others wait for burned."""
+    """When each station and plate copy is free, and when the visits that others wait for have burned."""
 
     at: list[StationState]
     free: dict[str, float]
@@ -196,8 +198,8 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A load put in at a place of the order (`held`), instead of the one there or before it (`out` says how
-    many go), and what moves with it: by place in the old order, the new times."""
+    """A load (`held`) put in at a place of the order, replacing the one there (`out` is 1) or before it (0),
+    and what moves with it: new times by place in the old order."""
 
     place: int
     held: Held | None
@@ -215,8 +217,8 @@ class Change:
 
 
 class LoadSequence:
-    """Loads in the order in which they happen, their times, what they leave their stations at, and the
-    score, of which `split` is left as it was."""
+    """Loads in the order in which they happen, their times, the state in which each leaves its station, and
+    their score (whose `split` is not updated)."""
 
     __slots__ = ("_visits", "counted", "held", "leaves", "score", "times")
 
@@ -233,7 +235,7 @@ class LoadSequence:
 
     @staticmethod
     def of(counted: Counted, plan: Plan) -> LoadSequence:
-        """The loads of a plan. Raises KeyError when it is one of another backlog."""
+        """The loads of a plan. Raises KeyError when the plan is of another backlog."""
         line = LoadSequence(counted, [], [], [], plan.score)
         process = [station.process_on for station in counted.problem.stations]
         at = Timetable(counted.problem).at
@@ -252,7 +254,7 @@ class LoadSequence:
     def left_by(
         self, held: Held, load: PlannedLoad, before: StationState, process: str | None
     ) -> StationState:
-        """How a planned load leaves its station, which was in the state `before`."""
+        """The state in which a planned load leaves its station, which was in the state `before`."""
         station, hands = self.counted.problem.stations[held.station], self.counted.problem.hands[held.station]
         filled = len(load.turns[0]) if load.turns else 0
         emptied = load.ends
@@ -269,7 +271,7 @@ class LoadSequence:
         )
 
     def before(self, place: int) -> State:
-        """The state before the load at that place of the order."""
+        """The state before the load at that place in the order."""
         timetable = Timetable(self.counted.problem)
         free = {copy: at for copies in timetable.copies.values() for copy, at in copies.items()}
         state = State(timetable.at, free)
@@ -291,14 +293,15 @@ class LoadSequence:
         return state
 
     def past(self, state: State, held: Held, leaves: StationState) -> None:
-        """Go on to after a load."""
+        """Move the state on past a load."""
         state.at[held.station] = leaves
         state.free[held.copy] = leaves.emptied
         if self._visits:
             state.burned.update((visit, leaves.finished) for visit in held.gives)
 
     def happens(self, held: Held, state: State) -> tuple[TimedLoad, StationState]:
-        """A load in time. Raises ValueError when it is too long for every open stretch."""
+        """When a load happens, and how it leaves its station. Raises ValueError when it is too long for every
+        open stretch."""
         ready = state.free[held.copy]
         if self._visits:
             ready = max([ready, *(state.burned[visit] for visit in held.waits_for)])
@@ -307,9 +310,9 @@ class LoadSequence:
     def tried(
         self, place: int, held: Held | None, *, out: int = 0, most_late: float = inf, most_moved: float = inf
     ) -> Change | None:
-        """`held` put in at that place, for the next `out` loads (0 or 1) of the order; None when that costs
-        more lateness or moves more loads than may be, or when it, or a load that moves with it, gets too
-        long for every open stretch."""
+        """`held` put in at that place, for the next `out` loads (0 or 1) of the order. None when that costs
+        more lateness than `most_late` or moves more loads than `most_moved`, or when it, or a load that moves
+        with it, becomes too long for every open stretch."""
         try:
             return self._tried(place, held, out, most_late, most_moved)
         except ValueError:
@@ -347,23 +350,23 @@ class LoadSequence:
             changed.update(self._touches(held))
         moved: dict[int, tuple[TimedLoad, StationState]] = {}
         for number in range(place + out, len(self.held)):
-            one, now, after = self.held[number], self.times[number], self.leaves[number]
-            touches = self._touches(one)
-            if not changed.isdisjoint(touches) or (self._visits and not changed.isdisjoint(one.waits_for)):
-                now, after = self.happens(one, state)
+            later, now, after = self.held[number], self.times[number], self.leaves[number]
+            touches = self._touches(later)
+            if not changed.isdisjoint(touches) or (self._visits and not changed.isdisjoint(later.waits_for)):
+                now, after = self.happens(later, state)
                 if (now, after) != (self.times[number], self.leaves[number]):
                     moved[number] = now, after
                     if now.boxed != self.times[number].boxed:
                         before = self.times[number].boxed
-                        late += one.lateness(now.boxed) - one.lateness(before)
-                        waiting += one.waiting_rate * (now.boxed - before)
-                        near += one.near_cutoff(now.boxed) - one.near_cutoff(before)
-                    changes += (now.changes - self.times[number].changes) * (one.jobs > 0)
+                        late += later.lateness(now.boxed) - later.lateness(before)
+                        waiting += later.waiting_rate * (now.boxed - before)
+                        near += later.near_cutoff(now.boxed) - later.near_cutoff(before)
+                    changes += (now.changes - self.times[number].changes) * (later.jobs > 0)
                 if after == self.leaves[number]:
                     changed.difference_update(touches)
                 else:
                     changed.update(touches)
-            self.past(state, one, after)
+            self.past(state, later, after)
             if late > most_late or len(moved) > most_moved:
                 return None
             if not changed:
@@ -376,7 +379,7 @@ class LoadSequence:
         return (held.station, held.copy, *held.gives) if self._visits else (held.station, held.copy)
 
     def having(self, change: Change) -> LoadSequence:
-        """The loads with a change."""
+        """The loads with a change made."""
         held, times, leaves = list(self.held), list(self.times), list(self.leaves)
         for number, (timed, after) in change.moved.items():
             times[number], leaves[number] = timed, after

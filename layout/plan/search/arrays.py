@@ -1,11 +1,9 @@
-"""The planning problem as arrays, for the compiled search.
+"""The planning problem as arrays, for the compiled search: what it keeps asking of
+`layout.plan.search.problem` and `layout.plan.search.timing`, worked out beforehand.
 
-What `layout.plan.search.problem` and `layout.plan.search.timing` are asked again and again, written down
-beforehand.
-
-Units, sorts, mounts and stations are numbered as in the problem; plates, copies and processes by their names
-in order. Times are seconds, as everywhere in a plan. Few arrays, and those of records, because every compiled
-function takes all of them apart.
+Units, sorts, mounts and stations have the problem's numbers; plates, copies and processes are numbered in the
+order of their names. Times are seconds, as everywhere in a plan. There are few arrays, most of them of
+records, because every compiled function unpacks all of them.
 """
 
 from __future__ import annotations
@@ -176,7 +174,7 @@ def _spans(station: PlanStation, until: float) -> list[tuple[float, float, float
 
 
 def _hand_spans(station: PlanStation, until: float) -> list[tuple[float, float, float]]:
-    """When its people work, up to `until` at least; empty where it has none of its own."""
+    """When its people work, up to `until` at least; empty where it has no people of its own."""
     if station.hands is None:
         return []
     at_work = laid_out_hands(station.hands)
@@ -185,20 +183,20 @@ def _hand_spans(station: PlanStation, until: float) -> list[tuple[float, float, 
 
 
 def _takes(problem: Problem) -> tuple[list[int], Bools]:
-    """How many head heights each mount is tried with, and which slots take which sorts then."""
+    """How many head heights each mount is tried with, and which slots take which sorts at each."""
     heights = [problem.heights(mount.mount) for mount in problem.mounts]
-    turns = max((len(one) for some in heights for one in some), default=0)
+    turns = max((len(heads) for tries in heights for heads in tries), default=0)
     most = max((problem.size(mount.mount) for mount in problem.mounts), default=0)
     shape = len(heights), max(map(len, heights), default=0), turns, len(problem.sorts), most
     takes = np.zeros(shape, dtype=np.bool_)
-    for mount, some in enumerate(heights):
+    for mount, tries in enumerate(heights):
         slots = problem.mounts[mount].plate.slots
-        for number, head in enumerate(some):
+        for number, heads in enumerate(tries):
             for sort in problem.on_mount[mount]:
                 for turn in range(len(problem.sorts[sort].faces)):
-                    for slot in problem.slots(mount, sort, turn, head[turn]):
+                    for slot in problem.slots(mount, sort, turn, heads[turn]):
                         takes[mount, number, turn, sort, slots.index(slot)] = True
-    return [len(some) for some in heights], takes
+    return [len(tries) for tries in heights], takes
 
 
 def _grouped(groups: Sequence[int], count: int) -> tuple[Ints, Ints]:

@@ -1,9 +1,9 @@
 """Loads that fill the open stretches, for backlogs whose loads are limited by hours rather than by slots.
 
 Minimum bin slack (J. N. D. Gupta and J. C. Ho, "A new heuristic algorithm for the one-dimensional bin-packing
-problem", Production Planning & Control 10, 1999; from memory): the longest unit that waits begins a load, and
-of all that may go with it those are taken that leave the least of the stretch unused. The search is bounded
-by a count.
+problem", Production Planning & Control 10, 1999; from memory): the longest waiting unit begins a load, and of
+all the sets that can go with it, the one that leaves least of the stretch unused is taken. The search is
+bounded by a count.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class _Item(NamedTuple):
 
 @dataclass(slots=True)
 class _Search:
-    """The fullest load of one mount that begins with the first of the items, the longest first."""
+    """The fullest load of one mount that begins with the first item; items are sorted longest first."""
 
     problem: Problem
     mount: int
@@ -60,7 +60,7 @@ class _Search:
     def _add(
         self, at: int, room: float, used: float, units: tuple[int, ...], processes: frozenset[str]
     ) -> None:
-        """The item at place `at` into the room left, and then each that may follow."""
+        """Put the item at place `at` into the room left, then each one that may follow."""
         item = self.items[at]
         change = self.problem.stations[self.problem.mounts[self.mount].station].process_change_seconds
         spent = item.seconds + change * (item.process not in processes)
@@ -87,8 +87,8 @@ class _Search:
 
 
 def fullest(problem: Problem, wasted: float = 0.0) -> list[Load]:
-    """Loads that leave little of the open stretches unused, those with the first due first; `wasted` is the
-    part of a stretch that may be. Only for backlogs without second visits."""
+    """Loads that leave little of the open stretches unused, sorted by the earliest due time in each; `wasted`
+    is the part of a stretch that may stay unused. Only for backlogs without second visits."""
     left = sorted(problem.units, key=lambda unit: (-unit.seconds, problem.jobs[unit.job].due, unit.unit))
     sets = max(LEAST_SETS, MOST_SETS // max(1, len(left)))
     loads: list[Load] = []
@@ -113,7 +113,7 @@ def fullest(problem: Problem, wasted: float = 0.0) -> list[Load]:
 
 
 def _items(problem: Problem, mount: int, left: Sequence[Unit]) -> list[_Item]:
-    """What the mount takes of the units left, the longest first."""
+    """The units left that the mount takes, longest first."""
     station = problem.stations[problem.mounts[mount].station]
     items = []
     for unit in left:

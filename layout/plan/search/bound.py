@@ -1,10 +1,12 @@
-"""How far from the best possible a plan is at most: bounds that no plan can beat.
+"""How far a plan is from the best possible at most: bounds that no plan can beat.
 
-Loads: the fewest plates that offer enough slots, class by class, as an integer programme without time, focus
-and stations' differences; where units need the head at different heights, the same with every load at one
-height a turn; or the fewest open stretches that hold all the burning and turning over. Lateness: for every
-due time, what is due by then must share the open time until then; the excess, taken by the cheapest units
-first and in parts, is late by a day at least.
+Loads, the larger of three: the fewest plates that offer enough slots, class by class, as an integer programme
+without time, focus or differences between stations; the same with every load at one head height a turn, where
+units need the head at different heights; the fewest open stretches that hold all the burning and turning
+over.
+
+Lateness: for every due time, what is due by then must share the open time until then; the excess, taken from
+the cheapest units first and in parts, is late by at least a day.
 """
 
 from __future__ import annotations
@@ -58,13 +60,13 @@ def bound_of(problem: Problem) -> tuple[Bound, Fewest]:
 
 
 def loads_by_hours(problem: Problem, visits: Sequence[tuple[int, float]]) -> int:
-    """Lower bound on loads for visits (sort and seconds of burning): none may burn and be turned over longer
+    """Lower bound on loads for visits (sort, seconds of burning): no load may burn and be turned over longer
     than the longest open stretch of a station that takes it.
 
     The bound L2 of S. Martello and P. Toth ("Lower bounds and reduction procedures for the bin packing
-    problem", Discrete Applied Mathematics 28, 1990; from memory): longer than a whole less some share, each
-    needs a stretch that nothing of that share or more can join; longer than half, each needs one of its own;
-    what is between shares the rest.
+    problem", Discrete Applied Mathematics 28, 1990; from memory): a visit longer than a whole stretch less
+    some share needs a stretch that nothing of that share or more can join; one longer than half needs a
+    stretch of its own; what is in between shares the rest.
     """
     stretches = {sort: _stretches(problem, sort) for sort, _ in visits}
     share = np.sort(
@@ -88,7 +90,8 @@ def loads_by_hours(problem: Problem, visits: Sequence[tuple[int, float]]) -> int
 
 
 def _stretches(problem: Problem, sort: int) -> set[tuple[float, float]]:
-    """Where a sort may burn: seconds of turning it over, and the longest stretch in which a load may burn."""
+    """Where a sort may burn: seconds of turning it over, and the longest stretch in which a load may burn
+    there."""
     over = len(problem.sorts[sort].faces) - 1
     return {
         (over * problem.stations[problem.mounts[mount].station].turn_seconds, problem.longest(mount))
@@ -97,9 +100,9 @@ def _stretches(problem: Problem, sort: int) -> set[tuple[float, float]]:
 
 
 def loads_by_focus(problem: Problem, counts: Mapping[int, int]) -> int:
-    """Lower bound on loads where the head can't stand at one height for everything: every load of a mount has
-    one of the heights that are tried there (`Problem.heights`), turn by turn, and takes what is in focus
-    then. 0 where one height serves all, or where there are too many heights to tell."""
+    """Lower bound on loads where one head height can't serve everything: every load of a mount has, turn by
+    turn, one of the heights tried there (`Problem.heights`) and takes what is in focus then. 0 where one
+    height serves all, or where there are too many heights to tell."""
     sorts = sorted(sort for sort, count in counts.items() if count)
     ways = [(mount.mount, heads) for mount in problem.mounts for heads in problem.heights(mount.mount)]
     if not sorts or len(ways) == len(problem.mounts) or len(ways) > MOST_WAYS:
@@ -130,7 +133,7 @@ def loads_by_focus(problem: Problem, counts: Mapping[int, int]) -> int:
 
 
 class _Programme:
-    """An integer programme: the first so many unknowns are loads, of which there are to be few."""
+    """An integer programme whose first unknowns count loads, of which there are to be few."""
 
     def __init__(self, loads: int) -> None:
         self.loads, self.unknowns = loads, loads
@@ -149,8 +152,8 @@ class _Programme:
 
 
 def _solved(rows: Sequence[tuple[dict[int, float], float, float]], unknowns: int, loads: int) -> Any:
-    """The programme with as few loads (its first unknowns) as can be, in whole numbers where it is not too
-    large."""
+    """The programme solved for as few loads (its first unknowns) as possible, in whole numbers where it is
+    not too large."""
     at = [(r, c, v) for r, (row, _, _) in enumerate(rows) for c, v in row.items()]
     matrix = coo_matrix(
         ([v for *_, v in at], ([r for r, *_ in at], [c for _, c, _ in at])), (len(rows), unknowns)
@@ -184,7 +187,7 @@ def fewest_loads(problem: Problem, counts: Mapping[int, int]) -> Fewest:
 def _classes(
     problem: Problem, plate: str, turn: int, sorts: Sequence[int]
 ) -> list[tuple[frozenset[int], int]]:
-    """Slots of a plate that take the same sorts, and how many there are."""
+    """Slots of a plate that take the same sorts, and how many they are."""
     takes: dict[str, set[int]] = {}
     for mount in problem.mounts:
         if mount.plate.plate != plate:
@@ -260,7 +263,7 @@ def least_lateness(problem: Problem, jobs: Sequence[PlanJob]) -> int:
 
 
 def _turning(problem: Problem, job: PlanJob) -> float:
-    """Seconds of a laser's time for which a job is turned over at least."""
+    """The least laser time (seconds) that turning a job over takes."""
     return sum(min(turning for turning, _ in _stretches(problem, sort)) for sort in problem.visits(job.kind))
 
 
@@ -287,7 +290,7 @@ def _excess(problem: Problem, latest: float, spent: np.ndarray, weight: np.ndarr
 
 
 def _end_of(problem: Problem, due: float, late: int) -> float:
-    """The end of the last day on which something due then is still no more than `late` working days late."""
+    """The end of the last day on which something due then is no more than `late` working days late."""
     day = int(due // DAY_S)
     goal = problem.days.count(day) + late
     while problem.days.count(day + 1) <= goal:

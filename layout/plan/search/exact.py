@@ -1,10 +1,10 @@
 """The best way to share out a handful of units among loads, found by looking at every way there is.
 
-A dynamic programme over sets of units (in the manner of Held and Karp, 1962): whatever comes after a set of
-units is done depends on the state of the stations, so of two ways to the same set the one that is no worse in
-lateness, loads and every time is enough. Every step is timed as every plan is. Least lateness, then
-fewest loads, are proved; changes only break ties. The number of steps is bounded; when it is used up, nothing
-is said.
+A dynamic programme over sets of units (in the manner of Held and Karp, 1962): what can follow once a set of
+units is done depends only on the state of the stations, so of two ways to do the same set, one that is no
+worse in lateness, loads and every time is enough. Every step is timed like any plan. Least lateness, then
+fewest loads, are proved; changes only break ties. The number of steps is bounded; when they are used up, no
+answer is given.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from layout.plan.search.seating import fits
 
 @dataclass(frozen=True, slots=True)
 class _Step:
-    """A load that may come next: its units as bits, and bits of those that must be done before it."""
+    """A load that may come next: its units as bits, and the units that must be done before it as bits."""
 
     load: Load
     units: int
@@ -28,8 +28,8 @@ class _Step:
 
 
 class Shared(NamedTuple):
-    """Loads that are better than those at hand, if any, and how many steps are left; none: the search was
-    given up."""
+    """Loads better than those at hand, if there are any, and how many steps are left; 0 when the search gave
+    up."""
 
     loads: list[Load] | None
     steps: int
@@ -37,7 +37,7 @@ class Shared(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class _Way:
-    """One way to have a set of units done."""
+    """One way to get a set of units done."""
 
     schedule: PartialSchedule
     loads: int
@@ -51,8 +51,8 @@ def shared_out(
 ) -> Shared:
     """Loads of these units with least lateness, and with the fewest loads among those.
 
-    `known` are that lateness and those loads of the plan at hand: no loads are returned when there is nothing
-    better, or when it would take more than so many steps to tell.
+    `best_so_far` is the lateness and the loads of the plan at hand: no loads are returned when none are
+    better, or when finding out would take more than `steps`.
     """
     rest = _Rest(scheduler.problem, units)
     all_steps = list(_steps(scheduler.problem, units, steps))
@@ -65,7 +65,7 @@ def shared_out(
         if here is None:
             continue
         nexts = [step for step in all_steps if not step.units & done and not step.needs & ~done]
-        for way in (way for some in here.values() for way in some):
+        for way in (way for alike in here.values() for way in alike):
             lateness, loads = rest.least(way.schedule, way.loads, everything & ~done)
             if (lateness, loads) >= best_so_far:
                 continue
@@ -82,7 +82,7 @@ def shared_out(
                     alike = ways.setdefault(done | step.units, {}).setdefault(at, [])
                     _keep(alike, _way(schedule, way.loads + 1, step, way))
     best: tuple[tuple[int, int, int], _Way] | None = None
-    for way in (way for some in ways.get(everything, {}).values() for way in some):
+    for way in (way for alike in ways.get(everything, {}).values() for way in alike):
         score = (way.schedule.lateness, way.loads, way.schedule.changes)
         if best is None or score < best[0]:
             best = score, way
@@ -90,17 +90,17 @@ def shared_out(
 
 
 def _steps(problem: Problem, units: Sequence[int], most: int) -> Iterator[_Step]:
-    """Every set of the units that some mount holds, so many at most. Units alike in everything are taken in
-    their order."""
+    """Every set of the units that some mount holds, at most `most` of them. Units alike in everything are
+    taken in their order."""
     bit = {unit: 1 << place for place, unit in enumerate(units)}
     before = _alike_before(problem, units)
     for mount in problem.mounts:
         here = [unit for unit in units if mount.mount in problem.sorts[problem.units[unit].sort].fits]
         open_ends: list[tuple[tuple[int, ...], int]] = [((), 0)]
         while open_ends and most > 0:
-            some, place = open_ends.pop()
+            chosen, place = open_ends.pop()
             for at in range(place, len(here)):
-                more = (*some, here[at])
+                more = (*chosen, here[at])
                 if fits(problem, (mount.mount, more)):
                     most -= 1
                     open_ends.append((more, at + 1))
@@ -111,15 +111,15 @@ def _steps(problem: Problem, units: Sequence[int], most: int) -> Iterator[_Step]
 
 
 def _alike_before(problem: Problem, units: Sequence[int]) -> dict[int, int]:
-    """For each unit the last before it that is alike in all that a plan is judged by."""
+    """For each unit the last one before it that is alike in everything a plan is judged by."""
     last: dict[tuple[object, ...], int] = {}
     before: dict[int, int] = {}
     for unit in units:
-        it = problem.units[unit]
-        if it.after is not None or not it.last:
+        visit = problem.units[unit]
+        if visit.after is not None or not visit.last:
             continue
-        job = problem.jobs[it.job]
-        what = (it.sort, it.seconds, job.due, job.weight, job.order, job.bin)
+        job = problem.jobs[visit.job]
+        what = (visit.sort, visit.seconds, job.due, job.weight, job.order, job.bin)
         if what in last:
             before[unit] = last[what]
         last[what] = unit
@@ -145,7 +145,8 @@ def _way(
 
 
 def _keep(alike: list[_Way], new: _Way) -> None:
-    """Add a way to those that have done the same, unless one is no worse; drop those it is no worse than."""
+    """Add a way to those that do the same, unless one of them is no worse; drop those that it beats or
+    equals."""
     for place, old in enumerate(alike):
         if old.parts == new.parts:
             if new.schedule.changes < old.schedule.changes:
@@ -158,7 +159,7 @@ def _keep(alike: list[_Way], new: _Way) -> None:
 
 
 class _Rest:
-    """Lower bounds on what the units that are left will cost."""
+    """Lower bounds on what the units left will cost."""
 
     def __init__(self, problem: Problem, units: Sequence[int]) -> None:
         self.problem, self.units = problem, units
@@ -175,17 +176,19 @@ class _Rest:
         return lateness, loads - (-left.bit_count() // self.most)
 
     def _late(self, unit: int, free: float) -> int:
-        """Lateness of a unit that burns as soon as a laser is free, alone."""
+        """Lateness of a unit that burns alone as soon as a laser is free."""
         lateness = self.known.get((unit, free))
         if lateness is None:
-            problem, it = self.problem, self.problem.units[unit]
-            job = problem.jobs[it.job]
+            problem, visit = self.problem, self.problem.units[unit]
+            job = problem.jobs[visit.job]
             openings = [
                 problem.openings[station]
-                for station in {problem.mounts[mount].station for mount in problem.sorts[it.sort].fits}
+                for station in {problem.mounts[mount].station for mount in problem.sorts[visit.sort].fits}
             ]
-            ends = [o.fit(free, it.seconds) + it.seconds for o in openings if it.seconds <= o.longest_s]
-            lateness = job.weight * problem.days.late(job.due, min(ends)) if it.last else 0
+            ends = [
+                o.fit(free, visit.seconds) + visit.seconds for o in openings if visit.seconds <= o.longest_s
+            ]
+            lateness = job.weight * problem.days.late(job.due, min(ends)) if visit.last else 0
             self.known[unit, free] = lateness
         return lateness
 

@@ -1,7 +1,7 @@
-"""Improving a plan by small changes, so many times and no more: the same backlog gives the same plan.
+"""Improving a plan by very many small changes, limited by a count: the same backlog gives the same plan.
 
-What is judged first (whole days, numbers of loads) shows no small progress. The search for dates therefore
-looks at hours late too, and trades lateness, loads and the weighted sum for one another; the search for the
+What is judged first (whole days, numbers of loads) shows no small progress. So the search for dates also
+looks at hours late, and trades lateness, loads and the weighted sum for one another; the search for the
 weighted sum leaves lateness and loads as good as they are.
 """
 
@@ -37,7 +37,7 @@ NO_PART_WORSE = 0.05
 def improve_dates(
     problem: Problem, loads: Sequence[Load], bound: Bound, *, tries: int, seed: int = 1
 ) -> list[Load]:
-    """The best of so many changed plans and the one given: less late, or with fewer loads."""
+    """The best of `tries` changed plans and the one given: less late, or with fewer loads."""
     arrays, score = _arrays_and_score(problem, loads)
     if arrays is None:
         return list(loads)
@@ -62,10 +62,10 @@ def improve_sum(
     like: Score | None = None,
     seed: int = 1,
 ) -> list[Load]:
-    """The best of so many changed plans and the one given, neither later nor with more loads; the search ends
-    when the last `without_gain` brought nothing. No part of the weighted sum gets worse by more than
-    `NO_PART_WORSE` than in a plan `like` that, if given: what people see at a glance is not to be traded for
-    what they don't see."""
+    """The best of `tries` changed plans and the one given, neither later nor with more loads; the search ends
+    when the last `without_gain` brought nothing. If a plan `like` is given, no part of the weighted sum gets
+    worse than its part by more than `NO_PART_WORSE`: what people see at a glance is not traded for what they
+    don't see."""
     arrays, _ = _arrays_and_score(problem, loads)
     if arrays is None:
         return list(loads)
@@ -89,12 +89,12 @@ def improve_sum(
 
 def _arrays_and_score(problem: Problem, loads: Sequence[Load]) -> tuple[Arrays | None, Score]:
     timetable, timed = time_all(problem, loads)
-    arrays = arrays_of(problem, max(one.boxed for one in timed))
+    arrays = arrays_of(problem, max(load.boxed for load in timed))
     return arrays, score_of(problem, loads, timed, timetable.ends)
 
 
 def judged_by(weights: ScoreWeights) -> Floats:
-    """What each part weighs in the score's weighted sum."""
+    """The weight of each part in the score's weighted sum."""
     judged = np.zeros(threshold_accepting.PARTS)
     judged[threshold_accepting.CHANGES] = weights.changes
     judged[threshold_accepting.WAITING] = weights.waiting
@@ -106,8 +106,7 @@ def judged_by(weights: ScoreWeights) -> Floats:
 
 
 def prepare() -> None:
-    """Make the machine code of the search, or fetch it from where it is kept: seconds that no plan should
-    have to wait for."""
+    """Compile the search, or fetch it from where it is kept: seconds that no plan should have to wait for."""
     kind = Kind("", "", ("",), {"": (Option("", "", "", "", 0.0, 0.0),)})
     job = PlanJob("", "", kind, due=0.0, seconds=1.0)
     plate = PlanPlate("", ("",), {"": 0.0})
@@ -125,7 +124,8 @@ def _search(
     seed: int,
     most: Floats | None = None,
 ) -> list[Load]:
-    """The best plan met, as plans are judged; `tries` as `threshold_accepting.improve_draft` takes them."""
+    """The best plan met, by the plan's own score; `tries` as `threshold_accepting.improve_draft` takes
+    them."""
     draft, best = draft_of(arrays, loads), draft_of(arrays, ())
     if most is None:
         most = np.full(threshold_accepting.PARTS, np.inf)
@@ -137,7 +137,7 @@ def _search(
 
 
 def draft_of(arrays: Arrays, loads: Sequence[Load]) -> threshold_accepting.Draft:
-    """The loads and the state at the start, with room for as many loads as there are units, and one more."""
+    """The loads and the state at the start, with room for as many loads as there are units and one more."""
     units, station = len(arrays.unit), arrays.station
     most, slots = units + 1, int(arrays.mount["slots"].max())
     draft = threshold_accepting.Draft(
@@ -162,6 +162,6 @@ def draft_of(arrays: Arrays, loads: Sequence[Load]) -> threshold_accepting.Draft
 
 
 def loads_in(draft: threshold_accepting.Draft, count: int) -> list[Load]:
-    """The draft's loads in order of time, so many."""
+    """The draft's first `count` loads, in order of time."""
     rows = [(draft.load[number], draft.units[number]) for number in draft.order[:count]]
     return [(int(load["mount"]), tuple(units[: load["size"]].tolist())) for load, units in rows]

@@ -1,6 +1,5 @@
-"""A plan put together load by load, with what it costs so far. Nothing changes in place, so many plans may
-begin alike.
-"""
+"""A plan put together load by load, with its cost so far. Nothing changes in place, so many plans can share a
+beginning."""
 
 from __future__ import annotations
 
@@ -13,8 +12,8 @@ from layout.shop.hours import DAY_S
 
 
 class PartialSchedule(NamedTuple):
-    """State between two loads: when each station and plate copy (the first free first) is free, which visits
-    have ended (of those that others follow), weighted days late and changes so far."""
+    """State between two loads: when each station and plate copy (first free first) is free, which visits that
+    others must follow have ended, weighted days late and changes so far."""
 
     at: tuple[StationState, ...]
     copies: tuple[tuple[tuple[float, str], ...], ...]
@@ -24,7 +23,7 @@ class PartialSchedule(NamedTuple):
 
 
 class _Known(NamedTuple):
-    """What stays the same of a load wherever it is put."""
+    """What stays the same about a load wherever it is put."""
 
     work: Work
     plate: int

@@ -1,7 +1,7 @@
 """The planning problem: the backlog with numbers for names.
 
 A job whose faces no plate takes in one load makes several visits, in order; every visit is a *unit* here.
-Units that may sit in the same places are of one *sort*: a thousand knives of a kind are a thousand units and
+Units that can sit in the same places are of one *sort*: a thousand knives of a kind are a thousand units and
 one sort. A *mount* is a plate at a station. A plan is a list of loads, each a mount and its units; when they
 happen is left to `layout.plan.search.timing`.
 """
@@ -26,7 +26,7 @@ TOO_LONG = "no station is open long enough at a stretch to burn it"
 
 @dataclass(frozen=True, slots=True)
 class Sort:
-    """Faces of one visit, and by mount the options of each turn."""
+    """The faces of one visit, and for each mount the options of each turn."""
 
     sort: int
     faces: tuple[str, ...]
@@ -35,7 +35,7 @@ class Sort:
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """One visit of a job; `after` is the visit before it, `last` says that the job is done with it."""
+    """One visit of a job; `after` is the visit before it, `last` says that it completes the job."""
 
     unit: int
     job: int
@@ -59,8 +59,8 @@ Load = tuple[int, tuple[int, ...]]  # mount, units
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """The work of one load, whenever it happens: seconds of burning and turning over (changes come on top),
-    units to be seated before, processes by name."""
+    """What one load takes, whenever it happens: seconds of burning and turning over (changes come on top),
+    units to be seated first, processes by name."""
 
     mount: int
     seconds: float
@@ -69,7 +69,7 @@ class Work:
 
 
 class Problem:
-    """A backlog with its jobs cut into visits, and what is asked about it again and again."""
+    """A backlog with its jobs cut into visits, and the questions that planning keeps asking of it."""
 
     def __init__(self, backlog: Backlog) -> None:
         self.backlog = backlog
@@ -131,7 +131,7 @@ class Problem:
             before = len(self.units) - 1
 
     def visits(self, kind: Kind) -> list[int]:
-        """The visits of a kind, as sorts in order; empty when a face has no place at all."""
+        """The visits of a kind in order, as sorts; empty when a face has no place at all."""
         sorts = self._sorts_of.get(id(kind))
         if sorts is not None:
             return sorts
@@ -179,7 +179,8 @@ class Problem:
         return len(self.mounts[mount].plate.slots)
 
     def spent(self, mount: int, sorts: Sequence[int], seconds: float) -> float:
-        """Longest a load of these may keep the laser: burning, turning over, every change there can be."""
+        """The longest that a load of these may keep the laser: burning, turning over, every possible
+        change."""
         station = self.stations[self.mounts[mount].station]
         turned = sum(len(self.sorts[sort].faces) - 1 for sort in sorts)
         processes = {self.process(mount, sort) for sort in sorts}
@@ -199,7 +200,7 @@ class Problem:
         return self._processes[key]
 
     def work(self, load: Load) -> Work:
-        """The work of a load."""
+        """What a load takes."""
         work = self._works.get(load)
         if work is None:
             mount, units = load
@@ -209,7 +210,7 @@ class Problem:
         return work
 
     def combined_work(self, mount: int, sorts: Sequence[int], seconds: Sequence[float]) -> Work:
-        """The work of visits of these sorts and seconds of burning; the same in whatever order they come."""
+        """What visits of these sorts and seconds of burning take together, in whatever order they come."""
         station = self.stations[self.mounts[mount].station]
         turned = sum(len(self.sorts[sort].faces) - 1 for sort in sorts)
         processes = {self.process(mount, sort) for sort in set(sorts)}
@@ -229,8 +230,8 @@ class Problem:
         return slots
 
     def heights(self, mount: int) -> list[tuple[float, ...]]:
-        """Head heights to try on a mount, one per turn: every sort that the mount takes has a seat at one of
-        them, and one of them is the best for whatever is to sit together."""
+        """Head heights to try on a mount, one for each turn: every sort that the mount takes has a seat at
+        one of them, and one of them is the best for whatever is to sit together."""
         heights = self._heights.get(mount)
         if heights is None:
             here = [self.sorts[sort].fits[mount] for sort in self.on_mount[mount]]

@@ -1,8 +1,8 @@
-"""Units that wait for a load while a rule builds a plan: one queue a sort, two where ranks change with time.
+"""Units waiting for a load while a rule builds a plan: one queue a sort, or two where ranks change with time.
 
 The apparent tardiness cost grows alike for all units that need not begin yet, and not at all for those that
-must: among the former the order stays, among the latter too. So each sort has a queue of either, a unit
-changes over once, and a long backlog is in order at every load without being sorted anew.
+must: among the former the order stays, and among the latter too. So each sort has a queue for either, a unit
+changes over once, and a long backlog is in order at every load without being sorted again.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ class Ahead:
 
 
 class Queues:
-    """Units that wait, the first in rank first; later visits come when the earlier is done.
+    """Waiting units, best rank first; later visits come when the earlier one is done.
 
-    Queues are numbered: those of the sorts, then, where ranks change with time, theirs of units that need not
-    begin yet.
+    Queues are numbered: first those of the sorts, then, where ranks change with time, those of units that
+    need not begin yet.
     """
 
     def __init__(self, problem: Problem, rank: Sequence[Key], ahead: Ahead | None = None) -> None:
@@ -83,7 +83,7 @@ class Queues:
         return self.rank if self.ahead is None or number < len(self.problem.sorts) else self.ahead.rank
 
     def _enter(self, unit: int) -> int:
-        """The queue for a unit that has come."""
+        """Which queue a unit that has just come goes into."""
         number = self._queue_of[unit] = self.of(self.problem.units[unit].sort)[-1]
         if self.ahead is not None:
             heapq.heappush(self._beginning, (self.ahead.begin[unit], unit))

@@ -1,8 +1,8 @@
-"""Rules that build a plan in one go, load after load: the station that has its hands free first takes the
-next.
+"""Rules that build a plan in one go, load by load: the station whose hands are free first takes the next.
 
-Each rule says which unit matters most and which plate to take for it. None is best for every backlog; the
-planner tries them all. Units of one sort wait in one queue or two, so a load costs no more when more wait.
+Each rule says which unit matters most and which plate to take for it. None is best for every backlog, so the
+planner tries them all. Units of one sort wait in one queue or two, so a load costs no more when more units
+wait.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ Quota = dict[int, dict[int, int]]  # units by sort and class of slots
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """`order` is the static rank of a unit (smaller first), `lookahead` makes the rank an apparent tardiness
-    cost instead; `allot` holds a fewest-loads allotment to keep to (sort and mount's plate to units)."""
+    """`order` is the static rank of a unit (smaller first); `lookahead` makes the rank an apparent tardiness
+    cost instead; `allot` is a fewest-loads allotment to keep to (units by plate, class of slots and sort)."""
 
     name: str
     order: str  # "due", "weight" or "grouped"
@@ -55,8 +55,8 @@ def ranks(problem: Problem, order: str, days: float = math.inf) -> list[Key]:
 
 
 def _groups(problem: Problem) -> list[Key]:
-    """For each sort the plate with most slots for it and its process there (by number), and its sides: units
-    that are alike in these burn one after another without a change."""
+    """For each sort the plate with most slots for it, its process there (both by number), and how many sides
+    it has: units alike in these burn one after another without a change."""
     processes = sorted({problem.process(mount, sort.sort) for sort in problem.sorts for mount in sort.fits})
     plates = sorted({mount.plate.plate for mount in problem.mounts})
     groups: list[Key] = []
@@ -85,17 +85,17 @@ def queues_of(problem: Problem, rule: Rule) -> Queues:
 
 
 def usual_s(problem: Problem) -> float:
-    """What burning a unit takes on average."""
+    """Average seconds of burning a unit."""
     return fmean(unit.seconds for unit in problem.units) if problem.units else 1.0
 
 
 def opened_by(problem: Problem, until: float) -> float:
-    """Open seconds until then, of the stations on average."""
+    """Open seconds until then, averaged over the stations."""
     return fmean(opening.open_s(until) for opening in problem.openings)
 
 
 def _dear(unit: Unit, job: PlanJob) -> float:
-    """The cost of a unit that must begin; less is dearer."""
+    """The cost of a unit that must begin; the smaller, the more urgent."""
     return math.log(max(unit.seconds, 1e-9) / job.weight)
 
 
@@ -130,7 +130,7 @@ def build(problem: Problem, rule: Rule) -> list[Load]:
 
 
 class Chooser:
-    """Which plate a station takes next, and with what on it."""
+    """Which plate a station takes next, and what is put on it."""
 
     def __init__(
         self, problem: Problem, rule: Rule, queues: Queues, left: dict[tuple[str, int, int], int] | None
@@ -179,10 +179,10 @@ class Chooser:
         problem, opened = self.problem, self.problem.openings[station].open_s(now)
 
         def cost(unit: int) -> Key:
-            it = problem.units[unit]
-            job = problem.jobs[it.job]
-            slack = max(0.0, self._open_until(station, job.due) - opened - it.seconds)
-            return (_dear(it, job) + slack / reach, unit)
+            visit = problem.units[unit]
+            job = problem.jobs[visit.job]
+            slack = max(0.0, self._open_until(station, job.due) - opened - visit.seconds)
+            return (_dear(visit, job) + slack / reach, unit)
 
         return cost
 
@@ -308,7 +308,7 @@ class Chooser:
 
 
 class _Budget:
-    """Whether one more unit still lets the load burn within one open stretch."""
+    """Whether the load still burns within one open stretch with one more unit."""
 
     def __init__(self, problem: Problem, mount: int) -> None:
         self.problem, self.mount = problem, mount
@@ -331,7 +331,7 @@ class _Budget:
 
 
 def first_fit(problem: Problem) -> list[Load]:
-    """Earliest due date, first fit: each unit into the first load begun that has room for it, else a new one
+    """Earliest due date, first fit: each unit goes into the first load with room for it, otherwise a new load
     on the first mount that takes it. Only for backlogs without second visits."""
     loads: list[tuple[int, list[int], SlotMatching, _Budget]] = []
     begin = [0] * len(problem.sorts)  # loads before this one are known to have no room for the sort

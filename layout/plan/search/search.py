@@ -1,5 +1,5 @@
-"""From the rules' plans to the best one: a handful of units is looked at in every way, more are improved from
-the best rules' plans, and where there are very many the best rule's plan stands."""
+"""From the rules' plans to the best one: for a handful of units every way is tried; for more, the best rules'
+plans are improved; for very many, the best rule's plan stands."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ FIRST_FIT = 3_000
 
 
 def best_plan(problem: Problem, fewest: Fewest, bound: Bound, rounds: int = ROUNDS) -> tuple[str, list[Load]]:
-    """The best plan found and the rule it came from."""
+    """The best plan, and the name of the rule it came from."""
     built = _built(problem, fewest, bound)
     tried = [(score(problem, loads), name, loads) for name, loads in built]
     if len(problem.units) > FIRST_FIT and min(candidate[0] for candidate in tried)[1].lateness:
@@ -58,7 +58,7 @@ def best_plan(problem: Problem, fewest: Fewest, bound: Bound, rounds: int = ROUN
 def _fewer_days_and_loads(
     problem: Problem, tried: Sequence[tuple[tuple[int, Score], str, list[Load]]], bound: Bound, rounds: int
 ) -> tuple[str, list[Load]]:
-    """A plan that is less late or has fewer loads than the rules' best, if one is found."""
+    """A plan that is less late or has fewer loads than the rules' best, if there is one."""
     from layout.plan.search.improve import improve_dates
 
     (_, best), name, loads = tried[0]
@@ -86,8 +86,8 @@ def _lighter(
     plan: tuple[str, list[Load]],
     rounds: int,
 ) -> tuple[str, list[Load]]:
-    """The plan with a smaller weighted sum. Where the sorted plan is as good in lateness and loads, that one
-    is the start, and no part of its sum gets much worse."""
+    """The plan with a smaller weighted sum. Where the sorted plan is as good in lateness and loads, the
+    search starts from it, and no part of its sum gets much worse."""
     from layout.plan.search.improve import improve_sum
 
     name, loads = plan
@@ -122,7 +122,7 @@ def _every_way(problem: Problem, loads: list[Load], bound: Bound) -> list[Load] 
     score_before = score(problem, loads)[1]
     if _is_at(score_before, bound):
         return loads
-    units = sorted(unit for _, some in loads for unit in some)
+    units = sorted(unit for _, units in loads for unit in units)
     shared = shared_out(Scheduler(problem), units, (score_before.lateness, score_before.loads), HANDFUL_STEPS)
     if not shared.steps:
         return None
@@ -156,6 +156,6 @@ def _looking_ahead(problem: Problem, lookaheads: Sequence[float]) -> list[tuple[
 
 
 def score(problem: Problem, loads: Sequence[Load]) -> tuple[int, Score]:
-    """Units left out first: a plan that plans less is no better for it."""
+    """Units left out come first: a plan is no better for planning less."""
     timetable, timed = time_all(problem, loads)
     return len(problem.units) - len(timetable.ends), score_of(problem, loads, timed, timetable.ends)

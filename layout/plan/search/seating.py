@@ -1,8 +1,8 @@
 """Seating units in the slots of one load: a bipartite matching, turn by turn.
 
-Each unit may sit in some of the slots. One more is seated along an augmenting path: units that sit already
-move over to other slots of theirs, and nobody is pushed out. The same matching as `layout.loading.matching`,
-changed in place because a plan seats tens of thousands.
+Each unit may sit in some of the slots. One more is seated along an augmenting path: units already seated move
+to other slots of theirs, and nobody is pushed out. The same matching as `layout.loading.matching`, but
+changed in place, because a plan seats tens of thousands of units.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from layout.plan.search.problem import Load, Problem
 
 
 class SlotMatching:
-    """Units matched to the slots of one load while it is being filled, at one head height per turn."""
+    """Units matched to the slots of one load while it is being filled, at one head height a turn."""
 
     __slots__ = ("heights", "mount", "problem", "sort_of", "turns")
 
@@ -24,7 +24,7 @@ class SlotMatching:
         self.sort_of: dict[int, int] = {}
 
     def seat(self, unit: int, sort: int) -> bool:
-        """Seat one more; False, and nothing has changed, when no rearranging makes room."""
+        """Seat one more unit; False, with nothing changed, when no rearranging makes room."""
         faces = len(self.problem.sorts[sort].faces)
         before = [dict(turn) for turn in self.turns[:faces]] if faces > 1 else None
         self.sort_of[unit] = sort
@@ -92,8 +92,8 @@ class SlotMatching:
 
 
 def fits(problem: Problem, load: Load) -> bool:
-    """Whether the units can sit on the mount together, and burn within one open stretch if little has to be
-    changed for them; the timing has the last word."""
+    """Whether the units can sit on the mount together and burn within one open stretch, assuming few changes;
+    the timing has the last word."""
     is_fitting = problem.fitting_loads.get(load)
     if is_fitting is None:
         is_fitting = problem.fitting_loads[load] = _fits(problem, load)
@@ -118,7 +118,7 @@ def _fits(problem: Problem, load: Load) -> bool:
 
 
 def seated(problem: Problem, mount: int, sorts: Sequence[int]) -> SlotMatching | None:
-    """The sorts (unit n is the n-th of them) seated on the mount; None when there are not slots for all."""
+    """The sorts seated on the mount (unit n is the n-th of them); None when there are not slots for all."""
     if len(sorts) > len(problem.mounts[mount].plate.slots):
         return None
     for heights in problem.heights(mount):

@@ -1,10 +1,10 @@
-"""When the loads of a plan happen: at each station one burns while one more is prepared.
+"""When the loads of a plan happen: at each station one burns while the next is prepared.
 
-Units are seated (time that pauses while the station is shut) once the station's load before has begun to burn
-and a copy of the plate is free. A load burns without a break, all its turns, within one open stretch: nobody
-leaves a burning laser alone. When it has burned, hands turn to it before anything else: its units are looked
-at and taken out, which frees the plate's copy, then inspected, wiped, bagged and boxed, which makes them
-ready to hand over. Preparing waits meanwhile. Handling takes the time of the people who are there.
+Units are seated (in time that pauses while the station is shut) once the station's previous load has begun to
+burn and a copy of the plate is free. A load burns without a break, all its turns, within one open stretch:
+nobody leaves a burning laser alone. When it has burned, hands turn to it before anything else: its units are
+looked at and taken out, which frees the plate's copy, then inspected, wiped, bagged and boxed, which makes
+them ready to hand over. Preparing waits meanwhile. Handling takes the time of the people who are there.
 """
 
 from __future__ import annotations
@@ -20,9 +20,9 @@ from layout.shop.hours import HandTime
 
 @dataclass(slots=True)
 class StationState:
-    """When a station's hands (but for the units burned last) and its laser are free, what is mounted; when
-    the units burned last are ready to hand over, how much handling (seconds) lies between their burn and
-    that, and when their plate's copy is free."""
+    """When a station's hands (apart from finishing the units burned last) and its laser are free, and what is
+    mounted; when the units burned last are ready to hand over, how much handling (seconds) that takes, and
+    when their plate's copy is free."""
 
     hands_free: float
     laser_free: float
@@ -61,17 +61,17 @@ def work_of(problem: Problem, load: Load, blades: Sequence[Blades] = ()) -> Work
     mount, units = load
     sorts = [problem.units[unit].sort for unit in units]
     seconds = [problem.units[unit].seconds for unit in units]
-    for some in blades:
-        sorts += [some.sort] * some.count
-        seconds += [some.seconds] * some.count
+    for group in blades:
+        sorts += [group.sort] * group.count
+        seconds += [group.seconds] * group.count
     return problem.combined_work(mount, sorts, seconds)
 
 
 def schedule_next(
     problem: Problem, work: Work, at: StationState, copy: str, ready: float
 ) -> tuple[TimedLoad, StationState]:
-    """The load timed for a station in the state `at` whose copy and units are `ready` then, and the state it
-    leaves the station in. Raises ValueError when no open stretch is long enough."""
+    """The load timed for a station in the state `at`, when its copy and units are `ready`, and the state in
+    which it leaves the station. Raises ValueError when no open stretch is long enough."""
     mount = problem.mounts[work.mount]
     station, opening = problem.stations[mount.station], problem.openings[mount.station]
     changes, seconds, process = _change(problem, work, at)
@@ -100,7 +100,7 @@ def schedule_next(
 
 def _change(problem: Problem, work: Work, at: StationState) -> tuple[int, float, str | None]:
     """Changes of plate and process that the load needs, their seconds, and the process it ends with. The
-    process at hand is burned first; the first ever mounted is no change."""
+    process already set is burned first; the first process ever set is no change."""
     mount = problem.mounts[work.mount]
     station = problem.stations[mount.station]
     plates = int(at.plate is not None and at.plate != mount.plate.plate)
@@ -125,7 +125,7 @@ def _at_start(station: PlanStation, hands: HandTime, now: float) -> StationState
 
 
 class Timetable:
-    """When loads happen that are decided one after another; when each unit is done."""
+    """When loads happen that are decided one after another, and when each unit is done."""
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
@@ -138,7 +138,7 @@ class Timetable:
         self.ends: dict[int, float] = {}  # by unit
 
     def put(self, load: Load, blades: Sequence[Blades] = ()) -> TimedLoad:
-        """Time one more load. Its units' earlier visits must be timed already; raises KeyError otherwise."""
+        """Time one more load. Its units' earlier visits must have been timed; raises KeyError otherwise."""
         number, units = load
         mount = self.problem.mounts[number]
         copies = self.copies[mount.plate.plate]
@@ -169,10 +169,10 @@ def score_of(
     lateness, waiting, near = 0, 0.0, 0.0
     now, weights = problem.backlog.now, problem.backlog.weights
     for unit, end in ends.items():
-        it = problem.units[unit]
-        if not it.last:
+        visit = problem.units[unit]
+        if not visit.last:
             continue
-        job = problem.jobs[it.job]
+        job = problem.jobs[visit.job]
         waiting += waiting_rate(job, now) * (end - now)
         if end > job.due - weights.cutoff_s:
             near += near_cutoff(job, end, weights)
@@ -184,7 +184,7 @@ def score_of(
 
 
 def _parts_without_times(problem: Problem, loads: Sequence[Load]) -> tuple[int, int, int]:
-    """Loads by which orders are split, the way to the bins, loads that are turned over."""
+    """Loads by which orders are split, the walk to the bins, loads that are turned over."""
     split = walking = turned = 0
     orders_before: set[int] = set()
     for _, units in loads:
