@@ -1,4 +1,4 @@
-"""The operator's acts: take a load, fetch, seat, burn, inspect, release. Both doors call these functions.
+"""The operator's acts: take a load, pull, seat, burn, inspect, release. Both doors call these functions.
 
 An act names the load by the ETag that its operator last saw (`Held`). One transaction locks the load, refuses
 whoever holds an older grant or has seen other contents, does the one thing, and shapes the answer. Geometry
@@ -36,7 +36,7 @@ log = structlog.get_logger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """A load that somebody means to change: its number, the ETag last seen, and who it is."""
+    """The load that somebody means to change: its number, the ETag they last saw, and who they are."""
 
     load_id: int
     etag: str
@@ -51,10 +51,10 @@ Work = Callable[[Session, Load, By], None]
 
 
 def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[Load, bool] | None:
-    """A load for an operator, judged, its files built, and whether it is a new one; None when there is
+    """A load for an operator, judged and with its files built, and whether it is new; None when there is
     nothing to do.
 
-    What the judge refuses is held for the desk, so that it can't come up again and again.
+    Units that the judge refuses are held for the desk, so that they don't come up again and again.
     """
     made: set[int] = set()
     while True:
@@ -94,7 +94,7 @@ def seen(tools: Tools, load_id: int) -> LoadAnswer:
 
 
 def renew(tools: Tools, held: Held) -> LoadAnswer:
-    """The holder is still there."""
+    """Extend the lease: the operator is still there."""
     return change(
         tools, held, lambda session, load, by: leases.renew(session, load, lease=_lease(tools), now=by.at)
     )
@@ -106,7 +106,7 @@ def drop(tools: Tools, held: Held) -> LoadAnswer:
 
 
 def mounted(tools: Tools, held: Held, turn: int, copy: str, how: mounting.How) -> LoadAnswer:
-    """Say which copy of the plate is mounted; another one than planned gets its own files."""
+    """Record which copy of the plate is mounted; a copy other than planned gets files of its own."""
 
     def work(session: Session, load: Load, by: By) -> None:
         shop = tools.catalogue.at(session, load.catalogue_version)
@@ -122,7 +122,7 @@ def pulled(
     lots: Mapping[str, int],
     bins: pulls.Bins | None = None,
 ) -> LoadAnswer:
-    """What was found in the bins, and what was missing or blemished."""
+    """Record what was found in the bins, and what was missing or blemished."""
     return change(
         tools, held, lambda session, load, by: pulls.pulled(session, load, jobs, lots, bins=bins, by=by)
     )
@@ -131,9 +131,9 @@ def pulled(
 def fetched(
     tools: Tools, held: Held, bin_name: str, sku: str, what: pulls.Fetched, *, count: int, seen_rounds: int
 ) -> tuple[str, ...]:
-    """Units of a kind, counted at their bin; gives the jobs that they were for.
+    """Count units of one product at their bin; returns the jobs they were for.
 
-    What is missing or blemished counts once, however often it is said from the page that showed
+    Units missing or blemished count once, however often they are reported from the page that showed
     `seen_rounds`.
     """
     bins: pulls.Bins = {bin_name: {sku: {what: count}}}
@@ -152,7 +152,7 @@ def fetched(
 
 
 def blemished(tools: Tools, held: Held, jobs: Sequence[str]) -> LoadAnswer:
-    """Units at the bench are not good. Said again it changes nothing."""
+    """Report units at the bench as blemished. Reporting one again changes nothing."""
 
     def work(session: Session, load: Load, by: By) -> None:
         for job in jobs:
@@ -163,7 +163,7 @@ def blemished(tools: Tools, held: Held, jobs: Sequence[str]) -> LoadAnswer:
 
 
 def kept_after_all(tools: Tools, held: Held, jobs: Sequence[str]) -> LoadAnswer:
-    """Take back that units were called blemished."""
+    """Take back a report that units are missing or blemished."""
 
     def work(session: Session, load: Load, by: By) -> None:
         for job in jobs:
@@ -173,12 +173,12 @@ def kept_after_all(tools: Tools, held: Held, jobs: Sequence[str]) -> LoadAnswer:
 
 
 def seated(tools: Tools, held: Held, turn: int, slots: Mapping[str, seating.Seated]) -> LoadAnswer:
-    """What sits in the slots of a turn, and what does not fit."""
+    """Record what sits in the slots of a turn, and what does not fit."""
     return change(tools, held, lambda session, load, by: seating.seated(session, load, turn, slots, by=by))
 
 
 def start(tools: Tools, held: Held, turn: int, file_sha256: str) -> LoadAnswer:
-    """Judge the load, then record its start if it is still what was judged."""
+    """Judge the load, then record its start if it is still as it was judged."""
     judged = judging.judge(tools, held.load_id)
 
     def work(session: Session, load: Load, by: By) -> None:
@@ -188,7 +188,7 @@ def start(tools: Tools, held: Held, turn: int, file_sha256: str) -> LoadAnswer:
 
 
 def finish(tools: Tools, held: Held, turn: int) -> LoadAnswer:
-    """The turn has burned to its end."""
+    """Record that the turn has burned to its end."""
     return change(
         tools,
         held,
@@ -204,7 +204,7 @@ def again(tools: Tools, held: Held, turn: int, jobs: Sequence[str], reason: str)
 
 
 def not_again(tools: Tools, held: Held, turn: int, jobs: Sequence[str], reason: str) -> LoadAnswer:
-    """Take back, before its start, what `again` asked for."""
+    """Take back a repeat before its start."""
     return change(
         tools, held, lambda session, load, by: repeats.withdraw(session, load, turn, jobs, reason, by=by)
     )
@@ -216,7 +216,7 @@ def resolve(
     jobs: Mapping[str, Mapping[str, doubts.Outcome]],
     lots: Mapping[str, Mapping[doubts.Outcome, int]],
 ) -> LoadAnswer:
-    """After an interruption: what is on the metal."""
+    """Record what is on the metal after an interruption."""
     return change(tools, held, lambda session, load, by: doubts.resolve(session, load, jobs, lots, by=by))
 
 
@@ -226,12 +226,12 @@ def inspect(
     jobs: Mapping[str, inspection.Inspected],
     lots: Mapping[str, inspection.BladesInspected],
 ) -> LoadAnswer:
-    """What inspection found."""
+    """Record what inspection found."""
     return change(tools, held, lambda session, load, by: inspection.inspect(session, load, jobs, lots, by=by))
 
 
 def boxed(tools: Tools, held: Held, job: str) -> LoadAnswer:
-    """An inspected unit is in its box, its label on."""
+    """Note that an inspected unit is in its box, with its label on."""
     return change(tools, held, lambda session, load, by: boxing.boxed(session, load, job, by=by))
 
 
@@ -241,7 +241,7 @@ def release(tools: Tools, held: Held) -> LoadAnswer:
 
 
 def render(tools: Tools, load_id: int) -> None:
-    """Build a load's files ahead of their being asked for; what the judge refuses is said when asked."""
+    """Build a load's files before anybody asks for them; what the judge refuses is reported when they do."""
     try:
         files.prepare(tools, judging.see_load(tools, load_id))
     except LoadRefused:
@@ -252,11 +252,11 @@ def render(tools: Tools, load_id: int) -> None:
 
 
 def change(tools: Tools, held: Held, work: Work) -> LoadAnswer:
-    """Do one thing with a held load and answer with what has become of it (`load_answer`).
+    """Do one thing with a held load, and answer with the load as it is then (`load_answer`).
 
-    Where the change made files stale, the new revision's are built before the answer is shaped. The change is
-    committed by then and is answered as done: whatever the judge, the geometry or the disk has against the
-    rest of the load is said when a file is asked for, not here.
+    Where the change makes files stale, those of the new revision are built before the answer is shaped. By
+    then the change is committed and is answered as done: whatever the judge, the geometry or the disk objects
+    to is reported when a file is asked for, not here.
     """
 
     def do(session: Session) -> LoadAnswer | judging.SeenLoad:
@@ -282,7 +282,7 @@ def change(tools: Tools, held: Held, work: Work) -> LoadAnswer:
 
 
 def _hold_refused(session: Session, *, load_seen: Load, refused: judging.Refused, by: By) -> None:
-    """Take the units that the judge refuses out of an unstarted load, if it is still what he saw."""
+    """Take the units that the judge refuses out of an unstarted load, if it is still as he saw it."""
     load = rows.lock(session, load_seen.id)
     if load is None or not contents.is_unstarted(load):
         return
@@ -300,8 +300,8 @@ def _hold_refused(session: Session, *, load_seen: Load, refused: judging.Refused
 
 
 def _take_out(session: Session, load: Load, job_id: int, *, message: str | None, by: By) -> None:
-    """Back to the queue; a unit that is refused by itself goes to the desk, with what the judge `said` of it:
-    it would come up for ever."""
+    """Put a unit back into the queue. One that is refused even alone goes to the desk with the judge's
+    `message`; otherwise it would come up forever."""
     job = rows.jobs(session, [job_id])[job_id]
     contents.remove_unit(session, load, job_id, why="judge_refused")
     move_job(session, job, JobState.READY, by=by, why="the judge refuses its place")

@@ -1,4 +1,5 @@
-"""Boxing: an inspected unit is in its box, its label on. Noted, so that every tablet shows what is left."""
+"""Boxing: an inspected unit goes into its box with its label on. Noted, so that every tablet shows what is
+left."""
 
 from __future__ import annotations
 
@@ -15,9 +16,9 @@ from service.records.who import By
 
 
 def boxed(session: Session, load: Load, identity: str, *, by: By) -> None:
-    """Note that a unit is in its box with its label on. Said again it changes nothing.
+    """Note that a unit is in its box with its label on. Noting it again changes nothing.
 
-    Raises MoveNotAllowed for a unit that has not passed inspection: it has no place in a box.
+    Raises MoveNotAllowed for a unit that has not passed inspection.
     """
     leases.must_be(load, LoadState.BURNED, to="boxed")
     job_id = contents.job_of(load, identity)

@@ -1,4 +1,4 @@
-"""One burn file, made and looked at in a geometry process: values in, bytes and the judge's findings out."""
+"""One burn file, built and judged in a geometry process: values in, bytes and the judge's findings out."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from layout.shop.shop import Shop
 @dataclass(frozen=True, slots=True)
 class Built:
     """One file's bytes with its digests; `seconds` is the catalogue's estimate of its burn, `process` its
-    processes, joined; `findings` is what the judge has against it, having read it."""
+    processes, joined; `findings` is what the judge objects to after reading it."""
 
     data: bytes
     sha256: str

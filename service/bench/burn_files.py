@@ -1,8 +1,8 @@
-"""Burn files: derived from frozen outlines and the load's locked versions, judged before a byte leaves.
+"""Burn files: made from frozen outlines and the load's locked versions, judged before a byte leaves.
 
-The load is judged first, then each file as it was written, by its own paths. A file is built in a geometry
-process, written beside its place, synced, renamed, read back and hashed. Its digest names it on disk, so the
-same file is the same file on every machine; a lost one is built again and must come out the same.
+The load is judged first, then each file as written, by its own beam paths. A file is built in a geometry
+process, written beside its place, synced, renamed, read back and hashed. Its digest is its name on disk, so a
+file is the same on every machine; a lost one is built again and must come out the same.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ _SERVED = frozenset({LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED, Load
 def prepare(
     tools: Tools, view: SeenLoad, *, formats: Sequence[str] | None = None
 ) -> dict[tuple[int, str], TurnFile]:
-    """Judge a load, and build the files of its turns that are still to be burned (the station's formats, or
-    those named); gives those that are there, by turn and format. Raises LoadRefused."""
+    """Judge a load and build the missing files of its turns that are still to be burned, in the station's
+    formats or the named ones; returns the files by turn and format. Raises LoadRefused."""
     if LoadState(view.load.state) not in _SERVED:
         return {}
     station = view.shop.stations[view.load.station]
@@ -64,7 +64,7 @@ def prepare(
 
 
 def are_lacking(session: Session, load: Load) -> bool:
-    """Whether a turn that may still burn has no file of the load's present revision."""
+    """Whether a turn that may still burn has no file of the load's current revision."""
     turns = {slot.turn for slot in contents.pending(load)}
     if LoadState(load.state) not in _SERVED:
         return False
@@ -73,19 +73,19 @@ def are_lacking(session: Session, load: Load) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Offered:
-    """A burn file, and the station that it is for."""
+    """A burn file, and the station it is for."""
 
     station: str
     file: Served
 
 
 def burn_file(tools: Tools, load_id: int, turn: int, format_name: str) -> Offered:
-    """One burn file, as bytes that were read back from disk and hashed.
+    """One burn file, as bytes read back from disk and hashed.
 
-    The load is looked up once; again only when its contents changed while the file was built.
+    The load is looked up once, and again only if its contents change while the file is being built.
 
-    Raises NotFound for a turn or format that is not there, LoadRefused, AlreadyBurned when nothing of the
-    turn is left to burn, MoveNotAllowed when the load burns or is over.
+    Raises NotFound for a turn or format that does not exist, LoadRefused, AlreadyBurned when nothing of the
+    turn is left to burn, MoveNotAllowed when the load is burning or over.
     """
     for _ in range(3):
         view = see_load(tools, load_id)
@@ -171,7 +171,7 @@ def _build(tools: Tools, view: SeenLoad, turn: int, format_name: str) -> TurnFil
 
 
 def _estimate(session: Session, load: Load, shop: Shop, built: Built) -> None:
-    """One turn's file knows the real paths: for a load of one turn the estimate is as good as theirs."""
+    """Set a load's estimate from its file, which knows the real paths; only for loads of one turn."""
     if load.turns == 1 and load.started_at is None:
         station, units = shop.stations[load.station], len(contents.present(load, 1))
         pace = learning.paces(session).of(load.station, load.plate, built.process)
@@ -190,7 +190,7 @@ def _path(tools: Tools, sha256: str) -> Path:
 
 
 def _read(tools: Tools, sha256: str) -> bytes | None:
-    """The bytes of that digest, if they are on disk and still are what they were."""
+    """The bytes of that digest, if they are on disk and unchanged."""
     try:
         data = _path(tools, sha256).read_bytes()
     except FileNotFoundError:
@@ -199,7 +199,7 @@ def _read(tools: Tools, sha256: str) -> bytes | None:
 
 
 def keep(path: Path, data: bytes, sha256: str) -> None:
-    """Write a file so that it is there whole or not at all, and read it back.
+    """Write a file so that it is there as a whole or not at all, and read it back.
 
     Raises OSError when what was read back is not what was written.
     """

@@ -52,7 +52,8 @@ def start(
     lease: timedelta,
     by: By,
 ) -> None:
-    """Record, before the beam is on, that a turn burns now. From here on nothing of it comes back by itself.
+    """Record, before the beam is on, that a turn burns now. From here on nothing in it returns to the queue
+    by itself.
 
     Raises MoveNotAllowed when the turn is not seated or another load burns at the station, StaleFile when the
     digest is not that of a file of this turn and revision, LoadRefused when the judge found something,
@@ -96,7 +97,7 @@ def start(
 
 
 def finish(session: Session, load: Load, turn: int, *, lease: timedelta, by: By) -> None:
-    """The turn has burned to its end: its faces are on the metal. Raises MoveNotAllowed."""
+    """Record that the turn has burned to its end: its faces are on the metal. Raises MoveNotAllowed."""
     leases.must_be(load, LoadState.BURNING, to="finished")
     leases.must_be_turn(load, turn)
     burned = rows.open_starts(session, load.id)
@@ -112,7 +113,7 @@ def finish(session: Session, load: Load, turn: int, *, lease: timedelta, by: By)
 
 
 def face_done(session: Session, load: Load, job: Job, face: str, *, by: By) -> None:
-    """A face is on the metal; with no further turn in this load the job is engraved."""
+    """Record that a face is on the metal; with no further turn in this load the job is engraved."""
     if face not in job.faces_done:
         job.faces_done = [*job.faces_done, face]
     session.flush()
@@ -126,7 +127,7 @@ def face_done(session: Session, load: Load, job: Job, face: str, *, by: By) -> N
 
 
 def _was_whole(session: Session, job: Job, face: str) -> bool:
-    """Whether every face was complete before this burn of one of them: then the store knows already."""
+    """Whether every face was complete before this one was burned again: then the store has been told."""
     complete = [start.face for start in rows.starts(session, [job.id]) if start.outcome == "complete"]
     complete.remove(face)
     return set(job.faces) <= set(complete)

@@ -1,4 +1,4 @@
-"""The next load for an operator: the whole of it in one transaction, or nothing."""
+"""The next load for an operator: claimed whole in one transaction, or not at all."""
 
 from __future__ import annotations
 
@@ -41,10 +41,10 @@ def next_load(
     lease: timedelta,
     by: By,
 ) -> tuple[Load, bool] | None:
-    """The operator's load at the station and whether it is a new one; None when there is nothing to do.
+    """The operator's load at the station, and whether it is new; None when there is nothing to do.
 
-    Asked again, an operator gets the unstarted load that he holds, with its lease renewed. While somebody
-    else prepares a load at the station there is nothing to do there.
+    An operator who asks again gets the unstarted load they hold, with its lease renewed. While somebody else
+    prepares a load at the station there is nothing to do there.
 
     Raises BadRequest for an unknown station, DatabaseBusy when others are taking what waits at this moment.
     """
@@ -80,8 +80,8 @@ def next_load(
 
 @dataclass(frozen=True, slots=True)
 class _Queue:
-    """The head of the queue at a station, what its plan has next, and the jobs that were left out when they
-    were read."""
+    """The head of the queue at a station, what its plan has next, and the jobs that were left out on reading
+    them."""
 
     jobs: list[Candidate]
     ahead: Ahead | None
@@ -99,11 +99,11 @@ def _queue(session: Session, shop: Shop, station: str, *, now: datetime, but: Co
 
 
 def _choose(session: Session, shop: Shop, station: str, *, now: datetime) -> Proposal | None:
-    """A proposal whose jobs and copy this transaction has for itself: the plan's next load as far as it still
-    holds, else what the queue gives on the spot.
+    """A proposal whose jobs and plate copy this transaction has locked: the plan's next load as far as it
+    still holds, otherwise one made from the queue on the spot.
 
-    What others are taking at this moment is left out, and the queue is read on behind it. None only where
-    that leaves nothing out: otherwise work may well wait, and DatabaseBusy says to ask again.
+    Jobs that others are taking at this moment are left out, and the queue is read further. None only if
+    nothing was left out; otherwise work may well be waiting, and DatabaseBusy says to ask again.
     """
     queue = _queue(session, shop, station, now=now)
     lots = waiting.bare(session, shop, station)
@@ -209,7 +209,8 @@ def _write(
 
 
 def _write_slots(session: Session, load: Load, chosen: Proposal) -> None:
-    """Slots turn by turn. A face that was started before and came out clean is a further attempt."""
+    """Write the slots, turn by turn. A face that was started before and came out clean counts as a further
+    attempt."""
     attempts = rows.last_attempts(session, [number(JOB, job) for job in chosen.jobs])
     for turn, filled in enumerate(chosen.turns, start=1):
         for place in filled:

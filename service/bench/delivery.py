@@ -1,4 +1,5 @@
-"""A burn file into a station's watched folder: written whole, read back and hashed, older ones taken away."""
+"""Delivering a burn file to a station's watched folder: written whole, read back and hashed, older files
+removed."""
 
 from __future__ import annotations
 
@@ -23,7 +24,7 @@ class Delivered:
 
 def folder_of(data: Path, station: str) -> Path:
     """Where a station's laser program looks for files: `stations/NAME` in the data folder, which may be a
-    link or a mount. Raises BadRequest for a name that is no folder's."""
+    link or a mount. Raises BadRequest for a name that can't be a folder's."""
     if (
         not station
         or station.startswith(".")
@@ -36,8 +37,8 @@ def folder_of(data: Path, station: str) -> Path:
 
 
 def deliver(tools: Tools, load_id: int, turn: int, format_name: str) -> Delivered:
-    """Put a turn's file into its station's folder. Files of the same load that were there are taken away
-    first: what is stale must not be there to be chosen.
+    """Put a turn's file into its station's folder. Other files of the same load are removed first: nobody
+    must be able to pick a stale one.
 
     Raises what `files.burn_file` raises, and OSError when what was read back is not what was written.
     """

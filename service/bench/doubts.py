@@ -30,12 +30,12 @@ def resolve(
     *,
     by: By,
 ) -> None:
-    """Write down what is on the metal after an interrupted turn.
+    """Record what is on the metal after an interrupted turn.
 
     Clean: the job is ready again, its unit in hand. Complete: on to the next turn or to inspection. Partial:
-    it stays doubtful until it is burned again in the same seating or scrapped. Of a lot, so many blades each;
-    partial ones are scrap. While the load still counts as burning, this first interrupts it. One report need
-    not name every unit.
+    it stays doubtful until it is burned again in the same seating or scrapped. For a lot, the number of
+    blades of each; partial ones are scrap. A load that still counts as burning is interrupted first. A report
+    need not name every unit.
 
     Raises BadRequest for a face that was not started, MoveNotAllowed when nothing was interrupted.
     """
@@ -61,7 +61,7 @@ def resolve(
 
 
 def _settle(session: Session, load: Load, started: BurnStart, outcome: Outcome, *, by: By) -> bool:
-    """One face of one job; gives whether it has left the load."""
+    """Record one face of one job; returns whether the job has left the load."""
     job_id = started.job_id or 0
     job = rows.jobs(session, [job_id])[job_id]
     here = [s for s in rows.starts(session, [job_id]) if s.load_id == load.id and s.face == started.face]

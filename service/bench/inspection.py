@@ -44,9 +44,9 @@ def inspect(
     *,
     by: By,
 ) -> None:
-    """Write down what inspection found. May be partial.
+    """Record what inspection found. A report may be partial.
 
-    A unit with a face left goes back to the queue in hand; between turns, too, when its next turn can't be
+    A unit with a face left goes back to the queue, in hand; also between turns, when its next turn can't be
     burned here. Scrap needs a reason, and makes a replacement job that goes before everything else; a unit
     may be scrapped as soon as something is on its metal. What passed may still be scrapped until it is
     released.
@@ -93,7 +93,7 @@ def release(session: Session, load: Load, *, by: By) -> None:
 
 
 def _pass(session: Session, load: Load, job: Job, *, by: By) -> bool:
-    """Pass a unit, wholly or so far; gives whether slots of a later turn have become empty."""
+    """Pass a unit, wholly or so far; returns whether that empties slots of a later turn."""
     is_between_turns = JobState(job.state) is JobState.LOADED and _is_burned(load, job)
     if any(slot.job_id == job.id for slot in repeats.to_burn_again(session, load)):
         named = public(JOB, job.id)
@@ -116,7 +116,7 @@ def _is_burned(load: Load, job: Job) -> bool:
 
 
 def _scrap(session: Session, load: Load, job: Job, reason: str, *, by: By) -> bool:
-    """Scrap a unit; gives whether slots of a later turn have become empty."""
+    """Scrap a unit; returns whether that empties slots of a later turn."""
     if not reason.strip():
         raise BadRequest("scrap needs a reason", field="reason", job=public(JOB, job.id))
     again = [slot for slot in repeats.to_burn_again(session, load) if slot.job_id == job.id]
@@ -143,7 +143,7 @@ def scrap(session: Session, load: Load, job: Job, reason: str, *, by: By) -> Non
 
 
 def _replace(session: Session, job: Job, *, by: By) -> Job:
-    """Another job for another unit with the same words, before everything else in the queue."""
+    """Make a job for another unit with the same words; it goes before everything else in the queue."""
     replacement = Job(
         line=job.line,
         order_id=job.order_id,

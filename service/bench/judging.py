@@ -1,4 +1,4 @@
-"""The judge's word on a load before its files leave: what it refuses, and which units are in the way."""
+"""The judge's verdict on a load before its files leave: what he refuses, and which units are to blame."""
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
@@ -27,7 +27,7 @@ log = structlog.get_logger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class SeenLoad:
-    """A load as it was read: what files are built from, and the revision they are good for."""
+    """A load as read: what its files are built from, and the revision they are good for."""
 
     load: Load
     shop: Shop
@@ -50,27 +50,27 @@ class Refused:
 
 
 def judge(tools: Tools, load_id: int) -> Judged:
-    """What the judge says of everything the load would still burn."""
+    """The judge's findings on everything the load would still burn."""
     view = see_load(tools, load_id)
     findings = tools.geometry.work(judged_findings, without_fonts(view.shop), view.layout, view.burned)
     return Judged(load_id, view.load.fence, view.load.revision, findings)
 
 
 def refused(tools: Tools, view: SeenLoad) -> Refused:
-    """Which units of a refused load are in the way."""
+    """Which units of a refused load are to blame."""
     return tools.geometry.work(refused_units, without_fonts(view.shop), view.layout, view.burned)
 
 
 def judged_findings(
     shop: Shop, layout: LoadLayout, burned: frozenset[tuple[str, str]]
 ) -> tuple[Finding, ...]:
-    """The judge's findings; a turn with nothing left in it is none of its business."""
+    """The judge's findings; a turn with nothing left in it is left out."""
     turns = tuple(turn for turn in layout.turns if turn.fills)
     return verify(shop, replace(layout, turns=turns), burned=burned)
 
 
 def refused_units(shop: Shop, layout: LoadLayout, burned: frozenset[tuple[str, str]]) -> Refused:
-    """Which units of a refused load are in the way. Nobody, when the mounting itself is refused."""
+    """Which units of a refused load are to blame; none when the mounting itself is refused."""
     if judged_findings(shop, replace(layout, turns=()), burned):
         return Refused(frozenset(), frozenset())
     units = list(dict.fromkeys(_unit(fill) for turn in layout.turns for fill in turn.fills))
@@ -105,7 +105,7 @@ def _only(layout: LoadLayout, units: Collection[tuple[str | None, str | None]]) 
 
 
 def without_fonts(shop: Shop) -> Shop:
-    """The shop without the bytes of its fonts and its artwork: frozen outlines need neither."""
+    """The shop without the bytes of its fonts and artwork: frozen outlines need neither."""
     return replace(shop, fonts={}, artworks={})
 
 
@@ -116,7 +116,8 @@ def see_load(tools: Tools, load_id: int) -> SeenLoad:
 
 
 def seen_in(tools: Tools, session: Session, load: Load) -> SeenLoad:
-    """A load as a transaction that has read it sees it: what is done with it outside needs no second look."""
+    """A load as the transaction that has read it sees it; what is done with it outside needs no second
+    look-up."""
     return SeenLoad(
         load,
         test_cards.proven(session, tools.catalogue.at(session, load.catalogue_version)),

@@ -1,9 +1,10 @@
-"""Which plate is really mounted: said, best by a scan of its label, before anything is seated on it.
+"""Which copy of the plate is really mounted: recorded, best by scanning its label, before anything is seated
+on it.
 
 A load is planned for one copy of a plate, and its file is built with that copy's own calibration. Copies look
 alike: with another one mounted, every mark would lie where nobody measured. So the operator says which copy
-lies in the machine. Another copy of the same plate is taken as it is: the load goes over to it, with its
-calibration, a new revision and new files, and the judge looks again. Any other plate is refused.
+is in the machine. Another copy of the same plate is accepted: the load moves to it, with its calibration, a
+new revision and new files, and the judge looks again. Any other plate is refused.
 """
 
 from __future__ import annotations
@@ -28,11 +29,11 @@ How = Literal["scanned", "by_hand"]
 
 
 def mounted(session: Session, load: Load, turn: int, copy: str, how: How, *, shop: Shop, by: By) -> None:
-    """Write down which copy of the load's plate is mounted; another copy than planned takes the load over,
-    and units that sat on the planned one are to be seated again. `shop` is the one it was built with.
+    """Record which copy of the load's plate is mounted. If it is not the planned one, the load moves to it,
+    and units seated on the planned one are to be seated again. `shop` is the one the load was built with.
 
-    Raises WrongPlate for another plate, a copy that nobody knows or that another load uses; MoveNotAllowed
-    for another copy once something of the load is burned.
+    Raises WrongPlate for another plate, an unknown copy or one that another load uses; MoveNotAllowed for
+    another copy once something of the load is burned.
     """
     leases.must_be(
         load, LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED, LoadState.TURNING, to="mounted"
@@ -46,7 +47,7 @@ def mounted(session: Session, load: Load, turn: int, copy: str, how: How, *, sho
 
 
 def must_be_said(load: Load) -> None:
-    """Raises MoveNotAllowed while nobody has said which copy is mounted."""
+    """Raises MoveNotAllowed until somebody has said which copy is mounted."""
     if load.mounted_at is None:
         raise MoveNotAllowed("first say which plate is mounted: scan its label", wanted=load.copy)
 

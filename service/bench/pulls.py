@@ -1,4 +1,4 @@
-"""Fetching units: found, missing or blemished; the queue of what is to be fetched."""
+"""Pulling units from their bins: found, missing or blemished; the queue of what is to be pulled."""
 
 from __future__ import annotations
 
@@ -39,15 +39,15 @@ def pulled(
     by: By,
     bins: Bins | None = None,
 ) -> None:
-    """Write down what was fetched; the load is `pulled` when nothing is left to fetch.
+    """Record what was pulled; the load is `pulled` when nothing is left to pull.
 
-    A unit that is missing or blemished is taken off the stock; its job takes another boxed unit, which is
-    then to be fetched and seated, or goes short and leaves the load. Half engraved units have no like in any
-    bin: such a job is scrapped and replaced. A blemish may be seen at the bench until the turn is started;
-    the slot in which the unit sat is then to be cleared. Of a lot, so many blades were found: the others
-    wait again. One report need not name every unit, but the last one counts the blades.
+    A unit that is missing or blemished is taken off the stock; its job takes another boxed unit, which must
+    then be pulled and seated, or goes short and leaves the load. No bin holds a match for a half engraved
+    unit: its job is scrapped and replaced. A blemish may be noticed at the bench until the turn is started;
+    the slot in which the unit sat is then to be cleared. For a lot, the number of blades found: the others
+    wait again. A report need not name every unit, but the last one counts the blades.
 
-    Raises BadRequest for a job or lot that is not in the load, MoveNotAllowed for a unit that is not to be
+    Raises BadRequest for a job or lot that is not in the load, MoveNotAllowed for a unit that will not be
     burned any more, and for blades once the turn is seated.
     """
     leases.must_be(
@@ -93,10 +93,11 @@ def pulled(
 
 
 def jobs_of_bins(load: Load, jobs: Mapping[int, Job], bins: Bins) -> dict[str, Fetched]:
-    """A report by bin and product as one by job. Units of a kind are alike until they sit: which job each of
-    them becomes is decided by its slot, so any of the bin's jobs will do.
+    """A report by bin and product as one by job. Units of a product are alike until they are seated: the slot
+    decides which job each becomes, so any of the bin's jobs will do.
 
-    Raises BadRequest for more units than the load still waits for from that bin: said twice, it counts once.
+    Raises BadRequest for more units than the load still waits for from that bin, so that a report sent twice
+    counts once.
     """
     by_job: dict[str, Fetched] = {}
     for bin_name, products in sorted(bins.items()):
@@ -121,8 +122,8 @@ def jobs_of_bins(load: Load, jobs: Mapping[int, Job], bins: Bins) -> dict[str, F
 
 
 def keep_after_all(session: Session, load: Load, identity: str, *, by: By) -> None:
-    """A unit that was called blemished or missing is good after all: it is the job's again, where it was, and
-    the other unit stays in its bin. Raises MoveNotAllowed when that is no longer to be taken back."""
+    """A unit reported blemished or missing is good after all: it is the job's again, where it was, and the
+    other unit stays in its bin. Raises MoveNotAllowed when the report can't be taken back any more."""
     job_id = contents.job_of(load, identity)
     job = rows.jobs(session, [job_id])[job_id]
     claim = next(c for c in load.jobs if c.job_id == job_id and c.active)
@@ -140,7 +141,7 @@ def keep_after_all(session: Session, load: Load, identity: str, *, by: By) -> No
 
 
 def queue(session: Session, shop: Shop, *, now: datetime) -> tuple[QueuedPullAnswer, ...]:
-    """All units to be fetched: claimed loads first, then load by load what the plan in force has next, then
+    """All units to be pulled: claimed loads first, then what the plan in force has next, load by load, then
     what it does not know yet. `planned` is the number of the planned load."""
     plan = kept_plan.in_force(session, shop, now=now)
     waiting = [*pull_rows.claimed(session), *pull_rows.planned(session, plan.id if plan else None)]
@@ -148,7 +149,7 @@ def queue(session: Session, shop: Shop, *, now: datetime) -> tuple[QueuedPullAns
 
 
 def pulls_answer(session: Session, shop: Shop, *, now: datetime) -> PullsAnswer:
-    """All units to be fetched, and beside them those that go back."""
+    """All units to be pulled, and those to be put back."""
     return PullsAnswer(pulls=queue(session, shop, now=now), put_backs=put_backs_answer(session))
 
 
@@ -163,7 +164,8 @@ def _found(session: Session, load: Load, job: Job, claim: LoadJob, *, by: By) ->
 
 
 def _another(session: Session, load: Load, job: Job, claim: LoadJob, what: str, *, by: By) -> bool:
-    """Take another unit for the job, which stays in the load; False when there is none and it has left."""
+    """Take another unit for the job, which stays in the load; False when there is none and the job has
+    left."""
     stock.write_off(session, job, by=by, why=what)
     _note(session, job, what, public(LOAD, load.id), by=by)
     if stock.reserve(session, job):
@@ -183,12 +185,12 @@ def _another(session: Session, load: Load, job: Job, claim: LoadJob, what: str, 
 
 
 def _is_marked(session: Session, job: Job) -> bool:
-    """Whether something is on the unit's metal: no other unit can take its place."""
+    """Whether anything is on the unit's metal: then no other unit can take its place."""
     return any(start.outcome != "clean" for start in rows.starts(session, [job.id]))
 
 
 def _count_blades(session: Session, load: Load, lots: Mapping[str, int], *, by: By) -> list[str]:
-    """Empty the slots for which no blade was found, the last ones; gives their lots."""
+    """Empty the slots, from the last back, for which no blade was found; returns the lots concerned."""
     removed = []
     for identity, count in sorted(lots.items()):
         lot_id = contents.lot_of(load, identity)
@@ -207,7 +209,7 @@ def _count_blades(session: Session, load: Load, lots: Mapping[str, int], *, by: 
 
 
 def _all_fetched(load: Load, lots: Mapping[str, int]) -> bool:
-    """Whether no unit is left to fetch. Bare blades are counted in the report that completes the load."""
+    """Whether nothing is left to pull. Bare blades are counted in the report that completes the load."""
     waiting = any(claim.active and claim.fetched == "to_pull" for claim in load.jobs)
     in_load = {contents.named(slot) for slot in contents.present(load, 1) if slot.lot_id is not None}
     return not waiting and in_load <= set(lots)

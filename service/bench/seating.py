@@ -22,13 +22,13 @@ Seated = Literal["seated", "does_not_fit"]
 
 
 def seated(session: Session, load: Load, turn: int, slots: Mapping[str, Seated], *, by: By) -> None:
-    """Write down what sits; the load is `seated` when every slot of the turn does. A report may be partial.
+    """Record what sits; the load is `seated` when every slot of the turn is. A report may be partial.
 
-    A unit that does not fit leaves its slot and the load, in hand, and is ready for another slot or plate;
-    when no other place takes it, it is held for the desk.
+    A unit that does not fit leaves its slot and the load, in hand, and is ready for another slot or plate; if
+    no other place takes it, it is held for the desk.
 
-    Raises BadRequest for a slot with nothing to seat, MoveNotAllowed for another turn, a unit not fetched,
-    and while nobody has said which plate is mounted.
+    Raises BadRequest for a slot with nothing to seat, MoveNotAllowed for another turn, for a unit not pulled
+    yet, and until somebody has said which plate is mounted.
     """
     leases.must_be(load, LoadState.PULLED, LoadState.TURNING, LoadState.SEATED, to="seated")
     leases.must_be_turn(load, turn)
@@ -78,7 +78,7 @@ def _take_out(session: Session, load: Load, slot: LoadSlot, *, by: By) -> None:
 
 
 def _other_places(session: Session, job: Job) -> bool:
-    """Whether any eligible place is left for the next face of the unit."""
+    """Whether any eligible place is left for the unit's next face."""
     tried = {(station, plate, slot) for _, station, plate, slot in rows.misfits(session, [job.id])}
     face = next((face for face in job.faces if face not in job.faces_done), None)
     return any(
