@@ -19,7 +19,7 @@ from service.records.tables import BurnStart, Load
 from service.records.who import By
 
 Outcome = Literal["clean", "partial", "complete"]
-_OUTCOMES: tuple[Outcome, ...] = ("complete", "partial", "clean")
+OUTCOMES: tuple[Outcome, ...] = ("complete", "partial", "clean")
 
 
 def resolve(
@@ -91,7 +91,7 @@ def _settle_blades(
 ) -> bool:
     lot_id = contents.lot_of(load, identity)
     started = [s for s in rows.open_starts(session, load.id) if s.lot_id == lot_id]
-    wanted = [outcome for outcome in _OUTCOMES for _ in range(counts.get(outcome, 0))]
+    wanted = [outcome for outcome in OUTCOMES for _ in range(counts.get(outcome, 0))]
     if any(count < 0 for count in counts.values()) or len(wanted) != len(started):
         raise BadRequest(f"{identity} has {len(started)} blades in doubt", field="lots", lot=identity)
     lot = rows.lots(session, [lot_id])[lot_id]
@@ -106,7 +106,7 @@ def _settle_blades(
             lot.loaded, lot.scrapped = lot.loaded - 1, lot.scrapped + 1
     lot.version += 1
     session.flush()
-    summary = ", ".join(f"{counts.get(outcome, 0)} {outcome}" for outcome in _OUTCOMES)
+    summary = ", ".join(f"{counts.get(outcome, 0)} {outcome}" for outcome in OUTCOMES)
     write_history(
         session,
         "lot",

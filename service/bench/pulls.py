@@ -27,7 +27,7 @@ from service.stock.stock_answers import put_backs_answer
 Fetched = Literal["found", "missing", "blemished"]
 #: By bin and product: how many were found, missing and blemished.
 Bins = Mapping[str, Mapping[str, Mapping[Fetched, int]]]
-_FETCHED: tuple[Fetched, ...] = ("found", "missing", "blemished")
+FETCHED: tuple[Fetched, ...] = ("found", "missing", "blemished")
 
 
 def pulled(
@@ -109,7 +109,7 @@ def jobs_of_bins(load: Load, jobs: Mapping[int, Job], bins: Bins) -> dict[str, F
                 and claim.fetched == "to_pull"
                 and (jobs[claim.job_id].bin, jobs[claim.job_id].sku) == (bin_name, sku)
             ]
-            wanted: list[Fetched] = [what for what in _FETCHED for _ in range(counts.get(what, 0))]
+            wanted: list[Fetched] = [what for what in FETCHED for _ in range(counts.get(what, 0))]
             if len(wanted) > len(waiting):
                 raise BadRequest(
                     f"this load waits for {len(waiting)} of {sku} from bin {bin_name}, not {len(wanted)}",

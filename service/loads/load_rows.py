@@ -124,10 +124,10 @@ def silent(session: Session, *, now: datetime, limit: int = 100) -> list[int]:
 
 def boxed(session: Session, job_ids: Collection[int]) -> set[int]:
     """Those of the jobs whose units are in their boxes, labels on."""
-    told = select(History.subject_id).where(
+    noted = select(History.subject_id).where(
         History.subject == "job", History.subject_id.in_(sorted(job_ids)), History.move_to == "boxed"
     )
-    return set(session.scalars(told))
+    return set(session.scalars(noted))
 
 
 def active_claim(session: Session, job_id: int) -> LoadJob | None:

@@ -1,7 +1,8 @@
-"""Pages for bench, desk, board and owner: rendered here, live by server-sent events.
+"""Pages for bench, desk, board and owner: rendered here, kept live by server-sent events.
 
-Every page works by plain forms and links. The script (`static/pages.js`) only spares waiting: it swaps the
-page's middle instead of the whole, listens for changes, types what a scanner reads into the right field.
+Every page works with plain forms and links. The script (`static/pages.js`) only saves waiting: it swaps the
+middle of the page instead of the whole, listens for changes, and types what a scanner reads into the right
+field.
 """
 
 from __future__ import annotations

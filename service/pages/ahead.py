@@ -1,4 +1,4 @@
-"""What comes: the plan load by load, the backlog by ship-by day, what assembly should build."""
+"""What is coming: the plan load by load, the backlog by ship-by day, what assembly should build."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ SPANS = (5, 10, 20, 40)
 def get_plan(
     request: Request, tools: AtHand, visitor: HouseVisitor, hours: Annotated[float, Query(ge=2, le=120)] = 10
 ) -> Response:
-    """The loads to come with their plates, and how good any plan could be."""
+    """The coming loads with their plates, and how good any plan could be."""
     planned_now, no_plan = planned(tools)
     if planned_now is None:
         return _page(
@@ -88,7 +88,7 @@ def get_plan(
 
 @router.get("/backlog")
 def get_backlog(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
-    """Hours of work by ship-by day, what is late or will be, what is short, what is in no plan."""
+    """Hours of work by ship-by day; what is late or will be, what is short, what is in no plan."""
     now = tools.clock()
     planned_now, no_plan = planned(tools)
     with tools.database.reading() as session:
@@ -117,7 +117,7 @@ def get_backlog(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respo
 
 @router.get("/build-list")
 def get_build_list(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
-    """What the assembly bench should build, by when, and which blades are on their way to it."""
+    """What the assembly bench should build, by when, and which blades are on their way there."""
     listed = build_list.build_list(tools)
     late = sum(row.quantity for row in listed.rows if row.is_late)
     return _page(
@@ -137,7 +137,7 @@ def get_build_list(request: Request, tools: AtHand, visitor: HouseVisitor) -> Re
 
 
 def _page(request: Request, tools: Tools, template: str, visitor: Visitor, **values: Any) -> Response:
-    """A page on which times are the shop's own."""
+    """A page whose times are the shop's own."""
     zone = ZoneInfo(tools.catalogue.current.policy.time_zone)
     return page(
         request,

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Literal, TypeVar
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
-from service.bench import acts, delivery, inspection, pulls
+from service.bench import acts, delivery, doubts, inspection, pulls, seating
 from service.doorway import AtHand
 from service.loads.load_answers import LoadAnswer
 from service.pages import scanning, steps
@@ -36,6 +36,12 @@ SCRAP_REASONS = (
 AGAIN_REASONS = ("faint mark", "interrupted burn")
 LEAVE_REASONS = ("good enough", "was lifted", "the laser can't burn now", "other")
 
+#: What forms may say.
+_SEATED: tuple[seating.Seated, ...] = ("seated", "does_not_fit")
+_RESULTS: tuple[Literal["pass", "scrap"], ...] = ("pass", "scrap")
+
+_Choice = TypeVar("_Choice", bound=str)
+
 
 @router.get("/bench")
 def get_bench(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
@@ -51,7 +57,7 @@ def post_next(request: Request, tools: AtHand, visitor: BenchVisitor, form: Form
 
 @router.post("/bench/put-back")
 def post_put_back(request: Request, tools: AtHand, visitor: BenchVisitor, form: Form) -> Response:
-    """A unit of a cancelled order stands in a bin again."""
+    """A unit of a cancelled order is back in a bin."""
     job, bin_name = str(form.get("job", "")), str(form.get("bin", "")).strip()[:30] or None
     try:
         tools.database.write(
@@ -70,13 +76,14 @@ def get_load(request: Request, tools: AtHand, identity: str, visitor: HouseVisit
 
 @router.get("/bench/loads/{identity}/interrupted")
 def get_interrupted(request: Request, tools: AtHand, identity: str, visitor: HouseVisitor) -> Response:
-    """What is on the metal? Asked before it is recorded that a burn was interrupted."""
+    """What is on the metal? Asked before the interruption is recorded."""
     return _load(request, tools, identity, visitor, is_stopped=True)
 
 
 @router.post("/bench/loads/{identity}/scan")
 def post_scan(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
-    """What a scanner read, or a person typed: taken for the step where the load is, or refused loudly."""
+    """What a scanner read, or a person typed: done if it belongs to the load's step, otherwise refused
+    loudly."""
     held, code = _held(identity, visitor, form), str(form.get("code", ""))
     before = str(form.get("before", ""))[:200]
     try:
@@ -103,7 +110,7 @@ def post_pulled(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
     """Units found, missing or blemished; bare blades counted."""
-    what: Any = _one_of(form, "what", ("found", "missing", "blemished"), "found")
+    what = _one_of(pulls.FETCHED, form.get("what", "found"))
     jobs = {str(job): what for job in form.getlist("job")}
     lots = {
         name.removeprefix("lot-"): _count(value) for name, value in form.items() if name.startswith("lot-")
@@ -115,8 +122,8 @@ def post_pulled(
 def post_fetched(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
-    """Units of a kind, counted at their bin: so many found, missing or blemished."""
-    what: Any = _one_of(form, "what", ("found", "missing", "blemished"), "found")
+    """Units of one product counted at their bin: found, missing or blemished."""
+    what = _one_of(pulls.FETCHED, form.get("what", "found"))
     try:
         jobs = acts.fetched(
             tools,
@@ -138,7 +145,8 @@ def post_fetched(
 def post_blemished(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
-    """A unit at the bench is not good; or (`keep`) units are, after all. Pressed again it changes nothing."""
+    """Units at the bench are blemished; or (`keep`) they are good after all. Pressing again changes
+    nothing."""
     jobs = [str(job) for job in form.getlist("job")]
     if form.get("keep"):
         return _step(request, tools, identity, visitor, form, acts.kept_after_all, jobs)
@@ -153,7 +161,7 @@ def post_blemished(
 def post_mounted(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
-    """Which copy of the plate is mounted, said by hand."""
+    """Which copy of the plate is mounted, chosen by hand."""
     turn = acts.seen(tools, number(LOAD, identity)).current_turn
     copy = str(form.get("copy", ""))
     return _step(request, tools, identity, visitor, form, acts.mounted, turn, copy, "by_hand")
@@ -161,7 +169,7 @@ def post_mounted(
 
 @router.get("/bench/loads/{identity}/turn-over")
 def get_turn_over(request: Request, tools: AtHand, identity: str, visitor: HouseVisitor) -> Response:
-    """The marks of the turn before were looked at: the units are moved."""
+    """The marks of the turn before have been looked at: now the units are turned over."""
     return _load(request, tools, identity, visitor, is_looked_at=True)
 
 
@@ -169,8 +177,8 @@ def get_turn_over(request: Request, tools: AtHand, identity: str, visitor: House
 def post_seated(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
-    """Units that sit in their slots, or that do not fit."""
-    what: Any = _one_of(form, "what", ("seated", "does_not_fit"), "seated")
+    """Units that are seated, or that do not fit."""
+    what = _one_of(_SEATED, form.get("what", "seated"))
     slots = {str(slot): what for slot in form.getlist("slot")}
     turn = _count(form.get("turn", "0"))
     try:
@@ -198,7 +206,7 @@ def post_send(request: Request, tools: AtHand, identity: str, visitor: BenchVisi
 
 @router.post("/bench/loads/{identity}/start")
 def post_start(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
-    """Burn: only when the code that the laser's own screen shows is that of this load's file."""
+    """Burn, but only if the code on the laser's own screen is that of this load's file."""
     held = _held(identity, visitor, form)
     try:
         _start(tools, held, acts.seen(tools, held.load_id), str(form.get("code", "")))
@@ -220,21 +228,21 @@ def post_resolve(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
     """After an interruption: what is on the metal, slot by slot."""
-    jobs: dict[str, dict[str, Any]] = {}
-    lots: dict[str, dict[Any, int]] = {}
-    for name, value in form.items():
+    jobs: dict[str, dict[str, doubts.Outcome]] = {}
+    lots: dict[str, dict[doubts.Outcome, int]] = {}
+    for name, value in form.items():  # job|J5|mark_side: complete; lot|LOT2|complete: 3
         what, _, rest = name.partition("|")
         unit, _, last = rest.partition("|")
         if what == "job":
-            jobs.setdefault(unit, {})[last] = _known(str(value), ("clean", "partial", "complete"))
+            jobs.setdefault(unit, {})[last] = _one_of(doubts.OUTCOMES, value)
         elif what == "lot":
-            lots.setdefault(unit, {})[_known(last, ("clean", "partial", "complete"))] = _count(value)
+            lots.setdefault(unit, {})[_one_of(doubts.OUTCOMES, last)] = _count(value)
     return _step(request, tools, identity, visitor, form, acts.resolve, jobs, lots)
 
 
 @router.post("/bench/loads/{identity}/again")
 def post_again(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
-    """Burn a faint or partial mark again, in the same seating; or take that back before its start."""
+    """Burn a faint or partial mark again in the same seating; or take that back before it starts."""
     jobs = [str(job) for job in form.getlist("job")]
     turn, reason = _count(form.get("turn", "0")), str(form.get("reason", ""))[:200].strip()
     if not jobs or not reason:
@@ -250,7 +258,7 @@ def post_inspect(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
     """Pass, or scrap with a reason."""
-    what: Any = _one_of(form, "what", ("pass", "scrap"), "")
+    what = _one_of(_RESULTS, form.get("what"))
     reason = " ".join(str(form.get("reason", "")).split())[:100]
     note = " ".join(str(form.get("note", "")).split())[:90]
     reason_given = f"{reason}: {note}" if reason and note else reason or note
@@ -264,7 +272,7 @@ def post_inspect(
 
 @router.post("/bench/loads/{identity}/boxed")
 def post_boxed(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
-    """A unit is in its box with its label on, said by hand."""
+    """A unit is in its box with its label on, confirmed by hand."""
     return _step(request, tools, identity, visitor, form, acts.boxed, str(form.get("job", "")))
 
 
@@ -272,7 +280,7 @@ def post_boxed(request: Request, tools: AtHand, identity: str, visitor: BenchVis
 def post_release(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
-    """Hand over to packing what was wiped, bagged and boxed; and take the next load, if that is asked for."""
+    """Hand over to packing what is wiped, bagged and boxed; then take the next load, if asked to."""
     try:
         load = acts.release(tools, _held(identity, visitor, form))
     except Refusal as refusal:
@@ -292,7 +300,7 @@ def post_drop(request: Request, tools: AtHand, identity: str, visitor: BenchVisi
 
 
 def _held(identity: str, visitor: Visitor, form: Form) -> acts.Held:
-    """The load that a page's form is about, as the page showed it."""
+    """The load of a page's form, as the page showed it."""
     return acts.Held(number(LOAD, identity), _etag(form), visitor.who)
 
 
@@ -305,7 +313,7 @@ def _step(
     act: Callable[..., object],
     *what: object,
 ) -> Response:
-    """Do one act with the form's load; then its page, with the refusal where there is one."""
+    """Do one act with the form's load, then show its page, with the refusal if there is one."""
     try:
         act(tools, _held(identity, visitor, form), *what)
     except Refusal as refusal:
@@ -415,18 +423,15 @@ def _etag(form: Form) -> str:
     return str(form.get("etag", ""))
 
 
-def _count(value: Any) -> int:
+def _count(value: object) -> int:
     text = str(value).strip()
     if not (text.isascii() and text.isdecimal() and len(text) < 7):
         raise BadRequest("a count is a whole number", field="count")
     return int(text)
 
 
-def _one_of(form: Form, name: str, choices: tuple[str, ...], default: str) -> str:
-    return _known(str(form.get(name, default)), choices)
-
-
-def _known(value: str, choices: tuple[str, ...]) -> str:
-    if value not in choices:
-        raise BadRequest(f"must be {' or '.join(choices)}", field="what")
-    return value
+def _one_of(choices: tuple[_Choice, ...], value: object) -> _Choice:
+    for choice in choices:
+        if choice == value:
+            return choice
+    raise BadRequest(f"must be {' or '.join(choices)}", field="what")

@@ -1,11 +1,10 @@
-"""The board: one look at work against hours, what is late or short, loads in hand, what was spoiled."""
+"""The board: work against hours, what is late or short, loads in hand and what was spoiled, at a glance."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request, Response
@@ -36,8 +35,8 @@ _MOST_LATE = 1_000
 
 @dataclass(frozen=True, slots=True)
 class Late:
-    """Units of an order in one state that are late, or that will be by the plan. `ready_by` is when the
-    last of them is ready to hand over; None where one is in no planned load."""
+    """Units of an order in one state that are late, or will be by the plan. `ready_by` is when the last of
+    them is ready to hand over; None when one of them is in no planned load."""
 
     order: str
     order_ref: str
@@ -56,19 +55,14 @@ def get_board(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respons
     today = datetime.combine(now.astimezone(zone).date(), time(), tzinfo=zone)
     since = now - timedelta(days=_SCRAP_DAYS)
     with tools.database.reading() as session:
-        loads = rows.active_loads(session)
         days = outlook.outlook(session, planned_now, now=now) if planned_now else []
         late = late_units(session, planned_now, now=now)
-        values: dict[str, Any] = {
-            "loads": loads,
-            "units": rows.units_in(session, [load.id for load in loads]),
-            "recent": rows.recent_loads(session),
-            "short": rows.short(session),
-            "scrap": rows.scrapped(session, since=since),
-            "passed": rows.moved_to(session, JobState.PASSED, since=since),
-            "released": rows.moved_to(session, JobState.RELEASED, since=today),
-            "counts": rows.counts(session),
-        }
+        loads, recent = rows.active_loads(session), rows.recent_loads(session)
+        units = rows.units_in(session, [load.id for load in loads])
+        counts, short = rows.counts(session), rows.short(session)
+        scrap = rows.scrapped(session, since=since)
+        passed = rows.moved_to(session, JobState.PASSED, since=since)
+        released = rows.moved_to(session, JobState.RELEASED, since=today)
     return page(
         request,
         "board.html",
@@ -92,12 +86,19 @@ def get_board(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respons
         if planned_now
         else None,
         workload=pictures.workload(days, language=visitor.language) if planned_now else None,
-        **values,
+        loads=loads,
+        recent=recent,
+        units=units,
+        counts=counts,
+        short=short,
+        scrap=scrap,
+        passed=passed,
+        released=released,
     )
 
 
 def planned(tools: Tools) -> tuple[Planned | None, Refusal | None]:
-    """The plan, or why there is none: a page shows the rest all the same."""
+    """The plan, or why there is none: the page shows everything else all the same."""
     try:
         return kept_plan.current(tools), None
     except Refusal as refusal:
@@ -105,7 +106,7 @@ def planned(tools: Tools) -> tuple[Planned | None, Refusal | None]:
 
 
 def short_times(zone: ZoneInfo, now: datetime, language: str) -> Callable[[datetime], str]:
-    """Writes a moment in the shop's time, today's without its day."""
+    """Writes a moment in the shop's time, without the day if it is today."""
 
     def short_time(moment: datetime) -> str:
         local = moment.astimezone(zone)
@@ -116,13 +117,13 @@ def short_times(zone: ZoneInfo, now: datetime, language: str) -> Callable[[datet
 
 
 def today_of(days: list[Day], today: date) -> Day | None:
-    """The last of what must be done by tonight: it sums up what is overdue and what is due today. None on a
-    closed day with nothing due."""
+    """Today's line, which sums up everything that must be done by tonight: what is overdue and what is due
+    today. None on a closed day with nothing due."""
     return next((day for day in days if day.day == today), None)
 
 
 def late_units(session: Session, planned_now: Planned | None, *, now: datetime) -> list[Late]:
-    """What is overdue and what will be late by the plan, the most urgent first."""
+    """What is overdue and what will be late by the plan, most urgent first."""
     late = [
         (job.ship_by, job.order_id, job.state, public(JOB, job.id))
         for job in rows.late(session, before=now, limit=_MOST_LATE)

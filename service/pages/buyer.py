@@ -1,4 +1,4 @@
-"""The buyer's proof: what a signed link shows, and the two answers it takes. No sign-in, nothing else."""
+"""The buyer's proof: what a signed link shows, and the two answers it takes. No sign-in and nothing else."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def _proof(
 
 
 def _pictures(request: Request, tools: Tools, identity: str, line: LineAnswer, who: Who) -> list[str]:
-    """One picture a face; none for a line that can't be engraved as it stands."""
+    """One picture for each face; none for a line that can't be engraved as it stands."""
     if line.verdict is Verdict.REFUSE:
         return []
     faces = dict.fromkeys(checked.face for checked in line.checked if checked.face)

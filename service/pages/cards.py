@@ -1,4 +1,5 @@
-"""Test cards: what is proven at each station and what is missing; recorded, withdrawn, got to be burned."""
+"""Test cards: what is proven at each station and what is missing; recording, withdrawing, and the files to
+burn."""
 
 from __future__ import annotations
 
@@ -26,7 +27,7 @@ _SHOWN = 50
 
 @router.get("/owner/test-cards")
 def get_cards(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Response:
-    """Every process by station, and the record."""
+    """Every process by station, and the record of cards."""
     return _cards(request, tools, visitor)
 
 
@@ -53,7 +54,7 @@ def post_card(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form
 
 @router.post("/owner/test-cards/withdraw")
 def post_withdraw(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form) -> Response:
-    """A process counts as proven no longer."""
+    """Withdraw a card: its process no longer counts as proven."""
     process = str(form.get("process", ""))
     why = _line(form, "why", 250)
 
@@ -72,7 +73,7 @@ def post_withdraw(request: Request, tools: AtHand, visitor: OwnerVisitor, form: 
 
 @router.get("/owner/test-cards/{process}.{kind}")
 def get_card_file(tools: AtHand, process: str, kind: str, visitor: OwnerVisitor) -> Response:
-    """The card itself, to burn on scrap."""
+    """The card itself, to be burned on scrap."""
     served = card_files.card_file(tools, process, kind)
     headers = {"Content-Disposition": f'attachment; filename="{served.name}"'}
     return Response(served.data, media_type=served.media_type, headers=headers)

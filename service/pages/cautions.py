@@ -1,6 +1,6 @@
-"""Which cautions go with what is burned. The shop names its materials freely: they are told by their names.
+"""Which cautions go with what is burned. The shop names its materials freely, so their names have to tell.
 
-What is not known to be metal is taken for something that can burn.
+What isn't known to be metal is treated as something that can burn.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Expected against measured burns: what the records teach, and how good it is."""
+"""Expected against measured burns: what the records teach, and how good the estimates are."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ SIDE = 300.0
 
 @dataclass(frozen=True, slots=True)
 class Dot:
-    """One turn: x by the catalogue and as learned, y as measured, in the picture's units (y down)."""
+    """One turn: x is estimated, by the catalogue and as learned; y is measured; in the picture's units (y
+    down)."""
 
     catalogue_x: float
     learned_x: float
@@ -32,7 +33,7 @@ class Dot:
 
 @dataclass(frozen=True, slots=True)
 class Scatter:
-    """Both axes run from 0 to `most_s`; what took longer is drawn at the upper edge."""
+    """Both axes run from 0 to `most_s`; turns that took longer are drawn at the upper edge."""
 
     most_s: float
     dots: tuple[Dot, ...]
@@ -53,7 +54,7 @@ def get_estimates(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Res
         request,
         "estimates.html",
         visitor,
-        found=answer,
+        answer=answer,
         pictures=pictures,
         shop=shop,
         side=SIDE,
@@ -62,7 +63,8 @@ def get_estimates(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Res
 
 
 def scatter_of(recent: Sequence[MeasuredTurnAnswer]) -> Scatter:
-    """The newest turns on axes that most of them fill: a lunch break must not press the others together."""
+    """The newest turns, on axes that most of them fill: a lunch break must not squeeze the others
+    together."""
     usual = statistics.quantiles([turn.measured_s for turn in recent] * 2, n=10)[7]
     most = 1.15 * max(usual, *(max(turn.estimated_s, turn.expected_s) for turn in recent))
     return Scatter(

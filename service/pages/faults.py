@@ -1,8 +1,8 @@
-"""What goes wrong, said to people: a page with the same status that a program would get, never JSON.
+"""What goes wrong, shown to people: a page with the status that a program would get, never JSON.
 
-A browser that opens an address gets a page whatever happened: nothing is there, something is refused, the
-database can't be reached, our own code broke. Programs go on getting problems (RFC 9457). The page needs no
-database, and where even it can't be drawn a few plain words remain.
+Whatever happens, a browser that opens an address gets a page: nothing is there, something is refused, the
+database can't be reached, our own code broke. Programs still get problems (RFC 9457). The page needs no
+database, and where even it can't be drawn, a few plain words remain.
 """
 
 from __future__ import annotations
@@ -50,14 +50,14 @@ SAID = {
 
 
 def install(app: FastAPI) -> None:
-    """Let people have a page for every error for which programs have a problem."""
+    """Answer people with a page for every error that programs get as a problem."""
     for kind in (Refusal, RequestValidationError, HTTPException, *UNREACHABLE):
         answer: Any = app.exception_handlers[kind]
         app.add_exception_handler(kind, _for_people(answer))
 
 
 def is_for_people(request: Request) -> bool:
-    """Whether a person reads the answer: at a page's own address, or in a browser's window."""
+    """Whether a person will read the answer: at a page's own address, or in a browser's window."""
     if isinstance(request.scope.get("route"), PageRoute):
         return True
     if request.headers.get("sec-fetch-mode") == "navigate":
@@ -67,7 +67,7 @@ def is_for_people(request: Request) -> bool:
 
 
 def fault_page(request: Request, status: int, *, refused: Refusal | None = None) -> Response:
-    """The page for what went wrong. `refused` is said in its own words."""
+    """The page for what went wrong; `refused` is shown in its own words."""
     title, advice = SAID.get(status, SAID[500])
     try:
         if refused is not None:

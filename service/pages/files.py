@@ -1,4 +1,4 @@
-"""Style, script and icon, under names that change with their content so that a browser may keep them."""
+"""Style, script and icon, under names that change with their content, so that browsers may keep them."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def address(name: str) -> str:
 
 @router.get("/static/{digest}/{name}")
 def get_static(digest: str, name: str) -> Response:
-    """One file, for ever: another content has another address."""
+    """One file, to be kept forever: other content has another address."""
     if name not in _TYPES or _read(name)[1] != digest:
         raise NotFound("there is nothing at this address")
     return Response(

@@ -1,4 +1,4 @@
-"""Who may see a page: signed in, of the right role; and which forms are believed."""
+"""Who may see a page (signed in, with the right role), and which forms are trusted."""
 
 from __future__ import annotations
 
@@ -34,7 +34,8 @@ class Visitor:
 
 
 def visitor(*roles: Role) -> Callable[[Request, AtHand], Visitor]:
-    """A dependency: the visitor, if one of the roles; a browser that is not signed in goes to do so."""
+    """A dependency: the visitor, if they have one of the roles; a browser that isn't signed in is sent to
+    sign in."""
 
     def find(request: Request, tools: AtHand) -> Visitor:
         signed_in = _signed_in(request, tools)

@@ -1,4 +1,4 @@
-"""What changed, as it changes: a stream that tells a page to draw itself again. It carries no contents."""
+"""A stream that tells a page to redraw itself when something changes. It carries no contents."""
 
 from __future__ import annotations
 
@@ -26,7 +26,8 @@ _QUIET_POLLS = 15
 
 
 def signature_of(tools: Tools, about: str) -> str:
-    """A short text that changes whenever what a page shows of a load (`L5`) or of everything (`all`) does."""
+    """A short text that changes whenever what a page shows of a load (`L5`) or of everything (`all`)
+    changes."""
     with tools.database.reading() as session:
         parts = (
             str(rows.newest_move(session))

@@ -1,4 +1,4 @@
-"""Lots of bare blades: asked for, counted through the loads, handed over to assembly."""
+"""Lots of bare blades: ordered, counted through their loads, handed over to assembly."""
 
 from __future__ import annotations
 
@@ -33,13 +33,13 @@ _MOST = 100_000
 
 @router.get("/lots")
 def get_lots(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
-    """Lots in hand with their counts, then those that are over."""
+    """Lots in hand with their counts, then those that are finished."""
     return _lots(request, tools, visitor)
 
 
 @router.post("/lots")
 def post_lot(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form) -> Response:
-    """Ask for a quantity of bare blades to be marked; the form's own key makes it once."""
+    """A new lot of bare blades to be marked; the form's own key makes sure it is only made once."""
     try:
         wanted = _wanted(tools.catalogue.current, form)
         intake_lots.take_lot(tools, wanted, str(form.get("key", "")), who=visitor.who)
@@ -52,7 +52,7 @@ def post_lot(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form)
 def post_hand_over(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
-    """Give what was marked to assembly."""
+    """Hand over to assembly what was marked."""
     etag = str(form.get("etag", ""))
 
     def work(session: Session) -> None:
@@ -117,7 +117,7 @@ def _lots(
 
 
 def _places(shop: Shop) -> list[tuple[str, str, str]]:
-    """(product, zone, name) of every zone of a bare blade that takes a mark of the library."""
+    """(product, zone, name) of every zone of a bare blade that takes a library mark."""
     return [
         (product.sku, zone.zone, product.name)
         for product in shop.products.values()

@@ -1,4 +1,5 @@
-"""Where a plate copy lies: the marks as the laser's pointer met them, for whoever stands at the laser."""
+"""Measuring where a plate copy lies: its marks as the laser's pointer met them, for whoever is at the
+laser."""
 
 from __future__ import annotations
 
@@ -31,13 +32,13 @@ _SHOWN = 20
 def get_calibration(
     request: Request, tools: AtHand, visitor: BenchVisitor, station: str = "", copy: str = ""
 ) -> Response:
-    """The marks of a plate copy to be measured, and what was measured before."""
+    """The marks of a plate copy to be measured, and earlier measurements."""
     return _calibration(request, tools, visitor, station, copy)
 
 
 @router.post("/calibration")
 def post_calibration(request: Request, tools: AtHand, visitor: BenchVisitor, form: Form) -> Response:
-    """Put on record where the laser's pointer met the plate's marks."""
+    """Record where the laser's pointer met the plate's marks."""
     station, copy = str(form.get("station", "")), str(form.get("copy", ""))
 
     def work(session: Session) -> tuple[CalibrationRecord, tuple[str, ...]]:
@@ -81,7 +82,7 @@ def _calibration(
                 session, before_id=None, limit=_SHOWN, station=chosen[0], copy=chosen[1]
             )
         ]
-        known = {(row.station, row.copy) for row in in_force}
+        measured_pairs = {(row.station, row.copy) for row in in_force}
         here = [public(LOAD, load_id) for load_id in load_rows.on_copy(session, chosen[0], chosen[1])]
     expected = to_station(plate.fiducials, nominal(shop.stations[chosen[0]], plate, chosen[1]))
     marks = [(*at, float(x), float(y)) for at, (x, y) in zip(plate.fiducials, expected, strict=True)]
@@ -95,7 +96,7 @@ def _calibration(
         chosen=chosen,
         marks=marks,
         records=records,
-        known=known,
+        measured_pairs=measured_pairs,
         loads=here,
         limit=measured.RESIDUAL_LIMIT_MM,
         **{"made": None, "stale": (), "typed": {}, **shown},
@@ -103,7 +104,7 @@ def _calibration(
 
 
 def _met(form: Form) -> dict[int, tuple[float, float]]:
-    """Where marks were met, by number; one left empty was not measured. Raises BadRequest."""
+    """Where marks were met, by number; a mark left empty was not measured. Raises BadRequest."""
     met = {}
     for number in range(1, 10):
         x, y = (str(form.get(f"{name}-{number}", "")).strip().replace(",", ".") for name in "xy")

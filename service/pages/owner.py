@@ -36,7 +36,7 @@ _SHOWN = 50
 
 @router.get("/owner")
 def get_owner(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Response:
-    """What there is: blades, plates, stations, and the ways to the rest."""
+    """Blades, plates and stations at a glance, and the way to everything else."""
     with tools.database.reading() as session:
         shop = test_cards.proven(session, tools.catalogue.current)
         misfits = [held for held in map(listed, board.held_orders(session)) if held.no_longer_fits]
@@ -104,7 +104,7 @@ def post_key(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form)
 
 @router.post("/owner/keys/{key_id}/revoke")
 def post_revoke(request: Request, tools: AtHand, key_id: str, visitor: OwnerVisitor, form: Form) -> Response:
-    """Take a key out of use, and with it every session that was signed in by it."""
+    """Revoke a key, and with it every session signed in by it."""
     try:
         tools.database.write(lambda session: keys.revoke(session, key_id, now=tools.clock()))
     except Refusal as refusal:
@@ -119,7 +119,7 @@ def get_callbacks(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Res
 
 @router.post("/owner/callbacks")
 def post_callback(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form) -> Response:
-    """Register an address for a store; the secret that signs is shown once."""
+    """Register an address for a store; the signing secret is shown once."""
     url, client = str(form.get("url", "")).strip(), str(form.get("client", "")).strip()
 
     def work(session: Session) -> Callback:
@@ -142,7 +142,7 @@ def post_callback(request: Request, tools: AtHand, visitor: OwnerVisitor, form: 
 def post_resend(
     request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, form: Form
 ) -> Response:
-    """Send again what was not delivered, or the one delivery named."""
+    """Send again whatever was not delivered, or the delivery named."""
     only = [callbacks.delivery_id(str(name)) for name in form.getlist("delivery")] or None
 
     def work(session: Session) -> int:
@@ -160,7 +160,7 @@ def post_resend(
 def post_rotate(
     request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, form: Form
 ) -> Response:
-    """A new secret, shown once; the old one signs as well for a day."""
+    """A new secret, shown once; the old one also signs for another day."""
 
     def work(session: Session) -> Callback:
         callback = callbacks.find(session, identity, who=visitor.who)

@@ -1,7 +1,7 @@
 """The plate of a turn as the bench sees it: to scale, the field's x to the right, y away from the operator.
 
-Each slot says with its number, shape and sign what is to be done there; no state is told by colour alone.
-A picture, never for burning.
+Each slot shows by its number, shape and sign what is to be done there; no state is told by colour alone. A
+picture, never for burning.
 """
 
 from __future__ import annotations
@@ -40,10 +40,8 @@ def plate_svg(
     title: str,
     chosen: str | None = None,
 ) -> str:
-    """The plate with its slots, what sits where, which way each handle points, and the very marks.
-
-    `states` gives the state of each filled slot; `clear` names slots from which a unit must be taken.
-    """
+    """The plate with its slots, what sits where, which way each handle points, and the marks themselves.
+    `states` gives the state of each filled slot; `clear` names slots from which a unit must be taken."""
     plate = shop.plates[load.plate]
     fills = {fill.slot: fill for fill in next(t for t in load.turns if t.turn == turn).fills}
     corners = to_station(_corners(plate), load.calibration)
@@ -71,8 +69,8 @@ def plate_svg(
 
 
 def mark_svg(mark: Mark, label: str) -> str:
-    """A mark by itself, as it was frozen, whichever way its unit lies; `label` is what it says, for those who
-    can't see it. A picture, never for burning."""
+    """A mark by itself, as frozen, whichever way its unit lies; `label` says it in words for people who can't
+    see it. A picture, never for burning."""
     x0, y0, x1, y1 = mark.outline.bounds_mm
     box: Box = (x0 - 0.5, y0 - 0.5, x1 + 0.5, y1 + 0.5)
     rings = [ring for area in mark.outline.areas for ring in (area.exterior, *area.interiors)]
@@ -153,7 +151,7 @@ def _arrow(shop: Shop, load: LoadLayout, fill: SlotFill, box: Box) -> str:
 
 
 def _badge(slot: str, outline: Floats, box: Box, angle: float | None, sign: str) -> str:
-    """The slot's number at the end where the handle is not, with a sign for what was done."""
+    """The slot's number, at the end away from the handle, with a sign for what was done."""
     middle = (outline.min(axis=0) + outline.max(axis=0)) / 2
     turned = math.radians(angle if angle is not None else 0.0)
     along = np.array([math.cos(turned), math.sin(turned)])

@@ -1,7 +1,7 @@
-"""What every code of a problem means: the page that a problem's `type` points to (RFC 9457).
+"""What every problem code means: the page that a problem's `type` points to (RFC 9457).
 
-For programmers of stores, like the description of the HTTP surface, and in English like it. It is open to all
-and says nothing of the shop.
+For programmers of stores, like the description of the HTTP surface, and in English like it. Open to everyone;
+it says nothing about the shop.
 """
 
 from __future__ import annotations

@@ -23,7 +23,7 @@ _PICTURE_MM = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One font: its picture, its capital height in mm, and the finding that stands in its way if one does."""
+    """One font: its picture, its capital height in mm, and the finding that rules it out, if there is one."""
 
     font: FontSpec
     picture: str
@@ -33,7 +33,7 @@ class Sample:
 
 
 def sheet(tools: Tools, sku: str, inscription: TextInscription, fonts: Sequence[FontSpec]) -> list[Sample]:
-    """One sample a font, usable ones first, the largest letters before smaller ones. Raises CheckTooSlow."""
+    """One sample for each font, usable ones first, the largest letters first. Raises CheckTooSlow."""
     with tools.database.reading() as session:
         shop_in_force = in_force(session)
     samples = [
@@ -63,7 +63,7 @@ def _sample(font: FontSpec, result: CheckResult) -> Sample:
 
 
 def outline_svg(outline: Outline) -> str:
-    """An outline alone, as SVG that fills the box it is put in."""
+    """An outline alone, as SVG that fills whatever box it is put in."""
     x0, y0, x1, y1 = outline.bounds_mm
     edge = 0.04 * (x1 - x0) + 0.2
     box: Box = (x0 - edge, y0 - edge, x1 + edge, y1 + edge)

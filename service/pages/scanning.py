@@ -1,4 +1,4 @@
-"""What a scanner read at the bench, and what it means at the step where the load is.
+"""What a scanner read at the bench, and what it means at the load's step.
 
 A label's form tells what it is on: `J42` a unit, `L5` a load's sheet, `PLATE.long-1` a copy of a plate,
 `BIN.A1` a bin; boxes carry the product's barcode, and the laser's screen shows the file's name with its short
@@ -27,7 +27,7 @@ class WrongUnit(Refusal):
 
 @dataclass(frozen=True, slots=True)
 class Scanned:
-    """What is to be done: `step` says which, `job` and `slot` with what."""
+    """What is to be done: `step` says what, `job` and `slot` with which unit."""
 
     step: Literal["pulled", "seated", "start", "show", "load", "plate", "bin", "unit", "box", "boxed"]
     job: str = ""
@@ -55,7 +55,7 @@ def read(shop: Shop, load: LoadAnswer, typed: str, before: str = "") -> Scanned:
 
 
 def is_code_of_file(typed: str, turn: TurnAnswer) -> bool:
-    """Whether what was typed names the turn's file: by its short code, or by its name."""
+    """Whether the typed text names the turn's file, by its short code or by its name."""
     return turn.file is not None and is_code_of(typed, turn.short_code or "", turn.file)
 
 
@@ -89,12 +89,12 @@ def _product_of(shop: Shop, code: str) -> str | None:
 
 
 def _passed(load: LoadAnswer) -> set[str]:
-    """Units that go back into their boxes now."""
+    """Units that are to go back into their boxes now."""
     return {held.job for held in load.jobs if held.state == "passed"}
 
 
 def _boxing(shop: Shop, load: LoadAnswer, code: str, before: str) -> Scanned:
-    """A unit's label and the barcode of the box it goes into, in either order: they must belong together."""
+    """A unit's label and the barcode of the box it goes into, in either order; they must belong together."""
     passed = _passed(load)
     slots = (slot for turn in load.turns for slot in turn.slots)
     products = {slot.job: slot.sku for slot in slots if slot.job is not None and slot.job in passed}
@@ -120,7 +120,7 @@ def _load_label(load: LoadAnswer, code: str) -> Scanned:
 
 
 def _bin_label(load: LoadAnswer, name: str) -> Scanned:
-    """The right bin to reach into, or a wrong one."""
+    """Whether it is the right bin to reach into."""
     wanted = {str(pull.bin).upper(): str(pull.bin) for pull in load.pulls if pull.jobs}
     if name.upper() not in wanted:
         left = ", ".join(wanted.values()) or "nothing"
@@ -165,6 +165,6 @@ def _box(shop: Shop, load: LoadAnswer, turn: TurnAnswer, sku: str | None, code: 
 
 
 def shown(code: str) -> str:
-    """What was read, as it may be shown: short and printable."""
+    """The code as it may be shown: short and printable."""
     safe = "".join(char if char.isprintable() else "?" for char in code)
     return safe if len(safe) <= 24 else safe[:23] + "…"

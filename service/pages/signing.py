@@ -1,4 +1,4 @@
-"""Signing in and out, and the way to one's own page."""
+"""Signing in and out, and the way to everybody's own page."""
 
 from __future__ import annotations
 
@@ -35,7 +35,8 @@ def get_sign_in(request: Request, then: Annotated[str, Query(max_length=200)] = 
 
 @router.post("/sign-in")
 def post_sign_in(request: Request, tools: AtHand, form: OwnForm) -> Response:
-    """Turn a key into a session. Only our own page may ask, or another site could sign a browser in."""
+    """Turn a key into a session. Only our own page may ask for it, or another site could sign a browser
+    in."""
     typed = {name: str(form.get(name, "")) for name in ("key", "name", "then")}
     try:
         with tools.database.reading() as session:
@@ -86,7 +87,7 @@ def post_sign_out(request: Request, tools: AtHand, form: Form) -> Response:
 
 @router.get("/language/{code}")
 def get_language(request: Request, code: str, then: Annotated[str, Query(max_length=200)] = "/") -> Response:
-    """Read the pages in another language from now on."""
+    """Show pages in another language from now on."""
     answer = RedirectResponse(_inside(then), 303)
     if code in texts.LANGUAGES:
         answer.set_cookie(

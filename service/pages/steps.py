@@ -1,4 +1,4 @@
-"""A load as the bench's page shows it: at which step it is, with names, pictures and times added."""
+"""A load as the bench's page shows it: its step, with names, pictures and times added."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ _STEP_OF = {
 
 @dataclass(frozen=True, slots=True)
 class PutAside:
-    """Units that were just called missing or blemished, by the jobs that they were for."""
+    """Units just reported missing or blemished, as the jobs they were for."""
 
     what: str
     jobs: tuple[str, ...]
@@ -55,7 +55,7 @@ class PutAside:
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """One face of one unit, or the blades of a lot, of which it is not known what is on the metal."""
+    """One face of one unit, or the blades of a lot, whose metal nobody has looked at yet."""
 
     unit: str
     face: str
@@ -66,7 +66,7 @@ class Doubt:
 
 @dataclass(frozen=True, slots=True)
 class MarkedFace:
-    """One face of a unit in this load: where it sits for it, and what is to be on it."""
+    """One face of a unit in this load: where the unit sits for it, and what is to be on it."""
 
     face: str
     texts: tuple[str, ...]
@@ -125,34 +125,35 @@ class View:
 
     @property
     def inspected(self) -> bool:
-        """Whether nothing waits for a look any more."""
+        """Whether nothing is left to inspect."""
         return not self.blades and all(state == "passed" for state in self.states.values())
 
     @property
     def to_seat(self) -> list[SlotAnswer]:
-        """Slots of this turn whose unit, in hand, is to be seated."""
+        """Slots of this turn whose unit is in hand and still to be seated."""
         fetching = {job for pull in self.to_pull for job in pull.jobs}
         return [s for s in self.turn.slots if s.state == "planned" and s.job not in fetching]
 
     @property
     def to_clear(self) -> list[ToClearAnswer]:
-        """Slots from which a unit must be taken now. Once a turn was started its file had nothing there: what
-        was to be cleared before that has been."""
+        """Slots from which a unit must be taken now. Once a turn has started, its file had nothing there:
+        what was to be cleared before has been."""
         return _to_clear(self.load, begun=self.begun) if self.load.state in _CLEARED_IN else []
 
     @property
     def to_box(self) -> list[str]:
-        """Units that passed and are not known to be in their boxes."""
+        """Units that passed and have not been noted as boxed."""
         return [unit.job for unit in self.units("passed") if unit.job not in self.boxed]
 
     @property
     def is_to_be_looked_at(self) -> bool:
-        """Whether units still sit as the turn before burned them: nothing of this turn was seated yet."""
+        """Whether units still sit as the previous turn burned them: nothing of this turn has been seated
+        yet."""
         is_seated = any(slot.state == "seated" for slot in self.turn.slots)
         return self.load.state is LoadState.TURNING and not is_seated
 
     def pull_of(self, job: str) -> PullAnswer | None:
-        """Where the next unit for a job is to be fetched."""
+        """Where the next unit for a job is to be pulled."""
         return next((pull for pull in self.to_pull if job in pull.jobs), None)
 
     def last_burned(self, unit: Unit) -> MarkedFace:
@@ -161,7 +162,7 @@ class View:
 
     @property
     def between_turns(self) -> list[str]:
-        """Units with a face burned here and another to be burned in a turn that has not started."""
+        """Units with one face burned here and another to be burned in a turn that has not started."""
         return [
             unit.job
             for unit in self.units("loaded")
@@ -170,7 +171,7 @@ class View:
 
     @property
     def share(self) -> float:
-        """How much of the turn's estimate has gone by, 0 to 1."""
+        """How much of the turn's estimate has passed, 0 to 1."""
         if self.started_at is None or self.turn_seconds <= 0:
             return 0.0
         return min(1.0, (self.now - self.started_at).total_seconds() / self.turn_seconds)
@@ -263,7 +264,7 @@ def _marks(load: LoadAnswer, layout: LoadLayout) -> dict[tuple[int, str], str]:
 
 
 def _hazards(layout: LoadLayout) -> frozenset[str]:
-    """What is dangerous about the materials and finishes that the load burns."""
+    """What is dangerous about the materials and finishes the load burns."""
     surfaces = [mark.surface for turn in layout.turns for fill in turn.fills for mark in fill.marks]
     return hazards({surface.material for surface in surfaces}, {surface.finish for surface in surfaces})
 

@@ -30,13 +30,13 @@ _SHOWN = 200
 def get_stock(
     request: Request, tools: AtHand, visitor: OwnerVisitor, find: Annotated[str, Query(max_length=60)] = ""
 ) -> Response:
-    """What the bins hold, or those bins and products whose names begin so."""
+    """What the bins hold, or only bins and products whose names begin with what was typed."""
     return _stock(request, tools, visitor, find=find.strip())
 
 
 @router.post(ADDRESS, max_body_size=LARGEST_FILE)
 def post_stock(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form) -> Response:
-    """Set counts from a CSV file; each row is taken or refused by itself, and said so."""
+    """Set counts from a CSV file; each row is taken or refused by itself, and the page says which."""
     file = form.get("file")
     try:
         if not isinstance(file, UploadFile) or not file.filename:

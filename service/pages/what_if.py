@@ -1,4 +1,4 @@
-"""What if ...? A form of ready questions, and the answer in words, figures and two pictures."""
+"""What if ...? A form with ready-made questions, and the answer in words, figures and two pictures."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class Bar:
 
 @router.get("/what-if")
 def get_what_if(request: Request, tools: AtHand, visitor: HouseVisitor) -> Response:
-    """The form; with its fields in the address, the answer as well."""
+    """The form; with its fields in the address, the answer too."""
     shop = tools.catalogue.current
     zone = ZoneInfo(shop.policy.time_zone)
     given = {**USUAL, **{name: request.query_params[name] for name in USUAL if name in request.query_params}}
@@ -65,7 +65,7 @@ def get_what_if(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respo
         refused=refused,
         given=given,
         shop=shop,
-        found=answer,
+        answer=answer,
         pictures=pictures(answer) if answer else {},
         done=done_at(answer) if answer else {},
         local=lambda moment: moment.astimezone(zone),
@@ -73,7 +73,7 @@ def get_what_if(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respo
 
 
 def question_of(given: Mapping[str, str], zone: ZoneInfo) -> WhatIfIn:
-    """The question of a form, its time on the shop's wall clock.
+    """The question a form asks; its time is on the shop's wall clock.
 
     Raises BadRequest for one that can't be read.
     """
@@ -96,7 +96,7 @@ def question_of(given: Mapping[str, str], zone: ZoneInfo) -> WhatIfIn:
 
 
 def _moment(given: str, zone: ZoneInfo) -> str:
-    """A browser's date and time, which has no zone."""
+    """A browser's date and time, which has no zone, in the shop's."""
     try:
         return datetime.fromisoformat(given).replace(tzinfo=zone).isoformat()
     except ValueError:
@@ -126,7 +126,7 @@ def _bars(before: Points, after: Points) -> tuple[Bar, Bar] | None:
 
 
 def done_at(answer: WhatIfOut) -> dict[str, datetime | None]:
-    """When what waits now will be done, at the median; None when it never is."""
+    """When what waits now will be done, at the median; None if it never is."""
     hours = {"baseline": answer.baseline.backlog_hours.median, "what_if": answer.what_if.backlog_hours.median}
     return {
         shop: None if value is None else answer.made_at + timedelta(hours=value)

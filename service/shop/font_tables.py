@@ -87,11 +87,11 @@ def _parts(glyphs: Sequence[int]) -> list[tuple[int, ...]]:
 
 def measure_glyphs(spec: FontSpec, folder: Path, glyphs: tuple[int, ...]) -> tuple[int, str]:
     """Measure some glyphs of a font; how many were looked at, and why the last refused one was refused."""
-    font, tables, said = open_font(spec), FontTables(folder), ""
+    font, tables, reason = open_font(spec), FontTables(folder), ""
     for glyph in glyphs:
         try:
             keep_hulls(font, tables)
             measured_glyph(font, glyph, tables).measure()
         except FontRefused as error:
-            said = str(error)
-    return len(glyphs), said
+            reason = str(error)
+    return len(glyphs), reason

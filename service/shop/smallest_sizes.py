@@ -35,9 +35,9 @@ def smallest_sizes(shop: Shop, sku: str, zone: Zone, folder: Path) -> Mapping[st
     for name in zone.fonts:
         if name not in shop.fonts:
             continue
-        known = [kept(shop.fonts[name], recipe, shop.policy, folder) for recipe in recipes]
-        if known and None not in known:
-            least = max(zone.min_height_mm, min(size for size in known if size is not None))
+        heights = [kept(shop.fonts[name], recipe, shop.policy, folder) for recipe in recipes]
+        if heights and None not in heights:
+            least = max(zone.min_height_mm, min(height for height in heights if height is not None))
             sizes[name] = least if least <= zone.max_height_mm else NEVER
     return sizes
 
