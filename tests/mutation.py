@@ -39,7 +39,12 @@ ROOMS = {
     "layout/judge": ["tests/layout/judge", "tests/layout/plan/test_planner.py"],
     "layout/seating": ["tests/layout/seating", "tests/layout/judge", "tests/references/test_registration.py"],
     "service/bench": ["tests/service/bench"],
-    "service/loads": ["tests/service/loads", "tests/service/bench"],
+    "service/loads": [
+        "tests/service/loads",
+        "tests/service/bench",
+        "tests/service/plan/test_in_force.py",
+        "tests/service/proving/test_measurements.py",
+    ],
     "service/intake": ["tests/service/intake", "tests/service/bench/test_found_by_review.py"],
 }
 #: What the tests import that is no part of the project: once, before the process is forked for each fault.

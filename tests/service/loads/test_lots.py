@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from layout.check.feasibility import CheckResult
+from layout.shop.findings import Verdict
+from layout.shop.loads import Mark
+from service.loads import lots
 from service.records.db import Database
+from service.records.errors import BadRequest
 from service.records.tables import BurnStart, Lot
-from tests.benches import Bench, jobs_of
+from service.records.who import By
+from tests.benches import OPERATOR, Bench, a_square, jobs_of
 from tests.clocks import SetClock
 from tests.counter import an_open_counter
+from tests.golden.turns import SATIN
 
 At = Callable[[], Bench]
 
@@ -267,3 +275,30 @@ def test_a_lot_is_cancelled_by_the_owner_and_as_it_was_seen(at: At) -> None:
 
     assert answers == [403, 428, 412]
     assert counts(bench)[-1] == "open"
+
+
+def test_a_cancelled_lot_stays_cancelled_when_its_last_blade_is_inspected(at: At) -> None:
+    bench = at()
+    bench.lot(quantity=3)
+    load = bench.burned()
+    bench.ask("POST", "/v1/lots/LOT1/cancel", {"reason": "a mistake"}, role="owner", If_Match="*")
+
+    bench.do(load, "inspect", {"lots": {"LOT1": {"pass": 3}}})
+
+    assert counts(bench) == (0, 0, 3, 0, "cancelled")
+
+
+def test_a_lot_is_marked_on_one_face(sqlite_database: Database, clock: SetClock, tmp_path: Path) -> None:
+    bench = Bench(sqlite_database, clock, tmp_path)
+    mark = Mark("flat", "mark_side", SATIN, a_square())
+    checked = CheckResult(Verdict.ACCEPT, (), marks=(mark, replace(mark, face="pile_side")))
+    wanted = lots.LotWanted("BARE", (), 4, bench.clock())
+
+    with pytest.raises(BadRequest, match="one face"):
+        bench.database.write(
+            lambda session: lots.open_lot(
+                session, wanted, checked, shop=bench.shop, by=By(OPERATOR, bench.clock())
+            )
+        )
+
+    assert bench.rows(Lot) == []
