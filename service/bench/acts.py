@@ -15,6 +15,7 @@ from functools import partial
 import structlog
 from sqlalchemy.orm import Session
 
+from layout.shop.findings import Finding
 from service.bench import boxing, burns, doubts, inspection, judging, mounting, pulls, seating
 from service.bench import burn_files as files
 from service.bench import claim as claims
@@ -291,23 +292,22 @@ def _hold_refused(session: Session, *, load_seen: Load, refused: judging.Refused
     for units, is_held in ((refused.alone, True), (refused.together, False)):
         for job, slot in sorted(units, key=str):
             if job is not None:
-                message = refused.said.get((job, slot), "") if is_held else None
-                _take_out(session, load, number(JOB, job), message=message, by=by)
+                finding = refused.first[job, slot] if is_held else None
+                _take_out(session, load, number(JOB, job), finding=finding, by=by)
             elif slot is not None:
                 _take_out_blade(session, load, slot, is_held=is_held, by=by)
     contents.raise_revision(session, load, by=by, why="units refused by the judge")
     leases.close_if_empty(session, load, by=by)
 
 
-def _take_out(session: Session, load: Load, job_id: int, *, message: str | None, by: By) -> None:
+def _take_out(session: Session, load: Load, job_id: int, *, finding: Finding | None, by: By) -> None:
     """Put a unit back into the queue. One that is refused even alone goes to the desk with the judge's
-    `message`; otherwise it would come up forever."""
+    `finding`; otherwise it would come up forever."""
     job = rows.jobs(session, [job_id])[job_id]
     contents.remove_unit(session, load, job_id, why="judge_refused")
     move_job(session, job, JobState.READY, by=by, why="the judge refuses its place")
-    if message is not None:
-        why = f"{public(JOB, job_id)} was refused by the judge: {message}"
-        holds.hold(session, job, holds.JUDGE_REFUSED, by=by, why=why)
+    if finding is not None:
+        holds.hold(session, job, holds.JUDGE_REFUSED, by=by, why=holds.judged(job_id, finding))
 
 
 def _take_out_blade(session: Session, load: Load, name: str, *, is_held: bool, by: By) -> None:

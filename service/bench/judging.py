@@ -40,13 +40,13 @@ class SeenLoad:
 class Refused:
     """Units that the judge refuses wherever they are alone, and those it refuses only beside the others.
 
-    A unit is (job, None) or (None, slot of a lot's blade). `said` is the judge's first sentence on each that
-    is refused alone.
+    A unit is (job, None) or (None, slot of a lot's blade). `first` is the judge's first finding on each
+    that is refused alone.
     """
 
     alone: frozenset[tuple[str | None, str | None]]
     together: frozenset[tuple[str | None, str | None]]
-    said: Mapping[tuple[str | None, str | None], str] = field(default_factory=dict)
+    first: Mapping[tuple[str | None, str | None], Finding] = field(default_factory=dict)
 
 
 def judge(tools: Tools, load_id: int) -> Judged:
@@ -75,7 +75,7 @@ def refused_units(shop: Shop, layout: LoadLayout, burned: frozenset[tuple[str, s
         return Refused(frozenset(), frozenset())
     units = list(dict.fromkeys(_unit(fill) for turn in layout.turns for fill in turn.fills))
     findings = {unit: _against(shop, _only(layout, {unit}), burned) for unit in units}
-    alone = {unit: against[0].message for unit, against in findings.items() if against}
+    alone = {unit: against[0] for unit, against in findings.items() if against}
     kept: set[tuple[str | None, str | None]] = set()
     for unit in units:
         if unit not in alone and not judged_findings(shop, _only(layout, kept | {unit}), burned):

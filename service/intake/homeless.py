@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from sqlalchemy.orm import Session
 
 from layout.judge.load import verify
+from layout.shop.findings import Finding
 from layout.shop.loads import LoadLayout, Place, SlotFill, Turn
 from layout.shop.proven_recipes import as_described
 from layout.shop.shop import Shop
@@ -95,12 +96,13 @@ def misfits(tools: Tools, shop: Shop, jobs: Sequence[Waiting]) -> list[Misfit]:
         Misfit(job, holds.NO_PLACE_LEFT, f"{public(JOB, job)}: no plate of the shop takes it any more")
         for job in sorted(gone)
     ]
-    refused: dict[int, str] = {}
+    refused: dict[int, Finding] = {}
     for (job, _), face in faces.items():
-        if (why := _REFUSAL_OF.get(face)) is not None:
-            refused.setdefault(job, why)
+        if (finding := _REFUSAL_OF.get(face)) is not None:
+            refused.setdefault(job, finding)
     return without_place + [
-        Misfit(job, holds.NO_LONGER_FITS, f"{public(JOB, job)}: {why}") for job, why in refused.items()
+        Misfit(job, holds.NO_LONGER_FITS, holds.no_longer_fitting(job, finding))
+        for job, finding in refused.items()
     ]
 
 
@@ -120,23 +122,23 @@ class _Face:
 #: Faces judged in one go, so that none takes longer than a request may.
 _FACES_A_BATCH = 50
 #: Why the judge refuses a face, None where it does not; the same face is never judged twice.
-_REFUSAL_OF: dict[_Face, str | None] = {}
+_REFUSAL_OF: dict[_Face, Finding | None] = {}
 _MOST_REFUSALS = 50_000
 
 
-def refused_everywhere(shop: Shop, faces: Sequence[Sequence[LoadLayout]]) -> list[str | None]:
+def refused_everywhere(shop: Shop, faces: Sequence[Sequence[LoadLayout]]) -> list[Finding | None]:
     """Why the judge refuses each face at its first place, if it refuses it at all of them; None where some
     place takes it. `faces` gives for each face its places, each as a load of that face alone."""
     return [_refused(shop, tries) for tries in faces]
 
 
-def _refused(shop: Shop, tries: Sequence[LoadLayout]) -> str | None:
+def _refused(shop: Shop, tries: Sequence[LoadLayout]) -> Finding | None:
     first = None
     for load in tries:
         findings = verify(shop, load)
         if not findings:
             return None
-        first = first or _PLACE.sub("", findings[0].message)
+        first = first or replace(findings[0], message=_PLACE.sub("", findings[0].message))
     return first
 
 

@@ -67,8 +67,9 @@ class HoldDetailsAnswer(AnswerBody):
     )
     said: OrLeftOut[tuple[str, ...]] = Field(
         default=None,
-        description="What was written down when they were held, in English.",
-        examples=[["J42 was refused by the judge: it leaves the zone"]],
+        description="What was written down when they were held, in English; the code of a judge's finding"
+        " stands in brackets before its sentence.",
+        examples=[["J42 was refused by the judge (outside_zone): it leaves the zone"]],
     )
 
 

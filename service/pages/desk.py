@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Annotated, Any, Literal
@@ -13,7 +13,8 @@ from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter, ValidationError
 from sqlalchemy.orm import Session
 
-from layout.shop.shop import Shop
+from layout.shop.blades import Zone
+from layout.shop.shop import FontSpec, Shop
 from service.doorway import AtHand
 from service.intake import check as checks
 from service.intake import line_holds, orders, proof_links
@@ -36,6 +37,7 @@ from service.records.states import JobState
 from service.records.tables import Order
 from service.requests import sessions
 from service.requests.inscriptions import InscriptionIn, InscriptionsIn
+from service.shop.smallest_sizes import NEVER, smallest_sizes
 from service.shop.tools import Tools
 from service.stock import holds
 
@@ -121,7 +123,7 @@ def post_fonts(request: Request, tools: AtHand, visitor: DeskVisitor, form: Form
     """The same words in every font of the zone, side by side; those that fail say why."""
     given = {name: str(value) for name, value in form.items()}
     shop = tools.catalogue.current
-    chosen = _chosen(shop, given)
+    chosen = _chosen(tools, shop, given)
     sheet = samples.sheet(tools, chosen["product"].sku, _inscription(chosen, given), chosen["fonts"])
     return page(request, "fonts.html", visitor, given=given, chosen=chosen, sheet=sheet)
 
@@ -215,7 +217,7 @@ def _check(
     request: Request, tools: Tools, visitor: Visitor, given: Mapping[str, str], *, is_asked: bool = False
 ) -> Response:
     shop: Shop = tools.catalogue.current
-    chosen = _chosen(shop, given)
+    chosen = _chosen(tools, shop, given)
     result, wrong = None, None
     if is_asked and given.get("words", "").strip():
         try:
@@ -242,8 +244,9 @@ def _check(
     )
 
 
-def _chosen(shop: Shop, given: Mapping[str, str]) -> dict[str, Any]:
-    """Product, zone and font of a form; the first of each where it names none that is there."""
+def _chosen(tools: Tools, shop: Shop, given: Mapping[str, str]) -> dict[str, Any]:
+    """Product, zone and font of a form; the first of each where it names none that is there. `smallest` is
+    the height in mm from which a font can be burned there, by font, as far as it was worked out."""
     sellable = [p for p in shop.products.values() if not shop.blades[p.blade].bare]
     product = shop.products.get(given.get("sku", "")) or sellable[0]
     faces = shop.blades[product.blade].faces
@@ -251,9 +254,25 @@ def _chosen(shop: Shop, given: Mapping[str, str]) -> dict[str, Any]:
     if not zones:
         zones = [(face, zone) for face in faces for zone in face.zones]
     face, zone = next((pair for pair in zones if pair[1].zone == given.get("zone")), zones[0])
-    fonts = [shop.fonts[name] for name in zone.fonts if name in shop.fonts] or list(shop.fonts.values())
+    smallest = smallest_sizes(shop, product.sku, zone, tools.settings.font_tables)
+    fonts = _offered(shop, zone, smallest)
     font = next((offered for offered in fonts if offered.font == given.get("font")), fonts[0])
-    return {"product": product, "face": face, "zone": zone, "zones": zones, "fonts": fonts, "font": font}
+    return {
+        "product": product,
+        "face": face,
+        "zone": zone,
+        "zones": zones,
+        "fonts": fonts,
+        "smallest": smallest,
+        "font": font,
+    }
+
+
+def _offered(shop: Shop, zone: Zone, smallest: Mapping[str, float]) -> list[FontSpec]:
+    """The zone's fonts but those that can't be burned at any height that it takes; where that leaves none,
+    all of them, and the check says what is wrong."""
+    fonts = [shop.fonts[name] for name in zone.fonts if name in shop.fonts] or list(shop.fonts.values())
+    return [font for font in fonts if smallest.get(font.font) != NEVER] or fonts
 
 
 def _inscription(chosen: Mapping[str, Any], given: Mapping[str, str]) -> Any:
@@ -369,7 +388,7 @@ def _order(
         history=history,
         products=shop.products,
         fonts=shop.fonts,
-        zones=_zones(shop),
+        offered=_offered_by_zone(tools, shop, {line.sku for line in shown.lines}),
         pictured=pictured,
         changeable=changeable,
         begun=begun,
@@ -377,11 +396,16 @@ def _order(
     )
 
 
-def _zones(shop: Shop) -> dict[tuple[str, str], Any]:
+def _offered_by_zone(tools: Tools, shop: Shop, skus: Collection[str]) -> dict[tuple[str, str], list[str]]:
+    """Names of the fonts that may be chosen, by product and zone."""
+    folder = tools.settings.font_tables
     return {
-        (product.sku, zone.zone): zone
-        for product in shop.products.values()
-        for face in shop.blades[product.blade].faces
+        (sku, zone.zone): [
+            font.font for font in _offered(shop, zone, smallest_sizes(shop, sku, zone, folder))
+        ]
+        for sku in skus
+        if sku in shop.products
+        for face in shop.blades[shop.products[sku].blade].faces
         for zone in face.zones
     }
 

@@ -120,6 +120,7 @@ def _environment(language: str) -> Environment:
     environment.filters["handle"] = lambda degrees: language_texts.gettext(words.handle(degrees))
     environment.filters["refusal"] = lambda refused: sentences.refusal(refused, language)
     environment.filters["finding"] = lambda answered, asked="": sentences.finding(answered, language, asked)
+    environment.filters["note"] = lambda noted: sentences.note(noted, language)
     environment.filters["sentence"] = lambda message: sentences.sentence(message, language)
     environment.globals["handle_arrow"] = words.handle_arrow
     return environment

@@ -14,6 +14,7 @@ from functools import cache
 from babel.numbers import format_decimal
 
 from layout.lettering.text import graphemes, normalise
+from layout.shop.findings import Severity
 from service.papers import texts, words
 from service.records.errors import Refusal
 from service.requests.check_answers import FindingAnswer
@@ -246,8 +247,30 @@ SENTENCES = (
     _("this question can't be read: fill in every field of it"),
     _("say until when the station is down"),
 )
+#: What is noted of a unit when it is held or put aside, where nobody typed it; faces stand there by code.
+NOTES = (
+    _("%(job)s: no plate of the shop takes it any more"),
+    _("fits nowhere: %(job)s"),
+    _("does not fit slot %(slot)s of %(plate)s"),
+    _("the judge refuses its place"),
+    _("passed so far; %(faces)s to come"),
+    _("%(faces)s is clean"),
+    _("%(load)s: given back"),
+    _("%(load)s: the lease is over"),
+    _("words changed"),
+    _("it fits again"),
+    _("line %(line)s"),
+)
 _UNITS = {"mm": "mm", "characters": _("characters"), "lines": _("lines")}
 _HOLE = re.compile(r"%\((\w+)\)s")
+#: What may stand in a hole that takes no words.
+_FILLED = {"faces": "[a-z_]+(?:, [a-z_]+)*"}
+#: What is noted of a unit that the judge refused (`service.stock.holds`).
+_JUDGED = re.compile(r"(J\d+) (was refused by the judge|no longer fits) \((\w+)\): (.*)", re.DOTALL)
+_JUDGED_TEXTS = {
+    "was refused by the judge": _("%(job)s was refused by the judge: %(why)s"),
+    "no longer fits": _("%(job)s no longer fits: %(why)s"),
+}
 #: Where the judge found it: in front of its sentence.
 _WHERE = re.compile(r"^turn (\d+), slot (\S+), (?:job|lot) (\S+?)(?:, zone (\S+?))?: ")
 
@@ -295,23 +318,44 @@ def sentence(message: str, language: str) -> str:
     return _known_again(message, texts.texts_of(language).gettext) or message
 
 
-def _known_again(message: str, say: Say) -> str | None:
-    for template, pattern in _patterns():
+def note(noted: str, language: str) -> str:
+    """Why a unit was held or put aside, as it was noted then; what a person typed stays as it is."""
+    say = texts.texts_of(language).gettext
+    if judged := _JUDGED.fullmatch(noted):
+        job, what, code, message = judged.groups()
+        plain = FindingAnswer(code=code, severity=Severity.REFUSE, message=message, suggestions=())
+        return say(_JUDGED_TEXTS[what]) % {"job": job, "why": finding(plain, language)}
+    return _known_again(noted, say, NOTES) or noted
+
+
+def _known_again(message: str, say: Say, templates: tuple[str, ...] = SENTENCES) -> str | None:
+    for template, pattern in _patterns(templates):
         if match := pattern.fullmatch(message):
-            return say(template) % match.groupdict()
+            return say(template) % {
+                name: _spoken(name, given, say) for name, given in match.groupdict().items()
+            }
     return None
 
 
+def _spoken(name: str, given: str, say: Say) -> str:
+    if name != "faces":
+        return given
+    return ", ".join(say(words.FACES.get(face, face)) for face in given.split(", "))
+
+
 @cache
-def _patterns() -> tuple[tuple[str, re.Pattern[str]], ...]:
+def _patterns(templates: tuple[str, ...]) -> tuple[tuple[str, re.Pattern[str]], ...]:
     """Sentences with the most fixed words first: `x is burning at y` must not be taken for a shorter one."""
-    ordered = sorted(SENTENCES, key=lambda template: -len(_HOLE.sub("", template)))
+    ordered = sorted(templates, key=lambda template: -len(_HOLE.sub("", template)))
     return tuple((template, re.compile(_pattern(template), re.DOTALL)) for template in ordered)
 
 
 def _pattern(template: str) -> str:
     parts = _HOLE.split(template)
-    return "".join(f"(?P<{part}>.+?)" if at % 2 else re.escape(part) for at, part in enumerate(parts))
+    return "".join(
+        f"(?P<{part}>{_FILLED.get(part, '.+?')})" if at % 2 else re.escape(part)
+        for at, part in enumerate(parts)
+    )
 
 
 def _meant(finding: FindingAnswer, words: str, say: Say) -> str:

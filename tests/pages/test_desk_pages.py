@@ -1,0 +1,88 @@
+"""An order and the check's form as they are sent: why a unit is held in the reader's language, fonts that can
+be burned in the place."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from shapely.geometry import box
+
+from layout.shop.outline import frozen
+from service.intake import homeless
+from service.records.db import Database
+from service.shop import smallest_sizes
+from tests.benches import Bench, a_bench_shop, flat_plate
+from tests.clocks import SetClock
+from tests.layout.made_up import the_shop
+from tests.pages.test_board_pages import text_of
+from tests.service.intake.test_line_holds import edited
+
+
+@pytest.fixture
+def bench(sqlite_database: Database, clock: SetClock, tmp_path: Path) -> Bench:
+    bench = Bench(sqlite_database, clock, tmp_path, a_bench_shop(flat_plate()))
+    bench.client.post("/sign-in", data={"key": bench.keys["owner"], "name": "Dora"})
+    return bench
+
+
+def page_of(bench: Bench, address: str, language: str) -> str:
+    bench.client.cookies.set("ricasso_language", language)
+    return text_of(bench.client.get(address).text)
+
+
+def test_what_the_judge_refused_is_told_in_the_reader_s_language(bench: Bench) -> None:
+    bench.order(outline=frozen([box(1, 1, 3, 3)]))  # beside its zone
+    bench.next()
+
+    english, german = (page_of(bench, "/desk/orders/O1", language) for language in ("en", "de"))
+
+    assert "J1 was refused by the judge: turn 1, slot F1, job J1, zone flat: " in english
+    assert "outside_zone" not in english + german
+    assert "J1 wurde von der letzten Pr\u00fcfung abgelehnt: Gang 1, Platz F1, J1: " in german
+    assert "verl\u00e4sst die Gravur" in german and "refused by" not in german
+
+
+def test_what_no_longer_fits_is_told_in_the_reader_s_language(bench: Bench) -> None:
+    bench.order()
+    bench.tools.catalogue.put(edited(bench.shop))  # type: ignore[attr-defined]
+    homeless.look(bench.tools)
+
+    for address in ("/desk/orders/O1", "/owner"):
+        english, german = (page_of(bench, address, language) for language in ("en", "de"))
+
+        assert "J1 no longer fits: " in english and "outside_zone" not in english
+        assert "J1 passt nicht mehr: " in german and "no longer fits" not in german
+        assert "verl\u00e4sst die Gravur" in german
+
+
+def test_a_unit_in_hand_says_why_in_the_reader_s_language(bench: Bench) -> None:
+    bench.order(quantity=2)
+    load = bench.pulled(bench.claimed())
+    slot = load["turns"][0]["slots"][0]["slot"]
+    bench.do(load, "seated", {"turn": 1, "slots": {slot: "does_not_fit"}})
+
+    assert f"does not fit slot {slot} of " in page_of(bench, "/bench", "en")
+    assert f"passt nicht in Platz {slot} von " in page_of(bench, "/bench", "de")
+
+
+def test_the_check_s_form_offers_no_font_that_can_not_be_burned_there(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shop = the_shop()
+    bench.tools.catalogue.put(shop)  # type: ignore[attr-defined]
+    folder = bench.tools.settings.font_tables
+    folder.mkdir(parents=True, exist_ok=True)
+    sizes = {"lato-bold": 6.5, "garamond-bold": None}
+    for font, size in sizes.items():
+        monkeypatch.setattr(smallest_sizes, "smallest_mm", lambda *_, size=size, **__: size)
+        for name in ("satin-north", "satin-south"):
+            smallest_sizes.work_out(shop.fonts[font], shop.processes[name], shop.policy, folder)
+
+    page = bench.client.get("/desk/check?sku=AQ-CHEF-20&zone=heel").text
+    offered = dict(re.findall(r'<option value="([a-z-]+)"[^>]*>([^<]* · [^<]*)</option>', page))
+
+    assert offered["lato-bold"].endswith("from 6.50 mm")
+    assert "garamond-bold" not in offered
+    assert "from" not in offered["oswald-medium"]  # nobody has looked at it yet
