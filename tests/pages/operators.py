@@ -52,7 +52,16 @@ class Operator:
         """Press something and wait for the page's answer. What goes wrong is no part of a load's taps."""
         load = self.load
         self._answered(target.click)
-        load = load or self.load
+        self._count(load or self.load, is_work=is_work)
+
+    def follow(self, link: Locator, *, is_work: bool = True) -> None:
+        """Press something that leads to another page. Counted like a tap."""
+        load = self.load
+        with self.page.expect_navigation():
+            link.click()
+        self._count(load, is_work=is_work)
+
+    def _count(self, load: str, *, is_work: bool) -> None:
         if load and is_work:
             self.taps[load] = self.taps.get(load, 0) + 1
 
@@ -69,7 +78,9 @@ class Operator:
     def _answered(self, act: Callable[[], object]) -> None:
         self.page.evaluate("document.getElementById('live').dataset.asked = 'yes'")
         act()
-        expect(self.page.locator("#live:not([data-asked])")).to_be_attached(timeout=PATIENCE_MS)
+        # A live update just before the act takes the mark away: then the form alone shows that it waits.
+        answered = "#live:not([data-asked]):not(:has([aria-busy=true]))"
+        expect(self.page.locator(answered)).to_be_attached(timeout=PATIENCE_MS)
         refused = self.page.locator("#live > [data-sound=refuse]")
         if refused.count():
             self.refusals.append(refused.first.inner_text())
@@ -117,7 +128,7 @@ class Operator:
         look = self.page.get_by_role("link", name=re.compile("Looked at .* turn over"))
         found = self.button("^✓ (Found|All \\d+ found)")
         if look.count():
-            self.tap(look)
+            self.follow(look)
         elif found.count():
             self.tap(found.first)
         elif self.page.get_by_role("heading", name="Which plate is in the machine?").count():

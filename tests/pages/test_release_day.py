@@ -78,7 +78,7 @@ def a_power_cut(shop: ServedShop) -> Incident:
         shop.stop()
         shop.start()
         at.page.reload()
-        at.tap(at.page.get_by_role("link", name="Stopped early"), is_work=False)
+        at.follow(at.page.get_by_role("link", name="Stopped early"), is_work=False)
         for card in at.page.locator("form[data-keep] fieldset").all():
             card.locator("input[value=complete]").check()
         at.page.locator("form[data-keep] fieldset").first.locator("input[value=partial]").check()
