@@ -1,0 +1,61 @@
+"""Files that are asked for and get lost, and starts of turns with nothing in them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service.bench import burn_files
+from service.records.db import Database
+from service.records.tables import LoadSlot, Outbox, TurnFile
+from tests.benches import Bench
+from tests.clocks import SetClock
+
+
+@pytest.fixture
+def bench(sqlite_database: Database, clock: SetClock, tmp_path: Path) -> Bench:
+    return Bench(sqlite_database, clock, tmp_path)
+
+
+def test_a_claim_asks_for_the_files_of_its_load(bench: Bench) -> None:
+    bench.order()
+
+    bench.claimed()
+
+    assert [(task.task, task.arguments) for task in bench.rows(Outbox)] == [("render_load", {"load": 1})]
+
+
+def test_a_file_that_is_lost_while_it_is_served_is_not_served_empty(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.order()
+    load = bench.claimed()
+    prepare = burn_files.prepare
+
+    def prepare_and_lose(*arguments: Any, **options: Any) -> dict[tuple[int, str], TurnFile]:
+        files = prepare(*arguments, **options)
+        for path in (bench.tools.settings.data / "files").glob("*/*"):
+            path.unlink()
+        return files
+
+    monkeypatch.setattr(burn_files, "prepare", prepare_and_lose)
+    lost = bench.ask("GET", f"/v1/loads/{load['id']}/turns/1/burn.svg")
+    monkeypatch.undo()
+    again = bench.ask("GET", f"/v1/loads/{load['id']}/turns/1/burn.svg")
+
+    assert (lost.status_code, lost.json()["code"]) == (409, "stale_file")
+    assert again.status_code == 200
+    assert again.headers["ETag"] == f'"{load["turns"][0]["file_sha256"]}"'
+
+
+def test_a_turn_with_nothing_in_it_is_not_started(bench: Bench) -> None:
+    bench.order()
+    load = bench.seated(bench.pulled(bench.claimed()))
+    bench.database.write(lambda session: session.query(LoadSlot).update({"state": "removed"}))
+
+    answer = bench.post(load, "start", {"turn": 1, "file_sha256": load["turns"][0]["file_sha256"]})
+
+    assert (answer.status_code, answer.json()["code"]) == (409, "move_not_allowed")
+    assert bench.see(load)["state"] == "seated"
