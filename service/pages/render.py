@@ -1,4 +1,4 @@
-"""Templates into pages: one environment per language, the headers that keep a page to itself."""
+"""Templates into pages: one environment per language, and headers that keep a page to itself."""
 
 from __future__ import annotations
 
@@ -38,11 +38,11 @@ HEADERS = {
 
 
 class PageRoute(APIRoute):
-    """A route for people: what goes wrong there is said on a page (`service.pages.faults`)."""
+    """A route for people: whatever goes wrong there is shown on a page (`service.pages.faults`)."""
 
 
 def status_of(refusal: Refusal) -> int:
-    """The HTTP status of a refusal, the same as programs get."""
+    """The HTTP status of a refusal; programs get the same."""
     return refusals.status_of(type(refusal))
 
 
@@ -55,7 +55,7 @@ def page(
     refused: Refusal | None = None,
     **values: Any,
 ) -> HTMLResponse:
-    """A whole page. `refused` is said at its top, loudly."""
+    """A whole page. `refused` is shown at its top, loudly."""
     language = visitor.language if visitor else language_of(request)
     tools = tools_in(request.app)
     content = (
@@ -136,7 +136,7 @@ def _on_the_shop_s_clock(language: str) -> Callable[[Context, Any], str]:
 
 
 def _promised(promise: PromiseAnswer, zone: str, language: str) -> str:
-    """What is promised, or why nothing is, in words."""
+    """The promise in words, or why there is none."""
     say = texts.texts_of(language).gettext
     if promise.ready_by is None:
         return say(words.PROMISES[promise.reason or ""])

@@ -1,8 +1,8 @@
 """What the service says in its own words, in the language of a page.
 
-A finding is data: its code has one sentence here, and what was measured is put behind it. The service's
-refusals are English sentences with a few things filled in; one that is listed here is known again by its
-fixed words, translated, and filled with the same things. English pages show what programs are answered.
+A finding is data: its code has one sentence here, followed by what was measured. The service's refusals are
+English sentences with a few things filled in; a listed one is recognised by its fixed words, translated, and
+filled with the same things. English pages show what programs are answered.
 """
 
 from __future__ import annotations
@@ -287,7 +287,7 @@ def number(value: float, language: str, digits: str = "0.##") -> str:
 
 
 def finding(answered: FindingAnswer, language: str, asked: str = "") -> str:
-    """A finding in a language; `asked` are the words that it is about."""
+    """A finding in a language; `asked` is the text it is about."""
     say = texts.texts_of(language).gettext
     if language == texts.DEFAULT or answered.code not in FINDINGS:
         return answered.message
@@ -314,7 +314,7 @@ def refusal(refused: Refusal, language: str) -> str:
 
 
 def sentence(message: str, language: str) -> str:
-    """One of the service's sentences in a language; as it is where it is not listed."""
+    """One of the service's sentences in a language; unchanged if it is not listed."""
     return _known_again(message, texts.texts_of(language).gettext) or message
 
 
@@ -345,7 +345,8 @@ def _spoken(name: str, given: str, say: Say) -> str:
 
 @cache
 def _patterns(templates: tuple[str, ...]) -> tuple[tuple[str, re.Pattern[str]], ...]:
-    """Sentences with the most fixed words first: `x is burning at y` must not be taken for a shorter one."""
+    """Sentences with the most fixed words first: `x is burning at y` must not be mistaken for a shorter
+    one."""
     ordered = sorted(templates, key=lambda template: -len(_HOLE.sub("", template)))
     return tuple((template, re.compile(_pattern(template), re.DOTALL)) for template in ordered)
 
@@ -359,7 +360,7 @@ def _pattern(template: str) -> str:
 
 
 def _meant(finding: FindingAnswer, words: str, say: Say) -> str:
-    """Which characters of the words are meant, by their places and as they are."""
+    """Which characters of the text are meant, by their places and as they are."""
     if finding.span is None:
         return ""
     begin, end = finding.span
