@@ -38,7 +38,7 @@ import coverage
 ROOMS = {
     "layout/judge": ["tests/layout/judge", "tests/layout/plan/test_planner.py"],
     "layout/seating": ["tests/layout/seating", "tests/layout/judge", "tests/references/test_registration.py"],
-    "service/bench": ["tests/service/bench"],
+    "service/bench": ["tests/service/bench", "tests/service/loads"],
     "service/loads": [
         "tests/service/loads",
         "tests/service/bench",

@@ -59,3 +59,17 @@ def test_a_turn_with_nothing_in_it_is_not_started(bench: Bench) -> None:
 
     assert (answer.status_code, answer.json()["code"]) == (409, "move_not_allowed")
     assert bench.see(load)["state"] == "seated"
+
+
+def test_only_a_scrap_that_empties_a_later_turn_makes_its_file_stale(bench: Bench) -> None:
+    bench.order(faces=("mark_side", "pile_side"), quantity=2)
+    bench.order()
+    load = bench.burned()
+
+    without_more = bench.do(load, "inspect", {"jobs": {"J3": {"result": "scrap", "reason": "faint mark"}}})
+    emptied = bench.do(without_more, "inspect", {"jobs": {"J1": {"result": "scrap", "reason": "faint mark"}}})
+
+    assert load["state"] == "turning"
+    assert without_more["revision"] == load["revision"]
+    assert emptied["revision"] == load["revision"] + 1
+    assert [slot["job"] for slot in emptied["turns"][1]["slots"]] == ["J2"]

@@ -302,3 +302,12 @@ def test_a_lot_is_marked_on_one_face(sqlite_database: Database, clock: SetClock,
         )
 
     assert bench.rows(Lot) == []
+
+
+def test_every_blade_of_a_lot_may_be_spoiled(at: At) -> None:
+    bench = at()
+    bench.lot(quantity=3)
+
+    bench.do(bench.burned(), "inspect", {"lots": {"LOT1": {"scrap": 3}}})
+
+    assert counts(bench) == (0, 0, 0, 3, "done")
