@@ -9,10 +9,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from service.cli.from_drawing import from_drawing
+
 if TYPE_CHECKING:
     from layout.shop.shop import Shop
 
 app = typer.Typer(help="The shop's description: check it, draw it.", no_args_is_help=True)
+app.command("from-drawing")(from_drawing)
 
 Fixtures = Annotated[
     Path | None,

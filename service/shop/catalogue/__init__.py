@@ -7,7 +7,7 @@ whole.
 """
 
 from service.shop.catalogue.files import default_folder, read
-from service.shop.catalogue.loader import load, parse, reopen, troubles_in
+from service.shop.catalogue.loader import blade_in, load, parse, reopen, troubles_in
 from service.shop.catalogue.stock import BinStock, load_stock
 from service.shop.catalogue.troubles import CatalogueError, Trouble
 
@@ -15,6 +15,7 @@ __all__ = [
     "BinStock",
     "CatalogueError",
     "Trouble",
+    "blade_in",
     "default_folder",
     "load",
     "load_stock",

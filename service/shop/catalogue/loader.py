@@ -55,6 +55,21 @@ def reopen(content: Mapping[str, str]) -> Shop:
     return reading.shop
 
 
+def blade_in(file: str, text: str) -> Blade:
+    """The blade of one file's text, without the shop around it: `fonts = "all"` means none. Raises
+    CatalogueError."""
+    troubles: list[Trouble] = []
+    documents = Documents({file: text}, troubles)
+    blades = [
+        blade
+        for name, content in documents.of("blades", schema.BladeFile)
+        if (blade := BladeReading(name, (), troubles).blade(content)) is not None
+    ]
+    if troubles:
+        raise CatalogueError(troubles)
+    return blades[0]
+
+
 def troubles_in(folder: Path) -> tuple[Trouble, ...]:
     """Everything wrong with a folder, stock included, in one pass; empty when it can be used."""
     content, unreadable = read_all(folder)

@@ -15,6 +15,7 @@ Words = Annotated[str, Field(pattern=r"^[^\x00-\x1f\x7f]{1,120}$")]
 Point = tuple[float, float]
 Path = Annotated[str, Field(min_length=1, max_length=20_000)]
 Mm = Annotated[float, Field(ge=0, le=2000)]
+FaceName = Literal["mark_side", "pile_side", "spine", "bolster", "handle"]
 Fraction = Annotated[float, Field(ge=0, le=10)]
 
 
@@ -132,10 +133,10 @@ class FaceFile(Strict):
     `rest_of_unit` is what belongs to the unit beyond the silhouette, such as the handle.
     """
 
-    face: Literal["mark_side", "pile_side", "spine", "bolster", "handle"]
+    face: FaceName
     silhouette: Shape | None = None
     rest_of_unit: Shape | None = None
-    mirror_of: Literal["mark_side", "pile_side", "spine", "bolster", "handle"] | None = None
+    mirror_of: FaceName | None = None
     leave_out: list[Name] = []
     handle_deg: float = Field(ge=0, lt=360)
     keep_out: list[KeepOutFile] = []
@@ -195,7 +196,7 @@ class SeatFile(Strict):
     """How slots take a blade with a face up, the pose in the slot's frame; all slots, or those named."""
 
     blade: Name
-    face: Literal["mark_side", "pile_side", "spine", "bolster", "handle"]
+    face: FaceName
     slots: list[Name] | None = None
     pose: PoseFile
     play: PlayFile
