@@ -171,13 +171,13 @@ def claim_next_load(tools: AtHand, response: Response, body: NextIn, who: Bench)
         return Response(status_code=204)
     load, is_new = granted
     response.status_code = 201 if is_new else 200
-    return _answer(response, acts.seen(tools, load.id))
+    return _answer(response, acts.load_now(tools, load.id))
 
 
 @router.get("/v1/loads/{identity}", openapi_extra=details(errors.CatalogueMissing, etag=True))
 def get_load(tools: AtHand, response: Response, identity: wire.LoadId, who: House) -> LoadAnswer:
     """One load with its turns, slots, files and pulls."""
-    return _answer(response, acts.seen(tools, number(LOAD, identity)))
+    return _answer(response, acts.load_now(tools, number(LOAD, identity)))
 
 
 @router.post("/v1/loads/{identity}/renew", openapi_extra=_act())

@@ -73,21 +73,21 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
             return None
         load, is_new = granted
         made |= {load.id} if is_new else set()
-        seen_load = judging.see_load(tools, load.id)
+        view = judging.view_load(tools, load.id)
         try:
-            files.prepare(tools, seen_load, formats=_preferred(seen_load))
+            files.prepare(tools, view, formats=_preferred(view))
         except LoadRefused:
-            refused = judging.refused(tools, seen_load)
+            refused = judging.refused(tools, view)
             if not refused.alone and not refused.together:
                 raise
             tools.database.write(
-                partial(_hold_refused, load_seen=seen_load.load, refused=refused, by=tools.by(SWEEP))
+                partial(_hold_refused, judged=view.load, refused=refused, by=tools.by(SWEEP))
             )
             continue
         return load, load.id in made
 
 
-def seen(tools: Tools, load_id: int) -> LoadAnswer:
+def load_now(tools: Tools, load_id: int) -> LoadAnswer:
     """A load as it is now. Raises NotFound."""
     with tools.database.reading() as session:
         load = loads.find(session, load_id)
@@ -244,7 +244,7 @@ def release(tools: Tools, held: Held) -> LoadAnswer:
 def render(tools: Tools, load_id: int) -> None:
     """Build a load's files before anybody asks for them; what the judge refuses is reported when they do."""
     try:
-        files.prepare(tools, judging.see_load(tools, load_id))
+        files.prepare(tools, judging.view_load(tools, load_id))
     except LoadRefused:
         log.warning("render_refused", load=public(LOAD, load_id))
 
@@ -260,7 +260,7 @@ def change(tools: Tools, held: Held, work: Work) -> LoadAnswer:
     to is reported when a file is asked for, not here.
     """
 
-    def do(session: Session) -> LoadAnswer | judging.SeenLoad:
+    def do(session: Session) -> LoadAnswer | judging.LoadView:
         by = tools.by(held.who)
         load = leases.held(session, held.load_id, held.etag, now=by.at)
         work(session, load, by)
@@ -269,7 +269,7 @@ def change(tools: Tools, held: Held, work: Work) -> LoadAnswer:
         session.flush()
         session.refresh(load)
         if files.are_lacking(session, load):
-            return judging.seen_in(tools, session, load)
+            return judging.view_in(tools, session, load)
         return load_answer(session, load, tools.catalogue.at(session, load.catalogue_version))
 
     done = tools.database.write(do)
@@ -279,15 +279,15 @@ def change(tools: Tools, held: Held, work: Work) -> LoadAnswer:
         files.prepare(tools, done, formats=_preferred(done))
     except (LoadRefused, CheckTooSlow, OSError) as error:
         log.warning("prepare_failed", load=public(LOAD, held.load_id), kind=type(error).__name__)
-    return seen(tools, held.load_id)
+    return load_now(tools, held.load_id)
 
 
-def _hold_refused(session: Session, *, load_seen: Load, refused: judging.Refused, by: By) -> None:
+def _hold_refused(session: Session, *, judged: Load, refused: judging.Refused, by: By) -> None:
     """Take the units that the judge refuses out of an unstarted load, if it is still as he saw it."""
-    load = rows.lock(session, load_seen.id)
+    load = rows.lock(session, judged.id)
     if load is None or not contents.is_unstarted(load):
         return
-    if (load.fence, load.revision) != (load_seen.fence, load_seen.revision):
+    if (load.fence, load.revision) != (judged.fence, judged.revision):
         return
     for units, is_held in ((refused.alone, True), (refused.together, False)):
         for job, slot in sorted(units, key=str):
@@ -321,8 +321,8 @@ def _take_out_blade(session: Session, load: Load, name: str, *, is_held: bool, b
         move_lot(session, lot, LotState.CANCELLED, by=by, why="its mark was refused by the judge")
 
 
-def _preferred(seen_load: judging.SeenLoad) -> list[str]:
-    return list(seen_load.shop.stations[seen_load.load.station].formats[:1])
+def _preferred(view: judging.LoadView) -> list[str]:
+    return list(view.shop.stations[view.load.station].formats[:1])
 
 
 def _lease(tools: Tools) -> timedelta:

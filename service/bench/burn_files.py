@@ -21,7 +21,7 @@ from layout.pictures.guide import guide_svg
 from layout.shop.shop import Shop
 from service.bench import burn_file_rows as file_rows
 from service.bench.building import Built, build
-from service.bench.judging import SeenLoad, refuse_load, refuse_with, see_load, without_fonts
+from service.bench.judging import LoadView, refuse_load, refuse_with, view_load, without_fonts
 from service.loads import contents
 from service.loads import load as loads
 from service.loads import load_rows as rows
@@ -41,7 +41,7 @@ _SERVED = frozenset({LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED, Load
 
 
 def prepare(
-    tools: Tools, view: SeenLoad, *, formats: Sequence[str] | None = None
+    tools: Tools, view: LoadView, *, formats: Sequence[str] | None = None
 ) -> dict[tuple[int, str], TurnFile]:
     """Judge a load and build the missing files of its turns that are still to be burned, in the station's
     formats or the named ones; returns the files by turn and format. Raises LoadRefused."""
@@ -88,7 +88,7 @@ def burn_file(tools: Tools, load_id: int, turn: int, format_name: str) -> Offere
     turn is left to burn, MoveNotAllowed when the load is burning or over.
     """
     for _ in range(3):
-        view = see_load(tools, load_id)
+        view = view_load(tools, load_id)
         _must_be_servable(view, turn, format_name)
         if _lacks_a_card(view):  # withdrawn after the files were judged and built
             refuse_load(tools, view)
@@ -114,7 +114,7 @@ def guide(tools: Tools, load_id: int, turn: int) -> Served:
 # --- steps ---
 
 
-def _must_be_servable(view: SeenLoad, turn: int, format_name: str) -> None:
+def _must_be_servable(view: LoadView, turn: int, format_name: str) -> None:
     station = view.shop.stations[view.load.station]
     if not 1 <= turn <= view.load.turns or format_name not in station.formats:
         raise NotFound(f"no {format_name} of turn {turn}", turn=turn, format=format_name)
@@ -127,12 +127,12 @@ def _must_be_servable(view: SeenLoad, turn: int, format_name: str) -> None:
         raise AlreadyBurned(f"nothing is left to burn in turn {turn}", turn=turn)
 
 
-def _lacks_a_card(view: SeenLoad) -> bool:
+def _lacks_a_card(view: LoadView) -> bool:
     marks = [mark for turn in view.layout.turns for fill in turn.fills for mark in fill.marks]
     return any(view.shop.process_for(view.load.station, mark.surface) is None for mark in marks)
 
 
-def _build(tools: Tools, view: SeenLoad, turn: int, format_name: str) -> TurnFile | None:
+def _build(tools: Tools, view: LoadView, turn: int, format_name: str) -> TurnFile | None:
     """Build one file and put it on record; None when the load's contents changed meanwhile."""
     built = tools.geometry.work(build, without_fonts(view.shop), view.layout, turn, format_name)
     if built.findings:

@@ -26,7 +26,7 @@ log = structlog.get_logger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
-class SeenLoad:
+class LoadView:
     """A load as read: what its files are built from, and the revision they are good for."""
 
     load: Load
@@ -51,12 +51,12 @@ class Refused:
 
 def judge(tools: Tools, load_id: int) -> Judged:
     """The judge's findings on everything the load would still burn."""
-    view = see_load(tools, load_id)
+    view = view_load(tools, load_id)
     findings = tools.geometry.work(judged_findings, without_fonts(view.shop), view.layout, view.burned)
     return Judged(load_id, view.load.fence, view.load.revision, findings)
 
 
-def refused(tools: Tools, view: SeenLoad) -> Refused:
+def refused(tools: Tools, view: LoadView) -> Refused:
     """Which units of a refused load are to blame."""
     return tools.geometry.work(refused_units, without_fonts(view.shop), view.layout, view.burned)
 
@@ -109,16 +109,16 @@ def without_fonts(shop: Shop) -> Shop:
     return replace(shop, fonts={}, artworks={})
 
 
-def see_load(tools: Tools, load_id: int) -> SeenLoad:
+def view_load(tools: Tools, load_id: int) -> LoadView:
     """A load as it is now. Raises NotFound."""
     with tools.database.reading() as session:
-        return seen_in(tools, session, loads.find(session, load_id))
+        return view_in(tools, session, loads.find(session, load_id))
 
 
-def seen_in(tools: Tools, session: Session, load: Load) -> SeenLoad:
+def view_in(tools: Tools, session: Session, load: Load) -> LoadView:
     """A load as the transaction that has read it sees it; what is done with it outside needs no second
     look-up."""
-    return SeenLoad(
+    return LoadView(
         load,
         test_cards.proven(session, tools.catalogue.at(session, load.catalogue_version)),
         loads.layout_of(session, load),
@@ -127,13 +127,13 @@ def seen_in(tools: Tools, session: Session, load: Load) -> SeenLoad:
     )
 
 
-def refuse_load(tools: Tools, view: SeenLoad) -> None:
+def refuse_load(tools: Tools, view: LoadView) -> None:
     findings = tools.geometry.work(judged_findings, without_fonts(view.shop), view.layout, view.burned)
     if findings:
         refuse_with(view, findings)
 
 
-def refuse_with(view: SeenLoad, findings: tuple[Finding, ...]) -> NoReturn:
+def refuse_with(view: LoadView, findings: tuple[Finding, ...]) -> NoReturn:
     """Raise LoadRefused with what the judge found."""
     codes = sorted({finding.code for finding in findings})
     log.warning("load_refused", load=public(LOAD, view.load.id), codes=codes)

@@ -87,7 +87,7 @@ def post_scan(request: Request, tools: AtHand, identity: str, visitor: BenchVisi
     held, code = _held(identity, visitor, form), str(form.get("code", ""))
     before = str(form.get("before", ""))[:200]
     try:
-        load = acts.seen(tools, held.load_id)
+        load = acts.load_now(tools, held.load_id)
         scanned = scanning.read(tools.catalogue.current, load, code, before)
         if scanned.step == "pulled":
             acts.pulled(tools, held, {scanned.job: "found"}, {})
@@ -162,7 +162,7 @@ def post_mounted(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
     """Which copy of the plate is mounted, chosen by hand."""
-    turn = acts.seen(tools, number(LOAD, identity)).current_turn
+    turn = acts.load_now(tools, number(LOAD, identity)).current_turn
     copy = str(form.get("copy", ""))
     return _step(request, tools, identity, visitor, form, acts.mounted, turn, copy, "by_hand")
 
@@ -209,7 +209,7 @@ def post_start(request: Request, tools: AtHand, identity: str, visitor: BenchVis
     """Burn, but only if the code on the laser's own screen is that of this load's file."""
     held = _held(identity, visitor, form)
     try:
-        _start(tools, held, acts.seen(tools, held.load_id), str(form.get("code", "")))
+        _start(tools, held, acts.load_now(tools, held.load_id), str(form.get("code", "")))
     except Refusal as refusal:
         return _load(request, tools, identity, visitor, refused=refusal)
     return _to_load(identity)

@@ -22,7 +22,7 @@ def load_sheet(tools: Tools, load_id: int, voice: Voice) -> bytes:
         load = loads.find(session, load_id)
         shop = tools.catalogue.at(session, load.catalogue_version)
         layout = loads.layout_of(session, load, whole=True)
-    return sheets.load_sheet(shop, layout, bench.seen(tools, load_id), voice)
+    return sheets.load_sheet(shop, layout, bench.load_now(tools, load_id), voice)
 
 
 def unit_labels(tools: Tools, load_id: int, voice: Voice) -> bytes:
@@ -30,7 +30,7 @@ def unit_labels(tools: Tools, load_id: int, voice: Voice) -> bytes:
     with tools.database.reading() as session:
         load = loads.find(session, load_id)
         layout = loads.layout_of(session, load, whole=True)
-    return papers.unit_labels(layout, bench.seen(tools, load_id), voice)
+    return papers.unit_labels(layout, bench.load_now(tools, load_id), voice)
 
 
 def bin_labels(tools: Tools, voice: Voice) -> bytes:

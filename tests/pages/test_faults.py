@@ -114,7 +114,7 @@ def test_a_body_too_large_is_said_on_a_page(bench: Bench) -> None:
 def test_programs_get_problems_as_ever(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     assert bench.ask("GET", "/v1/loads/L999").json()["code"] == "not_found"
     assert bench.client.get("/nowhere").json()["code"] == "not_found"
-    monkeypatch.setattr("service.api.loads.acts.seen", breaks)
+    monkeypatch.setattr("service.api.loads.acts.load_now", breaks)
     assert bench.ask("GET", "/v1/loads/L1").json()["code"] == "internal_error"
 
 

@@ -290,7 +290,7 @@ class BenchMachine(RuleBasedStateMachine):
                 digest = next(
                     (
                         t.file_sha256
-                        for t in bench.seen(self.tools, load_id).turns
+                        for t in bench.load_now(self.tools, load_id).turns
                         if t.turn == load.current_turn
                     ),
                     None,

@@ -113,7 +113,7 @@ def test_units_that_are_refused_only_side_by_side_go_back_to_the_queue(
     # The seats are found to lie at different heights: the load was built before, the judge sees it now.
     apart = [a_seat_of("parer", "mark_side", height_mm=mm) for mm in (3.0, 9.0)]
     plate = a_plate_of("odd", {"S1": apart[:1], "S2": apart[1:]})
-    seen = judging.see_load(bench.tools, load.id)
+    seen = judging.view_load(bench.tools, load.id)
 
     refused = judging.refused_units(replace(seen.shop, plates={"odd": plate}), seen.layout, seen.burned)
 

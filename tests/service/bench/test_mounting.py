@@ -112,7 +112,7 @@ def test_a_load_that_has_begun_is_burned_to_its_end_on_its_plate(bench: Bench) -
 
 def test_codes_of_plates_bins_units_and_loads_are_told_apart_by_their_form(bench: Bench) -> None:
     bench.order()
-    load = acts.seen(bench.tools, number(LOAD, bench.claimed()["id"]))
+    load = acts.load_now(bench.tools, number(LOAD, bench.claimed()["id"]))
     shop: Shop = bench.shop
 
     read = {
