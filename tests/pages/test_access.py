@@ -92,13 +92,28 @@ def test_desk_board_and_owner_pages_can_be_used_by_everybody(shop: ServedShop, s
     for width in (1280, 390):
         page.set_viewport_size({"width": width, "height": 844})
         for address in (
-            "/desk", "/desk/check", f"/desk/orders/{held}", "/board", "/plan", "/backlog", "/build-list",
-            "/owner", "/owner/blades/chef-20",
-            "/owner/plates/small", "/owner/stock", "/owner/keys", "/owner/callbacks",
-            "/owner/estimates", "/what-if", "/what-if?factor=2&days=1", link,
-            "/owner/test-cards", "/calibration", "/lots",
+            "/desk",
+            "/desk/check",
+            f"/desk/orders/{held}",
+            "/board",
+            "/plan",
+            "/backlog",
+            "/build-list",
+            "/owner",
+            "/owner/blades/chef-20",
+            "/owner/plates/small",
+            "/owner/stock",
+            "/owner/keys",
+            "/owner/callbacks",
+            "/owner/estimates",
+            "/what-if",
+            "/what-if?factor=2&days=1",
+            link,
+            "/owner/test-cards",
+            "/calibration",
+            "/lots",
             "/owner/plates/no-such",
-        ):  # fmt: skip
+        ):
             page.goto(address)
             must_be_usable(page)
     page.goto("/desk/check")
@@ -276,9 +291,14 @@ def test_whoever_only_reads_needs_no_script(shop: ServedShop, sign_in: SignIn) -
     page = sign_in("owner", "Olga", javascript=False, width=1280, height=800)
 
     for address, said in (
-        ("/desk", "AQ-1"), (f"/desk/orders/{held}", "\u2665"), ("/board", "held"),
-        ("/bench", "Units to pull"), ("/owner", "Blades"), ("/owner/stock", "Boxed"), (link, "AQ-1"),
-    ):  # fmt: skip
+        ("/desk", "AQ-1"),
+        (f"/desk/orders/{held}", "\u2665"),
+        ("/board", "held"),
+        ("/bench", "Units to pull"),
+        ("/owner", "Blades"),
+        ("/owner/stock", "Boxed"),
+        (link, "AQ-1"),
+    ):
         page.goto(address)
         expect(page.locator("main")).to_contain_text(said)
 
@@ -331,9 +351,11 @@ def test_words_from_right_to_left_stand_so(shop: ServedShop, sign_in: SignIn) ->
     words = "\u0646\u0648\u0631"
     order = shop.order(
         "AQ-1",
-        {"sku": "AQ-CHEESE-14",
-         "inscriptions": [{"zone": "between_holes", "text": words, "font": "amiri-bold"}]},
-    )["id"]  # fmt: skip
+        {
+            "sku": "AQ-CHEESE-14",
+            "inscriptions": [{"zone": "between_holes", "text": words, "font": "amiri-bold"}],
+        },
+    )["id"]
     page = sign_in("owner", "Olga")
     page.goto(f"/desk/orders/{order}")
 

@@ -217,9 +217,10 @@ def test_an_answer_stays_while_somebody_else_s_change_is_drawn(shop: ServedShop,
 
         def seat(slot: str) -> None:
             http.post(
-                f"/v1/loads/{load}/seated", json={"turn": 1, "slots": {slot: "seated"}},
+                f"/v1/loads/{load}/seated",
+                json={"turn": 1, "slots": {slot: "seated"}},
                 headers={"If-Match": held.json()["etag"]},
-            ).raise_for_status()  # fmt: skip
+            ).raise_for_status()
 
         seat(first)
         expect(page.get_by_role("button", name="1 seated as shown")).to_be_visible()

@@ -248,8 +248,12 @@ def test_cautions_stand_where_the_hands_are(bench: Bench, tablet: Tablet, monkey
         "fetching": ["edges away from you", "gloves on"],
         "seating": ["Gloves on, edge away from you"],
         "start": [
-            "class 4 laser", "Fume extraction on", "it can catch fire. Watch it the whole time",
-            "it throws the beam back", "chromium and nickel", "laser safety officer come before",
+            "class 4 laser",
+            "Fume extraction on",
+            "it can catch fire. Watch it the whole time",
+            "it throws the beam back",
+            "chromium and nickel",
+            "laser safety officer come before",
         ],
         "burning": ["Stay with the machine", "emergency stop", "The head jams", "laser safety officer"],
         "interrupted": ["Beam off, shutter closed, wait until it is cool"],
@@ -257,7 +261,7 @@ def test_cautions_stand_where_the_hands_are(bench: Bench, tablet: Tablet, monkey
         "turning": ["Beam off, metal cool, gloves on", "Keep edges away from you"],
         "inspection": ["Beam off and blocked before you reach in", "gloves on, edge away"],
         "boxing": ["away from the laser and from anything hot, with fresh air", "Edge guard on", "gloves on"],
-    }  # fmt: skip
+    }
     lacking = {step: [words for words in said if words not in pages[step]] for step, said in wanted.items()}
     assert not any(lacking.values()), lacking
 

@@ -40,10 +40,14 @@ def shop(tmp_path: Path, first_start: FirstStart) -> Iterator[tuple[TestClient, 
         "order_ref": "AQ-1",
         "ship_by": (datetime.now(UTC) + timedelta(days=3)).isoformat(),
         "lines": [
-            {"line_ref": "1", "sku": "AQ-CHEESE-14", "quantity": 2,
-             "inscriptions": [{"zone": "between_holes", "text": _NOUR, "font": "amiri-bold"}]}
+            {
+                "line_ref": "1",
+                "sku": "AQ-CHEESE-14",
+                "quantity": 2,
+                "inscriptions": [{"zone": "between_holes", "text": _NOUR, "font": "amiri-bold"}],
+            }
         ],
-    }  # fmt: skip
+    }
     answer = client.post(
         "/v1/orders", json=order, headers={**headers["store"], "Idempotency-Key": "one-order-1"}
     )

@@ -27,16 +27,28 @@ def an_answer(*, late: tuple[Points, Points], hours: tuple[Points, Points]) -> W
     none = a_measure(0.0)
     before, after = (
         Measures(
-            units=none, units_late=late[n], units_unfinished=none, latest_hours=none, backlog_hours=hours[n],
-            loads=none, promises_broken=none, busy={},
+            units=none,
+            units_late=late[n],
+            units_unfinished=none,
+            latest_hours=none,
+            backlog_hours=hours[n],
+            loads=none,
+            promises_broken=none,
+            busy={},
         )
         for n in (0, 1)
-    )  # fmt: skip
+    )
     assumed = Assumptions(orders_per_day=0, orders_seen=0, spread=0, scrap=0, units_inspected=0)
     return WhatIfOut(
-        made_at=datetime(2026, 11, 25, 12, tzinfo=UTC), question=WhatIfIn(), runs=1, assumptions=assumed,
-        backlog_units=0, promises=0, baseline=before, what_if=after,
-    )  # fmt: skip
+        made_at=datetime(2026, 11, 25, 12, tzinfo=UTC),
+        question=WhatIfIn(),
+        runs=1,
+        assumptions=assumed,
+        backlog_units=0,
+        promises=0,
+        baseline=before,
+        what_if=after,
+    )
 
 
 def a_measure(median: float | None, low: float | None = None, high: float | None = None) -> Points:
@@ -47,8 +59,11 @@ def test_a_form_left_as_it_is_asks_nothing() -> None:
     question = question_of(USUAL, ZONE)
 
     assert (question.orders_factor, question.station_down, question.more_plates, question.more_hours) == (
-        1.0, None, None, None,
-    )  # fmt: skip
+        1.0,
+        None,
+        None,
+        None,
+    )
 
 
 def test_a_form_filled_in_asks_everything_at_once() -> None:
@@ -85,8 +100,9 @@ def test_both_shops_stand_on_one_scale_and_what_never_ends_has_no_picture() -> N
 
     assert list(drawn) == ["units_late"]
     assert [(bar.low, bar.median, bar.high) for bar in drawn["units_late"]] == [
-        (0.125, 0.25, 0.5), (0.625, 0.75, 1.0),
-    ]  # fmt: skip
+        (0.125, 0.25, 0.5),
+        (0.625, 0.75, 1.0),
+    ]
     assert done_at(found) == {
         "baseline": datetime.fromisoformat("2026-11-25T15:00:00+00:00"),
         "what_if": None,

@@ -71,11 +71,14 @@ def test_a_cookie_that_was_tampered_with_is_no_session(
     value = client.cookies[sessions.COOKIE]
     key = value.partition(".")[0]
     written = {"endless": b'["Ada", 1e999, "0"]', "deep": b"[" * 2_500, "older": b'{"k": 1, "e": 1e999}'}
-    forged = {"flip": ("A" if value[12] != "A" else "B").join([value[:12], value[13:]]), "cut": value[:-1],
-              "none": "x.y"} | {
+    forged = {
+        "flip": ("A" if value[12] != "A" else "B").join([value[:12], value[13:]]),
+        "cut": value[:-1],
+        "none": "x.y",
+    } | {
         name: f"{key}.{base64.urlsafe_b64encode(body).decode().rstrip('=')}.{'A' * 43}"
         for name, body in written.items()
-    }  # fmt: skip
+    }
     client.cookies.clear()
 
     answer = client.get("/bench", headers={"Cookie": f"{sessions.COOKIE}={forged[change]}"})
@@ -124,9 +127,15 @@ def test_the_cookie_reads_over_the_api_and_writes_only_with_the_token(
 
 @pytest.mark.parametrize(
     ("role", "address", "status"),
-    [("bench", "/desk", 403), ("bench", "/owner", 403), ("desk", "/owner/keys", 403), ("desk", "/board", 200),
-     ("owner", "/desk", 200), ("owner", "/bench", 200)],
-)  # fmt: skip
+    [
+        ("bench", "/desk", 403),
+        ("bench", "/owner", 403),
+        ("desk", "/owner/keys", 403),
+        ("desk", "/board", 200),
+        ("owner", "/desk", 200),
+        ("owner", "/bench", 200),
+    ],
+)
 def test_a_page_is_for_its_roles(
     shop: tuple[TestClient, dict[str, str]], role: str, address: str, status: int
 ) -> None:
@@ -163,9 +172,13 @@ def test_an_address_that_is_not_there_says_so_without_a_trace(
     enter(client, made["owner"])
 
     nowhere = (
-        "/bench/loads/L99", "/bench/loads/x", "/desk/orders/O99", "/proof/x.y", "/static/x/pages.css",
+        "/bench/loads/L99",
+        "/bench/loads/x",
+        "/desk/orders/O99",
+        "/proof/x.y",
+        "/static/x/pages.css",
         "/owner/blades/x",
-    )  # fmt: skip
+    )
     statuses = [client.get(address).status_code for address in nowhere]
 
     assert statuses == [404] * 6

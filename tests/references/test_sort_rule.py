@@ -44,8 +44,11 @@ def test_the_score_of_a_plan_is_what_is_read_off_it() -> None:
     parts, score = parts_of(backlog, made), made.score
     assert score.lateness == lateness_of(backlog, made)
     assert (score.changes, score.turned, score.split, score.walking) == (
-        parts.changes, parts.turned, parts.split, parts.walking,
-    )  # fmt: skip
+        parts.changes,
+        parts.turned,
+        parts.split,
+        parts.walking,
+    )
     assert (score.waiting, score.near_cutoff) == pytest.approx((parts.waiting, parts.near_cutoff))
 
 

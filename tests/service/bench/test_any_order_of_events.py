@@ -457,9 +457,10 @@ def counts_add_up(seen: Seen) -> None:
     for lot in seen.lots:
         assert lot.waiting + lot.loaded + lot.marked + lot.scrapped == lot.quantity
     unstarted = [
-        load for load in seen.loads
+        load
+        for load in seen.loads
         if load.state in {"claimed", "pulled", "seated"} and load.started_at is None
-    ]  # fmt: skip
+    ]
     assert len(unstarted) <= 1  # there is one station
 
 

@@ -198,9 +198,14 @@ def test_nothing_is_started_on_a_verdict_about_other_contents(bench: Bench, earl
 
     def start(session: Session, judged: Judged) -> None:
         burns.start(
-            session, session.get_one(Load, now.id), 1, load["turns"][0]["file_sha256"], judged=judged,
-            lease=timedelta(minutes=15), by=By(OPERATOR, bench.clock()),
-        )  # fmt: skip
+            session,
+            session.get_one(Load, now.id),
+            1,
+            load["turns"][0]["file_sha256"],
+            judged=judged,
+            lease=timedelta(minutes=15),
+            by=By(OPERATOR, bench.clock()),
+        )
 
     with pytest.raises(StaleVersion):
         bench.database.write(lambda session: start(session, replace(verdict, **earlier)))
@@ -246,11 +251,17 @@ def test_a_load_is_built_with_the_calibration_in_force(bench: Bench, clock: SetC
     bench.database.write(
         lambda session: session.add(
             CalibrationRecord(
-                station="s1", copy="turning-1", model="rigid", matrix=[1, 0, 0, 1, -74.0, -60.0],
-                residual_mm=0.01, points=[], at=clock(), by="Operator One",
+                station="s1",
+                copy="turning-1",
+                model="rigid",
+                matrix=[1, 0, 0, 1, -74.0, -60.0],
+                residual_mm=0.01,
+                points=[],
+                at=clock(),
+                by="Operator One",
             )
         )
-    )  # fmt: skip
+    )
 
     load = bench.claimed()
 

@@ -62,25 +62,50 @@ def put_backlog(database: Database, shop: Shop, *, jobs: int) -> None:
             due = MORNING + timedelta(days=2 + number // 100)
             order = Order(client="store-1", order_ref=f"W-{number}", ship_by=due, created_at=MORNING)
             line = OrderLine(
-                order=order, line_ref="1", sku="PARER", quantity=4, inscriptions=[], verdict="accept",
-                findings=[], checked=[], eligible=places, burn_seconds=30.0, catalogue_version=shop.version,
-            )  # fmt: skip
+                order=order,
+                line_ref="1",
+                sku="PARER",
+                quantity=4,
+                inscriptions=[],
+                verdict="accept",
+                findings=[],
+                checked=[],
+                eligible=places,
+                burn_seconds=30.0,
+                catalogue_version=shop.version,
+            )
             session.add(line)  # type: ignore[attr-defined]
             session.flush()  # type: ignore[attr-defined]
             session.add(  # type: ignore[attr-defined]
                 FrozenMark(
-                    line_id=line.id, position=0, zone="flat", face="mark_side", material=SATIN.material,
-                    finish=SATIN.finish, outline=square.to_record(), digest=square.digest,
+                    line_id=line.id,
+                    position=0,
+                    zone="flat",
+                    face="mark_side",
+                    material=SATIN.material,
+                    finish=SATIN.finish,
+                    outline=square.to_record(),
+                    digest=square.digest,
                 )
-            )  # fmt: skip
+            )
             session.add_all(  # type: ignore[attr-defined]
                 Job(
-                    line_id=line.id, order_id=order.id, unit=unit, sku="PARER", blade="parer", state="ready",
-                    priority=0, ship_by=due, words_revision=1, faces=["mark_side"], faces_done=[],
-                    unit_in_hand=True, created_at=MORNING,
+                    line_id=line.id,
+                    order_id=order.id,
+                    unit=unit,
+                    sku="PARER",
+                    blade="parer",
+                    state="ready",
+                    priority=0,
+                    ship_by=due,
+                    words_revision=1,
+                    faces=["mark_side"],
+                    faces_done=[],
+                    unit_in_hand=True,
+                    created_at=MORNING,
                 )
                 for unit in range(1, 5)
-            )  # fmt: skip
+            )
 
     database.write(put)
 
@@ -89,10 +114,14 @@ def guarded(database: Database, shop: Shop, station: str, operator: str) -> list
     """A real claim, and the rest of the load's walk in one go, so that its plate and jobs are done with."""
     found = database.write(
         lambda session: claims.next_load(
-            session, shop=shop, station=station, operator=operator, lease=timedelta(minutes=15),
+            session,
+            shop=shop,
+            station=station,
+            operator=operator,
+            lease=timedelta(minutes=15),
             by=By(OPERATOR, MORNING),
         )
-    )  # fmt: skip
+    )
     if found is None:
         return []
     load = found[0]
@@ -344,9 +373,18 @@ def test_a_holder_frozen_past_his_lease_starts_nothing(
 def test_the_schema_itself_refuses_a_second_load_in_preparation_at_a_station(database: Database) -> None:
     def put(number: int) -> None:
         load = Load(
-            station="s1", plate="turning", copy=f"turning-{number}", state="claimed", operator="One", turns=1,
-            lease_until=MORNING, calibration={}, catalogue_version="v", burn_seconds=0.0, created_at=MORNING,
-        )  # fmt: skip
+            station="s1",
+            plate="turning",
+            copy=f"turning-{number}",
+            state="claimed",
+            operator="One",
+            turns=1,
+            lease_until=MORNING,
+            calibration={},
+            catalogue_version="v",
+            burn_seconds=0.0,
+            created_at=MORNING,
+        )
         database.write(lambda session: session.add(load))
 
     put(1)
