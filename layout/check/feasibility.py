@@ -22,7 +22,7 @@ from layout.check.size_findings import (
     too_tall_findings,
 )
 from layout.check.sizes import Fits, choose, usual
-from layout.check.suggestions import suggestions_for
+from layout.check.suggestions import LETTERS_TOUCH, further_apart, suggestions_for
 from layout.fit.fitters import Fitter
 from layout.fit.prepared_zone import Ground, ground_of
 from layout.fit.region import Region
@@ -132,7 +132,8 @@ def check(
     """Check all inscriptions of one unit of a product. Never raises for what a customer may send.
 
     Every suggestion of a finding was checked in place of the inscription that it is said of, with all others
-    as they are, and nothing refuses it.
+    as they are, and nothing refuses it. Words whose letters touch are suggested further apart where they then
+    stand apart as burned.
     """
     if sku not in shop.products:
         message = "There is no product with this sku."
@@ -166,6 +167,17 @@ def check(
         findings = suggestions_for(
             shop, sku, inscriptions, findings, verdict_with=verdict_with, is_hopeless=is_hopeless
         )
+    else:
+
+        def passes(index: int, candidate: Inscription) -> bool:
+            trial, trial_findings = check_alone(candidate, is_trial=True)
+            others = [other for at, other in enumerate(checked) if at != index]
+            now = verdict_of((*trial_findings, *_together([*others, trial])))
+            own = verdict_of(tuple(finding for finding in findings if finding.inscription == index))
+            return now in {Verdict.ACCEPT, own} and all(f.code != LETTERS_TOUCH for f in trial_findings)
+
+        sizes = [result.size_mm for result in checked]
+        findings = further_apart(inscriptions, sizes, findings, passes=passes)
     marks = tuple(result.mark for result in checked if result.mark is not None)
     everywhere: frozenset[Place] = frozenset().union(*places_by_face(checked).values())
     return CheckResult(
@@ -362,7 +374,15 @@ def _ways(
         align = _align(inscription, ground.zone)
 
         def set_in(lines: tuple[str, ...]) -> Block:
-            return text_block(lines, font, ground.zone, align=align, text=words, store=store)
+            return text_block(
+                lines,
+                font,
+                ground.zone,
+                align=align,
+                text=words,
+                store=store,
+                letter_spacing=inscription.letter_spacing,
+            )
 
         (own,) = breaks.choices(words, 1)
         yield [set_in(own)]

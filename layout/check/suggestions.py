@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from difflib import SequenceMatcher
@@ -63,6 +64,12 @@ _OTHERWISE = frozenset(
     }
 )
 
+#: What words further apart may do away with.
+LETTERS_TOUCH = "letters_touch"
+#: The distance that is missing is tried, then twice that: slanted letters part by less than they are moved.
+#: More than this, in capital heights, would look like another font.
+_TIMES, _MOST_APART = (1, 2), 0.2
+
 #: The verdict of the whole request with an inscription (by its index) put in place of the one asked for.
 VerdictWith = Callable[[int, Inscription], Verdict]
 #: Whether an inscription is certainly refused, by much less work than its check.
@@ -98,6 +105,36 @@ def suggestions_for(
             passing = _passing(inscription, _shortened(shop, inscription), index, verdict_with, is_hopeless)
         with_suggestions[refusing[0]] = replace(with_suggestions[refusing[0]], suggestions=passing)
     return with_suggestions
+
+
+def further_apart(
+    inscriptions: Sequence[Inscription],
+    sizes_mm: Sequence[float | None],
+    findings: Sequence[Finding],
+    *,
+    passes: Callable[[int, Inscription], bool],
+) -> list[Finding]:
+    """The findings; those of letters that touch suggest the same words a little further apart, if that
+    passes."""
+    with_suggestions = list(findings)
+    for at, finding in enumerate(findings):
+        index = finding.inscription or 0
+        inscription, size_mm = inscriptions[index], sizes_mm[index]
+        if finding.code != LETTERS_TOUCH or not isinstance(inscription, TextInscription) or not size_mm:
+            continue
+        for spacing in _spacings(finding, size_mm):
+            wider = replace(inscription, letter_spacing=round(inscription.letter_spacing + spacing, 2))
+            if wider.letter_spacing <= _MOST_APART and passes(index, wider):
+                with_suggestions[at] = replace(finding, suggestions=(wider,))
+                break
+    return with_suggestions
+
+
+def _spacings(finding: Finding, size_mm: float) -> list[float]:
+    """How far letters that touch are moved apart, in capital heights."""
+    assert finding.limit is not None and finding.measured is not None
+    least = math.ceil(100 * (finding.limit - finding.measured) / size_mm) / 100
+    return [times * least for times in _TIMES]
 
 
 def _passing(

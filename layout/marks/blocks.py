@@ -78,16 +78,23 @@ class Block:
 
 
 def text_block(
-    lines: tuple[str, ...], font: Font, zone: Zone, *, align: Align, text: str, store: FeatureStore | None
+    lines: tuple[str, ...],
+    font: Font,
+    zone: Zone,
+    *,
+    align: Align,
+    text: str,
+    store: FeatureStore | None,
+    letter_spacing: float = 0.0,
 ) -> Block:
     """A block of typeset words (NFC); the same object for the same words while it is remembered.
+    `letter_spacing` comes on top of the zone's own.
 
     Raises FontRefused.
     """
     features = tuple(sorted(zone.features.items()))
-    return _text_block(
-        lines, font, align, (zone.leading, zone.letter_spacing), features, text, _Unasked(store)
-    )
+    spacing = (zone.leading, zone.letter_spacing + letter_spacing)
+    return _text_block(lines, font, align, spacing, features, text, _Unasked(store))
 
 
 class _Unasked:

@@ -23,7 +23,8 @@ class TextInscription:
     `same_size_as` names another line of the order whose words are to have the same height.
 
     `text` is as the buyer typed it; U+000A (or CR LF, or CR) is the buyer's own line break. `breaks` says
-    whether further breaks are allowed inside those lines.
+    whether further breaks are allowed inside those lines. `letter_spacing` moves letters so many capital
+    heights further apart than the zone does; joined letters stay joined.
     """
 
     zone: str
@@ -34,6 +35,7 @@ class TextInscription:
     breaks: Breaks = "as_typed"
     size: Size = "usual"
     same_size_as: str | None = None
+    letter_spacing: float = 0.0
     kind: Literal["text"] = "text"
 
 

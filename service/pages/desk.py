@@ -286,6 +286,8 @@ def _inscription(chosen: Mapping[str, Any], given: Mapping[str, str]) -> Any:
         inscription["height_mm"] = given["height"].strip().replace(",", ".")
     elif given.get("size") == "largest":
         inscription["size"] = "largest"
+    if given.get("letter_spacing", "").strip():
+        inscription["letter_spacing"] = given["letter_spacing"].strip().replace(",", ".")
     if given.get("align") in {"start", "centre", "end"}:
         inscription["align"] = given["align"]
     return _one(inscription)

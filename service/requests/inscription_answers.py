@@ -65,6 +65,11 @@ class TextAnswer(AnswerBody):
     )
     size: OrLeftOut[Literal["largest"]] = _SIZE
     same_size_as: OrLeftOut[str] = _SAME_SIZE_AS
+    letter_spacing: OrLeftOut[float] = Field(
+        default=None,
+        description="How far letters are moved apart, in heights of the font's capital H; left out: not.",
+        examples=[0.05],
+    )
 
     @property
     def words(self) -> str:
@@ -149,6 +154,7 @@ def inscription_answer(inscription: Inscription) -> InscriptionAnswer:
                 breaks="fitted" if inscription.breaks == "fitted" else None,
                 size=_size(inscription.size, inscription.height_mm),
                 same_size_as=inscription.same_size_as,
+                letter_spacing=inscription.letter_spacing or None,
             )
         case MonogramInscription():
             return MonogramAnswer(

@@ -109,6 +109,14 @@ class TextIn(Sized):
     same_size_as: Ref | None = Field(
         default=None, description="A line of the order: both get one height, the smaller.", examples=["1"]
     )
+    letter_spacing: Annotated[Decimal, Field(ge=0, le=0.5)] = Field(
+        default=0.0,
+        # An order that was first posted before letters could be moved is still the same order.
+        exclude_if=lambda spacing: spacing == 0,
+        description="How far letters are moved apart, in heights of the font's capital H, on top of what the"
+        " place does by itself. Joined letters stay joined.",
+        examples=[0.05],
+    )
 
     def value(self) -> TextInscription:
         return TextInscription(
@@ -120,6 +128,7 @@ class TextIn(Sized):
             self.breaks,
             self.size or "usual",
             self.same_size_as,
+            self.letter_spacing,
         )
 
 

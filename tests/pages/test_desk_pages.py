@@ -15,6 +15,7 @@ from service.records.db import Database
 from service.shop import smallest_sizes
 from tests.benches import Bench, a_bench_shop, flat_plate
 from tests.clocks import SetClock
+from tests.counter import an_open_counter
 from tests.layout.made_up import the_shop
 from tests.pages.test_board_pages import text_of
 from tests.service.intake.test_line_holds import edited
@@ -86,3 +87,31 @@ def test_the_check_s_form_offers_no_font_that_can_not_be_burned_there(
     assert offered["lato-bold"].endswith("from 6.50 mm")
     assert "garamond-bold" not in offered
     assert "from" not in offered["oswald-medium"]  # nobody has looked at it yet
+
+
+def test_letters_that_touch_are_moved_apart_by_one_press_and_stay_so(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    form = {
+        "sku": "AQ-CHEF-20",
+        "zone": "heel",
+        "words": "Beatriz",
+        "font": "cinzel-semibold",
+        "height": "2.5",
+    }
+
+    with an_open_counter(sqlite_database, clock, tmp_path) as counter:
+        counter.client.post("/sign-in", data={"key": counter.keys["desk"], "name": "Dora"})
+
+        def sent(**more: str) -> str:
+            token = re.search(r'name="token" value="([^"]+)"', counter.client.get("/desk/check").text)
+            assert token
+            return counter.client.post("/desk/check", data={**form, **more, "token": token[1]}).text
+
+        offered = sent()
+        spacing = re.search(r'name="letter_spacing" value="(0[.][0-9]+)"', offered)
+        assert spacing and "letters further apart" in offered and "touch when burned" in offered
+        taken = sent(letter_spacing=spacing[1])
+
+    assert f'name="letter_spacing" inputmode="decimal" maxlength="6" value="{spacing[1]}"' in taken
+    assert "touch when burned" not in taken and "can be engraved" in taken

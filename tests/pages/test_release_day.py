@@ -120,7 +120,12 @@ def a_cancelled_unit(shop: ServedShop) -> Incident:
     def cancel(at: Operator) -> None:
         with shop.api("desk") as http:
             load = http.get(f"/v1/loads/{at.load}").json()
-            job = load["turns"][0]["slots"][0]["job"]
+            jobs = [slot["job"] for turn in load["turns"] for slot in turn["slots"] if slot.get("job")]
+            if not jobs:  # bare blades alone, which no order is for
+                at.incidents["seated"].append(cancel)
+                at._start()
+                return
+            job = jobs[0]
             order = http.get(f"/v1/jobs/{job}").json()["order"]
             etag = http.get(f"/v1/orders/{order}").headers["ETag"]
             answer = http.post(

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shapely.geometry import box
 
 from layout.check.feasibility import CheckResult
 from layout.check.suggestions import MOST_SUGGESTIONS, suggestions_for
@@ -223,3 +224,41 @@ def test_every_suggestion_is_accepted_beside_the_other_inscription(text, font, z
     asked = (other, TextInscription(zone, text, font, height))
 
     assert_each_passes(asked, 1)
+
+
+@pytest.mark.parametrize("text", ["Beatriz", "Wolfgang & Ava"])
+def test_letters_that_touch_when_burned_are_suggested_a_little_further_apart(text: str) -> None:
+    asked = words(text, font="cinzel-semibold", height_mm=2.5, size="usual")
+    result = checked(asked)
+
+    finding = the_finding(result, "letters_touch")
+    (wider,) = finding.suggestions
+    again = checked(wider)
+
+    assert isinstance(wider, TextInscription)
+    assert replace(wider, letter_spacing=0.0) == asked and 0 < wider.letter_spacing <= 0.04
+    assert result.verdict is again.verdict is Verdict.ACCEPT and "letters_touch" not in codes(again)
+    before, after = result.inscriptions[0], again.inscriptions[0]
+    assert before.narrowest_gap_mm < after.narrowest_gap_mm
+    assert after.narrowest_gap_mm >= after.line_width_mm
+    # Every letter is moved once more than the one before it, and nothing else about them changes.
+    extra_mm = wider.letter_spacing * 2.5 * (len(text) - 1)
+    widths = [one.box_mm[2] - one.box_mm[0] for one in (before, after)]
+    assert widths[1] - widths[0] == pytest.approx(extra_mm, abs=2e-3)
+    ink = [sum(area.area for area in one.marks[0].outline.areas) for one in (result, again)]
+    assert ink[1] == pytest.approx(ink[0], rel=1e-3)
+
+
+def test_no_distance_is_suggested_where_it_would_no_longer_fit() -> None:
+    asked = words("Wolfgang & Ava", font="cinzel-semibold", height_mm=2.5, size="usual")
+    length = checked(asked).inscriptions[0].box_mm
+    tight = with_zone(
+        "heel",
+        lambda zone: replace(
+            zone, polygon=zone.polygon.intersection(box(length[0] - 0.8, -50, length[2] + 0.8, 50))
+        ),
+    )
+
+    finding = the_finding(checked(asked, shop=tight), "letters_touch")
+
+    assert finding.suggestions == ()

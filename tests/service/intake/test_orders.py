@@ -12,11 +12,12 @@ from typing import Any
 import pytest
 from sqlalchemy import func, select
 
+from layout.shop.outline import Outline
 from service.intake.take_order import order_fingerprint
 from service.records.db import Database
 from service.records.moves import move_job
 from service.records.states import JobState
-from service.records.tables import IdempotentRequest, Job, Order, Outbox
+from service.records.tables import FrozenMark, IdempotentRequest, Job, Order, Outbox
 from service.records.who import SWEEP, By
 from service.requests import idempotency, idempotency_rows
 from service.requests.order_in import OrderIn
@@ -650,3 +651,50 @@ def test_a_size_and_a_height_contradict_each_other(counter: Counter) -> None:
     answer = counter.post_order(an_order(lines=[a_named_line("1", "Bo", size="largest", height_mm=3.0)]))
 
     assert answer.status_code == 422
+
+
+def test_a_suggestion_with_letters_further_apart_is_ordered_as_it_is(counter: Counter) -> None:
+    asked = {"zone": "heel", "text": "Beatriz", "font": "cinzel-semibold", "height_mm": 2.5}
+    check = {"sku": "AQ-CHEF-20", "inscriptions": [asked]}
+    (finding,) = counter.ask("store", "POST", "/v1/checks", check).json()["findings"]
+    (suggested,) = finding["suggestions"]
+
+    answers = [
+        counter.post_order(an_order(lines=[a_line(sku="AQ-CHEF-20", inscriptions=[one])])).json()
+        for one in (asked, suggested)
+    ]
+
+    assert finding["code"] == "letters_touch" and suggested == {
+        **asked,
+        "kind": "text",
+        "letter_spacing": suggested["letter_spacing"],
+    }
+    assert [answer["lines"][0]["inscriptions"][0] for answer in answers] == [
+        {**asked, "kind": "text"},
+        suggested,
+    ]
+    with counter.tools.database.reading() as session:
+        marks = session.scalars(select(FrozenMark).order_by(FrozenMark.id))
+        near, apart = [Outline.from_record(mark.outline).bounds_mm for mark in marks]
+    assert apart[2] - apart[0] > near[2] - near[0]
+
+
+@pytest.mark.parametrize("spacing", [-0.1, 0.51, "0.1", None])
+def test_letters_are_moved_apart_by_a_sensible_number_alone(counter: Counter, spacing: Any) -> None:
+    inscriptions = [an_inscription(letter_spacing=spacing)]
+
+    answer = counter.post_order(an_order(lines=[a_line(inscriptions=inscriptions)]))
+
+    assert (answer.status_code, answer.json()["code"]) == (422, "invalid_request")
+
+
+def test_an_order_that_moves_no_letters_is_the_one_that_could_not() -> None:
+    body = an_order()
+    moved = an_order(
+        lines=[a_line(inscriptions=[an_inscription(letter_spacing=0.0)])], order_ref=body["order_ref"]
+    )
+
+    before, after = (order_fingerprint(OrderIn.model_validate(one)) for one in (body, moved))
+
+    assert before == after
+    assert "letter_spacing" not in str(OrderIn.model_validate(body).model_dump())
