@@ -12,7 +12,7 @@ from service.api.contract import PNG, SVG, details
 from service.api.security import Anyone, Desk, Intake
 from service.doorway import AtHand
 from service.intake import order_rows as rows
-from service.intake import orders
+from service.intake import orders, search
 from service.intake import take_order as intake
 from service.intake.order_answers import (
     OrderAndHistoryAnswer,
@@ -52,7 +52,7 @@ def take_order(
     return wire.json_answer(intake.take_order(tools, body, idempotency_key, who=who))
 
 
-@router.get("/v1/orders")
+@router.get("/v1/orders", openapi_extra=details(errors.BadRequest))
 def list_orders(
     request: Request,
     tools: AtHand,
@@ -66,8 +66,19 @@ def list_orders(
     order_ref: Annotated[
         Ref | None, Query(description="Keep those that the store calls so.", examples=["AQ-2026-0417"])
     ] = None,
+    q: Annotated[
+        str | None,
+        Query(
+            max_length=100,
+            description="Keep those with all these words, by their beginnings: in reference, buyer, words to"
+            " engrave or product. Case and accents don't count.",
+            examples=["nan chef"],
+        ),
+    ] = None,
 ) -> OrdersAnswer:
-    """Orders, newest first; a store sees its own. `order_ref` finds an order by the store's own reference."""
+    """Orders, newest first; a store sees its own. `order_ref` finds an order by the store's own reference,
+    `q` by what people remember of it."""
+    sought = () if q is None else search.sought(q, tools.catalogue.current.products.values())
     with tools.database.reading() as session:
         page = rows.page(
             session,
@@ -76,6 +87,7 @@ def list_orders(
             limit=limit + 1,
             job_state=state.value if state else None,
             order_ref=order_ref,
+            sought=sought,
         )
         if len(page) > limit:
             response.headers["Link"] = wire.next_link(request, page[limit - 1].id, limit)

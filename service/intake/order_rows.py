@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
-from sqlalchemy import ColumnElement, and_, func, select, update
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, Select, and_, delete, func, insert, or_, select, update
 from sqlalchemy.orm import Session, selectinload
 
-from service.records.tables import FrozenMark, History, Job, LoadSlot, Order, OrderLine
+from service.records.search_words import folded, range_of, search_words, texts_of
+from service.records.tables import FrozenMark, History, Job, LoadSlot, Order, OrderLine, OrderWord
 
 _WHOLE = (
     selectinload(Order.lines).selectinload(OrderLine.jobs),
@@ -39,6 +45,30 @@ def by_ref(session: Session, client: str, order_ref: str) -> Order | None:
     ).one_or_none()
 
 
+def write_words(session: Session, order: Order) -> None:
+    """Keep the words by which the order is found, in the transaction that changes them."""
+    lines = [(line.sku, line.inscriptions) for line in order.lines]
+    words = search_words(texts_of(order.order_ref, order.buyer, lines))
+    session.execute(delete(OrderWord).where(OrderWord.order_id == order.id))
+    session.execute(insert(OrderWord), [{"word": word, "order_id": order.id} for word in words])
+
+
+@dataclass(frozen=True, slots=True)
+class Sought:
+    """A word of a search as it is compared, and the products whose names have a word that begins with it."""
+
+    beginning: str
+    skus: tuple[str, ...] = ()
+
+
+def _with_word(sought: Sought) -> Select[Any]:
+    """Orders with a word that begins so, or with a product that is called so; read off the key."""
+    since, until = range_of(sought.beginning)
+    begins_so = and_(OrderWord.word >= since, OrderWord.word < until)
+    skus = [folded(sku)[0] for sku in sought.skus]
+    return select(OrderWord.order_id).where(or_(begins_so, OrderWord.word.in_(skus)) if skus else begins_so)
+
+
 def page(
     session: Session,
     *,
@@ -47,8 +77,11 @@ def page(
     limit: int,
     job_state: str | None = None,
     order_ref: str | None = None,
+    sought: Sequence[Sought] = (),
+    ship_by: tuple[datetime, datetime] | None = None,
 ) -> list[Order]:
-    """Orders, newest first, after a cursor."""
+    """Orders, newest first, after a cursor: those with all words of a search, with a unit in a state, to be
+    shipped from one moment to before another."""
     wanted = select(Order).options(*_WHOLE).order_by(Order.id.desc()).limit(limit)
     if client is not None:
         wanted = wanted.where(Order.client == client)
@@ -58,6 +91,10 @@ def page(
         wanted = wanted.where(Order.id.in_(select(Job.order_id).where(Job.state == job_state)))
     if order_ref is not None:
         wanted = wanted.where(Order.order_ref == order_ref)
+    if ship_by is not None:
+        wanted = wanted.where(Order.ship_by >= ship_by[0], Order.ship_by < ship_by[1])
+    for word in sought:
+        wanted = wanted.where(Order.id.in_(_with_word(word)))
     return list(session.scalars(wanted))
 
 

@@ -66,6 +66,7 @@ def take(
     write_history(session, "order", order.id, "taken", by=by)
     for line, result in zip(wanted.lines, checks, strict=True):
         _add_line(session, order, line, result, shop=shop, by=by)
+    rows.write_words(session, order)
     announce(session, order, now=by.at)
     return order
 

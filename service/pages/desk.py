@@ -17,7 +17,7 @@ from layout.shop.blades import Zone
 from layout.shop.shop import FontSpec, Shop
 from service.doorway import AtHand
 from service.intake import check as checks
-from service.intake import line_holds, orders, proof_links
+from service.intake import line_holds, orders, proof_links, search
 from service.intake import order_rows as rows
 from service.intake import take_order as intake
 from service.intake.order_answers import (
@@ -64,23 +64,36 @@ def get_desk(
     day: Annotated[date | Literal[""], Query()] = "",
     before: Annotated[str, Query(pattern=r"^(O\d{1,18})?$")] = "",
 ) -> Response:
-    """What waits for the desk; orders by reference, state and the day they ship, a page at a time."""
+    """What waits for the desk; orders by what is remembered of them, state and the day they ship, a page at a
+    time."""
     shop = tools.catalogue.current
+    sought, refused = None, None
+    try:
+        sought = search.sought(find, shop.products.values()) if find.strip() else []
+    except Refusal as refusal:
+        refused = refusal
     with tools.database.reading() as session:
         held = [listed(order) for order in board.held_orders(session)]
-        matches = board.orders_like(
-            session,
-            find.strip(),
-            limit=_A_PAGE + 1,
-            state=JobState(state) if state else None,
-            ship_by=_whole_day(day, ZoneInfo(shop.policy.time_zone)) if day else None,
-            before_id=number(ORDER, before) if before else None,
+        matches = (
+            rows.page(
+                session,
+                client=None,
+                sought=sought,
+                limit=_A_PAGE + 1,
+                job_state=state or None,
+                ship_by=_whole_day(day, ZoneInfo(shop.policy.time_zone)) if day else None,
+                before_id=number(ORDER, before) if before else None,
+            )
+            if sought is not None
+            else []
         )
         shown = [listed(order) for order in matches[:_A_PAGE]]
     return page(
         request,
         "desk.html",
         visitor,
+        status=status_of(refused) if refused else 200,
+        refused=refused,
         held=held,
         found=shown,
         find=find,

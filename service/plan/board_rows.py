@@ -189,29 +189,6 @@ def held_orders(session: Session, *, limit: int = 100) -> list[Order]:
     )
 
 
-def orders_like(
-    session: Session,
-    words: str,
-    *,
-    limit: int,
-    state: JobState | None = None,
-    ship_by: tuple[datetime, datetime] | None = None,
-    before_id: int | None = None,
-) -> list[Order]:
-    """Orders whose reference begins with the words, newest first: those with a unit in a state, to be shipped
-    from one moment to before another, older than an order."""
-    wanted = select(Order).options(selectinload(Order.lines).selectinload(OrderLine.jobs))
-    if words:
-        wanted = wanted.where(Order.order_ref.startswith(words, autoescape=True))
-    if state is not None:
-        wanted = wanted.where(Order.id.in_(select(Job.order_id).where(Job.state == state.value)))
-    if ship_by is not None:
-        wanted = wanted.where(Order.ship_by >= ship_by[0], Order.ship_by < ship_by[1])
-    if before_id is not None:
-        wanted = wanted.where(Order.id < before_id)
-    return list(session.scalars(wanted.order_by(Order.id.desc()).limit(limit)))
-
-
 def units_in(session: Session, load_ids: Sequence[int]) -> dict[int, int]:
     """How many units each load holds."""
     rows = session.execute(

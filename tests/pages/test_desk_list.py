@@ -12,6 +12,7 @@ from service.records.db import Database
 from service.records.tables import Order
 from tests.benches import Bench, a_bench_shop, flat_plate
 from tests.clocks import SetClock
+from tests.counter import an_open_counter, an_order
 from tests.pages.test_board_pages import text_of
 from tests.service.intake.test_line_holds import edited
 
@@ -65,6 +66,30 @@ def test_orders_are_filtered_by_state_and_by_the_day_they_ship(bench: Bench) -> 
     found = [listed(bench.client.get(f"/desk?{asked}").text) for asked in ("state=cancelled", f"day={day}")]
 
     assert found == [[later], [soon]]
+
+
+def test_orders_are_searched_with_the_filters_that_are_there(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    with an_open_counter(sqlite_database, clock, tmp_path) as counter:
+        for ref, buyer in (("W-1", "Nan Alder"), ("W-2", "Nan Birch"), ("W-3", "Zo\u00eb")):
+            counter.post_order(an_order(order_ref=ref, buyer={"name": buyer}))
+        counter.ask("desk", "POST", "/v1/orders/O2/cancel", {"reason": "rang"}, If_Match="*")
+        counter.client.post("/sign-in", data={"key": counter.keys["desk"], "name": "Dora"})
+
+        pages = {
+            asked: counter.client.get(f"/desk?{asked}")
+            for asked in ("find=nan+hori", "find=nan&state=ready", "find=zoe", "find=%E2%99%A5")
+        }
+
+    assert {asked: listed(page.text) for asked, page in pages.items()} == {
+        "find=nan+hori": ["W-2", "W-1"],
+        "find=nan&state=ready": ["W-1"],
+        "find=zoe": ["W-3"],
+        "find=%E2%99%A5": [],
+    }
+    assert "Nan Alder" in pages["find=nan+hori"].text
+    assert "a search needs a letter or a digit" in pages["find=%E2%99%A5"].text
 
 
 @pytest.mark.parametrize("asked", ["state=lost", "day=tomorrow", "before=L1"])

@@ -5,7 +5,7 @@ from service.records.tables.benchwork import BurnStart, Load, LoadJob, LoadSlot,
 from service.records.tables.keys import ApiKey, EndedSession, IdempotentRequest
 from service.records.tables.lots import Lot
 from service.records.tables.messages import Callback, Delivery, Event, Outbox, Tick
-from service.records.tables.orders import FrozenMark, Job, Order, OrderLine
+from service.records.tables.orders import FrozenMark, Job, Order, OrderLine, OrderWord
 from service.records.tables.paces import LearnedPace
 from service.records.tables.plans import KeptLoad, KeptPlan, KeptSlot, Promise
 from service.records.tables.records import CalibrationRecord, CatalogueVersion, History, TestCardRecord
@@ -36,6 +36,7 @@ __all__ = [
     "Lot",
     "Order",
     "OrderLine",
+    "OrderWord",
     "Outbox",
     "Promise",
     "Stock",

@@ -38,6 +38,19 @@ class Order(Base):
     lines: Mapped[list[OrderLine]] = relationship(back_populates="order", order_by="OrderLine.id")
 
 
+class OrderWord(Base):
+    """A word by which an order is found, as `service.records.search_words` folds it. Compared byte by byte,
+    so that words with one beginning stand side by side in the key."""
+
+    __tablename__ = "order_word"
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+    word: Mapped[str] = mapped_column(
+        String(40).with_variant(String(40, collation="C"), "postgresql"), primary_key=True
+    )
+    order_id: Mapped[int] = mapped_column(ForeignKey("orders.id"), primary_key=True, index=True)
+
+
 class OrderLine(Base):
     """What one line asks for, what the check said of it, and why it is held if it is: `hold_reason` is the
     weightiest of the reasons that `service.intake.line_holds` reads off the row.

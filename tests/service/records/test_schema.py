@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from sqlalchemy import CheckConstraint, Engine, inspect
+from sqlalchemy import CheckConstraint, Engine, inspect, text
 from sqlalchemy.engine import URL
 
 from service.records import schema
@@ -77,3 +77,32 @@ def test_processes_that_start_at_once_migrate_in_turn(empty_engine: Engine) -> N
         list(pool.map(lambda _: schema.upgrade(empty_engine), range(4)))
 
     assert schema.differences(empty_engine) == []
+
+
+def test_orders_that_are_there_get_their_words_and_no_notes(empty_engine: Engine) -> None:
+    """An order of before either could be kept is found like any other."""
+    schema.upgrade(empty_engine)
+    schema.downgrade(empty_engine, "0013")
+    with empty_engine.begin() as connection:
+        connection.execute(
+            text(
+                "INSERT INTO orders (client, order_ref, ship_by, priority, proof, version, created_at)"
+                " VALUES ('store-1', 'AQ-0417', '2026-12-01', 0, 'none', 1, '2026-11-01')"
+            )
+        )
+        connection.execute(
+            text(
+                "INSERT INTO order_line (order_id, line_ref, sku, quantity, inscriptions, words_revision,"
+                " verdict, findings, checked, eligible, catalogue_version) VALUES (1, '1', 'AQ-CHEF-20', 1,"
+                """ '[{"zone": "heel", "kind": "text", "text": "For Zo\u00eb", "font": "lato-bold"}]',"""
+                " 1, 'accept', '[]', '[]', '[]', '')"
+            )
+        )
+
+    schema.upgrade(empty_engine)
+
+    with empty_engine.connect() as connection:
+        words = set(connection.scalars(text("SELECT word FROM order_word WHERE order_id = 1")))
+        order = connection.execute(text("SELECT buyer, gift_note FROM orders")).one()
+    assert {"aq-0417", "0417", "aq-chef-20", "for", "zoe"} <= words
+    assert tuple(order) == ("", "")
