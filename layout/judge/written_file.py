@@ -95,7 +95,7 @@ def inspect_file(
 
 def _approved(shop: Shop, load: LoadLayout, turn: int) -> list[_Approved]:
     """All marks of a turn, turned and moved by the judge's own sums."""
-    wanted = next(one for one in load.turns if one.turn == turn)
+    wanted = next(each for each in load.turns if each.turn == turn)
     approved = []
     for fill in wanted.fills:
         seat = shop.plates[load.plate].slot(fill.slot).seat(fill.blade, fill.face)

@@ -73,7 +73,7 @@ def proof_svg(shop: Shop, sku: str, face: str, result: CheckResult, *, is_captio
         bindings=[binding for checked in here for binding in checked.binding],
         notes=_notes(result, here, runs_over=bool(overruns)),
         overruns=overruns,
-        stations=frozenset(place.station for one in here for place in one.places),
+        stations=frozenset(place.station for checked in here for place in checked.places),
         is_captioned=is_captioned,
     )
 

@@ -151,7 +151,7 @@ def _box(shop: Shop, load: LoadAnswer, turn: TurnAnswer, sku: str | None, code: 
         raise WrongUnit(f"{shown(code)} is not a unit, a box or a load of this shop; scan again")
     name = shop.products[sku].name
     wanted = {job for pull in load.pulls if pull.sku == sku for job in pull.jobs}
-    left = [one.job for one in load.jobs if one.job in wanted and one.unit == "to_pull"]
+    left = [unit.job for unit in load.jobs if unit.job in wanted and unit.unit == "to_pull"]
     if left:
         return Scanned("pulled", job=left[0])
     if load.state == "claimed":

@@ -201,7 +201,7 @@ def _proof(
     result = check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_OPEN["store"])
     if sku not in shop.products:
         return result, {}
-    faces = dict.fromkeys(one.face for one in result.inscriptions if one.face is not None)
+    faces = dict.fromkeys(checked.face for checked in result.inscriptions if checked.face is not None)
     return result, {
         face: proof.proof_svg(shop, sku, face, result, is_captioned=is_captioned) for face in faces
     }

@@ -153,8 +153,8 @@ class _Shop:
             for name, station in self.stations.items()
         }
         self.at_work: dict[str, HandTime] = {
-            name: laid_out_hands(one.hands) if one.hands is not None else self.shifts[name]
-            for name, one in self.stations.items()
+            name: laid_out_hands(station.hands) if station.hands is not None else self.shifts[name]
+            for name, station in self.stations.items()
         }
         self.hands = {name: simpy.PriorityResource(self.env) for name in self.stations}
         self.lasers = {name: simpy.Resource(self.env) for name in self.stations}

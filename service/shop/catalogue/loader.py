@@ -225,7 +225,7 @@ class _Reading:
         try:
             return Policy(
                 **values,
-                shifts=tuple(shift_of(one) for one in policy.shifts),
+                shifts=tuple(shift_of(shift) for shift in policy.shifts),
                 handling=Handling(**policy.handling.model_dump()),
                 pickups=pickups_of(policy.carrier),
                 plan=ScoreWeights(**policy.plan.model_dump()),
