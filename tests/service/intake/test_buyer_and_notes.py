@@ -110,3 +110,9 @@ def test_the_bench_reads_its_note_and_that_there_is_a_gift_note_not_what_it_says
     assert (slot["bench_note"], slot["gift_note"]) == (NOTES["bench"], True)
     assert all("Gift note" in paper for paper in papers)
     assert not [text for text in (str(load), *papers) for said in ("Alder", NOTES["gift"]) if said in text]
+
+
+def test_a_note_to_the_shop_alone_is_answered_alone(counter: Counter) -> None:
+    order = counter.post_order(an_order(notes={"order": NOTES["order"]})).json()
+
+    assert order["notes"] == {"order": NOTES["order"]}

@@ -19,7 +19,7 @@ from service.cli import saying
 from service.intake import homeless, line_holds, proof_links
 from service.records.db import Database
 from service.records.errors import MoveNotAllowed
-from service.records.tables import Event, Job, Order
+from service.records.tables import Event, Job, Order, OrderLine
 from service.records.who import SWEEP, By
 from service.stock import holds as unit_holds
 from service.stock import reservations as stock
@@ -338,3 +338,21 @@ def test_links_that_were_withdrawn_are_over_and_new_ones_are_good(bench: Bench) 
         with pytest.raises(proof_links.LinkOver, match="withdrawn"):
             proof_links.open_link(session, before, secret=SECRET, now=bench.clock())
         assert proof_links.open_link(session, after, secret=SECRET, now=bench.clock()).order.id == 1
+
+
+def test_a_line_that_waits_for_nothing_is_left_as_it_is_when_the_order_is_approved(bench: Bench) -> None:
+    wait_for(bench, verdict="review")
+    bench.order()
+
+    def join(session: Session) -> None:
+        line = session.get_one(OrderLine, 2)
+        line.order, line.line_ref = session.get_one(Order, 1), "2"
+        line.jobs[0].order_id = 1
+
+    bench.database.write(join)
+
+    approved = approve(bench, by="desk")
+
+    assert approved.status_code == 200
+    assert [line["state"] for line in approved.json()["lines"]] == ["ready", "ready"]
+    assert bench.moves("job", "J2") == ["ready"]
