@@ -153,7 +153,7 @@ def _partners(ends: Floats, strokes: list[Stroke], what: str, close_mm: float) -
     if crowded:
         places = list(dict.fromkeys(_place(ends[at]) for at in crowded))
         raise DrawingRefused(
-            f"the {what} branches: more than two lines meet at {_spoken(places)}; which way it goes on "
+            f"the {what} branches: more than two lines meet at {places_words(places)}; which way it goes on "
             "can't be "
             "known",
             places,
@@ -174,8 +174,8 @@ def _ends_apart(ends: Floats) -> str:
     places = [_place(end) for end in ends]
     if len(ends) == 2:
         apart = float(np.hypot(*(ends[0] - ends[1])))
-        return f"two ends are {format_mm(round(apart, 2))} mm apart, at {_spoken(places)}"
-    return f"{len(ends)} ends meet nothing, at {_spoken(places)}"
+        return f"two ends are {format_mm(round(apart, 2))} mm apart, at {places_words(places)}"
+    return f"{len(ends)} ends meet nothing, at {places_words(places)}"
 
 
 def _ring(stroke: Stroke, what: str, close_mm: float, notes: list[str]) -> Ring:
@@ -196,7 +196,7 @@ def _untangled(stroke: Stroke, polygon: Polygon, what: str, close_mm: float, not
     if not faces or loops:
         places = crossings(polygon.exterior)
         raise DrawingRefused(
-            f"the {what} crosses itself at {_spoken(places)} ({stroke.entity})", places, [stroke]
+            f"the {what} crosses itself at {places_words(places)} ({stroke.entity})", places, [stroke]
         )
     notes.append(f"{what}: {len(faces) - 1 or 1} loops narrower than {format_mm(close_mm)} mm were dropped")
     return Polygon(faces[0].exterior)
@@ -250,10 +250,10 @@ def _place(point: Floats) -> Place:
     return round(float(point[0]), 2), round(float(point[1]), 2)
 
 
-def _spoken(places: Sequence[Place]) -> str:
+def places_words(places: Sequence[Place]) -> str:
     """Places as people write them.
 
-    >>> _spoken([(1.0, 2.5), (3.0, 4.0)])
+    >>> places_words([(1.0, 2.5), (3.0, 4.0)])
     '(1, 2.5) and (3, 4)'
     """
     shown = [f"({format_mm(x)}, {format_mm(y)})" for x, y in places[:4]]

@@ -12,9 +12,9 @@ from dataclasses import replace
 from typing import Any
 
 from shapely import affinity
-from shapely.geometry import Point, box
+from shapely.geometry import LineString, MultiLineString, Point, box
 
-from layout.drawing.strokes import Stroke, bounds_mm, line_of
+from layout.drawing.strokes import Stroke, line_of
 from layout.pictures.blades_and_plates import add_face
 from layout.pictures.sheet import FAINT, INK, METAL, PAPER, PETROL, RUST, Sheet, new_sheet
 from layout.shop.blades import Baseline, Blade, Face
@@ -51,20 +51,29 @@ def draw_taken(blade: Blade, *, source: str) -> str:
 
 def draw_refused(strokes: Sequence[Stroke], places: Sequence[tuple[float, float]], why: str) -> str:
     """Lines of a drawing with the places (mm) where something is wrong ringed and numbered, as SVG text."""
-    x0, y0, x1, y1 = bounds_mm(strokes)
+    return _draw_wrong([line_of(stroke) for stroke in strokes], places, why)
+
+
+def draw_wrong(line: Sequence[tuple[float, float]], places: Sequence[tuple[float, float]], why: str) -> str:
+    """The same of one closed line (mm)."""
+    return _draw_wrong([LineString(line)], places, why)
+
+
+def _draw_wrong(lines: Sequence[LineString], places: Sequence[tuple[float, float]], why: str) -> str:
+    x0, y0, x1, y1 = MultiLineString(lines).bounds
     letter = max(1.0, max(x1 - x0, y1 - y0, 20.0) / 60)
     wide = max(x1, x0 + 50 * letter)
     words = _wrapped(why, 84)
     page = (x0 - 5 * letter, y0 - (4 + 1.6 * len(words)) * letter, wide + 5 * letter, y1 + 5 * letter)
     sheet = new_sheet(page, letter, title=why)
-    for stroke in strokes:
-        sheet.line(line_of(stroke).coords, stroke=INK, stroke_width=letter / 8)
+    for line in lines:
+        sheet.line(line.coords, stroke=INK, stroke_width=letter / 8)
     for number, (x, y) in enumerate(places, start=1):
         ring = Point(x, y).buffer(1.6 * letter)
         sheet.area(ring, fill="none", stroke=RUST, stroke_width=letter / 4)
         sheet.badge(str(number), x + 2.2 * letter, y + 2.2 * letter, RUST)
-    for at, line in enumerate(words):
-        sheet.text(line, x0, y0 - (4 + 1.6 * at) * letter)
+    for at, row in enumerate(words):
+        sheet.text(row, x0, y0 - (4 + 1.6 * at) * letter)
     return sheet.svg()
 
 

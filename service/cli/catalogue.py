@@ -13,6 +13,7 @@ from service.cli.from_drawing import from_drawing
 
 if TYPE_CHECKING:
     from layout.shop.shop import Shop
+    from service.shop.catalogue import Trouble
 
 app = typer.Typer(help="The shop's description: check it, draw it.", no_args_is_help=True)
 app.command("from-drawing")(from_drawing)
@@ -26,6 +27,8 @@ Fixtures = Annotated[
     ),
 ]
 
+Pictures = Annotated[Path, typer.Option("--out", metavar="DIR", help="Where to write the pictures")]
+
 
 @app.command("check")
 def check(
@@ -38,14 +41,16 @@ def check(
             help="Folder of a service's data: say also which accepted units would no longer fit",
         ),
     ] = None,
+    out: Pictures = Path("pictures"),
 ) -> None:
-    """Print everything that is wrong, one line each (file: place: reason); exit code 1 if anything is."""
+    """Print everything that is wrong, one line each (file:line: place: reason), exit code 1 if anything is;
+    or how large each blade is, and where its picture lies."""
     from service.shop.catalogue import load, load_stock, troubles_in
 
     folder = _folder(fixtures)
     troubles = troubles_in(folder)
     for trouble in troubles:
-        typer.echo(str(trouble))
+        typer.echo(f"{trouble}{_drawn(trouble, out)}")
     if troubles:
         raise typer.Exit(1)
     shop = load(folder)
@@ -57,6 +62,7 @@ def check(
         f"{len(shop.fonts)} fonts, {len(shop.artworks)} marks, {boxed} boxed units; "
         f"version {shop.version[:12]}"
     )
+    _say_sizes(shop, out)
     for blade in shop.blades.values():
         for zone in (zone for face in blade.faces for zone in face.zones):
             if zone.usual_height_mm is None:
@@ -73,6 +79,52 @@ def check(
         _say_never(shop, data)
     if data is not None and _say_misfits(shop, data):
         raise typer.Exit(1)
+
+
+def _drawn(trouble: Trouble, out: Path) -> str:
+    """Draw where a shape is wrong; what to say of it, empty where there is nothing to draw."""
+    from layout.pictures.drawing import draw_wrong
+
+    if trouble.sketch is None:
+        return ""
+    name = f"wrong.{Path(trouble.file).stem}.{trouble.place}.svg"
+    return (
+        f" (drawn in {written})"
+        if (
+            written := _written(
+                out, name, draw_wrong(trouble.sketch.line, trouble.sketch.places, str(trouble))
+            )
+        )
+        else ""
+    )
+
+
+def _say_sizes(shop: Shop, out: Path) -> None:
+    """Each blade's length and height in words, what is odd about it, and its pictures."""
+    from layout.drawing.sense import oddities
+    from layout.pictures.blades_and_plates import draw_face
+    from layout.pictures.drawing import spoken_size
+
+    for blade in shop.blades.values():
+        for face in blade.faces:
+            x0, y0, x1, y1 = face.silhouette.bounds
+            path = _written(out, f"blade.{blade.blade}.{face.face}.svg", draw_face(blade, face))
+            pictured = f"; picture {path}" if path else ""
+            spoken = face.face.replace("_", " ")
+            typer.echo(f"blade {blade.blade}, {spoken}: {spoken_size(x1 - x0, y1 - y0)}{pictured}")
+            for odd in oddities(face):
+                typer.echo(f"note: blade {blade.blade}, {spoken}: {odd}")
+
+
+def _written(out: Path, name: str, svg: str) -> Path | None:
+    """Write a picture; None where the folder can't be written to, which is no reason to check nothing."""
+    path = out / name
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        path.write_text(svg, encoding="utf-8")
+    except OSError:
+        return None
+    return path
 
 
 def _say_never(shop: Shop, data: Path) -> None:
@@ -102,9 +154,7 @@ def _say_misfits(shop: Shop, data: Path) -> int:
 @app.command("draw")
 def draw(
     fixtures: Fixtures = None,
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where to write the pictures")] = Path(
-        "pictures"
-    ),
+    out: Pictures = Path("pictures"),
 ) -> None:
     """Draw every blade's faces and every plate to SVG, and say which files were written."""
     from service.shop.catalogue import load
@@ -132,10 +182,10 @@ def schemas(
 
 
 def _folder(fixtures: Path | None) -> Path:
+    from service.cli.saying import settings_of
     from service.shop.catalogue import default_folder
-    from service.shop.settings import Settings
 
-    return fixtures or Settings().fixtures or default_folder()
+    return fixtures or settings_of(None).fixtures or default_folder()
 
 
 def _pictures(shop: Shop) -> Iterator[tuple[str, str]]:

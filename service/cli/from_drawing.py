@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, get_args
 
 import typer
 
-from service.cli.saying import Failed
+from service.cli.saying import Failed, settings_of
 
 if TYPE_CHECKING:
     from layout.drawing.faces import Choice, Role
@@ -155,9 +155,7 @@ def _units() -> tuple[str, ...]:
 
 def _shop(fixtures: Path | None) -> Path:
     """The shop's own folder: the made-up shop that comes with Ricasso is never written to."""
-    from service.shop.settings import Settings
-
-    folder = fixtures or Settings().fixtures
+    folder = fixtures or settings_of(None).fixtures
     if folder is None:
         raise Failed("say which folder your shop is in: --fixtures DIR (`ricasso init DIR` makes one)")
     if not folder.is_dir():

@@ -25,11 +25,25 @@ class Failed(Exception):
     """A command could not do what was asked; the text says why, in one line."""
 
 
-def settings_of(data: Path | None) -> Settings:
-    """The environment's settings, with the folder given on the command line."""
-    from service.shop.settings import Settings
+def settings_of(data: Path | None, fixtures: Path | None = None) -> Settings:
+    """The environment's settings, with the folders given on the command line. Raises Failed for a name that
+    is no setting, and for a value that a setting can't have."""
+    from pydantic import ValidationError
 
-    return Settings() if data is None else Settings(data=data)
+    from service.shop.catalogue.sentences import sentence_of, unknown
+    from service.shop.settings import PREFIX, Settings, unknown_settings
+
+    names = [f"{PREFIX}{name}".upper() for name in Settings.model_fields]
+    if wrong := unknown_settings(os.environ):
+        raise Failed("; ".join(unknown(f"{name}: no such setting", name, names) for name in wrong))
+    try:
+        given = {
+            name: folder for name, folder in (("data", data), ("fixtures", fixtures)) if folder is not None
+        }
+        return Settings(**given)  # type: ignore[arg-type]
+    except ValidationError as error:
+        told = (f"{PREFIX}{str(e['loc'][0]).upper()}: {sentence_of(e, Settings)}" for e in error.errors())
+        raise Failed("; ".join(told)) from error
 
 
 def tools_of(data: Path | None) -> Tools:
@@ -42,7 +56,8 @@ def tools_of(data: Path | None) -> Tools:
 
 
 def one_line(error: Exception) -> tuple[str, int]:
-    """The one line for an error, and its exit code."""
+    """The one line for an error, and its exit code; a description with several mistakes gets a line for
+    each."""
     from pydantic import ValidationError
     from sqlalchemy.exc import SQLAlchemyError
 
@@ -54,12 +69,13 @@ def one_line(error: Exception) -> tuple[str, int]:
         typer.TyperException: lambda e: e.format_message() if hasattr(e, "format_message") else str(e),
         typer.Abort: lambda _: "stopped",
         ValidationError: _first_of,
-        CatalogueError: lambda e: f"the shop's description is refused: {e}",
         Refusal: lambda e: e.message,
         Failed: str,
         OSError: lambda e: f"{e.strerror or e}: {e.filename or ''}".rstrip(": "),
         SQLAlchemyError: lambda e: f"the database can't be used: {getattr(e, 'orig', None) or e}",
     }
+    if isinstance(error, CatalogueError):
+        return "\n  ".join(["the shop's description is refused:", *map(_flat, map(str, error.troubles))]), 1
     for kind, sentence in sentences.items():
         if isinstance(error, kind):
             return _flat(sentence(error)), getattr(error, "exit_code", 1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -19,6 +20,14 @@ def serve(
     port: Annotated[int, typer.Option(help="Port to listen on; 0: any free one", min=0, max=65535)] = 8000,
     host: Annotated[str, typer.Option(help="Address to listen on")] = "127.0.0.1",
     data: Data = None,
+    fixtures: Annotated[
+        Path | None,
+        typer.Option(
+            "--fixtures",
+            metavar="DIR",
+            help="Folder of the shop's description (otherwise RICASSO_FIXTURES, the made-up shop)",
+        ),
+    ] = None,
 ) -> None:
     """Bring the database up to date, put the opening stock into an empty one, and serve until stopped."""
     import uvicorn
@@ -27,9 +36,10 @@ def serve(
     from service.arrivals.deadlines import TimedConnection, raise_open_files
     from service.records import folders
     from service.running.assembly import assemble
+    from service.shop.catalogue import CatalogueError
     from service.stock import import_stock as imports
 
-    settings = settings_of(data)
+    settings = settings_of(data, fixtures)
     listening = _listen(host, port)
     set_up_logging(settings.log_level)
     folders.keep_private(settings.data)
@@ -40,7 +50,13 @@ def serve(
         raise Failed(
             f"another `ricasso serve` works with {taken} already; stop it, or choose another --data"
         ) from None
-    tools = assemble(settings)
+    try:
+        tools = assemble(settings)
+    except CatalogueError:
+        listening.close()
+        if alone is not None:
+            alone.close()
+        raise
     stocked = imports.open_the_store_room(tools)
     app = create_app(tools)
     shown = f"[{host}]" if ":" in host else host
@@ -101,6 +117,7 @@ def worker(
     """Run tasks from the broker (RICASSO_DATABASE_URL and RICASSO_BROKER_URL must be set)."""
     if not os.environ.get("RICASSO_BROKER_URL"):
         raise Failed("RICASSO_BROKER_URL is not set; without a broker `ricasso serve` runs the tasks itself")
+    settings_of(None)  # says in one sentence what is wrong with them
     from service.running.worker import celery
 
     if beat:

@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from functools import cached_property
 from pathlib import Path
+from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
+
+LogLevel = Literal["DEBUG", "INFO", "WARNING", "ERROR"]
+PREFIX = "RICASSO_"
+#: Names with the same beginning that are no settings of the service: of its tests, its scripts and its
+#: container.
+_NO_SETTINGS = re.compile(r"RICASSO_(TEST_.*|FIT_CASES|PYTHON|BEAT_FILE)")
+
+
+def _capitals(value: object) -> object:
+    return value.strip().upper() if isinstance(value, str) else value
 
 
 class Settings(BaseSettings):
     """What can be set. README lists them; a test keeps the two lists equal."""
 
-    model_config = SettingsConfigDict(env_prefix="RICASSO_", frozen=True)
+    model_config = SettingsConfigDict(env_prefix=PREFIX, frozen=True)
 
     data: Path = Field(default=Path("var"), description="Folder for the embedded database, files and caches")
     database_url: str = Field(default="", description="SQLAlchemy URL; empty: SQLite in the data folder")
@@ -43,7 +56,9 @@ class Settings(BaseSettings):
         default=False, description="For trials: callbacks may go to plain http on this machine"
     )
     docs: bool = Field(default=True, description="Serve the OpenAPI description to signed-in callers")
-    log_level: str = Field(default="INFO", description="DEBUG, INFO, WARNING or ERROR")
+    log_level: Annotated[LogLevel, BeforeValidator(_capitals)] = Field(
+        default="INFO", description="DEBUG, INFO, WARNING or ERROR"
+    )
 
     @property
     def font_tables(self) -> Path:
@@ -54,3 +69,13 @@ class Settings(BaseSettings):
     def url(self) -> str:
         """The database URL in force."""
         return self.database_url or f"sqlite:///{self.data / 'ricasso.sqlite3'}"
+
+
+def unknown_settings(environment: Iterable[str]) -> list[str]:
+    """Names in an environment that look like settings and are none, most likely misspelt ones."""
+    known = {f"{PREFIX}{name}".upper() for name in Settings.model_fields}
+    return sorted(
+        name
+        for name in environment
+        if name.upper().startswith(PREFIX) and name.upper() not in known and not _NO_SETTINGS.fullmatch(name)
+    )

@@ -11,7 +11,8 @@ from shapely.geometry.polygon import orient
 
 from layout.shop.blades import Blade, Face, KeepOut, Surface, Zone
 from service.shop.catalogue.schema import BladeFile, FaceFile, KeepOutFile, KeepOutRowFile, ZoneFile
-from service.shop.catalogue.shapes import baseline_of, mirrored, polygon_of
+from service.shop.catalogue.sentences import unknown
+from service.shop.catalogue.shapes import ShapeRefused, baseline_of, mirrored, polygon_of
 from service.shop.catalogue.troubles import Trouble
 
 T = TypeVar("T")
@@ -69,8 +70,11 @@ class BladeReading:
         if twin is None:
             self._say(f"{place}.mirror_of", f"no face {entry.mirror_of!r} before this one")
             return None
-        for name in set(entry.leave_out) - {k.keep_out for k in twin.keep_outs}:
-            self._say(f"{place}.leave_out", f"face {twin.face!r} has no keep-out {name!r}")
+        known = [k.keep_out for k in twin.keep_outs]
+        for name in sorted(set(entry.leave_out) - set(known)):
+            self._say(
+                f"{place}.leave_out", unknown(f"face {twin.face!r} has no keep-out {name!r}", name, known)
+            )
         kept = [
             KeepOut(k.keep_out, k.reason, mirrored(k.polygon))
             for k in twin.keep_outs
@@ -107,9 +111,11 @@ class BladeReading:
     def _attempt(self, place: str, make: Callable[[], T]) -> T | None:
         try:
             return make()
+        except ShapeRefused as error:
+            self.troubles.append(Trouble(self.file, place, str(error), sketch=error.sketch))
         except ValueError as error:
             self._say(place, str(error))
-            return None
+        return None
 
     def _say(self, place: str, reason: str) -> None:
         self.troubles.append(Trouble(self.file, place, reason))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -12,11 +13,16 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from service.shop.catalogue.schema import KINDS, Strict
+from service.shop.catalogue.sentences import keys_of, not_toml, sentence_of
 from service.shop.catalogue.troubles import CatalogueError, Trouble
 
 M = TypeVar("M", bound=Strict)
 
 MOST_BYTES = 1_000_000
+#: Folders that may be left out or empty.
+OPTIONAL = frozenset({"artwork", "stock"})
+#: Drawings, which come into the folder another way.
+_DRAWINGS = (".svg", ".dxf")
 #: A folder that is neither a kind nor one of these is most likely a misspelt one.
 _OTHER_FOLDERS = {"schemas", "__pycache__"}
 
@@ -46,6 +52,7 @@ def read_all(folder: Path) -> tuple[dict[str, str], list[Trouble]]:
         for path in sorted(folder.iterdir())
         if path.is_dir() and path.name not in {*KINDS, *_OTHER_FOLDERS} and not path.name.startswith(".")
     ]
+    troubles += _not_read(folder)
     for path in sorted([*folder.glob("*/*.toml"), *folder.glob("artwork/*.svg")]):
         name = path.relative_to(folder).as_posix()
         if path.parent.name not in KINDS:
@@ -60,6 +67,28 @@ def read_all(folder: Path) -> tuple[dict[str, str], list[Trouble]]:
     return content, troubles
 
 
+def _not_read(folder: Path) -> list[Trouble]:
+    """Files that somebody surely put there to be read, and that are not."""
+    troubles = [
+        Trouble(path.name, "", f"not read: put it into the folder of its kind ({', '.join(sorted(KINDS))})")
+        for path in sorted(folder.glob("*.toml"))
+    ]
+    for path in sorted(folder.glob("*/*")):
+        name, kind = path.relative_to(folder).as_posix(), path.parent.name
+        if (
+            kind not in KINDS
+            or path.suffix.lower() not in _DRAWINGS
+            or (kind == "artwork" and path.suffix == ".svg")
+        ):
+            continue
+        if kind == "artwork":
+            reason = "not read: a mark is an SVG file of filled paths"
+        else:
+            reason = f"not read: drawings come in by `ricasso catalogue from-drawing {path.name}`"
+        troubles.append(Trouble(name, "", reason))
+    return troubles
+
+
 class Documents:
     """The TOML documents of a catalogue's files, each read once; what can't be read goes into `troubles`."""
 
@@ -72,7 +101,8 @@ class Documents:
                 try:
                     self.raw[name] = tomllib.loads(text)
                 except tomllib.TOMLDecodeError as error:
-                    troubles.append(Trouble(name, "", f"not TOML: {error}"))
+                    reason, line = not_toml(str(error), text)
+                    troubles.append(Trouble(name, "", reason, line))
 
     def of(self, kind: str, model: type[M]) -> list[tuple[str, M]]:
         """The files of a kind that its schema accepts, by name."""
@@ -82,11 +112,8 @@ class Documents:
                 try:
                     accepted.append((name, model.model_validate(document)))
                 except ValidationError as error:
-                    self.troubles += [
-                        Trouble(name, place_of(e["loc"]), e["msg"].removeprefix("Value error, "))
-                        for e in error.errors()
-                    ]
-        if not any(name.startswith(f"{kind}/") for name in self.content):
+                    self.troubles += _refused(name, document, model, error)
+        if kind not in OPTIONAL and not any(name.startswith(f"{kind}/") for name in self.content):
             self.troubles.append(Trouble(f"{kind}/", "", "no file of this kind"))
         return accepted
 
@@ -98,7 +125,34 @@ class Documents:
             if name.startswith(f"{kind}/"):
                 entries.append(document)
                 entries += [e for nested in document.values() if isinstance(nested, list) for e in nested]
+        named = re.compile(rf'^\s*{key}\s*=\s*"([^"]*)"', re.MULTILINE)
+        entries += [
+            {key: name}
+            for file, text in self.content.items()
+            if file.startswith(f"{kind}/") and file.endswith(".toml") and file not in self.raw
+            for name in named.findall(text)
+        ]
         return frozenset(str(e[key]) for e in entries if isinstance(e, dict) and key in e)
+
+
+def _refused(name: str, document: Any, model: type[Strict], error: ValidationError) -> list[Trouble]:
+    """What a schema refuses of a document. Where a value can be written in several ways, it is held against
+    the one that it looks like."""
+    found: dict[tuple[int | str, ...], Trouble] = {}
+    for one in error.errors():
+        keys = keys_of(one["loc"], document)
+        other_way = len(keys) < len(one["loc"]) and one["type"] in _NOT_SO_WRITTEN
+        if keys not in found and not other_way:
+            found[keys] = Trouble(name, place_of(keys), sentence_of(one, model))
+    if not found:  # written in none of the ways
+        first = error.errors()[0]
+        keys = keys_of(first["loc"], document)
+        found[keys] = Trouble(name, place_of(keys), sentence_of(first, model))
+    return list(found.values())
+
+
+#: Errors that say only that a value is not written in this one of several ways.
+_NOT_SO_WRITTEN = {"list_type", "model_type", "literal_error", "dict_type", "tuple_type"}
 
 
 def place_of(location: tuple[int | str, ...]) -> str:

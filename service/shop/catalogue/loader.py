@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -18,7 +19,9 @@ from service.shop.catalogue import schema
 from service.shop.catalogue.blades import BladeReading
 from service.shop.catalogue.files import Documents, default_folder, digest_of, read, read_all
 from service.shop.catalogue.fonts import spec_of
+from service.shop.catalogue.lines import line_of
 from service.shop.catalogue.sense import Whereabouts, troubles_of
+from service.shop.catalogue.shapes import ShapeRefused
 from service.shop.catalogue.stock import stock_troubles
 from service.shop.catalogue.tooling import pickups_of, plate_of, process_of, shift_of, station_of
 from service.shop.catalogue.troubles import CatalogueError, Trouble
@@ -78,6 +81,11 @@ def troubles_in(folder: Path) -> tuple[Trouble, ...]:
     return CatalogueError([*unreadable, *_Reading(content).judged()]).troubles
 
 
+#: Kinds of which one file has many.
+_MOST_SLOTS = 3
+_LISTED = frozenset({"products", "processes"})
+
+
 class _Reading:
     """One pass over all files, collecting troubles instead of stopping at the first."""
 
@@ -116,14 +124,25 @@ class _Reading:
             whole=not self.troubles,
         )
         skus = whereabouts.declared["products"]
-        return [*self.troubles, *troubles_of(self.shop, whereabouts), *stock_troubles(self.documents, skus)]
+        found = [*self.troubles, *troubles_of(self.shop, whereabouts), *stock_troubles(self.documents, skus)]
+        return [self._on_its_line(trouble) for trouble in _once_for_many_slots(found)]
+
+    def _on_its_line(self, trouble: Trouble) -> Trouble:
+        text = self.documents.content.get(trouble.file, "")
+        if trouble.line is not None or not trouble.place or not trouble.file.endswith(".toml"):
+            return trouble
+        return replace(trouble, line=line_of(text, trouble.place))
 
     def _named(self, kind: str, key: str, things: list[tuple[str, T]]) -> dict[str, T]:
         named: dict[str, T] = {}
         for file, thing in things:
             name = str(getattr(thing, key))
             if name in named:
-                self.troubles.append(Trouble(file, key, f"{name!r} stands twice"))
+                other = self.where[kind, name]
+                there = "twice" if other == file else f"in {other} already"
+                self.troubles.append(
+                    Trouble(file, name if kind in _LISTED else key, f"{name!r} stands {there}")
+                )
             named[name] = thing
             self.where[kind, name] = file
         return named
@@ -131,6 +150,9 @@ class _Reading:
     def _attempt(self, file: str, place: str, make: Callable[[], T]) -> T | None:
         try:
             return make()
+        except ShapeRefused as error:
+            self.troubles.append(Trouble(file, place, str(error), sketch=error.sketch))
+            return None
         except (ValueError, ArtworkRefused, FontRefused) as error:
             self.troubles.append(Trouble(file, place, str(error)))
             return None
@@ -233,6 +255,24 @@ class _Reading:
         except ValueError as error:
             self.troubles.append(Trouble(file, "shifts", str(error)))
             return Policy()
+
+
+def _once_for_many_slots(troubles: list[Trouble]) -> list[Trouble]:
+    """What is said alike of more than three slots of a plate, said once of all of them."""
+    slots: dict[tuple[str, str], list[str]] = {}
+    for t in dict.fromkeys(troubles):
+        if t.place.startswith("slot "):
+            slots.setdefault((t.file, t.reason), []).append(t.place.removeprefix("slot "))
+    many = {key: names for key, names in slots.items() if len(names) > _MOST_SLOTS}
+    kept = [t for t in troubles if (t.file, t.reason) not in many or not t.place.startswith("slot ")]
+    return kept + [
+        Trouble(
+            file,
+            "slots",
+            f"{reason} ({len(names)} slots: {', '.join(names[:6])}{', ...' if len(names) > 6 else ''})",
+        )
+        for (file, reason), names in many.items()
+    ]
 
 
 def _opened(spec: FontSpec) -> FontSpec:

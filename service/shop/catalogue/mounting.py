@@ -11,16 +11,22 @@ import shapely
 from shapely import affinity
 from shapely.geometry import box
 
+from layout.drawing.sense import far_larger, size_words, unit_that_fits
 from layout.seating.registration import nominal, place_points, to_station
 from layout.shop.measure import CONTAINMENT_MM
 from layout.shop.plates import Plate, Pose, Seat, Slot
 from layout.shop.shop import Shop
 from layout.shop.stations import Station
+from service.shop.catalogue.sentences import unknown
 from service.shop.catalogue.troubles import Trouble
+
+#: More lines than this that say the same of other slots become one.
+_MOST_LINES = 3
 
 
 def plate_troubles(shop: Shop, plate: Plate, file: str, blades: frozenset[str]) -> Iterator[Trouble]:
-    """What is wrong with a plate by itself and under the stations that mount it."""
+    """What is wrong with a plate by itself and under the stations that mount it. A blade that is far larger
+    than its slots is named once, with its likely cause, and its units are looked at no further."""
     for name, times in Counter(slot.slot for slot in plate.slots).items():
         if times > 1:
             yield Trouble(file, "slots", f"slot {name!r} stands twice")
@@ -48,6 +54,24 @@ def body_of(shop: Shop, seat: Seat) -> Any | None:
     return None if face is None else _posed(face.body or face.silhouette, seat.pose)
 
 
+def too_large(shop: Shop, plate: Plate) -> Iterator[tuple[str, str]]:
+    """Blades that are far larger than the slots that take them, each with what is the matter."""
+    slot = plate.slots[0]
+    for seat in slot.seats:
+        body = body_of(shop, seat)
+        if body is None or not far_larger(body, slot.outline):
+            continue
+        blade = shop.blades[seat.blade].face(seat.face)
+        unit = unit_that_fits(body, slot.outline)
+        why = f"{unit}: is it drawn in that?" if unit else "is its unit right, and is this slot for it?"
+        yield (
+            seat.blade,
+            f"blade {seat.blade!r} is {size_words(blade.body or blade.silhouette)}, far larger than the "
+            "slots that "
+            f"take it ({size_words(slot.outline)}); {why}",
+        )
+
+
 def _posed(polygon: Any, pose: Pose) -> Any:
     turned = affinity.rotate(polygon, pose.turn_deg, origin=(0, 0))
     return affinity.translate(turned, pose.x_mm, pose.y_mm)
@@ -62,7 +86,7 @@ def _seat_names(shop: Shop, plate: Plate, file: str, blades: frozenset[str]) -> 
                 yield Trouble(file, "seat", f"{blade!r} with its {face} up has two seats in a slot")
         for seat in slot.seats:
             if seat.blade not in blades:
-                yield Trouble(file, "seat", f"no blade {seat.blade!r}")
+                yield Trouble(file, "seat", unknown(f"no blade {seat.blade!r}", seat.blade, blades))
             elif seat.blade in shop.blades and body_of(shop, seat) is None:
                 yield Trouble(file, "seat", f"blade {seat.blade!r} has no face {seat.face!r}")
 
@@ -88,10 +112,15 @@ def _places(shop: Shop, plate: Plate, file: str) -> Iterator[Trouble]:
 
 def _touching(file: str, what: str, bodies: list[tuple[str, Any]]) -> Iterator[Trouble]:
     tree = shapely.STRtree([body for _, body in bodies])
+    pairs: list[str] = []
     for index, (name, body) in enumerate(bodies):
         for other in sorted(tree.query(body, predicate="intersects")):
             if other > index:
-                yield Trouble(file, "slots", f"{what} slots {name!r} and {bodies[other][0]!r} would touch")
+                pairs.append(f"{name!r} and {bodies[other][0]!r}")
+    if len(pairs) > _MOST_LINES:
+        yield Trouble(file, "slots", f"{what} {len(pairs)} pairs of slots would touch, such as {pairs[0]}")
+    else:
+        yield from (Trouble(file, "slots", f"{what} slots {pair} would touch") for pair in pairs)
 
 
 def _fiducials(plate: Plate, file: str) -> Iterator[Trouble]:

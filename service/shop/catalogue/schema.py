@@ -9,9 +9,19 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 _.'#-]{0,59}$")]
-#: Words for people: no control characters, and short enough for a label.
-Words = Annotated[str, Field(pattern=r"^[^\x00-\x1f\x7f]{1,120}$")]
+#: Forms that values are written in; `sentences` says what each looks like.
+NAME_FORM = r"^[A-Za-z0-9][A-Za-z0-9 _.'#-]{0,59}$"
+#: No control characters, and short enough for a label.
+WORDS_FORM = r"^[^\x00-\x1f\x7f]{1,120}$"
+BARCODE_FORM = r"^[0-9]{8,14}$"
+LAYER_FORM = r"^[A-Za-z0-9_-]{1,40}$"
+COLOUR_FORM = r"^#[0-9a-f]{6}$"
+SPAN_FORM = r"^([01][0-9]|2[0-3]):[0-5][0-9]-(([01][0-9]|2[0-3]):[0-5][0-9]|24:00)$"
+TIME_FORM = r"^([01][0-9]|2[0-3]):[0-5][0-9]$"
+DAY_FORM = r"^\d{4}-\d{2}-\d{2}$"
+
+Name = Annotated[str, Field(pattern=NAME_FORM)]
+Words = Annotated[str, Field(pattern=WORDS_FORM)]
 Point = tuple[float, float]
 Path = Annotated[str, Field(min_length=1, max_length=20_000)]
 Mm = Annotated[float, Field(ge=0, le=2000)]
@@ -26,7 +36,10 @@ def _distinct(values: list[Any]) -> list[Any]:
 
 
 def _day(value: str) -> str:
-    date.fromisoformat(value)
+    try:
+        date.fromisoformat(value)
+    except ValueError as error:
+        raise ValueError(f"{value!r} is no day of the calendar: write 2027-01-31") from error
     return value
 
 
@@ -34,7 +47,7 @@ def _zone(value: str) -> str:
     try:
         ZoneInfo(value)
     except (ZoneInfoNotFoundError, ValueError) as error:
-        raise ValueError("no such time zone") from error
+        raise ValueError(f"no time zone {value!r}: write one such as Europe/Berlin") from error
     return value
 
 
@@ -164,7 +177,7 @@ class BladeFile(Strict):
 class ProductFile(Strict):
     sku: Name
     name: Words
-    barcodes: list[Annotated[str, Field(pattern=r"^[0-9]{8,14}$")]]
+    barcodes: list[Annotated[str, Field(pattern=BARCODE_FORM)]] = []
     blade: Name
     material: Name
     finish: Name
@@ -214,12 +227,12 @@ class PlateFile(Strict):
 
 
 class LayerFile(Strict):
-    layer: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{1,40}$")]
-    colour: Annotated[str, Field(pattern=r"^#[0-9a-f]{6}$")]
+    layer: Annotated[str, Field(pattern=LAYER_FORM)]
+    colour: Annotated[str, Field(pattern=COLOUR_FORM)]
 
 
 #: Part of a day, as in "08:00-12:30"; "24:00" ends a day.
-Span = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]-(([01][0-9]|2[0-3]):[0-5][0-9]|24:00)$")]
+Span = Annotated[str, Field(pattern=SPAN_FORM)]
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 
 
@@ -255,7 +268,7 @@ class RowsFile(Strict):
 class TestCardFile(Strict):
     __test__ = False
 
-    date: Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$"), AfterValidator(_day)]
+    date: Annotated[str, Field(pattern=DAY_FORM), AfterValidator(_day)]
     by: Words
     note: Annotated[str, Field(max_length=500)] = ""
     isolated_lines: bool = False
@@ -356,7 +369,7 @@ class HandlingFile(Strict):
 
 
 #: A time of day, as in "16:00".
-TimeOfDay = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
+TimeOfDay = Annotated[str, Field(pattern=TIME_FORM)]
 
 
 class CarrierFile(Strict):

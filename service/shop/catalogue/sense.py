@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import shapely
 
+from layout.drawing.sense import likely_cause, size_words, wrong_way_round
 from layout.shop.blades import Blade, Face, Product, Zone
 from layout.shop.shop import Shop
 from layout.shop.stations import Station
-from service.shop.catalogue.mounting import plate_troubles, seat_reaches
+from service.shop.catalogue.mounting import plate_troubles, seat_reaches, too_large
+from service.shop.catalogue.sentences import unknown
 from service.shop.catalogue.troubles import Trouble
+
+#: Digits of a GTIN (GS1 General Specifications).
+_LENGTHS = (8, 12, 13, 14)
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,32 +34,50 @@ class Whereabouts:
 
 
 def troubles_of(shop: Shop, where: Whereabouts) -> list[Trouble]:
-    """Everything that does not make sense, all at once."""
+    """Everything that does not make sense, all at once. A blade whose outline is a mistake is named once,
+    with its likely cause, and everything that follows from it is left out."""
+    mistaken = {name for name, blade in shop.blades.items() if any(map(likely_cause, blade.faces))}
+    too_large_ones = {}
+    for plate in shop.plates.values():
+        for name, reason in too_large(shop, plate):
+            if name not in mistaken and name not in too_large_ones:
+                too_large_ones[name] = Trouble(where.file("plates", plate.plate), "slot_outline", reason)
+    mistaken |= too_large_ones.keys()
+    sound = replace(shop, blades={name: b for name, b in shop.blades.items() if name not in mistaken})
     return [
+        *too_large_ones.values(),
         *(t for blade in shop.blades.values() for t in _of_blade(blade, where)),
         *_of_products(shop, where),
         *(
             t
             for plate in shop.plates.values()
-            for t in plate_troubles(shop, plate, where.file("plates", plate.plate), where.declared["blades"])
+            for t in plate_troubles(sound, plate, where.file("plates", plate.plate), where.declared["blades"])
         ),
         *_of_copies(shop, where),
         *(t for station in shop.stations.values() for t in _of_station(shop, station, where)),
         *_of_processes(shop, where),
-        *(_of_engraving(shop, where) if where.whole else ()),
+        *(_of_engraving(sound, where) if where.whole else ()),
     ]
 
 
 def _of_blade(blade: Blade, where: Whereabouts) -> Iterator[Trouble]:
     file = where.file("blades", blade.blade)
     for name in _twice(zone.zone for face in blade.faces for zone in face.zones):
-        yield Trouble(file, name, "two zones of this blade have this name")
+        faces = [face.face for face in blade.faces for zone in face.zones if zone.zone == name]
+        yield Trouble(file, f"{faces[-1]}.{name}", "two zones of this blade have this name")
     for face in blade.faces:
+        if cause := likely_cause(face):
+            yield Trouble(file, f"{face.face}.silhouette", cause)
+            return
+    for face in blade.faces:
+        if contradiction := wrong_way_round(face):
+            yield Trouble(file, f"{face.face}.handle_deg", contradiction)
         for name in _twice(k.keep_out for k in face.keep_outs):
             yield Trouble(file, f"{face.face}.{name}", "two keep-outs of this face have this name")
         for keep_out in face.keep_outs:
             if keep_out.polygon.intersection(face.silhouette).area == 0:
-                yield Trouble(file, f"{face.face}.{keep_out.keep_out}", "the keep-out lies beside the blade")
+                reason = f"the keep-out lies beside the blade, whose outline is {size_words(face.silhouette)}"
+                yield Trouble(file, f"{face.face}.{keep_out.keep_out}", reason)
         for zone in face.zones:
             for reason in _zone_reasons(face, zone, where.declared["fonts"]):
                 yield Trouble(file, f"{face.face}.{zone.zone}", reason)
@@ -64,10 +87,10 @@ def _zone_reasons(face: Face, zone: Zone, fonts: frozenset[str]) -> Iterator[str
     on_blade = zone.polygon.intersection(face.silhouette)
     free = on_blade.difference(shapely.union_all([k.polygon for k in face.keep_outs]))
     if on_blade.area == 0:
-        yield "the zone lies beside the blade"
+        yield f"the zone lies beside the blade, whose outline is {size_words(face.silhouette)}"
     elif free.buffer(-zone.edge_margin_mm).is_empty:
         yield "keep-outs and the edge margin leave nothing of the zone"
-    if not zone.baseline.line.intersects(zone.polygon):
+    if on_blade.area > 0 and not zone.baseline.line.intersects(zone.polygon):
         yield "the baseline lies beside the zone"
     if zone.anchor is not None and not zone.polygon.covers(shapely.Point(zone.anchor)):
         yield "the anchor lies beside the zone"
@@ -75,7 +98,7 @@ def _zone_reasons(face: Face, zone: Zone, fonts: frozenset[str]) -> Iterator[str
         yield "on a curved baseline only text can run"
     for font in zone.fonts:
         if font not in fonts:
-            yield f"no font {font!r}"
+            yield unknown(f"no font {font!r}", font, fonts)
 
 
 def _of_products(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
@@ -83,13 +106,17 @@ def _of_products(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
     for product in shop.products.values():
         file = where.file("products", product.sku)
         if product.blade not in where.declared["blades"]:
-            yield Trouble(file, f"{product.sku}.blade", f"no blade {product.blade!r}")
+            yield Trouble(
+                file,
+                f"{product.sku}.blade",
+                unknown(f"no blade {product.blade!r}", product.blade, where.declared["blades"]),
+            )
         yield from _of_built_from(shop, product, file)
         for code in product.barcodes:
             if code in shared:
                 yield Trouble(file, f"{product.sku}.barcodes", f"barcode {code} stands twice")
             if not check_digit_holds(code):
-                yield Trouble(file, f"{product.sku}.barcodes", f"barcode {code} has a wrong check digit")
+                yield Trouble(file, f"{product.sku}.barcodes", _about_digits(code))
 
 
 def _of_built_from(shop: Shop, product: Product, file: str) -> Iterator[Trouble]:
@@ -97,7 +124,11 @@ def _of_built_from(shop: Shop, product: Product, file: str) -> Iterator[Trouble]
         return
     source = shop.products.get(product.built_from)
     if source is None:
-        yield Trouble(file, f"{product.sku}.built_from", f"no product {product.built_from!r}")
+        yield Trouble(
+            file,
+            f"{product.sku}.built_from",
+            unknown(f"no product {product.built_from!r}", product.built_from, shop.products),
+        )
     elif source.blade in shop.blades and not shop.blades[source.blade].bare:
         yield Trouble(file, f"{product.sku}.built_from", f"{product.built_from} is no bare blade")
 
@@ -111,9 +142,26 @@ def check_digit_holds(code: str) -> bool:
     >>> check_digit_holds("6291041500213")
     True
     """
-    if len(code) not in (8, 12, 13, 14) or not code.isdecimal():
-        return False
-    return sum(int(digit) * (3 if i % 2 else 1) for i, digit in enumerate(reversed(code))) % 10 == 0
+    return len(code) in _LENGTHS and code.isdecimal() and check_digit(code[:-1]) == code[-1]
+
+
+def check_digit(digits: str) -> str:
+    """The digit that makes a GTIN of these.
+
+    >>> check_digit("629104150021")
+    '3'
+    """
+    return str(-sum(int(d) * (1 if i % 2 else 3) for i, d in enumerate(reversed(digits))) % 10)
+
+
+def _about_digits(code: str) -> str:
+    if len(code) not in _LENGTHS:
+        return f"barcode {code} has {len(code)} digits; barcodes have 8, 12, 13 or 14"
+    right = check_digit(code[:-1])
+    return (
+        f"barcode {code} has a wrong check digit: it ends in {code[-1]}, and {right} belongs there "
+        f"({code[:-1]}{right})"
+    )
 
 
 def _of_copies(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
@@ -128,11 +176,15 @@ def _of_station(shop: Shop, station: Station, where: Whereabouts) -> Iterator[Tr
     file = where.file("stations", station.station)
     for plate in station.plates:
         if plate not in where.declared["plates"]:
-            yield Trouble(file, f"plates.{plate}", "no such plate")
+            yield Trouble(file, f"plates.{plate}", unknown("no such plate", plate, where.declared["plates"]))
     for table, layers in (("layers", station.layers), ("centre_layers", station.centre_layers)):
         for process in layers:
             if process not in where.declared["processes"]:
-                yield Trouble(file, f"{table}.{process}", "no such process")
+                yield Trouble(
+                    file,
+                    f"{table}.{process}",
+                    unknown("no such process", process, where.declared["processes"]),
+                )
             elif (recipe := shop.processes.get(process)) and recipe.station != station.station:
                 yield Trouble(
                     file, f"{table}.{process}", f"this process belongs to station {recipe.station!r}"
@@ -151,7 +203,11 @@ def _of_processes(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
         station = shop.stations.get(process.station)
         if station is None:
             if process.station not in where.declared["stations"]:
-                yield Trouble(file, f"{process.process}.station", f"no station {process.station!r}")
+                yield Trouble(
+                    file,
+                    f"{process.process}.station",
+                    unknown(f"no station {process.station!r}", process.station, where.declared["stations"]),
+                )
             continue
         if process.process not in station.layers:
             yield Trouble(file, process.process, f"station {process.station!r} names no layer for it")

@@ -5,13 +5,14 @@ from __future__ import annotations
 from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.polygon import orient
-from shapely.validation import explain_validity
 
+from layout.drawing.rings import crossings, places_words
 from layout.lettering.glyphs import CurvePen
 from layout.marks.svg_paths import draw_path
 from layout.shop.blades import Baseline
 from layout.shop.measure import Floats, freeze_mm
 from service.shop.catalogue.schema import CurvePath, Shape
+from service.shop.catalogue.troubles import Sketch
 
 #: Curves of blades and zones are flattened to this; zones are shrunk by far more than that.
 TOLERANCE_MM = 0.01
@@ -35,8 +36,25 @@ def polygon_of(shape: Shape) -> Polygon:
             raise ValueError(f"the path draws {len(rings)} closed shapes; one is wanted")
         made = Polygon(rings[0])
     if not made.is_valid or made.area == 0:
-        raise ValueError(f"not a simple closed shape: {explain_validity(made)}")
+        raise _not_simple(made)
     return orient(Polygon(freeze_mm(made.exterior.coords)))
+
+
+class ShapeRefused(ValueError):
+    """A shape that can be drawn and not used; `sketch` has the places."""
+
+    def __init__(self, message: str, sketch: Sketch) -> None:
+        super().__init__(message)
+        self.sketch = sketch
+
+
+def _not_simple(made: Polygon) -> ValueError:
+    """Why a polygon is no simple closed shape, with the places."""
+    places = crossings(made.exterior)
+    if not places:
+        return ValueError("it encloses nothing")
+    line = tuple((float(x), float(y)) for x, y in made.exterior.coords)
+    return ShapeRefused(f"it crosses itself at {places_words(places)}", Sketch(line, tuple(places)))
 
 
 def baseline_of(given: list[tuple[float, float]] | CurvePath) -> Baseline:

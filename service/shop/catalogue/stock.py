@@ -8,6 +8,7 @@ from pathlib import Path
 
 from service.shop.catalogue.files import Documents, read
 from service.shop.catalogue.schema import BinsFile, ProductsFile
+from service.shop.catalogue.sentences import unknown
 from service.shop.catalogue.troubles import CatalogueError, Trouble
 
 
@@ -57,7 +58,7 @@ def stock_troubles(documents: Documents, skus: frozenset[str]) -> Iterator[Troub
                 yield Trouble(file, f"{place}.walking_order", f"bin {other!r} has the same place on the way")
             for sku in entry.boxed:
                 if sku not in skus:
-                    yield Trouble(file, f"{place}.boxed", f"no product {sku!r}")
+                    yield Trouble(file, f"{place}.boxed", unknown(f"no product {sku!r}", sku, skus))
     # A broken TOML file was already named when the catalogue's documents were read.
     yield from (t for t in unreadable if t not in documents.troubles)
 

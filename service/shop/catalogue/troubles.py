@@ -3,19 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Sketch:
+    """A shape that can't be used, and where something is wrong with it, in the file's own millimetres."""
+
+    line: tuple[tuple[float, float], ...]
+    places: tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True, order=True)
 class Trouble:
-    """One thing wrong: in which file, where in it, and why it is refused."""
+    """One thing wrong: in which file, where in it, and why it is refused; on which line, where that is known;
+    and what can be drawn of it."""
 
     file: str
     place: str
     reason: str
+    line: int | None = field(default=None, compare=False)
+    sketch: Sketch | None = field(default=None, compare=False)
 
     def __str__(self) -> str:
-        return f"{self.file}: {self.place}: {self.reason}" if self.place else f"{self.file}: {self.reason}"
+        where = self.file if self.line is None else f"{self.file}:{self.line}"
+        return f"{where}: {self.place}: {self.reason}" if self.place else f"{where}: {self.reason}"
 
 
 class CatalogueError(Exception):

@@ -279,7 +279,9 @@ def test_the_catalogue_check_names_them_before_the_edit_is_in_force(
     monkeypatch.setattr("service.shop.catalogue.load", lambda folder: edited(bench.shop))
     ref = bench.rows(Order)[0].order_ref
 
-    result = CliRunner().invoke(catalogue_cli.app, ["check", "--data", str(tmp_path)])
+    result = CliRunner().invoke(
+        catalogue_cli.app, ["check", "--data", str(tmp_path), "--out", str(tmp_path / "p")]
+    )
 
     assert result.exit_code == 1
     assert f"order {ref}: an accepted unit no longer fits: J1" in result.output

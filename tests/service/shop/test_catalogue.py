@@ -321,8 +321,8 @@ def _packages() -> list[tuple[str, str]]:
 # --- the commands ---
 
 
-def test_check_says_what_the_shop_has_and_what_is_on_trial():
-    result = CliRunner().invoke(app, ["check", "--fixtures", str(default_folder())])
+def test_check_says_what_the_shop_has_and_what_is_on_trial(tmp_path):
+    result = CliRunner().invoke(app, ["check", "--fixtures", str(default_folder()), "--out", str(tmp_path)])
 
     assert result.exit_code == 0
     assert f"version {SHOP.version[:12]}" in result.output
@@ -338,8 +338,35 @@ def test_check_says_everything_wrong_one_line_each_and_fails(folder):
 
     lines = result.output.splitlines()
     assert result.exit_code == 1
-    assert any(line.startswith("blades/chef-20.toml: not TOML") for line in lines)
-    assert "stock/bins.toml: bin[2].boxed: no product 'AQ-SANT-18'" in lines
+    assert any(line.startswith("blades/chef-20.toml:1: not TOML") for line in lines)
+    assert any(
+        line.startswith(
+            "stock/bins.toml:16: bin[2].boxed: no product 'AQ-SANT-18'; did you mean 'AQ-SANT-17'?"
+        )
+        for line in lines
+    )
+
+
+def test_check_says_how_large_each_blade_is_and_where_its_picture_lies(tmp_path):
+    result = CliRunner().invoke(app, ["check", "--fixtures", str(default_folder()), "--out", str(tmp_path)])
+
+    picture = tmp_path / "blade.chef-20.mark_side.svg"
+    assert (
+        f"blade chef-20, mark side: 201 mm long, 46.3 mm high; picture {picture}"
+        in result.output.splitlines()
+    )
+    assert picture.read_text().startswith("<?xml")
+
+
+def test_check_goes_on_where_no_picture_can_be_written(tmp_path):
+    (tmp_path / "pictures").write_text("a file in the way")
+
+    result = CliRunner().invoke(
+        app, ["check", "--fixtures", str(default_folder()), "--out", str(tmp_path / "pictures")]
+    )
+
+    assert result.exit_code == 0
+    assert "blade chef-20, mark side: 201 mm long, 46.3 mm high" in result.output.splitlines()
 
 
 def test_draw_writes_a_picture_of_every_face_and_plate(tmp_path):

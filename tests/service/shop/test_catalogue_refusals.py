@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
@@ -24,7 +25,7 @@ def changed(*edits: tuple[str, str, str]) -> dict[str, str]:
 def troubles_of(content: dict[str, str]) -> list[str]:
     with pytest.raises(CatalogueError) as caught:
         parse(content)
-    return [str(trouble) for trouble in caught.value.troubles]
+    return [re.sub(r"^([^:]+):\d+:", r"\1:", str(trouble)) for trouble in caught.value.troubles]
 
 
 CHEF, LONG, SANTOKU = "blades/chef-20.toml", "plates/long.toml", "blades/santoku-17.toml"
@@ -41,7 +42,7 @@ WRONG = {
     "no TOML": ((CHEF, 'blade = "chef-20"', "blade = "), f"{CHEF}: not TOML"),
     "a key nobody knows": (
         (CHEF, "align = ", "aligned = "),
-        f"{CHEF}: face[0].zone[1].aligned: Extra inputs",
+        f"{CHEF}: face[0].zone[1].aligned: no such key; did you mean 'align'?",
     ),
     "a kind nobody knows": ((CHEF, '"monogram"', '"photo"'), f"{CHEF}: face[0].zone[0].kinds[1]:"),
     "a number that is none": (
@@ -56,7 +57,7 @@ WRONG = {
     "a circle without size": ((CHEF, "circle = [10, 13, 5]", "circle = [10, 13, 0]"), "radius above 0"),
     "a silhouette that crosses itself": (
         (SANTOKU, "M 0 21 L 0 -23", "M 0 21 L 300 -23"),
-        f"{SANTOKU}: face[0].silhouette: not a simple closed shape",
+        f"{SANTOKU}: face[0].silhouette: it crosses itself at (80.8, -23.9) and (171.6, -4.2)",
     ),
     "a path that can't be read": ((SANTOKU, "M 0 21 L 0 -23", "M 0 21 X 0 -23"), "face[0].silhouette"),
     "a mirror of nothing": (
@@ -145,7 +146,7 @@ WRONG = {
     ),
     "a plate that the field does not reach": (
         (NORTH, "bare = [-162, -148, 0]", "bare = [160, -148, 0]"),
-        "plates/bare.toml: slot L1: zone 'ricasso' lies outside the field",
+        "plates/bare.toml: slots: zone 'ricasso' lies outside the field of station 'north' (24 slots: L1, ",
     ),
     "one copy of two plates": ((LONG, '"long-2"', '"bare-1"'), "'bare-1' is the name of two copies"),
     "a station for no plate": ((NORTH, "garden = ", "orchard = "), f"{NORTH}: plates.orchard: no such plate"),
@@ -277,7 +278,7 @@ WRONG = {
     ),
     "a slot that takes nothing": (
         ("plates/bare.toml", 'blade = "paring-9-bare"', 'blade = "paring-9-bare"\nslots = ["L1"]'),
-        "plates/bare.toml: slot L2: it takes no blade",
+        "plates/bare.toml: slots: it takes no blade (23 slots: L2, L3, L4, L5, L6, L7, ...)",
     ),
     "a process of another station": (
         (NORTH, "[layers]", '[layers]\nsatin-south = { layer = "X", colour = "#000000" }'),
@@ -320,6 +321,74 @@ def test_a_broken_blade_is_not_said_to_be_missing_wherever_it_is_named():
     troubles = troubles_of(changed((CHEF, "circle = [10, 13, 5]", "circle = [10, 13, 0]")))
 
     assert troubles == [f"{CHEF}: face[0].keep_out[1].shape: a circle needs a radius above 0"]
+
+
+@pytest.mark.parametrize(
+    ("edit", "line", "said"),
+    [
+        ((CHEF, "align = ", "aligned = "), 'aligned = "start"', "did you mean 'align'?"),
+        ((CHEF, "max_lines = 3", 'max_lines = "3,5"'), 'max_lines = "3,5"', "write 3.5, not 3,5"),
+        ((CHEF, "max_lines = 3", "max_lines = 9"), "max_lines = 9", "9 must be at most 6"),
+        ((CHEF, "max_lines = 3", "max_lines = 2.5"), "max_lines = 2.5", "2.5 is no whole number"),
+        ((CHEF, "max_height_mm = 14", ""), "[[face.zone]]", "face[0].zone[0].max_height_mm: is missing"),
+        (
+            (CHEF, 'kinds = ["text"]', 'kinds = "text"'),
+            'kinds = "text"',
+            "a list in [ ] is wanted, not 'text'",
+        ),
+        ((CHEF, 'kinds = ["text"]', "kinds = []"), "kinds = []", "has 0 entries; at least 1 are wanted"),
+        ((CHEF, 'kinds = ["text"]', 'kinds = ["texts"]'), 'kinds = ["texts"]', "did you mean 'text'?"),
+        ((CHEF, 'fonts = "all"', 'fonts = "every"'), 'fonts = "every"', "'every' is none of all"),
+        (
+            (CHEF, "baseline = [[4, 2], [74, 2]]", "baseline = [[4, 2]]"),
+            "baseline = [[4, 2]]",
+            "has 1 entries",
+        ),
+        ((CHEF, 'blade = "chef-20"', "blade = 20"), "blade = 20", "words in quotation marks are wanted"),
+        (
+            (CHEF, 'blade = "chef-20"', 'blade = "chef/20"'),
+            'blade = "chef/20"',
+            "'chef/20' is no name: up to 60",
+        ),
+        ((CHEF, "circle = [10, 13, 5]", "circle = [10, 13]"), "shape = { circle = [10, 13] }", "is missing"),
+        (
+            ("policy/policy.toml", '"16:00"', '"4 pm"'),
+            'monday = "4 pm"',
+            "'4 pm' is no time of day: write 16:00",
+        ),
+        (
+            (NORTH, "#7a3b12", "brown"),
+            'satin-north = { layer = "DEEP-SATIN", colour = "brown" }',
+            "is no colour: write #",
+        ),
+        (
+            (PRODUCTS, '"2700010000103"', '"270 001"'),
+            'barcodes = ["270 001"]',
+            "is no barcode: 8 to 14 digits",
+        ),
+        (
+            (PRODUCTS, '"2700010000103"', '"270001000"'),
+            'barcodes = ["270001000"]',
+            "has 9 digits; barcodes have 8, 12, 13",
+        ),
+        ((LONG, 'face = "pile_side"', 'face = "pileside"'), 'face = "pileside"', "did you mean 'pile_side'?"),
+    ],
+)
+def test_what_is_wrong_is_found_on_its_line_and_said_plainly(edit, line, said):
+    content = changed(edit)
+
+    with pytest.raises(CatalogueError) as caught:
+        parse(content)
+
+    trouble = next(t for t in caught.value.troubles if said in t.reason or said in str(t))
+    assert content[trouble.file].splitlines()[trouble.line - 1] == line
+    assert str(trouble).startswith(f"{trouble.file}:{trouble.line}: ")
+
+
+def test_a_file_that_is_no_toml_takes_no_names_away_from_others():
+    troubles = troubles_of(changed((CHEF, "min_height_mm = 1.8", "min_height_mm = 1,8")))
+
+    assert troubles == [f"{CHEF}: write 1.8, not 1,8"]
 
 
 def test_a_second_policy_is_refused():
