@@ -287,13 +287,3 @@ def end_claims(session: Session, load_id: int, job_ids: Collection[int]) -> None
         .values(active=False)
         .execution_options(synchronize_session="fetch")
     )
-
-
-def history(session: Session, load_id: int) -> list[History]:
-    return list(
-        session.scalars(
-            select(History)
-            .where(History.subject == "load", History.subject_id == load_id)
-            .order_by(History.id)
-        )
-    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from datetime import datetime
 from functools import cache, partial
 from pathlib import Path
@@ -145,8 +145,3 @@ def _promised(promise: PromiseAnswer, zone: str, language: str) -> str:
 
 def _moment(given: Any) -> datetime:
     return given if isinstance(given, datetime) else datetime.fromisoformat(given)
-
-
-def values_of(form: Mapping[str, Any]) -> dict[str, str]:
-    """A form's text fields."""
-    return {name: value for name, value in form.items() if isinstance(value, str)}

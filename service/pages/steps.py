@@ -31,7 +31,6 @@ from service.records.states import UNSTARTED_LOADS, JobState, LoadState
 from service.records.tables import BurnStart
 from service.shop.tools import Tools
 
-STEPS = ("pull", "seat", "burn", "inspect", "release")
 _STEP_OF = {
     LoadState.CLAIMED: "pull",
     LoadState.PULLED: "seat",
