@@ -36,7 +36,7 @@ import coverage
 
 #: By room: the tests that are to see its faults.
 ROOMS = {
-    "layout/judge": ["tests/layout/judge", "tests/layout/plan/test_planner.py"],
+    "layout/judge": ["tests/layout/judge"],
     "layout/seating": ["tests/layout/seating", "tests/layout/judge", "tests/references/test_registration.py"],
     "service/bench": ["tests/service/bench", "tests/service/loads"],
     "service/loads": [
