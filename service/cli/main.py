@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import sys
+from typing import Annotated
 
 import typer
 
-from service.cli import audit, catalogue, check, fonts, imports, keys, plan, serve
+from service.cli import audit, catalogue, check, fonts, imports, keys, plan, serve, upkeep
 
 app = typer.Typer(
     name="ricasso",
@@ -23,9 +24,31 @@ app.command("import-orders")(imports.import_orders)
 app.command("import-stock")(imports.import_stock)
 app.command("audit")(audit.audit)
 app.command("plan")(plan.plan)
+app.command("backup")(upkeep.backup)
+app.command("restore")(upkeep.restore)
+app.command("move")(upkeep.move)
+app.add_typer(upkeep.db, name="db")
 app.add_typer(keys.app, name="keys")
 app.add_typer(catalogue.app, name="catalogue")
 app.add_typer(fonts.app, name="fonts")
+
+
+def _say_version(is_asked: bool) -> None:  # noqa: FBT001  so Typer calls it
+    if is_asked:
+        from importlib import metadata
+
+        typer.echo(f"ricasso {metadata.version('ricasso')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _all(
+    *,
+    version: Annotated[
+        bool, typer.Option("--version", help="Say the version and end", callback=_say_version, is_eager=True)
+    ] = False,
+) -> None:
+    """Laser-personalisation job queue: orders in, verified burn files and pulls out."""
 
 
 def main() -> None:

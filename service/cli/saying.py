@@ -61,7 +61,7 @@ def one_line(error: Exception) -> tuple[str, int]:
     from pydantic import ValidationError
     from sqlalchemy.exc import SQLAlchemyError
 
-    from service.records.errors import Refusal
+    from service.records.errors import CanNot, Refusal
     from service.shop.catalogue import CatalogueError
 
     sentences: dict[type[Exception], Callable[[Any], str]] = {
@@ -71,6 +71,7 @@ def one_line(error: Exception) -> tuple[str, int]:
         ValidationError: _first_of,
         Refusal: lambda e: e.message,
         Failed: str,
+        CanNot: str,
         OSError: lambda e: f"{e.strerror or e}: {e.filename or ''}".rstrip(": "),
         SQLAlchemyError: lambda e: f"the database can't be used: {getattr(e, 'orig', None) or e}",
     }

@@ -5,11 +5,14 @@ from __future__ import annotations
 import os
 import socket
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from service.cli.saying import Data, Failed, settings_of
+
+if TYPE_CHECKING:
+    from service.shop.settings import Settings
 
 _GRACE_SECONDS = 5
 #: Connections made and not taken up yet.
@@ -30,14 +33,8 @@ def serve(
     ] = None,
 ) -> None:
     """Bring the database up to date, put the opening stock into an empty one, and serve until stopped."""
-    import uvicorn
-
-    from service.app import create_app, set_up_logging
-    from service.arrivals.deadlines import TimedConnection, raise_open_files
+    from service.app import set_up_logging
     from service.records import folders
-    from service.running.assembly import assemble
-    from service.shop.catalogue import CatalogueError
-    from service.stock import import_stock as imports
 
     settings = settings_of(data, fixtures)
     listening = _listen(host, port)
@@ -51,12 +48,24 @@ def serve(
             f"another `ricasso serve` works with {taken} already; stop it, or choose another --data"
         ) from None
     try:
-        tools = assemble(settings)
-    except CatalogueError:
+        _serve(settings, listening, host)
+    except KeyboardInterrupt:
+        typer.echo("stopped")
+    finally:
         listening.close()
         if alone is not None:
             alone.close()
-        raise
+
+
+def _serve(settings: Settings, listening: socket.socket, host: str) -> None:
+    import uvicorn
+
+    from service.app import create_app
+    from service.arrivals.deadlines import TimedConnection, raise_open_files
+    from service.running.assembly import assemble
+    from service.stock import import_stock as imports
+
+    tools = assemble(settings)
     stocked = imports.open_the_store_room(tools)
     app = create_app(tools)
     shown = f"[{host}]" if ":" in host else host
@@ -82,13 +91,7 @@ def serve(
         timeout_graceful_shutdown=_GRACE_SECONDS,
         h11_max_incomplete_event_size=16_384,
     )
-    try:
-        uvicorn.Server(config).run(sockets=[listening])
-    except KeyboardInterrupt:
-        typer.echo("stopped")
-    finally:
-        if alone is not None:
-            alone.close()
+    uvicorn.Server(config).run(sockets=[listening])
 
 
 def _listen(host: str, port: int) -> socket.socket:

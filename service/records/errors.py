@@ -8,6 +8,11 @@ import re
 from typing import Any
 
 
+class CanNot(Exception):
+    """An administrator's command can't be done, and has changed nothing; the text says why. No answer of the
+    HTTP service, so it has no code."""
+
+
 class Refusal(Exception):
     """A request that can't be carried out. `about` names what is in the way, JSON-ready."""
 

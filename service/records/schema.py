@@ -16,6 +16,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, text
 
 from service.records.db import open_engine
+from service.records.errors import CanNot
 from service.records.tables import Base
 
 _FOLDER = Path(__file__).parent / "migrations"
@@ -23,8 +24,16 @@ _FOLDER = Path(__file__).parent / "migrations"
 _ADVISORY_LOCK = 7_275_261
 
 
+class OtherVersion(CanNot):
+    """A database is of another version than this program; the text says what to do."""
+
+
 def upgrade(engine: Engine) -> None:
-    """Bring the database to head. Safe to call from several processes at once, and again."""
+    """Bring the database to head. Safe to call from several processes at once, and again.
+
+    Raises OtherVersion for a database that a newer program has been at.
+    """
+    must_be_known(revision_of(engine))
     _run(engine, lambda config: command.upgrade(config, "head"))
 
 
@@ -35,9 +44,35 @@ def downgrade(engine: Engine, revision: str = "base") -> None:
 
 def is_current(engine: Engine) -> bool:
     """Whether the database is at the revision that this code expects."""
+    return revision_of(engine) == head()
+
+
+def must_be_current(engine: Engine) -> None:
+    """Raises OtherVersion."""
+    revision = revision_of(engine)
+    must_be_known(revision)
+    if revision != head():
+        raise OtherVersion("the database is of an older version of Ricasso; start `ricasso serve` once")
+
+
+def must_be_known(revision: str | None) -> None:
+    """Raises OtherVersion for a revision that this program has never heard of."""
+    if revision is not None and revision not in revisions():
+        raise OtherVersion(
+            f"the database is of a newer version of Ricasso (revision {revision}; this program knows"
+            f" {head()}): install that version again, or restore a backup from before it"
+        )
+
+
+def revision_of(engine: Engine) -> str | None:
+    """The revision that a database is at; None: it is empty."""
     with engine.connect() as connection:
-        revision = MigrationContext.configure(connection).get_current_revision()
-    return revision == head()
+        return MigrationContext.configure(connection).get_current_revision()
+
+
+def revisions() -> list[str]:
+    """All revisions in the code, the oldest first."""
+    return [script.revision for script in ScriptDirectory(str(_FOLDER)).walk_revisions()][::-1]
 
 
 def head() -> str | None:

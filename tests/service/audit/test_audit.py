@@ -9,79 +9,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import event
 
 from service.audit.look import Report, look
 from service.audit.rules import RULES
-from service.callbacks import deliveries
 from service.cli.main import run
-from service.records.announcements import tell_order
 from service.records.db import Database, open_engine
-from service.records.moves import write_history
-from service.records.tables import CatalogueVersion, Order
-from service.records.who import SWEEP, By, Role, Who
+from tests.audited_day import a_day
 from tests.benches import Bench, all_rows
-from tests.clocks import a_clock
 from tests.counter import a_key, an_open_counter, an_order
-from tests.servers import create_tables
 
 
 @pytest.fixture(scope="module")
 def day(tmp_path_factory: pytest.TempPathFactory) -> Bench:
-    """A database after a day in which units passed, were scrapped, burned again, interrupted, given back."""
-    folder = tmp_path_factory.mktemp("audit")
-    engine = open_engine(f"sqlite:///{folder / 'ricasso.sqlite3'}")
-    event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA synchronous=OFF"))
-    create_tables(engine)
-    bench = Bench(Database(engine), a_clock(), folder)
-    by = By(SWEEP, bench.clock())
-
-    def prepare(session: Any) -> None:
-        session.add(CatalogueVersion(version=bench.shop.version, loaded_at=by.at, content={}))
-        store = By(Who(role=Role.STORE, client="store-1", name="store-1"), by.at)
-        deliveries.register(session, "https://93.184.216.34/told", client=None, by=store)
-
-    bench.database.write(prepare)
-    lived_through(bench)
-    return bench
-
-
-def take(bench: Bench, **wanted: Any) -> None:
-    """An order as intake leaves it, told and with its history."""
-    bench.clock.advance(minutes=1)
-    bench.order(**wanted)
-
-    def tell(session: Any) -> None:
-        order = session.query(Order).order_by(Order.id.desc()).first()
-        tell_order(session, "order.accepted", order, now=bench.clock())
-
-    bench.database.write(tell)
-
-
-def lived_through(bench: Bench) -> None:
-    take(bench, quantity=2, faces=("mark_side", "pile_side"))
-    load = bench.do(bench.burned(), "again", {"turn": 1, "jobs": ["J1"], "reason": "faint"})
-    load = bench.do(bench.started(bench.seated(load)), "finish", {"turn": 1})
-    while load["state"] != "burned":
-        turn = load["current_turn"]
-        load = bench.do(bench.started(bench.seated(load, turn=turn), turn=turn), "finish", {"turn": turn})
-    bench.do(bench.passed(load), "release")
-
-    take(bench)
-    load = bench.burned()
-    scrap = {load["jobs"][0]["job"]: {"result": "scrap", "reason": "slipped"}}
-    bench.do(load, "inspect", {"jobs": scrap})
-    bench.do(bench.claimed(), "drop")
-
-    load = bench.burning()
-    clean = {load["jobs"][0]["job"]: {"mark_side": "clean"}}
-    bench.do(load, "resolve", {"jobs": clean})
-    bench.do(bench.passed(bench.burned()), "release")
-
-    lot = int(bench.lot(quantity=3).removeprefix("LOT"))
-    bench.database.write(lambda s: write_history(s, "lot", lot, "open", by=By(SWEEP, bench.clock())))
-    take(bench, quantity=3)
-    bench.burning()
+    return a_day(tmp_path_factory.mktemp("audit"))
 
 
 def damaged(day: Bench, folder: Path, *statements: str) -> Path:
@@ -127,8 +67,9 @@ DAMAGE: dict[str, tuple[str, ...]] = {
     "begun_untrue": ("UPDATE load SET started_at = NULL WHERE id = 1",),
     "units_missing": ("UPDATE order_line SET quantity = 5 WHERE id = 1",),
     "order_without_lines": (
-        "INSERT INTO orders (client, order_ref, ship_by, priority, proof, version, created_at) "
-        "VALUES ('store-1', 'lost', '2026-12-01', 0, 'none', 1, '2026-11-24')",
+        "INSERT INTO orders (client, order_ref, ship_by, priority, proof, version, created_at, buyer,"
+        " order_note, gift_note, bench_note)"
+        " VALUES ('store-1', 'lost', '2026-12-01', 0, 'none', 1, '2026-11-24', '', '', '', '')",
     ),
     "not_replaced": ("UPDATE job SET replaces = NULL",),
     "of_another_order": ("UPDATE job SET order_id = 2 WHERE id = 1",),

@@ -1,0 +1,109 @@
+"""`ricasso backup`, `restore`, `move` and `db status`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service.cli.saying import Data, Failed, settings_of
+
+_DAMAGE = 3
+
+db = typer.Typer(help="The database itself.", no_args_is_help=True)
+
+
+def backup(
+    file: Annotated[Path, typer.Argument(help="Where to write the backup (.tar.gz)")],
+    data: Data = None,
+    *,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over a backup of that name")] = False,
+) -> None:
+    """Write a backup of the whole shop while it runs: database, secret, files of orders handed in."""
+    from service.upkeep.backups import back_up
+
+    if file.exists() and not replace:
+        raise Failed(f"{file} is there already; --replace writes over it")
+    manifest = back_up(settings_of(data), file)
+    rows = sum(manifest.rows.values())
+    typer.echo(f"{file}  {file.stat().st_size / 1e6:.1f} MB, {rows} rows, revision {manifest.revision}")
+
+
+def restore(
+    file: Annotated[Path, typer.Argument(help="A file that `ricasso backup` wrote")],
+    data: Data = None,
+    *,
+    files: Annotated[
+        bool, typer.Option("--files/--no-files", help="Build every burned file again and compare its digest")
+    ] = True,
+) -> None:
+    """Put a backup into an empty place, and audit what came out of it. Exit code 3: damage."""
+    from service.audit.look import look
+    from service.records.db import open_engine
+    from service.shop.catalogue import default_folder
+    from service.shop.versions import Shelf
+    from service.upkeep.backups import restore as put_back
+
+    settings = settings_of(data)
+    manifest = put_back(settings, file)
+    typer.echo(f"restored   {sum(manifest.rows.values())} rows as they were at {manifest.made_at}")
+    engine = open_engine(settings.url)
+    try:
+        report = look(engine, Shelf(settings.fixtures or default_folder()) if files else None)
+    finally:
+        engine.dispose()
+    _say_audit(report.counts)
+
+
+def move(
+    url: Annotated[str, typer.Argument(help="SQLAlchemy URL of an empty database, postgresql+psycopg://...")],
+    data: Data = None,
+) -> None:
+    """Move the embedded database to PostgreSQL. Nobody may serve meanwhile. Exit code 3: damage."""
+    from service.upkeep.moving import move as move_all
+
+    moved = move_all(settings_of(data), url, lambda table, rows: typer.echo(f"  {table:20} {rows}"))
+    typer.echo(f"moved      {sum(moved.rows.values())} rows; every table's digest is the same on both sides")
+    typer.echo(f"old file   {moved.old} (nothing uses it any more)")
+    typer.echo("now set    RICASSO_DATABASE_URL to that address wherever Ricasso runs")
+    _say_audit(moved.report.counts)
+
+
+@db.command("status")
+def status(data: Data = None) -> None:
+    """Which database it is, whether it is of this version, and how much is in it."""
+    from sqlalchemy import make_url
+
+    from service.records import schema
+    from service.records.db import open_engine
+    from service.upkeep import copy_rows
+
+    settings = settings_of(data)
+    url = make_url(settings.url)
+    typer.echo(f"database   {url.render_as_string(hide_password=True)}")
+    if url.get_backend_name() == "sqlite" and not Path(str(url.database)).is_file():
+        raise Failed("there is no database there yet; `ricasso serve` makes one")
+    engine = open_engine(settings.url)
+    try:
+        revision = schema.revision_of(engine)
+        schema.must_be_known(revision)
+        is_current = revision == schema.head()
+        state = "up to date" if is_current else f"older; `ricasso serve` brings it to {schema.head()}"
+        typer.echo(f"revision   {revision or 'none: it is empty'} ({state})")
+        if is_current:
+            with engine.execution_options(readonly=True).connect() as connection:
+                rows = copy_rows.counts(connection)
+            for name in ("orders", "job", "load", "history"):
+                typer.echo(f"  {name:20} {rows[name]} rows")
+            typer.echo(f"  {'in all':20} {sum(rows.values())} rows")
+    finally:
+        engine.dispose()
+
+
+def _say_audit(counts: dict[str, int]) -> None:
+    if not counts:
+        typer.echo("audit      nothing damaged")
+        return
+    typer.echo(f"audit      {sum(counts.values())} damaged; `ricasso audit` names each")
+    raise typer.Exit(_DAMAGE)

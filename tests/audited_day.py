@@ -1,0 +1,74 @@
+"""A shop after a day in which units passed, were scrapped, burned again, interrupted and given back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import event
+
+from service.callbacks import deliveries
+from service.records.announcements import tell_order
+from service.records.db import Database, open_engine
+from service.records.moves import write_history
+from service.records.tables import CatalogueVersion, Order
+from service.records.who import SWEEP, By, Role, Who
+from tests.benches import Bench
+from tests.clocks import a_clock
+from tests.servers import create_tables
+
+
+def a_day(folder: Path) -> Bench:
+    """The bench of that day, its database in the folder."""
+    engine = open_engine(f"sqlite:///{folder / 'ricasso.sqlite3'}")
+    event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA synchronous=OFF"))
+    create_tables(engine)
+    bench = Bench(Database(engine), a_clock(), folder)
+    by = By(SWEEP, bench.clock())
+
+    def prepare(session: Any) -> None:
+        session.add(CatalogueVersion(version=bench.shop.version, loaded_at=by.at, content={}))
+        store = By(Who(role=Role.STORE, client="store-1", name="store-1"), by.at)
+        deliveries.register(session, "https://93.184.216.34/told", client=None, by=store)
+
+    bench.database.write(prepare)
+    _lived_through(bench)
+    return bench
+
+
+def _take(bench: Bench, **wanted: Any) -> None:
+    """An order as intake leaves it, told and with its history."""
+    bench.clock.advance(minutes=1)
+    bench.order(**wanted)
+
+    def tell(session: Any) -> None:
+        order = session.query(Order).order_by(Order.id.desc()).first()
+        tell_order(session, "order.accepted", order, now=bench.clock())
+
+    bench.database.write(tell)
+
+
+def _lived_through(bench: Bench) -> None:
+    _take(bench, quantity=2, faces=("mark_side", "pile_side"))
+    load = bench.do(bench.burned(), "again", {"turn": 1, "jobs": ["J1"], "reason": "faint"})
+    load = bench.do(bench.started(bench.seated(load)), "finish", {"turn": 1})
+    while load["state"] != "burned":
+        turn = load["current_turn"]
+        load = bench.do(bench.started(bench.seated(load, turn=turn), turn=turn), "finish", {"turn": turn})
+    bench.do(bench.passed(load), "release")
+
+    _take(bench)
+    load = bench.burned()
+    scrap = {load["jobs"][0]["job"]: {"result": "scrap", "reason": "slipped"}}
+    bench.do(load, "inspect", {"jobs": scrap})
+    bench.do(bench.claimed(), "drop")
+
+    load = bench.burning()
+    clean = {load["jobs"][0]["job"]: {"mark_side": "clean"}}
+    bench.do(load, "resolve", {"jobs": clean})
+    bench.do(bench.passed(bench.burned()), "release")
+
+    lot = int(bench.lot(quantity=3).removeprefix("LOT"))
+    bench.database.write(lambda s: write_history(s, "lot", lot, "open", by=By(SWEEP, bench.clock())))
+    _take(bench, quantity=3)
+    bench.burning()
