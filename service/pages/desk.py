@@ -10,11 +10,9 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import RedirectResponse
-from pydantic import TypeAdapter, ValidationError
 from sqlalchemy.orm import Session
 
-from layout.shop.blades import Zone
-from layout.shop.shop import FontSpec, Shop
+from layout.shop.shop import Shop
 from service.doorway import AtHand
 from service.intake import check as checks
 from service.intake import line_holds, orders, proof_links, search
@@ -26,7 +24,7 @@ from service.intake.order_answers import (
     order_answer,
     unpromised_order_answer,
 )
-from service.pages import samples
+from service.pages import asking, samples
 from service.pages.gate import DeskVisitor, Form, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.papers import texts
@@ -36,8 +34,7 @@ from service.records.ids import ORDER, number
 from service.records.states import JobState
 from service.records.tables import Order
 from service.requests import sessions
-from service.requests.inscriptions import InscriptionIn, InscriptionsIn
-from service.shop.smallest_sizes import NEVER, smallest_sizes
+from service.shop.smallest_sizes import smallest_sizes
 from service.shop.tools import Tools
 from service.stock import holds
 
@@ -47,8 +44,6 @@ router = APIRouter(include_in_schema=False, route_class=PageRoute)
 _A_PAGE = 30
 #: Holds of units that a change of the shop's description has caused.
 _LOST = {holds.NO_LONGER_FITS, holds.NO_PLACE_LEFT}
-_ONE: TypeAdapter[Any] = TypeAdapter(InscriptionIn)
-_MANY: TypeAdapter[Any] = TypeAdapter(InscriptionsIn)
 
 
 # --- can we engrave this? ---
@@ -136,8 +131,8 @@ def post_fonts(request: Request, tools: AtHand, visitor: DeskVisitor, form: Form
     """The same words in every font of the zone, side by side; those that fail say why."""
     given = {name: str(value) for name, value in form.items()}
     shop = tools.catalogue.current
-    chosen = _chosen(tools, shop, given)
-    sheet = samples.sheet(tools, chosen["product"].sku, _inscription(chosen, given), chosen["fonts"])
+    chosen = asking.chosen(tools, shop, given)
+    sheet = samples.sheet(tools, chosen["product"].sku, asking.inscription_of(chosen, given), chosen["fonts"])
     return page(request, "fonts.html", visitor, given=given, chosen=chosen, sheet=sheet)
 
 
@@ -165,7 +160,7 @@ def post_amend(request: Request, tools: AtHand, identity: str, visitor: DeskVisi
         else:
             inscriptions[index] = _retyped(inscriptions[index], form)
         intake.amend_line(
-            tools, identity, line_ref, _valid(inscriptions), str(form.get("etag", "")), who=visitor.who
+            tools, identity, line_ref, asking.valid(inscriptions), str(form.get("etag", "")), who=visitor.who
         )
 
     return _do(request, tools, identity, visitor, work)
@@ -230,14 +225,14 @@ def _check(
     request: Request, tools: Tools, visitor: Visitor, given: Mapping[str, str], *, is_asked: bool = False
 ) -> Response:
     shop: Shop = tools.catalogue.current
-    chosen = _chosen(tools, shop, given)
+    chosen = asking.chosen(tools, shop, given)
     result, wrong = None, None
     if is_asked and given.get("words", "").strip():
         try:
             result = checks.check(
                 tools,
                 chosen["product"].sku,
-                [_inscription(chosen, given)],
+                [asking.inscription_of(chosen, given)],
                 is_captioned=visitor.language == texts.DEFAULT,
             )
         except Refusal as refusal:
@@ -254,74 +249,8 @@ def _check(
         fonts=shop.fonts,
         chosen=chosen,
         result=result,
+        pictures=samples.suggestion_pictures(tools, result.findings, shop.fonts) if result else {},
     )
-
-
-def _chosen(tools: Tools, shop: Shop, given: Mapping[str, str]) -> dict[str, Any]:
-    """Product, zone and font of a form; the first of each where it names none that is there. `smallest` is
-    the height in mm from which a font can be burned there, by font, as far as it was worked out."""
-    sellable = [p for p in shop.products.values() if not shop.blades[p.blade].bare]
-    product = shop.products.get(given.get("sku", "")) or sellable[0]
-    faces = shop.blades[product.blade].faces
-    zones = [(face, zone) for face in faces for zone in face.zones if "text" in zone.kinds]
-    if not zones:
-        zones = [(face, zone) for face in faces for zone in face.zones]
-    face, zone = next((pair for pair in zones if pair[1].zone == given.get("zone")), zones[0])
-    smallest = smallest_sizes(shop, product.sku, zone, tools.settings.font_tables)
-    fonts = _offered(shop, zone, smallest)
-    font = next((offered for offered in fonts if offered.font == given.get("font")), fonts[0])
-    return {
-        "product": product,
-        "face": face,
-        "zone": zone,
-        "zones": zones,
-        "fonts": fonts,
-        "smallest": smallest,
-        "font": font,
-    }
-
-
-def _offered(shop: Shop, zone: Zone, smallest: Mapping[str, float]) -> list[FontSpec]:
-    """The zone's fonts but those that can't be burned at any height that it takes; where that leaves none,
-    all of them, and the check says what is wrong."""
-    fonts = [shop.fonts[name] for name in zone.fonts if name in shop.fonts] or list(shop.fonts.values())
-    return [font for font in fonts if smallest.get(font.font) != NEVER] or fonts
-
-
-def _inscription(chosen: Mapping[str, Any], given: Mapping[str, str]) -> Any:
-    """The text inscription that a form asks for. Raises BadRequest."""
-    inscription: dict[str, Any] = {
-        "zone": chosen["zone"].zone,
-        "text": given.get("words", "").replace("\r\n", "\n"),
-        "font": chosen["font"].font,
-    }
-    if given.get("height", "").strip():
-        inscription["height_mm"] = given["height"].strip().replace(",", ".")
-    elif given.get("size") == "largest":
-        inscription["size"] = "largest"
-    if given.get("letter_spacing", "").strip():
-        inscription["letter_spacing"] = given["letter_spacing"].strip().replace(",", ".")
-    if given.get("align") in {"start", "centre", "end"}:
-        inscription["align"] = given["align"]
-    return _one(inscription)
-
-
-def _one(inscription: Mapping[str, Any]) -> Any:
-    try:
-        # A form knows no numbers: what reads like one is one.
-        return _ONE.validate_python(inscription, strict=False).value()
-    except ValidationError as invalid:
-        error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
-        raise BadRequest(f"{error['loc'][-1]}: {error['msg']}", field=str(error["loc"][-1])) from None
-
-
-def _valid(inscriptions: list[Any]) -> list[Any]:
-    try:
-        validated: list[Any] = _MANY.validate_python(inscriptions, strict=False)
-    except ValidationError as invalid:
-        error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
-        raise BadRequest(f"{error['loc'][-1]}: {error['msg']}", field=str(error["loc"][-1])) from None
-    return validated
 
 
 def _retyped(before: Mapping[str, Any], form: Form) -> dict[str, Any]:
@@ -416,7 +345,7 @@ def _offered_by_zone(tools: Tools, shop: Shop, skus: Collection[str]) -> dict[tu
     folder = tools.settings.font_tables
     return {
         (sku, zone.zone): [
-            font.font for font in _offered(shop, zone, smallest_sizes(shop, sku, zone, folder))
+            font.font for font in asking.offered(shop, zone, smallest_sizes(shop, sku, zone, folder))
         ]
         for sku in skus
         if sku in shop.products

@@ -108,11 +108,18 @@
   }
   addEventListener("submit", (event) => {
     const form = event.target;
-    if (event.defaultPrevented || form.hasAttribute("data-whole") || form.hasAttribute("data-proof")) return;
+    if (event.defaultPrevented) return;
+    if (form.hasAttribute("data-whole") || form.hasAttribute("data-proof")) {
+      if (form.getAttribute("aria-busy") === "true") event.preventDefault(); // pressed twice
+      else form.setAttribute("aria-busy", "true");
+      return;
+    }
     event.preventDefault();
     if (form.getAttribute("aria-busy") !== "true") send(form, event.submitter);
   });
   addEventListener("popstate", () => location.reload());
+  // A page that the browser kept is as it was left: its forms may be sent again.
+  addEventListener("pageshow", () => document.querySelectorAll("form[aria-busy]").forEach((one) => one.removeAttribute("aria-busy")));
 
   // Somebody else's change: the middle is drawn anew, unless something is being typed or asked there. That is
   // looked at again when the answer comes: what was scanned meanwhile must not be lost.
