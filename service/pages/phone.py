@@ -21,7 +21,7 @@ from service.intake import orders
 from service.intake import take_order as intake
 from service.pages import asking, samples
 from service.pages.gate import DeskVisitor, Form, Visitor
-from service.pages.render import PageRoute, page, status_of, values_of
+from service.pages.render import PageRoute, page, status_of
 from service.papers import texts
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.requests.inscription_answers import (
@@ -56,7 +56,7 @@ def get_phone_order(
 @router.post("/desk/phone")
 def post_phone_order(request: Request, tools: AtHand, visitor: DeskVisitor, form: Form) -> Response:
     """Check what is on the form, or take the order. A form sent twice has one key, and makes one order."""
-    given = values_of(form)
+    given = {name: str(value) for name, value in form.items()}
     try:
         given |= _changed(tools, given)
         if given.get("do") != "take":
