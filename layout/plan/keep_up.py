@@ -31,26 +31,26 @@ from layout.plan.search.problem import Problem
 from layout.plan.search.seating import seated as seated_together
 from layout.plan.sequence import Change, Counted, Held, LoadSequence, State, Visit
 
-#: More new jobs than this are not worked in one by one: everything is planned anew.
+#: With more new jobs than this everything is planned anew instead of working them in one by one.
 MOST_NEW = 24
-#: A kept plan gives way to one whose score, lateness and loads being equal, is this share better: below it
-#: nobody at the bench would see the difference, and everybody would see other loads.
+#: A kept plan gives way to one that is equal in lateness and loads and whose score is better by this share:
+#: below it nobody at the bench would notice the gain, and everybody would notice the other loads.
 CLEARLY_BETTER = 0.04
-#: The rule that such a plan is said to be made by.
+#: The name of the rule that such a plan is made by.
 KEPT_UP = "kept up"
 
-#: Places tried for one visit: so many of those that look best, and so many more spread over all.
+#: Places tried for one visit: the most promising, and some more spread over all.
 MOST_BEST, MOST_SPREAD = 8, 4
-#: Loads that a change may move once one is known that makes nothing late.
+#: Loads that a change may move once there is one that makes nothing late.
 MOST_MOVED = 60
-#: Planned loads in which room is looked for, the earliest first.
+#: Planned loads searched for room, earliest first.
 MOST_ROOMS = 200
 
-#: What a change costs, the first that differs decides: lateness, loads, changes, loads put off that are due
+#: What a change costs; the first difference decides: lateness, loads, changes, loads put off that are due
 #: sooner, when the visit ends.
 Cost = tuple[float, float, float, float, float]
-#: A place that may be tried: what it costs at least, its place in the order, and the mount of a load to be
-#: put in before it (None: the load there gets one more).
+#: A place to try: a lower bound on its cost, its place in the order, and the mount of a new load to put in
+#: before it (None: the load there gets one more unit).
 Candidate = tuple[Cost, int, int | None]
 Best = tuple[Cost, Change] | None
 

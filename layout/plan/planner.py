@@ -16,7 +16,7 @@ from layout.plan.search.search import ROUNDS, best_plan
 from layout.plan.search.seating import SlotMatching, seated
 from layout.plan.search.timing import Blades, TimedLoad, Timetable, score_of
 
-#: Lots are tried in the free slots of so many loads; what is left gets loads of its own after all orders.
+#: Lots are tried in the free slots of the first loads; the rest get loads of their own after all orders.
 LOADS_FOR_LOTS = 60
 
 

@@ -32,16 +32,16 @@ Floats = npt.NDArray[np.float64]
 CONFIDENCE = 0.9
 #: Runs of a plan.
 DRAWS = 120
-#: The relative spread of a load's time assumed until burns are recorded, and of a station's pace as a
-#: whole: on some days everything there takes longer.
+#: The spread of a load's time assumed until burns are on record, and that of a station's pace as a whole (on
+#: some days everything takes longer), both relative.
 SPREAD, BIAS = 0.3, 0.1
-#: A promise that was made stands until it is more likely to be broken than kept ...
+#: A promise stands until it is more likely to be broken than kept ...
 BROKEN_BELOW = 0.5
-#: ... or until it could be so many working days earlier, as good as certainly: who is told an earlier day
+#: ... or until it could be this many working days earlier with near certainty: whoever is told an earlier day
 #: must not be told the later one again.
 EARLIER_DAYS, EARLIER_CONFIDENCE = 2, 0.98
-#: The replacement of a spoiled unit goes into this one of the loads that follow at its station: the next is
-#: being prepared by then.
+#: The replacement of a spoiled unit goes into the second load after it at its station: the first is being
+#: prepared by then.
 REMADE_AFTER = 2
 
 

@@ -26,12 +26,16 @@ REPLACEMENT_PRIORITY = 1_000
 
 @dataclass(frozen=True, slots=True)
 class Inspected:
+    """What inspection found of one unit; scrap needs a reason."""
+
     result: Literal["pass", "scrap"]
     reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class BladesInspected:
+    """How many blades of a lot passed inspection, and how many are scrap."""
+
     passed: int
     scrapped: int
 

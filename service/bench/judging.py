@@ -128,6 +128,7 @@ def view_in(tools: Tools, session: Session, load: Load) -> LoadView:
 
 
 def refuse_load(tools: Tools, view: LoadView) -> None:
+    """Raises LoadRefused when the judge finds anything against the load."""
     findings = tools.geometry.work(judged_findings, without_fonts(view.shop), view.layout, view.burned)
     if findings:
         refuse_with(view, findings)

@@ -20,8 +20,8 @@ from layout.plan.search.seating import fits
 MOST_SETS, LEAST_SETS = 100_000, 100
 #: Seconds left over that count as none.
 FULL_S = 1e-6
-#: Parts of a stretch that may be wasted: a load that is nearly full is taken as it is, and leaves more of the
-#: short units to later ones (K. Fleszar and K. S. Hindi, "New heuristics for one-dimensional bin-packing",
+#: Parts of a stretch that may be wasted: a load that is nearly full is taken as it is and leaves more short
+#: units to later ones (K. Fleszar and K. S. Hindi, "New heuristics for one-dimensional bin-packing",
 #: Computers & Operations Research 29, 2002, from memory). Which is best is found by trying all.
 WASTED = (0.0, 0.007, 0.01, 0.014, 0.02, 0.04)
 

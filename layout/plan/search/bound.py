@@ -25,11 +25,11 @@ from layout.loading.backlog import Bound, PlanJob
 from layout.plan.search.problem import Problem
 from layout.shop.hours import DAY_S
 
-#: Programmes with more unknowns than this are solved without whole numbers: the bound stays one.
+#: Programmes with more unknowns than this are solved without whole numbers; that is still a bound.
 MOST_WHOLE = 6_000
 #: Head heights of mounts looked at together.
 MOST_WAYS = 40
-#: Steps of branching, so that the answer does not hang on the clock.
+#: Steps of branching, so that the answer does not depend on the clock.
 MOST_NODES = 500
 #: Due times looked at, the earliest first, and days by which each may be late.
 MOST_DUES, MOST_DAYS = 60, 30

@@ -25,12 +25,12 @@ from layout.shop.plan_weights import ScoreWeights
 #: load (more where all is in time, for loads are what is left to gain), a change, and one of what else is in
 #: the score's weighted sum and doesn't depend on times. What does (units that wait) pulls loads apart.
 A_DAY, A_LOAD, A_LOAD_IN_TIME, A_CHANGE, A_SUM = 0.1, 0.05, 0.5, 0.005, 1 / 600
-#: By how much a plan may get worse in the first round, in the same measure.
+#: How much worse a plan may get at first, in the same measure.
 THRESHOLD = 0.5
-#: In the search for the weighted sum a load outweighs all there can be of it, a day late all loads. By how
-#: much the sum may get worse at first.
+#: In the search for the weighted sum a load outweighs the largest possible sum, and a day late all loads; and
+#: how much worse the sum may get at first.
 A_DAY_JUDGED, A_LOAD_JUDGED, LOST = 1e8, 1e4, 0.3
-#: What may be worse than in a given plan: no part of the weighted sum by more than this share.
+#: No part of the weighted sum may be worse than in a given plan by more than this share.
 NO_PART_WORSE = 0.05
 
 

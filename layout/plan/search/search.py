@@ -14,26 +14,26 @@ from layout.plan.search.problem import Load, Problem
 from layout.plan.search.rules import Rule, build, first_fit
 from layout.plan.search.timing import score_of, time_all
 
-#: Changes tried from each of so many rules' plans, and once more from the best of what came of them.
+#: Changes tried from each of the best rules' plans (`STARTS` of them), then once more from the best result.
 ROUNDS, STARTS = 320_000, 2
-#: Every change of a longer plan takes longer: beyond so many units there are fewer, in proportion; beyond so
-#: many more, none.
+#: A change of a longer plan takes longer: beyond `ALL_ROUNDS` units fewer are tried, in proportion; beyond
+#: `MOST_IMPROVED` none.
 ALL_ROUNDS, MOST_IMPROVED = 100, 10_000
-#: With no more units than this every way is looked at, in so many steps, after so many changes.
+#: Up to this many units every way is looked at, in this many steps, after this many changes.
 HANDFUL, HANDFUL_STEPS, HANDFUL_ROUNDS = 10, 80_000, 1_500
-#: What is said of a rule whose plan was improved.
+#: Added to the name of a rule whose plan was improved.
 IMPROVED = ", improved"
-#: How far ahead, in usual burns, the apparent tardiness cost looks; where very many wait and all can be in
-#: time, only the last is tried.
+#: How far ahead, in usual burns, the apparent tardiness cost looks; where very many units wait and all can
+#: be in time, only the last is tried.
 LOOKAHEADS = (1.0, 2.0, 4.0, 16.0)
-#: Days whose units are grouped together by plate, process and sides; `SORTED` groups all there is, as people
-#: sort a list.
+#: Days whose units are grouped together by plate, process and sides; `SORTED` groups everything, as
+#: people sort a list.
 GROUPED_DAYS = (1.0, 3.0, 7.0)
 SORTED = "grouped, all days"
-#: Changes tried for the weighted sum, and after how many without a gain no more, with up to so many units;
-#: with more units fewer, in proportion.
+#: Changes tried for the weighted sum, and how many in a row without a gain end it, up to `JUDGED_ALL` units;
+#: fewer for more units, in proportion.
 MOST_JUDGED, WITHOUT_GAIN, JUDGED_ALL = 150_000, 30_000, 600
-#: First fit looks at every open load, so it is tried, as some other rules are, on backlogs up to this size.
+#: First fit looks at every open load, so it (and some other rules) is tried only on backlogs up to this size.
 FIRST_FIT = 3_000
 
 
