@@ -274,7 +274,10 @@ def _arrow_to_handle(sheet: Sheet, face: Face, body: Polygon) -> None:
     _, _, x1, y1 = body.bounds
     middle = np.array([max(x1, sheet.box[2] - 12 * letter) - 6 * letter, y1 + 5.2 * letter])
     sheet.arrow(middle - along * 2.5 * letter, middle + along * 2.5 * letter)
-    sheet.text("handle", float(middle[0]), float(middle[1]) - 1.8 * letter, text_anchor="middle")
+    if abs(along[0]) < abs(along[1]):  # beside an arrow that stands
+        sheet.text("handle", float(middle[0]) - letter, float(middle[1]) - 0.4 * letter, text_anchor="end")
+    else:
+        sheet.text("handle", float(middle[0]), float(middle[1]) - 1.8 * letter, text_anchor="middle")
 
 
 # --- pieces of a plate ---

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from service.cli import audit, catalogue, check, fonts, imports, keys, plan, serve, upkeep
+from service.cli import audit, catalogue, check, doctor, fonts, imports, init, keys, plan, serve, upkeep
 
 app = typer.Typer(
     name="ricasso",
@@ -17,6 +17,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+app.command("init")(init.init)
+app.command("doctor")(doctor.doctor)
 app.command("serve")(serve.serve)
 app.command("worker")(serve.worker)
 app.command("check")(check.check)

@@ -30,12 +30,12 @@ def settings_of(data: Path | None, fixtures: Path | None = None) -> Settings:
     is no setting, and for a value that a setting can't have."""
     from pydantic import ValidationError
 
-    from service.shop.catalogue.sentences import sentence_of, unknown
+    from service.shop.catalogue.sentences import misspelt, sentence_of
     from service.shop.settings import PREFIX, Settings, unknown_settings
 
     names = [f"{PREFIX}{name}".upper() for name in Settings.model_fields]
     if wrong := unknown_settings(os.environ):
-        raise Failed("; ".join(unknown(f"{name}: no such setting", name, names) for name in wrong))
+        raise Failed("; ".join(misspelt(f"{name}: no such setting", name, names) for name in wrong))
     try:
         given = {
             name: folder for name, folder in (("data", data), ("fixtures", fixtures)) if folder is not None

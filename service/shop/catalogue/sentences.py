@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from difflib import SequenceMatcher
 from typing import Any, get_args
 
@@ -115,6 +115,11 @@ def unknown(what: str, given: str, known: Iterable[str]) -> str:
         return f"{what}{meant}"
     more = f" and {len(there) - MOST_NAMES} more" if len(there) > MOST_NAMES else ""
     return f"{what}{meant} There {'are' if len(there) > 1 else 'is'} {', '.join(there[:MOST_NAMES])}{more}"
+
+
+def misspelt(what: str, given: str, known: Sequence[str]) -> str:
+    """The same, with all that there is only where nothing is spelt like it."""
+    return unknown(what, given, nearest(given, known)[:1] if alike(given, known) else known)
 
 
 def nearest(given: str, known: Iterable[str]) -> list[str]:
