@@ -177,6 +177,30 @@ def cancel_order(
     return tools.database.write(work)
 
 
+@router.post(
+    "/v1/orders/{identity}/priority",
+    openapi_extra=details(errors.BadRequest, errors.MoveNotAllowed, etag=True),
+)
+def change_priority(
+    tools: AtHand,
+    response: Response,
+    identity: wire.OrderId,
+    body: wire.PriorityIn,
+    who: Desk,
+    if_match: wire.IfMatch = None,
+) -> OrderAnswer:
+    """Let an order go before others, or after them, until its last unit is released."""
+    etag = wire.if_match_of(if_match)
+
+    def work(session: Session) -> OrderAnswer:
+        order = orders.changeable(session, identity, etag, who=who)
+        orders.prioritise(session, order, body.priority, by=tools.by(who), why=body.reason)
+        response.headers["ETag"] = etag_of(order)
+        return order_answer(session, order)
+
+    return tools.database.write(work)
+
+
 @router.get(
     "/v1/orders/{identity}/proof.{kind}", openapi_extra=details(errors.CatalogueMissing, files=[SVG, PNG])
 )

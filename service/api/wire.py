@@ -86,6 +86,13 @@ class CancelIn(Strict):
     )
 
 
+class PriorityIn(Strict):
+    priority: Whole = Field(ge=0, le=100, description="Larger goes first.", examples=[50])
+    reason: Annotated[str, Field(min_length=1, max_length=200), AfterValidator(storable)] = Field(
+        description="Why; it goes to the history.", examples=["the wedding is on Saturday"]
+    )
+
+
 class CountIn(Strict):
     bin: Annotated[str, Field(min_length=1, max_length=30), AfterValidator(storable)] = Field(
         description="Storage place.", examples=["A-01"]

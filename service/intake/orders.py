@@ -34,6 +34,8 @@ from service.stock import reservations as stock
 
 #: In the history of an order, a wish of the buyer.
 CHANGE_ASKED = "change_asked"
+#: In the history of an order, another place in the queue.
+PRIORITY_CHANGED = "priority_changed"
 
 
 def visible(session: Session, identity: str, *, who: Who) -> Order:
@@ -257,6 +259,27 @@ def cancel(session: Session, order: Order, line_refs: Sequence[str], *, by: By, 
         why=f"line {named}: {why}" if line_refs else why,
     )
     _announce_rest(session, order, now=by.at)
+
+
+def prioritise(session: Session, order: Order, priority: int, *, by: By, why: str) -> None:
+    """Let an order go before others, or after them. Units that replace spoiled ones stay first in the queue;
+    a plan follows when it is next looked at, and a load in hand stays as it is.
+
+    Raises BadRequest when nobody says why, MoveNotAllowed when nothing of the order waits any more.
+    """
+    if not why.strip():
+        raise BadRequest("say why its priority changes", field="reason")
+    living = [job for line in order.lines for job in _living(line)]
+    if not living:
+        raise MoveNotAllowed("nothing of this order waits any more")
+    for job in living:
+        if job.replaces is None:
+            job.priority = priority
+    before, order.priority = order.priority, priority
+    order.version += 1
+    write_history(
+        session, "order", order.id, PRIORITY_CHANGED, by=by, why=f"{before} → {priority}: {why.strip()}"
+    )
 
 
 def _announce_rest(session: Session, order: Order, *, now: datetime) -> None:

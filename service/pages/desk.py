@@ -202,6 +202,23 @@ def post_cancel(request: Request, tools: AtHand, identity: str, visitor: DeskVis
     return _do(request, tools, identity, visitor, lambda: tools.database.write(work))
 
 
+@router.post("/desk/orders/{identity}/priority")
+def post_priority(
+    request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form
+) -> Response:
+    """Let an order go before others, or after them; somebody says why."""
+    priority = str(form.get("priority", "")).strip()
+    reason = " ".join(str(form.get("reason", "")).split())[:200]
+
+    def work(session: Session) -> None:
+        order = orders.changeable(session, identity, str(form.get("etag", "")), who=visitor.who)
+        if not (priority.isascii() and priority.isdecimal() and int(priority[:4]) <= 100):
+            raise BadRequest("a priority is a whole number from 0 to 100", field="priority")
+        orders.prioritise(session, order, int(priority), by=tools.by(visitor.who), why=reason)
+
+    return _do(request, tools, identity, visitor, lambda: tools.database.write(work))
+
+
 @router.post("/desk/orders/{identity}/proof-link")
 def post_proof_link(
     request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form

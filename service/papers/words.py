@@ -47,6 +47,7 @@ HAPPENED = {
     "amended": _("words changed"),
     "approved": _("approved"),
     "change_asked": _("change asked"),
+    "priority_changed": _("priority changed"),
 }
 FACES = {
     "mark_side": _("mark side"),

@@ -32,6 +32,7 @@ MATRIX: dict[tuple[str, str], set[str]] = {
     ("patch", "/v1/orders/{identity}/lines/{line_ref}"): INTAKE,
     ("post", "/v1/orders/{identity}/approve"): AT_DESK,
     ("post", "/v1/orders/{identity}/cancel"): INTAKE,
+    ("post", "/v1/orders/{identity}/priority"): AT_DESK,
     ("get", "/v1/orders/{identity}/proof.{kind}"): EVERYBODY,
     ("get", "/v1/jobs"): EVERYBODY,
     ("get", "/v1/jobs/{identity}"): EVERYBODY,

@@ -698,3 +698,46 @@ def test_an_order_that_moves_no_letters_is_the_one_that_could_not() -> None:
 
     assert before == after
     assert "letter_spacing" not in str(OrderIn.model_validate(body).model_dump())
+
+
+def test_the_desk_changes_a_priority_and_says_why(counter: Counter) -> None:
+    first, second = (counter.post_order(an_order(priority=10)).json()["id"] for _ in range(2))
+    seen = counter.ask("desk", "GET", f"/v1/orders/{second}").headers["ETag"]
+
+    wanted = {"priority": 50, "reason": "the wedding is on Saturday"}
+    changed = counter.ask("desk", "POST", f"/v1/orders/{second}/priority", wanted, If_Match=seen)
+
+    assert (changed.status_code, changed.json()["priority"]) == (200, 50)
+    order = counter.ask("desk", "GET", f"/v1/orders/{second}").json()
+    assert [(move["to"], move["why"]) for move in order["history"]][-1] == (
+        "priority_changed",
+        "10 \u2192 50: the wedding is on Saturday",
+    )
+    queue = [pull["jobs"] for pull in counter.ask("bench", "GET", "/v1/pulls").json()["pulls"]]
+    jobs = {
+        identity: counter.ask("desk", "GET", f"/v1/orders/{identity}").json()["lines"][0]["jobs"][0]["id"]
+        for identity in (first, second)
+    }
+    assert [job for pulled in queue for job in pulled] == [jobs[second], jobs[first]]
+    stale = counter.ask("desk", "POST", f"/v1/orders/{second}/priority", wanted, If_Match=seen)
+    assert stale.status_code == 412
+
+
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        ({"priority": 101, "reason": "rang"}, 422),
+        ({"priority": 5}, 422),
+        ({"priority": 5, "reason": " "}, 422),
+        ({"priority": 5, "reason": "rang"}, 409),
+    ],
+)
+def test_a_priority_without_a_reason_or_of_an_order_that_is_over_is_refused(
+    counter: Counter, body: dict[str, Any], status: int
+) -> None:
+    order = counter.post_order(an_order()).json()["id"]
+    counter.ask("desk", "POST", f"/v1/orders/{order}/cancel", {"reason": "rang"}, If_Match="*")
+
+    answer = counter.ask("desk", "POST", f"/v1/orders/{order}/priority", body, If_Match="*")
+
+    assert answer.status_code == status
