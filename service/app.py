@@ -45,6 +45,8 @@ from service.api import (
 from service.api.security import EVERYBODY, caller
 from service.arrivals.admission import Admission
 from service.pages import faults
+from service.records.counters import REQUEST_SECONDS
+from service.requests import asked
 from service.running.relay import Publish
 from service.running.runner import Runner
 from service.shop.settings import Settings
@@ -154,6 +156,7 @@ async def _watch(request: Request, go_on: Callable[[Request], Awaitable[Response
     """Name every request, add the security headers, write one line of log (routes, never words)."""
     given = request.headers.get("X-Request-ID", "")
     request_id = given if _REQUEST_ID.match(given) else secrets.token_hex(8)
+    asked.begin(request_id)
     begun = time.perf_counter()
     response: Response
     try:
@@ -163,14 +166,15 @@ async def _watch(request: Request, go_on: Callable[[Request], Awaitable[Response
         if faults.is_for_people(request):
             response = faults.fault_page(request, response.status_code)
     route = getattr(request.scope.get("route"), "path", "unknown")
+    seconds = time.perf_counter() - begun
     log.info(
         "request",
-        request_id=request_id,
         method=request.method,
         route=route,
         status=response.status_code,
-        seconds=round(time.perf_counter() - begun, 4),
+        seconds=round(seconds, 4),
     )
+    REQUEST_SECONDS.labels(request.method, route, response.status_code).observe(seconds)
     response.headers["X-Request-ID"] = request_id
     for name, value in _SECURITY_HEADERS.items():
         response.headers.setdefault(name, value)
@@ -181,6 +185,7 @@ def set_up_logging(level: str) -> None:
     """JSON lines on standard error."""
     structlog.configure(
         processors=[
+            asked.add_to_line,
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             structlog.processors.format_exc_info,

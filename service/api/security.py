@@ -16,7 +16,7 @@ from service.api import wire
 from service.doorway import AtHand, address_of, key_id_of
 from service.records.errors import FormTokenWrong, KeyMissing, KeyUnknown, RoleNotAllowed
 from service.records.who import Role, Who
-from service.requests import keys, sessions
+from service.requests import asked, keys, sessions
 from service.shop.tools import Tools
 
 _bearer = HTTPBearer(
@@ -40,6 +40,7 @@ def caller(*roles: Role) -> Callable[..., Who]:
     ) -> Who:
         who = _who_has(request, tools, given.credentials) if given else browser(request, tools).who
         tools.rates.asked_by_key(key_id_of(request))
+        asked.is_by(who)
         if who.role not in roles:
             raise RoleNotAllowed(f"this needs a key of {' or '.join(role.value for role in roles)}")
         wire.refuse_unknown_names(request)

@@ -23,6 +23,7 @@ from service.loads import contents, leases, pull_rows, repeats
 from service.loads import load as loads
 from service.loads import load_rows as rows
 from service.loads.load_answers import LoadAnswer, load_answer
+from service.records.counters import TURNS_STARTED
 from service.records.errors import CheckTooSlow, LoadRefused
 from service.records.ids import JOB, LOAD, number, public
 from service.records.moves import move_job, move_lot
@@ -185,7 +186,9 @@ def start(tools: Tools, held: Held, turn: int, file_sha256: str) -> LoadAnswer:
     def work(session: Session, load: Load, by: By) -> None:
         burns.start(session, load, turn, file_sha256, judged=judged, lease=_lease(tools), by=by)
 
-    return change(tools, held, work)
+    started = change(tools, held, work)
+    TURNS_STARTED.labels(started.station).inc()
+    return started
 
 
 def finish(tools: Tools, held: Held, turn: int) -> LoadAnswer:

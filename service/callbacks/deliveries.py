@@ -33,6 +33,7 @@ from service.callbacks.guarded_post import Answer
 from service.records import ids
 from service.records import outgoing as messages
 from service.records.clock import Clock
+from service.records.counters import CALLBACK_ATTEMPTS
 from service.records.db import Database
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound
 from service.records.tables import Callback, Delivery, Event
@@ -247,6 +248,8 @@ def _record(database: Database, parcel: _Parcel, answer: Answer, *, now: datetim
         status=answer.status,
         error=answer.error,
     )
+    outcome = "delivered" if 200 <= answer.status < 300 else "too_late" if answer.is_late else "failed"
+    CALLBACK_ATTEMPTS.labels(outcome).inc()
     database.write(lambda session: _write_outcome(session, parcel, answer, now=now))
 
 

@@ -14,7 +14,7 @@ from service.doorway import AtHand
 from service.papers import texts
 from service.records.errors import FormTokenWrong, KeyUnknown, RoleNotAllowed
 from service.records.who import Role, Who
-from service.requests import sessions
+from service.requests import asked, sessions
 from service.shop.tools import Tools
 
 TOKEN_FIELD = "token"  # noqa: S105  the name of a form's field
@@ -42,6 +42,7 @@ def visitor(*roles: Role) -> Callable[[Request, AtHand], Visitor]:
         if signed_in is None:
             back = quote(request.url.path, safe="/") if request.method == "GET" else "/"
             raise HTTPException(303, headers={"Location": f"/sign-in?then={back}"})
+        asked.is_by(signed_in.who)
         if signed_in.who.role not in roles:
             raise RoleNotAllowed(f"this page is for {' and '.join(role.value for role in roles)}")
         return signed_in

@@ -1,4 +1,5 @@
-"""Metrics in the Prometheus text format, read from the database, so that every process reports the same.
+"""The page of metrics: what the tables hold, so that every process reports the same, and what this process
+has done (`service.records.counters`).
 
 Names follow https://prometheus.io/docs/practices/naming/; labels hold states only, never an id or a word of a
 customer.
@@ -10,16 +11,17 @@ import threading
 import time
 from collections.abc import Iterable, Mapping
 
-from prometheus_client import CollectorRegistry, generate_latest
+from prometheus_client import CollectorRegistry
 from prometheus_client.core import GaugeMetricFamily, InfoMetricFamily, Metric
+from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 
 from service.records import gauge_rows as gauges
 from service.records.clock import Clock
+from service.records.counters import COUNTED
 from service.records.db import Database
 from service.records.gauge_rows import Gauges
 
-CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 _KEEP_SECONDS = 5.0
 
 
@@ -39,9 +41,10 @@ class Metrics(Collector):
         self._registry = CollectorRegistry(auto_describe=False)
         self._registry.register(self)
 
-    def text(self) -> bytes:
-        """The page that a scraper reads."""
-        return generate_latest(self._registry)
+    def page(self, accept: str = "") -> tuple[bytes, str]:
+        """The page that a scraper reads and its media type: OpenMetrics for those who ask for it."""
+        encode, media_type = choose_encoder(accept)
+        return encode(self._registry), media_type
 
     def collect(self) -> Iterable[Metric]:
         now = self._read()
@@ -69,6 +72,7 @@ class Metrics(Collector):
         }
         for name, (meaning, value) in singles.items():
             yield GaugeMetricFamily(name, meaning, value=value)
+        yield from COUNTED.collect()
         yield InfoMetricFamily("ricasso_build", "What is running", value={"version": self._version})
 
     def _read(self) -> Gauges:

@@ -10,7 +10,9 @@ from __future__ import annotations
 import multiprocessing
 import os
 import threading
-from collections.abc import Callable, Mapping, Sequence
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -21,6 +23,7 @@ from layout.pictures import proof
 from layout.shop.inscriptions import Inscription
 from layout.shop.proven_recipes import Proof, proven
 from layout.shop.stations import Calibration
+from service.records.counters import CHECK_SECONDS, CHECKS_TURNED_AWAY
 from service.records.errors import CheckersBusy, CheckTooSlow
 from service.shop import catalogue
 from service.shop.font_tables import FontTables
@@ -57,7 +60,9 @@ class Geometry:
         self, sku: str, inscriptions: Sequence[Inscription], *, in_force: InForce, client: str | None = None
     ) -> CheckResult:
         """Check one unit's inscriptions, for a client or for the house. Raises CheckTooSlow, CheckersBusy."""
-        result: CheckResult = self._run(_check, sku, tuple(inscriptions), in_force, client=client)
+        with _counted() as verdict:
+            result: CheckResult = self._run(_check, sku, tuple(inscriptions), in_force, client=client)
+            verdict.append(result.verdict.value)
         return result
 
     def proof(
@@ -70,9 +75,11 @@ class Geometry:
         client: str | None = None,
     ) -> tuple[CheckResult, dict[str, str]]:
         """The check and, by face, an SVG picture of what it saw. Raises CheckTooSlow, CheckersBusy."""
-        result: tuple[CheckResult, dict[str, str]] = self._run(
-            partial(_proof, is_captioned=is_captioned), sku, tuple(inscriptions), in_force, client=client
-        )
+        with _counted() as verdict:
+            result: tuple[CheckResult, dict[str, str]] = self._run(
+                partial(_proof, is_captioned=is_captioned), sku, tuple(inscriptions), in_force, client=client
+            )
+            verdict.append(result[0].verdict.value)
         return result
 
     def work(self, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:
@@ -130,6 +137,21 @@ class Geometry:
             raise CheckersBusy("too many checks at once; try again") from None
         except TookTooLong:
             raise CheckTooSlow(too_slow) from None
+
+
+@contextmanager
+def _counted() -> Iterator[list[str]]:
+    """Count a check, whose verdict is put into the list, or why there is none."""
+    begun, verdict = time.perf_counter(), list[str]()
+    try:
+        yield verdict
+    except CheckersBusy:
+        CHECKS_TURNED_AWAY.labels("busy").inc()
+        raise
+    except CheckTooSlow:
+        CHECKS_TURNED_AWAY.labels("too_slow").inc()
+        raise
+    CHECK_SECONDS.labels(verdict[0]).observe(time.perf_counter() - begun)
 
 
 class _Opened:

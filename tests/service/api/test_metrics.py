@@ -1,0 +1,102 @@
+"""Counters, histograms and lines of log: what a request leaves behind; and the alerts name what is there."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import yaml
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
+from prometheus_client.parser import text_string_to_metric_families as plain_families
+
+from service.app import set_up_logging
+from service.records.db import Database
+from tests.clocks import SetClock
+from tests.counter import Counter, an_open_counter
+
+ALERTS = Path(__file__).parents[3] / "service" / "guides" / "alerts.yml"
+CHECK = {
+    "sku": "AQ-CHEF-20",
+    "inscriptions": [{"zone": "heel", "text": "Secret words", "font": "lato-bold", "height_mm": 5}],
+}
+
+
+@pytest.fixture
+def counter(sqlite_database: Database, clock: SetClock, tmp_path: Path) -> Iterator[Counter]:
+    with an_open_counter(sqlite_database, clock, tmp_path) as counter:
+        yield counter
+
+
+def samples(page: str) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:
+    return {
+        (sample.name, tuple(sorted(sample.labels.items()))): sample.value
+        for family in text_string_to_metric_families(page)
+        for sample in family.samples
+    }
+
+
+def scraped(counter: Counter, accept: str = "application/openmetrics-text; version=1.0.0") -> str:
+    answer = counter.client.get(
+        "/metrics", headers={"Authorization": f"Bearer {counter.keys['owner']}", "Accept": accept}
+    )
+    assert answer.status_code == 200
+    assert answer.headers["content-type"].startswith(accept.split(";", maxsplit=1)[0])
+    return answer.text
+
+
+def test_requests_and_checks_are_counted_by_what_came_of_them(counter: Counter) -> None:
+    check, route = ("ricasso_check_seconds_count", (("verdict", "accept"),)), ("route", "/v1/checks")
+    asked = ("ricasso_http_request_seconds_count", (("method", "POST"), route, ("status", "200")))
+    refused = ("ricasso_http_request_seconds_count", (("method", "POST"), route, ("status", "422")))
+    before = samples(scraped(counter))
+
+    counter.ask("desk", "POST", "/v1/checks", CHECK)
+    counter.ask("desk", "POST", "/v1/checks", {"sku": 7})
+    page = scraped(counter)
+
+    after = samples(page)
+    assert [after[what] - before.get(what, 0.0) for what in (check, asked, refused)] == [1.0, 1.0, 1.0]
+    assert page.endswith("# EOF\n")
+    assert "Secret" not in page
+    assert list(plain_families(scraped(counter, "text/plain")))  # and as it is read by older scrapers
+
+
+def test_every_alert_names_metrics_and_labels_that_are_there(counter: Counter) -> None:
+    families = {family.name: family for family in text_string_to_metric_families(scraped(counter))}
+    rules = yaml.safe_load(ALERTS.read_text())["groups"][0]["rules"]
+
+    for rule in rules:
+        assert set(rule) <= {"alert", "expr", "for", "annotations"} and rule["annotations"]["summary"]
+        for name in re.findall(r"ricasso_[a-z_]+", rule["expr"]):
+            assert re.sub(r"_(total|count|bucket)$", "", name) in families, rule["alert"]
+    assert len({rule["alert"] for rule in rules}) == len(rules) > 6
+
+
+def test_every_line_of_a_request_says_which_and_whose_but_no_words(
+    counter: Counter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import structlog
+
+    log = io.StringIO()
+    monkeypatch.setattr("sys.stderr", log)
+    set_up_logging("INFO")
+    try:
+        counter.client.post(
+            "/v1/checks",
+            json=CHECK,
+            headers={"Authorization": f"Bearer {counter.keys['desk']}", "X-Request-ID": "from-the-till"},
+        )
+        structlog.get_logger("test").info("outside of any request")
+    finally:
+        structlog.reset_defaults()
+
+    lines = [json.loads(line) for line in log.getvalue().splitlines()]
+    (request,) = [line for line in lines if line["event"] == "request"]
+    assert (request["request_id"], request["role"], request["status"]) == ("from-the-till", "desk", 200)
+    assert request["client"]
+    assert all("request_id" not in line for line in lines if line["event"] == "outside of any request")
+    assert "Secret" not in log.getvalue()
