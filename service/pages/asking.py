@@ -11,11 +11,13 @@ from pydantic import TypeAdapter, ValidationError
 from layout.shop.blades import Zone
 from layout.shop.shop import FontSpec, Shop
 from service.records.errors import BadRequest
+from service.requests.inscription_answers import InscriptionAnswer
 from service.requests.inscriptions import InscriptionIn, InscriptionsIn
 from service.shop.smallest_sizes import NEVER, smallest_sizes
 from service.shop.tools import Tools
 
 _ONE: TypeAdapter[Any] = TypeAdapter(InscriptionIn)
+_SUGGESTED: TypeAdapter[InscriptionAnswer] = TypeAdapter(InscriptionAnswer)
 _MANY: TypeAdapter[Any] = TypeAdapter(InscriptionsIn)
 
 
@@ -71,6 +73,14 @@ def text_of(chosen: Mapping[str, Any], given: Mapping[str, str]) -> dict[str, An
     if given.get("align") in {"start", "centre", "end"}:
         inscription["align"] = given["align"]
     return inscription
+
+
+def suggested(button: str) -> InscriptionAnswer:
+    """The inscription that a button suggests, as JSON. Raises BadRequest."""
+    try:
+        return _SUGGESTED.validate_json(button)
+    except ValueError:
+        raise BadRequest("this suggestion can't be read", field="suggestion") from None
 
 
 def _one(inscription: Mapping[str, Any]) -> Any:

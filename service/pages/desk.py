@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
@@ -155,8 +156,11 @@ def post_amend(request: Request, tools: AtHand, identity: str, visitor: DeskVisi
             order = _found(session, identity)
             inscriptions = list(orders.line_of(order, line_ref).inscriptions)
         index = _index(form, len(inscriptions))
-        if form.get("suggestion"):
-            inscriptions[index] = _suggested(tools, identity, line_ref, index, str(form["suggestion"]))
+        suggestion = str(form.get("suggestion", ""))
+        if suggestion.startswith("{"):  # of words that were only tried, and are on no record
+            inscriptions[index] = asking.suggested(suggestion).model_dump(mode="json")
+        elif suggestion:
+            inscriptions[index] = _suggested(tools, identity, line_ref, index, suggestion)
         else:
             inscriptions[index] = _retyped(inscriptions[index], form)
         intake.amend_line(
@@ -164,6 +168,71 @@ def post_amend(request: Request, tools: AtHand, identity: str, visitor: DeskVisi
         )
 
     return _do(request, tools, identity, visitor, work)
+
+
+@router.post("/desk/orders/{identity}/try")
+def post_try(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+    """What the check would say of a line with other words, and its picture; nothing is kept."""
+    with tools.database.reading() as session:
+        line = orders.line_of(_found(session, identity), str(form.get("line", "")))
+        inscriptions, sku = list(line.inscriptions), line.sku
+    into = str(form.get("into", ""))
+    if not re.fullmatch(r"\d{1,3}-\d", into, re.ASCII):
+        raise BadRequest("this is no place of the page", field="into")
+    result, wrong = None, None
+    index = _index(form, len(inscriptions))
+    inscriptions[index] = _retyped(inscriptions[index], form)
+    try:
+        result = checks.check(
+            tools,
+            sku,
+            [inscription.value() for inscription in asking.valid(inscriptions)],
+            is_captioned=visitor.language == texts.DEFAULT,
+            client=visitor.who.client,
+        )
+    except Refusal as refusal:
+        wrong = refusal
+    fonts = tools.catalogue.current.fonts
+    return page(
+        request,
+        "try.html",
+        visitor,
+        into=into,
+        at_index=index,
+        given={"words": str(form.get("words", "")), "height": str(form.get("height", ""))},
+        zone=inscriptions[index].get("zone", ""),
+        fonts=fonts,
+        result=result,
+        wrong=wrong,
+        pictures=samples.suggestion_pictures(tools, result.findings, fonts) if result else {},
+    )
+
+
+@router.get("/desk/orders/{identity}/asked.svg")
+def get_asked_picture(
+    tools: AtHand,
+    identity: str,
+    visitor: DeskVisitor,
+    line: Annotated[str, Query(max_length=100)],
+    face: Annotated[str, Query(max_length=20)],
+) -> Response:
+    """A picture of what a line asks for, also where it was refused and nothing is frozen. Raises NotFound."""
+    with tools.database.reading() as session:
+        asked = orders.line_of(_found(session, identity), line)
+        inscriptions, sku = asking.valid(asked.inscriptions), asked.sku
+        in_force = checks.in_force(session)
+    _result, pictures = tools.geometry.proof(
+        sku,
+        [inscription.value() for inscription in inscriptions],
+        in_force=in_force,
+        is_captioned=visitor.language == texts.DEFAULT,
+        client=visitor.who.client,
+    )
+    if face not in pictures:
+        raise NotFound("there is nothing to show here", line_ref=line)
+    return Response(
+        pictures[face], media_type="image/svg+xml", headers={"Cache-Control": "private, max-age=60"}
+    )
 
 
 @router.post("/desk/orders/{identity}/approve")
@@ -353,6 +422,9 @@ def _order(
         pictured=pictured,
         changeable=changeable,
         begun=begun,
+        pictures=samples.suggestion_pictures(
+            tools, [finding for line in shown.lines for finding in line.findings], shop.fonts
+        ),
         **{"link": None, "until": None, **values},
     )
 

@@ -154,10 +154,7 @@ def _more(given: Mapping[str, str]) -> list[Any]:
 def _changed(tools: Tools, given: Mapping[str, str]) -> dict[str, str]:
     """What a button of the form changes on it: a suggestion taken, one more place, or one less."""
     if given.get("suggestion"):
-        try:
-            taken = _MARKS.validate_json(f"[{given['suggestion']}]")[0]
-        except (ValueError, IndexError):
-            raise BadRequest("this suggestion can't be read", field="suggestion") from None
+        taken = asking.suggested(given["suggestion"])
         return _fields_of(taken) if isinstance(taken, TextAnswer) else {}
     more = _more(given)
     if given.get("do") == "another" and given.get("words", "").strip():

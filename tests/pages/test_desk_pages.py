@@ -3,10 +3,13 @@ be burned in the place."""
 
 from __future__ import annotations
 
+import html
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
+from httpx import Response
 from shapely.geometry import box
 
 from layout.shop.outline import frozen
@@ -15,7 +18,7 @@ from service.records.db import Database
 from service.shop import smallest_sizes
 from tests.benches import Bench, a_bench_shop, flat_plate
 from tests.clocks import SetClock
-from tests.counter import an_open_counter
+from tests.counter import a_line, an_inscription, an_open_counter, an_order
 from tests.layout.made_up import the_shop
 from tests.pages.test_board_pages import text_of
 from tests.service.intake.test_line_holds import edited
@@ -115,3 +118,41 @@ def test_letters_that_touch_are_moved_apart_by_one_press_and_stay_so(
 
     assert f'name="letter_spacing" inputmode="decimal" maxlength="6" value="{spacing[1]}"' in taken
     assert "touch when burned" not in taken and "can be engraved" in taken
+
+
+def test_a_refused_line_is_pictured_and_its_words_are_tried_before_they_are_kept(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    line = a_line(inscriptions=[an_inscription(height_mm=60)])
+    with an_open_counter(sqlite_database, clock, tmp_path) as counter:
+        counter.client.post("/sign-in", data={"key": counter.keys["desk"], "name": "Dora"})
+        counter.post_order(an_order(lines=[line]))
+
+        def kept() -> dict[str, Any]:
+            order: dict[str, Any] = counter.ask("desk", "GET", "/v1/orders/O1").json()
+            return order
+
+        def send(act: str, **fields: str) -> Response:
+            token = re.search(r'name="token" value="([^"]+)"', counter.client.get("/desk/orders/O1").text)
+            assert token
+            form = {"token": token[1], "etag": "*", "line": "1", "inscription": "0", "into": "1-0", **fields}
+            return counter.client.post(f"/desk/orders/O1/{act}", data=form)
+
+        page = counter.client.get("/desk/orders/O1").text
+        picture = re.search(r'src="(/desk/orders/O1/asked\.svg[^"]*)"', page)
+        assert picture
+        drawn = counter.client.get(html.unescape(picture[1]))
+        tried = send("try", words="Allotment 7", font="lato-bold", height="50").text
+        offered = re.search(r'form="amend-1-0" name="suggestion" value="([^"]+)"', tried)
+        assert offered
+        before = kept()
+        elsewhere = send("try", words="Ada", into="proof")
+        send("amend", suggestion=html.unescape(offered[1]))
+        after = kept()
+
+    assert drawn.headers["Content-Type"] == "image/svg+xml" and "<path" in drawn.text
+    assert re.search(r'class="sample"[^>]*><svg.*?</span><span>Lato Bold', page, re.DOTALL)
+    assert 'id="try-1-0"' in tried and "can't be engraved" in html.unescape(tried) and "<svg" in tried
+    assert (before["state"], len(before["history"])) == ("held", 1)  # trying keeps nothing
+    assert elsewhere.status_code == 422
+    assert (after["state"], after["lines"][0]["verdict"]) == ("ready", "accept")

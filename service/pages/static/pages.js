@@ -168,19 +168,20 @@
   async function prove(form) {
     if (asking) asking.abort(); // nobody waits for the older answer any more
     const mine = asking = new AbortController(), offline = document.getElementById("offline");
-    document.getElementById("proof").setAttribute("aria-busy", "true");
+    const place = form.dataset.into || "proof", shown = () => document.getElementById(place);
+    shown().setAttribute("aria-busy", "true");
     try {
       const answer = await fetch(form.dataset.proof, {
         method: "POST", body: new URLSearchParams(new FormData(form)), credentials: "same-origin", signal: mine.signal,
       });
-      const page = new DOMParser().parseFromString(await answer.text(), "text/html"), found = page.getElementById("proof");
+      const page = new DOMParser().parseFromString(await answer.text(), "text/html"), found = page.getElementById(place);
       if (mine !== asking) return; // a newer one is on its way
       offline.hidden = true;
       if (!found) { location.reload(); return; } // signed out meanwhile
-      document.getElementById("proof").replaceWith(document.importNode(found, true));
+      shown().replaceWith(document.importNode(found, true));
     } catch {
       if (mine !== asking) return;
-      document.getElementById("proof").removeAttribute("aria-busy"); // what is shown is of other words
+      shown().removeAttribute("aria-busy"); // what is shown is of other words
       offline.hidden = false;
     }
   }
