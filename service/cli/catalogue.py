@@ -181,6 +181,22 @@ def schemas(
         typer.echo(str(path))
 
 
+@app.command("reference")
+def reference(
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Where to write it; otherwise it is printed")
+    ] = None,
+) -> None:
+    """Explain every key of the description: what it means, its unit, its default, an example."""
+    from service.shop.catalogue.reference import reference as page
+
+    if out is None:
+        typer.echo(page(), nl=False)
+    else:
+        out.write_text(page(), encoding="utf-8")
+        typer.echo(str(out))
+
+
 def _folder(fixtures: Path | None) -> Path:
     from service.cli.saying import settings_of
     from service.shop.catalogue import default_folder

@@ -1,0 +1,118 @@
+"""The schema of the policy: what this shop calls legible and makeable, who works when, what it minds in a
+plan."""
+
+from __future__ import annotations
+
+from service.shop.catalogue.schema.forms import Day, Span, Strict, TimeOfDay, TimeZone, Weekday, key
+
+
+class PlanFile(Strict):
+    """What one of each costs among plans that are equally late and take equally many loads; only what they
+    are to one another matters."""
+
+    changes: float = key("A change of plate or process", 1.0, unit="cost", default=1.0, ge=0)
+    turned: float = key("A load in which units are turned over", 0.5, unit="cost", default=0.5, ge=0)
+    split: float = key("A load by which an order is split", 0.3, unit="cost", default=0.3, ge=0)
+    walking: float = key(
+        "A place walked past in the store room, between a load's nearest and farthest unit",
+        0.01,
+        unit="cost",
+        default=0.01,
+        ge=0,
+    )
+    waiting: float = key(
+        "A unit that is done only at its ship-by time; half of it when half of the time has passed",
+        1.0,
+        unit="cost",
+        default=1.0,
+        ge=0,
+    )
+    near_cutoff: float = key(
+        "A unit that is done only at its ship-by time, linear from nothing at cutoff_hours before it",
+        2.0,
+        unit="cost",
+        default=2.0,
+        ge=0,
+    )
+    cutoff_hours: float = key(
+        "How long before its ship-by time a unit counts as near", 2.0, unit="hours", default=2.0, ge=0
+    )
+
+
+class ShiftFile(Strict):
+    """People at work: so many in these hours of the week, less the breaks, but not on their days off."""
+
+    people: int = key("How many people", 2, unit="count", default=1, ge=1, le=1_000)
+    hours: dict[Weekday, list[Span]] = key(
+        "When they work, by weekday", {"monday": ["08:00-16:30"]}, min_length=1
+    )
+    breaks: list[Span] = key("Parts taken out of every day", ["12:00-12:30"], default=[])
+    days_off: tuple[Day, ...] = key("Dates on which they don't work", ["2027-01-04"], default=())
+
+
+class HandlingFile(Strict):
+    """Seconds of one person's work for one unit; seating and turning over stand with each station."""
+
+    pull: float = key("To fetch it from its bin", 15, unit="seconds", default=0.0, ge=0)
+    look: float = key("To look at it before the burn", 5, unit="seconds", default=0.0, ge=0)
+    inspect: float = key("To inspect its mark", 20, unit="seconds", default=0.0, ge=0)
+    wipe: float = key("To wipe it", 10, unit="seconds", default=0.0, ge=0)
+    bag: float = key("To bag it", 10, unit="seconds", default=0.0, ge=0)
+    box: float = key("To box it", 20, unit="seconds", default=0.0, ge=0)
+
+
+class CarrierFile(Strict):
+    """When parcels leave. A unit is in time when it is boxed so long before the last cut-off that its
+    ship-by time allows."""
+
+    packing_minutes: float = key(
+        "What packing needs between a boxed unit and the cut-off",
+        10,
+        unit="minutes",
+        default=0.0,
+        ge=0,
+        le=1_440,
+    )
+    cutoffs: dict[Weekday, TimeOfDay] = key("The cut-off of each day", {"monday": "16:00"}, min_length=1)
+
+
+class PolicyFile(Strict):
+    """What this shop calls legible and makeable; its own choice, no standard. One file; all of it may be
+    left out."""
+
+    stroke_lines: float = key(
+        "Thinnest stroke where no centre line is burned", 1.5, unit="line widths", default=1.5, ge=0
+    )
+    open_lines: float = key(
+        "How much of a counter must stay open when burned", 0.5, unit="line widths", default=0.5, ge=0
+    )
+    bolder_note: float = key(
+        "How many times as wide as drawn a stroke may burn before that is noted",
+        1.5,
+        unit="times",
+        default=1.5,
+        ge=1,
+    )
+    bolder_review: float = key("The same, before a person looks", 4.0, unit="times", default=4.0, ge=1)
+    review_height_mm: float = key(
+        "Capitals smaller than this are looked at by a person", 2.0, unit="mm", default=2.0, ge=0
+    )
+    max_graphemes_per_line: int = key("The most characters of a line", 40, unit="count", default=40, ge=1)
+    max_graphemes: int = key("The most characters of an inscription", 200, unit="count", default=200, ge=1)
+    code_cell_lines: float = key("Smallest module of a code", 3.0, unit="line widths", default=3.0, ge=1)
+    time_zone: TimeZone = key("The zone of all hours", "Europe/Berlin", default="UTC")
+    days_off: tuple[Day, ...] = key("Dates on which the whole shop is shut", ["2027-01-01"], default=())
+    shifts: list[ShiftFile] = key(
+        "People at work, each a table [[shifts]]; without them one person is at every open station",
+        [{"people": 2, "hours": {"monday": ["08:00-16:30"]}}],
+        default=[],
+    )
+    handling: HandlingFile = key(
+        "Work for one unit, [handling]", {"pull": 15, "box": 20}, default=HandlingFile()
+    )
+    carrier: CarrierFile | None = key(
+        "When parcels leave, [carrier]; left out: a unit is in time when it is ready by its ship-by time",
+        {"packing_minutes": 10, "cutoffs": {"monday": "16:00"}},
+        default=None,
+    )
+    plan: PlanFile = key("What counts in a plan, [plan]", {"changes": 1.0, "turned": 0.5}, default=PlanFile())
