@@ -268,3 +268,14 @@ def test_units_of_a_turn_share_a_head_height() -> None:
     higher = a_kind("bare", "AB", plate="Q", low_mm=1.001, high_mm=2.0)
 
     assert codes(replace(backlog, lots=(replace(lot, kind=higher),)), the_plan()) == ["out_of_focus"]
+
+
+@pytest.mark.parametrize(("after_s", "is_free"), [(59.0, False), (60.0 - SLACK_S, True), (60.0, True)])
+def test_a_copy_is_fetched_again_once_what_burned_on_it_was_looked_at(after_s: float, is_free: bool) -> None:
+    """Two units, each looked at and taken out in half a minute by the one who is there."""
+    backlog = the_backlog()
+    station = replace(backlog.stations[0], look_seconds=30.0)
+
+    wrong = codes(replace(backlog, stations=(station,)), again_on("Q-1", after=after_s))
+
+    assert ("copy_in_use" not in wrong) == is_free
