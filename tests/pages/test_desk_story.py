@@ -1,11 +1,9 @@
-"""The desk's and the buyer's stories, the board and the owner's pages, in a real browser."""
+"""The desk's stories, the board and the owner's pages, in a real browser."""
 
 from __future__ import annotations
 
-import re
-
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import expect
 
 from tests.pages.conftest import SignIn
 from tests.pages.shop import ServedShop
@@ -89,44 +87,6 @@ def test_two_at_the_desk_do_not_overwrite_each_other(shop: ServedShop, sign_in: 
     expect(one.get_by_role("alert")).to_contain_text("changed since this page was drawn")
     with shop.api("desk") as http:
         assert http.get(f"/v1/orders/{held}").json()["lines"][0]["inscriptions"][0]["text"] == "Bo"
-
-
-def test_the_buyer_agrees_by_the_link_and_the_order_goes_on(
-    shop: ServedShop, sign_in: SignIn, browser: Browser
-) -> None:
-    held = shop.order("AQ-8", proof="buyer")["id"]
-    page = sign_in("desk", "Dora")
-    page.goto(f"/desk/orders/{held}")
-    page.get_by_role("button", name="Make a link for the buyer").click()
-    link = page.locator("#link").input_value()
-    context = browser.new_context(viewport={"width": 390, "height": 844})
-    buyer = context.new_page()
-
-    buyer.goto(link)
-    expect(buyer.locator(".proof svg")).to_be_visible()
-    buyer.get_by_role("button", name=re.compile("Yes, engrave it exactly like this")).click()
-    expect(buyer.get_by_text("It will be engraved as shown.")).to_be_visible()
-    context.close()
-
-    with shop.api("desk") as http:
-        assert http.get(f"/v1/orders/{held}").json()["state"] == "ready"
-
-
-def test_the_buyer_s_wish_reaches_the_desk(shop: ServedShop, sign_in: SignIn, browser: Browser) -> None:
-    held = shop.order("AQ-8", proof="buyer")["id"]
-    with shop.api("store") as http:
-        link = http.post(f"/v1/orders/{held}/proof-link").json()["url"]
-    context = browser.new_context()
-    buyer = context.new_page()
-
-    buyer.goto(link)
-    buyer.get_by_label("What would you like changed?").fill("Nan is spelled Nann")
-    buyer.get_by_role("button", name="Send to the shop").click()
-    expect(buyer.get_by_text("The shop has your request")).to_be_visible()
-    context.close()
-
-    desk = sign_in("desk", "Dora")
-    expect(desk.get_by_text("Nan is spelled Nann").first).to_be_visible()
 
 
 def test_the_board_counts_what_happens_while_it_is_open(shop: ServedShop, sign_in: SignIn) -> None:
