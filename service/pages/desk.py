@@ -60,8 +60,8 @@ def get_desk(
     day: Annotated[date | Literal[""], Query()] = "",
     before: Annotated[str, Query(pattern=r"^(O\d{1,18})?$")] = "",
 ) -> Response:
-    """What waits for the desk; orders by what is remembered of them, state and the day they ship, a page at a
-    time."""
+    """What waits for the desk; orders by whatever is remembered of them, by state and ship-by day, a page at
+    a time."""
     shop = tools.catalogue.current
     sought, refused = None, None
     try:
@@ -102,7 +102,7 @@ def get_desk(
 
 
 def _whole_day(day: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
-    """The moments between which a day of the shop lies."""
+    """Begin and end of one of the shop's days, as moments."""
     return (
         datetime.combine(day, time(), zone),
         datetime.combine(day + timedelta(days=1), time(), zone),
@@ -117,13 +117,14 @@ def get_check(
     sku: Annotated[str, Query(max_length=60)] = "",
     zone: Annotated[str, Query(max_length=60)] = "",
 ) -> Response:
-    """The form, for a product and zone, with no words yet."""
+    """The form for a product and zone, with no words yet."""
     return _check(request, tools, visitor, {"sku": sku, "zone": zone})
 
 
 @router.post("/desk/check")
 def post_check(request: Request, tools: AtHand, visitor: DeskVisitor, form: Form) -> Response:
-    """Check what is on the form and show its proof. Words come by POST: no address or log holds them."""
+    """Check what is on the form and show its proof. Words come by POST, so that no address or log holds
+    them."""
     return _check(request, tools, visitor, {name: str(value) for name, value in form.items()}, is_asked=True)
 
 
@@ -142,13 +143,13 @@ def post_fonts(request: Request, tools: AtHand, visitor: DeskVisitor, form: Form
 
 @router.get("/desk/orders/{identity}")
 def get_order(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor) -> Response:
-    """One order: what stands in its way, with one-tap fixes, and everything that happened to it."""
+    """One order: what holds it up, with one-tap fixes, and its history."""
     return _order(request, tools, identity, visitor)
 
 
 @router.post("/desk/orders/{identity}/amend")
 def post_amend(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
-    """Other words for a line: a suggestion taken, or typed ones."""
+    """New words for a line: a suggestion taken, or typed ones."""
 
     def work() -> None:
         line_ref = str(form.get("line", ""))
@@ -239,7 +240,7 @@ def get_asked_picture(
 def post_approve(
     request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form
 ) -> Response:
-    """Let a held line go on: the desk has looked, or the buyer said yes to the desk."""
+    """Let a held line go on: the desk has looked at it, or the buyer has told the desk yes."""
     lines = [str(line) for line in form.getlist("line")]
     approver: Any = "buyer" if form.get("by") == "buyer" else "desk"
     said_by = " ".join(str(form.get("said_by", "")).split())[:60]
@@ -260,7 +261,7 @@ def post_approve(
 
 @router.post("/desk/orders/{identity}/cancel")
 def post_cancel(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
-    """Cancel a line or the order, until its load has started."""
+    """Cancel a line or the order, as long as its load has not started."""
     lines = [str(line) for line in form.getlist("line")]
     reason = " ".join(str(form.get("reason", "")).split())[:200] or "cancelled by the desk"
 
@@ -292,7 +293,7 @@ def post_priority(
 def post_proof_link(
     request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form
 ) -> Response:
-    """A link for the buyer, shown to be sent."""
+    """A link to the buyer's proof, shown for sending."""
     with tools.database.reading() as session:
         token, until = proof_links.make(
             session,
@@ -340,8 +341,7 @@ def _check(
 
 
 def _retyped(before: Mapping[str, Any], form: Form) -> dict[str, Any]:
-    """The inscription with what the form changes; a height left empty asks for the
-    zone's usual one."""
+    """The inscription with the form's changes; a height left empty means the zone's usual one."""
     retyped = dict(before)
     name = {"text": "text", "monogram": "initials", "code": "content"}.get(str(retyped.get("kind", "text")))
     if name and form.get("words") is not None:
@@ -356,7 +356,7 @@ def _retyped(before: Mapping[str, Any], form: Form) -> dict[str, Any]:
 
 
 def _suggested(tools: Tools, identity: str, line_ref: str, index: int, which: str) -> dict[str, Any]:
-    """The suggestion on record that a button names as `finding.suggestion`. Raises BadRequest."""
+    """The recorded suggestion that a button names as `finding.suggestion`. Raises BadRequest."""
     with tools.database.reading() as session:
         line = orders.line_of(_found(session, identity), line_ref)
         try:
@@ -452,7 +452,7 @@ def _found(session: Session, identity: str) -> Order:
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """An order in a list, with what it waits for, each reason once, and what its buyer wants changed."""
+    """An order in a list, with each reason why it waits given once, and what its buyer wants changed."""
 
     order: UnpromisedOrderAnswer
     reasons: tuple[str, ...]
@@ -461,7 +461,7 @@ class Listed:
 
 
 def listed(order: Order) -> Listed:
-    """An order as lists show it; within the transaction that read it."""
+    """An order as lists show it; call it within the transaction that read the order."""
     shown = unpromised_order_answer(order)
     waits = [hold for line in shown.lines for hold in line.holds]
     reasons = tuple(dict.fromkeys(hold.reason for hold in waits))
