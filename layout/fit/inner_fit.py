@@ -7,6 +7,7 @@ every obstacle O grown by -sH (Minkowski sum of two convex sets). No ring is sim
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -24,6 +25,8 @@ from layout.shop.measure import Floats
 TOUCH_MM = 1e-7
 #: Pockets and overlaps of less than this are float noise.
 _FLAT_AREA_MM2 = 1e-9
+#: A corner that stands inward by less than this is float noise.
+_NOISE_MM = 1e-9
 #: Where every half-plane is further than this from a point, the frame is built about that point.
 _DEEP_MM = 1e-9
 #: Half-planes that differ by less than this, relatively, are one.
@@ -72,8 +75,12 @@ class Copies:
         if len(frame) < 3:
             return Point(frame.mean(axis=0))
         free = shapely.polygons(frame)
-        grown = self._grown(scale, frame)
-        return shapely.difference(free, shapely.union_all(grown)) if len(grown) else free
+        # One after the other: in a union of them many edges would all but coincide, which costs GEOS much.
+        for obstacle in self._grown(scale, frame):
+            free = shapely.difference(free, obstacle)
+            if free.is_empty:
+                break
+        return free
 
     def _frame(self, scale: float) -> Floats:
         """Corners (m, 2) of the convex set of places for the hull's centre that keep a copy in the frame."""
@@ -117,20 +124,48 @@ def room_of(polygon: Polygon) -> Room:
 
 
 def _convex_pieces(piece: Polygon) -> list[Floats]:
-    """Rings of convex polygons that make up the piece: itself if convex, else triangles joined greedily."""
+    """Rings of few convex polygons that make up the piece: itself if convex, else triangles joined across
+    every side at whose ends the angles stay convex.
+
+    At most four times as many as there must be (Hertel and Mehlhorn 1983; from memory).
+    """
     if _is_convex(piece):
         return [_ring(piece)]
-    joined: list[Any] = []
-    triangles = shapely.get_parts(shapely.constrained_delaunay_triangles(piece))
-    for triangle in triangles[shapely.area(triangles) > _FLAT_AREA_MM2]:
-        for index, other in enumerate(joined):
-            both = shapely.union(other, triangle)
-            if both.geom_type == "Polygon" and _is_convex(both):
-                joined[index] = both.convex_hull
-                break
-        else:
-            joined.append(triangle)
-    return [_ring(part) for part in joined]
+    rings: list[list[_Corner]] = [
+        list(orient(triangle).exterior.coords)[:-1]
+        for triangle in shapely.get_parts(shapely.constrained_delaunay_triangles(piece))
+    ]
+    sides = {side: at for at, ring in enumerate(rings) for side in _sides(ring)}
+    for one, other in list(sides):
+        at, beyond = sides.pop((one, other), None), sides.pop((other, one), None)
+        if at is None or beyond is None or at == beyond:
+            continue
+        joined = _from(rings[at], other)[:-1] + _from(rings[beyond], one)[:-1]
+        if _turns_left(joined, one) and _turns_left(joined, other):
+            sides.update((side, at) for side in _sides(joined) if side in sides)
+            rings[at], rings[beyond] = joined, []
+    pieces = [Polygon(ring) for ring in rings if ring]
+    return [_ring(part) for part in pieces if part.area > _FLAT_AREA_MM2]
+
+
+_Corner = tuple[float, ...]
+
+
+def _sides(ring: list[_Corner]) -> list[tuple[_Corner, _Corner]]:
+    return list(zip(ring, [*ring[1:], ring[0]], strict=True))
+
+
+def _from(ring: list[_Corner], corner: _Corner) -> list[_Corner]:
+    at = ring.index(corner)
+    return ring[at:] + ring[:at]
+
+
+def _turns_left(ring: list[_Corner], corner: _Corner) -> bool:
+    """Whether a corner of an anticlockwise ring stands inward by no more than float noise."""
+    ring = _from(ring, corner)
+    (x0, y0), (x1, y1), (x2, y2) = ring[-1], ring[0], ring[1]
+    along, up = x2 - x0, y2 - y0
+    return along * (y1 - y0) - up * (x1 - x0) <= _NOISE_MM * math.hypot(along, up)
 
 
 def _is_convex(piece: Any) -> bool:

@@ -29,7 +29,7 @@ SIZE_CLASSES_MM = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
 _LETTERS_OF_A_SCRIPT = 20
 #: A kept hull: how many corners it has and one more (0 while nobody looked), their sum, by which a row that
 #: is only half written is told, and the corners. A hull with more corners is not kept.
-MOST_KEPT_CORNERS = 48
+MOST_KEPT_CORNERS = 192
 KEPT_HULL = 2 + 2 * MOST_KEPT_CORNERS
 _DOTTED_CIRCLE = "\u25cc"
 _LATIN_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"

@@ -247,7 +247,7 @@ def _narrowest(widths: Sequence[_Width]) -> Feature | None:
 
 
 #: Goes up with every change of what is measured, hulls included: it is then measured anew.
-MEASURE_VERSION = 4
+MEASURE_VERSION = 5
 
 
 def font_key(font: Font) -> str:
