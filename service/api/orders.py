@@ -23,6 +23,7 @@ from service.intake.order_answers import (
     order_answer,
     orders_answer,
 )
+from service.privacy import erase as erasing
 from service.records import errors
 from service.records.states import JobState
 from service.requests.inscriptions import Ref
@@ -175,6 +176,21 @@ def cancel_order(
         return order_answer(session, order)
 
     return tools.database.write(work)
+
+
+@router.post(
+    "/v1/orders/{identity}/erase", openapi_extra=details(errors.BadRequest, errors.MoveNotAllowed, etag=True)
+)
+def erase_order(
+    tools: AtHand, response: Response, identity: wire.OrderId, body: wire.EraseIn, who: Desk
+) -> OrderAnswer:
+    """Erase what an order says of people, for good: words, names, notes, outlines, files. Only when no unit
+    of it can be engraved any more. States, counts, digests, history stay; a second time changes nothing."""
+    erasing.erase(tools, identity, by=tools.by(who), why=body.reason)
+    with tools.database.reading() as session:
+        order = orders.visible(session, identity, who=who)
+        response.headers["ETag"] = etag_of(order)
+        return order_answer(session, order)
 
 
 @router.post(

@@ -73,6 +73,14 @@ class ApproveIn(Strict):
     )
 
 
+class EraseIn(Strict):
+    reason: Annotated[str, Field(max_length=200), AfterValidator(storable)] = Field(
+        default="",
+        description="Why; it goes to the history, so no names.",
+        examples=["the buyer asked for it"],
+    )
+
+
 class CancelIn(Strict):
     lines: list[Ref] = Field(
         default_factory=list,

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.tables import BurnStart, Load, LoadSlot, TurnFile
+from service.records.tables import BurnStart, Job, Load, LoadSlot, Order, TurnFile
 
 
 def burned_files(session: Session) -> Iterator[tuple[Load, int, TurnFile, Sequence[LoadSlot]]]:
@@ -31,3 +31,10 @@ def burned_files(session: Session) -> Iterator[tuple[Load, int, TurnFile, Sequen
             .order_by(LoadSlot.id)
         ).all()
         yield load, turn, file, slots
+
+
+def has_erased_marks(session: Session, slots: Sequence[LoadSlot]) -> bool:
+    """Whether one of the slots burned a unit of an order that was erased."""
+    jobs = [slot.job_id for slot in slots if slot.job_id is not None]
+    of_jobs = select(Job.id).join(Order, Order.id == Job.order_id).where(Job.id.in_(jobs))
+    return session.scalars(of_jobs.where(Order.erased_at.is_not(None)).limit(1)).first() is not None

@@ -16,10 +16,13 @@ from service.shop.versions import Shelf
 def differing(session: Session, shelf: Shelf) -> Iterator[str]:
     """For each burned file that is built again: what is wrong with it, nothing where it is the same.
 
-    Left out are files from before their plate was measured again: the load keeps the newest calibration only.
+    Left out are files from before their plate was measured again (the load keeps the newest calibration
+    only), and those with marks that were erased.
     """
     for load, turn, file, slots in rows.burned_files(session):
         if file.calibration not in {None, load.calibration["calibration"]}:
+            continue
+        if rows.has_erased_marks(session, slots):
             continue
         named = f"load L{load.id}, turn {turn}: {file.name}"
         try:

@@ -36,6 +36,7 @@ RULES = (
     Rule("not_replaced", unit_rows.not_replaced, "unit J{job} was scrapped and has no replacement"),
     Rule("of_another_order", unit_rows.of_another_order, "unit J{job} belongs to a line that is not of order O{order}, or of another product"),
     Rule("mark_changed", unit_rows.marks_changed, "frozen mark {mark} is no longer what was approved"),
+    Rule("erased_in_part", unit_rows.erased_in_part, "order O{order} was erased, and words of it are left"),
     Rule("mark_missing", unit_rows.marks_missing, "unit J{job} has no frozen mark for {face}"),
     Rule("answer_without_order", unit_rows.answers_without_order, "{client} was told that order O{order} was taken; there is none"),
     Rule("reserved_differs", box_rows.reserved_differs, "bin {bin}, {sku}: {reserved} reserved, {jobs} units have their box there"),

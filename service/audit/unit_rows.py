@@ -9,12 +9,14 @@ from sqlalchemy.orm import Session, aliased
 
 from layout.shop.outline import Outline
 from service.audit.damage_rows import BATCH, Found, J, every
+from service.privacy.erase_rows import WORDS
 from service.records.tables import (
     FrozenMark,
     IdempotentRequest,
     Job,
     Order,
     OrderLine,
+    OrderWord,
 )
 
 
@@ -63,7 +65,12 @@ def of_another_order(session: Session) -> Iterator[Found]:
 
 def marks_changed(session: Session) -> Iterator[Found]:
     """A frozen outline that is no longer what was approved."""
-    query = select(FrozenMark.id.label("mark"), FrozenMark.line_id, FrozenMark.outline, FrozenMark.digest)
+    query = (
+        select(FrozenMark.id.label("mark"), FrozenMark.line_id, FrozenMark.outline, FrozenMark.digest)
+        .outerjoin(OrderLine, OrderLine.id == FrozenMark.line_id)
+        .outerjoin(Order, Order.id == OrderLine.order_id)
+        .where(Order.erased_at.is_(None))
+    )
     for row in every(session, query):
         try:
             is_same = Outline.from_record(row["outline"]).digest == row["digest"]
@@ -71,6 +78,24 @@ def marks_changed(session: Session) -> Iterator[Found]:
             is_same = False
         if not is_same:
             yield row
+
+
+def erased_in_part(session: Session) -> Iterator[Found]:
+    """An erased order of which words, names or outlines are left."""
+    said = or_(Order.buyer != "", Order.order_note != "", Order.gift_note != "", Order.bench_note != "")
+    findable = exists().where(OrderWord.order_id == Order.id)
+    query = select(Order.id.label("order")).where(Order.erased_at.is_not(None), or_(said, findable))
+    yield from every(session, query)
+    of_erased = (
+        select(Order.id.label("order"), OrderLine.inscriptions, FrozenMark.outline)
+        .join(OrderLine, OrderLine.order_id == Order.id)
+        .outerjoin(FrozenMark, FrozenMark.line_id == OrderLine.id)
+        .where(Order.erased_at.is_not(None))
+    )
+    for row in every(session, of_erased):
+        words = [stored.get(name) for stored in row["inscriptions"] for name in WORDS]
+        if any(words) or any((row["outline"] or {}).values()):
+            yield {"order": row["order"]}
 
 
 def marks_missing(session: Session) -> Iterator[Found]:

@@ -137,7 +137,7 @@ def _build(tools: Tools, view: LoadView, turn: int, format_name: str) -> TurnFil
     built = tools.geometry.work(build, without_fonts(view.shop), view.layout, turn, format_name)
     if built.findings:
         refuse_with(view, built.findings)
-    keep(_path(tools, built.sha256), built.data, built.sha256)
+    keep(path_of(tools, built.sha256), built.data, built.sha256)
     load = view.load
     name = f"{public(LOAD, load.id)}-t{turn}-r{load.revision}-{built.short_code}.{format_name}"
 
@@ -185,14 +185,15 @@ def _serve(tools: Tools, row: TurnFile) -> Served:
     return Served(data, row.sha256, row.name, MEDIA_TYPES[row.format])
 
 
-def _path(tools: Tools, sha256: str) -> Path:
+def path_of(tools: Tools, sha256: str) -> Path:
+    """Where the file with that digest lies, if it was built."""
     return tools.settings.data / "files" / sha256[:2] / sha256[2:]
 
 
 def _read(tools: Tools, sha256: str) -> bytes | None:
     """The bytes of that digest, if they are on disk and unchanged."""
     try:
-        data = _path(tools, sha256).read_bytes()
+        data = path_of(tools, sha256).read_bytes()
     except FileNotFoundError:
         return None
     return data if hashlib.sha256(data).hexdigest() == sha256 else None

@@ -1,4 +1,4 @@
-"""`ricasso backup`, `restore`, `move` and `db status`."""
+"""`ricasso backup`, `restore`, `move`, `erase` and `db status`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from service.cli.saying import Data, Failed, settings_of
+from service.cli.saying import Data, Failed, settings_of, tools_of
 
 _DAMAGE = 3
 
@@ -30,10 +30,29 @@ def backup(
     typer.echo(f"{file}  {file.stat().st_size / 1e6:.1f} MB, {rows} rows, revision {manifest.revision}")
 
 
+def erase(
+    order: Annotated[str, typer.Argument(help="The order, like O12")],
+    data: Data = None,
+    *,
+    reason: Annotated[str, typer.Option(help="Why; it goes to the history, so no names")] = "",
+) -> None:
+    """Erase what a finished order says of people, for good: words, names, notes, outlines, files."""
+    from service.privacy.erase import erase as erase_order
+    from service.records.who import SWEEP
+
+    tools = tools_of(data)
+    erase_order(tools, order, by=tools.by(SWEEP), why=reason)
+    typer.echo(f"{order}: words, names, notes, outlines and files are erased; states and counts stay")
+
+
 def restore(
     file: Annotated[Path, typer.Argument(help="A file that `ricasso backup` wrote")],
     data: Data = None,
     *,
+    erased: Annotated[
+        Path | None,
+        typer.Option(help="The shop's `erased.jsonl`: what was erased since the backup is erased again"),
+    ] = None,
     files: Annotated[
         bool, typer.Option("--files/--no-files", help="Build every burned file again and compare its digest")
     ] = True,
@@ -48,6 +67,10 @@ def restore(
     settings = settings_of(data)
     manifest = put_back(settings, file)
     typer.echo(f"restored   {sum(manifest.rows.values())} rows as they were at {manifest.made_at}")
+    if erased is not None:
+        from service.privacy.erase import erase_again
+
+        typer.echo(f"erased     {erase_again(tools_of(data), erased)} orders again, as the list says")
     engine = open_engine(settings.url)
     try:
         report = look(engine, Shelf(settings.fixtures or default_folder()) if files else None)

@@ -226,7 +226,7 @@ def store_for_later(tools: Tools, content: bytes, *, client: str) -> str:
 
     read_rows(content, needed=ORDER_COLUMNS, allowed=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | {"priority"})
     name = hashlib.sha256(content).hexdigest()
-    folder = _folder(tools)
+    folder = folder_of(tools)
     folder.mkdir(parents=True, exist_ok=True)
     scratch = folder / f"{name}.part"
     scratch.write_bytes(content)
@@ -244,7 +244,7 @@ def import_stored(tools: Tools, name: str, *, client: str) -> list[Reported]:
     """
     if not (len(name) == 64 and name.isascii() and name.isalnum()):
         raise BadRequest("a stored file is named by its digest", field="file")
-    folder = _folder(tools)
+    folder = folder_of(tools)
     reported = import_orders(tools, (folder / f"{name}.csv").read_bytes(), client=client, dry_run=False)
     (folder / f"{name}.report.csv").write_text(report_csv(reported), encoding="utf-8")
     later = sum(outcome.result is Result.LATER for outcome in reported)
@@ -253,5 +253,6 @@ def import_stored(tools: Tools, name: str, *, client: str) -> list[Reported]:
     return reported
 
 
-def _folder(tools: Tools) -> Path:
+def folder_of(tools: Tools) -> Path:
+    """Where files of orders lie that were handed in, with their reports."""
     return tools.settings.data / "imports"

@@ -160,6 +160,9 @@ class UnpromisedOrderAnswer(AnswerBody):
     buyer: OrLeftOut[BuyerAnswer] = Field(default=None, description="Who ordered, where that was told.")
     notes: OrLeftOut[NotesAnswer] = Field(default=None, description="Notes of people, where there are any.")
     created_at: Moment = Field(description="When it was taken.")
+    erased_at: Moment | None = Field(
+        description="When its words, names and notes were erased; null: they were not.", examples=[None]
+    )
     lines: tuple[LineAnswer, ...] = Field(description="The order's lines, as they were posted.")
 
 
@@ -253,6 +256,7 @@ def unpromised_order_answer(order: Order) -> UnpromisedOrderAnswer:
         buyer=BuyerAnswer(name=order.buyer) if order.buyer else None,
         notes=_notes_answer(order),
         created_at=order.created_at,
+        erased_at=order.erased_at,
         lines=tuple(line_answer(line) for line in order.lines),
     )
 

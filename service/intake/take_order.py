@@ -215,6 +215,8 @@ def proof(
             Mark(m.zone, m.face, Surface(m.material, m.finish), Outline.from_record(m.outline))
             for m in rows.marks(session, line.id, line.words_revision)
         ]
+        if order.erased_at is not None:
+            raise NotFound("the words of this order were erased; there is no picture of them any more")
         faces = list(dict.fromkeys(mark.face for mark in marks))
         if line.sku not in shop.products or not faces or (face is not None and face not in faces):
             raise NotFound("there is nothing approved to show here", line_ref=line.line_ref)

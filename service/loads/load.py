@@ -92,11 +92,16 @@ def _fill(slot: LoadSlot, unit: Job | Lot, marks: Sequence[FrozenMark], eligible
         sku=unit.sku,
         blade=unit.blade,
         face=slot.face,
-        marks=tuple(mark_value(mark) for mark in marks if mark.face == slot.face),
+        marks=tuple(mark_value(mark) for mark in marks if mark.face == slot.face and not _is_erased(mark)),
         eligible=frozenset(Place(*place) for place in eligible),
         job=contents.named(slot) if slot.job_id is not None else None,
         lot=contents.named(slot) if slot.lot_id is not None else None,
     )
+
+
+def _is_erased(mark: FrozenMark) -> bool:
+    """Whether only the digest of a mark is left."""
+    return not any(mark.outline.values())
 
 
 def _by(marks: Sequence[FrozenMark], owner: str) -> dict[int, list[FrozenMark]]:

@@ -30,6 +30,7 @@ from service.pages.gate import DeskVisitor, Form, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.papers import texts
 from service.plan import board_rows as board
+from service.privacy import erase as erasing
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import ORDER, number
 from service.records.states import JobState
@@ -287,6 +288,14 @@ def post_priority(
         orders.prioritise(session, order, int(priority), by=tools.by(visitor.who), why=reason)
 
     return _do(request, tools, identity, visitor, lambda: tools.database.write(work))
+
+
+@router.post("/desk/orders/{identity}/erase")
+def post_erase(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+    """Erase what a finished order says of people."""
+    reason = " ".join(str(form.get("reason", "")).split())[:200]
+    by = tools.by(visitor.who)
+    return _do(request, tools, identity, visitor, lambda: erasing.erase(tools, identity, by=by, why=reason))
 
 
 @router.post("/desk/orders/{identity}/proof-link")

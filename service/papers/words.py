@@ -48,6 +48,8 @@ HAPPENED = {
     "approved": _("approved"),
     "change_asked": _("change asked"),
     "priority_changed": _("priority changed"),
+    "links_withdrawn": _("links to the proof withdrawn"),
+    "erased": _("words and names erased"),
 }
 FACES = {
     "mark_side": _("mark side"),

@@ -10,6 +10,7 @@ import structlog
 from service.bench import acts as bench
 from service.intake import homeless as places
 from service.loads import leases
+from service.privacy import erase as erasing
 from service.records.who import SWEEP
 from service.requests import idempotency_rows as idempotency
 from service.requests import key_rows as keys
@@ -49,6 +50,14 @@ def forget_answers(tools: Tools) -> None:
     """Delete answers whose Idempotency-Key has expired; `order_ref` guards against doubles for ever."""
     before = tools.clock() - timedelta(hours=tools.settings.idempotency_hours)
     tools.database.write(lambda session: idempotency.forget_older(session, before))
+
+
+def forget_words(tools: Tools) -> int:
+    """Erase the orders whose words have been kept as long as the shop keeps them."""
+    erased = erasing.erase_due(tools)
+    if erased:
+        log.info("orders_erased", orders=erased)
+    return erased
 
 
 def forget_sessions(tools: Tools) -> None:

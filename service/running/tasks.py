@@ -167,6 +167,7 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
         Periodic("keep_plan", sweep, keep_plan, PLAN),
         Periodic("learn_paces", 120 * sweep, learn_paces, PLAN),
         Periodic("forget_old_rows", 3600.0, forget_old_rows),
+        Periodic("forget_words", 3600.0, sweeps.forget_words),
     )
 
 

@@ -52,6 +52,11 @@ class Settings(BaseSettings):
     units_an_order: int = Field(default=500, ge=1, le=19_800, description="Units in one order")
     units_a_day: int = Field(default=20_000, ge=1, description="Units that one store may order in a day")
     idempotency_hours: int = Field(default=72, ge=24, description="How long an Idempotency-Key is remembered")
+    keep_words_days: int = Field(
+        default=0,
+        ge=0,
+        description="Days after ship-by for which words and names of finished orders are kept; 0: for ever",
+    )
     callbacks_to_loopback: bool = Field(
         default=False, description="For trials: callbacks may go to plain http on this machine"
     )

@@ -35,6 +35,7 @@ class Order(Base):
     bench_note: Mapped[str] = mapped_column(String(500), default="")
     version: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime]
+    erased_at: Mapped[datetime | None]  # when words, names, notes and outlines were taken out of the rows
     lines: Mapped[list[OrderLine]] = relationship(back_populates="order", order_by="OrderLine.id")
 
 

@@ -71,6 +71,7 @@ DAMAGE: dict[str, tuple[str, ...]] = {
         " order_note, gift_note, bench_note)"
         " VALUES ('store-1', 'lost', '2026-12-01', 0, 'none', 1, '2026-11-24', '', '', '', '')",
     ),
+    "erased_in_part": ("UPDATE orders SET erased_at = '2026-12-01', buyer = 'Anna' WHERE id = 1",),
     "not_replaced": ("UPDATE job SET replaces = NULL",),
     "of_another_order": ("UPDATE job SET order_id = 2 WHERE id = 1",),
     "mark_changed": ("UPDATE frozen_mark SET outline = replace(outline, '180000', '180010') WHERE id = 1",),

@@ -1,0 +1,78 @@
+"""The rows that hold what is known of people."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import and_, delete, or_, select, update
+from sqlalchemy.orm import Session
+
+from layout.shop.outline import Outline
+from service.records.ids import ORDER, public
+from service.records.states import JobState
+from service.records.tables import (
+    FrozenMark,
+    History,
+    IdempotentRequest,
+    Job,
+    LoadJob,
+    Order,
+    OrderLine,
+    OrderWord,
+    TurnFile,
+)
+from service.records.who import Role
+
+#: Fields of a stored inscription that say what is engraved; the others say where and in which form.
+WORDS = ("text", "initials", "content")
+#: What is left of an outline; its digest stays beside it.
+NO_OUTLINE = Outline().to_record()
+#: A unit in one of these will never be burned (again).
+OVER = (JobState.RELEASED, JobState.SCRAPPED, JobState.CANCELLED)
+
+
+def is_over(order: Order) -> bool:
+    """Whether no unit of an order can be engraved any more."""
+    return all(JobState(job.state) in OVER for line in order.lines for job in line.jobs)
+
+
+def due(session: Session, *, before: datetime, limit: int) -> Sequence[int]:
+    """Orders to be shipped before a moment that are over and not erased, the oldest first."""
+    waiting = select(Job.id).where(Job.order_id == Order.id, Job.state.not_in([s.value for s in OVER]))
+    wanted = select(Order.id).where(Order.erased_at.is_(None), Order.ship_by < before, ~waiting.exists())
+    return session.scalars(wanted.order_by(Order.ship_by).limit(limit)).all()
+
+
+def blank(session: Session, order: Order, *, now: datetime) -> None:
+    """Take from an order's rows what is known of people."""
+    order.buyer = order.order_note = order.gift_note = order.bench_note = ""
+    order.erased_at, order.version = now, order.version + 1
+    for line in order.lines:
+        line.inscriptions = [blanked(stored) for stored in line.inscriptions]
+        line.findings, line.checked = [], []
+        line.wish = line.approved_by = None
+    lines = select(OrderLine.id).where(OrderLine.order_id == order.id)
+    session.execute(update(FrozenMark).where(FrozenMark.line_id.in_(lines)).values(outline=NO_OUTLINE))
+    session.execute(delete(OrderWord).where(OrderWord.order_id == order.id))
+    # Reasons that were typed beside the bench: what a buyer wants, or who telephoned.
+    jobs = select(Job.id).where(Job.order_id == order.id)
+    about_jobs = and_(History.subject == "job", History.subject_id.in_(jobs))
+    in_talk = or_(*(History.who.startswith(f"{role.value}:") for role in Role if role is not Role.BENCH))
+    about_order = and_(History.subject == "order", History.subject_id == order.id)
+    session.execute(update(History).where(or_(about_order, and_(about_jobs, in_talk))).values(why=""))
+    # The order's reference still keeps the store from taking it twice.
+    answers = IdempotentRequest.headers.contains(f'/v1/orders/{public(ORDER, order.id)}"', autoescape=True)
+    session.execute(delete(IdempotentRequest).where(IdempotentRequest.client == order.client, answers))
+
+
+def blanked(stored: dict[str, Any]) -> dict[str, Any]:
+    """A stored inscription without what it says."""
+    return {name: "" if name in WORDS else value for name, value in stored.items()}
+
+
+def burn_files(session: Session, order: Order) -> Sequence[str]:
+    """Digests of all burn files that an order's marks are in; other orders' may be in them as well."""
+    loads = select(LoadJob.load_id).join(Job, Job.id == LoadJob.job_id).where(Job.order_id == order.id)
+    return session.scalars(select(TurnFile.sha256).where(TurnFile.load_id.in_(loads)).distinct()).all()
