@@ -454,8 +454,12 @@ def _handle(face: DrawnFace) -> Direction | None:
 def upright(
     face: DrawnFace, edge: Direction | None, handle: Direction, *, keep_origin: bool = False
 ) -> tuple[DrawnFace, float]:
-    """The face turned so that its edge points down (without one: the handle to the left), its origin at the
-    outline's handle end and half its height; and the turn in degrees.
+    """The face turned as such things are looked at, its origin at the outline's handle end and half its
+    height; and the turn in degrees.
+
+    A blade that is long towards its handle lies with its edge down; one without an edge beside its handle (an
+    oyster knife, a chisel) with its handle at the left; a head that is long from poll to edge stays as it
+    was drawn.
 
     Raises DrawingRefused when the edge or handle that is drawn lies on another side than is said: then the
     drawing is upside down or the wrong way round, and words would be burned so.
@@ -471,8 +475,7 @@ def upright(
                 f"the {what} is said to point {said}, and the drawing has it {drawn}: is the drawing "
                 f"{turned}?"
             )
-    facing, wanted = (edge, "down") if edge is not None else (handle, "left")
-    turn = (DEGREES[wanted] - DEGREES[facing]) % 360  # type: ignore[index]
+    turn = _turn(face.silhouette, edge, handle)
     after = (DEGREES[handle] + turn) % 360
     points_to: Direction = next(name for name, degrees in DEGREES.items() if degrees == after)
     turned_face = _moved(face, lambda shape: affinity.rotate(shape, turn, origin=(0, 0)))
@@ -482,8 +485,21 @@ def upright(
         y = {"down": y0, "up": y1}.get(points_to, (y0 + y1) / 2)
         turned_face = _moved(turned_face, lambda shape: affinity.translate(shape, -x, -y))
     zones = tuple(_with_baseline(zone) for zone in turned_face.zones)
-    new_edge: Direction | None = "down" if edge is not None else None
-    return replace(turned_face, zones=zones, edge=new_edge, handle=points_to), turn
+    return replace(turned_face, zones=zones, edge=_edge(turned_face), handle=points_to), turn
+
+
+#: How many times as long as wide a blade is that is long towards its handle.
+_LONG = 1.15
+
+
+def _turn(silhouette: Polygon, edge: Direction | None, handle: Direction) -> float:
+    """By how many degrees a face is turned, as `upright` says."""
+    beside = edge is not None and edge not in (handle, _OPPOSITE[handle])
+    if not beside:
+        return (DEGREES["left"] - DEGREES[handle]) % 360
+    x0, y0, x1, y1 = silhouette.bounds
+    along, across = (x1 - x0, y1 - y0) if handle in ("left", "right") else (y1 - y0, x1 - x0)
+    return (DEGREES["down"] - DEGREES[edge or "down"]) % 360 if along > _LONG * across else 0.0
 
 
 def _moved(face: DrawnFace, move: object) -> DrawnFace:
@@ -515,8 +531,9 @@ def _moved(face: DrawnFace, move: object) -> DrawnFace:
 def _with_baseline(zone: DrawnZone) -> DrawnZone:
     """The zone with a baseline that runs to the right: words stand upright on it while the edge is down."""
     if zone.baseline:
-        ends = (zone.baseline[0], zone.baseline[-1])
-        return zone if ends[0][0] <= ends[1][0] else replace(zone, baseline=zone.baseline[::-1])
+        (ax, ay), (bx, by) = zone.baseline[0], zone.baseline[-1]
+        stands = abs(bx - ax) < 0.01 * abs(by - ay)  # its direction was meant: nothing tells up from down
+        return zone if stands or ax <= bx else replace(zone, baseline=zone.baseline[::-1])
     x0, y0, x1, y1 = zone.polygon.bounds
     level = (y0 + y1) / 2
     across = zone.polygon.intersection(LineString([(x0 - 1, level), (x1 + 1, level)]))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from layout.drawing.strokes import Drawing, DrawingRefused
 from service.drawings.dxf import read_dxf
 from service.drawings.svg import read_svg
@@ -24,11 +22,6 @@ def read_drawing(data: bytes, *, unit: Unit | None = None, dpi: float = CSS_DPI)
         left_out = f" ({'; '.join(drawing.notes)})" if drawing.notes else ""
         raise DrawingRefused(f"there is no line in the drawing{left_out}")
     return drawing
-
-
-def from_file(path: Path, *, unit: Unit | None = None, dpi: float = CSS_DPI) -> Drawing:
-    """The strokes of a file on disk. Raises DrawingRefused, OSError."""
-    return read_drawing(path.read_bytes(), unit=unit, dpi=dpi)
 
 
 def _is_xml(data: bytes) -> bool:

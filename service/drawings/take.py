@@ -23,6 +23,7 @@ from service.shop.catalogue.schema import FaceName
 Edge = Direction | Literal["none"]
 #: Blades are longer than a thimble and shorter than a broom; beyond that, a unit was most likely mistaken.
 LEAST_MM, MOST_MM = 15.0, 1200.0
+_SPOKEN = {"left": "left", "right": "right", "up": "top", "down": "bottom", None: "left"}
 _OTHER: dict[FaceName, FaceName] = {"mark_side": "pile_side", "pile_side": "mark_side"}
 
 
@@ -130,9 +131,7 @@ def _standing(
     assert handle is not None  # asked for before
     standing, turn = upright(face, edge, handle, keep_origin=keep_origin)
     if turn:
-        notes.append(
-            f"turned by {turn:g} degrees, so that the {'edge is down' if edge else 'handle is at the left'}"
-        )
+        notes.append(f"turned by {turn:g} degrees: the handle is at the {_SPOKEN[standing.handle]}")
     x0, y0, x1, y1 = standing.silhouette.bounds
     if not LEAST_MM <= max(x1 - x0, y1 - y0) <= MOST_MM:
         notes.append(

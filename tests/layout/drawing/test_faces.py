@@ -154,29 +154,47 @@ def test_without_a_zone_the_whole_face_is_one_and_that_is_said():
 # --- which way up ---
 
 
+LYING, STANDING, SQUARE = (100, 30), (30, 100), (60, 60)
+
+
 @pytest.mark.parametrize(
-    ("edge", "handle", "turn", "handle_after"),
+    ("size", "edge", "handle", "turn", "handle_after"),
     [
-        ("down", "left", 0, "left"),
-        ("down", "right", 0, "right"),
-        ("up", "left", 180, "right"),
-        ("left", "down", 90, "right"),
-        ("right", "down", 270, "left"),
-        (None, "left", 0, "left"),
-        (None, "right", 180, "left"),
-        (None, "down", 270, "left"),
-        (None, "up", 90, "left"),
+        # Knives, long towards their handle: the edge comes to lie down.
+        (LYING, "down", "left", 0, "left"),
+        (LYING, "down", "right", 0, "right"),
+        (LYING, "up", "left", 180, "right"),
+        (STANDING, "left", "down", 90, "right"),
+        (STANDING, "right", "down", 270, "left"),
+        # No edge, or one at the tip: the handle comes to lie at the left.
+        (LYING, None, "left", 0, "left"),
+        (LYING, None, "right", 180, "left"),
+        (STANDING, None, "down", 270, "left"),
+        (STANDING, None, "up", 90, "left"),
+        (LYING, "right", "left", 0, "left"),
+        (STANDING, "up", "down", 270, "left"),
+        # Heads, long from poll to edge, or about square: as they are drawn.
+        (LYING, "right", "down", 0, "down"),
+        (STANDING, "down", "left", 0, "left"),
+        (SQUARE, "right", "down", 0, "down"),
     ],
 )
-def test_a_face_stands_with_its_edge_down_or_its_handle_at_the_left(edge, handle, turn, handle_after):
-    (face,), _ = faces(BLADE, ZONE)
+def test_a_face_is_turned_as_such_things_are_looked_at(size, edge, handle, turn, handle_after):
+    width, height = size
+    (face,), _ = faces(box(0, 0, width, height, "outline"), box(5, 5, width - 5, height - 8, "zone heel"))
 
     standing, turned = upright(face, edge, handle)
 
     x0, y0, x1, y1 = standing.silhouette.bounds
     assert (turned, standing.handle) == (turn, handle_after)
-    assert {(0.0, "left"): x0, (0.0, "right"): x1}[0.0, handle_after] == pytest.approx(0)
-    assert y0 == pytest.approx(-y1)
+    handle_end, middle = {
+        "left": (x0, y0 + y1),
+        "right": (x1, y0 + y1),
+        "down": (y0, x0 + x1),
+        "up": (y1, x0 + x1),
+    }[handle_after]
+    assert handle_end == pytest.approx(0)
+    assert middle == pytest.approx(0)
     assert standing.silhouette.covers(standing.zones[0].polygon)
     (ax, ay), (bx, by) = standing.zones[0].baseline
     assert bx > ax
