@@ -72,6 +72,9 @@ class SlotAnswer(AnswerBody):
     )
     lot: OrLeftOut[str] = Field(default=None, description="The lot of a bare blade.", examples=["LOT3"])
     order_ref: OrLeftOut[str] = _ORDER_REF
+    ship_by: OrLeftOut[Moment] = Field(
+        default=None, description="When its order must be handed over; left out for a bare blade."
+    )
     bench_note: OrLeftOut[str] = Field(
         default=None,
         description="The order's note for the bench, where there is one.",
@@ -318,6 +321,7 @@ def _slot(
         job=name if job is not None else None,
         lot=name if job is None else None,
         order_ref=job.line.order.order_ref if job is not None else None,
+        ship_by=job.ship_by if job is not None else None,
         bench_note=(job.line.order.bench_note or None) if job is not None else None,
         gift_note=job is not None and bool(job.line.order.gift_note),
         texts=_texts(job, slot.face) if job is not None else (),

@@ -9,11 +9,13 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import shapely
 from reportlab.lib.pagesizes import A4, landscape
 from reportlab.lib.units import mm
+from shapely import box
 
 from layout.seating.registration import place_points, to_station
 from layout.shop.blades import Product
@@ -21,11 +23,14 @@ from layout.shop.loads import LoadLayout, SlotFill
 from layout.shop.shop import Shop
 from service.loads.calibration_answers import LoadCalibrationAnswer
 from service.loads.load_answers import LoadAnswer, PullAnswer, SlotAnswer, TurnAnswer
+from service.papers import texts
 from service.papers.page import (
+    BOLD,
     INK,
     MARGIN,
     METAL,
     PALE,
+    PLAIN,
     WOOD,
     Window,
     cut,
@@ -47,6 +52,8 @@ def _(message: str) -> str:
 _LOAD = _("Load")
 _EMPTY = _("empty")
 _GIFT_NOTE = _("Gift note")
+#: What is done with every unit; each has a box to tick.
+_STEPS = (_("seated"), _("burned"), _("inspected"), _("in its box"))
 CAUTIONS = (
     _("Class 4 laser: enclosure closed and interlocked; opened only by trained people, with eyewear for it."),
     _("Fume extraction on before the start. Never burn a plastic or coating of unknown composition."),
@@ -55,8 +62,8 @@ CAUTIONS = (
 )
 _SIZE = landscape(A4)
 _BOTTOM = 26 * mm
-_UNIT, _WORDS, _PULL = 9 * mm, 8.5 * mm, 6 * mm
-_NAMES = 34 * mm
+_UNIT, _WORDS, _PULL, _TICKS = 13 * mm, 8.5 * mm, 6 * mm, 5.5 * mm
+_NAMES = 44 * mm
 _PULLS_WIDTH = 66 * mm
 _GUTTER = 4 * mm
 
@@ -86,14 +93,15 @@ def load_sheet(shop: Shop, layout: LoadLayout, load: LoadAnswer, voice: Voice) -
     page, data = paper(_SIZE, f"{load.id} {load.revision}")
     for turn in load.turns:
         fills = {fill.slot: fill for fill in next(t for t in layout.turns if t.turn == turn.turn).fills}
-        units = [_unit_cell(page, slot, fills.get(slot.slot), voice) for slot in turn.slots]
+        units = [_unit_cell(page, shop, slot, fills.get(slot.slot), voice) for slot in turn.slots]
         pulls = _pull_cells(page, load.pulls, shop.products, voice) if turn.turn == 1 else []
-        placed = [*_flow(units, _unit_columns), *_flow(pulls, _pull_columns)]
+        columns = partial(_unit_columns, beside=_PULLS_WIDTH + _GUTTER if pulls else 0.0)
+        placed = [*_flow(units, columns), *_flow(pulls, _pull_columns)]
         count = max((number for number, *_rest in placed), default=0) + 1
         for number in range(count):
             _frame(page, load, turn, (number + 1, count), voice)
             if number == 0:
-                frame = (MARGIN, _SIZE[1] - 122 * mm, _SIZE[0] - 2 * MARGIN, 88 * mm)
+                frame = (MARGIN, _SIZE[1] - 105 * mm, _SIZE[0] - 2 * MARGIN, 71 * mm)
                 _plate(page, shop, layout, fills, frame, voice)
             for at, column, top, cell in placed:
                 if at == number:
@@ -119,11 +127,12 @@ def _flow(
 
 
 def _top(number: int) -> float:
-    return float(_SIZE[1] - (126 if number == 0 else 36) * mm)
+    return float(_SIZE[1] - (109 if number == 0 else 36) * mm)
 
 
-def _unit_columns(number: int) -> list[Column]:
-    width = (_SIZE[0] - 2 * MARGIN - _PULLS_WIDTH - 2 * _GUTTER) / 2
+def _unit_columns(number: int, *, beside: float) -> list[Column]:
+    """Two columns on the left of what stands beside them, so wide."""
+    width = (_SIZE[0] - 2 * MARGIN - beside - _GUTTER) / 2
     return [Column(MARGIN + at * (width + _GUTTER), _top(number), width) for at in (0, 1)]
 
 
@@ -146,6 +155,8 @@ def _frame(page: Any, load: LoadAnswer, turn: TurnAnswer, numbers: tuple[int, in
         say(_("focus %(height)s mm")) % {"height": voice.number(turn.focus_mm)},
         say(_("file %(name)s")) % {"name": turn.file or "–"},
     ]
+    if turn.turn == 1 and not load.pulls:
+        parts.append(say(_("all units are in hand")))
     if numbers[1] > 1:
         parts.append(say(_("page %(number)s of %(count)s")) % {"number": numbers[0], "count": numbers[1]})
     write(page, " · ".join(parts), MARGIN, top - 15 * mm, 10)
@@ -163,17 +174,25 @@ def _lies(calibration: LoadCalibrationAnswer, voice: Voice) -> str:
     return voice.say(_("plate as measured on %(day)s (%(id)s)")) % measured
 
 
-def _unit_cell(page: Any, slot: SlotAnswer, fill: SlotFill | None, voice: Voice) -> Cell:
-    """A slot's number, unit, face and product, and beside them every one of its marks."""
+def _unit_cell(page: Any, shop: Shop, slot: SlotAnswer, fill: SlotFill | None, voice: Voice) -> Cell:
+    """A slot's number, unit, face, product, order, ship-by time and process, beside them every one of its
+    marks, and below a box to tick for each step."""
     marks = fill.marks if fill is not None else ()
+    product = shop.products[slot.sku].name if slot.sku in shop.products else slot.sku
+    zone = ZoneInfo(shop.policy.time_zone)
+    due = texts.day_and_time(slot.ship_by.astimezone(zone), voice.language) if slot.ship_by else ""
+    said = [product, " · ".join(filter(None, (slot.order_ref, due))), slot.process]
+    steps = [*map(voice.say, _STEPS), *([voice.say(_GIFT_NOTE)] if slot.gift_note else [])]
+    height = max(_UNIT, _WORDS * len(marks)) + _TICKS
 
     def draw(x: float, top: float, width: float) -> None:
         write(page, slot.slot, x, top - 5.5 * mm, 13, bold=True)
         unit, left = slot.job or slot.lot, x + 11 * mm
         up = voice.say(_("%(face)s up")) % {"face": voice.face(slot.face)}
         write(page, cut(f"{unit}  {up}", _NAMES, 8, bold=True), left, top - 3.5 * mm, 8, bold=True)
-        gift = [voice.say(_GIFT_NOTE)] if slot.gift_note else []
-        write(page, cut(" · ".join([*gift, slot.sku]), _NAMES, 7), left, top - 6.8 * mm, 7)
+        for number, line in enumerate(said):
+            write(page, cut(line, _NAMES, 7), left, top - (6.6 + 2.9 * number) * mm, 7)
+        _ticks(page, steps, left, top - height + 1.6 * mm)
         for number, mark in enumerate(marks):
             window = fitted(
                 mark.outline.bounds_mm,
@@ -185,7 +204,16 @@ def _unit_cell(page: Any, slot: SlotAnswer, fill: SlotFill | None, voice: Voice)
             )
             draw_outline(page, window, mark.outline)
 
-    return Cell(max(_UNIT, _WORDS * len(marks)) + 1 * mm, draw)
+    return Cell(height, draw)
+
+
+def _ticks(page: Any, steps: Sequence[str], x: float, y: float) -> None:
+    """A box to tick in front of each word, side by side."""
+    page.setLineWidth(0.6)
+    for step in steps:
+        page.rect(x, y, 2.6 * mm, 2.6 * mm)
+        write(page, step, x + 3.4 * mm, y + 0.5 * mm, 6.5)
+        x += 5.4 * mm + page.stringWidth(step, PLAIN, 6.5)
 
 
 def _pull_cells(
@@ -199,15 +227,12 @@ def _pull_cells(
         page.rect(x, top - 4.5 * mm, 3 * mm, 3 * mm)
         write(page, cut(words, width - 5 * mm, 8), x + 5 * mm, top - 4.3 * mm, 8)
 
-    def none(x: float, top: float, width: float) -> None:
-        write(page, cut(voice.say(_("all units are in hand")), width, 8), x, top - 4.3 * mm, 8)
-
     cells = [Cell(_PULL, heading)]
     for pull in pulls:
         name = products[pull.sku].name if pull.sku in products else pull.sku
         place = pull.bin or voice.say(_("bare blades"))
         cells.append(Cell(_PULL, partial(line, f"{place}  × {pull.quantity}  {name}")))
-    return cells if pulls else [*cells, Cell(_PULL, none)]
+    return cells if pulls else []
 
 
 def _plate(
@@ -223,8 +248,8 @@ def _plate(
     corners = to_station([(0, 0), (width, 0), (width, height), (0, height)], layout.calibration)
     bodies = [_placed(shop, layout, fill, _body(shop, fill).exterior) for fill in fills.values()]
     everything = np.vstack([corners, *bodies])
-    box = (*everything.min(axis=0).tolist(), *everything.max(axis=0).tolist())
-    window = fitted(box, x=frame[0], y=frame[1], width=frame[2], height=frame[3])
+    extent = (*everything.min(axis=0).tolist(), *everything.max(axis=0).tolist())
+    window = fitted(extent, x=frame[0], y=frame[1], width=frame[2], height=frame[3])
     draw_rings(page, window, [corners], stroke=INK, width=1)
     for slot in plate.slots:
         outline = to_station(shapely.get_coordinates(slot.outline.exterior), layout.calibration)
@@ -235,9 +260,22 @@ def _plate(
         x, y = window.at([(outline.min(axis=0) + outline.max(axis=0)) / 2])[0]
         if slot.slot not in fills:
             write(page, f"{slot.slot} {voice.say(_EMPTY)}", x - 12, y - 4, 9)
-        else:
-            left = window.at([outline.min(axis=0)])[0]
-            write(page, slot.slot, left[0] + 3, left[1] + 3, 13, bold=True)
+            continue
+        room = box(*window.at([outline.min(axis=0), outline.max(axis=0)]).ravel())
+        units = [shapely.Polygon(window.at(body)) for body in bodies]
+        write(page, slot.slot, *_beside(room, units, page.stringWidth(slot.slot, BOLD, 10)), 10, bold=True)
+
+
+def _beside(room: Any, units: Sequence[Any], width: float) -> tuple[float, float]:
+    """Where a slot's number, so wide, covers least of the units: in one of the slot's corners. In points."""
+    x0, y0, x1, y1 = room.bounds
+    corners = [(x, y) for x in (x0 + 2, x1 - 2 - width) for y in (y1 - 9.5, y0 + 2.5)]
+
+    def covered(corner: tuple[float, float]) -> float:
+        letters = box(*corner, corner[0] + width, corner[1] + 7.5)
+        return sum(float(letters.intersection(unit).area) for unit in units)
+
+    return min(corners, key=covered)
 
 
 def _unit(page: Any, window: Window, shop: Shop, layout: LoadLayout, fill: SlotFill) -> None:

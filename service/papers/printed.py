@@ -29,8 +29,9 @@ def unit_labels(tools: Tools, load_id: int, voice: Voice) -> bytes:
     """Labels for the units of a load. Raises NotFound."""
     with tools.database.reading() as session:
         load = loads.find(session, load_id)
+        shop = tools.catalogue.at(session, load.catalogue_version)
         layout = loads.layout_of(session, load, whole=True)
-    return papers.unit_labels(layout, bench.load_now(tools, load_id), voice)
+    return papers.unit_labels(shop.products, layout, bench.load_now(tools, load_id), voice)
 
 
 def bin_labels(tools: Tools, voice: Voice) -> bytes:

@@ -6,7 +6,7 @@ load, same revision, same language: same bytes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import shapely
@@ -49,9 +49,9 @@ _GIFT_NOTE = _("Gift note")
 _TRUE = _("true size when printed at 100 %")
 
 
-def unit_labels(layout: LoadLayout, load: LoadAnswer, voice: Voice) -> bytes:
-    """One label a unit, 62 x 29 mm: its identity as Data Matrix and in letters, slot, order, words, and
-    whether a gift note goes into its box."""
+def unit_labels(products: Mapping[str, Product], layout: LoadLayout, load: LoadAnswer, voice: Voice) -> bytes:
+    """One label a unit, 62 x 29 mm: its identity as Data Matrix and in letters, slot, order, product, words,
+    and whether a gift note goes into its box."""
     width, height = LABEL_MM[0] * mm, LABEL_MM[1] * mm
     page, data = paper((width, height), f"{load.id}")
     units: dict[str, tuple[SlotFill, SlotAnswer]] = {}
@@ -61,15 +61,11 @@ def unit_labels(layout: LoadLayout, load: LoadAnswer, voice: Voice) -> bytes:
                 units.setdefault(slot.job, (fill, slot))
     for job, (fill, slot) in units.items():
         draw_code(page, job, x=3 * mm, y=10 * mm, size=16 * mm)
-        write(page, job, 22 * mm, 20.5 * mm, 20, bold=True)
-        write(page, f"{voice.say(_SLOT)} {slot.slot} · {load.id}", 22 * mm, 15.5 * mm, 10, bold=True)
-        write(
-            page,
-            cut(" · ".join(filter(None, (slot.order_ref, slot.sku))), 38 * mm, 7.5),
-            22 * mm,
-            11.5 * mm,
-            7.5,
-        )
+        write(page, job, 22 * mm, 21 * mm, 20, bold=True)
+        write(page, f"{voice.say(_SLOT)} {slot.slot} · {load.id}", 22 * mm, 16.6 * mm, 10, bold=True)
+        name = products[slot.sku].name if slot.sku in products else slot.sku
+        write(page, cut(slot.order_ref or "", 38 * mm, 7.5), 22 * mm, 13.2 * mm, 7.5)
+        write(page, cut(name, 38 * mm, 7), 22 * mm, 10 * mm, 7)
         if slot.gift_note:
             said = voice.say(_GIFT_NOTE)
             wide = page.stringWidth(said, BOLD, 8)

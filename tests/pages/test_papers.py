@@ -81,6 +81,7 @@ def test_every_label_bears_its_unit_in_a_code_that_a_reader_reads(
     labels = client.get(f"/v1/loads/{load}/labels.pdf", headers=headers["bench"]).content
 
     assert sorted(codes_in(labels)) == [["J1"], ["J2"]]
+    assert all("AQ-1" in words and "Dairy cheese knife" in words for words in pdf.words_of(labels))
     assert [round(length / pdf.MM) for length in pdf.sizes_of(labels)[0]] == [62, 29]
 
 
@@ -98,7 +99,11 @@ def test_the_load_sheet_has_a_page_a_turn_with_its_code_file_and_cautions(
     assert answer["turns"][0]["file"] in words
     assert "laser safety officer" in words and "Class 4" in words
     for slot in answer["turns"][0]["slots"]:
-        assert slot["job"] in words
+        assert all(slot[said] in words for said in ("job", "order_ref", "process"))
+        due = datetime.fromisoformat(slot["ship_by"])  # the made-up shop's clock is UTC
+        assert f"{due:%a} {due.day} {due:%b %H:%M}" in words
+    units = len(answer["turns"][0]["slots"])
+    assert [words.count(step) for step in ("seated", "burned", "inspected", "in its box")] == [units] * 4
     assert all(pull["bin"] in words for pull in answer["pulls"])
 
 
