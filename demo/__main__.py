@@ -9,7 +9,7 @@ import sys
 import threading
 from pathlib import Path
 
-from demo.service import Listener, StoryBroken, free_port, serving
+from demo.service import Listener, StoryBroken, free_port, serving, working_out_heights
 from demo.story import Story
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -43,7 +43,15 @@ def _tell(port: int | None, out: Path, *, once: bool) -> int:
     if note:
         print(note)
     print(f"Starting the service on SQLite, data in {folder / 'data'} ...")
-    with serving(port, folder / "data") as address, Listener() as listener:
+    with (
+        serving(port, folder / "data") as address,
+        working_out_heights(folder / "data") as log,
+        Listener() as listener,
+    ):
+        print(
+            "Beside it, `ricasso fonts measure --heights-only` works out from which height each font can be"
+        )
+        print(f"burned, about half a minute's work; the catalogue's smallest_mm is filled meanwhile ({log}).")
         Story(address=address, folder=folder, listener=listener).tell()
         if not once:
             print(f"\nThe service stays up at {address} (Ctrl-C stops it).")

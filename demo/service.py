@@ -82,6 +82,26 @@ def serving(port: int, data: Path) -> Iterator[str]:
                 process.wait()
 
 
+@contextmanager
+def working_out_heights(data: Path) -> Iterator[Path]:
+    """`ricasso fonts measure --heights-only` beside the story, at the lowest priority, and the file that it
+    prints to. Stopped at the end: what is worked out by then is kept."""
+    path = data / "fonts.log"
+    with path.open("wb") as log:
+        process = subprocess.Popen(
+            [*RICASSO, "fonts", "measure", "--heights-only", "--data", str(data)],
+            stdout=log,
+            stderr=log,
+            start_new_session=True,
+        )
+        os.setpriority(os.PRIO_PROCESS, process.pid, 19)
+        try:
+            yield path
+        finally:
+            process.terminate()
+            process.wait()
+
+
 def _until_ready(process: subprocess.Popen[bytes], address: str, log: Path) -> None:
     pause = threading.Event()
     for _ in range(_START_SECONDS * 5):

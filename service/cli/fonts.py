@@ -26,9 +26,13 @@ def measure(
     processes: Annotated[
         int | None, typer.Option(help="How many at once; left out: all cores", min=1)
     ] = None,
+    *,
+    heights_only: Annotated[
+        bool, typer.Option("--heights-only", help="Only from which height each font can be burned")
+    ] = False,
 ) -> None:
-    """Measure every letter that was not measured yet, and from which height each font can be burned; may be
-    stopped and taken up again.
+    """Work out from which height each font can be burned, then measure every letter that was not measured
+    yet; may be stopped and taken up again.
 
     A running service sees what is measured at once. Exit code 1 when a font or a letter can't be used.
     """
@@ -47,6 +51,13 @@ def measure(
     wanted = {name: spec for name, spec in shop.fonts.items() if not names or name in names}
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns) as bars:
+        heights = bars.add_task("smallest heights", total=None)
+        wanting = [(name, process) for name, process in missing(shop, settings.font_tables) if name in wanted]
+        for done, (name, process) in enumerate(wanting, start=1):
+            work_out(shop.fonts[name], process, shop.policy, settings.font_tables)
+            bars.update(heights, completed=done, total=len(wanting))
+        if heights_only:
+            return
         tasks = {name: bars.add_task(name, total=None) for name in wanted}
         refused = measure_all(
             wanted,
@@ -54,11 +65,6 @@ def measure(
             processes=processes or os.cpu_count() or 1,
             progress=lambda name, done, of: bars.update(tasks[name], completed=done, total=of),
         )
-        works_out = bars.add_task("smallest heights", total=None)
-        wanting = [(name, process) for name, process in missing(shop, settings.font_tables) if name in wanted]
-        for done, (name, process) in enumerate(wanting, start=1):
-            work_out(shop.fonts[name], process, shop.policy, settings.font_tables)
-            bars.update(works_out, completed=done, total=len(wanting))
     for name, reason in refused.items():
         typer.echo(f"{name}: {reason}")
     if refused:

@@ -27,6 +27,8 @@ from layout.shop.svg_text import Box, path_data
 _PICTURE_MM = 0.08
 _MARGIN_MM = 6.0
 _BADGE_MM = 10.0
+#: How wide a letter of a slot\'s number is.
+_LETTER_MM = 8.0
 _SIGNS = {"planned": "", "seated": "✓", "burned": "●", "removed": "✕"}
 
 
@@ -156,11 +158,15 @@ def _badge(slot: str, outline: Floats, box: Box, angle: float | None, sign: str)
     turned = math.radians(angle if angle is not None else 0.0)
     along = np.array([math.cos(turned), math.sin(turned)])
     half = np.ptp(outline @ along) / 2
-    x, y = middle - along * (half - _BADGE_MM)
+    wide = _BADGE_MM + max(0, len(slot) - 2) * _LETTER_MM / 2  # two letters stand in a circle
+    inward = _BADGE_MM + (wide - _BADGE_MM) * abs(float(along[0]))
+    x, y = middle - along * (half - inward)
     left, top = float(x) - box[0], box[3] - float(y)
-    sign_left, sign_top = left + 16 * along[0], top + 5 - 16 * along[1]
+    apart = 16 + inward - _BADGE_MM
+    sign_left, sign_top = left + apart * along[0], top + 5 - apart * along[1]
     return (
-        f'<circle class="badge" cx="{left:.1f}" cy="{top:.1f}" r="{_BADGE_MM}"/>'
+        f'<rect class="badge" x="{left - wide:.1f}" y="{top - _BADGE_MM:.1f}" width="{2 * wide:.1f}" '
+        f'height="{2 * _BADGE_MM}" rx="{_BADGE_MM}"/>'
         f'<text class="number" x="{left:.1f}" y="{top + 4.2:.1f}">{escape(slot)}</text>'
         + (f'<text class="sign" x="{sign_left:.1f}" y="{sign_top:.1f}">{sign}</text>' if sign else "")
     )

@@ -102,6 +102,9 @@ def _environment(language: str) -> Environment:
     environment.filters["digits"] = lambda value, digits: sentences.number(
         value, language, f"0.{'0' * digits}" if digits else "0"
     )
+    environment.filters["signed"] = lambda value, digits: sentences.number(
+        value, language, "+0.{0};-0.{0}".format("0" * digits)
+    )
     environment.filters["face"] = lambda name: language_texts.gettext(
         words.FACES.get(name) or str(name).replace("_", " ")
     )
@@ -115,6 +118,9 @@ def _environment(language: str) -> Environment:
     )
     environment.filters["reason"] = lambda name: language_texts.gettext(
         words.REASONS.get(name, str(name).replace("_", " "))
+    )
+    environment.filters["cleared"] = lambda name: language_texts.gettext(
+        words.CLEARED.get(name) or words.REASONS.get(name, str(name).replace("_", " "))
     )
     environment.filters["wayout"] = lambda name: language_texts.gettext(words.WAYS_OUT.get(name, ""))
     environment.filters["handle"] = lambda degrees: language_texts.gettext(words.handle(degrees))

@@ -76,6 +76,8 @@ REASONS = {
     "given_back": _("given back"),
     "put_off": _("waits for another load"),
 }
+#: Why a slot is to be cleared, where that is not why a unit is held.
+CLEARED = {"does_not_fit": _("does not fit this slot")}
 #: How a hold ends, for whoever can end it.
 WAYS_OUT = {
     "findings": _("Change the words, or cancel the line."),

@@ -71,6 +71,7 @@ def work_out(spec: FontSpec, process: Process, policy: Policy, folder: Path) -> 
     except FontRefused:
         size = None
     path = _path(spec, process, policy, folder)
+    folder.mkdir(parents=True, exist_ok=True)
     handle, scratch = tempfile.mkstemp(dir=folder, prefix=".writing-")
     with os.fdopen(handle, "w") as file:
         json.dump({"smallest_mm": size}, file)

@@ -67,6 +67,8 @@ def test_a_unit_in_hand_says_why_in_the_reader_s_language(bench: Bench) -> None:
     slot = load["turns"][0]["slots"][0]["slot"]
     bench.do(load, "seated", {"turn": 1, "slots": {slot: "does_not_fit"}})
 
+    cleared = page_of(bench, f"/bench/loads/{load['id']}", "en")
+    assert "J1: does not fit this slot" in cleared and "fits none of the slots" not in cleared
     assert f"does not fit slot {slot} of " in page_of(bench, "/bench", "en")
     assert f"passt nicht in Platz {slot} von " in page_of(bench, "/bench", "de")
 

@@ -343,6 +343,17 @@ def test_released_twice_is_released_once(bench: Bench, tablet: Tablet) -> None:
     assert [move.move_to for move in bench.rows(History)].count("released") == 1
 
 
+def test_release_and_take_next_are_one_press(bench: Bench, tablet: Tablet) -> None:
+    (job,) = bench.order()
+    load = bench.do(bench.burned(), "inspect", {"jobs": {job: {"result": "pass"}}})
+    bench.order()
+
+    answer = tablet.post(f"/bench/loads/{load['id']}/release", etag=load["etag"], then="next")
+
+    assert answer.url.path == "/bench/loads/L2"
+    assert bench.job(job).state == "released" and bench.job("J2").state == "loaded"
+
+
 # --- a quiet end ---
 
 

@@ -160,7 +160,13 @@ def play(shop: ServedShop, sign_in: SignIn, *, orders: int, over_s: float) -> No
     on record."""
     with shop.api("owner") as http:
         products = http.get("/v1/catalogue").json()["products"]
-        before = {(row["bin"], row["sku"]): row["boxed"] for row in http.get("/v1/stock").json()["stock"]}
+        # Enough for all orders and for what is damaged and scrapped, whichever product that is.
+        counts = [
+            {**{name: row[name] for name in ("bin", "sku", "walking_order")}, "boxed": row["boxed"] + 20}
+            for row in http.get("/v1/stock").json()["stock"]
+        ]
+        stock = http.put("/v1/stock", json={"counts": counts}).raise_for_status().json()["stock"]
+        before = {(row["bin"], row["sku"]): row["boxed"] for row in stock}
         asked = {
             "sku": "AQ-PARE-9-BARE",
             "quantity": 3,
