@@ -18,7 +18,6 @@ from typing import Any
 
 import numpy as np
 import shapely
-from scipy.spatial import QhullError, Voronoi
 from shapely.geometry import LineString, Polygon
 
 from layout.shop.measure import Floats
@@ -131,6 +130,8 @@ def _along(part: Any, width_mm: float) -> Any:
 def _middles(area: Polygon, path: Any, near: Any, width: float) -> list[LineString]:
     """The middle line of an area (its medial axis, as the edges of the Voronoi diagram of points along its
     boundary) outside the path area, where `near` is."""
+    from scipy.spatial import QhullError, Voronoi  # here: most processes never draw a centre line
+
     points, place, ring, length = _edge_points(area, near, _STEP_LINES * width)
     if len(points) < 4:
         return []

@@ -10,9 +10,6 @@ from threading import Lock
 from typing import Any
 
 import numpy as np
-from ezdxf._options import options
-from ezdxf.colors import RGB, rgb2int
-from ezdxf.filemanagement import new
 
 from layout.burn.turn import Burn, BurnPart
 from layout.shop.measure import Floats
@@ -35,6 +32,9 @@ def burn_dxf(burn: Burn, station: Station) -> bytes:
     Raises KeyError for a process that the station has no layer for, ValueError for a coordinate that is
     not finite.
     """
+    from ezdxf.colors import RGB, rgb2int  # here: it takes a tenth of the time the service needs to start
+    from ezdxf.filemanagement import new
+
     with _fixed_metadata():
         document = new("R2010", units=MILLIMETRES)
         document.header["$MEASUREMENT"] = METRIC
@@ -60,6 +60,8 @@ def _fixed_metadata() -> Iterator[None]:
 
     The option belongs to the whole process, so only one file at a time is made, and it is put back.
     """
+    from ezdxf._options import options
+
     with _METADATA:
         before = options.write_fixed_meta_data_for_testing
         options.write_fixed_meta_data_for_testing = True

@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 from shapely.geometry import LinearRing, LineString, Polygon
 from shapely.geometry.polygon import orient
 
@@ -140,6 +139,8 @@ def _chained(strokes: list[Stroke], what: str, close_mm: float) -> tuple[list[St
 def _partners(ends: Floats, strokes: list[Stroke], what: str, close_mm: float) -> Any:
     """For each end the other one that it meets. Raises DrawingRefused for an end that meets none or
     several."""
+    from scipy.spatial import cKDTree  # here: the service needs it for nothing else
+
     pairs = cKDTree(ends).query_pairs(close_mm, output_type="ndarray")
     pairs = pairs[pairs[:, 0] // 2 != pairs[:, 1] // 2]
     apart = np.hypot(*(ends[pairs[:, 0]] - ends[pairs[:, 1]]).T)

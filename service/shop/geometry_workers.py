@@ -160,21 +160,23 @@ class _Opened:
     def __init__(self, workers: int, start: Callable[..., object], arguments: tuple[Any, ...]) -> None:
         self._workers, self._start, self._arguments = workers, start, arguments
         self._lock = threading.Lock()
+        self._begun: WorkerPool | None = None  # perhaps still starting
         self._pool: WorkerPool | None = None
 
     def pool(self) -> WorkerPool:
         with self._lock:
             if self._pool is None:
-                pool = WorkerPool(self._workers, self._start, self._arguments)
-                pool.open()  # takes seconds on a busy machine, which must not count as a check's time
-                self._pool = pool
+                self._begun = WorkerPool(self._workers, self._start, self._arguments)
+                self._begun.open()  # takes seconds on a busy machine, which must not count as a check's time
+                self._pool = self._begun
             return self._pool
 
     def close(self) -> None:
+        begun = self._begun
+        if begun is not None:  # not behind the lock, which is held until they are up: that may be minutes
+            begun.close()
         with self._lock:
-            if self._pool is not None:
-                self._pool.close()
-                self._pool = None
+            self._begun = self._pool = None
 
 
 # --- in the worker ---
@@ -182,9 +184,16 @@ class _Opened:
 _OPEN: dict[str, Any] = {}
 
 
+def open_catalogue(folder: Path) -> None:
+    """Load the shop that this process works with. Raises CatalogueError."""
+    if _OPEN.get("folder") != folder:
+        _OPEN.update(folder=folder, shop=catalogue.load(folder))
+
+
 def _open_shop(folder: Path, cache: Path) -> None:
-    if _OPEN.get("folder") != folder or _OPEN.get("cache") != cache:
-        _OPEN.update(folder=folder, cache=cache, shop=catalogue.load(folder), store=FontTables(cache))
+    open_catalogue(folder)
+    if _OPEN.get("cache") != cache:
+        _OPEN.update(cache=cache, store=FontTables(cache))
 
 
 def _start(folder: Path, cache: Path) -> None:

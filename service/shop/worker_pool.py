@@ -23,7 +23,7 @@ log = structlog.get_logger(__name__)
 
 #: Modules that the process loads from which workers are forked: what checks need, and nothing that starts
 #: threads or compiles.
-PRELOADED = ("service.shop.geometry_workers",)
+PRELOADED = ("service.shop.preloaded",)
 #: Longest that a worker may take to start.
 START_SECONDS = 120.0
 
@@ -73,6 +73,8 @@ class WorkerPool:
         begun = [_Worker(self._start, self._arguments) for _ in range(self._size)]
         with self._changed:
             self._all.update(begun)
+            if self._is_closed:
+                self._end_all()
         for worker in begun:
             worker.wait_until_up()
         with self._changed:
@@ -80,11 +82,11 @@ class WorkerPool:
             self._changed.notify_all()
 
     def close(self) -> None:
-        """End the workers; what they were at, and what waits for them, raises WorkerDied."""
+        """End the workers, even while they start; what they were at, and what waits for them, raises
+        WorkerDied."""
         with self._changed:
             self._is_closed = True
-            for worker in self._all:
-                worker.end()
+            self._end_all()
             self._changed.notify_all()
 
     def run(
@@ -122,6 +124,10 @@ class WorkerPool:
     def waiting(self) -> int:
         """How many questions wait for a worker."""
         return len(self._waiting)
+
+    def _end_all(self) -> None:
+        for worker in self._all:
+            worker.end()
 
     def _take(self, client: str | None, wait_seconds: float) -> _Worker:
         ticket = _Ticket(client)

@@ -18,8 +18,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import coo_matrix
 
 from layout.loading.backlog import Bound, PlanJob
 from layout.plan.search.problem import Problem
@@ -154,6 +152,9 @@ class _Programme:
 def _solved(rows: Sequence[tuple[dict[int, float], float, float]], unknowns: int, loads: int) -> Any:
     """The programme solved for as few loads (its first unknowns) as possible, in whole numbers where it is
     not too large."""
+    from scipy.optimize import Bounds, LinearConstraint, milp  # here: it takes long to load, and few plan
+    from scipy.sparse import coo_matrix
+
     at = [(r, c, v) for r, (row, _, _) in enumerate(rows) for c, v in row.items()]
     matrix = coo_matrix(
         ([v for *_, v in at], ([r for r, *_ in at], [c for _, c, _ in at])), (len(rows), unknowns)

@@ -100,3 +100,14 @@ def test_work_whose_worker_dies_is_given_to_another_once(pool: WorkerPool) -> No
         ask(pool, os._exit, 1)
 
     assert ask(pool, os.getpid) != os.getpid()
+
+
+def test_workers_that_are_still_starting_are_ended_with_the_pool(tmp_path: Path) -> None:
+    pool = WorkerPool(1, _until, (tmp_path / "never",))
+    with ThreadPoolExecutor(1) as threads:
+        opening = threads.submit(pool.open)
+
+        pool.close()
+
+        with pytest.raises(WorkerDied):
+            opening.result(timeout=60)
