@@ -16,6 +16,8 @@ def todays_orders() -> list[dict[str, Any]]:
         {
             "order_ref": "AQ-1001",
             "ship_by": _in_days(3),
+            "buyer": {"name": "Marta Alder"},
+            "notes": {"gift": "Happy anniversary!", "bench": "Handles are oiled: wipe before seating."},
             "lines": [
                 {
                     "line_ref": "1",
@@ -36,6 +38,7 @@ def todays_orders() -> list[dict[str, Any]]:
         },
         {
             "order_ref": "AQ-1002",
+            "buyer": {"name": "Eleni Birch"},
             "ship_by": _in_days(2),
             "priority": 10,
             "lines": [
