@@ -2,9 +2,9 @@
 
 An orders file has one row per inscription. Rows of the same `order_ref` are one order, of the same `line_ref`
 one line of it. Columns: `order_ref ship_by line_ref sku quantity zone` and, by kind of inscription,
-`text font` or `initials font frame` or `artwork` or `symbology content`; all may have `priority kind
-height_mm align width_mm cell_mm`. `ship_by` is ISO 8601 with a zone; a date alone means the end of that day
-of the shop.
+`text font` or `initials font frame` or `artwork` or `symbology content`; all may have `priority buyer
+order_note gift_note bench_note kind height_mm align width_mm cell_mm`. `ship_by` is ISO 8601 with a zone; a
+date alone means the end of that day of the shop.
 
 A file may be imported again: an order that was taken is not taken twice. Counts of stock come the same way
 (`service.stock.import_stock`).
@@ -68,6 +68,9 @@ _INSCRIPTION_COLUMNS = frozenset(
         "cell_mm",
     }
 )
+#: What an order says once: the same in all of its rows.
+_NOTES = ("order_note", "gift_note", "bench_note")
+_OF_THE_ORDER = frozenset({"priority", "buyer", *_NOTES})
 _NUMBERS = frozenset({"height_mm", "width_mm", "cell_mm"})
 
 
@@ -79,7 +82,7 @@ def import_orders(
     Raises UnreadableFile.
     """
     rows = read_rows(
-        content, needed=ORDER_COLUMNS, allowed=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | {"priority"}
+        content, needed=ORDER_COLUMNS, allowed=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | _OF_THE_ORDER
     )
     orders = _by_order(rows)
     who = Who(role=Role.STORE, client=client, name="csv import")
@@ -162,12 +165,14 @@ def _posted(
     """The order as a store would post it, and which row each inscription came from."""
     lines: dict[str, dict[str, Any]] = {}
     row_of: dict[tuple[int, int], int] = {}
-    ship_by, priority = rows[0][1]["ship_by"].strip(), rows[0][1].get("priority", "").strip()
+    said = {name: rows[0][1].get(name, "").strip() for name in ("ship_by", *sorted(_OF_THE_ORDER))}
     for number, row in rows:
         if "_extra" in row:
             raise WrongRow(number, "has more cells than the heading")
-        if row["ship_by"].strip() != ship_by or row.get("priority", "").strip() != priority:
-            raise WrongRow(number, "ship_by and priority must be the same in all rows of an order")
+        if any(row.get(name, "").strip() != value for name, value in said.items()):
+            raise WrongRow(
+                number, "ship_by, priority, buyer and notes must be the same in all rows of an order"
+            )
         line_ref = row["line_ref"].strip()
         line = lines.setdefault(
             line_ref,
@@ -184,11 +189,15 @@ def _posted(
         line["inscriptions"].append(_inscription(row))
     posted = {
         "order_ref": ref,
-        "ship_by": ship_by_of(ship_by, rows[0][0], zone),
+        "ship_by": ship_by_of(said["ship_by"], rows[0][0], zone),
         "lines": list(lines.values()),
     }
-    if priority:
-        posted["priority"] = whole(priority)
+    if said["priority"]:
+        posted["priority"] = whole(said["priority"])
+    if said["buyer"]:
+        posted["buyer"] = {"name": said["buyer"]}
+    if any(said[name] for name in _NOTES):
+        posted["notes"] = {name.removesuffix("_note"): said[name] for name in _NOTES}
     return posted, row_of
 
 
@@ -224,7 +233,7 @@ def store_for_later(tools: Tools, content: bytes, *, client: str) -> str:
     """
     from service.records.outgoing import ask_for
 
-    read_rows(content, needed=ORDER_COLUMNS, allowed=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | {"priority"})
+    read_rows(content, needed=ORDER_COLUMNS, allowed=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | _OF_THE_ORDER)
     name = hashlib.sha256(content).hexdigest()
     folder = folder_of(tools)
     folder.mkdir(parents=True, exist_ok=True)

@@ -13,7 +13,16 @@ from sqlalchemy import delete, func, select, update
 from service.intake import import_orders as imports
 from service.intake.import_orders import import_orders
 from service.records.db import Database
-from service.records.tables import FrozenMark, IdempotentRequest, Job, Order, OrderLine, Outbox, Stock
+from service.records.tables import (
+    FrozenMark,
+    IdempotentRequest,
+    Job,
+    Order,
+    OrderLine,
+    OrderWord,
+    Outbox,
+    Stock,
+)
 from service.requests.spreadsheet import Reported, Result, UnreadableFile, harmless, report_csv, shown
 from service.running import tasks
 from service.shop.catalogue import default_folder
@@ -167,6 +176,21 @@ def test_a_priority_is_taken_and_an_empty_cell_is_none(tools: Tools) -> None:
         assert dict(session.execute(select(Order.order_ref, Order.priority)).all()) == {"W-1": 7, "W-2": 0}
 
 
+def test_buyer_and_notes_are_said_alike_in_all_rows_of_an_order(tools: Tools) -> None:
+    heading = HEADING.strip() + ",buyer,gift_note,bench_note\n"
+    rows = [an_order("W-1") + ",Nan Alder,,Handle is oiled.", an_order("W-2") + ",,,"]
+    rows += [an_order("W-3", line=line) + f",{name},," for line, name in (("1", "Nan"), ("2", "Ada"))]
+
+    results = [reported.result for reported in take(tools, orders_file(*rows, heading=heading))]
+
+    assert results == [Result.TAKEN, Result.TAKEN, Result.REFUSED]
+    with tools.database.reading() as session:
+        kept = session.execute(
+            select(Order.buyer, Order.gift_note, Order.bench_note).order_by(Order.id)
+        ).all()
+    assert [tuple(row) for row in kept] == [("Nan Alder", "", "Handle is oiled."), ("", "", "")]
+
+
 @pytest.mark.parametrize(
     ("content", "message"),
     [
@@ -271,7 +295,7 @@ def test_an_import_that_meets_an_unanswered_request_is_put_off_not_called_done(
     killed = update(IdempotentRequest).values(status=None, claimed_until=clock() + timedelta(seconds=60))
     tools.database.write(lambda s: s.execute(killed))
     tools.database.write(lambda s: s.execute(delete(Job)) and s.execute(delete(FrozenMark)))
-    tools.database.write(lambda s: s.execute(delete(OrderLine)) and s.execute(delete(Order)))
+    tools.database.write(lambda s: [s.execute(delete(table)) for table in (OrderWord, OrderLine, Order)])
 
     at_once = tasks.run(tools, 1)
     clock.advance(seconds=61)
