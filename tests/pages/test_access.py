@@ -11,7 +11,7 @@ from playwright.sync_api import Page, expect
 
 from tests.pages.conftest import SignIn
 from tests.pages.shop import ServedShop
-from tests.pages.test_bench_story import TWO_FACES, finish, pull_all, seat_all, start, take
+from tests.pages.test_bench_story import TWO_FACES, finish, mount, pull_all, seat_all, start, take
 
 pytestmark = pytest.mark.page
 
@@ -147,7 +147,7 @@ def test_pages_speak_the_second_language(shop: ServedShop, sign_in: SignIn) -> N
 
 
 def test_every_state_of_a_load_can_be_used_by_everybody(shop: ServedShop, sign_in: SignIn) -> None:
-    """Turn over, partial marks, the release form, the closed load."""
+    """Turn over, partial marks, boxes, the release form, the closed load, slots to clear, units in hand."""
     shop.order("AQ-1", {**TWO_FACES, "quantity": 1})
     page = sign_in("bench", "Ines")
     load = take(page)
@@ -183,6 +183,18 @@ def test_every_state_of_a_load_can_be_used_by_everybody(shop: ServedShop, sign_i
     expect(page.get_by_text("The plate is free.")).to_be_visible()
     must_be_usable(page)
     page.goto(f"/bench/loads/{load}")
+    must_be_usable(page)
+    shop.order("AQ-2", {"quantity": 2})
+    page.goto("/bench")
+    take(page)
+    pull_all(page)
+    mount(page)
+    page.locator("details", has_text="Does not fit").first.locator("summary").click()
+    page.get_by_role("button", name=re.compile("The slot: keep this unit")).first.click()
+    expect(page.get_by_role("alert")).to_contain_text("Clear these slots")
+    must_be_usable(page)
+    page.goto("/bench")
+    expect(page.get_by_role("heading", name="In hand: keep them on the tray")).to_be_visible()
     must_be_usable(page)
     page.get_by_role("button", name=re.compile("Sign out")).click()
     page.wait_for_url("**/sign-in")

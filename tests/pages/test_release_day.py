@@ -150,7 +150,7 @@ def the_desk_decides(page: Page) -> None:
     page.goto("/desk")
     page.get_by_role("link", name="Decide RD-HOLD-2").click()
     page.get_by_text("Cancel this line").click()
-    page.get_by_label("Why").fill("buyer rang")
+    page.locator("details", has_text="Cancel this line").get_by_label("Why").fill("buyer rang")
     page.get_by_role("button", name="Cancel line 1").click()
     expect(page.locator("h1 ~ .state")).to_contain_text("cancelled", timeout=PATIENCE_MS)
 
