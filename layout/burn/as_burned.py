@@ -29,6 +29,8 @@ LOST_LINES = 0.5
 _QUARTER = 6
 #: The outline's edge is looked at in steps of this share of a line where centre lines are drawn.
 _STEP_LINES = 0.4
+#: A part is small where its box's diagonal is less than this share of the reach.
+_SMALL = 0.99
 #: An end that leads nowhere is no line where it is shorter than this share of a line.
 _STUB_LINES = 0.15
 #: Two points of an edge face one another across a stroke where the way round is so much longer.
@@ -71,8 +73,7 @@ def loses_any(areas: Sequence[Polygon], process: Process) -> bool:
 def _burned_area(area: Polygon, process: Process) -> tuple[Any, list[LineString], list[Any]]:
     """What is burned of one area, its centre lines, and parts that are lost."""
     width = process.line_width_mm
-    path = _path_area(area, process)
-    burned = path.buffer(width / 2, quad_segs=_QUARTER)
+    path, burned = _filled(area, process)
     left = lost_parts(area, burned, width)
     if not left or not process.burns_centre_lines:
         return burned, [], left
@@ -95,14 +96,17 @@ def centre_lines(areas: Sequence[Polygon], process: Process) -> tuple[LineString
     return as_burned(areas, (), process).centre_lines if process.burns_centre_lines and areas else ()
 
 
-def _path_area(area: Polygon, process: Process) -> Any:
-    """Where the beam's middle certainly comes near enough: inside the edge allowance, and without an edge
-    line only where a row can't be missed."""
+def _filled(area: Polygon, process: Process) -> tuple[Any, Any]:
+    """Where the beam's middle certainly comes near enough (inside the edge allowance, and without an edge
+    line only where a row can't be missed), and what fill burns: half a line more."""
+    half = process.line_width_mm / 2
     inside = area.buffer(-process.edge_allowance_mm, quad_segs=_QUARTER)
     if process.edge_line:
-        return inside
+        return inside, inside.buffer(half, quad_segs=_QUARTER)
     missed = process.rows.spacing_mm / 2
-    return inside.buffer(-missed, quad_segs=_QUARTER).buffer(missed, quad_segs=_QUARTER)
+    core = inside.buffer(-missed, quad_segs=_QUARTER)
+    # Grown once by both: growing what was grown, whose edges are arcs of many chords, costs many times more.
+    return core.buffer(missed, quad_segs=_QUARTER), core.buffer(missed + half, quad_segs=_QUARTER)
 
 
 def _widened(lines: Sequence[LineString], width: float) -> Any:
@@ -113,18 +117,18 @@ def lost_parts(area: Any, burned: Any, width_mm: float) -> list[Any]:
     """Parts of an area that reach farther than LOST_LINES from what is burned."""
     if burned.is_empty:
         return [area]
+    parts = shapely.get_parts(shapely.difference(area, burned))
+    x0, y0, x1, y1 = shapely.bounds(parts).T
+    # Each part lies against what is burned: in one that is smaller than the reach, nothing is out of reach.
+    reach = LOST_LINES * width_mm
+    parts = parts[(shapely.area(parts) > 0) & (np.hypot(x1 - x0, y1 - y0) > reach * _SMALL)]
+    # Along the edges: a bar between two burned ends has all its corners on what is burned, and yet its middle
+    # is lost.
+    edges = shapely.segmentize(parts, _STEP_LINES * width_mm)
+    points, part = shapely.get_coordinates(edges, return_index=True)
     shapely.prepare(burned)
-    return [
-        part
-        for part in shapely.get_parts(shapely.difference(area, burned))
-        if part.area > 0 and not shapely.dwithin(burned, _along(part, width_mm), LOST_LINES * width_mm).all()
-    ]
-
-
-def _along(part: Any, width_mm: float) -> Any:
-    """Points along a part's edge: a bar between two burned ends has all its corners on what is burned, and
-    yet its middle is lost."""
-    return shapely.points(shapely.get_coordinates(shapely.segmentize(part, _STEP_LINES * width_mm)))
+    is_lost = ~shapely.dwithin(burned, shapely.points(points), reach)
+    return list(parts[np.unique(part[is_lost])])
 
 
 def _middles(area: Polygon, path: Any, near: Any, width: float) -> list[LineString]:
@@ -147,12 +151,13 @@ def _middles(area: Polygon, path: Any, near: Any, width: float) -> list[LineStri
     faces = (ring[one] != ring[other]) | (along > _ACROSS * apart)
     keep = faces & (ridges >= 0).all(axis=1)
     ends = diagram.vertices[ridges[keep]]
-    region = area.difference(path).intersection(near)
-    shapely.prepare(region)
-    inside = shapely.contains_xy(region, ends[..., 0], ends[..., 1]).any(axis=1)
+    x, y = ends[..., 0], ends[..., 1]
+    for region in (area, path, near):
+        shapely.prepare(region)
+    is_drawn = shapely.contains_xy(area, x, y)
+    is_wanted = is_drawn & ~shapely.intersects_xy(path, x, y) & shapely.contains_xy(near, x, y)
     # A ridge with one end in the path area is what joins the line to the fill.
-    shapely.prepare(area)
-    inside &= shapely.contains_xy(area, ends[..., 0], ends[..., 1]).all(axis=1)
+    inside = is_drawn.all(axis=1) & is_wanted.any(axis=1)
     if not inside.any():
         return []
     rounded = np.round(ends[inside] / _GRID_MM) * _GRID_MM
