@@ -175,9 +175,11 @@ def _faces(rings: Sequence[Floats]) -> tuple[Any, Any]:
     """The faces into which rings cut the plane, and the winding number of each."""
     if not rings:
         return np.array([], dtype=object), np.array([], dtype=int)
-    limit_crossings(rings)
-    noded = shapely.union_all(np.array([LinearRing(ring) for ring in rings], dtype=object))
-    faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
+    lines = np.array([LinearRing(ring) for ring in rings], dtype=object)
+    if not shapely.is_simple(shapely.multilinestrings(lines)):  # most letters: their rings never meet
+        limit_crossings(rings)
+        lines = shapely.get_parts(shapely.union_all(lines))
+    faces = shapely.get_parts(shapely.polygonize(lines))
     inside = shapely.get_coordinates(shapely.point_on_surface(faces))
     if len(faces) * sum(map(len, rings)) > MOST_FACES_TIMES_EDGES:
         raise TooComplex("it has too many areas with too many corners")
