@@ -10,7 +10,7 @@ import pytest
 from service.bench import burn_files
 from service.records.db import Database
 from service.records.tables import LoadSlot, Outbox, TurnFile
-from tests.benches import Bench
+from tests.benches import Bench, a_bench_shop, a_square
 from tests.clocks import SetClock
 
 
@@ -73,3 +73,18 @@ def test_only_a_scrap_that_empties_a_later_turn_makes_its_file_stale(bench: Benc
     assert without_more["revision"] == load["revision"]
     assert emptied["revision"] == load["revision"] + 1
     assert [slot["job"] for slot in emptied["turns"][1]["slots"]] == ["J2"]
+
+
+def test_the_file_of_another_load_starts_none(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    bench = Bench(sqlite_database, clock, tmp_path, a_bench_shop(stations=2))
+    bench.order()
+    other = bench.claimed(station="s1", operator="Operator One")
+    bench.order(outline=a_square(3.0))
+    load = bench.seated(bench.pulled(bench.claimed(station="s2", operator="Operator Two")))
+
+    answer = bench.post(load, "start", {"turn": 1, "file_sha256": other["turns"][0]["file_sha256"]})
+
+    assert other["revision"] == load["revision"]
+    assert (answer.status_code, answer.json()["code"]) == (409, "stale_file")

@@ -1,15 +1,19 @@
-"""What a load holds, as its rows say it: units in hand, and repeats."""
+"""What a load holds, as its rows say it: units in hand, repeats, who may still change it."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 import pytest
+from sqlalchemy.orm import Session
 
 from service.loads import contents, repeats
 from service.loads import load as loads
 from service.records.db import Database
-from tests.benches import Bench
+from service.records.errors import MoveNotAllowed
+from service.records.tables import Job
+from service.records.who import By
+from tests.benches import OPERATOR, Bench
 from tests.clocks import SetClock
 
 
@@ -42,3 +46,31 @@ def test_a_face_in_doubt_is_not_yet_one_to_be_burned_again(bench: Bench) -> None
 
     assert in_doubt == []
     assert [slot.job_id for slot in asked_for] == [1, 2]
+
+
+def test_a_job_is_not_taken_out_of_a_load_that_has_started(bench: Bench) -> None:
+    bench.order()
+    load = bench.burning()
+
+    def take_out(session: Session) -> None:
+        job = session.get_one(Job, 1)
+        loads.remove_job(session, job, reason="cancelled", by=By(OPERATOR, bench.clock()))
+
+    with pytest.raises(MoveNotAllowed, match="a load that has started"):
+        bench.database.write(take_out)
+
+    assert bench.job("J1").state == "loaded"
+    assert bench.see(load)["revision"] == load["revision"]
+
+
+def test_a_load_is_held_to_the_very_end_of_its_lease(bench: Bench, clock: SetClock) -> None:
+    bench.order()
+    load = bench.claimed()
+
+    clock.advance(seconds=bench.tools.settings.lease_seconds)
+    renewed = bench.post(load, "renew")
+    clock.advance(seconds=bench.tools.settings.lease_seconds + 1)
+    too_late = bench.post(load, "renew")
+
+    assert renewed.status_code == 200
+    assert (too_late.status_code, too_late.json()["code"]) == (412, "lease_lost")
