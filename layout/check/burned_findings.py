@@ -17,7 +17,6 @@ from shapely.geometry import Polygon
 from layout.burn.as_burned import loses_any
 from layout.check.burned_letters import (
     FLAW_HEIGHTS,
-    BurnedLetter,
     Fault,
     Shape,
     beyond_mm,
@@ -59,14 +58,18 @@ class Burned:
 
 
 def burned_findings(
-    policy: Policy, mark: Burned, processes: Sequence[Process]
+    policy: Policy, mark: Burned, processes: Sequence[Process], *, is_trial: bool = False
 ) -> tuple[list[Finding], frozenset[str]]:
     """What is to be said, and the stations whose process can burn the mark.
 
     Where some can, those that can't just leave the eligible places; where none can, the process with the
-    fewest faults speaks.
+    fewest faults speaks. Of a trial that is refused only the verdict counts: the first fault is enough, and
+    from which size it would be fine is not looked for.
     """
-    by_process = [(process, list(_of_process(policy, mark, process))) for process in _distinct(processes)]
+    by_process = [
+        (process, _until_refused(_of_process(policy, mark, process, is_trial=is_trial), is_trial=is_trial))
+        for process in _distinct(processes)
+    ]
     able = [entry for entry in by_process if verdict_of(tuple(entry[1])) is not Verdict.REFUSE]
     if not able:
         best = min(by_process, key=lambda entry: len(entry[1]), default=None)
@@ -84,7 +87,17 @@ def _distinct(processes: Sequence[Process]) -> list[Process]:
     return list({process.process: process for process in processes}.values())
 
 
-def _of_process(policy: Policy, mark: Burned, process: Process) -> Iterator[Finding]:
+def _until_refused(findings: Iterator[Finding], *, is_trial: bool) -> list[Finding]:
+    """All of the findings; of a trial those up to the first that refuses."""
+    looked_at = []
+    for finding in findings:
+        looked_at.append(finding)
+        if is_trial and finding.severity is Severity.REFUSE:
+            break
+    return looked_at
+
+
+def _of_process(policy: Policy, mark: Burned, process: Process, *, is_trial: bool) -> Iterator[Finding]:
     features, size, width = mark.block.features, mark.size_mm, process.line_width_mm
     stroke = features.stroke.width * size if features.stroke is not None else None
     if stroke is not None and not process.burns_centre_lines:
@@ -99,9 +112,10 @@ def _of_process(policy: Policy, mark: Burned, process: Process) -> Iterator[Find
     for letter in doubtful:
         if is_plain and keeps_apart(letter.shape(size), width):
             continue
-        for fault in sorted(letter.burned(size, process, policy).faults - faulty):
+        for fault in sorted(letter.faults(size, process, policy) - faulty):
             faulty.add(fault)  # one of each is enough to say
-            yield _fault(fault, letter, mark, process, policy)
+            fine = None if is_trial else _fine_from(letter, mark.size_mm, process, policy)
+            yield _fault(fault, letter, mark, process, fine)
     if (
         doubtful
         and not is_plain
@@ -145,7 +159,8 @@ class _Letter:
         gid = cluster.glyphs[0].gid
         return certainly_fine(font, gid, size, process, open_lines=policy.open_lines)
 
-    def burned(self, size: float, process: Process, policy: Policy) -> BurnedLetter:
+    def faults(self, size: float, process: Process, policy: Policy) -> frozenset[Fault]:
+        """What is wrong with it when burned."""
         key: object
         if self.font is None or self.cluster is None:
             key = (self.outline.digest, round(size / self.drawn_at, 9))
@@ -213,10 +228,10 @@ def _arranged(cluster: Cluster) -> tuple[tuple[int, int, int], ...]:
     return tuple((g.gid, round((g.x - base.x) * 1e5), round((g.y - base.y) * 1e5)) for g in cluster.glyphs)
 
 
-def _fault(fault: Fault, letter: _Letter, mark: Burned, process: Process, policy: Policy) -> Finding:
+def _fault(fault: Fault, letter: _Letter, mark: Burned, process: Process, fine: float | None) -> Finding:
+    """What is wrong with a letter, and the size `fine` (mm) from which it would not be."""
     span = letter.span if isinstance(mark.inscription, TextInscription) else None
     where = f" of character {span[0] + 1}" if span else ""
-    fine = _fine_from(letter, mark.size_mm, process, policy)
     message = _SENTENCES[fault].format(where=where, width=process.line_width_mm)
     if fine is not None:
         message += f" It works at a {SIZE_WORDS[mark.inscription.kind]} of {fine:.2f} mm or more."
@@ -229,7 +244,7 @@ def _fine_from(letter: _Letter, size: float, process: Process, policy: Policy) -
         size = round(size * _GROWTH + 0.005, 2)
         if letter.is_certainly_fine(size, process, policy):
             return size
-        if not letter.burned(size, process, policy).faults:
+        if not letter.faults(size, process, policy):
             return size
     return None
 

@@ -203,8 +203,8 @@ def _is_swallowed(drawn: Any, burned: Any, width: float) -> bool:
 
 
 @lru_cache(maxsize=_MOST_LETTERS)
-def _remembered(_key: Any, carried: _Carried, open_lines: float) -> BurnedLetter:
-    return burned_letter(carried.shape(), carried.process, open_lines=open_lines)
+def _remembered(_key: Any, carried: _Carried, open_lines: float) -> frozenset[Fault]:
+    return burned_letter(carried.shape(), carried.process, open_lines=open_lines).faults
 
 
 class _Carried:
@@ -220,9 +220,9 @@ class _Carried:
         return isinstance(other, _Carried)
 
 
-def remembered(key: Any, shape: Any, process: Process, *, open_lines: float) -> BurnedLetter:
-    """`burned_letter`, remembered by `key` (which stands for the shape) and the recipe; `shape` is called
-    when it is not."""
+def remembered(key: Any, shape: Any, process: Process, *, open_lines: float) -> frozenset[Fault]:
+    """The faults of a burned letter, remembered by `key` (which stands for the shape) and the recipe; `shape`
+    is called when they are not."""
     facts = (
         process.line_width_mm,
         process.edge_allowance_mm,

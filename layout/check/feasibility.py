@@ -301,7 +301,8 @@ def _place(
         findings += module_findings(shop.policy, fit.height_mm, ground.line_width_mm)
     elif mark is not None:
         placed = Burned(inscription, block, fit.height_mm, mark.outline)
-        burned, able = burned_findings(shop.policy, placed, [candidate.process for candidate in ground.where])
+        processes = [candidate.process for candidate in ground.where]
+        burned, able = burned_findings(shop.policy, placed, processes, is_trial=is_trial)
         findings += burned
         places = frozenset(place for place in places if place.station in able)
     return Checked(

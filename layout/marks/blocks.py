@@ -39,7 +39,7 @@ from layout.shop.shop import Artwork
 #: Ink of a single straight stroke has no width; its hull is taken this much wider on every side.
 _HAIR = 1e-6
 #: So many blocks are remembered: the same words come again at another height, in a suggestion, in an order.
-_MOST_BLOCKS = 512
+_MOST_BLOCKS = 128
 
 Draw = Callable[[float, float, float, float], Outline]  # size, x, y (mm), turn (degrees)
 
