@@ -22,7 +22,10 @@ SERVICE = Path(service.__file__).parent
 #: Modules whose refusals a page shows as they are.
 PAGES = (
     "pages/bench.py",
+    "pages/asking.py",
     "pages/desk.py",
+    "pages/phone.py",
+    "intake/search.py",
     "pages/scanning.py",
     "intake/proof_links.py",
     "bench/seating.py",
