@@ -165,9 +165,7 @@ class _Letter:
         if self.font is None or self.cluster is None:
             key = (self.outline.digest, round(size / self.drawn_at, 9))
         else:
-            spec = self.font.spec
-            name = f"{spec.sha256} {spec.face_index} {spec.axes}"
-            key = name, round(size, 6), _arranged(self.cluster)
+            key = self.font.spec.identity, round(size, 6), _arranged(self.cluster)
         return remembered(key, lambda: self.shape(size), process, open_lines=policy.open_lines)
 
 

@@ -51,7 +51,7 @@ class Font:
     """A font ready for typesetting. Lengths are font units; `upem` of them make an em."""
 
     upem: int
-    #: Height of the capital H, or of the small x where the font has no capitals.
+    #: Height of the letter that the spec names; else of the capital H, or of the small x without capitals.
     capital_height: float
 
     def __init__(self, spec: FontSpec) -> None:
@@ -173,9 +173,13 @@ class OutlineFont(Font):
         self._areas: dict[tuple[int, float], tuple[Polygon, ...]] = {}
         self._curves: dict[int, Curves] = {}
         self._scripts: frozenset[str] | None = None
-        self.capital_height = self._top_of("H") or self._top_of("x") or 0.0
+        measured_on = spec.height_letter or "Hx"
+        self.capital_height = next((top for top in map(self._top_of, measured_on) if top), 0.0)
         if self.capital_height <= 0:
-            raise FontRefused(f"{spec.font}: neither a capital H nor a small x to measure its height by")
+            letters = (
+                f"no {spec.height_letter}" if spec.height_letter else "neither a capital H nor a small x"
+            )
+            raise FontRefused(f"{spec.font}: {letters} to measure its height by")
         if self._file.even_odd:
             for letter in _LATIN_LETTERS:
                 glyph = self.hb_font.get_nominal_glyph(ord(letter))
@@ -322,7 +326,7 @@ class SingleLineFont(Font):
 
 def open_font(spec: FontSpec) -> Font:
     """The font of a spec, opened once per process. Raises FontRefused."""
-    return _cached(spec.sha256, spec.face_index, spec.axes, _Opener(spec))
+    return _cached(spec.identity, _Opener(spec))
 
 
 def suggest(text: str, fonts: Mapping[str, FontSpec], allowed: tuple[str, ...]) -> tuple[str, ...]:
@@ -358,7 +362,7 @@ class _Opener:
 
 
 @lru_cache(maxsize=256)
-def _cached(_sha256: str, _index: int, _axes: tuple[tuple[str, float], ...], opener: _Opener) -> Font:
+def _cached(_identity: tuple[object, ...], opener: _Opener) -> Font:
     return opener.open()
 
 

@@ -251,9 +251,11 @@ MEASURE_VERSION = 5
 
 
 def font_key(font: Font) -> str:
-    """What measured features depend on beside the glyph: the measure, the file, the face and its axes."""
+    """What measured features depend on beside the glyph: the measure, the file, the face, its axes, and
+    the letter that its height is measured by."""
     axes = ",".join(f"{tag}={value:g}" for tag, value in font.spec.axes)
-    return f"features-{MEASURE_VERSION}/{font.spec.sha256}/{font.spec.face_index}/{axes}"
+    key = f"features-{MEASURE_VERSION}/{font.spec.sha256}/{font.spec.face_index}/{axes}"
+    return f"{key}/{font.spec.height_letter}" if font.spec.height_letter else key
 
 
 def keep_hulls(font: Font, store: FeatureStore | None) -> None:

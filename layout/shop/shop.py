@@ -25,6 +25,13 @@ class FontSpec:
     sha256: str
     face_index: int = 0
     axes: tuple[tuple[str, float], ...] = ()
+    height_letter: str = ""  # whose height counts as the capital height, in place of H or x
+
+    @property
+    def identity(self) -> tuple[object, ...]:
+        """What the shapes and sizes of its letters depend on."""
+        own = (self.sha256, self.face_index, self.axes)
+        return (*own, self.height_letter) if self.height_letter else own
 
 
 @dataclass(frozen=True, slots=True)

@@ -95,7 +95,7 @@ def _path(spec: FontSpec, process: Process, policy: Policy, folder: Path) -> Pat
     rows = process.rows
     facts = (
         SMALLEST_VERSION,
-        (spec.sha256, spec.face_index, spec.axes),
+        spec.identity,
         (process.line_width_mm, process.edge_allowance_mm, process.edge_line, rows.spacing_mm),
         process.burns_centre_lines,
         (policy.open_lines, policy.stroke_lines),

@@ -39,6 +39,7 @@ def spec_of(entry: FontFile) -> FontSpec:
         data=data,
         sha256=digest,
         axes=tuple(sorted(entry.axes.items())),
+        height_letter=entry.height_letter,
     )
 
 

@@ -69,6 +69,14 @@ def test_a_font_without_capitals_is_measured_on_its_x():
     assert font.capital_height == 300
 
 
+def test_a_font_with_neither_is_measured_on_the_letter_that_its_shop_names():
+    data = a_font_file({"\u0b95": [INNER], "8": [SQUARE]})  # the Tamil letter ka
+
+    assert open_font(a_spec(data, height_letter="\u0b95")).capital_height == 300
+    assert open_font(a_spec(data, height_letter="8")).capital_height == 400
+    assert "no \u0b9a to measure" in refusal_of(a_spec(data, height_letter="\u0b9a"))
+
+
 def test_a_font_with_neither_is_refused():
     assert "neither a capital H nor a small x" in refusal_of(a_spec(a_font_file({"8": [SQUARE]})))
 

@@ -35,6 +35,11 @@ class FontFile(Strict):
         unit="times",
         default={},
     )
+    height_letter: Annotated[str, Field(max_length=1)] = key(
+        "The letter that heights are measured by, where the font has neither H nor x",
+        "\u0b95",
+        default="",
+    )
 
     @model_validator(mode="after")
     def _safe(self) -> FontFile:
@@ -42,6 +47,8 @@ class FontFile(Strict):
             raise ValueError("the font file must lie inside its wheel")
         if self.kind == "single_line" and self.axes:
             raise ValueError("a single-line font has no axes")
+        if self.kind == "single_line" and self.height_letter:
+            raise ValueError("the height of a single-line font is given by its data")
         return self
 
 
