@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy.orm import Session
@@ -11,9 +12,9 @@ from service.loads import contents, repeats
 from service.loads import load as loads
 from service.records.db import Database
 from service.records.errors import MoveNotAllowed
-from service.records.tables import Job
+from service.records.tables import BurnStart, Job
 from service.records.who import By
-from tests.benches import OPERATOR, Bench
+from tests.benches import OPERATOR, Bench, a_bench_shop, turning_plate
 from tests.clocks import SetClock
 
 
@@ -74,3 +75,53 @@ def test_a_load_is_held_to_the_very_end_of_its_lease(bench: Bench, clock: SetClo
 
     assert renewed.status_code == 200
     assert (too_late.status_code, too_late.json()["code"]) == (412, "lease_lost")
+
+
+# --- two loads side by side ---
+
+
+@pytest.fixture
+def two_loads(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> tuple[Bench, dict[str, Any], dict[str, Any]]:
+    """A load at each of two stations, with a unit in each."""
+    shop = a_bench_shop(turning_plate(copies=4), stations=2)
+    bench = Bench(sqlite_database, clock, tmp_path, shop)
+    loads_claimed = []
+    for station, operator in (("s1", "Operator One"), ("s2", "Operator Two")):
+        bench.order()
+        loads_claimed.append(bench.claimed(station=station, operator=operator))
+    return bench, loads_claimed[0], loads_claimed[1]
+
+
+def test_a_load_waits_for_its_own_units_alone(
+    two_loads: tuple[Bench, dict[str, Any], dict[str, Any]],
+) -> None:
+    bench, first, second = two_loads
+
+    assert [pull["jobs"] for pull in bench.see(first)["pulls"]] == [["J1"]]
+    assert [pull["jobs"] for pull in bench.see(second)["pulls"]] == [["J2"]]
+
+
+def test_a_burn_that_ends_ends_no_other(two_loads: tuple[Bench, dict[str, Any], dict[str, Any]]) -> None:
+    bench, *both = two_loads
+    first, second = (bench.started(bench.seated(bench.pulled(load))) for load in both)
+
+    bench.do(first, "finish", {"turn": 1})
+
+    assert [start.outcome for start in bench.rows(BurnStart)] == ["complete", None]
+    assert (bench.job("J1").state, bench.job("J2").state) == ("engraved", "loaded")
+    assert bench.see(second)["state"] == "burning"
+
+
+def test_who_has_seen_older_contents_is_told_why_this_load_changed(
+    two_loads: tuple[Bench, dict[str, Any], dict[str, Any]],
+) -> None:
+    bench, *both = two_loads
+    for load, copy in zip(both, ("turning-3", "turning-4"), strict=True):
+        bench.do(load, "mounted", {"turn": 1, "copy": copy, "how": "scanned"})
+
+    stale = bench.post(both[0], "renew")
+
+    assert (stale.status_code, stale.json()["code"]) == (412, "stale_version")
+    assert "turning-3 is mounted in place of turning-1" in stale.json()["detail"]
