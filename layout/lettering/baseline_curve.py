@@ -64,6 +64,9 @@ class Bent:
         return self.shapes
 
 
+Numbers = np.ndarray[tuple[int, ...], np.dtype[np.int_]]
+
+
 class Strip:
     """A one-line composition cut up for bending, in capital heights, each cluster about its mid-point."""
 
@@ -125,12 +128,11 @@ class Strip:
         that any lacks is asked for.
         """
         lacking = np.zeros(len(self.pairs))
-        tied = self.gaps <= SLACK
         inked = poses[self.inked]
-        for pair in np.flatnonzero(tied).tolist():
-            if not self._still_touch(pair, inked):
-                lacking[pair] = max(self._apart(pair, inked) - self.joint, 0.0)
-        free = np.flatnonzero(~tied)
+        parted = self._parted(np.flatnonzero(self.gaps <= SLACK), inked)
+        if len(parted):
+            lacking[parted] = np.maximum(self._apart(parted, inked) - self.joint, 0.0)
+        free = np.flatnonzero(self.gaps > SLACK)
         if len(free):
             first, second = self.pairs[free].T
             hulls = put(self.hulls, inked)
@@ -141,24 +143,24 @@ class Strip:
             for at in np.argsort(-most):
                 if most[at] <= worst:
                     break
-                pair = int(free[at])
-                lacking[pair] = max(KEPT_GAP * self.gaps[pair] - self._apart(pair, inked), 0.0)
-                worst = max(worst, float(lacking[pair]))
+                pair = free[[at]]
+                lacking[pair] = np.maximum(KEPT_GAP * self.gaps[pair] - self._apart(pair, inked), 0.0)
+                worst = max(worst, float(lacking[pair][0]))
         return lacking
 
-    def _apart(self, pair: int, inked: Floats) -> float:
-        """How far apart the inks of a pair are."""
-        numbers = self.pairs[pair]
-        one, other = put(self.inks[numbers], inked[numbers])
-        return float(shapely.distance(one, other))
+    def _apart(self, pairs: Numbers, inked: Floats) -> Floats:
+        """How far apart the inks of some pairs are."""
+        first, second = self.pairs[pairs].T
+        one, other = put(self.inks[first], inked[first]), put(self.inks[second], inked[second])
+        return np.asarray(shapely.distance(one, other), dtype=np.float64)
 
-    def _still_touch(self, pair: int, inked: Floats) -> bool:
-        """Whether a tied pair certainly lacks nothing; the first is prepared, and the second put as the first
-        sees it."""
-        numbers = self.pairs[pair]
-        (seen,) = put(self.inks[numbers[1:]], seen_from(inked[numbers[:1]], inked[numbers[1:]]))
-        shapely.prepare(self.inks[numbers[0]])
-        return bool(shapely.dwithin(self.inks[numbers[0]], seen, self.joint + SLACK / 2))
+    def _parted(self, tied: Numbers, inked: Floats) -> Numbers:
+        """Those of some tied pairs that may lack something; the first of each is prepared, and the second put
+        as the first sees it."""
+        first, second = self.pairs[tied].T
+        seen = put(self.inks[second], seen_from(inked[first], inked[second]))
+        shapely.prepare(self.inks[first])
+        return np.asarray(tied[~shapely.dwithin(self.inks[first], seen, self.joint + SLACK / 2)])
 
 
 def seen_from(own: Floats, other: Floats) -> Floats:
