@@ -94,6 +94,7 @@ def test_desk_board_and_owner_pages_can_be_used_by_everybody(shop: ServedShop, s
         for address in (
             "/desk",
             "/desk/check",
+            f"/desk/phone?as={held}",
             f"/desk/orders/{held}",
             "/board",
             "/plan",
