@@ -208,12 +208,12 @@ def play(shop: ServedShop, sign_in: SignIn, *, orders: int, over_s: float) -> No
     for station in ("north", "south"):
         (shop.data / "stations" / station).mkdir(parents=True)
     first = Operator(
-        ines, "north", codes,
+        ines,
+        "north",
+        codes,
         {"claimed": [a_blemish], "burning": [a_power_cut(shop)], "burned": [a_scrap, a_wrong_box]},
-    )  # fmt: skip
-    second = Operator(
-        ned, "south", codes, {"pulled": [a_misfit], "seated": [a_cancelled_unit(shop)]}
-    )  # fmt: skip
+    )
+    second = Operator(ned, "south", codes, {"pulled": [a_misfit], "seated": [a_cancelled_unit(shop)]})
     posting = threading.Thread(target=post, daemon=True)
     posting.start()
     shop.wait_for_order("RD-HOLD-2")
