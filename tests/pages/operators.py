@@ -14,7 +14,7 @@ from playwright.sync_api import Locator, Page, expect
 
 Incident = Callable[["Operator"], None]
 #: Two people, a desk and a store at once, in one process: an answer may take a while.
-PATIENCE_MS = 120_000
+PATIENCE_MS = 300_000
 
 
 @dataclass

@@ -107,7 +107,7 @@ class ServedShop:
     def stop(self) -> None:
         assert self._server is not None and self._thread is not None
         self._server.should_exit = True
-        self._thread.join(20)
+        self._thread.join(300)  # a check that runs in a request's thread is waited for
         assert not self._thread.is_alive(), "the service did not stop"
 
     def api(self, role: str) -> httpx.Client:
