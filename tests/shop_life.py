@@ -352,7 +352,11 @@ class ShopLife:
             )
             for p, count in SLOTS.items()
         )
-        return Backlog(self.now, tuple(self.jobs.values()), tuple(stations), plates)
+        jobs = tuple(
+            replace(job, promised=self.orders[job.order].promised) if job.order in self.orders else job
+            for job in self.jobs.values()
+        )
+        return Backlog(self.now, jobs, tuple(stations), plates)
 
     def _look(self) -> None:
         """What the background does: renew the plan when rows have moved, then look at the promises."""
@@ -368,7 +372,6 @@ class ShopLife:
                 backlog,
                 before,
                 lambda wanted: fresh if wanted is backlog else plan_anew(wanted, rounds=self.shop.rounds),
-                promised={name: order.promised for name, order in self.orders.items() if order.promised},
             )
             self.life.regrets.append(regret(kept, fresh))
             self._follow(backlog, kept)

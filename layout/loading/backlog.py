@@ -34,7 +34,8 @@ class PlanJob:
     or, where a carrier comes, early enough to leave with it before `ship_by`.
 
     `seconds` is what burning one of its faces takes, `weight` what one working day of lateness costs, `bin`
-    the turn of its box on the way round the store room (None: it is in hand)."""
+    the turn of its box on the way round the store room (None: it is in hand). `promised` is by when people
+    were told that it would be ready."""
 
     job: str
     order: str
@@ -44,11 +45,17 @@ class PlanJob:
     weight: int = 1
     bin: int | None = None
     ship_by: float | None = None
+    promised: float | None = None
 
     @property
     def shipped_by(self) -> float:
         """By when it must have left."""
         return self.due if self.ship_by is None else self.ship_by
+
+    @property
+    def wanted_by(self) -> float:
+        """By when it should be ready so that nobody is told another day."""
+        return self.due if self.promised is None else min(self.due, self.promised)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,8 +169,9 @@ class Score:
     `changes` of plate and of process;
     `split`, loads by which orders are split (an order in three loads counts two);
     `walking`, places on the way round the store room between the nearest and the farthest unit of each load;
-    `waiting`, for each job the share of its time until ship-by (a day at least) that has passed when it is
-    done, by its weight, so that what is due earlier or weighs more goes earlier;
+    `waiting`, for each job the share of its time until it is wanted (its ship-by time, or an earlier promise;
+    a day at least) that has passed when it is done, by its weight, so that what is due or promised earlier,
+    or weighs more, goes earlier;
     `near_cutoff`, for each job how far its end lies within the last hours before its ship-by time: 0 at their
     begin, 1 at the ship-by time and later, by its weight;
     `turned`, loads in which units are turned over.
@@ -216,7 +224,7 @@ class Score:
 
 def waiting_rate(job: PlanJob, now: float) -> float:
     """By how much the score's `waiting` grows with every second until a job is done."""
-    return job.weight / max(job.due - now, DAY_S)
+    return job.weight / max(job.wanted_by - now, DAY_S)
 
 
 def near_cutoff(job: PlanJob, end: float, weights: ScoreWeights) -> float:

@@ -19,7 +19,7 @@ Pure, deterministic and bounded by counts, like the planner.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import chain
 from math import inf
@@ -118,21 +118,19 @@ def kept_or_better(
     backlog: Backlog,
     loads: Sequence[PlannedLoad],
     fresh: Callable[[Backlog], Plan],
-    *,
-    promised: Mapping[str, float] | None = None,
 ) -> Plan:
     """The planned loads carried on with new jobs worked in, unless the plan that `fresh` makes for the whole
     backlog is clearly better.
 
-    `promised` is each order's promised time. Where the loads have to give way, a plan made with promises for
-    due dates is preferred if it is not clearly worse by the real due dates: everything is done as well, and
-    in the order in which people were told.
+    Where the loads have to give way, a plan made with promises for due dates is preferred if it is not
+    clearly worse by the real due dates: everything is done as well, and in the order in which people were
+    told.
     """
     other = fresh(backlog)
     kept = kept_up(backlog, loads)
     if kept is not None and not is_clearly_better(other, kept):
         return kept
-    sooner = _due_as_promised(backlog, promised or {})
+    sooner = _due_as_promised(backlog)
     if sooner == backlog:
         return other
     carried = carried_on(backlog, fresh(sooner).loads)
@@ -144,10 +142,10 @@ def kept_or_better(
     return replace(as_promised, unplanned=other.unplanned, bound=other.bound, rule=other.rule)
 
 
-def _due_as_promised(backlog: Backlog, promised: Mapping[str, float]) -> Backlog:
+def _due_as_promised(backlog: Backlog) -> Backlog:
     """The backlog with promises for due dates, where they are earlier and have not passed."""
     jobs = tuple(
-        replace(job, due=by) if backlog.now < (by := promised.get(job.order, job.due)) < job.due else job
+        replace(job, due=job.wanted_by) if backlog.now < job.wanted_by < job.due else job
         for job in backlog.jobs
     )
     return replace(backlog, jobs=jobs)

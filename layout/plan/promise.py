@@ -39,7 +39,7 @@ SPREAD, BIAS = 0.3, 0.1
 BROKEN_BELOW = 0.5
 #: ... or until it could be this many working days earlier with near certainty: whoever is told an earlier day
 #: must not be told the later one again.
-EARLIER_DAYS, EARLIER_CONFIDENCE = 2, 0.98
+EARLIER_DAYS, EARLIER_CONFIDENCE = 3, 0.98
 #: The replacement of a spoiled unit goes into the second load after it at its station: the first is being
 #: prepared by then.
 REMADE_AFTER = 2

@@ -76,9 +76,9 @@ def renewed(
         now_proven = test_cards.proven(session, shop)
         backlog, clock = backlog_of(session, now_proven, now=now)
         unproven = test_cards.waiting(session, now_proven)
-        promised = _promised(session, backlog, clock)
+        backlog = _with_promises(session, backlog, clock)
     if fresh:
-        made, findings = _worked(tools, planned, backlog, loads, promised, seconds=seconds)
+        made, findings = _worked(tools, planned, backlog, loads, seconds=seconds)
     else:
         made, findings = _worked(tools, carried_on, backlog, loads, seconds=seconds)
     if findings and loads:
@@ -119,19 +119,22 @@ def _with_reasons(made: Plan, unproven: Mapping[int, tuple[str, ...]]) -> Plan:
     return replace(made, unplanned={**made.unplanned, **reasons})
 
 
-def _promised(session: Session, backlog: Backlog, clock: WallClock) -> dict[str, float]:
-    """By when orders that wait were promised."""
+def _with_promises(session: Session, backlog: Backlog, clock: WallClock) -> Backlog:
+    """The backlog, its jobs with what was promised for their orders."""
     orders = sorted({number(ORDER, job.order) for job in backlog.jobs})
-    promises = rows.promises(session, orders)
-    return {public(ORDER, order): clock.seconds(promise.ready_by) for order, promise in promises.items()}
+    promised = {
+        public(ORDER, order): clock.seconds(promise.ready_by)
+        for order, promise in rows.promises(session, orders).items()
+    }
+    return replace(
+        backlog, jobs=tuple(replace(job, promised=promised.get(job.order)) for job in backlog.jobs)
+    )
 
 
-def planned(
-    backlog: Backlog, loads: Sequence[PlannedLoad] = (), promised: Mapping[str, float] | None = None
-) -> tuple[Plan, tuple[Finding, ...]]:
+def planned(backlog: Backlog, loads: Sequence[PlannedLoad] = ()) -> tuple[Plan, tuple[Finding, ...]]:
     """Those loads carried on, or a plan made from nothing where that is clearly better, and what the judge
     says of it; runs in a geometry process."""
-    made = kept_or_better(backlog, loads, plan, promised=promised)
+    made = kept_or_better(backlog, loads, plan)
     return made, inspect_plan(backlog, made)
 
 

@@ -4,7 +4,7 @@ to the store when it moves.
 A check and a new order are answered from the plan that is kept anyway, with the new units in its free
 slots or behind it, and with the room that more urgent work usually takes: nobody waits for a plan to be
 made. The next plan has them in it. What a store was told stands until it is more likely to be broken than
-kept, or until two working days earlier would be as safe (`layout.plan.promise.kept_promise`)."""
+kept, or until three working days earlier would be as safe (`layout.plan.promise.kept_promise`)."""
 
 from __future__ import annotations
 

@@ -383,12 +383,25 @@ def test_where_loads_give_way_those_promised_first_stay_first() -> None:
     backlog = a_backlog(*jobs, plates=(a_plan_plate(slots="A"),))
 
     def order_of(promised: dict[str, float]) -> list[str]:
-        made = kept_or_better(backlog, (), plan, promised=promised)
+        told = replace(backlog, jobs=tuple(replace(job, promised=promised.get(job.order)) for job in jobs))
+        made = kept_or_better(told, (), plan)
         assert codes(backlog, made) == set()
         return [job for load in made.loads for job in load.jobs]
 
     assert order_of({"o-1": DAY_S})[0] == "1"
     assert order_of({"o-2": DAY_S})[0] == "2"
+
+
+def test_of_units_of_one_ship_by_the_one_that_was_promised_goes_first() -> None:
+    """Told for tomorrow, it would be told another day if others went before it."""
+    kind = a_kind(slots="A")
+    jobs = [a_job(f"{n}", kind, due=9 * DAY_S, seconds=DAY_S / 4) for n in range(6)]
+    for promised in ("2", "5"):
+        told = [replace(job, promised=DAY_S) if job.job == promised else job for job in jobs]
+        made = plan(a_backlog(*told, plates=(a_plan_plate(slots="A"),)))
+
+        assert made.loads[0].jobs == (promised,)
+        assert made.score.lateness == 0
 
 
 # --- held against another ---
