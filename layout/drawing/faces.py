@@ -298,8 +298,11 @@ def _with_zones(faces: list[DrawnFace], parts: _Parts, close_mm: float, notes: l
                 )
             own = re.sub(r"^zones?[\s_.:-]*", "", _plain(name), flags=re.IGNORECASE)
             zones[at].append(DrawnZone(own or "zone", simplified(ring.polygon), (), baseline_made=True))
-    lines = [(name, _line(strokes, name, close_mm)) for _, name, group in parts.of("baseline")
-             for strokes in _one_by_one(group)]  # fmt: skip
+    lines = [
+        (name, _line(strokes, name, close_mm))
+        for _, name, group in parts.of("baseline")
+        for strokes in _one_by_one(group)
+    ]
     for name, line in lines:
         place = _zone_of(zones, line)
         if place is None:

@@ -96,14 +96,35 @@ def _fill(counter: Counter, count: int, clock: SetClock) -> None:
             {"client": "store-1", "order_ref": ref, "buyer": buyer, "ship_by": ship_by, "created_at": now}
         )
         lines.append(
-            {"order_id": number, "line_ref": "1", "sku": product.sku, "quantity": 1, "inscriptions": [mark],
-             "verdict": "accept", "findings": [], "checked": [], "eligible": [], "catalogue_version": ""}
-        )  # fmt: skip
+            {
+                "order_id": number,
+                "line_ref": "1",
+                "sku": product.sku,
+                "quantity": 1,
+                "inscriptions": [mark],
+                "verdict": "accept",
+                "findings": [],
+                "checked": [],
+                "eligible": [],
+                "catalogue_version": "",
+            }
+        )
         jobs.append(
-            {"line_id": number, "order_id": number, "unit": 1, "sku": product.sku, "blade": product.blade,
-             "state": "released", "priority": 0, "ship_by": ship_by, "words_revision": 1, "faces": [],
-             "faces_done": [], "created_at": now}
-        )  # fmt: skip
+            {
+                "line_id": number,
+                "order_id": number,
+                "unit": 1,
+                "sku": product.sku,
+                "blade": product.blade,
+                "state": "released",
+                "priority": 0,
+                "ship_by": ship_by,
+                "words_revision": 1,
+                "faces": [],
+                "faces_done": [],
+                "created_at": now,
+            }
+        )
         kept = search_words(texts_of(ref, buyer, [(product.sku, [mark])]))
         words += [{"word": word, "order_id": number} for word in kept]
     with counter.tools.database.engine.begin() as connection:

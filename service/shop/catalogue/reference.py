@@ -99,8 +99,12 @@ def _range(wanted: Schema) -> str:
     """What a value may be, where that can be said shortly."""
     ways = [wanted, *wanted.get("anyOf", ())]
     limits = []
-    for words, key in (("above", "exclusiveMinimum"), ("at least", "minimum"),
-                       ("below", "exclusiveMaximum"), ("at most", "maximum")):  # fmt: skip
+    for words, key in (
+        ("above", "exclusiveMinimum"),
+        ("at least", "minimum"),
+        ("below", "exclusiveMaximum"),
+        ("at most", "maximum"),
+    ):
         found = next((way[key] for way in ways if key in way), None)
         if found is not None and not (key == "minimum" and found == 0):
             limits.append(f"{words} {found:g}")

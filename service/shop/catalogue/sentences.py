@@ -62,8 +62,12 @@ def _of_numbers_and_kinds(error: ErrorDetails) -> str | None:
 
 
 def _of_numbers(kind: str, given: Any, context: Mapping[str, Any]) -> str | None:
-    limits = {"greater_than": ("above", "gt"), "greater_than_equal": ("at least", "ge"),
-              "less_than": ("below", "lt"), "less_than_equal": ("at most", "le")}  # fmt: skip
+    limits = {
+        "greater_than": ("above", "gt"),
+        "greater_than_equal": ("at least", "ge"),
+        "less_than": ("below", "lt"),
+        "less_than_equal": ("at most", "le"),
+    }
     if kind in limits:
         word, key = limits[kind]
         return f"{_shown(given)} must be {word} {context[key]:g}"

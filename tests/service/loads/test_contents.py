@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -125,3 +126,15 @@ def test_who_has_seen_older_contents_is_told_why_this_load_changed(
 
     assert (stale.status_code, stale.json()["code"]) == (412, "stale_version")
     assert "turning-3 is mounted in place of turning-1" in stale.json()["detail"]
+
+
+def test_a_station_without_a_recipe_for_the_finish_has_nothing_to_do(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    shop = a_bench_shop(stations=2)
+    recipes = {name: process for name, process in shop.processes.items() if process.station == "s1"}
+    bench = Bench(sqlite_database, clock, tmp_path, replace(shop, processes=recipes))
+    bench.order()
+
+    assert bench.next(station="s2").status_code == 204
+    assert bench.next(station="s1").status_code == 201
