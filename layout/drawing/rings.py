@@ -221,15 +221,22 @@ def crossings(ring: LineString) -> list[Place]:
 
 def _different(rings: list[Ring], what: str, notes: list[str]) -> list[Ring]:
     """The rings less those that are drawn twice."""
+    if len(rings) < 2:
+        return rings
+    tree = shapely.STRtree([ring.polygon.centroid for ring in rings])
     kept: list[Ring] = []
-    for ring in rings:
-        if any(ring.polygon.symmetric_difference(o.polygon).buffer(-CLOSE_MM / 2).is_empty
-               and abs(ring.polygon.area - o.polygon.area) <= CLOSE_MM * o.polygon.length for o in kept
-               if ring.polygon.intersects(o.polygon)):  # fmt: skip
+    for at, ring in enumerate(rings):
+        near = tree.query(ring.polygon.centroid, predicate="dwithin", distance=CLOSE_MM)
+        if any(other < at and _same(ring.polygon, rings[other].polygon) for other in near):
             notes.append(f"{what}: {ring.entity} is drawn twice; one was taken")
         else:
             kept.append(ring)
     return kept
+
+
+def _same(one: Polygon, other: Polygon) -> bool:
+    """Whether two shapes are one, drawn twice: nowhere farther apart than ends that are joined."""
+    return bool(shapely.hausdorff_distance(one.exterior, other.exterior) <= CLOSE_MM)
 
 
 def _meet(one: Stroke, other: Stroke, close_mm: float) -> bool:

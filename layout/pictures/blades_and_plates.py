@@ -262,6 +262,8 @@ def _hatch_lines(area: Any, angle_deg: float, distance_mm: float) -> Iterable[Li
     level = affinity.rotate(area, -angle_deg, origin=(0, 0))
     x0, y0, x1, y1 = level.bounds
     rows = np.arange(math.ceil(y0 / distance_mm) * distance_mm, y1, distance_mm)
+    if not len(rows):  # an area smaller than the distance may lie between two lines
+        rows = np.array([(y0 + y1) / 2])
     lines = shapely.multilinestrings([[(x0 - 1, y), (x1 + 1, y)] for y in rows])
     cut = affinity.rotate(level.intersection(lines), angle_deg, origin=(0, 0))
     return [part for part in shapely.get_parts(cut) if part.geom_type == "LineString"]

@@ -23,6 +23,8 @@ from layout.shop.measure import format_mm
 #: Coins that people carry measure 20 to 26 mm across; this one is none of them.
 COIN_MM = 23.0
 _LETTER_MM = 3.2
+#: Longer rulers have centimetres alone: whoever needs one has mistaken the unit.
+_LONG_RULER_MM = 2000
 
 
 def draw_taken(blade: Blade, *, source: str) -> str:
@@ -109,7 +111,7 @@ def _ruler(sheet: Sheet, x0: float, x1: float, y: float) -> None:
     sheet.area(
         box(x0, y - 3 * _LETTER_MM, x0 + length, y), fill=METAL, stroke=FAINT, stroke_width=_LETTER_MM / 16
     )
-    for mm in range(length + 1):
+    for mm in range(0, length + 1, 1 if length < _LONG_RULER_MM else 10):
         tick = 1.4 if mm % 10 == 0 else 1.0 if mm % 5 == 0 else 0.6
         sheet.line([(x0 + mm, y), (x0 + mm, y - tick * _LETTER_MM)], stroke=INK, stroke_width=0.12)
         if mm % 10 == 0 and 0 < mm < length:

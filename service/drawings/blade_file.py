@@ -36,9 +36,9 @@ class BladeText:
 
 def blade_file(text: BladeText) -> str:
     """The file. Raises DrawingRefused for a shape of more points than the catalogue takes."""
+    source = "".join(c if c.isprintable() else " " for c in text.source)
     lines = [
-        f"# {text.name}: drawn in {text.source} ({text.unit}), brought in by `ricasso catalogue "
-        "from-drawing`.",
+        f"# {text.name}: drawn in {source} ({text.unit}), brought in by `ricasso catalogue from-drawing`.",
         "# Millimetres, y up, each face as the laser sees it. Look over what is marked with CHECK.",
         f"blade = {quoted(text.blade)}",
         f"name = {quoted(text.name)}",

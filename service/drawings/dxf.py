@@ -8,6 +8,8 @@ arcs are off by hundredths of a millimetre at the radius of a blade's back.
 from __future__ import annotations
 
 import io
+import logging
+import math
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -15,13 +17,20 @@ from typing import Any
 
 import numpy as np
 from ezdxf import recover, units
-from ezdxf.enums import InsertUnits
+from ezdxf.audit import AuditError
 from ezdxf.lldxf.const import DXFError
 
 from layout.drawing.strokes import FLATTEN_MM, Drawing, DrawingRefused, Stroke, size_mm
 from layout.shop.measure import MICROMETRE_MM
 from service.drawings.units import Unit, UnitNeeded, mm_per
 
+# What it mends of a file is in its report, which is looked at below.
+logging.getLogger("ezdxf").setLevel(logging.CRITICAL)
+
+#: Numbers that can't be read are guessed at by ezdxf: a blade of guessed numbers is none.
+_NUMBERS = frozenset((AuditError.INVALID_FLOATING_POINT_VALUE, AuditError.INVALID_INTEGER_VALUE))
+#: Curves so large, in chords of the tolerance, belong to no blade and would take minutes to cut.
+_LARGEST = 1e8
 MOST_ENTITIES = 50_000
 MOST_DEPTH = 16
 #: Codes of a polyline's flags (DXF reference, POLYLINE, group code 70; VERTEX, 70).
@@ -44,20 +53,21 @@ _NO_LINES = frozenset((*_TEXT, "HATCH", "MPOLYGON", "POINT", "IMAGE", "VIEWPORT"
 def read_dxf(data: bytes, *, unit: Unit | None, dpi: float) -> Drawing:
     """The drawing in mm. Raises DrawingRefused."""
     try:
-        document, _ = recover.read(io.BytesIO(data))
+        document, report = recover.read(io.BytesIO(data))
     except (DXFError, OSError, ValueError, KeyError, IndexError, TypeError, AttributeError) as error:
         raise DrawingRefused(f"neither an SVG nor a DXF drawing that can be read: {error}") from error
+    damaged = [str(entry.message) for entry in (*report.fixes, *report.errors) if entry.code in _NUMBERS]
+    if damaged:
+        raise DrawingRefused(f"the file is damaged: {damaged[0]}; save it anew where it was drawn")
     stated = int(document.header.get("$INSUNITS", 0) or 0)
     given = None if unit is None else mm_per(unit, dpi)
-    of_file = (
-        units.conversion_factor(InsertUnits(stated), InsertUnits.Millimeters) if stated in _KNOWN else None
-    )
+    of_file = _MM.get(stated)
     factor = given or of_file
     reading = _Reading(FLATTEN_MM / (factor or 1.0))
     try:
         for entity in document.modelspace():
             reading.take(entity, str(entity.dxf.layer), ())
-    except (DXFError, ZeroDivisionError, ValueError) as error:
+    except (DXFError, ArithmeticError, ValueError, IndexError, TypeError) as error:
         if isinstance(error, DrawingRefused):
             raise
         raise DrawingRefused(f"the drawing can't be read: {error}") from error
@@ -70,8 +80,9 @@ def read_dxf(data: bytes, *, unit: Unit | None, dpi: float) -> Drawing:
     return Drawing(tuple(_scaled(s, factor) for s in reading.strokes), said, tuple(notes))
 
 
-#: Units that one can measure a blade in; the others (miles, parsecs, none) are no answer.
-_KNOWN = frozenset({1, 2, 4, 5, 6, 8, 9, 10, 12, 13, 14})
+#: Millimetres in the units that one can measure a blade in, by their number in a file (DXF reference,
+#: $INSUNITS); the others (miles, parsecs, none) are no answer.
+_MM = {1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0, 8: 2.54e-5, 9: 0.0254, 10: 914.4, 13: 0.001, 14: 100.0}
 
 
 def _unit_name(stated: int) -> str:
@@ -101,6 +112,9 @@ class _Reading:
             if len(blocks) >= MOST_DEPTH:
                 raise DrawingRefused(f"blocks lie more than {MOST_DEPTH} deep in one another")
             name = str(entity.dxf.name)
+            self.entities += entity.mcount
+            if self.entities > MOST_ENTITIES:
+                raise DrawingRefused(f"the drawing has more than {MOST_ENTITIES} parts")
             for one in entity.multi_insert() if entity.mcount > 1 else (entity,):
                 for part in one.virtual_entities():
                     own = str(part.dxf.layer)
@@ -143,6 +157,10 @@ def _lines(entity: Any, flatten: float) -> Iterator[tuple[Any, bool]]:
     """The entity's lines (n, 3) in the drawing's unit, each with whether it is closed; none for what is no
     line."""
     kind = entity.dxftype()
+    if _extent(entity) > _LARGEST * flatten:
+        raise DrawingRefused(
+            f"{kind} {entity.dxf.get('handle', '')} is far larger than any blade: is the unit right?"
+        )
     if kind == "LINE":
         yield _points([entity.dxf.start, entity.dxf.end]), False
     elif kind == "CIRCLE":
@@ -162,6 +180,21 @@ def _lines(entity: Any, flatten: float) -> Iterator[tuple[Any, bool]]:
             yield from _polyline(entity, flatten, closed=bool(entity.is_closed))
     elif kind in ("SOLID", "TRACE", "3DFACE"):
         yield _points(entity.wcs_vertices()), True
+
+
+def _extent(entity: Any) -> float:
+    """How large a curve is, in the drawing's unit, before it is cut; infinite for numbers that are none."""
+    kind = entity.dxftype()
+    if kind in ("CIRCLE", "ARC"):
+        size = abs(entity.dxf.radius)
+    elif kind == "ELLIPSE":
+        size = entity.dxf.major_axis.magnitude
+    elif kind == "SPLINE":
+        points = [*entity.control_points, *entity.fit_points]
+        size = float(np.ptp(np.array([tuple(p)[:2] for p in points]), axis=0).max()) if points else 0.0
+    else:
+        return 0.0
+    return size if math.isfinite(size) else math.inf
 
 
 def _polyline(entity: Any, flatten: float, *, closed: bool) -> Iterator[tuple[Any, bool]]:

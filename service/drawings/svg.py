@@ -242,7 +242,7 @@ class _Reading:
             self._add(pen, frame, names, entity)
         except DrawingRefused:
             raise
-        except ValueError as error:
+        except (ValueError, ArithmeticError) as error:
             raise DrawingRefused(f"{entity}: {error}") from error
 
     def _add(self, pen: _Pen, frame: Transform, names: tuple[str, ...], entity: str) -> None:

@@ -13,7 +13,7 @@ import shapely
 from PIL import Image
 
 from layout.pictures.blades_and_plates import HATCHES, PAPER, REASON_WORDS, draw_face, draw_plate, new_sheet
-from layout.shop.blades import KeepOut, KeepOutReason
+from layout.shop.blades import Blade, Face, KeepOut, KeepOutReason
 from service.shop.catalogue import default_folder, load
 
 SHOP = load(default_folder())
@@ -177,3 +177,13 @@ def test_an_area_without_polygons_leaves_the_page_as_it_was():
 
 def test_the_paper_is_the_pages_background():
     assert f'fill="{PAPER}"' in face_picture("oyster-8", "mark_side")
+
+
+@pytest.mark.parametrize("y", [0.3, 0.9, 1.2])
+def test_a_hole_smaller_than_the_distance_of_the_hatch_is_drawn(y):
+    hole = KeepOut("pin", "hole", shapely.Point(20, y).buffer(0.2))
+    face = Face("mark_side", shapely.box(0, -9, 90, 9), (), (hole,), 180)
+
+    svg = draw_face(Blade("pin", "Pinned", (face,)), face)
+
+    assert svg.count('stroke-opacity="0.75"') >= 2
