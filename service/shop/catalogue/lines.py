@@ -51,7 +51,20 @@ def line_of(text: str, place: str) -> int | None:
         for written in (spot.path, spot.names)
         if written and (place == written or place.startswith((f"{written}.", f"{written}[")))
     ]
+    if not found:  # all of a kind: the first of them
+        found = [(0, -spot.line) for spot in _spots(text) if spot.path.startswith(f"{place}[")]
     return -max(found)[1] if found else None
+
+
+def line_of_name(text: str, table: str, name: str) -> int | None:
+    """The line on which a name stands in a table of a kind, such as a seat's blade."""
+    begun = False
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := _TABLE.match(line):
+            begun = header[2] == table
+        elif begun and (key := _KEY.match(line)) and key[2].startswith((f'"{name}"', f"'{name}'")):
+            return number
+    return None
 
 
 def _spots(text: str) -> Iterator[_Spot]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -19,7 +20,7 @@ from service.shop.catalogue import schema
 from service.shop.catalogue.blades import BladeReading
 from service.shop.catalogue.files import Documents, default_folder, digest_of, read, read_all
 from service.shop.catalogue.fonts import spec_of
-from service.shop.catalogue.lines import line_of
+from service.shop.catalogue.lines import line_of, line_of_name
 from service.shop.catalogue.sense import Whereabouts, troubles_of
 from service.shop.catalogue.shapes import ShapeRefused
 from service.shop.catalogue.stock import stock_troubles
@@ -131,7 +132,9 @@ class _Reading:
         text = self.documents.content.get(trouble.file, "")
         if trouble.line is not None or not trouble.place or not trouble.file.endswith(".toml"):
             return trouble
-        return replace(trouble, line=line_of(text, trouble.place))
+        named = re.search(r"'([^']+)'", trouble.reason) if trouble.place == "seat" else None
+        line = line_of_name(text, "seat", named[1]) if named else None
+        return replace(trouble, line=line or line_of(text, trouble.place))
 
     def _named(self, kind: str, key: str, things: list[tuple[str, T]]) -> dict[str, T]:
         named: dict[str, T] = {}

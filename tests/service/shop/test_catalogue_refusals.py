@@ -371,6 +371,11 @@ def test_a_broken_blade_is_not_said_to_be_missing_wherever_it_is_named():
             'barcodes = ["270001000"]',
             "has 9 digits; barcodes have 8, 12, 13",
         ),
+        (
+            (LONG, 'blade = "santoku-17"', 'blade = "santoku"'),
+            'blade = "santoku"',
+            "no blade 'santoku'; did you mean",
+        ),
         ((LONG, 'face = "pile_side"', 'face = "pileside"'), 'face = "pileside"', "did you mean 'pile_side'?"),
     ],
 )
