@@ -9,7 +9,7 @@ import pytest
 
 from service.bench import burn_files
 from service.records.db import Database
-from service.records.tables import LoadSlot, Outbox, TurnFile
+from service.records.tables import Load, LoadSlot, Outbox, TurnFile
 from tests.benches import Bench, a_bench_shop, a_square
 from tests.clocks import SetClock
 
@@ -88,3 +88,14 @@ def test_the_file_of_another_load_starts_none(
 
     assert other["revision"] == load["revision"]
     assert (answer.status_code, answer.json()["code"]) == (409, "stale_file")
+
+
+def test_a_load_is_estimated_from_its_file_and_the_seating_of_every_unit(bench: Bench) -> None:
+    bench.order(quantity=3)
+    bench.claimed()
+
+    (load,), files = bench.rows(Load), bench.rows(TurnFile)
+
+    seating_s = bench.shop.stations["s1"].load_seconds_per_slot
+    assert seating_s > 0
+    assert load.burn_seconds == pytest.approx(files[0].burn_seconds + 3 * seating_s)
