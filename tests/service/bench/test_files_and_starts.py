@@ -99,3 +99,13 @@ def test_a_load_is_estimated_from_its_file_and_the_seating_of_every_unit(bench: 
     seating_s = bench.shop.stations["s1"].load_seconds_per_slot
     assert seating_s > 0
     assert load.burn_seconds == pytest.approx(files[0].burn_seconds + 3 * seating_s)
+
+
+def test_a_unit_that_is_burned_again_in_the_same_seating_can_not_turn_out_not_to_fit(bench: Bench) -> None:
+    bench.order()
+    load = bench.do(bench.burned(), "again", {"turn": 1, "jobs": ["J1"], "reason": "faint mark"})
+
+    answer = bench.post(load, "seated", {"turn": 1, "slots": {"S1": "does_not_fit"}})
+
+    assert (answer.status_code, answer.json()["code"]) == (409, "move_not_allowed")
+    assert bench.job("J1").state == "loaded"
