@@ -160,7 +160,10 @@ def kept_up(backlog: Backlog, loads: Sequence[PlannedLoad]) -> Plan | None:
     rest, plan, new = going_on
     if len(new) - len(Problem(replace(backlog, jobs=new)).unplanned) > MOST_NEW:
         return None
-    return with_jobs(rest, plan, new)[1] if new else plan
+    if not new:
+        return plan
+    whole = with_jobs(rest, plan, new)[1]
+    return replace(whole, bound=_bound(backlog, Counted(backlog), whole.unplanned))
 
 
 def is_clearly_better(other: Plan, kept: Plan) -> bool:
