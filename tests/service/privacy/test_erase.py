@@ -101,6 +101,7 @@ def test_a_load_with_erased_marks_is_still_shown_and_audited(
     bench.client.post("/sign-in", data={"name": "Olga", "key": bench.keys["owner"]})
     for page in (f"/bench/loads/{load['id']}", "/desk/orders/O1", "/desk", "/board"):
         assert bench.client.get(page).status_code == 200, page
+    assert "proof-link" not in bench.client.get("/desk/orders/O1").text  # there is nothing to show a buyer
     for paper in ("sheet.pdf", "labels.pdf"):
         assert bench.ask("GET", f"/v1/loads/{load['id']}/{paper}", role="owner").status_code == 200, paper
     report = look(bench.database.engine, bench.tools.catalogue)  # type: ignore[arg-type]
