@@ -58,7 +58,7 @@ class Font:
         self.spec = spec
         self.kind = spec.kind
         #: Gives the kept hull (KEPT_HULL,) of a glyph, read and written in place; None for what is not kept.
-        self.kept_hull: Callable[[int], Floats | None] = nothing_kept
+        self.kept_hull: Callable[[int], Floats | None] = _nothing_kept
         self._covered: dict[str, bool] = {LINE_FEED: True}
         self._hulls: dict[int, Floats] = {}
         self._shapes: dict[tuple[int, float], tuple[Shape, ...]] = {}
@@ -140,7 +140,7 @@ class Font:
         raise NotImplementedError
 
 
-def nothing_kept(_glyph: int) -> None:
+def _nothing_kept(_glyph: int) -> None:
     """The hulls of a font that is used without a store."""
 
 

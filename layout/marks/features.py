@@ -11,7 +11,6 @@ One definition for code and check alike, in the unit of the geometry given:
 from __future__ import annotations
 
 import math
-import weakref
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -21,7 +20,7 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
-from layout.lettering.fonts import KEPT_HULL, Font, nothing_kept
+from layout.lettering.fonts import KEPT_HULL, Font
 from layout.lettering.typeset import Cluster, Composition, Glyph, glyph_areas, glyph_strokes
 from layout.marks import margins
 from layout.shop.measure import Floats
@@ -259,26 +258,16 @@ def font_key(font: Font) -> str:
 
 
 def keep_hulls(font: Font, store: FeatureStore | None) -> None:
-    """Let a font's hulls be kept with what is measured of its glyphs; without a store, in memory alone.
-
-    An open font outlives the stores that it was used with: one that is gone keeps nothing any more.
-    """
-    before = font.__dict__.get("_keeps_in")
-    if before is not None and before() is store:
+    """Let a font's hulls be kept with what is measured of its glyphs; without a store, in memory alone."""
+    if font.__dict__.get("_keeps_in") is store:
         return
-    if store is None:
-        font.__dict__.pop("_keeps_in", None)
-        font.kept_hull = nothing_kept
-        return
-    reference = weakref.ref(store)
 
     def kept(glyph: int) -> Floats | None:
-        alive = reference()
-        figures = None if alive is None else alive.figures(font_key(font), glyph)
+        figures = None if store is None else store.figures(font_key(font), glyph)
         return None if figures is None else figures[_HULL:]
 
     font.kept_hull = kept
-    font.__dict__["_keeps_in"] = reference
+    font.__dict__["_keeps_in"] = store
 
 
 class MeasuredGlyph:

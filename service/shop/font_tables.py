@@ -40,8 +40,15 @@ class FontTables:
         folder.mkdir(parents=True, exist_ok=True)
 
     def figures(self, font: str, glyph: int) -> Floats | None:
-        """The row of a glyph, which all processes share; None for a number beyond the table."""
-        return self._table(font)[glyph] if glyph < _GLYPHS else None
+        """The row of a glyph, which all processes share; None for a number beyond the table, and where the
+        folder is gone: nothing is kept then, all is measured in memory."""
+        if glyph >= _GLYPHS:
+            return None
+        try:
+            row: Floats = self._table(font)[glyph]
+        except FileNotFoundError:
+            return None
+        return row
 
     def _table(self, font: str) -> Floats:
         if font not in self._open:
