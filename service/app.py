@@ -87,6 +87,8 @@ _SECURITY_HEADERS = {
         "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
     ),
 }
+#: Methods that are counted by name: a caller may make up any number of others.
+_METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
 _REQUEST_ID = re.compile(r"^[A-Za-z0-9_-]{1,64}$", re.ASCII)
 
 
@@ -174,7 +176,8 @@ async def _watch(request: Request, go_on: Callable[[Request], Awaitable[Response
         status=response.status_code,
         seconds=round(seconds, 4),
     )
-    REQUEST_SECONDS.labels(request.method, route, response.status_code).observe(seconds)
+    method = request.method if request.method in _METHODS else "other"
+    REQUEST_SECONDS.labels(method, route, response.status_code).observe(seconds)
     response.headers["X-Request-ID"] = request_id
     for name, value in _SECURITY_HEADERS.items():
         response.headers.setdefault(name, value)

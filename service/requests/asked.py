@@ -26,11 +26,9 @@ class Asked:
 _ASKED: ContextVar[Asked | None] = ContextVar("asked", default=None)
 
 
-def begin(request_id: str) -> Asked:
+def begin(request_id: str) -> None:
     """A new request; what its threads log from now on bears its number."""
-    asked = Asked(request_id)
-    _ASKED.set(asked)
-    return asked
+    _ASKED.set(Asked(request_id))
 
 
 def is_by(who: Who) -> None:

@@ -65,6 +65,17 @@ def test_requests_and_checks_are_counted_by_what_came_of_them(counter: Counter) 
     assert list(plain_families(scraped(counter, "text/plain")))  # and as it is read by older scrapers
 
 
+def test_made_up_methods_and_addresses_make_no_series_of_their_own(counter: Counter) -> None:
+    before = set(samples(scraped(counter)))
+
+    for number in range(20):
+        counter.client.request(f"BREW{number}", f"/no/such/address/{number}")
+
+    made = {labels for name, labels in set(samples(scraped(counter))) - before if name.endswith("_count")}
+    assert len(made) <= 1
+    assert not any("BREW" in value for labels in made for _, value in labels)
+
+
 def test_every_alert_names_metrics_and_labels_that_are_there(counter: Counter) -> None:
     families = {family.name: family for family in text_string_to_metric_families(scraped(counter))}
     rules = yaml.safe_load(ALERTS.read_text())["groups"][0]["rules"]
