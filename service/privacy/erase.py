@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import json
 import os
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import structlog
@@ -29,38 +29,36 @@ LIST = "erased.jsonl"
 _AT_ONCE = 200
 
 
-def erase(tools: Tools, identity: str, *, by: By, client: str | None = None, why: str = "") -> None:
+def erase(tools: Tools, identity: str, *, by: By, why: str = "") -> None:
     """Erase an order, for good. Doing it again changes nothing.
+
+    The list and the files come before the rows are committed: an order that is erased by its rows is erased
+    altogether, and one that was cut off in between is erased by the next try.
 
     Raises NotFound, MoveNotAllowed (a unit of it may still be engraved).
     """
     order_id = number(ORDER, identity)
 
-    def work(session: Session) -> tuple[Order, list[str]] | None:
-        order = order_rows.lock(session, order_id, client=client)
+    def work(session: Session) -> None:
+        order = order_rows.lock(session, order_id, client=None)
         if order is None:
             raise NotFound(f"there is no order {identity}")
         if order.erased_at is not None:
-            return None
+            return
         if not rows.is_over(order):
             raise MoveNotAllowed(
                 f"{identity} can't be erased: a unit of it may still be engraved; cancel or finish it first",
                 order=identity,
             )
-        files = list(rows.burn_files(session, order))
+        _note(tools.settings.data / LIST, order, at=by.at)
+        for sha256 in rows.burn_files(session, order):
+            path_of(tools, sha256).unlink(missing_ok=True)
+        _drop_imports(imports_of(tools), order.order_ref)
         rows.blank(session, order, now=by.at)
         proof_links.withdraw(session, order, by=by)
         write_history(session, "order", order.id, "erased", by=by, why=why)
-        return order, files
 
-    erased = tools.database.write(work)
-    if erased is None:
-        return
-    order, files = erased
-    _note(tools.settings.data / LIST, order)
-    for sha256 in files:
-        path_of(tools, sha256).unlink(missing_ok=True)
-    _drop_imports(imports_of(tools), order.order_ref)
+    tools.database.write(work)
 
 
 def erase_due(tools: Tools) -> int:
@@ -94,9 +92,9 @@ def erase_again(tools: Tools, listed: Path) -> int:
     return done
 
 
-def _note(file: Path, order: Order) -> None:
-    """Add an order to the list of erasures, on the disk."""
-    entry = {"client": order.client, "order_ref": order.order_ref, "at": str(order.erased_at)}
+def _note(file: Path, order: Order, *, at: datetime) -> None:
+    """Add an order to the list of erasures, on the disk; one that is tried again stands there again."""
+    entry = {"client": order.client, "order_ref": order.order_ref, "at": at.isoformat()}
     with file.open("a", encoding="utf-8") as lines:
         lines.write(json.dumps(entry) + "\n")
         lines.flush()

@@ -108,6 +108,30 @@ def test_a_load_with_erased_marks_is_still_shown_and_audited(
     assert not {"file_differs", "mark_changed", "erased_in_part"} & set(report.counts)
 
 
+def test_an_order_is_erased_altogether_or_not_yet(counter: Counter, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The power goes while files are deleted: the next try finds all that is left."""
+    order = counter.post_order(a_named_order()).json()
+    at = f"/v1/orders/{order['id']}"
+    cancelled(counter, at, "")
+    imports = counter.tools.settings.data / "imports"
+    imports.mkdir()
+    (imports / "a.csv").write_text(f"order_ref,text\n{order['order_ref']},Zenobia\n")
+
+    def cut(*_: object) -> None:
+        raise OSError("the power goes")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(erasing, "_drop_imports", cut)
+        with pytest.raises(OSError, match="the power goes"):
+            erasing.erase(counter.tools, order["id"], by=counter.tools.by(SWEEP))
+    in_between = counter.ask("desk", "GET", at).json()
+    erasing.erase(counter.tools, order["id"], by=counter.tools.by(SWEEP))
+
+    assert in_between["erased_at"] is None
+    assert [secret for secret in SECRETS if secret in everything(counter)] == []
+    assert list(imports.iterdir()) == []
+
+
 def test_words_are_kept_as_long_as_the_shop_says(
     sqlite_database: Database, clock: SetClock, tmp_path: Path
 ) -> None:
