@@ -8,14 +8,14 @@ from typing import Any
 from sqlalchemy import Executable
 from sqlalchemy.orm import Session
 
-from service.records.states import JobState
+from service.records.states import ENDED_JOBS, JobState
 
 #: A row as the rule's sentence names its parts.
 Found = Mapping[str, Any]
 
 J = JobState
 IN_A_LOAD = (J.LOADED.value, J.ENGRAVED.value, J.PASSED.value, J.DOUBTFUL.value)
-ENDED = (J.RELEASED.value, J.SCRAPPED.value, J.CANCELLED.value)
+ENDED = tuple(state.value for state in ENDED_JOBS)
 ON_METAL = ("complete", "partial")
 BATCH = 1000
 

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session, aliased
 
 from layout.shop.outline import Outline
 from service.audit.damage_rows import BATCH, Found, J, every
-from service.privacy.erase_rows import WORDS
+from service.records.search_words import SAYING
 from service.records.tables import (
     FrozenMark,
     IdempotentRequest,
@@ -93,7 +93,7 @@ def erased_in_part(session: Session) -> Iterator[Found]:
         .where(Order.erased_at.is_not(None))
     )
     for row in every(session, of_erased):
-        words = [stored.get(name) for stored in row["inscriptions"] for name in WORDS]
+        words = [stored.get(name) for stored in row["inscriptions"] for name in SAYING]
         if any(words) or any((row["outline"] or {}).values()):
             yield {"order": row["order"]}
 

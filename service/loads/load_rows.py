@@ -8,7 +8,7 @@ from datetime import datetime
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session, selectinload
 
-from service.records.states import ACTIVE_LOADS, UNSTARTED_LOADS, LoadState
+from service.records.states import ACTIVE_LOADS, ENDED_JOBS, UNSTARTED_LOADS, LoadState
 from service.records.tables import (
     BurnStart,
     FrozenMark,
@@ -273,7 +273,7 @@ def unreleased_jobs(session: Session, order_id: int) -> int:
         session.scalar(
             select(func.count())
             .select_from(Job)
-            .where(Job.order_id == order_id, Job.state.not_in(["released", "cancelled", "scrapped"]))
+            .where(Job.order_id == order_id, Job.state.not_in([state.value for state in ENDED_JOBS]))
         )
         or 0
     )

@@ -11,7 +11,8 @@ from sqlalchemy.orm import Session
 
 from layout.shop.outline import Outline
 from service.records.ids import ORDER, public
-from service.records.states import JobState
+from service.records.search_words import SAYING
+from service.records.states import ENDED_JOBS, JobState
 from service.records.tables import (
     FrozenMark,
     History,
@@ -25,22 +26,20 @@ from service.records.tables import (
 )
 from service.records.who import Role
 
-#: Fields of a stored inscription that say what is engraved; the others say where and in which form.
-WORDS = ("text", "initials", "content")
 #: What is left of an outline; its digest stays beside it.
 NO_OUTLINE = Outline().to_record()
-#: A unit in one of these will never be burned (again).
-OVER = (JobState.RELEASED, JobState.SCRAPPED, JobState.CANCELLED)
 
 
 def is_over(order: Order) -> bool:
     """Whether no unit of an order can be engraved any more."""
-    return all(JobState(job.state) in OVER for line in order.lines for job in line.jobs)
+    return all(JobState(job.state) in ENDED_JOBS for line in order.lines for job in line.jobs)
 
 
 def due(session: Session, *, before: datetime, limit: int) -> Sequence[int]:
     """Orders to be shipped before a moment that are over and not erased, the oldest first."""
-    waiting = select(Job.id).where(Job.order_id == Order.id, Job.state.not_in([s.value for s in OVER]))
+    waiting = select(Job.id).where(
+        Job.order_id == Order.id, Job.state.not_in([state.value for state in ENDED_JOBS])
+    )
     wanted = select(Order.id).where(Order.erased_at.is_(None), Order.ship_by < before, ~waiting.exists())
     return session.scalars(wanted.order_by(Order.ship_by).limit(limit)).all()
 
@@ -69,7 +68,7 @@ def blank(session: Session, order: Order, *, now: datetime) -> None:
 
 def blanked(stored: dict[str, Any]) -> dict[str, Any]:
     """A stored inscription without what it says."""
-    return {name: "" if name in WORDS else value for name, value in stored.items()}
+    return {name: "" if name in SAYING else value for name, value in stored.items()}
 
 
 def burn_files(session: Session, order: Order) -> Sequence[str]:

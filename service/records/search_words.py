@@ -12,6 +12,8 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+#: Fields of a stored inscription that say what is engraved; the others say where and in which form.
+SAYING = ("text", "initials", "content")
 #: Characters of a word that count, and words of an order: far more than an ordinary one has.
 LONGEST, MOST = 40, 500
 #: Words of a search that count.
@@ -55,7 +57,7 @@ def texts_of(
     """The texts of an order that count, the most telling first. `lines`: (sku, inscriptions as kept)."""
     lines = list(lines)
     marks = [mark for _, inscriptions in lines for mark in inscriptions]
-    words = [str(mark[name]) for mark in marks for name in ("text", "initials", "content") if mark.get(name)]
+    words = [str(mark[name]) for mark in marks for name in SAYING if mark.get(name)]
     return [order_ref, buyer, *(sku for sku, _ in lines), *words]
 
 

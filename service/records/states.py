@@ -91,6 +91,8 @@ LOT_MOVES: Mapping[LotState, frozenset[LotState]] = MappingProxyType(
 ACTIVE_LOADS = frozenset(L) - {L.CLOSED, L.DROPPED}
 #: Loads that never started: their lease may lapse and give the jobs back.
 UNSTARTED_LOADS = frozenset({L.CLAIMED, L.PULLED, L.SEATED})
+#: Jobs that nothing happens to any more: their units are handed over, spoiled or wanted no longer.
+ENDED_JOBS = tuple(state for state, after in JOB_MOVES.items() if not after)
 #: Jobs whose words may still change and which may still be cancelled without touching a load.
 OPEN_JOBS = frozenset({J.HELD, J.SHORT, J.READY})
 
