@@ -27,8 +27,8 @@ from service.shop.tools import Tools
 _PICTURE_MM = 0.01
 # A picture alone is not reached by the page's style.
 _FILLED, _LINE = 'fill="#15191c"', 'fill="none" stroke="#15191c" stroke-width="0.35"'
-#: Pictures of fonts by the digest of their files.
-_NAMES: dict[str, str] = {}
+#: Pictures of fonts' names, by what their letters depend on and the name.
+_NAMES: dict[tuple[object, str], str] = {}
 _MOST_KEPT = 200
 
 
@@ -75,11 +75,12 @@ def _sample(font: FontSpec, result: CheckResult) -> Sample:
 
 def font_picture(tools: Tools, font: FontSpec) -> str:
     """A font's own name set in it, as SVG. Raises CheckTooSlow, CheckersBusy."""
-    if font.sha256 not in _NAMES:
+    key = font.identity, font.name
+    if key not in _NAMES:
         if len(_NAMES) >= _MOST_KEPT:
             _NAMES.clear()
-        _NAMES[font.sha256] = tools.geometry.work(set_in, [(font.name, font, "start")])[0]
-    return _NAMES[font.sha256]
+        _NAMES[key] = tools.geometry.work(set_in, [(font.name, font, "start")])[0]
+    return _NAMES[key]
 
 
 def suggestion_pictures(

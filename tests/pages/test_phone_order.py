@@ -6,12 +6,14 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from httpx import Response
 
+from service.pages import samples
 from service.records.db import Database
 from tests.clocks import SetClock
 from tests.counter import Counter, a_line, an_inscription, an_open_counter, an_order
@@ -183,3 +185,14 @@ def test_a_font_is_shown_by_its_own_name(counter: Counter) -> None:
     assert picture.headers["Content-Type"] == "image/svg+xml"
     assert picture.text.startswith("<svg") and "<path" in picture.text
     assert counter.client.get("/desk/fonts/none.svg").status_code == 404
+
+
+def test_two_instances_of_a_font_file_have_two_pictures(counter: Counter) -> None:
+    tools = counter.tools
+    font = tools.catalogue.current.fonts["inter-semibold"]
+    assert font.axes
+    bold = replace(font, font="inter-black", name=font.name, axes=(("opsz", 14.0), ("wght", 900.0)))
+
+    pictures = {samples.font_picture(tools, spec) for spec in (font, bold, font, replace(font, name="Other"))}
+
+    assert len(pictures) == 3
