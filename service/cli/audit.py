@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from service.cli.saying import Data, Failed, settings_of
 
-_DAMAGE = 3
+if TYPE_CHECKING:
+    from service.audit.look import Report
+    from service.shop.settings import Settings
+
+#: Exit code where something on record can't be true.
+DAMAGE = 3
 
 
 def audit(
@@ -22,22 +27,7 @@ def audit(
     as_json: Annotated[bool, typer.Option("--json", help="The report as JSON")] = False,
 ) -> None:
     """Look whether what is on record can be true. Only reads; the service may run. Exit code 3: damage."""
-    from service.audit.look import look
-    from service.records import schema
-    from service.records.db import open_engine
-    from service.shop.catalogue import default_folder
-    from service.shop.versions import Shelf
-
-    settings = settings_of(data)
-    if not settings.database_url and not (settings.data / "ricasso.sqlite3").is_file():
-        raise Failed(f"there is no database in {settings.data}")
-    engine = open_engine(settings.url)
-    try:
-        if not schema.is_current(engine):
-            raise Failed("the database is of another version of Ricasso; start `ricasso serve` once")
-        report = look(engine, Shelf(settings.fixtures or default_folder()) if files else None)
-    finally:
-        engine.dispose()
+    report = look_at(settings_of(data), files=files)
     if as_json:
         typer.echo(json.dumps(asdict(report), indent=2))
     else:
@@ -50,4 +40,23 @@ def audit(
         looked = f"{report.rules} rules" + (f", {report.files} burned files" if files else "")
         typer.echo(f"{sum(report.counts.values())} damaged, by {looked}")
     if report.counts:
-        raise typer.Exit(_DAMAGE)
+        raise typer.Exit(DAMAGE)
+
+
+def look_at(settings: Settings, *, files: bool) -> Report:
+    """The audit of the settings' database. Raises Failed where there is none, or one of another version."""
+    from service.audit.look import look
+    from service.records import schema
+    from service.records.db import open_engine
+    from service.shop.versions import Shelf
+
+    file = settings.database_file
+    if file is not None and not file.is_file():
+        raise Failed(f"there is no database in {file.parent}")
+    engine = open_engine(settings.url)
+    try:
+        if not schema.is_current(engine):
+            raise Failed("the database is of another version of Ricasso; start `ricasso serve` once")
+        return look(engine, Shelf(settings.shop_folder) if files else None)
+    finally:
+        engine.dispose()

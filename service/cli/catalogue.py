@@ -199,9 +199,8 @@ def reference(
 
 def _folder(fixtures: Path | None) -> Path:
     from service.cli.saying import settings_of
-    from service.shop.catalogue import default_folder
 
-    return fixtures or settings_of(None).fixtures or default_folder()
+    return fixtures or settings_of(None).shop_folder
 
 
 def _pictures(shop: Shop) -> Iterator[tuple[str, str]]:

@@ -41,7 +41,6 @@ def check(
 
     from service.requests.check_answers import result_answer
     from service.requests.inscriptions import TextIn
-    from service.shop.catalogue import default_folder
     from service.shop.geometry_workers import Geometry, InForce
 
     try:
@@ -55,7 +54,7 @@ def check(
     except ValidationError as error:
         first = error.errors(include_input=False, include_url=False)[0]
         raise Failed(f"{first['loc'][-1]}: {str(first['msg']).removeprefix('Value error, ')}") from error
-    folder = fixtures or settings_of(None).fixtures or default_folder()
+    folder = fixtures or settings_of(None).shop_folder
     with TemporaryDirectory(prefix="ricasso-check-") as cache:
         geometry = Geometry(folder, Path(cache), workers=0, timeout_seconds=60)
         result, pictures = geometry.proof(sku, (inscription.value(),), in_force=InForce())

@@ -39,12 +39,12 @@ def measure(
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     from service.cli.saying import Failed
-    from service.shop.catalogue import default_folder, load
+    from service.shop.catalogue import load
     from service.shop.font_tables import measure_all
     from service.shop.smallest_sizes import missing, work_out
 
     settings = settings_of(data)
-    shop = load(fixtures or settings.fixtures or default_folder())
+    shop = load(fixtures or settings.shop_folder)
     unknown = sorted(set(names or ()) - set(shop.fonts))
     if unknown:
         raise Failed(f"no font named {', '.join(unknown)}; there are {', '.join(shop.fonts)}")

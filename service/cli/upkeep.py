@@ -7,9 +7,8 @@ from typing import Annotated
 
 import typer
 
+from service.cli.audit import DAMAGE, look_at
 from service.cli.saying import Data, Failed, settings_of, tools_of
-
-_DAMAGE = 3
 
 db = typer.Typer(help="The database itself.", no_args_is_help=True)
 
@@ -58,10 +57,6 @@ def restore(
     ] = True,
 ) -> None:
     """Put a backup into an empty place, and audit what came out of it. Exit code 3: damage."""
-    from service.audit.look import look
-    from service.records.db import open_engine
-    from service.shop.catalogue import default_folder
-    from service.shop.versions import Shelf
     from service.upkeep.backups import restore as put_back
 
     settings = settings_of(data)
@@ -71,12 +66,7 @@ def restore(
         from service.privacy.erase import erase_again
 
         typer.echo(f"erased     {erase_again(tools_of(data), erased)} orders again, as the list says")
-    engine = open_engine(settings.url)
-    try:
-        report = look(engine, Shelf(settings.fixtures or default_folder()) if files else None)
-    finally:
-        engine.dispose()
-    _say_audit(report.counts)
+    _say_audit(look_at(settings, files=files).counts)
 
 
 def move(
@@ -103,9 +93,8 @@ def status(data: Data = None) -> None:
     from service.upkeep import copy_rows
 
     settings = settings_of(data)
-    url = make_url(settings.url)
-    typer.echo(f"database   {url.render_as_string(hide_password=True)}")
-    if url.get_backend_name() == "sqlite" and not Path(str(url.database)).is_file():
+    typer.echo(f"database   {make_url(settings.url).render_as_string(hide_password=True)}")
+    if settings.database_file is not None and not settings.database_file.is_file():
         raise Failed("there is no database there yet; `ricasso serve` makes one")
     engine = open_engine(settings.url)
     try:
@@ -129,4 +118,4 @@ def _say_audit(counts: dict[str, int]) -> None:
         typer.echo("audit      nothing damaged")
         return
     typer.echo(f"audit      {sum(counts.values())} damaged; `ricasso audit` names each")
-    raise typer.Exit(_DAMAGE)
+    raise typer.Exit(DAMAGE)

@@ -47,6 +47,8 @@ from service.requests.spreadsheet import (
 )
 from service.shop.tools import Tools
 
+#: In the data folder: files of orders handed in, and the reports on them.
+FOLDER = "imports"
 ORDER_COLUMNS = frozenset({"order_ref", "ship_by", "line_ref", "sku", "quantity", "zone"})
 _INSCRIPTION_COLUMNS = frozenset(
     {
@@ -264,4 +266,4 @@ def import_stored(tools: Tools, name: str, *, client: str) -> list[Reported]:
 
 def folder_of(tools: Tools) -> Path:
     """Where files of orders lie that were handed in, with their reports."""
-    return tools.settings.data / "imports"
+    return tools.settings.data / FOLDER

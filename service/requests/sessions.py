@@ -30,6 +30,8 @@ COOKIE = "ricasso_session"
 #: The header by which a script proves that it runs on one of our own pages.
 TOKEN_HEADER = "X-Form-Token"  # noqa: S105  the name of a header
 LASTS = timedelta(hours=12)
+#: What signs sessions and proof links, in the data folder.
+SECRET_FILE = "session.secret"  # noqa: S105  its name
 _SECRET_BYTES = 32
 _KEY_ID = re.compile(r"^[A-Za-z0-9]{8}$", re.ASCII)
 _SIGNED_WITH = {"key_derivation": "hmac", "digest_method": hashlib.sha256}
@@ -48,7 +50,7 @@ def secret_of(data: Path) -> bytes:
 
     Several servers must share it (the same data folder), or a session of one is unknown to the other.
     """
-    path = data / "session.secret"
+    path = data / SECRET_FILE
     try:
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except FileExistsError:

@@ -6,7 +6,6 @@ from service.records import clock as clocks
 from service.records import folders, schema
 from service.records.clock import Clock
 from service.records.db import Database, open_engine
-from service.shop.catalogue import default_folder
 from service.shop.geometry_workers import Geometry
 from service.shop.settings import Settings
 from service.shop.tools import Tools
@@ -20,7 +19,7 @@ def assemble(settings: Settings, *, clock: Clock = clocks.now, in_worker: bool =
     Raises service.catalogue.CatalogueError when the shop's description is refused.
     """
     folders.keep_private(settings.data)
-    folder = settings.fixtures or default_folder()
+    folder = settings.shop_folder
     shelf = Shelf(folder)
     engine = open_engine(settings.url)
     schema.upgrade(engine)

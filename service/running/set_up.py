@@ -16,7 +16,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from service.records import folders, schema
 from service.records.db import open_engine
-from service.shop.catalogue import default_folder, troubles_in
+from service.shop.catalogue import troubles_in
 from service.shop.settings import Settings
 
 #: Below this a release day's files and pictures may not find room.
@@ -46,7 +46,7 @@ def look(settings: Settings, *, host: str, port: int) -> list[Look]:
 
 
 def _shop(settings: Settings) -> Iterator[Look]:
-    folder = settings.fixtures or default_folder()
+    folder = settings.shop_folder
     if not folder.is_dir():
         yield Look(
             "shop", f"{folder}: no such folder", f"`ricasso init {folder}` makes one, or set RICASSO_FIXTURES"
@@ -107,8 +107,8 @@ def _inside(data: Path) -> list[Path]:
 
 
 def _database(settings: Settings) -> Iterator[Look]:
-    file = settings.data / "ricasso.sqlite3"
-    if not settings.database_url and not file.is_file():
+    file = settings.database_file
+    if file is not None and not file.is_file():
         yield Look("database", f"{file} (made at the first start)")
         return
     engine = open_engine(settings.url)

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
+from sqlalchemy import make_url
 
 LogLevel = Literal["DEBUG", "INFO", "WARNING", "ERROR"]
 PREFIX = "RICASSO_"
@@ -69,6 +70,19 @@ class Settings(BaseSettings):
     def font_tables(self) -> Path:
         """Where what was measured of fonts is kept."""
         return self.data / "font-tables"
+
+    @property
+    def shop_folder(self) -> Path:
+        """The folder with the shop's description; the made-up shop's where none is set."""
+        from service.shop.catalogue import default_folder
+
+        return self.fixtures or default_folder()
+
+    @cached_property
+    def database_file(self) -> Path | None:
+        """The file of a SQLite database; None for a database server."""
+        url = make_url(self.url)
+        return Path(url.database) if url.get_backend_name() == "sqlite" and url.database else None
 
     @cached_property
     def url(self) -> str:

@@ -22,7 +22,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from service.records.errors import CanNot
 
-MANIFEST, SECRET, IMPORTS = "manifest.json", "session.secret", "imports"
+MANIFEST = "manifest.json"
 #: By kind of database, the member that holds it.
 DATABASES = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
 

@@ -17,12 +17,14 @@ from tempfile import TemporaryDirectory
 
 from sqlalchemy import Engine, make_url
 
+from service.intake import import_orders as imports
 from service.records import clock, folders, schema
 from service.records.db import open_engine
 from service.records.errors import CanNot
+from service.requests.sessions import SECRET_FILE
 from service.shop.settings import Settings
 from service.upkeep import archive, copy_rows, postgres_tools
-from service.upkeep.archive import DATABASES, IMPORTS, SECRET, Manifest, NoBackup
+from service.upkeep.archive import DATABASES, Manifest, NoBackup
 
 
 class NotEmpty(CanNot):
@@ -34,9 +36,9 @@ def back_up(settings: Settings, path: Path) -> Manifest:
 
     Raises FileNotFoundError (no database), postgres_tools.ToolFailed, schema.OtherVersion, OSError.
     """
-    url = make_url(settings.url)
-    if url.get_backend_name() == "sqlite" and not Path(str(url.database)).is_file():
-        raise FileNotFoundError(2, "there is no database", str(url.database))
+    file = settings.database_file
+    if file is not None and not file.is_file():
+        raise FileNotFoundError(2, "there is no database", str(file))
     with (
         _opened(settings.url) as engine,
         TemporaryDirectory(dir=path.absolute().parent, prefix=".backup-") as scratch,
@@ -61,7 +63,7 @@ def restore(settings: Settings, path: Path) -> Manifest:
 
     Raises NoBackup, NotEmpty, postgres_tools.ToolFailed, schema.OtherVersion, OSError.
     """
-    url = make_url(settings.url)
+    url, file = make_url(settings.url), settings.database_file
     kind = url.get_backend_name()
     settings.data.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(dir=settings.data, prefix=".restoring-") as scratch:
@@ -73,15 +75,15 @@ def restore(settings: Settings, path: Path) -> Manifest:
                 " was, then use `ricasso move`"
             )
         schema.must_be_known(manifest.revision)
-        _must_be_empty(url.database if kind == "sqlite" else None, settings.url)
+        _must_be_empty(file, settings.url)
         for name in manifest.sha256:
             if name not in DATABASES.values():
                 place = settings.data / name
                 place.parent.mkdir(parents=True, exist_ok=True)
                 shutil.copyfile(unpacked / name, place)
         copy = unpacked / DATABASES[kind]
-        if kind == "sqlite":
-            os.replace(copy, str(url.database))
+        if file is not None:
+            os.replace(copy, file)
         else:
             postgres_tools.restore(url, copy)
     folders.keep_private(settings.data)
@@ -90,9 +92,9 @@ def restore(settings: Settings, path: Path) -> Manifest:
     return manifest
 
 
-def _must_be_empty(file: str | None, url: str) -> None:
+def _must_be_empty(file: Path | None, url: str) -> None:
     if file is not None:
-        if Path(file).exists():
+        if file.exists():
             raise NotEmpty(f"there is a database already: {file}; restore into another --data")
         return
     with _opened(url) as engine:
@@ -102,9 +104,9 @@ def _must_be_empty(file: str | None, url: str) -> None:
 
 def _files(data: Path) -> Iterator[tuple[str, Path]]:
     """What belongs to a backup beside the database, by its name in it."""
-    if (data / SECRET).is_file():
-        yield SECRET, data / SECRET
-    for file in sorted((data / IMPORTS).rglob("*")):
+    if (data / SECRET_FILE).is_file():
+        yield SECRET_FILE, data / SECRET_FILE
+    for file in sorted((data / imports.FOLDER).rglob("*")):
         if file.is_file():
             yield file.relative_to(data).as_posix(), file
 

@@ -11,8 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import make_url
-
 from service.audit.look import Report, look
 from service.records import folders, schema
 from service.records.db import open_engine
@@ -42,8 +40,8 @@ def move(settings: Settings, target_url: str, progress: Callable[[str, int], Non
 
     Raises CanNotMove, schema.OtherVersion, SQLAlchemyError.
     """
-    source_url = make_url(settings.url)
-    if source_url.get_backend_name() != "sqlite" or not Path(str(source_url.database)).is_file():
+    file = settings.database_file
+    if file is None or not file.is_file():
         raise CanNotMove("there is no embedded database to move in that data folder")
     try:
         alone = folders.serve_alone(settings.url)
@@ -71,6 +69,6 @@ def move(settings: Settings, target_url: str, progress: Callable[[str, int], Non
         target.dispose()
         if alone is not None:
             alone.close()
-    old_file = Path(str(source_url.database))
-    os.replace(old_file, old_file.with_name(old_file.name + MOVED))
-    return Moved(rows, old_file.with_name(old_file.name + MOVED), report)
+    aside = file.with_name(file.name + MOVED)
+    os.replace(file, aside)
+    return Moved(rows, aside, report)
