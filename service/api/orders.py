@@ -26,6 +26,8 @@ from service.intake.order_answers import (
 from service.privacy import erase as erasing
 from service.records import errors
 from service.records.states import JobState
+from service.records.tables import Order
+from service.records.who import By
 from service.requests.inscriptions import Ref
 from service.requests.order_in import OrderIn
 
@@ -145,14 +147,11 @@ def approve_order(
     Each ends what the line's `holds` say that it ends, and nothing else."""
     etag = wire.if_match_of(if_match)
 
-    def work(session: Session) -> OrderAnswer:
-        order = orders.changeable(session, identity, etag, who=who)
-        by = tools.by(who)
+    def act(session: Session, order: Order, by: By) -> None:
         orders.approve(session, order, body.lines, approver=body.by, said_by=body.said_by, by=by)
-        response.headers["ETag"] = etag_of(order)
-        return order_answer(session, order)
 
-    return tools.database.write(work)
+    changed, response.headers["ETag"] = intake.change(tools, identity, etag, act, who=who)
+    return changed
 
 
 @router.post(
@@ -169,13 +168,11 @@ def cancel_order(
     """Cancel an order or some of its lines, until their load has started."""
     etag = wire.if_match_of(if_match)
 
-    def work(session: Session) -> OrderAnswer:
-        order = orders.changeable(session, identity, etag, who=who)
-        orders.cancel(session, order, body.lines, by=tools.by(who), why=body.reason)
-        response.headers["ETag"] = etag_of(order)
-        return order_answer(session, order)
+    def act(session: Session, order: Order, by: By) -> None:
+        orders.cancel(session, order, body.lines, by=by, why=body.reason)
 
-    return tools.database.write(work)
+    changed, response.headers["ETag"] = intake.change(tools, identity, etag, act, who=who)
+    return changed
 
 
 @router.post(
@@ -208,13 +205,11 @@ def change_priority(
     """Let an order go before others, or after them, until its last unit is released."""
     etag = wire.if_match_of(if_match)
 
-    def work(session: Session) -> OrderAnswer:
-        order = orders.changeable(session, identity, etag, who=who)
-        orders.prioritise(session, order, body.priority, by=tools.by(who), why=body.reason)
-        response.headers["ETag"] = etag_of(order)
-        return order_answer(session, order)
+    def act(session: Session, order: Order, by: By) -> None:
+        orders.prioritise(session, order, body.priority, by=by, why=body.reason)
 
-    return tools.database.write(work)
+    changed, response.headers["ETag"] = intake.change(tools, identity, etag, act, who=who)
+    return changed
 
 
 @router.get(

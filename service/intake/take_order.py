@@ -1,4 +1,4 @@
-"""Take or amend an order: check its words outside a transaction, then store them in one.
+"""Take, amend or change an order: check its words outside a transaction, then store them in one.
 
 How an order is stored is in `taking`, what may be done with it afterwards in `orders`; the answer to a check
 without an order is in `check`.
@@ -6,7 +6,7 @@ without an order is in `check`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from itertools import zip_longest
 from typing import Any
 
@@ -29,8 +29,8 @@ from service.intake.taking import take
 from service.plan import promises
 from service.records.errors import BadRequest, CheckersBusy, NotFound
 from service.records.ids import ORDER, public
-from service.records.tables import OrderLine
-from service.records.who import Who
+from service.records.tables import Order, OrderLine
+from service.records.who import By, Who
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
 from service.requests.order_in import LineWanted, Notes, OrderWanted
 from service.shop.geometry_workers import InForce
@@ -170,9 +170,23 @@ def amend_line(
     if level != values:
         result = tools.geometry.check(sku, level, in_force=in_force, client=who.client)
 
+    def act(session: Session, order: Order, by: By) -> None:
+        orders.amend(session, order, line_ref, values, result, shop=tools.catalogue.current, by=by)
+
+    return change(tools, identity, etag, act, who=who)
+
+
+def change(
+    tools: Tools, identity: str, etag: str, act: Callable[[Session, Order, By], None], *, who: Who
+) -> tuple[OrderAnswer, str]:
+    """Do one act on an order if it is still as the caller saw it. Returns the order and its ETag.
+
+    Raises NotFound, StaleVersion, and what the act refuses.
+    """
+
     def work(session: Session) -> tuple[OrderAnswer, str]:
         order = orders.changeable(session, identity, etag, who=who)
-        orders.amend(session, order, line_ref, values, result, shop=tools.catalogue.current, by=tools.by(who))
+        act(session, order, tools.by(who))
         return order_answer(session, order), etag_of(order)
 
     return tools.database.write(work)
@@ -209,14 +223,14 @@ def proof(
         raise NotFound("a proof is svg or png", kind=kind)
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
+        if order.erased_at is not None:
+            raise NotFound("the words of this order were erased; there is no picture of them any more")
         line = orders.line_of(order, line_ref) if line_ref else order.lines[0]
         shop = tools.catalogue.at(session, line.catalogue_version)
         marks = [
             Mark(m.zone, m.face, Surface(m.material, m.finish), Outline.from_record(m.outline))
             for m in rows.marks(session, line.id, line.words_revision)
         ]
-        if order.erased_at is not None:
-            raise NotFound("the words of this order were erased; there is no picture of them any more")
         faces = list(dict.fromkeys(mark.face for mark in marks))
         if line.sku not in shop.products or not faces or (face is not None and face not in faces):
             raise NotFound("there is nothing approved to show here", line_ref=line.line_ref)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Annotated, Any, Literal
@@ -35,6 +35,7 @@ from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import ORDER, number
 from service.records.states import JobState
 from service.records.tables import Order
+from service.records.who import By
 from service.requests import sessions
 from service.shop.smallest_sizes import smallest_sizes
 from service.shop.tools import Tools
@@ -246,18 +247,10 @@ def post_approve(
     approver: Any = "buyer" if form.get("by") == "buyer" else "desk"
     said_by = " ".join(str(form.get("said_by", "")).split())[:60]
 
-    def work(session: Session) -> None:
-        order = orders.changeable(session, identity, str(form.get("etag", "")), who=visitor.who)
-        orders.approve(
-            session,
-            order,
-            lines,
-            approver=approver,
-            said_by=said_by,
-            by=tools.by(visitor.who),
-        )
+    def act(session: Session, order: Order, by: By) -> None:
+        orders.approve(session, order, lines, approver=approver, said_by=said_by, by=by)
 
-    return _do(request, tools, identity, visitor, lambda: tools.database.write(work))
+    return _change(request, tools, identity, visitor, form, act)
 
 
 @router.post("/desk/orders/{identity}/cancel")
@@ -266,11 +259,10 @@ def post_cancel(request: Request, tools: AtHand, identity: str, visitor: DeskVis
     lines = [str(line) for line in form.getlist("line")]
     reason = " ".join(str(form.get("reason", "")).split())[:200] or "cancelled by the desk"
 
-    def work(session: Session) -> None:
-        order = orders.changeable(session, identity, str(form.get("etag", "")), who=visitor.who)
-        orders.cancel(session, order, lines, by=tools.by(visitor.who), why=reason)
+    def act(session: Session, order: Order, by: By) -> None:
+        orders.cancel(session, order, lines, by=by, why=reason)
 
-    return _do(request, tools, identity, visitor, lambda: tools.database.write(work))
+    return _change(request, tools, identity, visitor, form, act)
 
 
 @router.post("/desk/orders/{identity}/priority")
@@ -281,13 +273,12 @@ def post_priority(
     priority = str(form.get("priority", "")).strip()
     reason = " ".join(str(form.get("reason", "")).split())[:200]
 
-    def work(session: Session) -> None:
-        order = orders.changeable(session, identity, str(form.get("etag", "")), who=visitor.who)
+    def act(session: Session, order: Order, by: By) -> None:
         if not (priority.isascii() and priority.isdecimal() and int(priority[:4]) <= 100):
             raise BadRequest("a priority is a whole number from 0 to 100", field="priority")
-        orders.prioritise(session, order, int(priority), by=tools.by(visitor.who), why=reason)
+        orders.prioritise(session, order, int(priority), by=by, why=reason)
 
-    return _do(request, tools, identity, visitor, lambda: tools.database.write(work))
+    return _change(request, tools, identity, visitor, form, act)
 
 
 @router.post("/desk/orders/{identity}/erase")
@@ -384,6 +375,25 @@ def _index(form: Form, count: int) -> int:
     if not text.isdecimal() or int(text) >= count:
         raise BadRequest("this line has no such inscription", field="inscription")
     return int(text)
+
+
+def _change(
+    request: Request,
+    tools: Tools,
+    identity: str,
+    visitor: Visitor,
+    form: Form,
+    act: Callable[[Session, Order, By], None],
+) -> Response:
+    """Do one act on the order as the page showed it."""
+    etag = str(form.get("etag", ""))
+    return _do(
+        request,
+        tools,
+        identity,
+        visitor,
+        lambda: intake.change(tools, identity, etag, act, who=visitor.who),
+    )
 
 
 def _do(request: Request, tools: Tools, identity: str, visitor: Visitor, work: Any) -> Response:
