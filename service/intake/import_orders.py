@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime, time
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -31,6 +31,7 @@ from service.records.errors import (
 )
 from service.records.ids import ORDER, public
 from service.records.who import Role, Who
+from service.requests.order_in import OrderIn, end_of_day
 from service.requests.spreadsheet import (
     PASSING,
     NotAllDone,
@@ -111,8 +112,6 @@ def _by_order(rows: Iterable[Row]) -> dict[str, list[Row]]:
 
 
 def _one_order(tools: Tools, ref: str, rows: Sequence[Row], *, who: Who, dry_run: bool) -> Reported:
-    from service.requests.order_in import OrderIn
-
     first = rows[0][0]
     posted, row_of = _posted(ref, rows, ZoneInfo(tools.catalogue.current.policy.time_zone))
     try:
@@ -222,7 +221,7 @@ def ship_by_of(cell: str, row: int, zone: ZoneInfo) -> datetime:
     except ValueError:
         raise WrongRow(row, "ship_by is no ISO 8601 date") from None
     if len(cell) == len("2026-12-01"):
-        return datetime.combine(moment.date(), time(23, 59, 59), tzinfo=zone)
+        return end_of_day(moment.date(), zone)
     if moment.tzinfo is None:
         raise WrongRow(row, "ship_by has a time but no zone; add Z or an offset")
     return moment

@@ -10,6 +10,9 @@ from pydantic import TypeAdapter, ValidationError
 
 from layout.shop.blades import Zone
 from layout.shop.shop import FontSpec, Shop
+from service.intake import check as checks
+from service.pages.gate import Visitor
+from service.papers import texts
 from service.records.errors import BadRequest
 from service.requests.inscription_answers import InscriptionAnswer
 from service.requests.inscriptions import InscriptionIn, InscriptionsIn
@@ -88,8 +91,7 @@ def _one(inscription: Mapping[str, Any]) -> Any:
         # A form knows no numbers: what reads like one is one.
         return _ONE.validate_python(inscription, strict=False).value()
     except ValidationError as invalid:
-        error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
-        raise BadRequest(f"{error['loc'][-1]}: {error['msg']}", field=str(error["loc"][-1])) from None
+        raise unreadable(invalid) from None
 
 
 def valid(inscriptions: Sequence[Any]) -> list[Any]:
@@ -97,6 +99,23 @@ def valid(inscriptions: Sequence[Any]) -> list[Any]:
     try:
         validated: list[Any] = _MANY.validate_python(list(inscriptions), strict=False)
     except ValidationError as invalid:
-        error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
-        raise BadRequest(f"{error['loc'][-1]}: {error['msg']}", field=str(error["loc"][-1])) from None
+        raise unreadable(invalid) from None
     return validated
+
+
+def unreadable(invalid: ValidationError) -> BadRequest:
+    """The first thing that is wrong with what was typed; the words themselves are not in it."""
+    error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
+    return BadRequest(f"{error['loc'][-1]}: {error['msg']}", field=str(error["loc"][-1]))
+
+
+def check(tools: Tools, visitor: Visitor, sku: str, inscriptions: Sequence[Any]) -> checks.CheckAnswer:
+    """What the check says of inscriptions of a form as they come in by the wire, with pictures in the
+    visitor's language. Raises CheckTooSlow, CheckersBusy."""
+    return checks.check(
+        tools,
+        sku,
+        [inscription.value() for inscription in inscriptions],
+        is_captioned=visitor.language == texts.DEFAULT,
+        client=visitor.who.client,
+    )

@@ -186,13 +186,7 @@ def post_try(request: Request, tools: AtHand, identity: str, visitor: DeskVisito
     index = _index(form, len(inscriptions))
     inscriptions[index] = _retyped(inscriptions[index], form)
     try:
-        result = checks.check(
-            tools,
-            sku,
-            [inscription.value() for inscription in asking.valid(inscriptions)],
-            is_captioned=visitor.language == texts.DEFAULT,
-            client=visitor.who.client,
-        )
+        result = asking.check(tools, visitor, sku, asking.valid(inscriptions))
     except Refusal as refusal:
         wrong = refusal
     fonts = tools.catalogue.current.fonts

@@ -6,7 +6,7 @@ from __future__ import annotations
 import json
 import secrets
 from collections.abc import Mapping
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
@@ -16,13 +16,11 @@ from pydantic import TypeAdapter, ValidationError
 
 from layout.shop.shop import Shop
 from service.doorway import AtHand
-from service.intake import check as checks
 from service.intake import orders
 from service.intake import take_order as intake
 from service.pages import asking, samples
 from service.pages.gate import DeskVisitor, Form, Visitor
 from service.pages.render import PageRoute, page, status_of
-from service.papers import texts
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.requests.inscription_answers import (
     InscriptionAnswer,
@@ -30,7 +28,7 @@ from service.requests.inscription_answers import (
     inscription_answer,
     stored_inscription,
 )
-from service.requests.order_in import LONGEST_NAME, LONGEST_NOTE, OrderIn
+from service.requests.order_in import LONGEST_NAME, LONGEST_NOTE, OrderIn, end_of_day
 from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -96,13 +94,7 @@ def _form(
         more = _more(given)
         asked = asking.valid(_asked(chosen, given, more)) if _is_asked(given, more) else []
         if asked:
-            result = checks.check(
-                tools,
-                chosen["product"].sku,
-                [inscription.value() for inscription in asked],
-                is_captioned=visitor.language == texts.DEFAULT,
-                client=visitor.who.client,
-            )
+            result = asking.check(tools, visitor, chosen["product"].sku, asked)
     except Refusal as refusal:
         wrong = refusal
     trouble = refused or wrong
@@ -228,13 +220,12 @@ def _order(tools: Tools, given: Mapping[str, str]) -> OrderIn:
     try:
         return OrderIn.model_validate(posted)
     except ValidationError as invalid:
-        error = invalid.errors(include_input=False, include_context=False, include_url=False)[0]
-        raise BadRequest(f"{error['loc'][-1]}: {error['msg']}", field=str(error["loc"][-1])) from None
+        raise asking.unreadable(invalid) from None
 
 
 def _end_of_day(typed: str, zone: ZoneInfo) -> datetime:
     """A day alone means its end, as in a file of orders. Raises BadRequest."""
     try:
-        return datetime.combine(date.fromisoformat(typed), time(23, 59, 59), zone)
+        return end_of_day(date.fromisoformat(typed), zone)
     except ValueError:
         raise BadRequest("say by which day it must be handed over", field="ship_by") from None

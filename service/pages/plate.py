@@ -27,7 +27,7 @@ from layout.shop.svg_text import Box, path_data
 _PICTURE_MM = 0.08
 _MARGIN_MM = 6.0
 _BADGE_MM = 10.0
-#: How wide a letter of a slot\'s number is.
+#: How wide a letter of a slot's number is.
 _LETTER_MM = 8.0
 _SIGNS = {"planned": "", "seated": "✓", "burned": "●", "removed": "✕"}
 

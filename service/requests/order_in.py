@@ -1,8 +1,9 @@
 """An order as it comes over the wire, and the values that it becomes."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, time
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, Field
 
@@ -37,6 +38,11 @@ class OrderWanted:
     lines: tuple[LineWanted, ...]
     buyer: str = ""
     notes: Notes = Notes()
+
+
+def end_of_day(day: date, zone: ZoneInfo) -> datetime:
+    """By when an order must be handed over of which only the day is known."""
+    return datetime.combine(day, time(23, 59, 59), zone)
 
 
 #: Longest name of a buyer, and longest note: one line of a form, a few sentences.
