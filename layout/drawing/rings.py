@@ -155,16 +155,14 @@ def _partners(ends: Floats, strokes: list[Stroke], what: str, close_mm: float) -
         places = list(dict.fromkeys(_place(ends[at]) for at in crowded))
         raise DrawingRefused(
             f"the {what} branches: more than two lines meet at {places_words(places)}; which way it goes on "
-            "can't be "
-            "known",
+            "can't be known",
             places,
             strokes,
         )
     if len(left):
         raise DrawingRefused(
-            f"the {what} is open: {_ends_apart(ends[left])}; up to {format_mm(close_mm)} mm would have "
-            "been closed. "
-            "Close it in the drawing, or say --close with more",
+            f"the {what} is open: {_ends_apart(ends[left])}; up to {format_mm(close_mm)} mm would have been "
+            "closed. Close it in the drawing, or say --close with more",
             [_place(ends[at]) for at in left],
             strokes,
         )

@@ -79,8 +79,7 @@ def wrong_way_round(face: Face) -> str | None:
     there = round(float(np.degrees(np.arctan2(away[1], away[0]))) / 90) * 90 % 360
     return (
         f"handle_deg is {face.handle_deg:g}, and the rest of the unit lies on the other side: write "
-        f"{there}, or "
-        "turn the shapes round"
+        f"{there}, or turn the shapes round"
     )
 
 
@@ -144,8 +143,7 @@ def _causes(face: Face) -> list[_Cause]:
     middle = ((x0 + x1) / 2, (y0 + y1) / 2)
     upside_down = (
         "it fits upside down: does its y run down, as in SVG files? Turn every y round, or bring the "
-        "drawing in by "
-        "`ricasso catalogue from-drawing`"
+        "drawing in by `ricasso catalogue from-drawing`"
     )
     mirrored = "it fits the other way round: is it drawn from the other side?"
     causes = [

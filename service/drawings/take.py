@@ -111,9 +111,8 @@ def _ask(drawn: Sequence[DrawnFace], answers: Answers) -> None:
     elif len(answers.sides) != len(drawn):
         outlines = "1 outline" if len(drawn) == 1 else f"{len(drawn)} outlines"
         raise DrawingRefused(
-            f"the drawing has {outlines}, and {len(answers.sides)} sides are named: name one for each, "
-            "from left "
-            "to right, or choose another outline"
+            f"the drawing has {outlines}, and {len(answers.sides)} sides are named: name one for each, from "
+            "left to right, or choose another outline"
         )
     if answers.edge is None and any(face.edge is None for face in drawn):
         wanting.append("edge")

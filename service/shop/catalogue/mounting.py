@@ -67,8 +67,7 @@ def too_large(shop: Shop, plate: Plate) -> Iterator[tuple[str, str]]:
         yield (
             seat.blade,
             f"blade {seat.blade!r} is {size_words(blade.body or blade.silhouette)}, far larger than the "
-            "slots that "
-            f"take it ({size_words(slot.outline)}); {why}",
+            f"slots that take it ({size_words(slot.outline)}); {why}",
         )
 
 

@@ -61,8 +61,7 @@ class ZoneFile(Strict):
     )
     usual_height_mm: float | None = key(
         "The height where nobody asks for one (artwork, a frame or a code is as tall as two such lines); "
-        "left out: the "
-        "largest that fits",
+        "left out: the largest that fits",
         5,
         unit="mm",
         default=None,
@@ -129,9 +128,8 @@ class FaceFile(Strict):
         default=None,
     )
     rest_of_unit: Shape | None = key(
-        "What belongs to the unit beyond the silhouette, such as the handle, joined to it: units on a "
-        "plate must not "
-        "touch",
+        "What belongs to the unit beyond the silhouette, such as the handle, joined to it: units on a plate "
+        "must not touch",
         {"rect": [-120, -10, 1, 12]},
         default=None,
     )

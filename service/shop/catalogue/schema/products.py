@@ -22,8 +22,7 @@ class ProductFile(Strict):
     blade: Name = key("The blade that its faces and zones are", "chef-20")
     material: Name = key(
         "Its material, as the processes name it. One that begins with stainless gets the caution about "
-        "rust; one that does "
-        "not begin with a metal's name counts as something that can burn",
+        "rust; one that does not begin with a metal's name counts as something that can burn",
         "stainless_4116",
     )
     finish: Name = key(

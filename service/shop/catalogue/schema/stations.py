@@ -146,11 +146,9 @@ class ProcessFile(Strict):
         "How far a surface may lie above or below the focus", 1.2, unit="mm", gt=0, le=20
     )
     centre_line_passes: int = key(
-        "How often a stroke's centre line is burned where rows and edge leave it without a path; 0: "
-        "never, and such "
-        "strokes are refused. A single line gets about half the energy of a filled area, so it needs "
-        "more passes than "
-        "the fill has repeats",
+        "How often a stroke's centre line is burned where rows and edge leave it without a path; 0: never, "
+        "and such strokes are refused. A single line gets about half the energy of a filled area, so it "
+        "needs more passes than the fill has repeats",
         4,
         unit="count",
         default=0,
@@ -158,9 +156,8 @@ class ProcessFile(Strict):
         le=50,
     )
     test_card: TestCardFile | None = key(
-        "The card that proves this recipe; without one, here or on record (the owner's page of test "
-        "cards), the "
-        "process is not used",
+        "The card that proves this recipe; without one, here or on record (the owner's page of test cards), "
+        "the process is not used",
         {"date": "2026-09-02", "by": "I. Marlowe", "note": "wiped, no rust seen", "isolated_lines": True},
         default=None,
     )
