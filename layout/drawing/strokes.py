@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,10 +52,6 @@ class Drawing:
     def names(self) -> tuple[str, ...]:
         """All names, in the order of the drawing."""
         return tuple(dict.fromkeys(name for stroke in self.strokes for name in stroke.names))
-
-    def named(self, name: str) -> Iterator[Stroke]:
-        """The strokes that go by a name."""
-        return (stroke for stroke in self.strokes if name in stroke.names)
 
 
 def size_mm(strokes: Iterable[Stroke]) -> tuple[float, float]:

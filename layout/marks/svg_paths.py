@@ -9,7 +9,9 @@ from fontTools.svgLib.path import parse_path
 
 #: How many numbers each command takes at a time (SVG 1.1, section 8.3).
 _TAKES = {"M": 2, "Z": 0, "L": 2, "H": 1, "V": 1, "C": 6, "S": 4, "Q": 4, "T": 2, "A": 7}
-_NUMBER = re.compile(r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?")
+#: A number as SVG writes it (section 4.2).
+NUMBER = r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
+_NUMBER = re.compile(NUMBER)
 _SEPARATOR = re.compile(r"[\s,]*")
 #: The two numbers of an arc that are 0 or 1 and may stand without anything between them.
 _FLAGS = (3, 4)

@@ -88,15 +88,8 @@ def _drawn(trouble: Trouble, out: Path) -> str:
     if trouble.sketch is None:
         return ""
     name = f"wrong.{Path(trouble.file).stem}.{trouble.place}.svg"
-    return (
-        f" (drawn in {written})"
-        if (
-            written := _written(
-                out, name, draw_wrong(trouble.sketch.line, trouble.sketch.places, str(trouble))
-            )
-        )
-        else ""
-    )
+    written = _written(out, name, draw_wrong(trouble.sketch.line, trouble.sketch.places, str(trouble)))
+    return f" (drawn in {written})" if written else ""
 
 
 def _say_sizes(shop: Shop, out: Path) -> None:

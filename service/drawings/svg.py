@@ -20,15 +20,14 @@ from fontTools.misc.transform import Identity, Transform
 
 from layout.drawing.strokes import FLATTEN_MM, Drawing, DrawingRefused, Stroke, size_mm
 from layout.lettering.glyphs import CurvePen, Curves
-from layout.marks.svg_paths import draw_path
+from layout.marks.svg_paths import NUMBER, draw_path
 from service.drawings.units import CSS_DPI, Unit, UnitNeeded, mm_per
 
 MOST_ELEMENTS = 50_000
 MOST_DEPTH = 64
 _SVG = "{http://www.w3.org/2000/svg}"
 _HREF = "{http://www.w3.org/1999/xlink}href"
-_NUMBER = r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
-_LENGTH = re.compile(rf"\s*({_NUMBER})\s*(mm|cm|in|pt|pc|px|q|Q|%|)\s*")
+_LENGTH = re.compile(rf"\s*({NUMBER})\s*(mm|cm|in|pt|pc|px|q|Q|%|)\s*")
 _FUNCTION = re.compile(r"\s*,?\s*([A-Za-z]+)\s*\(([^)]*)\)")
 #: Width and height that agree to this scale the drawing alike.
 _SAME_SCALE = 1.000001
@@ -338,8 +337,8 @@ class _Pen(CurvePen):
 
 
 def _draw_points(pen: _Pen, text: str, *, closed: bool) -> None:
-    numbers = [float(n) for n in re.findall(_NUMBER, text)]
-    if re.sub(rf"{_NUMBER}|[\s,]", "", text) or len(numbers) % 2:
+    numbers = [float(n) for n in re.findall(NUMBER, text)]
+    if re.sub(rf"{NUMBER}|[\s,]", "", text) or len(numbers) % 2:
         raise ValueError("its points are no pairs of numbers")
     pairs = list(zip(numbers[::2], numbers[1::2], strict=True))
     if len(pairs) < 2:
@@ -405,7 +404,7 @@ def transform_of(text: str, where: str) -> Transform:
         match = _FUNCTION.match(text, at)
         if not match:
             raise DrawingRefused(f"{where}: its transform can't be read: {text[at : at + 30]!r}")
-        numbers = [float(n) for n in re.findall(_NUMBER, re.sub(r"deg|px", "", match[2]))]
+        numbers = [float(n) for n in re.findall(NUMBER, re.sub(r"deg|px", "", match[2]))]
         try:
             whole = whole.transform(_FUNCTIONS[match[1]](*numbers))
         except (KeyError, TypeError) as error:
@@ -438,7 +437,7 @@ def _view_box(element: Any) -> tuple[float, float, float, float] | None:
     text = element.get("viewBox")
     if text is None:
         return None
-    numbers = [float(n) for n in re.findall(_NUMBER, text)]
+    numbers = [float(n) for n in re.findall(NUMBER, text)]
     if len(numbers) != 4 or numbers[2] <= 0 or numbers[3] <= 0:
         raise DrawingRefused(f"{_called(element)}: the viewBox {text!r} is no box")
     return numbers[0], numbers[1], numbers[2], numbers[3]

@@ -11,6 +11,7 @@ from typing import Literal
 
 from layout.drawing.faces import Choice, Direction, DrawnFace, faces_of, upright
 from layout.drawing.rings import CLOSE_MM
+from layout.drawing.sense import LEAST_MM, MOST_MM
 from layout.drawing.strokes import DrawingRefused
 from layout.pictures.drawing import draw_taken
 from layout.shop.blades import Blade
@@ -21,8 +22,6 @@ from service.shop.catalogue import CatalogueError, blade_in
 from service.shop.catalogue.schema import FaceName
 
 Edge = Direction | Literal["none"]
-#: Blades are longer than a thimble and shorter than a broom; beyond that, a unit was most likely mistaken.
-LEAST_MM, MOST_MM = 15.0, 1200.0
 _SPOKEN = {"left": "left", "right": "right", "up": "top", "down": "bottom", None: "left"}
 _OTHER: dict[FaceName, FaceName] = {"mark_side": "pile_side", "pile_side": "mark_side"}
 

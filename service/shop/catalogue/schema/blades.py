@@ -19,6 +19,16 @@ from service.shop.catalogue.schema.forms import (
 )
 
 _RECT = {"rect": [4, -14, 74, 20]}
+_ZONE = {
+    "zone": "heel",
+    "polygon": _RECT,
+    "baseline": [[4, 2], [74, 2]],
+    "kinds": ["text"],
+    "fonts": "all",
+    "max_lines": 2,
+    "min_height_mm": 1.8,
+    "max_height_mm": 14,
+}
 
 
 class KeepOutFile(Strict):
@@ -170,18 +180,7 @@ class FaceFile(Strict):
     )
     zone: list[ZoneFile] = key(
         "Where marks may lie, each a table [[face.zone]]",
-        [
-            {
-                "zone": "heel",
-                "polygon": _RECT,
-                "baseline": [[4, 2], [74, 2]],
-                "kinds": ["text"],
-                "fonts": "all",
-                "max_lines": 2,
-                "min_height_mm": 1.8,
-                "max_height_mm": 14,
-            }
-        ],
+        [_ZONE],
         min_length=1,
         max_length=8,
     )
@@ -212,18 +211,7 @@ class BladeFile(Strict):
                 "face": "pile_side",
                 "mirror_of": "mark_side",
                 "handle_deg": 0,
-                "zone": [
-                    {
-                        "zone": "back",
-                        "polygon": _RECT,
-                        "baseline": [[4, 2], [74, 2]],
-                        "kinds": ["text"],
-                        "fonts": "all",
-                        "max_lines": 2,
-                        "min_height_mm": 1.8,
-                        "max_height_mm": 14,
-                    }
-                ],
+                "zone": [{**_ZONE, "zone": "back"}],
             }
         ],
         min_length=1,
