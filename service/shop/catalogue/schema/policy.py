@@ -21,7 +21,8 @@ class PlanFile(Strict):
         ge=0,
     )
     waiting: float = key(
-        "A unit that is done only at its ship-by time; half of it when half of the time has passed",
+        "A unit that is done only at its ship-by time, or on the day that was promised where that is "
+        "earlier; half of it when half of the time has passed",
         1.0,
         unit="cost",
         default=1.0,
