@@ -63,9 +63,12 @@ def _serve(settings: Settings, listening: socket.socket, host: str) -> None:
     from service.app import create_app
     from service.arrivals.deadlines import TimedConnection, raise_open_files
     from service.running.assembly import assemble
+    from service.shop.settings import PREFIX
     from service.stock import import_stock as imports
 
     tools = assemble(settings)
+    # The process that workers are forked from reads it, before any of them is handed its work.
+    os.environ[f"{PREFIX}FIXTURES"] = str(tools.catalogue.folder.resolve())
     stocked = imports.open_the_store_room(tools)
     app = create_app(tools)
     shown = f"[{host}]" if ":" in host else host
