@@ -66,13 +66,14 @@ def test_requests_and_checks_are_counted_by_what_came_of_them(counter: Counter) 
 
 
 def test_made_up_methods_and_addresses_make_no_series_of_their_own(counter: Counter) -> None:
+    scraped(counter)  # a scrape is a request too: it stands in the next one
     before = set(samples(scraped(counter)))
 
     for number in range(20):
         counter.client.request(f"BREW{number}", f"/no/such/address/{number}")
 
     made = {labels for name, labels in set(samples(scraped(counter))) - before if name.endswith("_count")}
-    assert len(made) <= 1
+    assert len(made) == 1
     assert not any("BREW" in value for labels in made for _, value in labels)
 
 
