@@ -16,6 +16,7 @@ from service.pages import (
     desk,
     estimates,
     files,
+    guides,
     live,
     lots,
     measuring,
@@ -44,6 +45,7 @@ ROUTERS = (
     stock,
     buyer,
     problem_codes,
+    guides,
     live,
     files,
 )
@@ -66,6 +68,7 @@ __all__ = [
     "desk",
     "estimates",
     "files",
+    "guides",
     "live",
     "lots",
     "measuring",

@@ -24,7 +24,7 @@ def _capitals(value: object) -> object:
 
 
 class Settings(BaseSettings):
-    """What can be set. README lists them; a test keeps the two lists equal."""
+    """What can be set. service/guides/settings.md lists them; a test keeps the two lists equal."""
 
     model_config = SettingsConfigDict(env_prefix=PREFIX, frozen=True)
 

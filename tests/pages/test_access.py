@@ -114,6 +114,8 @@ def test_desk_board_and_owner_pages_can_be_used_by_everybody(shop: ServedShop, s
             "/calibration",
             "/lots",
             "/owner/plates/no-such",
+            "/guides",
+            "/guides/settings",
         ):
             page.goto(address)
             must_be_usable(page)

@@ -1,4 +1,4 @@
-"""README says what the program does: settings, commands, pictures that are there."""
+"""README and the page of commands and settings say what the program does; what they name is there."""
 
 from __future__ import annotations
 
@@ -13,10 +13,11 @@ from service.shop.settings import Settings
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+SETTINGS = (ROOT / "service" / "guides" / "settings.md").read_text(encoding="utf-8")
 
 
 def test_every_setting_is_listed_with_its_default() -> None:
-    listed = dict(re.findall(r"^\| `RICASSO_(\w+)` \| ([^|]*) \|", README, flags=re.MULTILINE))
+    listed = dict(re.findall(r"^\| `RICASSO_(\w+)` \| ([^|]*) \|", SETTINGS, flags=re.MULTILINE))
 
     assert set(listed) == {name.upper() for name in Settings.model_fields}
     for name, field in Settings.model_fields.items():
@@ -27,7 +28,7 @@ def test_every_setting_is_listed_with_its_default() -> None:
 def test_every_command_is_listed() -> None:
     commands = set(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
 
-    listed = set(re.findall(r"`ricasso ([a-z-]+)", README)) | set(re.findall(r" / `([a-z-]+)[ `]", README))
+    listed = set(re.findall(r"(?:`ricasso | / `)([a-z-]+)", SETTINGS))
 
     assert commands <= listed, commands - listed
 
