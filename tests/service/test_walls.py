@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -85,3 +86,23 @@ def test_sql_stands_in_rows_modules_and_in_records_alone() -> None:
 )
 def test_planted_sql_is_caught(line: str) -> None:
     assert any(has_sql(node) for node in ast.walk(ast.parse(line)))
+
+
+def test_the_client_needs_nothing_but_its_http_library() -> None:
+    """The folder can be copied into a store's own program."""
+    needed = {
+        name.partition(".")[0] if not name.startswith("service.client") else "service.client"
+        for path, tree in modules()
+        if path.startswith("client/")
+        for node in ast.walk(tree)
+        for name in imported(node)
+    }
+
+    assert needed - set(sys.stdlib_module_names) == {"httpx", "service.client"}
+
+
+def imported(node: ast.AST) -> list[str]:
+    """The modules that a statement imports."""
+    if isinstance(node, ast.Import):
+        return [name.name for name in node.names]
+    return [node.module or "."] if isinstance(node, ast.ImportFrom) else []

@@ -1,0 +1,206 @@
+"""The answers that a store reads, as types: names and kinds as `/openapi.json` describes them.
+
+Times are RFC 3339 text, lengths millimetres. A new field may come with any version: go by those that are
+here.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal, NotRequired, TypedDict
+
+#: What is to be engraved in a zone: text, a monogram, artwork or a code, as it is posted and suggested.
+Asked = dict[str, Any]
+State = Literal[
+    "held", "short", "ready", "loaded", "engraved", "passed", "released", "scrapped", "doubtful", "cancelled"
+]
+Verdict = Literal["accept", "review", "refuse"]
+
+
+class Finding(TypedDict):
+    """One thing that a check has to say."""
+
+    code: str
+    severity: Literal["refuse", "review", "note"]
+    message: str
+    suggestions: list[Asked]
+    inscription: NotRequired[int]
+    span: NotRequired[list[int]]
+    measured: NotRequired[float]
+    limit: NotRequired[float]
+    unit: NotRequired[str]
+
+
+class LimitedBy(TypedDict):
+    """Something that stops a mark from being larger or elsewhere."""
+
+    kind: str
+    name: str
+
+
+class Checked(TypedDict):
+    """What was measured of one inscription; None where nothing could be placed."""
+
+    kind: Literal["text", "monogram", "artwork", "code"]
+    zone: str
+    face: str | None
+    text: str | None
+    font: str | None
+    lines: list[str]
+    height_mm: float | None
+    largest_mm: float | None
+    box_mm: list[float] | None
+    clearance_mm: float | None
+    thinnest_stroke_mm: float | None
+    narrowest_gap_mm: float | None
+    bound_by: list[LimitedBy]
+
+
+class Promise(TypedDict):
+    """By when something is done, or the reason why nobody can say."""
+
+    engraved_by: str | None
+    ready_by: str | None
+    confidence: float | None
+    reason: str | None
+
+
+class Boxed(TypedDict):
+    """Boxed units of a product that no order has yet."""
+
+    available: int
+
+
+class Check(TypedDict):
+    """Whether words can be engraved on a product, with everything that there is to say about it."""
+
+    verdict: Verdict
+    findings: list[Finding]
+    inscriptions: list[Checked]
+    burn_seconds: float | None
+    promise: Promise
+    stock: Boxed
+    proof_svg: str | None
+    proofs: dict[str, str]
+
+
+class WayOut(TypedDict):
+    """An act that ends a hold, and the roles that may do it."""
+
+    act: str
+    by: list[str]
+
+
+class HoldDetails(TypedDict):
+    """What there is to know about a hold."""
+
+    findings: NotRequired[list[Finding]]
+    jobs: NotRequired[list[str]]
+    said: NotRequired[list[str]]
+    wish: NotRequired[str]
+
+
+class Hold(TypedDict):
+    """One thing that a line waits for."""
+
+    reason: str
+    since: str
+    details: HoldDetails
+    ways_out: list[WayOut]
+
+
+class JobInLine(TypedDict):
+    """One physical unit of a line."""
+
+    id: str
+    state: State
+    hold_reason: NotRequired[str]
+
+
+class Line(TypedDict):
+    """One line of an order."""
+
+    line_ref: str
+    sku: str
+    quantity: int
+    state: State
+    verdict: Verdict
+    inscriptions: list[Asked]
+    checked: list[Checked]
+    findings: list[Finding]
+    holds: list[Hold]
+    hold_reason: NotRequired[str]
+    jobs: list[JobInLine]
+    burn_seconds: float | None
+
+
+class Buyer(TypedDict):
+    """Who ordered."""
+
+    name: str
+
+
+class Notes(TypedDict):
+    """Notes for people."""
+
+    order: NotRequired[str]
+    gift: NotRequired[str]
+    bench: NotRequired[str]
+
+
+class Order(TypedDict):
+    """An order as the service has it."""
+
+    id: str
+    order_ref: str
+    client: str
+    state: State
+    created_at: str
+    ship_by: str
+    priority: int
+    proof: Literal["none", "buyer"]
+    promise: Promise
+    lines: list[Line]
+    buyer: NotRequired[Buyer]
+    notes: NotRequired[Notes]
+    erased_at: str | None
+
+
+class Job(TypedDict):
+    """One physical unit to be engraved."""
+
+    id: str
+    order: str
+    sku: str
+    state: State
+    hold_reason: str | None
+    unit: int
+    take: int
+    replaces: str | None
+    priority: int
+    ship_by: str
+    bin: str | None
+    faces: list[str]
+    faces_done: list[str]
+    unit_in_hand: bool
+    waits_for_test_card: NotRequired[list[str]]
+    history: list[dict[str, str | None]]
+
+
+class Callback(TypedDict):
+    """An address that is told what happens."""
+
+    id: str
+    client: str
+    url: str
+    created_at: str
+    rotated_at: str | None
+    previous_secret_until: str | None
+    disabled_at: str | None
+    disabled_why: str | None
+
+
+class CallbackAndSecret(Callback):
+    """A callback with the secret that signs what goes there. It is told once: None where this is the kept
+    answer of an earlier request."""
+
+    secret: str | None
