@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import hmac
 import json
 import random
 import threading
@@ -30,6 +27,7 @@ from service.records.tables import Callback, Delivery, Event
 from service.records.who import By, Role, Who
 from tests.clocks import MORNING, SetClock
 from tests.counter import an_open_counter
+from tests.signatures import verifies
 
 STORE = Who(role=Role.STORE, client="garden-shop", name="garden-shop")
 OTHER = Who(role=Role.STORE, client="other-shop", name="other-shop")
@@ -115,17 +113,6 @@ def deliveries(database: Database) -> list[Delivery]:
 def only_callback(database: Database) -> Callback:
     with database.reading() as session:
         return session.scalars(select(Callback)).one()
-
-
-def verifies(secret: str, headers: dict[str, str], body: bytes) -> bool:
-    """The receiver's side, written from the specification, not from the sender's code."""
-    key = base64.b64decode(secret.split("_", 1)[1])
-    content = b".".join([headers["webhook-id"].encode(), headers["webhook-timestamp"].encode(), body])
-    expected = base64.b64encode(hmac.digest(key, content, hashlib.sha256)).decode()
-    return any(
-        hmac.compare_digest(candidate, f"v1,{expected}")
-        for candidate in headers["webhook-signature"].split(" ")
-    )
 
 
 def test_an_event_is_delivered_signed_and_thin(database: Database, clock: SetClock) -> None:

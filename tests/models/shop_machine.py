@@ -1,0 +1,780 @@
+"""The whole shop over HTTP, driven by chance and held against a simple model of what clients know.
+
+Two stores, the desk and two operators at one station; a receiver of callbacks that fails or is slow to say
+that it succeeded; a broker that loses and doubles; a process that may be killed before or after any of its
+commits and then forgets everything but the rows. Words are checked by a stand-in for geometry (squares), so
+that a step takes milliseconds; everything else is the service as it runs.
+
+The model knows only what clients were told: which orders were acknowledged, under which key and with which
+answer; what was counted into bins; which starts were confirmed; what the receiver has seen.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from anyio.from_thread import start_blocking_portal
+from fastapi.testclient import TestClient
+from hypothesis import HealthCheck, Phase, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    initialize,
+    invariant,
+    precondition,
+    rule,
+    run_state_machine_as_test,
+)
+from sqlalchemy import select
+from structlog.testing import capture_logs
+
+from layout.check.feasibility import Checked, CheckResult
+from layout.shop.findings import Finding, Severity, Verdict
+from layout.shop.inscriptions import Inscription, TextInscription
+from layout.shop.loads import Mark, Place
+from layout.shop.shop import Shop
+from service.audit.look import look
+from service.callbacks import deliveries
+from service.callbacks.guarded_post import Answer
+from service.plan import promises
+from service.records.db import Database
+from service.records.errors import Refusal
+from service.records.ids import JOB, LOAD, public
+from service.records.outgoing import TOLD
+from service.records.tables import (
+    Base,
+    BurnStart,
+    Callback,
+    CatalogueVersion,
+    Delivery,
+    Event,
+    History,
+    Job,
+    Load,
+    Order,
+    Outbox,
+)
+from service.records.who import Role
+from service.requests import keys
+from service.running import relay, tasks
+from service.running.outbox_rows import Hint
+from service.shop.settings import Settings
+from service.shop.tools import Tools
+from tests.benches import (
+    BenchShelf,
+    HereGeometry,
+    a_bench_shop,
+    a_square,
+    eligible_places,
+    put_stock,
+    turning_plate,
+)
+from tests.clocks import SetClock, a_clock
+from tests.counter import an_app
+from tests.golden.turns import SATIN
+from tests.models.mortal import Death, Killed, MortalDatabase
+from tests.models.must_hold import Seen, all_holds, seen_now
+from tests.servers import empty_all_tables
+from tests.signatures import verifies
+
+STORES = ("store", "other_store")
+OPERATORS = ("Kit", "Ines")
+#: Units of the product in each of the two bins when the day begins.
+BOXED = 3
+#: Words, by what the check says of them.
+WORDS = st.sampled_from(["Anna", "Anna", "Anna", "refuse", "review"])
+FACES = st.sampled_from([("mark_side",), ("mark_side",), ("mark_side", "pile_side")])
+ZONES = {"mark_side": "flat", "pile_side": "back"}
+DEATHS = st.builds(Death, after=st.integers(0, 3), committed=st.booleans())
+KEPT = timedelta(hours=72)
+
+
+class SquareGeometry(HereGeometry):
+    """Every inscription becomes a square where its zone is; the words say what the check finds."""
+
+    def __init__(self, shop: Shop) -> None:
+        super().__init__()
+        self._shop = shop
+
+    def check(
+        self, sku: str, inscriptions: Sequence[Inscription], *, in_force: Any, client: str | None = None
+    ) -> CheckResult:
+        said = " ".join(one.text for one in inscriptions if isinstance(one, TextInscription))
+        faces = {zone: face for face, zone in ZONES.items()}
+        if "refuse" in said:
+            finding = Finding("too_many_characters", Severity.REFUSE, "These words can't be engraved.")
+            return CheckResult(
+                Verdict.REFUSE, (finding,), tuple(Checked(one, faces[one.zone]) for one in inscriptions)
+            )
+        marks = tuple(Mark(one.zone, faces[one.zone], SATIN, a_square()) for one in inscriptions)
+        places = eligible_places(self._shop, self._shop.products[sku].blade, [mark.face for mark in marks])
+        review = Finding("mixed_directions", Severity.REVIEW, "A person should look at these words.")
+        return CheckResult(
+            Verdict.REVIEW if "review" in said else Verdict.ACCEPT,
+            (review,) if "review" in said else (),
+            tuple(
+                Checked(one, mark.face, ("Anna",), 3.0, mark=mark)
+                for one, mark in zip(inscriptions, marks, strict=True)
+            ),
+            marks,
+            frozenset(Place(*place) for place in places),
+        )
+
+
+@dataclass
+class Posted:
+    """An order as its store knows it: `text` is the acknowledgement, None while there was none."""
+
+    role: str
+    key: str
+    body: dict[str, Any]
+    at: Any
+    text: str | None = None
+    is_forgotten: bool = False  # the key; the reference never is
+
+    @property
+    def ref(self) -> tuple[str, str]:
+        return self.role, self.body["order_ref"]
+
+    @property
+    def units(self) -> int:
+        return sum(line["quantity"] for line in self.body["lines"])
+
+
+@dataclass
+class Receiver:
+    """A store's end of its callbacks: what came, by address; every signature must hold."""
+
+    secrets: dict[str, list[str]] = field(default_factory=dict)
+    seen: dict[tuple[str, str], bytes] = field(default_factory=dict)
+    mood: str = "takes"
+
+    def post(self, url: str, *, headers: Any, body: bytes, loopback_allowed: bool = False) -> Answer:
+        if self.mood == "fails":
+            return Answer(500)
+        if self.mood == "hangs":
+            return Answer(0, error="no answer in time", is_late=True)
+        assert any(verifies(secret, headers, body) for secret in self.secrets[url]), "a wrong signature"
+        first = self.seen.setdefault((url, headers["webhook-id"]), body)
+        assert first == body, "one id with two bodies"
+        return Answer(0, error="ReadError") if self.mood == "takes and hangs up" else Answer(204)
+
+
+class ShopMachine(RuleBasedStateMachine):
+    """See the module."""
+
+    database: Database
+    folder: Path
+    patch: pytest.MonkeyPatch
+    portal: Any
+    #: Steps between two looks of the audit, which takes longer than a step.
+    audited_every: int
+
+    def __init__(self) -> None:
+        super().__init__()
+        if self.database.is_sqlite:
+            with self.database.engine.begin() as connection:
+                for table in reversed(Base.metadata.sorted_tables):
+                    connection.execute(table.delete())
+        else:
+            empty_all_tables(self.database.engine)
+        self.clock: SetClock = a_clock()
+        self.shop = a_bench_shop(turning_plate(slots=3, copies=2))
+        self.keys: dict[str, str] = {}
+        self.database.write(self._prepare)
+        self.receiver = Receiver()
+        self.patch.setattr(deliveries.posting, "post", self.receiver.post)
+        self.patch.setattr(deliveries, "_AT_ONCE", 1)  # in an order that can be repeated
+        self.numbers = itertools.count(1)
+        self.posted: list[Posted] = []
+        self.waits: list[Posted] = []  # their store has no answer yet, and asks again
+        self.arrived = 2 * BOXED
+        self.starts: Counter[tuple[str, int, str]] = Counter()  # confirmed, by load, turn and file
+        self.told_states: set[tuple[str, str]] = set()  # confirmed, by load
+        self.tags: dict[str, list[str]] = {}  # every ETag that was ever given out, by load
+        self.cancelled: dict[int, int] = {}  # by job: starts when it was cancelled
+        self.broker: list[Hint] = []
+        self.steps = 0
+        self.boots()
+
+    def _prepare(self, session: Any) -> None:
+        for role in Role:
+            self.keys[role.value] = keys.new_key(session, role, client=f"{role.value}-1", now=self.clock())
+        self.keys["other_store"] = keys.new_key(session, Role.STORE, client="store-2", now=self.clock())
+        session.add(CatalogueVersion(version=self.shop.version, loaded_at=self.clock(), content={}))
+        put_stock(session, self.shop, boxed=BOXED)
+
+    # --- processes ---
+
+    def boots(self) -> None:
+        """A process begins: it knows the rows and nothing else."""
+        self.process = MortalDatabase(self.database.engine)
+        self.tools = Tools(
+            database=self.process,
+            settings=Settings(data=self.folder, lease_seconds=900, sweep_seconds=1.0),
+            catalogue=BenchShelf(self.shop),  # type: ignore[arg-type]
+            geometry=SquareGeometry(self.shop),  # type: ignore[arg-type]
+            clock=self.clock,
+        )
+        self.client = TestClient(an_app(self.tools))
+        self.client.portal = self.portal  # one event loop for all requests, instead of one each
+
+    def ask(self, role: str, method: str, path: str, body: Any = None, **headers: str) -> Any:
+        """An answer, or None when the process died before it had answered; then another one begins."""
+        named = {name.replace("_", "-"): value for name, value in headers.items()}
+        named["Authorization"] = f"Bearer {self.keys[role]}"
+        try:
+            answer = self.client.request(method, path, json=body, headers=named)
+        except Exception:
+            if not self.process.is_dead:
+                raise
+            answer = None
+        if self.process.is_dead:
+            self.boots()
+            return None
+        assert answer is not None
+        assert answer.status_code < 500, answer.text
+        return answer
+
+    def in_background(self, work: Any) -> bool:
+        """Whether it came to its end."""
+        try:
+            work(self.tools)
+        except Killed:
+            pass
+        except Refusal:
+            assert not self.process.is_dead
+        if self.process.is_dead:
+            self.boots()
+            return False
+        return True
+
+    @rule(death=DEATHS)
+    def the_process_will_be_killed(self, death: Death) -> None:
+        self.process.die(death)
+
+    @rule(seconds=st.sampled_from([60, 60, 1000, 20_000, 300_000]))
+    def time_passes(self, seconds: int) -> None:
+        self.clock.advance(seconds=seconds)
+
+    # --- stores ---
+
+    @initialize()
+    def a_backlog(self) -> None:
+        self.address_comes("store")
+        self.order_comes("store", "Anna", ("mark_side", "pile_side"), 2, "none")
+        self.order_comes("other_store", "Anna", ("mark_side",), 2, "none")
+
+    @rule(
+        role=st.sampled_from(STORES),
+        words=WORDS,
+        faces=FACES,
+        quantity=st.integers(1, 3),
+        proof=st.sampled_from(["none", "none", "none", "buyer"]),
+    )
+    def order_comes(self, role: str, words: str, faces: Sequence[str], quantity: int, proof: str) -> None:
+        number = next(self.numbers)
+        inscriptions = [{"zone": ZONES[face], "text": words, "font": "Lato-Bold.ttf"} for face in faces]
+        line = {"line_ref": "1", "sku": "PARER", "quantity": quantity, "inscriptions": inscriptions}
+        ship_by = (self.clock() + timedelta(days=3 + number % 7)).isoformat()
+        body = {"order_ref": f"W-{number}", "ship_by": ship_by, "proof": proof, "lines": [line]}
+        posted = Posted(role, f"key-key-{number}", body, self.clock())
+        self.posted.append(posted)
+        self.waits.append(posted)
+        self.post(posted)
+
+    def post(self, posted: Posted) -> None:
+        """Send an order that has no answer yet; what a killed process claimed lapses as the answer says."""
+        for _ in range(3):
+            answer = self.ask(posted.role, "POST", "/v1/orders", posted.body, Idempotency_Key=posted.key)
+            if answer is None:
+                return
+            if answer.status_code != 409:
+                break
+            assert answer.json()["code"] == "request_in_flight", answer.text
+            wait_s = int(answer.headers["Retry-After"])
+            assert 1 <= wait_s <= 6
+            self.clock.advance(seconds=wait_s)
+        assert answer.status_code == 201, answer.text
+        posted.text = answer.text
+        self.waits.remove(posted)
+
+    @precondition(lambda self: self.waits)
+    @rule()
+    def a_store_asks_again(self) -> None:
+        self.post(self.waits[0])
+
+    @rule(data=st.data(), how=st.sampled_from(["same", "same", "other body", "other key", "other store"]))
+    def a_post_is_doubled(self, data: st.DataObject, how: str) -> None:
+        answered = [posted for posted in self.posted if posted.text is not None]
+        if not answered:
+            return
+        posted = data.draw(st.sampled_from(answered))
+        body, key, role = posted.body, posted.key, posted.role
+        if how == "other store":
+            role = next(store for store in STORES if store != role)
+            if any(one.role == role and one.key == key for one in self.posted):
+                return
+            again = Posted(role, key, body, self.clock())
+            self.posted.append(again)
+            self.waits.append(again)
+            self.post(again)  # its own order: keys and references are a store's own
+            return
+        if how == "other body":
+            body = {**body, "order_ref": f"{body['order_ref']}-b"}
+            if posted.is_forgotten:
+                return  # a new order, as any other
+        elif how == "other key":
+            key = f"{key}-{next(self.numbers)}"
+        answer = self.ask(role, "POST", "/v1/orders", body, Idempotency_Key=key)
+        if answer is None:
+            return
+        if how == "other body":
+            assert (answer.status_code, answer.json()["code"]) == (422, "idempotency_key_reused")
+        elif how == "other key" or posted.is_forgotten:
+            assert answer.status_code == 409, answer.text
+            assert answer.json()["code"] in {"order_ref_taken", "request_in_flight"}
+        else:
+            assert (answer.status_code, answer.text) == (201, posted.text)
+            assert answer.headers["Idempotency-Replayed"] == "true"
+
+    @rule(data=st.data())
+    def an_order_is_cancelled(self, data: st.DataObject) -> None:
+        known = self.known_orders()
+        if not known:
+            return
+        number, role = data.draw(st.sampled_from(known))
+        answer = self.ask(role, "POST", f"/v1/orders/O{number}/cancel", {}, If_Match="*")
+        assert answer is None or answer.status_code in {200, 409}, answer.text
+        for job in self.jobs():
+            if job.state == "cancelled" and job.id not in self.cancelled:
+                assert answer is None or answer.status_code == 200
+                self.cancelled[job.id] = self.starts_of(job.id)
+
+    @rule(data=st.data(), words=WORDS)
+    def words_are_changed(self, data: st.DataObject, words: str) -> None:
+        known = self.known_orders()
+        if not known:
+            return
+        number, role = data.draw(st.sampled_from(known))
+        body = {"inscriptions": [{"zone": "flat", "text": words, "font": "Lato-Bold.ttf"}]}
+        answer = self.ask(role, "PATCH", f"/v1/orders/O{number}/lines/1", body, If_Match="*")
+        assert answer is None or answer.status_code in {200, 409}, answer.text
+
+    @rule(data=st.data(), by=st.sampled_from(["desk", "desk", "buyer"]))
+    def the_desk_approves(self, data: st.DataObject, by: str) -> None:
+        held = sorted({job.order_id for job in self.jobs() if job.state == "held"})
+        if not held:
+            return
+        body = {"by": by, "said_by": "A. Buyer" if by == "buyer" else ""}
+        number = data.draw(st.sampled_from(held))
+        answer = self.ask("desk", "POST", f"/v1/orders/O{number}/approve", body, If_Match="*")
+        assert answer is None or answer.status_code in {200, 409}, answer.text
+
+    # --- callbacks ---
+
+    @precondition(lambda self: len(self.receiver.secrets) < 4)
+    @rule(role=st.sampled_from(STORES))
+    def address_comes(self, role: str) -> None:
+        number = next(self.numbers)
+        url = f"https://receiver.example/{role}/{number}"
+        answer = self.ask(
+            "owner" if number % 2 else role,
+            "POST",
+            "/v1/callbacks",
+            {"url": url, "client": _client(role)},
+            Idempotency_Key=f"callback-{number}",
+        )
+        with self.database.reading() as session:  # the secret may be lost with the answer; then it is rotated
+            for callback in session.scalars(select(Callback).where(Callback.url == url)):
+                self.receiver.secrets[url] = [callback.secret]
+        if answer is not None and answer.status_code == 201:
+            assert answer.json()["secret"] == self.receiver.secrets[url][0]
+        else:
+            assert answer is None or answer.status_code == 422  # there are enough
+
+    @rule(data=st.data(), what=st.sampled_from(["rotate-secret", "resend", "resend", "remove"]))
+    def an_address_is_seen_to(self, data: st.DataObject, what: str) -> None:
+        callbacks = self.callbacks()
+        if not callbacks:
+            return
+        callback = data.draw(st.sampled_from(callbacks))
+        path = f"/v1/callbacks/CB{callback.id}"
+        if what == "remove":
+            self.ask("owner", "DELETE", path)
+        elif what == "resend":
+            answer = self.ask("owner", "POST", f"{path}/resend", {})
+            is_removed = callback.disabled_why == "removed"
+            assert answer is None or answer.status_code == (409 if is_removed else 200), answer.text
+        else:
+            self.ask("owner", "POST", f"{path}/rotate-secret")
+            secret = next(one.secret for one in self.callbacks() if one.id == callback.id)
+            self.receiver.secrets[callback.url].append(secret)
+
+    @rule(mood=st.sampled_from(["takes", "takes", "fails", "hangs", "takes and hangs up"]))
+    def deliveries_go_out(self, mood: str) -> None:
+        self.receiver.mood = mood
+        self.in_background(tasks.send_callbacks)
+
+    # --- tasks ---
+
+    @rule(broker=st.sampled_from(["takes", "takes", "takes and fails", "fails"]))
+    def hints_are_sent(self, broker: str) -> None:
+        def publish(hint: Hint) -> None:
+            if broker != "fails":
+                self.broker.append(hint)
+            if broker != "takes":
+                raise ConnectionError("the broker went away")
+
+        self.in_background(lambda tools: relay.send_due(tools.database, publish, clock=tools.clock))
+
+    @precondition(lambda self: self.broker)
+    @rule(data=st.data(), is_kept=st.booleans())
+    def a_worker_takes_a_hint(self, data: st.DataObject, is_kept: bool) -> None:
+        """In any order; a hint that is kept comes again."""
+        hint = self.broker[data.draw(st.integers(0, len(self.broker) - 1))]
+        if not is_kept:
+            self.broker.remove(hint)
+        self.in_background(lambda tools: tasks.run(tools, hint.id))
+
+    @precondition(lambda self: self.broker)
+    @rule()
+    def the_broker_forgets(self) -> None:
+        self.broker.clear()
+
+    @rule(what=st.sampled_from(["sweeps", "sweeps", "plans"]))
+    def the_background_works(self, what: str) -> None:
+        if what == "plans":
+            self.in_background(promises.keep_promises)
+            return
+        before = self.clock()
+        if self.in_background(lambda tools: tasks.run_periodic(tools, lanes={tasks.SWEEPS})):
+            for posted in self.posted:
+                if posted.at < before - KEPT:
+                    posted.is_forgotten = self.is_forgotten(posted)
+
+    def is_forgotten(self, posted: Posted) -> bool:
+        from service.requests import idempotency_rows
+
+        with self.database.reading() as session:
+            row = idempotency_rows.find(
+                session, client=_client(posted.role), route="POST /v1/orders", key=posted.key
+            )
+        return row is None
+
+    # --- stock ---
+
+    @rule(more=st.sampled_from([-1, 1, 1, 2]), bin_name=st.sampled_from(["A1", "B1"]))
+    def stock_is_counted(self, more: int, bin_name: str) -> None:
+        before = self.boxed(bin_name)
+        count = {"bin": bin_name, "sku": "PARER", "boxed": max(0, before + more)}
+        answer = self.ask("desk", "PUT", "/v1/stock", {"counts": [count]})
+        assert answer is None or answer.status_code in {200, 409}, answer.text
+        self.arrived += self.boxed(bin_name) - before
+        assert answer is None or answer.status_code == 409 or self.boxed(bin_name) == count["boxed"]
+
+    @precondition(lambda self: self.cancelled)
+    @rule(twice=st.booleans())
+    def units_are_put_back(self, twice: bool) -> None:
+        answer = self.ask("bench", "GET", "/v1/pulls")
+        for one in [] if answer is None else answer.json()["put_backs"]:
+            first = self.ask("bench", "POST", f"/v1/jobs/{one['job']}/put-back", {})
+            assert first is None or first.status_code == 200, first.text
+            if twice and first is not None:
+                again = self.ask("bench", "POST", f"/v1/jobs/{one['job']}/put-back", {})
+                assert again is None or again.status_code == 409, again.text
+
+    # --- the bench ---
+
+    @rule(data=st.data(), operator=st.sampled_from(OPERATORS))
+    def an_operator_works(self, data: st.DataObject, operator: str) -> None:
+        self.works(data, operator, is_lucky=False)
+
+    @rule(data=st.data(), operator=st.sampled_from(OPERATORS))
+    def an_operator_has_a_good_day(self, data: st.DataObject, operator: str) -> None:
+        self.works(data, operator, is_lucky=True)
+
+    @rule(data=st.data(), death=DEATHS)
+    def the_process_dies_under_an_operator(self, data: st.DataObject, death: Death) -> None:
+        self.works(data, "Kit", is_lucky=True)
+        self.process.die(death)
+        self.works(data, "Kit", is_lucky=False)
+
+    def works(self, data: st.DataObject, operator: str, *, is_lucky: bool) -> None:
+        """Asks for a load and goes on with one that is active, with a bit of bad luck."""
+        self.ask("bench", "POST", "/v1/loads/next", {"station": "s1", "operator": operator})
+        active = [load.id for load in self.loads() if load.state not in {"closed", "dropped"}]
+        if not active:
+            return
+        identity = public(LOAD, data.draw(st.sampled_from(active)))
+        for _ in range(8 - data.draw(st.integers(0, 7))):
+            answer = self.ask("bench", "GET", f"/v1/loads/{identity}")
+            if answer is None:
+                return
+            load = self.note(answer.json())
+            if load["state"] in {"closed", "dropped"}:
+                return
+            luck = (lambda: True) if is_lucky else (lambda: data.draw(st.integers(0, 4)) > 0)
+            what, body = self.next_act(load, luck, data)
+            answer = self.act(load["id"], load["etag"], what, body)
+            if answer is None or answer.status_code != 200:
+                return
+
+    def act(self, identity: str, etag: str, what: str, body: Any) -> Any:
+        """A write on a load; what is confirmed is noted."""
+        answer = self.ask("bench", "POST", f"/v1/loads/{identity}/{what}", body, If_Match=etag)
+        if answer is not None and answer.status_code == 200:
+            load = self.note(answer.json())
+            self.told_states.add((identity, load["state"]))
+            if what == "start":
+                self.starts[identity, body["turn"], body["file_sha256"]] += 1
+        return answer
+
+    def note(self, load: dict[str, Any]) -> dict[str, Any]:
+        tags = self.tags.setdefault(load["id"], [])
+        if load["etag"] not in tags:
+            tags.append(load["etag"])
+        return load
+
+    def next_act(  # noqa: PLR0911  a table of states
+        self, load: dict[str, Any], luck: Any, data: st.DataObject
+    ) -> tuple[str, Any]:
+        """What an operator does who sees this load."""
+        turn = load["current_turn"]
+        slots = load["turns"][turn - 1]["slots"]
+        jobs = [one["job"] for one in load["jobs"]]
+        state = load["state"]
+        to_pull = {
+            one["job"]: "found" if luck() else "missing" for one in load["jobs"] if one["unit"] == "to_pull"
+        }
+        if state in {"claimed", "pulled", "turning"} and load["mounted"] is None:
+            return "mounted", {"turn": turn, "copy": load["copy"], "how": "scanned"}
+        if state == "claimed" or (state in {"pulled", "turning"} and to_pull):
+            return "pulled", {"jobs": to_pull}
+        if state in {"pulled", "turning"}:
+            if not luck():
+                if state == "pulled":
+                    return "drop", None
+                return "inspect", {"jobs": {jobs[0]: {"result": "pass"}}}
+            fits = {
+                slot["slot"]: "seated" if luck() else "does_not_fit"
+                for slot in slots
+                if slot["state"] == "planned"
+            }
+            return "seated", {"turn": turn, "slots": fits}
+        if state == "seated":
+            if not luck():
+                return "pulled", {"jobs": {jobs[0]: "blemished"}}
+            return "start", {"turn": turn, "file_sha256": load["turns"][turn - 1]["file_sha256"] or "0" * 64}
+        if state == "burning" and luck():
+            return "finish", {"turn": turn}
+        if state in {"burning", "interrupted"}:
+            doubtful = self.in_doubt(load["id"])
+            if doubtful:
+                outcome = st.sampled_from(["clean", "partial", "complete"])
+                return "resolve", {
+                    "jobs": {
+                        job: {face: data.draw(outcome) for face in faces} for job, faces in doubtful.items()
+                    }
+                }
+            if luck():
+                return "again", {"turn": turn, "jobs": jobs[:1], "reason": "partial"}
+            return "inspect", {"jobs": {jobs[0]: {"result": "scrap", "reason": "slipped"}}}
+        left = [one["job"] for one in load["jobs"] if one["state"] == "engraved"]
+        if not left:
+            return "release", None
+        if not luck():
+            if data.draw(st.booleans()):
+                return "again", {"turn": turn, "jobs": jobs[:1], "reason": "faint"}
+            return "inspect", {"jobs": {left[0]: {"result": "scrap", "reason": "slipped"}}}
+        return "inspect", {"jobs": {job: {"result": "pass"} for job in left}}
+
+    @precondition(lambda self: any(len(tags) > 1 for tags in self.tags.values()))
+    @rule(data=st.data())
+    def tablets_that_slept_wake_up(self, data: st.DataObject) -> None:
+        """Each sends what it would be right to do next, or that its holder is still there: with any tag but
+        the present one nothing may change."""
+        for load in self.loads():
+            identity = public(LOAD, load.id)
+            now = f'"{load.fence}.{load.revision}"'
+            old = [tag for tag in self.tags.get(identity, []) if tag != now]
+            seen = self.ask("bench", "GET", f"/v1/loads/{identity}") if old else None
+            if seen is None:
+                continue
+            for what, body in (self.next_act(seen.json(), lambda: True, data), ("renew", None)):
+                before = self.row_of(load.id)
+                answer = self.ask("bench", "POST", f"/v1/loads/{identity}/{what}", body, If_Match=old[-1])
+                assert answer is None or answer.status_code in {409, 412}, (what, answer.text)
+                assert self.row_of(load.id) == before
+
+    # --- what the rows say ---
+
+    def jobs(self) -> list[Job]:
+        with self.database.reading() as session:
+            return list(session.scalars(select(Job).order_by(Job.id)))
+
+    def loads(self) -> list[Load]:
+        with self.database.reading() as session:
+            return list(session.scalars(select(Load).order_by(Load.id)))
+
+    def callbacks(self) -> list[Callback]:
+        with self.database.reading() as session:
+            return list(session.scalars(select(Callback).order_by(Callback.id)))
+
+    def row_of(self, load_id: int) -> Any:
+        with self.database.reading() as session:
+            return session.execute(select(Load.__table__).where(Load.id == load_id)).one()
+
+    def boxed(self, bin_name: str) -> int:
+        return next(row.boxed for row in seen_now(self.database).stock if row.bin == bin_name)
+
+    def starts_of(self, job_id: int) -> int:
+        with self.database.reading() as session:
+            return len(session.scalars(select(BurnStart).where(BurnStart.job_id == job_id)).all())
+
+    def in_doubt(self, identity: str) -> dict[str, list[str]]:
+        """Faces whose burn has no end, by job."""
+        found: dict[str, list[str]] = {}
+        with self.database.reading() as session:
+            query = select(BurnStart).where(
+                BurnStart.load_id == int(identity[1:]), BurnStart.outcome.is_(None)
+            )
+            for start in session.scalars(query):
+                found.setdefault(public(JOB, start.job_id or 0), []).append(start.face)
+        return found
+
+    def known_orders(self) -> list[tuple[int, str]]:
+        """Number and role of the store, of every order on record."""
+        with self.database.reading() as session:
+            rows = session.execute(select(Order.id, Order.client).order_by(Order.id)).all()
+        return [(row.id, "store" if row.client == "store-1" else "other_store") for row in rows]
+
+    # --- what must hold ---
+
+    @invariant()
+    def all_that_must_hold_holds(self) -> None:
+        self.clock.advance(seconds=1)
+        seen = seen_now(self.database)
+        all_holds(seen, arrived=self.arrived)
+        self.acknowledged_orders_are_there_once()
+        self.confirmed_work_is_on_record(seen)
+        for job_id, before in self.cancelled.items():
+            assert sum(start.job_id == job_id for start in seen.starts) == before, "cancelled, then started"
+        self.steps += 1
+        if self.steps % self.audited_every == 0:
+            self.the_audit_is_clean()
+
+    def the_audit_is_clean(self) -> None:
+        report = look(self.database.engine, None)
+        assert [damage.says for damage in report.damage] == []
+
+    def acknowledged_orders_are_there_once(self) -> None:
+        ref = (Order.client, Order.order_ref)
+        with self.database.reading() as session:
+            stored = Counter(tuple(row) for row in session.execute(select(*ref)))
+            living = select(*ref).join(Job, Job.order_id == Order.id).where(Job.state != "scrapped")
+            units = Counter(tuple(row) for row in session.execute(living))
+        sent = {(_client(posted.role), posted.body["order_ref"]): posted for posted in self.posted}
+        assert max(stored.values(), default=0) <= 1
+        assert set(stored) <= set(sent), "nobody sent this"
+        for name, posted in sent.items():
+            assert posted.text is None or name in stored, "acknowledged, and lost"
+            assert name not in stored or units[name] == posted.units
+
+    def confirmed_work_is_on_record(self, seen: Seen) -> None:
+        states = {(f"L{row.subject_id}", row.move_to) for row in seen.history if row.subject == "load"}
+        assert self.told_states <= states
+        recorded = Counter((f"L{s.load_id}", s.turn, s.file_sha256) for s in seen.starts)
+        assert all(recorded[start] >= count for start, count in self.starts.items())
+        for load in seen.loads:
+            for tag in self.tags.get(public(LOAD, load.id), []):
+                fence, revision = map(int, tag.strip('"').split("."))
+                assert (fence, revision) <= (load.fence, load.revision), "a fence fell"
+
+    # --- the end ---
+
+    def teardown(self) -> None:
+        """Nobody is killed any more, and time passes: then everything that was begun comes to its end."""
+        self.the_audit_is_clean()
+        self.boots()
+        while self.waits:
+            self.post(self.waits[0])
+        self.all_that_must_hold_holds()
+        self.receiver.mood = "takes"
+        for _ in range(60):
+            self.clock.advance(hours=2)
+            self.in_background(tasks.send_callbacks)
+            self.in_background(tasks.sweep_outbox)
+            self.in_background(
+                lambda tools: relay.send_due(
+                    tools.database, lambda hint: tasks.run(tools, hint.id), clock=tools.clock
+                )
+            )
+            if not self.open_ends():
+                break
+        assert self.open_ends() == []
+        self.everything_told_has_arrived()
+        self.the_audit_is_clean()
+
+    def open_ends(self) -> list[str]:
+        with self.database.reading() as session:
+            hints = session.scalars(select(Outbox).where(Outbox.done_at.is_(None))).all()
+            waiting = session.execute(
+                select(Delivery, Callback)
+                .join(Callback, Callback.id == Delivery.callback_id)
+                .where(Delivery.next_at.is_not(None), Callback.disabled_at.is_(None))
+            ).all()
+        return [f"task {hint.task}: {hint.failed_why}" for hint in hints] + [
+            f"delivery {delivery.id} to {callback.url}" for delivery, callback in waiting
+        ]
+
+    def everything_told_has_arrived(self) -> None:
+        with self.database.reading() as session:
+            events = list(session.scalars(select(Event).where(Event.type.in_(TOLD))))
+            history = session.scalars(select(History).where(History.subject == "order")).all()
+        assert len([row for row in history if row.move_to == "taken"]) == len(self.posted)
+        for callback in self.callbacks():
+            if callback.disabled_at is not None:
+                continue
+            due = {f"ev_{e.id}" for e in events if e.client == callback.client and e.at > callback.created_at}
+            got = {message for url, message in self.receiver.seen if url == callback.url}
+            assert due <= got, f"{callback.url} was never told {sorted(due - got)}"
+
+
+def _client(role: str) -> str:
+    return "store-2" if role == "other_store" else "store-1"
+
+
+def run(
+    database: Database,
+    folder: Path,
+    patch: pytest.MonkeyPatch,
+    *,
+    examples: int,
+    steps: int = 30,
+    audited_every: int = 15,
+    is_repeatable: bool = False,
+) -> None:
+    """Let the shop live through so many days of so many steps, always the same ones if `is_repeatable`."""
+    days = {"database": database, "folder": folder, "patch": patch, "audited_every": audited_every}
+    with start_blocking_portal() as portal, capture_logs():  # nobody reads what a killed process complains of
+        run_state_machine_as_test(
+            type("Machine", (ShopMachine,), {**days, "portal": portal}),
+            settings=settings(
+                max_examples=examples,
+                derandomize=is_repeatable,
+                stateful_step_count=steps,
+                deadline=None,
+                suppress_health_check=list(HealthCheck),
+                print_blob=True,
+                # The shortest way to a failure takes longer to find than a test may; then nothing is said.
+                phases=(Phase.explicit, Phase.reuse, Phase.generate),
+            ),
+        )

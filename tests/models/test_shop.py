@@ -1,0 +1,173 @@
+"""Orders, stock, loads, leases, callbacks and keys against a simple model, on both databases; and that the
+model finds faults that are planted into the service."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service.callbacks import deliveries
+from service.callbacks.guarded_post import Answer
+from service.intake import orders, taking
+from service.loads import contents, leases, load_rows
+from service.records.db import Database
+from service.requests import idempotency, idempotency_rows
+from service.stock import stock_rows
+from tests.models.shop_machine import run
+
+Plant = Callable[[pytest.MonkeyPatch], None]
+
+
+@pytest.mark.parametrize(
+    ("examples", "audited_every"),
+    [(6, 15), pytest.param(400, 5, marks=[pytest.mark.long, pytest.mark.timeout(3600)])],
+)
+def test_whatever_happens_nothing_is_lost_or_done_twice(
+    sqlite_database: Database,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    examples: int,
+    audited_every: int,
+) -> None:
+    run(sqlite_database, tmp_path, monkeypatch, examples=examples, audited_every=audited_every)
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize(
+    ("examples", "audited_every"),
+    [(2, 15), pytest.param(150, 5, marks=[pytest.mark.long, pytest.mark.timeout(3600)])],
+)
+def test_the_same_holds_on_postgresql(
+    postgres_database: Database,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    examples: int,
+    audited_every: int,
+) -> None:
+    run(postgres_database, tmp_path, monkeypatch, examples=examples, audited_every=audited_every)
+
+
+# --- planted faults ---
+
+
+def _fence_ignored(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(leases, "held", lambda session, load_id, _etag, *, now: load_rows.lock(session, load_id))
+
+
+def _key_not_looked_at(patch: pytest.MonkeyPatch) -> None:
+    def insert(session: Any, **values: Any) -> bool:
+        row = idempotency_rows.find(session, **{name: values[name] for name in ("client", "route", "key")})
+        if row is not None:
+            session.delete(row)
+            session.flush()
+        return really(session, **values)
+
+    really = idempotency_rows.insert
+    patch.setattr(idempotency_rows, "insert", insert)
+
+
+def _body_not_compared(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(idempotency, "fingerprint_of", lambda body: "f")
+    patch.setattr("service.intake.take_order.order_fingerprint", lambda body: "f")
+
+
+def _claim_of_the_dead_never_lapses(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(idempotency_rows, "take_over", lambda *_, **__: False)
+
+
+def _put_back_counted_twice(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(stock_rows, "end_put_back", lambda session, job_id: True)
+
+
+def _failed_delivery_taken_for_delivered(patch: pytest.MonkeyPatch) -> None:
+    really = deliveries._write_outcome
+    patch.setattr(
+        deliveries,
+        "_write_outcome",
+        lambda session, parcel, _, *, now: really(session, parcel, Answer(204), now=now),
+    )
+
+
+def _lost_answer_sent_under_another_id(patch: pytest.MonkeyPatch) -> None:
+    really = deliveries.headers_of
+
+    def headers_of(callback: Any, *, message_id: str, body: bytes, now: Any) -> dict[str, str]:
+        return really(callback, message_id=f"{message_id}-{now.timestamp():.0f}", body=body, now=now)
+
+    patch.setattr(deliveries, "headers_of", headers_of)
+
+
+def _order_not_announced(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(taking, "announce", lambda *_, **__: None)
+
+
+def _cancelled_unit_stays_in_its_load(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(orders.loads, "remove_job", lambda *_, **__: None)
+
+
+def _started_load_lapses(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(contents, "is_unstarted", lambda load: load.state not in {"closed", "dropped"})
+
+
+def _bin_not_guarded(patch: pytest.MonkeyPatch) -> None:
+    """Every job gets a unit, whether there is one or not."""
+    patch.setattr(stock_rows, "change", lambda *_, **__: True)
+
+
+def _moves_without_history(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr("service.records.moves.write_history", lambda *_, **__: None)
+
+
+def _files_of_an_older_revision(patch: pytest.MonkeyPatch) -> None:
+    """A load whose contents have changed keeps its revision."""
+    patch.setattr(contents, "raise_revision", lambda *_, **__: None)
+
+
+def _order_stored_before_its_answer(patch: pytest.MonkeyPatch) -> None:
+    """The order in one transaction, its answer in the next: killed in between, the key is asked again."""
+
+    def answer_once(database: Any, clock: Any, *, work: Any, prepare: Any, **scope: Any) -> Any:
+        prepared = None if prepare is None else prepare()
+        done = database.write(lambda session: work(session, prepared))
+        return really(database, clock, prepare=None, work=lambda session, _: done, **scope)
+
+    really = idempotency.answer_once
+    patch.setattr("service.intake.take_order.answer_once", answer_once)
+
+
+FAULTS: dict[str, Plant] = {
+    plant.__name__.strip("_"): plant
+    for plant in (
+        _fence_ignored,
+        _key_not_looked_at,
+        _body_not_compared,
+        _claim_of_the_dead_never_lapses,
+        _put_back_counted_twice,
+        _failed_delivery_taken_for_delivered,
+        _lost_answer_sent_under_another_id,
+        _order_not_announced,
+        _cancelled_unit_stays_in_its_load,
+        _started_load_lapses,
+        _bin_not_guarded,
+        _moves_without_history,
+        _files_of_an_older_revision,
+        _order_stored_before_its_answer,
+    )
+}
+
+
+@pytest.mark.long
+@pytest.mark.timeout(1800)
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_planted_fault_is_found(
+    sqlite_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: str
+) -> None:
+    FAULTS[fault](monkeypatch)
+
+    with pytest.raises(Exception) as found:
+        run(sqlite_database, tmp_path, monkeypatch, examples=60, is_repeatable=True)
+
+    assert "Flaky" not in type(found.value).__name__
