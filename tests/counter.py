@@ -104,6 +104,17 @@ def an_order(**changes: Any) -> dict[str, Any]:
     }
 
 
+def a_lot(**changes: Any) -> dict[str, Any]:
+    mark = {"zone": "ricasso", "kind": "artwork", "artwork": "house-mark"}
+    return {
+        "sku": "AQ-PARE-9-BARE",
+        "inscriptions": [mark],
+        "quantity": 40,
+        "due": "2026-12-10T12:00:00Z",
+        **changes,
+    }
+
+
 def some_tools(database: Database, clock: SetClock, folder: Path, **settings: Any) -> Tools:
     """Tools around a test's database; geometry is done in this process."""
     shelf = the_shelf()

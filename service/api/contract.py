@@ -91,8 +91,8 @@ _OPERATOR = {
     "name": "X-Operator",
     "in": "header",
     "required": False,
-    "schema": {"type": "string", "maxLength": 60},
-    "description": "On a shared key the person's name; it goes to the history.",
+    "schema": {"type": "string"},
+    "description": "On a shared key the person's name; its first 60 characters go to the history.",
     "example": "Kit",
 }
 _IF_NONE_MATCH = {

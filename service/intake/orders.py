@@ -46,6 +46,12 @@ def visible(session: Session, identity: str, *, who: Who) -> Order:
     return order
 
 
+def must_have_words(order: Order) -> None:
+    """Raises NotFound for an order whose words were erased: there is no picture of them any more."""
+    if order.erased_at is not None:
+        raise NotFound("the words of this order were erased; there is no picture of them any more")
+
+
 # --- changes by the desk ---
 
 

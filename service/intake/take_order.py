@@ -223,8 +223,7 @@ def proof(
         raise NotFound("a proof is svg or png", kind=kind)
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
-        if order.erased_at is not None:
-            raise NotFound("the words of this order were erased; there is no picture of them any more")
+        orders.must_have_words(order)
         line = orders.line_of(order, line_ref) if line_ref else order.lines[0]
         shop = tools.catalogue.at(session, line.catalogue_version)
         marks = [

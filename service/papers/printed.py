@@ -46,6 +46,7 @@ def proof_sheet(tools: Tools, identity: str, *, line_ref: str | None, who: Who, 
     pages = []
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
+        orders.must_have_words(order)
         for line in order.lines:
             shop = tools.catalogue.at(session, line.catalogue_version)
             marks = [loads.mark_value(mark) for mark in rows.marks(session, line.id, line.words_revision)]

@@ -1,23 +1,15 @@
-"""The whole HTTP surface from its own description: generated requests, and who may do what.
-
-Reference: schemathesis (https://schemathesis.readthedocs.io), a general property-based tester of OpenAPI.
-"""
+"""The whole HTTP surface: who may do what."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
-import schemathesis
-from hypothesis import HealthCheck, Phase, given, settings
-from hypothesis import strategies as st
 
-from service.plan import in_force as kept_plan
 from service.records.db import Database
 from tests.clocks import SetClock
-from tests.counter import Counter, a_key, an_open_counter
+from tests.counter import Counter, an_open_counter
 
 STORE, DESK, BENCH, OWNER = "store", "desk", "bench", "owner"
 EVERYBODY, HOUSE = {STORE, DESK, BENCH, OWNER}, {DESK, BENCH, OWNER}
@@ -91,66 +83,3 @@ def test_the_table_names_only_routes_that_exist(counter: Counter) -> None:
     described = counter.ask("owner", "GET", "/openapi.json").json()["paths"]
 
     assert all(method in described[path] for method, path in MATRIX)
-
-
-@pytest.mark.parametrize(
-    ("kind", "each"),
-    [
-        ("sqlite", 8),
-        pytest.param("sqlite", 60, marks=pytest.mark.long),
-        pytest.param("postgres", 60, marks=[pytest.mark.postgres, pytest.mark.long]),
-    ],
-)
-def test_no_generated_request_is_answered_by_a_fault(
-    kind: str, each: int, request: pytest.FixtureRequest, clock: SetClock, tmp_path: Path
-) -> None:
-    """`each`: requests drawn for every operation."""
-    database: Database = request.getfixturevalue(f"{kind}_database")
-    with an_open_counter(database, clock, tmp_path) as counter:
-        kept_plan.keep(counter.tools)
-        described = counter.ask("owner", "GET", "/openapi.json").json()
-        described["paths"] = {p: m for p, m in described["paths"].items() if p != "/v1/events"}  # never ends
-        schema = schemathesis.openapi.from_dict(described)
-        faults: list[tuple[str, str, int, str]] = []
-        kinds_of_answer: set[int] = set()
-
-        for found in schema.get_all_operations():
-            operation = found.ok()
-
-            @settings(
-                max_examples=each,
-                deadline=None,
-                database=None,
-                derandomize=True,
-                phases=[Phase.generate],
-                suppress_health_check=list(HealthCheck),
-            )
-            @given(case=operation.as_strategy(), key=st.integers())
-            def ask(case: Any, key: int) -> None:
-                headers = {
-                    name: value
-                    for name, value in (case.headers or {}).items()
-                    if name.lower() not in {"authorization", "idempotency-key"} and _can_be_sent(value)
-                }
-                headers["Authorization"] = f"Bearer {counter.keys['owner']}"
-                headers["Idempotency-Key"] = a_key()  # a key that was used before is refused, rightly
-                body = case.body
-                sent = counter.client.request(
-                    case.method,
-                    case.formatted_path,
-                    params=case.query,
-                    headers=headers,
-                    **({} if isinstance(body, schemathesis.core.NotSet) else {"json": body}),
-                )
-                kinds_of_answer.add(sent.status_code)
-                if sent.status_code >= 500:
-                    faults.append((case.method, case.formatted_path, sent.status_code, sent.text[:200]))
-
-            ask()
-
-    assert faults == []
-    assert {200, 404, 422} <= kinds_of_answer  # the requests did get past the door
-
-
-def _can_be_sent(value: Any) -> bool:
-    return isinstance(value, str) and value.isascii() and value.isprintable()

@@ -19,7 +19,7 @@ from service.records.tables import BurnStart, Lot
 from service.records.who import By
 from tests.benches import OPERATOR, Bench, a_square, jobs_of
 from tests.clocks import SetClock
-from tests.counter import an_open_counter
+from tests.counter import a_lot, an_open_counter
 from tests.golden.turns import SATIN
 
 At = Callable[[], Bench]
@@ -195,17 +195,6 @@ def test_lots_come_in_pages(at: At) -> None:
     second = bench.ask("GET", link)
 
     assert [lot["id"] for lot in first.json()["lots"] + second.json()["lots"]] == ["LOT1", "LOT2", "LOT3"]
-
-
-def a_lot(**changes: Any) -> dict[str, Any]:
-    mark = {"zone": "ricasso", "kind": "artwork", "artwork": "house-mark"}
-    return {
-        "sku": "AQ-PARE-9-BARE",
-        "inscriptions": [mark],
-        "quantity": 40,
-        "due": "2026-12-10T12:00:00Z",
-        **changes,
-    }
 
 
 def test_a_lot_of_the_made_up_shop_is_checked_and_stored_once_per_key(

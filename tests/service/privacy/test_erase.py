@@ -76,6 +76,7 @@ def test_nothing_that_was_said_is_left_and_what_happened_is(counter: Counter) ->
     assert [line["jobs"] for line in now["lines"]] == [line["jobs"] for line in before["lines"]]
     assert len(now["history"]) == len(before["history"]) + 2  # links withdrawn, erased
     assert counter.ask("desk", "GET", f"{at}/proof.svg").status_code == 404
+    assert counter.ask("desk", "GET", f"{at}/proof.pdf").status_code == 404
     assert counter.client.get(link).status_code == 409
     assert [path.name for path in imports.iterdir()] == ["b.csv"]
     # The store can't have it taken a second time, and asking again to erase changes nothing.
