@@ -37,7 +37,7 @@ _SHOWN_MM = 0.002
 _MOST_BEYOND = 0.25
 #: Width of a letter of the page's family, on average, as a share of its size.
 _LETTER_WIDTH = 0.58
-_SIGNS = {Severity.REFUSE: "✕", Severity.REVIEW: "?", Severity.NOTE: "i"}
+_SIGNS = {Severity.REFUSE: "×", Severity.REVIEW: "?", Severity.NOTE: "i"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +148,9 @@ def _notes(result: CheckResult, here: Sequence[Checked], *, runs_over: bool) -> 
         size = f"{SIZE_WORDS[checked.inscription.kind]} {checked.size_mm:.2f} mm"
         notes.append(Note("↕", f"{checked.inscription.zone}: {size}{bound}."))
     if runs_over:
-        notes.append(Note("┄", "Dashed: the size asked for, which does not fit; filled where it runs over."))
+        notes.append(
+            Note("- -", "Dashed: the size asked for, which does not fit; filled where it runs over.")
+        )
     return notes
 
 

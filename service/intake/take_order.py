@@ -245,7 +245,7 @@ def proof(
 
 
 def _notes(line: OrderLine) -> list[Note]:
-    signs = {"refuse": "✕", "review": "?", "note": "i"}
+    signs = {"refuse": "×", "review": "?", "note": "i"}
     return [Note(signs[finding["severity"]], finding["message"]) for finding in line.findings]
 
 

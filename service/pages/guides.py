@@ -26,7 +26,8 @@ FOLDER = Path(service.__file__).parent / "guides"
 #: Every guide by its reader, in the order in which the index shows them.
 READERS = {
     "Owner": ("first-shop", "keys"),
-    "Desk and bench": ("plan",),
+    "Desk and bench": ("desk-and-bench", "plan"),
+    "Store's developer": ("store",),
     "Administrator": ("operate", "settings", "limits"),
 }
 _PICTURES = {".png": "image/png", ".svg": "image/svg+xml"}
