@@ -18,6 +18,7 @@ from fastapi import Depends, FastAPI, Request, Response
 
 from service import doorway, pages
 from service.api import (
+    acts,
     build_list,
     calibrations,
     callbacks,
@@ -73,6 +74,7 @@ API = (
     calibrations,
     test_cards,
     callbacks,
+    acts,
     events,
     metrics,
 )

@@ -53,6 +53,7 @@ TAGS: Mapping[str, str] = {
     "plan": "What comes: loads, days, what to build, what if.",
     "calibrations": "Where plates really lie.",
     "test cards": "Which processes are proven.",
+    "acts": "What was done with the shop itself, by whom and when.",
     "health": "Is it alive, can it work?",
 }
 

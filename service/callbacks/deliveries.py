@@ -36,6 +36,7 @@ from service.records.clock import Clock
 from service.records.counters import CALLBACK_ATTEMPTS
 from service.records.db import Database
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound
+from service.records.moves import write_history
 from service.records.tables import Callback, Delivery, Event
 from service.records.who import SWEEP, By, Role, Who
 
@@ -141,6 +142,7 @@ def register(
     )
     session.add(callback)
     session.flush()
+    _note(session, callback, "added", by)
     return callback
 
 
@@ -157,19 +159,34 @@ def listed(session: Session, *, who: Who) -> Sequence[Callback]:
     return rows.all_of(session, client=who.sees_client)
 
 
-def rotate(session: Session, callback: Callback, *, now: datetime) -> Callback:
+def rotate(session: Session, callback: Callback, *, now: datetime, who: Who = SWEEP) -> Callback:
     """A new secret; the old one signs as well for `ROTATION_WINDOW`."""
     callback.previous_secret, callback.secret, callback.rotated_at = callback.secret, new_secret(), now
     session.flush()
+    _note(session, callback, "new_secret", By(who, now))
     return callback
 
 
-def remove(session: Session, callback: Callback, *, now: datetime) -> None:
+def remove(session: Session, callback: Callback, *, now: datetime, who: Who = SWEEP) -> None:
     """Send nothing there any more, not even on request."""
-    rows.disable(session, callback.id, now=now, why=_REMOVED)
+    if rows.disable(session, callback.id, now=now, why=_REMOVED):
+        _note(session, callback, "removed", By(who, now))
 
 
-def resend(session: Session, callback: Callback, *, now: datetime, only: Sequence[int] | None = None) -> int:
+def _note(session: Session, callback: Callback, what: str, by: By) -> None:
+    """What was done with a callback, for the list of acts (`service.requests.acts`)."""
+    why = f"{ids.public(ids.CALLBACK, callback.id)}: {callback.client}, {callback.url}"
+    write_history(session, "callback", callback.id, what, by=by, why=why)
+
+
+def resend(
+    session: Session,
+    callback: Callback,
+    *,
+    now: datetime,
+    only: Sequence[int] | None = None,
+    who: Who = SWEEP,
+) -> int:
     """Start the schedule again for everything undelivered (or for the deliveries named); returns how many.
 
     Enables a disabled callback: whoever asks has seen to the receiver. Raises MoveNotAllowed for a removed
@@ -179,6 +196,7 @@ def resend(session: Session, callback: Callback, *, now: datetime, only: Sequenc
         raise MoveNotAllowed("this callback was removed; add its address again")
     callback.disabled_at = callback.disabled_why = callback.rests_until = None
     session.flush()
+    _note(session, callback, "sent_again", By(who, now))
     return rows.make_due(session, callback.id, now=now, only=only)
 
 

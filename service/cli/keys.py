@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from service.cli.saying import Data, settings_of
+from service.cli.saying import Data, settings_of, whoever_types
 from service.records.who import Role
 
 app = typer.Typer(help="API keys.", no_args_is_help=True, rich_markup_mode=None)
@@ -40,7 +40,9 @@ def new(
     now = clock.now()
     ends = None if days is None else now + timedelta(days=days)
     key = Database(engine).write(
-        lambda session: keys.new_key(session, role, client=name, now=now, expires_at=ends)
+        lambda session: keys.new_key(
+            session, role, client=name, now=now, expires_at=ends, who=whoever_types()
+        )
     )
     engine.dispose()
     typer.echo(key)
@@ -57,7 +59,7 @@ def revoke(
     from service.requests import keys
 
     engine = open_engine(settings_of(data).url)
-    Database(engine).write(lambda session: keys.revoke(session, key_id, now=clock.now()))
+    Database(engine).write(lambda session: keys.revoke(session, key_id, now=clock.now(), who=whoever_types()))
     engine.dispose()
     typer.echo(f"{key_id} is revoked")
 
@@ -96,6 +98,8 @@ def rotate(
 
     engine = open_engine(settings_of(data).url)
     overlap, now = timedelta(hours=hours), clock.now()
-    key = Database(engine).write(lambda session: keys.rotate(session, key_id, now=now, overlap=overlap))
+    key = Database(engine).write(
+        lambda session: keys.rotate(session, key_id, now=now, overlap=overlap, who=whoever_types())
+    )
     engine.dispose()
     typer.echo(key)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from service.cli import audit, catalogue, check, doctor, fonts, imports, init, keys, plan, serve, upkeep
+from service.cli import acts, audit, catalogue, check, doctor, fonts, imports, init, keys, plan, serve, upkeep
 
 app = typer.Typer(
     name="ricasso",
@@ -25,6 +25,7 @@ app.command("check")(check.check)
 app.command("import-orders")(imports.import_orders)
 app.command("import-stock")(imports.import_stock)
 app.command("audit")(audit.audit)
+app.command("acts")(acts.acts)
 app.command("plan")(plan.plan)
 app.command("backup")(upkeep.backup)
 app.command("restore")(upkeep.restore)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import getpass
 import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from service.records.who import Role, Who
 
 if TYPE_CHECKING:
     from service.shop.settings import Settings
@@ -44,6 +47,15 @@ def settings_of(data: Path | None, fixtures: Path | None = None) -> Settings:
     except ValidationError as error:
         told = (f"{PREFIX}{str(e['loc'][0]).upper()}: {sentence_of(e, Settings)}" for e in error.errors())
         raise Failed("; ".join(told)) from error
+
+
+def whoever_types() -> Who:
+    """Whoever is at the command line, by the name that the machine knows them by: they may do everything."""
+    try:
+        name = getpass.getuser()
+    except (OSError, KeyError):  # a container's user without a name
+        name = "command line"
+    return Who(role=Role.OWNER, client="command line", name=name)
 
 
 def tools_of(data: Path | None) -> Tools:

@@ -26,6 +26,7 @@ from service.records import ids
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.tables import Callback
 from service.records.who import Role
+from service.requests import act_rows as acts
 from service.requests import key_rows, keys
 from service.shop.tools import Tools
 
@@ -97,7 +98,7 @@ def post_key(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form)
         wrong = BadRequest("say whose key it is, and what it may do", field="client")
         return _keys(request, tools, visitor, refused=wrong)
     key = tools.database.write(
-        lambda session: keys.new_key(session, Role(role), client=client, now=tools.clock())
+        lambda session: keys.new_key(session, Role(role), client=client, now=tools.clock(), who=visitor.who)
     )
     return _keys(request, tools, visitor, made=key)
 
@@ -106,10 +107,18 @@ def post_key(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form)
 def post_revoke(request: Request, tools: AtHand, key_id: str, visitor: OwnerVisitor, form: Form) -> Response:
     """Revoke a key, and with it every session signed in by it."""
     try:
-        tools.database.write(lambda session: keys.revoke(session, key_id, now=tools.clock()))
+        tools.database.write(lambda session: keys.revoke(session, key_id, now=tools.clock(), who=visitor.who))
     except Refusal as refusal:
         return _keys(request, tools, visitor, refused=refusal)
     return RedirectResponse("/owner/keys", 303)
+
+
+@router.get("/owner/acts")
+def get_acts(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Response:
+    """Who did what with keys, callbacks, test cards, plates, lots and the shop's description."""
+    with tools.database.reading() as session:
+        rows = acts.listed(session, limit=acts.SHOWN)
+    return page(request, "acts.html", visitor, acts=rows)
 
 
 @router.get("/owner/callbacks")
@@ -147,7 +156,7 @@ def post_resend(
 
     def work(session: Session) -> int:
         callback = callbacks.find(session, identity, who=visitor.who)
-        return callbacks.resend(session, callback, now=tools.clock(), only=only)
+        return callbacks.resend(session, callback, now=tools.clock(), only=only, who=visitor.who)
 
     try:
         count = tools.database.write(work)
@@ -164,7 +173,7 @@ def post_rotate(
 
     def work(session: Session) -> Callback:
         callback = callbacks.find(session, identity, who=visitor.who)
-        return callbacks.rotate(session, callback, now=tools.clock())
+        return callbacks.rotate(session, callback, now=tools.clock(), who=visitor.who)
 
     try:
         rotated = tools.database.write(work)
@@ -179,7 +188,8 @@ def post_remove(
 ) -> Response:
 
     def work(session: Session) -> None:
-        callbacks.remove(session, callbacks.find(session, identity, who=visitor.who), now=tools.clock())
+        callback = callbacks.find(session, identity, who=visitor.who)
+        callbacks.remove(session, callback, now=tools.clock(), who=visitor.who)
 
     try:
         tools.database.write(work)

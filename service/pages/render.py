@@ -116,6 +116,9 @@ def _environment(language: str) -> Environment:
     environment.filters["happened"] = lambda what: language_texts.gettext(
         words.HAPPENED.get(what) or words.STATES.get(what) or str(what).replace("_", " ")
     )
+    environment.filters["act"] = lambda row: language_texts.gettext(
+        words.ACTS.get(f"{row.subject} {row.move_to}") or f"{row.subject} {row.move_to}".replace("_", " ")
+    )
     environment.filters["reason"] = lambda name: language_texts.gettext(
         words.REASONS.get(name, str(name).replace("_", " "))
     )

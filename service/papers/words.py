@@ -51,6 +51,23 @@ HAPPENED = {
     "links_withdrawn": _("links to the proof withdrawn"),
     "erased": _("words and names erased"),
 }
+#: What was done with the shop itself: what it is about, and what was done.
+ACTS = {
+    "key made": _("key made"),
+    "key replaced": _("key replaced"),
+    "key revoked": _("key revoked"),
+    "callback added": _("address for callbacks added"),
+    "callback new_secret": _("new secret for callbacks"),
+    "callback removed": _("address for callbacks removed"),
+    "callback sent_again": _("callbacks sent again"),
+    "card proven": _("test card recorded"),
+    "card withdrawn": _("test card withdrawn"),
+    "plate calibrated": _("plate measured"),
+    "shop described": _("new description of the shop in force"),
+    "lot open": _("lot asked for"),
+    "lot cancelled": _("lot cancelled"),
+    "lot handed_over": _("lot handed over"),
+}
 FACES = {
     "mark_side": _("mark side"),
     "pile_side": _("pile side"),

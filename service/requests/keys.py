@@ -18,8 +18,9 @@ from datetime import datetime, timedelta
 from sqlalchemy.orm import Session
 
 from service.records.errors import KeyUnknown
+from service.records.moves import write_history
 from service.records.tables import ApiKey
-from service.records.who import Role, Who
+from service.records.who import SWEEP, By, Role, Who
 from service.requests import key_rows as rows
 
 _ALPHABET = string.ascii_letters + string.digits
@@ -27,20 +28,27 @@ _KEY = re.compile(r"^rcs_(store|desk|bench|owner)_([A-Za-z0-9]{8})_([A-Za-z0-9]{
 
 
 def new_key(
-    session: Session, role: Role, *, client: str, now: datetime, expires_at: datetime | None = None
+    session: Session,
+    role: Role,
+    *,
+    client: str,
+    now: datetime,
+    expires_at: datetime | None = None,
+    who: Who = SWEEP,
 ) -> str:
     """Store a new key and return it; it can't be shown again. Without `expires_at` it ends when revoked."""
     key_id, secret = _random(8), _random(40)
-    session.add(
-        ApiKey(
-            role=role.value,
-            client=client,
-            key_id=key_id,
-            secret_sha256=_hash(secret),
-            created_at=now,
-            expires_at=expires_at,
-        )
+    row = ApiKey(
+        role=role.value,
+        client=client,
+        key_id=key_id,
+        secret_sha256=_hash(secret),
+        created_at=now,
+        expires_at=expires_at,
     )
+    session.add(row)
+    session.flush()
+    _note(session, row, "made", By(who, now))
     body = f"rcs_{role.value}_{key_id}_{secret}"
     return body + _checksum(body)
 
@@ -53,29 +61,39 @@ def who_has(session: Session, key: str, *, now: datetime) -> Who:
     return Who(role=Role(row.role), client=row.client, name=row.client)
 
 
-def revoke(session: Session, key_id: str, *, now: datetime) -> None:
+def revoke(session: Session, key_id: str, *, now: datetime, who: Who = SWEEP) -> None:
     """Take a key out of use. Raises KeyUnknown."""
     row = rows.by_key_id(session, key_id)
     if row is None:
         raise KeyUnknown("there is no key with this id")
-    row.revoked_at = row.revoked_at or now
+    if row.revoked_at is None:
+        row.revoked_at = now
+        _note(session, row, "revoked", By(who, now))
 
 
-def rotate(session: Session, key_id: str, *, now: datetime, overlap: timedelta) -> str:
+def rotate(session: Session, key_id: str, *, now: datetime, overlap: timedelta, who: Who = SWEEP) -> str:
     """Another key for the same client and role; the old one holds for `overlap` more, no longer than it would
     have. Raises KeyUnknown for one that is not in use."""
     row = rows.by_key_id(session, key_id)
     if row is None or not is_in_use(row, now=now):
         raise KeyUnknown("there is no key in use with this id")
-    made = new_key(session, Role(row.role), client=row.client, now=now, expires_at=row.expires_at)
+    made = new_key(session, Role(row.role), client=row.client, now=now, expires_at=row.expires_at, who=who)
     ends = now + overlap
     row.expires_at = ends if row.expires_at is None else min(row.expires_at, ends)
+    _note(session, row, "replaced", By(who, now))
     return made
 
 
 def is_in_use(row: ApiKey, *, now: datetime) -> bool:
     """Neither revoked nor past its time."""
     return row.revoked_at is None and (row.expires_at is None or row.expires_at > now)
+
+
+def _note(session: Session, row: ApiKey, what: str, by: By) -> None:
+    """What was done with a key, for the list of acts (`service.requests.acts`)."""
+    ends = f", until {row.expires_at:%Y-%m-%d %H:%M}" if row.expires_at is not None else ""
+    why = f"{row.key_id}: {row.role} {row.client}{ends}"
+    write_history(session, "key", row.id, what, by=by, why=why)
 
 
 def _matching(session: Session, key: str) -> ApiKey | None:

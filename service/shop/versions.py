@@ -10,7 +10,9 @@ from sqlalchemy.orm import Session
 
 from layout.shop.shop import Shop
 from service.records.errors import CatalogueMissing
+from service.records.moves import write_history
 from service.records.tables import CatalogueVersion
+from service.records.who import SWEEP, By
 from service.shop import catalogue
 from service.shop import version_rows as rows
 
@@ -32,6 +34,8 @@ class Shelf:
             session.add(
                 CatalogueVersion(version=self.current.version, loaded_at=now, content=dict(self.content))
             )
+            why = f"version {self.current.version[:12]}"
+            write_history(session, "shop", 0, "described", by=By(SWEEP, now), why=why)
 
     def at(self, session: Session, version: str) -> Shop:
         """The shop at a version. Raises CatalogueMissing."""

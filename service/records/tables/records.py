@@ -18,7 +18,7 @@ class History(Base):
     __table_args__ = (Index("ix_history_subject", "subject", "subject_id", "id"),)
 
     id: Mapped[Id]
-    subject: Mapped[str] = mapped_column(String(10))  # order, line, job, load, lot, stock
+    subject: Mapped[str] = mapped_column(String(10))  # job, load, key ...: what it is about
     subject_id: Mapped[int]
     move_from: Mapped[str | None] = mapped_column(String(20))
     move_to: Mapped[str] = mapped_column(String(20))
