@@ -20,5 +20,6 @@ def acts(
     engine = open_engine(settings_of(data).url)
     with Database(engine).reading() as session:
         for row in act_rows.listed(session, limit=count):
-            typer.echo(f"{row.at:%Y-%m-%d %H:%M}  {row.who:20}  {row.subject:8} {row.move_to:10}  {row.why}")
+            done = f"{row.who:20}  {row.subject:8} {row.move_to:11}  {act_rows.details(row)}"
+            typer.echo(f"{row.at:%Y-%m-%d %H:%M}  {done}")
     engine.dispose()

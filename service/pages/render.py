@@ -21,7 +21,7 @@ from service.pages.gate import Visitor
 from service.papers import texts, words
 from service.plan.promises import PromiseAnswer
 from service.records.errors import Refusal
-from service.requests import refusals
+from service.requests import act_rows, refusals
 
 _TEMPLATES = Path(__file__).parent / "templates"
 HEADERS = {
@@ -119,6 +119,7 @@ def _environment(language: str) -> Environment:
     environment.filters["act"] = lambda row: language_texts.gettext(
         words.ACTS.get(f"{row.subject} {row.move_to}") or f"{row.subject} {row.move_to}".replace("_", " ")
     )
+    environment.filters["details"] = act_rows.details
     environment.filters["reason"] = lambda name: language_texts.gettext(
         words.REASONS.get(name, str(name).replace("_", " "))
     )

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from pydantic import Field
 
 from service.records.tables import History
+from service.requests.act_rows import details
 from service.requests.answers import AnswerBody, Moment
 
 
@@ -38,7 +39,7 @@ class ActsAnswer(AnswerBody):
 def acts_answer(rows: Iterable[History]) -> ActsAnswer:
     return ActsAnswer(
         acts=tuple(
-            ActAnswer(about=row.subject, what=row.move_to, details=row.why, who=row.who, at=row.at)
+            ActAnswer(about=row.subject, what=row.move_to, details=details(row), who=row.who, at=row.at)
             for row in rows
         )
     )

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
+from service.records.ids import LOT, public
 from service.records.tables import History
 from service.records.who import SWEEP, Role
 
@@ -28,3 +29,8 @@ def listed(session: Session, *, before_id: int | None = None, limit: int) -> Seq
     if before_id is not None:
         query = query.where(History.id < before_id)
     return session.scalars(query.order_by(History.id.desc()).limit(limit)).all()
+
+
+def details(row: History) -> str:
+    """Which thing, and why where that was said."""
+    return f"{public(LOT, row.subject_id)}: {row.why}" if row.subject == "lot" else row.why

@@ -22,7 +22,49 @@ from tests.clocks import SetClock
 from tests.contracts import operations, properties, undescribed, untyped, without_example
 from tests.counter import Counter, an_open_counter, an_order
 from tests.golden.contract import GOLDEN, written
-from tests.service.api.test_surface import MATRIX
+
+STORE, DESK, BENCH, OWNER = "store", "desk", "bench", "owner"
+EVERYBODY, HOUSE = {STORE, DESK, BENCH, OWNER}, {DESK, BENCH, OWNER}
+INTAKE, AT_DESK, AT_BENCH = {STORE, DESK, OWNER}, {DESK, OWNER}, {BENCH, OWNER}
+
+#: What the shop decided of who may do what (that it is so is seen in `test_security.py`); a route that is not
+#: here must say so in its own tests.
+MATRIX: dict[tuple[str, str], set[str]] = {
+    ("post", "/v1/checks"): INTAKE,
+    ("post", "/v1/orders"): INTAKE,
+    ("get", "/v1/orders"): EVERYBODY,
+    ("get", "/v1/orders/{identity}"): EVERYBODY,
+    ("patch", "/v1/orders/{identity}/lines/{line_ref}"): INTAKE,
+    ("post", "/v1/orders/{identity}/approve"): AT_DESK,
+    ("post", "/v1/orders/{identity}/cancel"): INTAKE,
+    ("post", "/v1/orders/{identity}/priority"): AT_DESK,
+    ("get", "/v1/orders/{identity}/proof.{kind}"): EVERYBODY,
+    ("get", "/v1/jobs"): EVERYBODY,
+    ("get", "/v1/jobs/{identity}"): EVERYBODY,
+    ("get", "/v1/stock"): HOUSE,
+    ("put", "/v1/stock"): AT_DESK,
+    ("get", "/v1/catalogue"): EVERYBODY,
+    ("post", "/v1/lots"): {OWNER},
+    ("get", "/v1/lots"): HOUSE,
+    ("post", "/v1/lots/{identity}/hand-over"): AT_BENCH,
+    ("post", "/v1/lots/{identity}/cancel"): {OWNER},
+    ("post", "/v1/calibrations"): AT_BENCH,
+    ("get", "/v1/calibrations"): HOUSE,
+    ("get", "/v1/calibrations/{identity}"): HOUSE,
+    ("post", "/v1/test-cards"): {OWNER},
+    ("get", "/v1/test-cards"): HOUSE,
+    ("get", "/v1/processes/{process}/test-card.{kind}"): AT_BENCH,
+    ("post", "/v1/callbacks"): {STORE, OWNER},
+    ("post", "/v1/callbacks/{callback}/rotate-secret"): {STORE, OWNER},
+    ("get", "/v1/plan"): HOUSE,
+    ("get", "/v1/plan/timeline.svg"): HOUSE,
+    ("get", "/v1/plan/loads/{number}/picture.svg"): HOUSE,
+    ("get", "/v1/backlog"): HOUSE,
+    ("get", "/v1/backlog.svg"): HOUSE,
+    ("get", "/v1/build-list"): HOUSE,
+    ("get", "/v1/build-list.csv"): HOUSE,
+    ("get", "/v1/acts"): {OWNER},
+}
 
 #: Asked by machines that know no key, and not to be put off by a name too many.
 OPEN_TO_ALL = {"/healthz", "/readyz"}
