@@ -7,8 +7,9 @@ are worth a note, for the words can still be read.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -47,14 +48,19 @@ _SENTENCES: dict[Fault, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)  # no slots: cached properties need a dictionary
 class Burned:
-    """A placed mark: its block, its size (mm), its frozen outline, and what was asked for."""
+    """A placed mark: what was asked for, its block, its size (mm), and how its frozen outline is drawn."""
 
     inscription: Inscription
     block: Block
     size_mm: float
-    outline: Outline
+    draw: Callable[[], Outline]
+
+    @cached_property
+    def outline(self) -> Outline:
+        """Drawn when first asked for: most words are judged by their letters alone."""
+        return self.draw()
 
 
 def burned_findings(
@@ -63,8 +69,8 @@ def burned_findings(
     """What is to be said, and the stations whose process can burn the mark.
 
     Where some can, those that can't just leave the eligible places; where none can, the process with the
-    fewest faults speaks. Of a trial that is refused only the verdict counts: the first fault is enough, and
-    from which size it would be fine is not looked for.
+    fewest faults speaks. Of a trial only the verdict counts: the first fault is enough, from which size it
+    would be fine is not looked for, nor is what is only worth a note.
     """
     by_process = [
         (process, _until_refused(_of_process(policy, mark, process, is_trial=is_trial), is_trial=is_trial))
@@ -81,6 +87,32 @@ def burned_findings(
     if "much_bolder" in by_code:
         by_code.pop("bolder", None)
     return list(by_code.values()), frozenset(process.station for process, _ in able)
+
+
+def letters_to_burn(policy: Policy, mark: Burned, processes: Sequence[Process]) -> int:
+    """How many letters with hairlines must be burned to know their faults: for each process those that the
+    bounds leave open. They are what a trial costs; all else is quick."""
+    return sum(
+        len(_doubtful(policy, mark, process))
+        for process in _distinct(processes)
+        if not _is_plain(policy, mark, process)
+    )
+
+
+def _doubtful(policy: Policy, mark: Burned, process: Process) -> list[_Letter]:
+    return [
+        letter for letter in _letters(mark) if not letter.is_certainly_fine(mark.size_mm, process, policy)
+    ]
+
+
+def _is_plain(policy: Policy, mark: Burned, process: Process) -> bool:
+    """Whether no stroke is so thin that fill leaves it out, and no counter so narrow that it may close."""
+    features, size = mark.block.features, mark.size_mm
+    thin_mm = 2 * (process.edge_allowance_mm + (0.0 if process.edge_line else process.rows.spacing_mm / 2))
+    return (features.stroke is None or features.stroke.width * size >= thin_mm) and (
+        features.counter is None
+        or features.counter.width * size >= (1 + policy.open_lines) * process.line_width_mm
+    )
 
 
 def _distinct(processes: Sequence[Process]) -> list[Process]:
@@ -102,13 +134,8 @@ def _of_process(policy: Policy, mark: Burned, process: Process, *, is_trial: boo
     stroke = features.stroke.width * size if features.stroke is not None else None
     if stroke is not None and not process.burns_centre_lines:
         yield from stroke_findings(policy, features, size, width, mark.inscription)
-    counter = features.counter.width * size if features.counter is not None else None
-    thin_mm = 2 * (process.edge_allowance_mm + (0.0 if process.edge_line else process.rows.spacing_mm / 2))
-    is_plain = (stroke is None or stroke >= thin_mm) and (
-        counter is None or counter >= (1 + policy.open_lines) * width
-    )
-    faulty: set[Fault] = set()
-    doubtful = [letter for letter in _letters(mark) if not letter.is_certainly_fine(size, process, policy)]
+    is_plain, faulty = _is_plain(policy, mark, process), set[Fault]()
+    doubtful = _doubtful(policy, mark, process)
     for letter in doubtful:
         if is_plain and keeps_apart(letter.shape(size), width):
             continue
@@ -127,17 +154,17 @@ def _of_process(policy: Policy, mark: Burned, process: Process, *, is_trial: boo
         yield Finding("part_lost", Severity.REFUSE, message, measured=mark.size_mm, unit="mm")
     if stroke is not None:
         yield from _bolder(policy, process, stroke)
-    yield from _touching(policy, mark, process)
+    if not is_trial:
+        yield from _touching(policy, mark, process)
 
 
 @dataclass(frozen=True, slots=True)
 class _Letter:
-    """One cluster of a composition, or (without a cluster) a whole mark, drawn at `drawn_at` mm."""
+    """One cluster of a composition, or (without a cluster) a whole mark."""
 
     font: Font | None
     cluster: Cluster | None
-    outline: Outline
-    drawn_at: float
+    mark: Burned
 
     @property
     def span(self) -> tuple[int, int] | None:
@@ -145,9 +172,9 @@ class _Letter:
 
     def shape(self, size: float) -> Shape:
         if self.font is None or self.cluster is None:
-            scale = size / self.drawn_at
-            areas = [shapely.transform(area, lambda p: p * scale) for area in self.outline.areas]
-            strokes = [shapely.transform(stroke, lambda p: p * scale) for stroke in self.outline.strokes]
+            scale, outline = size / self.mark.size_mm, self.mark.outline
+            areas = [shapely.transform(area, lambda p: p * scale) for area in outline.areas]
+            strokes = [shapely.transform(stroke, lambda p: p * scale) for stroke in outline.strokes]
             return Shape(tuple(areas), tuple(strokes))
         return letter_shape(self.font, self.cluster, size)
 
@@ -163,7 +190,7 @@ class _Letter:
         """What is wrong with it when burned."""
         key: object
         if self.font is None or self.cluster is None:
-            key = (self.outline.digest, round(size / self.drawn_at, 9))
+            key = (self.mark.outline.digest, round(size / self.mark.size_mm, 9))
         else:
             key = self.font.spec.identity, round(size, 6), _arranged(self.cluster)
         return remembered(key, lambda: self.shape(size), process, open_lines=policy.open_lines)
@@ -189,7 +216,7 @@ def _letters(mark: Burned) -> Iterator[_Letter]:
     """Every letter once, however often it stands there."""
     composition = mark.block.composition
     if composition is None:
-        yield _Letter(None, None, mark.outline, mark.size_mm)
+        yield _Letter(None, None, mark)
         return
     measured_glyphs = set()
     for cluster in composition.clusters:
@@ -199,7 +226,7 @@ def _letters(mark: Burned) -> Iterator[_Letter]:
         if glyphs in measured_glyphs or not any(len(composition.font.hull(g.gid)) for g in cluster.glyphs):
             continue
         measured_glyphs.add(glyphs)
-        yield _Letter(composition.font, cluster, mark.outline, mark.size_mm)
+        yield _Letter(composition.font, cluster, mark)
 
 
 def _areas_of(mark: Burned, letters: Sequence[_Letter]) -> Sequence[Polygon]:
@@ -271,12 +298,12 @@ def _bolder(policy: Policy, process: Process, stroke_mm: float) -> Iterator[Find
 
 def _touching(policy: Policy, mark: Burned, process: Process) -> Iterator[Finding]:
     """Neighbours that stand apart in the drawing and touch when burned."""
-    gap, composition = mark.block.features.gap, mark.block.composition
+    gap, composition = mark.block.gap, mark.block.composition
     if gap is None or composition is None or gap.width * mark.size_mm >= process.line_width_mm:
         return
     first, last = gap.span
     pair = [c for c in composition.clusters if c.glyphs and first <= c.span[0] and c.span[1] <= last]
-    letters = [_Letter(composition.font, cluster, mark.outline, mark.size_mm) for cluster in pair]
+    letters = [_Letter(composition.font, cluster, mark) for cluster in pair]
     apart_mm = gap.width * mark.size_mm
     if apart_mm > 2 * beyond_mm(mark.size_mm, process) and all(
         letter.is_certainly_fine(mark.size_mm, process, policy) for letter in letters

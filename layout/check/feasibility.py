@@ -7,9 +7,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from types import MappingProxyType
+from typing import Literal
 
 from layout.burn.estimate import mark_seconds
-from layout.check.burned_findings import Burned, burned_findings
+from layout.check.burned_findings import Burned, burned_findings, letters_to_burn
 from layout.check.pair_findings import pair_findings, places_by_face, slot_findings
 from layout.check.request_findings import NOTHING_TO_PLACE, asked_findings, size_asked, words_of
 from layout.check.size_findings import (
@@ -21,8 +22,8 @@ from layout.check.size_findings import (
     tallest,
     too_tall_findings,
 )
-from layout.check.sizes import Fits, choose, usual
-from layout.check.suggestions import LETTERS_TOUCH, further_apart, suggestions_for
+from layout.check.sizes import Choice, Fits, choose, usual
+from layout.check.suggestions import LETTERS_TOUCH, Trial, further_apart, suggestions_for
 from layout.fit.fitters import Fitter
 from layout.fit.prepared_zone import Ground, ground_of
 from layout.fit.region import Region
@@ -46,11 +47,27 @@ from layout.shop.inscriptions import (
 )
 from layout.shop.loads import Mark, Place
 from layout.shop.measure import HEIGHT_STEP_MM
-from layout.shop.outline import Outline
+from layout.shop.outline import SPLINTER_MM, Outline
 from layout.shop.shop import Shop
 from layout.shop.stations import Calibration, Process, Station
 
 NOMINAL: Mapping[tuple[str, str], Calibration] = MappingProxyType({})
+
+#: How closely an inscription is looked at. "whole": every finding and measure. Of a trial only the verdict
+#: counts: how far over it is where it does not fit, from which size it would be fine and what is only worth a
+#: note are not worked out; "mark": with the frozen outline, for the others on the same unit; "verdict": where
+#: bounds show that it is drawn well, only up to where it would be burned (see Unburned).
+Depth = Literal["whole", "mark", "verdict"]
+#: Strokes wider than this leave ink on the frozen grid.
+_CERTAINLY_INK_MM = 10 * SPLINTER_MM
+
+
+@dataclass(frozen=True, slots=True)
+class Unburned:
+    """A mark that fits, and by which processes it may be burned: whether it can be, nobody has looked yet."""
+
+    mark: Burned
+    processes: tuple[Process, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +76,7 @@ class Checked:
     the width of artwork, or the module of a code. None where nothing could be placed.
 
     `overrun` is the outline at the size asked for where it does not fit, at the zone's anchor: a picture of
-    what is wrong, never a mark.
+    what is wrong, never a mark. `unburned` is what of a trial is left to be judged.
     """
 
     inscription: Inscription
@@ -75,6 +92,7 @@ class Checked:
     mark: Mark | None = None
     overrun: Outline | None = None
     places: frozenset[Place] = frozenset()
+    unburned: Unburned | None = None
 
     @property
     def box_mm(self) -> tuple[float, float, float, float] | None:
@@ -142,8 +160,11 @@ def check(
         message = "There is nothing to engrave."
         return CheckResult(Verdict.REFUSE, (Finding("no_inscription", Severity.REFUSE, message),))
 
-    def check_alone(inscription: Inscription, *, is_trial: bool = False) -> tuple[Checked, list[Finding]]:
-        return check_one(shop, sku, inscription, calibrations=calibrations, store=store, is_trial=is_trial)
+    def check_alone(inscription: Inscription) -> tuple[Checked, list[Finding]]:
+        return check_one(shop, sku, inscription, calibrations=calibrations, store=store)
+
+    def hopeless(candidate: Inscription) -> bool:
+        return is_hopeless(shop, sku, candidate, store=store)
 
     alone = [check_alone(inscription) for inscription in inscriptions]
     checked = [result for result, _ in alone]
@@ -152,25 +173,19 @@ def check(
     verdict = verdict_of(tuple(findings))
     if verdict is Verdict.REFUSE:
 
-        def verdict_with(index: int, candidate: Inscription) -> Verdict:
-            trial, trial_findings = check_alone(candidate, is_trial=True)
-            if verdict_of(tuple(trial_findings)) is Verdict.REFUSE:
-                return Verdict.REFUSE
-            # Put last, so that whatever stands between it and the others is said of it.
+        def trial_with(index: int, candidate: Inscription) -> Trial:
             others = [other for at, other in enumerate(checked) if at != index]
-            against = [f for f in _together([*others, trial]) if f.inscription == len(others)]
-            return verdict_of((*trial_findings, *against))
-
-        def is_hopeless(candidate: Inscription) -> bool:
-            return _is_hopeless(shop, sku, candidate, store)
+            return trial_of(shop, sku, candidate, others=others, calibrations=calibrations, store=store)
 
         findings = suggestions_for(
-            shop, sku, inscriptions, findings, verdict_with=verdict_with, is_hopeless=is_hopeless
+            shop, sku, inscriptions, findings, trial_with=trial_with, is_hopeless=hopeless
         )
     else:
 
         def passes(index: int, candidate: Inscription) -> bool:
-            trial, trial_findings = check_alone(candidate, is_trial=True)
+            if hopeless(candidate):
+                return False
+            trial, trial_findings = check_alone(candidate)
             others = [other for at, other in enumerate(checked) if at != index]
             now = verdict_of((*trial_findings, *_together([*others, trial])))
             own = verdict_of(tuple(finding for finding in findings if finding.inscription == index))
@@ -192,11 +207,9 @@ def check_one(
     *,
     calibrations: Mapping[tuple[str, str], Calibration] = NOMINAL,
     store: FeatureStore | None = None,
-    is_trial: bool = False,
+    depth: Depth = "whole",
 ) -> tuple[Checked, list[Finding]]:
-    """Check one inscription by itself; no suggestions. Of a trial only the verdict counts: how far over it is
-    where it does not fit is not worked out. Raises KeyError for an unknown product.
-    """
+    """Check one inscription by itself; no suggestions. See Depth. Raises KeyError for an unknown product."""
     ground = ground_of(shop, sku, inscription.zone)
     if ground is None:
         blade = shop.blades[shop.products[sku].blade]
@@ -214,7 +227,7 @@ def check_one(
     if any(finding.code in NOTHING_TO_PLACE for finding in findings):
         return unplaced, findings
     try:
-        placed, place_findings = _place(shop, ground, unplaced, calibrations, store, is_trial=is_trial)
+        placed, place_findings = _place(shop, ground, unplaced, calibrations, store, depth)
     except FontRefused as error:
         return unplaced, [*findings, Finding("font_refused", Severity.REFUSE, f"{error}.")]
     except NotEncodable as error:
@@ -223,7 +236,37 @@ def check_one(
     return placed, findings + place_findings
 
 
-def _is_hopeless(shop: Shop, sku: str, inscription: Inscription, store: FeatureStore | None) -> bool:
+def trial_of(
+    shop: Shop,
+    sku: str,
+    inscription: Inscription,
+    *,
+    others: Sequence[Checked] = (),
+    calibrations: Mapping[tuple[str, str], Calibration] = NOMINAL,
+    store: FeatureStore | None = None,
+) -> Trial:
+    """The verdict of an inscription together with others that were checked, and by itself where there are
+    none: no other than the check's, by less work. Raises KeyError for an unknown product."""
+    depth: Depth = "mark" if others else "verdict"
+    checked, found = check_one(shop, sku, inscription, calibrations=calibrations, store=store, depth=depth)
+    if verdict_of(tuple(found)) is not Verdict.REFUSE:
+        # Put last, so that whatever stands between it and the others is said of it.
+        found += [f for f in _together([*others, checked]) if f.inscription == len(others)]
+    verdict, unburned = verdict_of(tuple(found)), checked.unburned
+    if unburned is None:
+        return Trial(verdict, 0, lambda: verdict)
+    mark, processes = unburned.mark, unburned.processes
+
+    def burned() -> Verdict:
+        try:
+            return verdict_of((*found, *burned_findings(shop.policy, mark, processes, is_trial=True)[0]))
+        except ValueError:  # rounding leaves nothing valid of it (see `outline.frozen`)
+            return Verdict.REFUSE
+
+    return Trial(verdict, letters_to_burn(shop.policy, mark, processes), burned)
+
+
+def is_hopeless(shop: Shop, sku: str, inscription: Inscription, *, store: FeatureStore | None = None) -> bool:
     """Whether the check certainly refuses the inscription: by what was asked for, or because it does not even
     fit at the smallest size that would do.
 
@@ -253,8 +296,7 @@ def _place(
     unplaced: Checked,
     calibrations: Mapping[tuple[str, str], Calibration],
     store: FeatureStore | None,
-    *,
-    is_trial: bool,
+    depth: Depth,
 ) -> tuple[Checked, list[Finding]]:
     """Set the inscription, place it, and measure what came of it. Raises FontRefused, NotEncodable."""
     inscription = unplaced.inscription
@@ -262,26 +304,16 @@ def _place(
     fitter = ground.fitter(_align(inscription, ground.zone), limited=limited)
     zone = ground.limits(limited=limited)
     size_wanted = size_asked(inscription)
-    ways = _ways(shop, ground, inscription, store)
-    room_mm = None
-    if size_wanted is None and inscription.size == "usual" and ground.zone.usual_height_mm is not None:
-        fits = Fits(ground, _align(inscription, ground.zone), limited=limited)
-        chosen, room_mm = usual(fits, inscription, ways, shop.policy)
-    else:
-        chosen = choose(fitter, ways, size_wanted)
+    chosen, room_mm = _chosen(shop, ground, fitter, inscription, store)
     if chosen is None:
         message = "There is nothing to engrave: the words leave no mark."
         return unplaced, [Finding("empty_text", Severity.REFUSE, message)]
     block, fit, largest_mm = chosen.block, chosen.fit, chosen.largest_mm
-    most = tallest(ground.zone, inscription, block.extent[1])
-    if largest_mm is not None and largest_mm > most:
-        largest_mm = most
-        fit = fit and fitter.place(block, most)
     findings = [*limit_findings(zone, inscription, size_wanted), *less_room(ground.zone, room_mm)]
     if size_wanted is not None and not findings:
         findings += too_tall_findings(ground.zone, inscription, size_wanted, block.extent[1])
     too_small = fit is not None and size_wanted is None and fit.height_mm < zone.min_height_mm - 1e-6
-    if is_trial and (fit is None or too_small):
+    if depth != "whole" and (fit is None or too_small):
         return unplaced, [Finding("no_room", Severity.REFUSE, "It does not fit.")]
     if fit is None or too_small:
         size = size_wanted or max(zone.min_height_mm, HEIGHT_STEP_MM)
@@ -295,14 +327,19 @@ def _place(
     assert fit is not None
     if verdict_of(tuple(findings)) is not Verdict.REFUSE:
         findings += small_findings(shop.policy, inscription, fit.height_mm)
-    features = block.features
+    elif depth != "whole":
+        return unplaced, findings
+    features, processes = block.features, [candidate.process for candidate in ground.where]
+    if depth == "verdict" and _is_drawn_for_certain(ground, block, fit, calibrations):
+        unseen = Burned(inscription, block, fit.height_mm, lambda: fitter.draw(block, fit))
+        return replace(unplaced, unburned=Unburned(unseen, tuple(processes))), findings
     mark, places, mark_findings = _frozen_mark(ground, fitter, block, fit, calibrations)
     if isinstance(inscription, CodeInscription):
         findings += module_findings(shop.policy, fit.height_mm, ground.line_width_mm)
     elif mark is not None:
-        placed = Burned(inscription, block, fit.height_mm, mark.outline)
-        processes = [candidate.process for candidate in ground.where]
-        burned, able = burned_findings(shop.policy, placed, processes, is_trial=is_trial)
+        outline = mark.outline
+        placed = Burned(inscription, block, fit.height_mm, lambda: outline)
+        burned, able = burned_findings(shop.policy, placed, processes, is_trial=depth != "whole")
         findings += burned
         places = frozenset(place for place in places if place.station in able)
     return Checked(
@@ -312,13 +349,50 @@ def _place(
         size_mm=fit.height_mm,
         largest_mm=largest_mm,
         thinnest_stroke_mm=features.stroke.width * fit.height_mm if features.stroke else None,
-        narrowest_gap_mm=features.gap.width * fit.height_mm if features.gap else None,
+        narrowest_gap_mm=block.gap.width * fit.height_mm if depth == "whole" and block.gap else None,
         line_width_mm=ground.line_width_mm,
         region=ground.region,
         fit=fit,
         mark=mark,
         places=places,
     ), findings + mark_findings
+
+
+def _chosen(
+    shop: Shop, ground: Ground, fitter: Fitter, inscription: Inscription, store: FeatureStore | None
+) -> tuple[Choice | None, float | None]:
+    """The way to set the inscription, at the size asked for, at its usual size or at its largest, and the
+    room (mm) that it keeps where that was looked for. Raises FontRefused, NotEncodable."""
+    ways = _ways(shop, ground, inscription, store)
+    size_wanted, room_mm = size_asked(inscription), None
+    if size_wanted is None and inscription.size == "usual" and ground.zone.usual_height_mm is not None:
+        limited = words_of(inscription) is not None
+        fits = Fits(ground, _align(inscription, ground.zone), limited=limited)
+        chosen, room_mm = usual(fits, inscription, ways, shop.policy)
+    else:
+        chosen = choose(fitter, ways, size_wanted)
+    if chosen is None or chosen.largest_mm is None:
+        return chosen, room_mm
+    most = tallest(ground.zone, inscription, chosen.block.extent[1])
+    if chosen.largest_mm > most:
+        fit = chosen.fit and fitter.place(chosen.block, most)
+        chosen = replace(chosen, fit=fit, largest_mm=most)
+    return chosen, room_mm
+
+
+def _is_drawn_for_certain(
+    ground: Ground, block: Block, fit: Fit, calibrations: Mapping[tuple[str, str], Calibration]
+) -> bool:
+    """Whether words that fit there certainly have an outline, inside the region and in reach everywhere,
+    drawn or not: they fit by hulls that hold it, and strokes far wider than a splinter stay when coordinates
+    are rounded."""
+    stroke = block.features.stroke
+    return (
+        block.composition is not None
+        and stroke is not None
+        and stroke.width * fit.height_mm > _CERTAINLY_INK_MM
+        and ground.reach.is_whole(calibrations)
+    )
 
 
 def _frozen_mark(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
 from functools import lru_cache
 from itertools import combinations, pairwise
@@ -30,6 +30,11 @@ MOST_SUGGESTIONS = 3
 #: checked whole, and so many more are seen to be hopeless by their bounds. What comes after is left out.
 MOST_TRIED = 5
 MOST_HOPELESS = 12
+#: Of those checked whole so many letters with hairlines are burned, the first candidate's however many they
+#: are: each costs as much as all else that is checked of a word.
+MOST_BURNED = 12
+#: Said of a refusal with fewer suggestions than there may be.
+_MORE = " There may be other ways; not all of them were looked at."
 
 #: What the largest size of the same words, in their own lines, may do away with.
 _TOO_LARGE = frozenset({"too_long", "too_tall", "no_room", "above_largest"})
@@ -70,8 +75,20 @@ LETTERS_TOUCH = "letters_touch"
 #: More than this, in capital heights, would look like another font.
 _TIMES, _MOST_APART = (1, 2), 0.2
 
-#: The verdict of the whole request with an inscription (by its index) put in place of the one asked for.
-VerdictWith = Callable[[int, Inscription], Verdict]
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What is known of the whole request with a candidate in place of what was asked for: the verdict before
+    its letters are burned, how many must be burned to know more, and the verdict then, which is never better.
+    """
+
+    verdict: Verdict
+    letters: int
+    burned: Callable[[], Verdict]
+
+
+#: The trial of a candidate put in place of an inscription (by its index).
+TrialWith = Callable[[int, Inscription], Trial]
 #: Whether an inscription is certainly refused, by much less work than its check.
 IsHopeless = Callable[[Inscription], bool]
 
@@ -82,12 +99,13 @@ def suggestions_for(
     inscriptions: Sequence[Inscription],
     findings: Sequence[Finding],
     *,
-    verdict_with: VerdictWith,
+    trial_with: TrialWith,
     is_hopeless: IsHopeless,
 ) -> list[Finding]:
     """The findings, the first refusing one of each inscription with up to MOST_SUGGESTIONS inscriptions.
 
     None of them is refused in the whole request; those that a person would still have to look at come last.
+    Where there are fewer because the budget of work was spent, the finding says that more may pass.
     """
     with_suggestions = list(findings)
     for index, inscription in enumerate(inscriptions):
@@ -100,10 +118,13 @@ def suggestions_for(
             continue
         about = [with_suggestions[at] for at in refusing]
         wanted = _candidates(shop, sku, inscription, about, frozenset(i.zone for i in inscriptions))
-        passing = _passing(inscription, wanted, index, verdict_with, is_hopeless)
+        search = _Search(index, trial_with, is_hopeless)
+        passing = search.passing(inscription, wanted)
         if not passing and {finding.code for finding in about} & _TOO_MUCH:
-            passing = _passing(inscription, _shortened(shop, inscription), index, verdict_with, is_hopeless)
-        with_suggestions[refusing[0]] = replace(with_suggestions[refusing[0]], suggestions=passing)
+            passing = search.passing(inscription, _shortened(shop, inscription))
+        first = with_suggestions[refusing[0]]
+        more = _MORE if search.has_left_out and len(passing) < MOST_SUGGESTIONS else ""
+        with_suggestions[refusing[0]] = replace(first, message=first.message + more, suggestions=passing)
     return with_suggestions
 
 
@@ -137,31 +158,65 @@ def _spacings(finding: Finding, size_mm: float) -> list[float]:
     return [times * least for times in _TIMES]
 
 
-def _passing(
-    inscription: Inscription,
-    candidates: Iterable[Inscription],
-    index: int,
-    verdict_with: VerdictWith,
-    is_hopeless: IsHopeless,
-) -> tuple[Inscription, ...]:
-    accepted: list[Inscription] = []
-    to_review: list[Inscription] = []
-    already_tried = {inscription}
-    tried = hopeless = 0
-    for candidate in candidates:
-        if len(accepted) == MOST_SUGGESTIONS or tried == MOST_TRIED or hopeless == MOST_HOPELESS:
-            break
-        if candidate in already_tried:
-            continue
-        already_tried.add(candidate)
-        if is_hopeless(candidate):
-            hopeless += 1
-            continue
-        tried += 1
-        verdict = verdict_with(index, candidate)
-        if verdict is not Verdict.REFUSE:
-            (accepted if verdict is Verdict.ACCEPT else to_review).append(candidate)
-    return tuple([*accepted, *to_review][:MOST_SUGGESTIONS])
+class _Search:
+    """The search for inscriptions that pass in place of one, by its index, within the budget of work."""
+
+    def __init__(self, index: int, trial_with: TrialWith, is_hopeless: IsHopeless) -> None:
+        self._index, self._trial_with, self._is_hopeless = index, trial_with, is_hopeless
+        self._burned = 0
+        #: Whether the budget left out something that may pass.
+        self.has_left_out = False
+
+    def passing(self, inscription: Inscription, candidates: Iterable[Inscription]) -> tuple[Inscription, ...]:
+        """Up to MOST_SUGGESTIONS that pass, accepted ones first. Letters are burned only of those that would
+        be among them."""
+        accepted: list[Inscription] = []
+        to_review: list[tuple[Inscription, Trial | None]] = []  # without a trial: burned already
+        already_tried = {inscription}
+        tried = hopeless = 0
+        for candidate in candidates:
+            if len(accepted) == MOST_SUGGESTIONS:
+                break
+            if candidate in already_tried:
+                continue
+            if tried == MOST_TRIED or hopeless == MOST_HOPELESS:
+                self.has_left_out = True
+                break
+            already_tried.add(candidate)
+            if self._is_hopeless(candidate):
+                hopeless += 1
+                continue
+            tried += 1
+            trial = self._trial_with(self._index, candidate)
+            if trial.verdict is Verdict.REVIEW:
+                to_review.append((candidate, trial))
+            elif (verdict := self._verdict(trial)) is Verdict.ACCEPT:
+                accepted.append(candidate)
+            elif verdict is Verdict.REVIEW:
+                to_review.append((candidate, None))
+        return (*accepted, *self._to_be_seen(to_review, MOST_SUGGESTIONS - len(accepted)))
+
+    def _to_be_seen(
+        self, to_review: Sequence[tuple[Inscription, Trial | None]], most: int
+    ) -> list[Inscription]:
+        """Up to so many of those that a person must look at, those that cost the least; in their order."""
+        passing: list[Inscription] = []
+        for candidate, unburned in sorted(to_review, key=lambda entry: bool(entry[1] and entry[1].letters)):
+            if len(passing) == most:
+                break
+            if unburned is None or self._verdict(unburned) is not Verdict.REFUSE:
+                passing.append(candidate)
+        return [candidate for candidate, _ in to_review if candidate in passing]
+
+    def _verdict(self, trial: Trial) -> Verdict:
+        """The verdict once burned; refused, too, where that would cost more than is left."""
+        if trial.verdict is Verdict.REFUSE:
+            return Verdict.REFUSE
+        if self._burned and trial.letters and self._burned + trial.letters > MOST_BURNED:
+            self.has_left_out = True
+            return Verdict.REFUSE
+        self._burned += trial.letters
+        return trial.burned()
 
 
 def _candidates(

@@ -38,14 +38,16 @@ _FIRST_CHUNK, _LARGEST_CHUNK = 8, 64
 _AXES_DEG = np.arange(-50.0, 51.0, 10.0)
 #: Capital heights that a decision by arithmetic must have in hand, so that rounding never turns it.
 _IN_HAND = 1e-9
+#: A length over by this factor is so in whatever order it is summed.
+_CERTAINLY = 1 + 1e-9
 
 
 def largest_on_curve(region: Region, strip: Strip, zone: Zone, *, align: Align) -> float | None:
     """Largest capital height (mm), scanned upward from the zone's floor to the first height that fails."""
-    if not strip.inked:
+    step = max(1, math.ceil(zone.min_height_mm / HEIGHT_STEP_MM - 1e-6))
+    if is_too_long(strip, zone.baseline.line, step * HEIGHT_STEP_MM) or not strip.inked:
         return None
     scan = _Scan(region, strip, zone.baseline.line, align)
-    step = max(1, math.ceil(zone.min_height_mm / HEIGHT_STEP_MM - 1e-6))
     last = math.floor(zone.max_height_mm / HEIGHT_STEP_MM + 1e-6)
     best, chunk = None, _FIRST_CHUNK
     while step <= last:
@@ -57,6 +59,12 @@ def largest_on_curve(region: Region, strip: Strip, zone: Zone, *, align: Align) 
             break
         step, chunk = step + chunk, min(2 * chunk, _LARGEST_CHUNK)
     return best
+
+
+def is_too_long(strip: Strip, baseline: LineString, height_mm: float) -> bool:
+    """Whether the words are certainly longer than the baseline at that capital height: no letters need be
+    bent to see it."""
+    return bool(strip.length * height_mm > baseline.length * _CERTAINLY)
 
 
 class _Scan:
@@ -78,8 +86,7 @@ class _Scan:
         return number
 
     def _fit(self, heights: Floats) -> Iterator[bool]:
-        strip = self._strip
-        needed = (strip.advances[0] + strip.advances[-1]) / 2 + strip.middles[-1] - strip.middles[0]
+        needed = self._strip.length
         short = heights[heights * needed <= self._track.length]
         if len(short):
             poses = self._untracked(short, needed)

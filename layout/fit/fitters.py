@@ -137,10 +137,10 @@ class Curved:
     def _bent(self, block: Block, size: float) -> curve.Bent | None:
         """The block bent at that size; the last one is kept, because what was placed is drawn next."""
         last = self._last
+        if block.strip is None or climb.is_too_long(block.strip, self._zone.baseline.line, size):
+            return None
         if last is not None and last[0] is block and last[1] == size:
             return last[2]
-        line, bent = self._zone.baseline.line, None
-        if block.strip is not None:
-            bent = curve.bend_strip(block.strip, line, height_mm=size, align=self._align)
+        bent = curve.bend_strip(block.strip, self._zone.baseline.line, height_mm=size, align=self._align)
         self._last = block, size, bent
         return bent

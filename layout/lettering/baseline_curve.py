@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from itertools import pairwise, product
 from typing import Any
 
@@ -68,30 +68,61 @@ Numbers = np.ndarray[tuple[int, ...], np.dtype[np.int_]]
 
 
 class Strip:
-    """A one-line composition cut up for bending, in capital heights, each cluster about its mid-point."""
+    """A one-line composition cut up for bending, in capital heights, each cluster about its mid-point. Ink is
+    looked at when it is first asked for: words too long for a curve never need it."""
 
     def __init__(self, composition: Composition) -> None:
         self.composition = composition
         self.clusters = tuple(c for c in composition.clusters if c.glyphs or c.advance > 0)
         self.advances = np.array([c.advance for c in self.clusters])
         self.middles = np.array([c.origin + c.advance / 2 for c in self.clusters])
-        inks = [self._ink(number) for number in range(len(self.clusters))]
-        #: Numbers of the clusters that have ink; all arrays below go by these.
-        self.inked = [number for number, ink in enumerate(inks) if not ink.is_empty]
-        self.inks = np.array([inks[number] for number in self.inked], dtype=object)
-        self.hulls = np.array([self._hull(number) for number in self.inked], dtype=object)
-        count = len(self.inked)
-        #: Neighbours and next but one: a dot or an i is too thin to keep its own neighbours apart.
-        pairs = [(a, a + step) for step in (1, 2) for a in range(count - step)]
-        self.pairs = np.array(pairs, dtype=int).reshape(-1, 2)
-        self.gaps = self._distances(self.inks, self._straight())
         #: How far apart letters that touch on a straight line may be.
         self.joint = _OPEN_JOINT if composition.font.kind == "single_line" else 0.0
-        #: Clusters that touch the next one on a straight line: connected letters stay connected.
-        self.tied = np.zeros(max(len(self.clusters) - 1, 0), dtype=bool)
+
+    @cached_property
+    def length(self) -> float:
+        """How long a curve must be for the words at capital height 1; a shorter one takes them in no way."""
+        if not self.clusters:
+            return 0.0
+        ends = float(self.advances[0] + self.advances[-1]) / 2
+        return ends + float(self.middles[-1] - self.middles[0])
+
+    @cached_property
+    def _every_ink(self) -> list[Any]:
+        return [self._ink(number) for number in range(len(self.clusters))]
+
+    @cached_property
+    def inked(self) -> list[int]:
+        """Numbers of the clusters that have ink; inks, hulls, pairs and gaps go by these."""
+        return [number for number, ink in enumerate(self._every_ink) if not ink.is_empty]
+
+    @cached_property
+    def inks(self) -> Any:
+        return np.array([self._every_ink[number] for number in self.inked], dtype=object)
+
+    @cached_property
+    def hulls(self) -> Any:
+        return np.array([self._hull(number) for number in self.inked], dtype=object)
+
+    @cached_property
+    def pairs(self) -> Numbers:
+        """Neighbours and next but one: a dot or an i is too thin to keep its own neighbours apart."""
+        pairs = [(a, a + step) for step in (1, 2) for a in range(len(self.inked) - step)]
+        return np.array(pairs, dtype=int).reshape(-1, 2)
+
+    @cached_property
+    def gaps(self) -> Floats:
+        """How far apart the inks of each pair are on a straight line."""
+        return self._distances(self.inks, self._straight())
+
+    @cached_property
+    def tied(self) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+        """Clusters that touch the next one on a straight line: connected letters stay connected."""
+        tied = np.zeros(max(len(self.clusters) - 1, 0), dtype=bool)
         for (a, b), gap in zip(self.pairs, self.gaps, strict=True):
             if gap <= SLACK and b == a + 1 and self.inked[b] == self.inked[a] + 1:
-                self.tied[self.inked[a]] = True
+                tied[self.inked[a]] = True
+        return tied
 
     def _ink(self, number: int) -> Any:
         back = np.array([self.middles[number], 0.0])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 import shapely
@@ -36,15 +36,19 @@ _LATIN_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
 _NO_POINTS: Floats = np.empty((0, 2))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)  # no slots: cached properties need a dictionary
 class Shape:
-    """One closed area of a glyph in capital heights; `size` is its area. `clearance` is how far its parts
-    keep from one another: moving every corner by less than half of it leaves the area valid."""
+    """One closed area of a glyph in capital heights; `size` is its area."""
 
     area: Polygon
     corners: int
     size: float
-    clearance: float
+
+    @cached_property
+    def clearance(self) -> float:
+        """How far its parts keep from one another: moving every corner by less than half of it leaves the
+        area valid. Worked out when it is first drawn."""
+        return float(shapely.minimum_clearance(self.area))
 
 
 class Font:
@@ -127,8 +131,7 @@ class Font:
                 for area in self.areas(glyph, height_mm)
             ]
             self._shapes[key] = tuple(
-                Shape(a, int(shapely.get_num_coordinates(a)), a.area, float(shapely.minimum_clearance(a)))
-                for a in scaled
+                Shape(area, int(shapely.get_num_coordinates(area)), area.area) for area in scaled
             )
         return self._shapes[key]
 

@@ -27,6 +27,7 @@ from layout.marks.features import (
     FeatureStore,
     features_of,
     narrowest_counter,
+    narrowest_gap,
     thinnest_stroke,
 )
 from layout.shop.affine import Affine
@@ -47,18 +48,25 @@ Draw = Callable[[float, float, float, float], Outline]  # size, x, y (mm), turn 
 @dataclass(frozen=True, eq=False)  # no slots: cached properties need a dictionary
 class Block:
     """`hull` (n, 2) at unit size about the block's origin, empty without ink; `draw(size, x, y, turn)` gives
-    the frozen outline; `measure()` the narrowest features per unit of size. `lines` is the text as set."""
+    the frozen outline; `measure()` the narrowest features per unit of size, `measure_gap()` the narrowest gap
+    between letters. `lines` is the text as set."""
 
     hull: Floats
     draw: Draw
     measure: Callable[[], Features]
     lines: tuple[str, ...] = ()
     composition: Composition | None = None  # of text, which may also run along a curve
+    measure_gap: Callable[[], Feature | None] = lambda: None
 
     @cached_property
     def features(self) -> Features:
         """Measured when first asked for: most of the ways to break a line are never looked at so closely."""
         return self.measure()
+
+    @cached_property
+    def gap(self) -> Feature | None:
+        """The narrowest gap between two letters, looked for when first asked for."""
+        return self.measure_gap()
 
     @cached_property
     def strip(self) -> Strip | None:
@@ -130,10 +138,14 @@ def _text_block(
 def composed_block(composition: Composition, lines: tuple[str, ...], *, store: FeatureStore | None) -> Block:
     """A block of a composition alone."""
 
-    def measured() -> Features:
-        return features_of(composition, store=store)
-
-    return Block(solid(composition.hull), Stamps(composition).draw, measured, lines, composition)
+    return Block(
+        solid(composition.hull),
+        Stamps(composition).draw,
+        lambda: features_of(composition, store=store),
+        lines,
+        composition,
+        lambda: narrowest_gap(composition),
+    )
 
 
 def artwork_block(artwork: Artwork) -> Block:
@@ -163,7 +175,7 @@ def code_block(inscription: CodeInscription) -> Block:
         return moved(dark, scale=size, inner=(0.0, 0.0), size=size, at=(x, y), turn_deg=turn)
 
     module = Feature(1.0, (0, 0))
-    return Block(hull, drawn, lambda: Features(module, module, None))
+    return Block(hull, drawn, lambda: Features(module, module))
 
 
 def moved(
@@ -212,7 +224,7 @@ def _outline_features(_digest: str, carried: _Carried) -> Features:
     x0, _, x1, _ = region.bounds
     stroke = thinnest_stroke(region, least=(x1 - x0) / 500, most=(x1 - x0) / 2)
     counter = narrowest_counter(region)
-    return Features(Feature(stroke, (0, 0)), None if counter is None else Feature(counter, (0, 0)), None)
+    return Features(Feature(stroke, (0, 0)), None if counter is None else Feature(counter, (0, 0)))
 
 
 class _Carried:
@@ -231,13 +243,13 @@ class _Carried:
 def outline_features(outline: Outline, scale: float) -> Features:
     """Thinnest stroke and narrowest counter of a library mark (mm at natural size) times `scale`."""
     if not outline.areas:
-        return Features(None, None, None)
+        return Features(None, None)
     at_unit = _outline_features(outline.digest, _Carried(outline))
 
     def scaled(feature: Feature | None) -> Feature | None:
         return None if feature is None else Feature(feature.width * scale, feature.span)
 
-    return Features(scaled(at_unit.stroke), scaled(at_unit.counter), scaled(at_unit.gap))
+    return Features(scaled(at_unit.stroke), scaled(at_unit.counter))
 
 
 def own_point(hull: Floats) -> tuple[float, float]:

@@ -64,11 +64,10 @@ class Feature:
 
 @dataclass(frozen=True, slots=True)
 class Features:
-    """The narrowest of each kind; None where the text has none (no holes, one letter, a single-line font)."""
+    """The narrowest of each kind in any letter; None where there is none (no holes, a single-line font)."""
 
     stroke: Feature | None
     counter: Feature | None
-    gap: Feature | None
 
 
 def thinnest_stroke(region: Polygon | MultiPolygon, *, least: float, most: float) -> float:
@@ -213,7 +212,7 @@ def _widest_disc(hole: Polygon) -> float:
 
 
 def features_of(composition: Composition, *, store: FeatureStore | None = None) -> Features:
-    """The narrowest features of a composition; glyphs and pairs are measured once per font."""
+    """The narrowest features of a composition's letters; glyphs are measured once per font."""
     font = composition.font
     spans: dict[int, tuple[int, int]] = {}  # of every glyph the first place at which it stands
     for cluster in composition.clusters:
@@ -221,7 +220,7 @@ def features_of(composition: Composition, *, store: FeatureStore | None = None) 
             spans[glyph.gid] = min(cluster.span, spans.get(glyph.gid, cluster.span))
     measured = [measured_glyph(font, gid, store) for gid in spans]
     counters = [(counter, spans[one.gid]) for one in measured if (counter := one.counter) is not None]
-    return Features(_thinnest_of(measured, spans), _narrowest(counters), _narrowest_gap(composition))
+    return Features(_thinnest_of(measured, spans), _narrowest(counters))
 
 
 def _thinnest_of(measured: Sequence[MeasuredGlyph], spans: Mapping[int, tuple[int, int]]) -> Feature | None:
@@ -343,9 +342,9 @@ def measured_glyph(font: Font, gid: int, store: FeatureStore | None = None) -> M
     return remembered[gid]
 
 
-def _narrowest_gap(composition: Composition) -> Feature | None:
+def narrowest_gap(composition: Composition) -> Feature | None:
     """The narrowest gap between any two clusters that don't touch: of neighbours in a line, of letters of two
-    lines set close, or of those on both sides of a very narrow one.
+    lines set close, or of those on both sides of a very narrow one. None where no two stand apart.
 
     Pairs are looked at by how near their boxes come, and only while a nearer one is possible.
     """

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from layout.lettering.fonts import Font
 from layout.lettering.typeset import Composition, compose, draw
 from layout.marks.blocks import Block, composed_block, convex, moved, outline_features, outline_hull, solid
-from layout.marks.features import Feature, Features, FeatureStore, features_of
+from layout.marks.features import Feature, Features, FeatureStore, features_of, narrowest_gap
 from layout.shop.outline import Outline, frozen
 from layout.shop.shop import Artwork
 
@@ -24,7 +26,7 @@ def monogram_block(initials: str, font: Font, frame: Artwork | None, *, store: F
     composition = compose((initials,), font, align="centre", letter_spacing=SPACING)
     if frame is None or len(composition.hull) == 0:
         block = composed_block(composition, (initials,), store=store)
-        return Block(block.hull, block.draw, block.measure, block.lines)  # a monogram follows no curve
+        return replace(block, composition=None)  # a monogram follows no curve
     return _framed(composition, initials, frame, store)
 
 
@@ -45,11 +47,11 @@ def _framed(composition: Composition, initials: str, frame: Artwork, store: Feat
     def measured() -> Features:
         return _narrower(features_of(composition, store=store), outline_features(frame.outline, scale))
 
-    return Block(convex(hull), drawn, measured, (initials,))
+    return Block(convex(hull), drawn, measured, (initials,), measure_gap=lambda: narrowest_gap(composition))
 
 
 def _narrower(a: Features, b: Features) -> Features:
     def least(x: Feature | None, y: Feature | None) -> Feature | None:
         return min((f for f in (x, y) if f is not None), key=lambda f: f.width, default=None)
 
-    return Features(least(a.stroke, b.stroke), least(a.counter, b.counter), least(a.gap, b.gap))
+    return Features(least(a.stroke, b.stroke), least(a.counter, b.counter))

@@ -81,12 +81,19 @@ class Reach:
 
     def places(self, outline: Outline, calibrations: Calibrations) -> frozenset[Place]:
         """The places that can take the outline (which must not be empty)."""
-        key = tuple([calibrations.get(row) for _, row in self._rows])
+        if self.is_whole(calibrations):
+            return self._everywhere
+        return self._those_for([*outline.areas, *outline.strokes], self._key(calibrations))
+
+    def is_whole(self, calibrations: Calibrations) -> bool:
+        """Whether all of the region is in reach at every place."""
+        key = self._key(calibrations)
         if key not in self._whole:
             self._whole[key] = self._takes_region(key)
-        if self._whole[key]:
-            return self._everywhere
-        return self._those_for([*outline.areas, *outline.strokes], key)
+        return self._whole[key]
+
+    def _key(self, calibrations: Calibrations) -> Key:
+        return tuple([calibrations.get(row) for _, row in self._rows])
 
     def _takes_region(self, key: Key) -> bool:
         parts = shapely.get_parts(self._region) if self._region is not None else ()

@@ -13,7 +13,7 @@ from shapely.geometry import MultiPolygon, Point, box
 
 from layout.lettering.fonts import open_font
 from layout.lettering.typeset import compose, glyph_areas
-from layout.marks.features import LOST_WIDTHS, features_of, narrowest_counter, thinnest_stroke
+from layout.marks.features import LOST_WIDTHS, narrowest_counter, narrowest_gap, thinnest_stroke
 from service.shop import catalogue
 
 #: Pixels to the width that is measured. Rasters err by a pixel or so, at sharp tips by a few.
@@ -88,7 +88,7 @@ def test_the_narrowest_gap_agrees_with_the_distance_transform(font: str, text: s
             letters.append(shapely.transform(areas, lambda p, move=move: p / opened.capital_height + move))
     first, second = letters
 
-    found = features_of(composition).gap
+    found = narrowest_gap(composition)
 
     assert found is not None
     step = found.width / RESOLUTION

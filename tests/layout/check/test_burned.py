@@ -166,7 +166,7 @@ def test_a_process_that_fails_leaves_the_eligible_places() -> None:
     font = open_font(shop.fonts[asked.font])
     zone = shop.blades["chef-20"].face_of_zone("heel").zone("heel")
     block = text_block((asked.text,), font, zone, align="centre", text=asked.text, store=None)
-    mark = Burned(asked, block, 4.0, checked(asked).marks[0].outline)
+    mark = Burned(asked, block, 4.0, lambda: checked(asked).marks[0].outline)
 
     findings, stations = burned_findings(shop.policy, mark, [unable, able])
 

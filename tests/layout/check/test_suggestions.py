@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Mapping
 from dataclasses import replace
 
 import pytest
@@ -10,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import box
 
-from layout.check.feasibility import CheckResult
-from layout.check.suggestions import MOST_SUGGESTIONS, suggestions_for
-from layout.shop.findings import Finding, Severity, Verdict
+from layout.check.feasibility import CheckResult, check_one, is_hopeless, trial_of
+from layout.check.suggestions import MOST_BURNED, MOST_SUGGESTIONS, Trial, suggestions_for
+from layout.shop.findings import Finding, Severity, Verdict, verdict_of
 from layout.shop.inscriptions import (
     ArtworkInscription,
     CodeInscription,
@@ -21,7 +22,8 @@ from layout.shop.inscriptions import (
     TextInscription,
 )
 from layout.shop.shop import Shop
-from tests.bench.corpus import draws
+from service.shop import catalogue
+from tests.bench.corpus import CURVED, STRAIGHT, draws
 from tests.layout.made_up import CHEF, checked, codes, the_finding, the_shop, with_zone, words
 
 
@@ -171,27 +173,105 @@ def test_marks_that_overlap_suggest_a_smaller_one_or_another_zone() -> None:
     assert_each_passes(asked, 1, shop=shop)
 
 
-def test_what_a_person_must_look_at_is_offered_last() -> None:
-    verdicts = {
-        words("Anna", font="a"): Verdict.REVIEW,
-        words("Anna", font="b"): Verdict.ACCEPT,
-    }
+WORSE = (Verdict.ACCEPT, Verdict.REVIEW, Verdict.REFUSE)
+
+
+def known(verdict: Verdict, letters: int = 0, *, before: Verdict | None = None) -> Trial:
+    """A trial whose verdict is known; `before` its letters are burned, where that is another."""
+    return Trial(before or verdict, letters, lambda: verdict)
+
+
+def in_fonts(trials: Mapping[str, Trial]) -> tuple[Finding, list[str], list[str]]:
+    """What is suggested for words in no known font, by trials of the fonts that there are: the finding, the
+    fonts suggested, and those whose letters were burned."""
+    burned: list[str] = []
+
+    def trial_with(_: int, candidate: Inscription) -> Trial:
+        assert isinstance(candidate, TextInscription)
+        trial = trials.get(candidate.font, known(Verdict.REFUSE))
+
+        def noted() -> Verdict:
+            burned.append(candidate.font)
+            return trial.burned()
+
+        return replace(trial, burned=noted)
+
     shop = the_shop()
     spec = shop.fonts["lato-bold"]
-    two = replace(shop, fonts={"a": replace(spec, font="a"), "b": replace(spec, font="b")})
-    two = with_zone("heel", lambda zone: replace(zone, fonts=("a", "b")), shop=two)
+    shop = replace(shop, fonts={name: replace(spec, font=name) for name in trials})
+    shop = with_zone("heel", lambda zone: replace(zone, fonts=tuple(trials)), shop=shop)
     finding = Finding("unknown_font", Severity.REFUSE, "No such font.", inscription=0)
-
     (said,) = suggestions_for(
-        two,
+        shop,
         CHEF,
-        [words("Anna", font="ab")],
+        [words("Anna", font="-")],
         [finding],
-        verdict_with=lambda _, candidate: verdicts.get(candidate, Verdict.REFUSE),
-        is_hopeless=lambda _: False,
+        trial_with=trial_with,
+        is_hopeless=lambda candidate: candidate.zone != "heel",
     )
+    return said, [s.font for s in said.suggestions if isinstance(s, TextInscription)], burned
 
-    assert [s.font for s in said.suggestions if isinstance(s, TextInscription)] == ["b", "a"]
+
+def test_letters_are_burned_only_of_what_would_be_suggested() -> None:
+    review = known(Verdict.REVIEW, 0)
+
+    said, fonts, burned = in_fonts({"a": review, "b": known(Verdict.ACCEPT), "c": review, "d": review})
+
+    assert fonts == ["b", "a", "c"]
+    assert burned == ["b", "a", "c"]
+    assert said.message == "No such font."
+
+
+def test_hairlines_beyond_the_budget_are_left_out_and_that_is_said() -> None:
+    thin = known(Verdict.ACCEPT, MOST_BURNED + 5)
+
+    said, fonts, burned = in_fonts({"a": thin, "b": known(Verdict.ACCEPT), "c": thin})
+
+    assert fonts == ["a", "b"]  # the first one's letters are burned however many they are
+    assert burned == ["a", "b"]
+    assert "not all of them were looked at" in said.message
+
+
+def test_of_what_a_person_must_look_at_the_least_costly_is_suggested() -> None:
+    thin, plain = known(Verdict.REVIEW, MOST_BURNED), known(Verdict.REVIEW, 0)
+
+    said, fonts, burned = in_fonts({"a": thin, "b": plain, "c": plain, "d": plain})
+
+    assert fonts == ["b", "c", "d"]
+    assert burned == fonts
+    assert said.message == "No such font."
+
+
+def test_what_burning_shows_to_be_for_a_person_is_offered_last() -> None:
+    bolder = known(Verdict.REVIEW, 3, before=Verdict.ACCEPT)
+
+    _, fonts, burned = in_fonts({"a": bolder, "b": known(Verdict.ACCEPT)})
+
+    assert fonts == ["b", "a"]
+    assert burned == ["a", "b"]
+
+
+@pytest.mark.parametrize("zones", [STRAIGHT, CURVED], ids=["straight", "curved"])
+def test_a_trial_says_what_the_whole_check_says(zones: tuple[tuple[str, str], ...]) -> None:
+    """Neither by bounds nor by what is not drawn: a trial never refuses what the check accepts, nor the
+    other way round; and nothing is hopeless that would be accepted."""
+    shop = catalogue.load(catalogue.default_folder())
+
+    for draw in draws(shop, random.Random(5), 40, zones=zones):
+        _, found = check_one(shop, draw.sku, draw.asked)
+        whole = verdict_of(tuple(found))
+        tried = trial_of(shop, draw.sku, draw.asked)
+
+        assert tried.burned() is whole, draw
+        assert WORSE.index(tried.verdict) <= WORSE.index(whole), draw
+        if whole is not Verdict.REFUSE:
+            assert not is_hopeless(shop, draw.sku, draw.asked), draw
+
+
+def test_what_a_person_must_look_at_is_offered_last() -> None:
+    _, fonts, _ = in_fonts({"a": known(Verdict.REVIEW), "b": known(Verdict.ACCEPT)})
+
+    assert fonts == ["b", "a"]
 
 
 def test_only_words_with_nothing_left_get_no_suggestion() -> None:

@@ -162,7 +162,6 @@ def test_features_of_artwork_scale_with_it() -> None:
     assert features.stroke.width == pytest.approx(0.5, rel=0.02)
     assert features.counter.width == pytest.approx(1.0, rel=0.02)
     assert doubled.stroke is not None and doubled.stroke.width == 2 * features.stroke.width
-    assert features.gap is None
 
 
 def test_line_artwork_has_no_features_and_moves_with_its_strokes() -> None:

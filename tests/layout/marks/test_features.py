@@ -16,11 +16,13 @@ from layout.lettering.typeset import compose
 from layout.marks import margins
 from layout.marks.features import (
     FIGURES,
+    Feature,
     Features,
     MeasuredGlyph,
     features_of,
     measured_glyph,
     narrowest_counter,
+    narrowest_gap,
     thinnest_stroke,
 )
 from layout.marks.margins import Margins
@@ -48,6 +50,10 @@ class Shelf:
 
 def features(shop: Shop, font: str, *lines: str, leading: float = 1.6) -> Features:
     return features_of(compose(lines, open_font(shop.fonts[font]), leading=leading))
+
+
+def gap(shop: Shop, font: str, *lines: str, leading: float = 1.6) -> Feature | None:
+    return narrowest_gap(compose(lines, open_font(shop.fonts[font]), leading=leading))
 
 
 def test_a_neck_that_opens_again_is_found_however_short_of_the_widest_part() -> None:
@@ -82,14 +88,14 @@ def test_the_smallest_of_several_holes_counts_each_alone() -> None:
 
 
 def test_the_narrowest_of_each_kind_names_its_letters(shop: Shop) -> None:
-    found = features(shop, "garamond-bold", "HHH&OB")
+    found, between = features(shop, "garamond-bold", "HHH&OB"), gap(shop, "garamond-bold", "HHH&OB")
 
     assert found.stroke is not None
     assert found.counter is not None
-    assert found.gap is not None
     assert found.stroke.span == (3, 4)
     assert found.counter.span in {(3, 4), (5, 6)}
-    assert found.gap.span[1] - found.gap.span[0] == 2
+    assert between is not None
+    assert between.span[1] - between.span[0] == 2
 
 
 def test_features_scale_with_nothing_but_the_font(shop: Shop) -> None:
@@ -98,26 +104,26 @@ def test_features_scale_with_nothing_but_the_font(shop: Shop) -> None:
     assert once.stroke is not None
     assert twice.stroke is not None
     assert once.stroke.width == twice.stroke.width
-    assert once.gap is None
-    assert twice.gap is not None
+    assert gap(shop, "lato-bold", "n") is None
+    assert gap(shop, "lato-bold", "nn") is not None
 
 
 def test_lines_set_close_are_neighbours_too(shop: Shop) -> None:
-    wide = features(shop, "lato-bold", "g", "b", leading=2.0)
-    close = features(shop, "lato-bold", "g", "b", leading=1.5)
+    wide = gap(shop, "lato-bold", "g", "b", leading=2.0)
+    close = gap(shop, "lato-bold", "g", "b", leading=1.5)
 
-    assert wide.gap is not None
-    assert close.gap is not None
-    assert wide.gap.width - close.gap.width == pytest.approx(0.5, abs=0.2)
-    assert close.gap.span == (0, 3)  # the line feed between them stands in the text as well
+    assert wide is not None
+    assert close is not None
+    assert wide.width - close.width == pytest.approx(0.5, abs=0.2)
+    assert close.span == (0, 3)  # the line feed between them stands in the text as well
 
 
 def test_words_far_apart_don_t_hide_the_gap_inside_them(shop: Shop) -> None:
-    together, apart = features(shop, "lato-bold", "nn"), features(shop, "lato-bold", "nn nn")
+    together, apart = gap(shop, "lato-bold", "nn"), gap(shop, "lato-bold", "nn nn")
 
-    assert together.gap is not None
-    assert apart.gap is not None
-    assert apart.gap.width == together.gap.width
+    assert together is not None
+    assert apart is not None
+    assert apart.width == together.width
 
 
 def test_single_line_fonts_have_gaps_but_neither_strokes_nor_counters(shop: Shop) -> None:
@@ -125,11 +131,11 @@ def test_single_line_fonts_have_gaps_but_neither_strokes_nor_counters(shop: Shop
 
     assert found.stroke is None
     assert found.counter is None
-    assert found.gap is not None
+    assert gap(shop, "line-sans", "OH") is not None
 
 
 def test_text_without_ink_has_no_features(shop: Shop) -> None:
-    assert features(shop, "lato-bold", " ") == Features(None, None, None)
+    assert features(shop, "lato-bold", " ") == Features(None, None)
 
 
 def test_what_was_measured_is_kept_and_read_again(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
