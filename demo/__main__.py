@@ -52,6 +52,9 @@ def _tell(port: int | None, out: Path, *, once: bool) -> int:
             "Beside it, `ricasso fonts measure --heights-only` works out from which height each font can be"
         )
         print(f"burned, about half a minute's work; the catalogue's smallest_mm is filled meanwhile ({log}).")
+        print(
+            "Then every letter of every font is measured behind the service; the owner's page shows how far."
+        )
         Story(address=address, folder=folder, listener=listener).tell()
         if not once:
             print(f"\nThe service stays up at {address} (Ctrl-C stops it).")

@@ -24,6 +24,7 @@ from layout.lettering.fonts import KEPT_HULL, Font
 from layout.lettering.typeset import Cluster, Composition, Glyph, glyph_areas, glyph_strokes
 from layout.marks import margins
 from layout.shop.measure import Floats
+from layout.shop.shop import FontSpec
 
 LOST_WIDTHS = 1.5
 #: The search for the thinnest stroke goes up in these steps before it bisects, because the loss is not
@@ -251,9 +252,14 @@ MEASURE_VERSION = 5
 def font_key(font: Font) -> str:
     """What measured features depend on beside the glyph: the measure, the file, the face, its axes, and
     the letter that its height is measured by."""
-    axes = ",".join(f"{tag}={value:g}" for tag, value in font.spec.axes)
-    key = f"features-{MEASURE_VERSION}/{font.spec.sha256}/{font.spec.face_index}/{axes}"
-    return f"{key}/{font.spec.height_letter}" if font.spec.height_letter else key
+    return spec_key(font.spec)
+
+
+def spec_key(spec: FontSpec) -> str:
+    """The same of a font that need not be opened for it."""
+    axes = ",".join(f"{tag}={value:g}" for tag, value in spec.axes)
+    key = f"features-{MEASURE_VERSION}/{spec.sha256}/{spec.face_index}/{axes}"
+    return f"{key}/{spec.height_letter}" if spec.height_letter else key
 
 
 def keep_hulls(font: Font, store: FeatureStore | None) -> None:

@@ -40,7 +40,7 @@ def measure(
 
     from service.cli.saying import Failed
     from service.shop.catalogue import load
-    from service.shop.font_tables import measure_all
+    from service.shop.font_tables import measure_all, measuring_alone
     from service.shop.smallest_sizes import missing, work_out
 
     settings = settings_of(data)
@@ -50,7 +50,7 @@ def measure(
         raise Failed(f"no font named {', '.join(unknown)}; there are {', '.join(shop.fonts)}")
     wanted = {name: spec for name, spec in shop.fonts.items() if not names or name in names}
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns) as bars:
+    with Progress(*columns) as bars, measuring_alone(settings.font_tables):
         heights = bars.add_task("smallest heights", total=None)
         wanting = [(name, process) for name, process in missing(shop, settings.font_tables) if name in wanted]
         for done, (name, process) in enumerate(wanting, start=1):

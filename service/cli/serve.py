@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -63,6 +64,7 @@ def _serve(settings: Settings, listening: socket.socket, host: str) -> None:
     from service.app import create_app
     from service.arrivals.deadlines import TimedConnection, raise_open_files
     from service.running.assembly import assemble
+    from service.shop.measured_behind import measuring_behind
     from service.shop.settings import PREFIX
     from service.stock import import_stock as imports
 
@@ -94,7 +96,13 @@ def _serve(settings: Settings, listening: socket.socket, host: str) -> None:
         timeout_graceful_shutdown=_GRACE_SECONDS,
         h11_max_incomplete_event_size=16_384,
     )
-    uvicorn.Server(config).run(sockets=[listening])
+    behind = (
+        measuring_behind(tools.catalogue.folder.resolve(), settings.font_tables)
+        if settings.measure_fonts
+        else nullcontext()
+    )
+    with behind:
+        uvicorn.Server(config).run(sockets=[listening])
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -28,6 +28,7 @@ from service.records.tables import Callback
 from service.records.who import Role
 from service.requests import act_rows as acts
 from service.requests import key_rows, keys
+from service.shop.font_tables import how_far
 from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -41,7 +42,9 @@ def get_owner(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Respons
     with tools.database.reading() as session:
         shop = test_cards.proven(session, tools.catalogue.current)
         misfits = [held for held in map(listed, board.held_orders(session)) if held.no_longer_fits]
-    return page(request, "owner.html", visitor, shop=shop, misfits=misfits)
+    measured = [(spec, how_far(spec, tools.settings.font_tables)) for spec in shop.fonts.values()]
+    unmeasured = [(spec, far) for spec, far in measured if far is None or not far.is_whole]
+    return page(request, "owner.html", visitor, shop=shop, misfits=misfits, unmeasured=unmeasured)
 
 
 @router.get("/owner/blades/{blade}")

@@ -7,8 +7,6 @@ with it that nobody else needs in memory. They load the catalogue once, and shar
 
 from __future__ import annotations
 
-import multiprocessing
-import os
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -27,7 +25,7 @@ from service.records.counters import CHECK_SECONDS, CHECKS_TURNED_AWAY
 from service.records.errors import CheckersBusy, CheckTooSlow
 from service.shop import catalogue
 from service.shop.font_tables import FontTables
-from service.shop.worker_pool import NoRoom, TookTooLong, WorkerPool
+from service.shop.worker_pool import NoRoom, TookTooLong, WorkerPool, end_with_parent
 
 T = TypeVar("T")
 
@@ -198,7 +196,7 @@ def _open_shop(folder: Path, cache: Path) -> None:
 
 def _start(folder: Path, cache: Path) -> None:
     """A worker is up when it can check."""
-    threading.Thread(target=_end_with_the_service, name="ricasso-parent", daemon=True).start()
+    end_with_parent()
     _open_shop(folder, cache)
 
 
@@ -209,15 +207,6 @@ def _start_planner(folder: Path, cache: Path) -> None:
 
     _start(folder, cache)
     prepare()
-
-
-def _end_with_the_service() -> None:
-    """A service that is killed closes nothing: its workers keep each other's pipes open and would wait for
-    work for ever."""
-    service = multiprocessing.parent_process()
-    if service is not None:
-        service.join()
-        os._exit(1)
 
 
 def _check(sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> CheckResult:

@@ -44,6 +44,10 @@ class Settings(BaseSettings):
     )
     check_seconds: float = Field(default=10.0, gt=0, description="Longest geometry check inside a request")
     check_workers: int = Field(default=2, ge=0, description="Processes for geometry; 0: in the caller's own")
+    measure_fonts: bool = Field(
+        default=True,
+        description="Measure all fonts behind the service, on all cores at the lowest priority",
+    )
     max_body_bytes: int = Field(
         default=65_536, ge=1024, description="Largest request body (uploads have their own limit)"
     )

@@ -8,6 +8,7 @@ replaced alone, with everybody else's work going on.
 from __future__ import annotations
 
 import multiprocessing
+import os
 import pickle
 import threading
 import time
@@ -26,6 +27,19 @@ log = structlog.get_logger(__name__)
 PRELOADED = ("service.shop.preloaded",)
 #: Longest that a worker may take to start.
 START_SECONDS = 120.0
+
+
+def end_with_parent() -> None:
+    """From now on this process ends when the one that started it does: a parent that is killed closes
+    nothing, and its children keep each other's pipes open and would wait for work for ever."""
+
+    def wait() -> None:
+        parent = multiprocessing.parent_process()
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=wait, name="ricasso-parent", daemon=True).start()
 
 
 class NoRoom(Exception):

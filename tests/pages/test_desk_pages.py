@@ -16,6 +16,7 @@ from layout.shop.outline import frozen
 from service.intake import homeless
 from service.records.db import Database
 from service.shop import smallest_sizes
+from service.shop.font_tables import Measured, measure_glyphs, note
 from tests.benches import Bench, a_bench_shop, flat_plate
 from tests.clocks import SetClock
 from tests.counter import a_line, an_inscription, an_open_counter, an_order
@@ -92,6 +93,21 @@ def test_the_check_s_form_offers_no_font_that_can_not_be_burned_there(
     assert offered["lato-bold"].endswith("from 6.50 mm")
     assert "garamond-bold" not in offered
     assert "from" not in offered["oswald-medium"]  # nobody has looked at it yet
+
+
+def test_the_owner_sees_how_far_each_font_is_measured(bench: Bench) -> None:
+    shop = the_shop()
+    bench.tools.catalogue.put(shop)  # type: ignore[attr-defined]
+    folder, font = bench.tools.settings.font_tables, shop.fonts["lato-bold"]
+    assert f"0 of {len(shop.fonts)} fonts measured" in page_of(bench, "/owner", "en")
+
+    measure_glyphs(font, folder, (3,))
+    note(font, folder, Measured(32, 600))
+    assert "32 of 600 letters measured" in page_of(bench, "/owner", "en")
+    assert "32 von 600 Buchstaben vermessen" in page_of(bench, "/owner", "de")
+
+    note(font, folder, Measured(600, 600))
+    assert f"1 of {len(shop.fonts)} fonts measured" in page_of(bench, "/owner", "en")
 
 
 def test_letters_that_touch_are_moved_apart_by_one_press_and_stay_so(

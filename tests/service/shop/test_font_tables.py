@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import multiprocessing
 import shutil
+import threading
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,7 +18,8 @@ from layout.marks.features import FIGURES, font_key, keep_hulls, measured_glyph
 from layout.shop.measure import Floats
 from service.cli.main import run
 from service.shop import catalogue
-from service.shop.font_tables import FontTables
+from service.shop.font_tables import FontTables, Measured, how_far, measure_all
+from service.shop.measured_behind import measuring_behind
 
 SHOP = catalogue.load(catalogue.default_folder())
 
@@ -94,6 +97,49 @@ def test_a_font_outlives_the_folder_that_its_hulls_were_kept_in(tmp_path: Path) 
     assert len(font.hull(42)) > 2
 
 
+def test_how_far_a_table_is_filled_is_noted_and_a_whole_one_is_passed_over(tmp_path: Path) -> None:
+    spec, heard = SHOP.fonts["line-sans"], list[tuple[str, int, int]]()
+    assert how_far(spec, tmp_path) is None
+
+    measure_all({"a": spec}, tmp_path, processes=1, progress=lambda *said: heard.append(said))
+
+    count = len(open_font(spec).glyphs)
+    assert [done for _, done, _ in heard] == [min(32 * at, count) for at in range(1, len(heard) + 1)]
+    assert how_far(spec, tmp_path) == Measured(count, count)
+    heard.clear()
+    measure_all({"a": spec}, tmp_path, processes=1, progress=lambda *said: heard.append(said))
+    assert heard == [("a", count, count)]
+    (table,) = tmp_path.glob("*.features")
+    table.unlink()
+    assert how_far(spec, tmp_path) is None
+
+
+def test_fonts_are_measured_behind_until_the_service_stops(tmp_path: Path) -> None:
+    folder = tmp_path / "shop"
+    shutil.copytree(catalogue.default_folder(), folder)
+    lines = (folder / "fonts" / "fonts.toml").read_text()
+    only = next(part for part in lines.split("[[font]]") if 'font = "line-sans"' in part)
+    (folder / "fonts" / "fonts.toml").write_text(f"[[font]]{only}")
+    tables, spec = tmp_path / "tables", SHOP.fonts["line-sans"]
+
+    with measuring_behind(folder, tables, after_s=0.0, niceness=0):
+        for _ in range(1800):
+            if (measured := how_far(spec, tables)) is not None and measured.is_whole:
+                break
+            threading.Event().wait(0.1)
+
+    assert measured is not None and measured.is_whole
+    assert list(tables.glob("*.smallest"))
+    assert not [one for one in multiprocessing.active_children() if one.name == "ricasso-fonts"]
+
+
+def test_a_service_that_stops_at_once_measures_nothing(tmp_path: Path) -> None:
+    with measuring_behind(catalogue.default_folder(), tmp_path / "tables"):
+        pass
+
+    assert not (tmp_path / "tables").exists()
+
+
 def test_the_command_measures_every_letter_of_a_font(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("RICASSO_DATA", str(tmp_path))
 
@@ -102,4 +148,5 @@ def test_the_command_measures_every_letter_of_a_font(tmp_path: Path, monkeypatch
     font, tables = open_font(SHOP.fonts["line-sans"]), FontTables(tmp_path / "font-tables")
     strokes = [row(tables, font_key(font), glyph)[0] for glyph in font.glyphs]
     assert all(math.isnan(stroke) for stroke in strokes)  # looked at, and there are none
+    assert how_far(font.spec, tmp_path / "font-tables") == Measured(len(strokes), len(strokes))
     assert run(["fonts", "measure", "no-such-font"]) == 1
