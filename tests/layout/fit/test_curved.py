@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, box
 
-from layout.fit.curved import largest_on_curve
+from layout.fit.curved import is_too_long, largest_on_curve
 from layout.fit.prepared_zone import ground_of
-from layout.lettering.baseline_curve import Strip
+from layout.lettering.baseline_curve import Strip, bend_strip
 from layout.lettering.typeset import compose
 from layout.shop.measure import HEIGHT_STEP_MM
 from tests.layout.faces import SHOP, a_shipped_font
@@ -48,6 +48,26 @@ def test_in_the_shop_s_curved_zones_it_is_what_the_plain_scan_finds(sku, zone, f
     found = largest_on_curve(ground.region, Strip(composition), ground.zone, align=ground.zone.align)
 
     assert found == scanned(ground.region, composition, ground.zone, align=ground.zone.align)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    radius_mm=st.floats(9.0, 80.0),
+    hollow=st.booleans(),
+    share=st.floats(0.9, 1.1),
+    align=st.sampled_from(["start", "centre", "end"]),
+    font=st.sampled_from(["lato-bold", "pacifico", "line-script"]),
+    text=st.sampled_from(["AVATAR", "Rosa 61", "mommy", "I"]),
+)
+def test_what_is_seen_to_be_too_long_for_a_curve_is_never_bent_on_it(
+    radius_mm, hollow, share, align, font, text
+):
+    """The bound refuses nothing that bending takes, whatever letters are pulled together or parted."""
+    strip, line = Strip(compose([text], a_shipped_font(font))), an_arc(radius_mm, hollow=hollow)
+    height = share * line.length / strip.length
+
+    if is_too_long(strip, line, height):
+        assert bend_strip(strip, line, height_mm=height, align=align) is None
 
 
 @settings(max_examples=6, deadline=None)
