@@ -45,6 +45,7 @@ class Story:
             self._plan(bench)
             self._engrave_everything(bench)
             self._released(store)
+            self._packed(bench, store)
         self._summary()
 
     # --- the steps ---
@@ -296,6 +297,40 @@ class Story:
         self._say(f"{len(self.listener.events)} signed callbacks came: {', '.join(kinds)}")
         history = store.get(f"/v1/jobs/{self.scrapped}").json()["history"]
         self._say(f"history of {self.scrapped}: " + " -> ".join(move["to"] for move in history))
+
+    def _packed(self, bench: Caller, store: Caller) -> None:
+        self._title("Packing gathers the boxes of each order, and hands it over")
+        waiting = bench.get("/v1/packing").json()
+        self._must(waiting["waiting"] == len(self.posted), "every order that is released waits for packing")
+        boxes = [
+            (order["id"], unit["job"])
+            for order in waiting["orders"]
+            for unit in order["units"]
+            if unit["state"] == "released"
+        ]
+        for order, job in sorted(boxes, key=lambda box: box[1]):
+            scanned = bench.post("/v1/packing/scan", {"code": job}).json()
+            here = scanned["order"]
+            shelf = f"shelf {here['shelf']}" if "shelf" in here else "no shelf needed"
+            left = len(here["units"]) - here["gathered"]
+            state = "complete" if here["is_complete"] else f"{left} still to come"
+            self._say(f"box {job}: order {here['order_ref']}, {shelf}, {state}")
+            if not here["is_complete"]:
+                early = bench.post(f"/v1/orders/{order}/hand-over", None, expect=409)
+                self._must(early.json()["code"] == "boxes_missing", "no order leaves without all its boxes")
+        again = bench.post("/v1/packing/scan", {"code": boxes[0][1]}).json()
+        self._must(again["what"] == "gathered_before", "a box that is scanned twice changes nothing")
+        for order in waiting["orders"]:
+            papers = bench.get(f"/v1/orders/{order['id']}/packing-list.pdf")
+            (self.folder / f"packing-list-{order['id']}.pdf").write_bytes(papers.content)
+            bench.post(f"/v1/orders/{order['id']}/hand-over", None)
+            ended = store.get(f"/v1/orders/{order['id']}").json()
+            self._must(ended["state"] == "handed_over", f"{order['id']} is {ended['state']}")
+            self._say(f"{ended['order_ref']} -> {ended['state']}, with its packing list")
+        wrong = bench.post("/v1/packing/scan", {"code": boxes[0][1]}, expect=409).json()
+        self._say(f"a box that turns up afterwards: {wrong['detail']}")
+        self.listener.wait_for("order.handed_over", len(self.posted))
+        self._must(self.listener.unsigned == 0, "every callback must carry a good signature")
 
     def _summary(self) -> None:
         print(f"\nEvery step held. Pictures and files: {self.folder}")

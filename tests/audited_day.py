@@ -56,6 +56,9 @@ def _lived_through(bench: Bench) -> None:
         turn = load["current_turn"]
         load = bench.do(bench.started(bench.seated(load, turn=turn), turn=turn), "finish", {"turn": turn})
     bench.do(bench.passed(load), "release")
+    for box in ("J1", "J2"):
+        bench.ask("POST", "/v1/packing/scan", {"code": box}).raise_for_status()
+    bench.ask("POST", "/v1/orders/O1/hand-over").raise_for_status()
 
     _take(bench)
     load = bench.burned()

@@ -46,6 +46,7 @@ ROOMS = {
         "tests/service/proving/test_measurements.py",
     ],
     "service/intake": ["tests/service/intake", "tests/service/bench/test_found_by_review.py"],
+    "service/packing": ["tests/service/packing"],
 }
 #: What the tests import that is no part of the project: once, before the process is forked for each fault.
 LIBRARIES = (

@@ -62,6 +62,8 @@ class Policy:
     shifts: tuple[Shift, ...] = ()  # people at work; none: one at every station while it is open
     handling: Handling = NO_HANDLING
     pickups: Pickups | None = None  # none: what is ready by its ship-by time is in time
+    shelves: tuple[str, ...] = ()  # of the packing rack, in the order in which they are filled
+    inserts: tuple[str, ...] = ()  # what goes into every parcel besides, such as a care card
     plan: ScoreWeights = DEFAULT_WEIGHTS  # what counts among plans equally late, with equally many loads
 
 

@@ -47,6 +47,7 @@ TAGS: Mapping[str, str] = {
     "callbacks": "Where a store wants to be told, and what happens as it happens.",
     "loads": "The operator's work: take a load, pull, seat, burn, inspect, release.",
     "pulls": "Units to fetch, and units that go back.",
+    "packing": "Boxes of orders gathered, and handed over.",
     "papers": "Sheets, labels and proofs as PDF.",
     "stock": "Boxed units by bin.",
     "lots": "Bare blades that get the house mark.",

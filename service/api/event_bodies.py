@@ -119,6 +119,7 @@ _EVENTS: tuple[tuple[str, type[EventBody], str], ...] = (
     ("order.accepted", OrderEventBody, "Every unit of the order can be engraved."),
     ("order.held", HeldEventBody, "The order waits for a person, or one of its units for stock."),
     ("order.released", OrderEventBody, "Every unit that is not cancelled was handed to packing."),
+    ("order.handed_over", OrderEventBody, "Packing has given every box of the order to the carrier."),
     ("order.cancelled", OrderEventBody, "Nothing is left of the order."),
     ("job.engraved", UnitEventBody, "Every face of the unit is on the metal; not inspected yet."),
     ("job.scrapped", ScrappedEventBody, "The unit was spoiled; another is made in its place."),

@@ -7,7 +7,15 @@ from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
-from service.audit import box_rows, burn_rows, history_rows, load_damage_rows, told_rows, unit_rows
+from service.audit import (
+    box_rows,
+    burn_rows,
+    history_rows,
+    load_damage_rows,
+    packing_rows,
+    told_rows,
+    unit_rows,
+)
 from service.audit.damage_rows import Found
 
 
@@ -43,6 +51,9 @@ RULES = (
     Rule("count_impossible", box_rows.counts_impossible, "bin {bin}, {sku}: {boxed} boxed, {reserved} of them reserved"),
     Rule("without_unit", box_rows.without_unit, "unit J{job} is {state} without a box"),
     Rule("unit_in_two_places", box_rows.unit_in_two_places, "unit J{job} is {state}, and its box stands in bin {bin} as well"),
+    Rule("gathered_unreleased", packing_rows.gathered_unreleased, "unit J{job} is {state}, and packing has its box"),
+    Rule("handed_over_incomplete", packing_rows.handed_over_incomplete, "order O{order} was handed over without unit J{job}, which is {state}"),
+    Rule("hand_over_unrecorded", packing_rows.hand_over_unrecorded, "order O{order}: {what}"),
     Rule("claim_of_ended_load", load_damage_rows.claims_of_ended_loads, "load L{load_id} is {state} and still holds unit J{job}"),
     Rule("claim_differs", load_damage_rows.without_claim, "unit J{job} is {state}, which does not agree with the loads that hold it"),
     Rule("held_twice", load_damage_rows.held_twice, "unit J{job} is held by {loads} loads"),

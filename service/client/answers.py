@@ -13,6 +13,9 @@ Asked = dict[str, Any]
 State = Literal[
     "held", "short", "ready", "loaded", "engraved", "passed", "released", "scrapped", "doubtful", "cancelled"
 ]
+OrderState = Literal[
+    "held", "short", "ready", "loaded", "engraved", "passed", "released", "handed_over", "doubtful", "cancelled"
+]
 Verdict = Literal["accept", "review", "refuse"]
 
 
@@ -153,7 +156,7 @@ class Order(TypedDict):
     id: str
     order_ref: str
     client: str
-    state: State
+    state: OrderState
     created_at: str
     ship_by: str
     priority: int
@@ -162,6 +165,7 @@ class Order(TypedDict):
     lines: list[Line]
     buyer: NotRequired[Buyer]
     notes: NotRequired[Notes]
+    handed_over_at: NotRequired[str]
     erased_at: str | None
 
 
@@ -182,6 +186,7 @@ class Job(TypedDict):
     faces: list[str]
     faces_done: list[str]
     unit_in_hand: bool
+    gathered_at: NotRequired[str]
     waits_for_test_card: NotRequired[list[str]]
     history: list[dict[str, str | None]]
 

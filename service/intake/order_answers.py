@@ -19,7 +19,7 @@ from service.intake.line_holds import Hold
 from service.plan import plan_rows as rows
 from service.plan.promises import PromiseAnswer, promise_of
 from service.records.ids import JOB, ORDER, public
-from service.records.states import JobState, derived_state
+from service.records.states import JobState, OrderState, derived_state, order_state
 from service.records.tables import History, Job, Order, OrderLine
 from service.records.tables import Promise as PromiseRow
 from service.requests.answers import (
@@ -41,7 +41,7 @@ from service.requests.check_answers import (
 from service.requests.inscription_answers import InscriptionAnswer, stored_inscription
 from service.stock import holds
 
-_STATE = Field(description="State; of a line or an order that of its least advanced job.", examples=["ready"])
+_STATE = Field(description="State; of a line that of its least advanced job.", examples=["ready"])
 _SHIP_BY = Field(description="When the order must be handed over.")
 _PRIORITY = Field(description="Larger goes first, 0 to 100.", examples=[0])
 _SKU = Field(description="The store's number of the product.", examples=["AQ-PARER-OAK"])
@@ -151,7 +151,10 @@ class UnpromisedOrderAnswer(AnswerBody):
     id: str = Field(description="The order.", examples=["O17"])
     order_ref: str = Field(description="The store's own reference.", examples=["AQ-2026-0417"])
     client: str = Field(description="The store that posted it.", examples=["alder-quay"])
-    state: JobState = _STATE
+    state: OrderState = Field(
+        description="State: that of its least advanced job, until packing has handed it over.",
+        examples=["ready"],
+    )
     ship_by: Moment = _SHIP_BY
     priority: int = _PRIORITY
     proof: Literal["none", "buyer"] = Field(
@@ -160,6 +163,9 @@ class UnpromisedOrderAnswer(AnswerBody):
     buyer: OrLeftOut[BuyerAnswer] = Field(default=None, description="Who ordered, where that was told.")
     notes: OrLeftOut[NotesAnswer] = Field(default=None, description="Notes of people, where there are any.")
     created_at: Moment = Field(description="When it was taken.")
+    handed_over_at: OrLeftOut[Moment] = Field(
+        default=None, description="When packing handed it over; left out: it has not."
+    )
     erased_at: Moment | None = Field(
         description="When its words, names and notes were erased; null: they were not.", examples=[None]
     )
@@ -221,6 +227,9 @@ class JobAnswer(AnswerBody):
     history: tuple[MoveAnswer, ...] = Field(
         description="What happened to it, oldest first; empty where jobs are listed."
     )
+    gathered_at: OrLeftOut[Moment] = Field(
+        default=None, description="When packing scanned its box; left out: it has not."
+    )
     waits_for_test_card: OrLeftOut[tuple[str, ...]] = Field(
         default=None,
         description="Processes of which any one, once proven by a test card, would let it go on.",
@@ -239,8 +248,11 @@ def etag_of(order: Order) -> str:
     return f'"{order.version}.{sum(job.version for line in order.lines for job in line.jobs)}"'
 
 
-def state_of(order: Order) -> JobState:
-    return derived_state(JobState(job.state) for line in order.lines for job in line.jobs)
+def state_of(order: Order) -> OrderState:
+    return order_state(
+        (JobState(job.state) for line in order.lines for job in line.jobs),
+        is_handed_over=order.handed_over_at is not None,
+    )
 
 
 def unpromised_order_answer(order: Order) -> UnpromisedOrderAnswer:
@@ -256,6 +268,7 @@ def unpromised_order_answer(order: Order) -> UnpromisedOrderAnswer:
         buyer=BuyerAnswer(name=order.buyer) if order.buyer else None,
         notes=_notes_answer(order),
         created_at=order.created_at,
+        handed_over_at=order.handed_over_at,
         erased_at=order.erased_at,
         lines=tuple(line_answer(line) for line in order.lines),
     )
@@ -315,6 +328,7 @@ def job_answer(
         bin=job.bin,
         unit_in_hand=job.unit_in_hand,
         history=moves_answer(history),
+        gathered_at=job.gathered_at,
         waits_for_test_card=waits_for_test_card,
     )
 

@@ -26,7 +26,7 @@ from service.records.announcements import tell_order
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound, StaleVersion
 from service.records.ids import ORDER, number
 from service.records.moves import move_job, write_history
-from service.records.states import OPEN_JOBS, JobState
+from service.records.states import OPEN_JOBS, JobState, OrderState
 from service.records.tables import Job, Order, OrderLine
 from service.records.who import By, Who
 from service.stock import holds
@@ -291,7 +291,7 @@ def prioritise(session: Session, order: Order, priority: int, *, by: By, why: st
 def _announce_rest(session: Session, order: Order, *, now: datetime) -> None:
     """Tell the store after a cancellation: the order is cancelled when nothing of it is left, and released
     when the cancelled units were all it still waited for."""
-    events = {JobState.CANCELLED: "order.cancelled", JobState.RELEASED: "order.released"}
+    events = {OrderState.CANCELLED: "order.cancelled", OrderState.RELEASED: "order.released"}
     event_type = events.get(state_of(order))
     if event_type is not None:
         tell_order(session, event_type, order, now=now)

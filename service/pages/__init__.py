@@ -21,6 +21,7 @@ from service.pages import (
     lots,
     measuring,
     owner,
+    packing,
     phone,
     problem_codes,
     signing,
@@ -32,6 +33,7 @@ from service.pages import (
 ROUTERS = (
     signing,
     bench,
+    packing,
     desk,
     phone,
     board,
@@ -73,6 +75,7 @@ __all__ = [
     "lots",
     "measuring",
     "owner",
+    "packing",
     "phone",
     "problem_codes",
     "signing",

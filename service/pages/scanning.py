@@ -14,8 +14,8 @@ from typing import Literal
 from layout.shop.shop import Shop
 from service.loads.load_answers import LoadAnswer, TurnAnswer
 from service.pages.steps import turn_of
-from service.papers import labels
 from service.records.errors import Refusal
+from service.records.ids import BIN, PLATE, shown
 
 _JOB = re.compile(r"^J\d{1,18}$", re.ASCII)
 _LOAD = re.compile(r"^L\d{1,18}$", re.ASCII)
@@ -74,12 +74,12 @@ def _standing_label(shop: Shop, load: LoadAnswer, code: str) -> Scanned | None:
     if _LOAD.match(code.upper()):
         return _load_label(load, code.upper())
     copies = {copy.casefold(): copy for plate in shop.plates.values() for copy in plate.copies}
-    is_plate = code.upper().startswith(labels.PLATE)
-    copy = code[len(labels.PLATE) :] if is_plate else code
+    is_plate = code.upper().startswith(PLATE)
+    copy = code[len(PLATE) :] if is_plate else code
     if is_plate or copy.casefold() in copies:
         return Scanned("plate", name=copies.get(copy.casefold(), copy))
-    if code.upper().startswith(labels.BIN):
-        return _bin_label(load, code[len(labels.BIN) :])
+    if code.upper().startswith(BIN):
+        return _bin_label(load, code[len(BIN) :])
     return None
 
 
@@ -162,9 +162,3 @@ def _box(shop: Shop, load: LoadAnswer, turn: TurnAnswer, sku: str | None, code: 
         if slot is not None:
             return Scanned("seated", job=slot.job or "", slot=slot.slot)
     raise WrongUnit(f"wrong unit: no {name} is wanted now")
-
-
-def shown(code: str) -> str:
-    """The code as it may be shown: short and printable."""
-    safe = "".join(char if char.isprintable() else "?" for char in code)
-    return safe if len(safe) <= 24 else safe[:23] + "…"

@@ -1,8 +1,8 @@
-"""Labels that stay where they are put: one for each copy of a plate, one for each bin.
+"""Labels that stay where they are put: one for each copy of a plate, each bin, each shelf of the rack.
 
 What a code names can be told from its form alone, so that no scan is taken for another: `PLATE.long-1` is a
-copy of a plate, `BIN.A1` a bin, `J42` a unit and the box it goes back into, `L5` a load. A full stop is typed
-by the same key on every scanner's keyboard.
+copy of a plate, `BIN.A1` a bin, `SHELF.P1` a shelf, `J42` a unit and the box it goes back into, `L5` a load,
+`O17` an order's packing list (`service.records.ids`).
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from reportlab.lib.units import mm
 from layout.shop.plates import Plate
 from service.papers.page import cut, draw_code, paper, write
 from service.papers.voice import Voice
+from service.records.ids import BIN, PLATE, SHELF
 
 
 def _(message: str) -> str:
@@ -21,10 +22,8 @@ def _(message: str) -> str:
     return message
 
 
-#: In front of the name of a plate's copy and of a bin.
-PLATE, BIN = "PLATE.", "BIN."
 LABEL_MM = (62.0, 29.0)
-_PLATE, _BIN = _("Plate"), _("Bin")
+_PLATE, _BIN, _SHELF = _("Plate"), _("Bin"), _("Shelf")
 
 
 def plate_labels(plates: Iterable[Plate], voice: Voice) -> bytes:
@@ -36,6 +35,11 @@ def plate_labels(plates: Iterable[Plate], voice: Voice) -> bytes:
 def bin_labels(bins: Iterable[str], voice: Voice) -> bytes:
     """A label for every bin, 62 x 29 mm."""
     return _labels([(name, voice.say(_BIN), "", BIN + name) for name in bins], "bins")
+
+
+def shelf_labels(shelves: Iterable[str], voice: Voice) -> bytes:
+    """A label for every shelf of the packing rack, 62 x 29 mm."""
+    return _labels([(name, voice.say(_SHELF), "", SHELF + name) for name in shelves], "shelves")
 
 
 def _labels(labels: Iterable[tuple[str, str, str, str]], title: str) -> bytes:

@@ -6,11 +6,15 @@ from service.bench import acts as bench
 from service.intake import order_rows as rows
 from service.intake import orders
 from service.loads import load as loads
-from service.papers import labels
+from service.packing import scans
+from service.packing.packing_answers import units_of
+from service.packing.pick_ups import PickUps
+from service.papers import labels, packing_lists
 from service.papers import load_sheet as sheets
 from service.papers import proof_sheets as papers
 from service.papers.voice import Voice
 from service.records.errors import NotFound
+from service.records.ids import JOB, public
 from service.records.who import Who
 from service.shop.tools import Tools
 from service.stock import stock_rows
@@ -39,6 +43,36 @@ def bin_labels(tools: Tools, voice: Voice) -> bytes:
     with tools.database.reading() as session:
         bins = stock_rows.bins(session)
     return labels.bin_labels(bins, voice)
+
+
+def packing_list(tools: Tools, identity: str, voice: Voice) -> bytes:
+    """What goes into an order's parcel. Raises NotFound."""
+    shop_now = tools.catalogue.current
+    with tools.database.reading() as session:
+        order = scans.found(session, identity)
+        units = units_of(order)
+        lines = []
+        for line in order.lines:
+            shop = tools.catalogue.at(session, line.catalogue_version)
+            here = tuple(public(JOB, job.id) for job in units if job.line_id == line.id)
+            marks = [loads.mark_value(mark) for mark in rows.marks(session, line.id, line.words_revision)]
+            name = shop.products[line.sku].name if line.sku in shop.products else line.sku
+            if here:
+                lines.append(packing_lists.PackedLine(line.line_ref, name, here, tuple(marks)))
+        return packing_lists.packing_list(
+            packing_lists.Parcel(
+                order=identity,
+                order_ref=order.order_ref,
+                buyer=order.buyer,
+                gift_note=order.gift_note,
+                is_erased=order.erased_at is not None,
+                leaves_by=PickUps.of(shop_now, now=tools.clock()).last_before(order.ship_by),
+                zone=shop_now.policy.time_zone,
+                lines=tuple(lines),
+                inserts=shop_now.policy.inserts,
+            ),
+            voice,
+        )
 
 
 def proof_sheet(tools: Tools, identity: str, *, line_ref: str | None, who: Who, voice: Voice) -> bytes:

@@ -18,6 +18,7 @@ STATES = {
     "engraved": _("engraved"),
     "passed": _("passed"),
     "released": _("released"),
+    "handed_over": _("handed over"),
     "scrapped": _("scrapped"),
     "doubtful": _("doubtful"),
     "cancelled": _("cancelled"),
@@ -50,6 +51,7 @@ HAPPENED = {
     "priority_changed": _("priority changed"),
     "links_withdrawn": _("links to the proof withdrawn"),
     "erased": _("words and names erased"),
+    "on_shelf": _("put on a shelf of the packing rack"),
 }
 #: What was done with the shop itself: what it is about, and what was done.
 ACTS = {

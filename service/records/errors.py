@@ -133,6 +133,18 @@ class TestCardRefused(Refusal):
     __test__ = False
 
 
+class WrongBox(Refusal):
+    """What was scanned at packing does not belong there; nothing was changed. `scanned` is what was read."""
+
+
+class WrongShelf(Refusal):
+    """The shelf is not one of the packing rack, or another order stands on it; nothing was changed."""
+
+
+class BoxesMissing(Refusal):
+    """An order can't be handed over while boxes of it are missing; `missing` names their jobs."""
+
+
 class LoadRefused(Refusal):
     """The judge found something wrong with the load; `findings` says what."""
 

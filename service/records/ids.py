@@ -5,6 +5,9 @@ from __future__ import annotations
 from service.records.errors import NotFound
 
 ORDER, JOB, LOAD, LOT = "O", "J", "L", "LOT"
+#: In front of the name of what has a name and no number: a plate's copy, a bin, a shelf of the packing
+#: rack. A full stop is typed by the same key on every scanner's keyboard.
+PLATE, BIN, SHELF = "PLATE.", "BIN.", "SHELF."
 CALIBRATION, TEST_CARD, CALLBACK = "C", "TC", "CB"
 
 
@@ -26,3 +29,9 @@ def number(prefix: str, identity: str) -> int:
     if digits == identity or not digits.isascii() or not digits.isdecimal() or len(digits) > 18:
         raise NotFound(f"no such thing: {identity}", id=identity)
     return int(digits)
+
+
+def shown(code: str) -> str:
+    """What was typed or scanned, as it may be shown: short and printable."""
+    safe = "".join(char if char.isprintable() else "?" for char in code)
+    return safe if len(safe) <= 24 else safe[:23] + "…"

@@ -28,6 +28,7 @@ TOLD = frozenset(
         "order.held",
         "order.accepted",
         "order.released",
+        "order.handed_over",
         "order.cancelled",
         "job.engraved",
         "job.scrapped",

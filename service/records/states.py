@@ -18,9 +18,24 @@ class JobState(StrEnum):
     LOADED = "loaded"  # in an active load
     ENGRAVED = "engraved"  # every face of this load is on the metal, not inspected yet
     PASSED = "passed"
-    RELEASED = "released"  # handed to packing
+    RELEASED = "released"  # boxed, and packing's from here on
     SCRAPPED = "scrapped"  # the unit is spoiled; a replacement job exists
     DOUBTFUL = "doubtful"  # a burn was interrupted: a person must say what is on the metal
+    CANCELLED = "cancelled"
+
+
+class OrderState(StrEnum):
+    """Of an order: derived, never stored. That of its least advanced job, until packing has ended it."""
+
+    HELD = "held"
+    SHORT = "short"
+    READY = "ready"
+    LOADED = "loaded"
+    ENGRAVED = "engraved"
+    PASSED = "passed"
+    RELEASED = "released"  # every unit that is not cancelled is packing's
+    HANDED_OVER = "handed_over"  # packing has given it to the carrier
+    DOUBTFUL = "doubtful"
     CANCELLED = "cancelled"
 
 
@@ -110,7 +125,7 @@ _LEAST_ADVANCED = (
 
 
 def derived_state(jobs: Iterable[JobState]) -> JobState:
-    """State of a line or order: that of its least advanced job. A scrapped job is represented by its
+    """State of a line: that of its least advanced job. A scrapped job is represented by its
     replacement.
 
     >>> derived_state([JobState.RELEASED, JobState.SHORT]).value
@@ -121,3 +136,12 @@ def derived_state(jobs: Iterable[JobState]) -> JobState:
         if state in present:
             return state
     return J.CANCELLED
+
+
+def order_state(jobs: Iterable[JobState], *, is_handed_over: bool) -> OrderState:
+    """State of an order: that of its least advanced job, until packing has ended it.
+
+    >>> order_state([JobState.RELEASED], is_handed_over=True).value
+    'handed_over'
+    """
+    return OrderState.HANDED_OVER if is_handed_over else OrderState(derived_state(jobs).value)

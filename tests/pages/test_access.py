@@ -22,7 +22,7 @@ _RULES = {
 }
 _MOST_BYTES = 150_000
 #: 15 mm on a tablet of 132 px per inch.
-_GLOVE_PX = 15 / 25.4 * 132
+GLOVE_PX = 15 / 25.4 * 132
 
 
 def must_be_usable(page: Page, *, most_bytes: int = _MOST_BYTES) -> None:
@@ -54,14 +54,14 @@ def test_every_step_at_the_bench_can_be_used_by_everybody(
     must_be_usable(page)
     take(page)
     must_be_usable(page)
-    must_have_targets(page, _GLOVE_PX)
+    must_have_targets(page, GLOVE_PX)
     pull_all(page)
     must_be_usable(page)
-    must_have_targets(page, _GLOVE_PX)
+    must_have_targets(page, GLOVE_PX)
     seat_all(page)
     page.locator("summary").evaluate_all("all => all.forEach(one => { one.parentElement.open = true })")
     must_be_usable(page)
-    must_have_targets(page, _GLOVE_PX)
+    must_have_targets(page, GLOVE_PX)
     page.locator("details", has_text="Damaged J1").evaluate("one => { one.open = true }")  # swaps shut it
     page.get_by_role("button", name="J1 is damaged").click()
     expect(page.get_by_role("heading", name="Fetch another unit first")).to_be_visible()
@@ -70,7 +70,7 @@ def test_every_step_at_the_bench_can_be_used_by_everybody(
     seat_all(page)
     start(page)
     must_be_usable(page)
-    must_have_targets(page, _GLOVE_PX)
+    must_have_targets(page, GLOVE_PX)
     page.get_by_role("link", name="Stopped early").click()
     expect(page.get_by_role("button", name="Save what I found")).to_be_visible()
     must_be_usable(page)
@@ -162,17 +162,17 @@ def test_every_state_of_a_load_can_be_used_by_everybody(shop: ServedShop, sign_i
     page.get_by_role("link", name="turn over").click()
     expect(page.get_by_text("Turn over: turn 2")).to_be_visible()
     must_be_usable(page)
-    must_have_targets(page, _GLOVE_PX)
+    must_have_targets(page, GLOVE_PX)
     seat_all(page)
     start(page)
     page.get_by_role("link", name="Stopped early").click()
     page.locator("input[value=partial]").first.check()
     must_be_usable(page)
-    must_have_targets(page, _GLOVE_PX)
+    must_have_targets(page, GLOVE_PX)
     page.get_by_role("button", name="Save what I found").click()
     expect(page.get_by_role("heading", name="Partial marks")).to_be_visible()
     must_be_usable(page)
-    must_have_targets(page, _GLOVE_PX)
+    must_have_targets(page, GLOVE_PX)
     page.get_by_text("Burn again").first.click()
     page.get_by_label("It was not lifted").check()
     page.get_by_role("button", name=re.compile(r"Burn J\d+ again")).click()
@@ -181,7 +181,7 @@ def test_every_state_of_a_load_can_be_used_by_everybody(shop: ServedShop, sign_i
     page.get_by_role("button", name="✓ Pass").click()
     expect(page.get_by_role("heading", name="Then to packing")).to_be_visible()
     must_be_usable(page)
-    must_have_targets(page, _GLOVE_PX)
+    must_have_targets(page, GLOVE_PX)
     page.get_by_role("button", name=re.compile("elease")).last.click()
     expect(page.get_by_text("The plate is free.")).to_be_visible()
     must_be_usable(page)

@@ -12,6 +12,8 @@ from layout.shop.loads import Mark
 from service.records.states import JobState
 from service.records.tables.base import Base, Id, one_of
 
+_ON_A_SHELF = "shelf IS NOT NULL AND handed_over_at IS NULL"
+
 
 class Order(Base):
     """One order of one store. Its state is derived from its jobs, never stored."""
@@ -20,6 +22,23 @@ class Order(Base):
     __table_args__ = (
         UniqueConstraint("client", "order_ref"),  # for ever: the second guard behind Idempotency-Key
         CheckConstraint("proof IN ('none', 'buyer')", name="proof_known"),
+        CheckConstraint("(handed_over_at IS NULL) = (handed_over_by IS NULL)", name="hand_over_signed"),
+        # What stands on a shelf of the packing rack belongs to one order.
+        Index(
+            "uq_orders_shelf",
+            "shelf",
+            unique=True,
+            postgresql_where=text(_ON_A_SHELF),
+            sqlite_where=text(_ON_A_SHELF),
+        ),
+        # Packing's list: what is not handed over, the soonest to be shipped first.
+        Index(
+            "ix_orders_packing",
+            "ship_by",
+            "id",
+            postgresql_where=text("handed_over_at IS NULL"),
+            sqlite_where=text("handed_over_at IS NULL"),
+        ),
     )
 
     id: Mapped[Id]
@@ -36,6 +55,9 @@ class Order(Base):
     version: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime]
     erased_at: Mapped[datetime | None]  # when words, names, notes and outlines were taken out of the rows
+    shelf: Mapped[str | None] = mapped_column(String(30))  # where packing gathers it; kept as a record
+    handed_over_at: Mapped[datetime | None]  # when packing ended it
+    handed_over_by: Mapped[str | None] = mapped_column(String(100))
     lines: Mapped[list[OrderLine]] = relationship(back_populates="order", order_by="OrderLine.id")
 
 
@@ -134,6 +156,7 @@ class Job(Base):
     __tablename__ = "job"
     __table_args__ = (
         one_of("state", JobState),
+        CheckConstraint("gathered_at IS NULL OR state = 'released'", name="gathered_is_released"),
         UniqueConstraint("line_id", "unit", "take"),
         Index("ix_job_stock", "state", "sku"),
     )
@@ -159,6 +182,7 @@ class Job(Base):
     # Pulled from its bin, belongs to this job; of a cancelled job: to be put back.
     unit_in_hand: Mapped[bool] = mapped_column(default=False)
     pulled_from: Mapped[str | None] = mapped_column(String(30))  # the bin where its last unit stood
+    gathered_at: Mapped[datetime | None]  # when packing had its box
     version: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime]
     line: Mapped[OrderLine] = relationship(back_populates="jobs")

@@ -246,13 +246,15 @@ class _Reading:
         if not policies:
             return Policy()
         file, policy = policies[0]
-        values = policy.model_dump(exclude={"shifts", "handling", "carrier", "plan"})
+        values = policy.model_dump(exclude={"shifts", "handling", "carrier", "packing", "plan"})
         try:
             return Policy(
                 **values,
                 shifts=tuple(shift_of(shift) for shift in policy.shifts),
                 handling=Handling(**policy.handling.model_dump()),
                 pickups=pickups_of(policy.carrier),
+                shelves=tuple(policy.packing.shelves),
+                inserts=tuple(policy.packing.inserts),
                 plan=ScoreWeights(**policy.plan.model_dump()),
             )
         except ValueError as error:

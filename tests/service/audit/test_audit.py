@@ -87,6 +87,9 @@ DAMAGE: dict[str, tuple[str, ...]] = {
         "UPDATE job SET state = 'ready', unit_in_hand = 0, bin = NULL WHERE id = (SELECT max(id) FROM job)",
     ),
     "unit_in_two_places": ("UPDATE job SET bin = 'A1' WHERE id = 1",),
+    "gathered_unreleased": ("UPDATE job SET gathered_at = '2026-11-24' WHERE state = 'loaded'",),
+    "handed_over_incomplete": ("UPDATE job SET gathered_at = NULL WHERE id = 1",),
+    "hand_over_unrecorded": ("UPDATE orders SET handed_over_at = NULL, handed_over_by = NULL WHERE id = 1",),
     "claim_of_ended_load": ("UPDATE load_job SET active = 1 WHERE load_id = 1",),
     "claim_differs": ("UPDATE load_job SET active = 0",),
     "held_twice": (

@@ -286,6 +286,7 @@ def test_states_and_verdicts_are_those_that_are_described() -> None:
     schemas = description()["components"]["schemas"]
 
     assert set(typing.get_args(answers.State)) == set(schemas["JobState"]["enum"])
+    assert set(typing.get_args(answers.OrderState)) == set(schemas["OrderState"]["enum"])
     assert set(typing.get_args(answers.Verdict)) == set(schemas["Verdict"]["enum"])
 
 

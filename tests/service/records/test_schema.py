@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from sqlalchemy import CheckConstraint, Engine, inspect, text
+from sqlalchemy import CheckConstraint, Engine, inspect, select, text
 from sqlalchemy.engine import URL
+from sqlalchemy.orm import Session
 
 from service.records import schema
 from service.records.db import open_engine
-from service.records.tables import Base
+from service.records.tables import Base, Job, Order, OrderLine
 
 
 @pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
@@ -106,3 +108,38 @@ def test_orders_that_are_there_get_their_words_and_no_notes(empty_engine: Engine
         order = connection.execute(text("SELECT buyer, gift_note FROM orders")).one()
     assert {"aq-0417", "0417", "aq-chef-20", "for", "zoe"} <= words
     assert tuple(order) == ("", "")
+
+
+def test_what_was_released_and_due_before_packing_was_kept_has_left(empty_engine: Engine) -> None:
+    """Nobody is asked to scan last year's boxes; what is still to be shipped waits for packing."""
+    schema.upgrade(empty_engine)
+    with Session(empty_engine) as session:
+        _put_order(session, "long gone", "released", year=2001)
+        _put_order(session, "half done", "ready", year=2001)
+        _put_order(session, "to be shipped", "released", year=2999)
+        session.commit()
+    schema.downgrade(empty_engine, "0016")
+
+    schema.upgrade(empty_engine)
+
+    with Session(empty_engine) as session:
+        orders = {order.order_ref: order for order in session.scalars(select(Order))}
+        gathered = {job.line.order.order_ref for job in session.scalars(select(Job)) if job.gathered_at}
+    assert {ref for ref, order in orders.items() if order.handed_over_at} == gathered == {"long gone"}
+    assert orders["long gone"].handed_over_by == "before packing was kept here"
+
+
+def _put_order(session: Session, ref: str, state: str, *, year: int) -> None:
+    """An order of one unit in that state, to be shipped on the first day of that year."""
+    moment = datetime(year, 1, 1, tzinfo=UTC)
+    order = Order(client="store-1", order_ref=ref, ship_by=moment, created_at=moment)
+    line = OrderLine(order=order, line_ref="1", sku="PARER", quantity=1, verdict="accept")
+    line.catalogue_version = ""
+    line.inscriptions, line.findings, line.checked, line.eligible = [], [], [], []
+    session.add(line)
+    session.flush()
+    job = Job(line=line, order_id=order.id, unit=1, sku="PARER", blade="parer", state=state, priority=0)
+    job.ship_by, job.created_at, job.words_revision = moment, moment, 1
+    job.faces, job.faces_done = [], []
+    session.add(job)
+    session.flush()

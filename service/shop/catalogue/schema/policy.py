@@ -3,7 +3,22 @@ plan."""
 
 from __future__ import annotations
 
-from service.shop.catalogue.schema.forms import Day, Span, Strict, TimeOfDay, TimeZone, Weekday, key
+from typing import Annotated
+
+from pydantic import AfterValidator
+
+from service.shop.catalogue.schema.forms import (
+    Day,
+    Name,
+    Span,
+    Strict,
+    TimeOfDay,
+    TimeZone,
+    Weekday,
+    Words,
+    distinct,
+    key,
+)
 
 
 class PlanFile(Strict):
@@ -77,6 +92,24 @@ class CarrierFile(Strict):
     cutoffs: dict[Weekday, TimeOfDay] = key("The cut-off of each day", {"monday": "16:00"}, min_length=1)
 
 
+class PackingFile(Strict):
+    """Where packing gathers the boxes of an order, and what it puts in with them."""
+
+    shelves: Annotated[list[Name], AfterValidator(distinct)] = key(
+        "Shelves of the packing rack, in the order in which they are filled; an order of several units keeps"
+        " one until it is handed over. Left out: nobody is told where to put a box",
+        ["P1", "P2", "P3"],
+        default=[],
+        max_length=500,
+    )
+    inserts: list[Words] = key(
+        "What goes into every parcel besides; it stands on the packing list",
+        ["Care card"],
+        default=[],
+        max_length=20,
+    )
+
+
 class PolicyFile(Strict):
     """What this shop calls legible and makeable; its own choice, no standard. One file; all of it may be
     left out."""
@@ -116,4 +149,5 @@ class PolicyFile(Strict):
         {"packing_minutes": 10, "cutoffs": {"monday": "16:00"}},
         default=None,
     )
+    packing: PackingFile = key("The packing rack, [packing]", {"shelves": ["P1"]}, default=PackingFile())
     plan: PlanFile = key("What counts in a plan, [plan]", {"changes": 1.0, "turned": 0.5}, default=PlanFile())
