@@ -14,7 +14,16 @@ State = Literal[
     "held", "short", "ready", "loaded", "engraved", "passed", "released", "scrapped", "doubtful", "cancelled"
 ]
 OrderState = Literal[
-    "held", "short", "ready", "loaded", "engraved", "passed", "released", "handed_over", "doubtful", "cancelled"
+    "held",
+    "short",
+    "ready",
+    "loaded",
+    "engraved",
+    "passed",
+    "released",
+    "handed_over",
+    "doubtful",
+    "cancelled",
 ]
 Verdict = Literal["accept", "review", "refuse"]
 
