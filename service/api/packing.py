@@ -49,7 +49,7 @@ def list_packing(tools: AtHand, who: House, limit: wire.Limit = 50) -> PackingAn
         return packing_answer(session, shop.policy.shelves, PickUps.of(shop, now=now), now=now, limit=limit)
 
 
-@router.post("/v1/packing/scan", openapi_extra=details(errors.WrongBox, errors.WrongShelf))
+@router.post("/v1/packing/scan", openapi_extra=details(errors.NotFound, errors.WrongBox, errors.WrongShelf))
 def scan_at_packing(tools: AtHand, body: PackingScanIn, who: Bench) -> PackingScanAnswer:
     """A box, a shelf or a packing list was scanned. Scanning it again changes nothing."""
 
