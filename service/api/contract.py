@@ -121,6 +121,7 @@ def document(routes: Sequence[BaseRoute], webhooks: Sequence[BaseRoute]) -> dict
         description=DESCRIPTION,
         routes=routes,
         webhooks=webhooks,
+        license_info={"name": "Apache License 2.0", "identifier": "Apache-2.0"},
         servers=[{"url": "/", "description": "This service."}],
         tags=[{"name": name, "description": what} for name, what in TAGS.items()],
     )

@@ -14,6 +14,7 @@ from service.pages import (
     buyer,
     cards,
     desk,
+    docs,
     estimates,
     files,
     guides,
@@ -48,6 +49,7 @@ ROUTERS = (
     buyer,
     problem_codes,
     guides,
+    docs,
     live,
     files,
 )
@@ -68,6 +70,7 @@ __all__ = [
     "buyer",
     "cards",
     "desk",
+    "docs",
     "estimates",
     "files",
     "guides",
