@@ -10,6 +10,12 @@ from numba import njit
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
+def inlined(function: _Function) -> _Function:
+    """The same for small functions that are called very often: put into whatever calls them, because handing
+    over many arrays costs more than what is done with them."""
+    return cast(_Function, njit(forceinline=True, error_model="numpy")(function))
+
+
 def compiled(function: _Function) -> _Function:
     """The function as machine code, kept beside its source for the next process."""
     try:

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from layout.plan.search.arrays import NONE, Arrays, Bools, Floats, Ints, Records
-from layout.plan.search.compiled import compiled
+from layout.plan.search.compiled import compiled, inlined
 from layout.shop.hours import DAY_S
 
 #: What a search weighs: weighted days and seconds late, changes, waiting, nearness to a cut-off (these five
@@ -24,14 +24,15 @@ from layout.shop.hours import DAY_S
 LATENESS, LATE_S, CHANGES, WAITING, NEAR_CUTOFF, LOADS, SPLIT, WALKING, TURNED = range(9)
 TIMED_PARTS, PARTS = 5, 9
 #: A load: its mount and how many units it has; seconds of burning and turning over, processes as bits, its
-#: different orders, the way to the bins, whether it is turned over; by how much the score's `waiting` grows
+#: different orders, the way to the bins, whether it is turned over, whether a unit's earlier visit must be
+#: before it; by how much the score's `waiting` grows
 #: with each second until it is ready, the earliest due time in it; its place in the order and when it is
 #: ready; when it would be in the trial of that number.
 LOAD = np.dtype(
     [
         ("mount", "i8"), ("size", "i8"), ("seconds", "f8"), ("processes", "i8"), ("orders", "i8"),
-        ("walking", "i8"), ("turned", "i8"), ("rate", "f8"), ("due", "f8"), ("place", "i8"), ("ends", "f8"),
-        ("would_end", "f8"), ("trial", "i8"),
+        ("walking", "i8"), ("turned", "i8"), ("follows", "i8"), ("rate", "f8"), ("due", "f8"),
+        ("place", "i8"), ("ends", "f8"), ("would_end", "f8"), ("trial", "i8"),
     ]
 )  # fmt: skip  # fields that belong together stand on one line
 #: State of a station between two loads, as `layout.plan.search.timing.StationState` has it.
@@ -51,6 +52,10 @@ MOST_BLOCK = 8
 LEAST_GAIN = 1e-7
 #: What a part costs that is above its limit by one.
 ABOVE = 100.0
+#: Moments this close are the same: seconds added up in another order differ in their last digits.
+SAME_S = 1e-6
+#: How two states of the shop stand beside each other.
+ALIKE, LATER, DIFFERENT = range(3)
 #: Where a change begins, from where on nothing did change, how many loads there are then.
 Changed = tuple[int, int, int]
 #: The change makes no sense.
@@ -76,7 +81,7 @@ class Draft(NamedTuple):
     costs: Floats  # (l + 2, TIMED_PARTS)
 
 
-@compiled
+@inlined
 def _below(dice: Dice, most: int) -> int:
     """A number below `most` that looks like chance and is the same every time (a linear congruential
     generator, constants of D. E. Knuth, MMIX)."""
@@ -84,7 +89,7 @@ def _below(dice: Dice, most: int) -> int:
     return int(np.int64((dice[0] >> np.uint64(33)) % np.uint64(most)))
 
 
-@compiled
+@inlined
 def _bits(number: int) -> int:
     count = 0
     while number:
@@ -93,7 +98,7 @@ def _bits(number: int) -> int:
     return count
 
 
-@compiled
+@inlined
 def _highest(number: int) -> int:
     place = -1
     while number:
@@ -105,7 +110,7 @@ def _highest(number: int) -> int:
 # --- time ---
 
 
-@compiled
+@inlined
 def _span(arrays: Arrays, low: int, high: int, ready: float) -> int:
     """The first of these spans that ends after `ready`."""
     while low < high:
@@ -117,7 +122,7 @@ def _span(arrays: Arrays, low: int, high: int, ready: float) -> int:
     return low
 
 
-@compiled
+@inlined
 def _fit(arrays: Arrays, station: int, ready: float, seconds: float) -> float:
     """Earliest begin of work that is not interrupted; below zero when there is none within the arrays."""
     low: int = arrays.station[station]["spans_from"]
@@ -129,7 +134,7 @@ def _fit(arrays: Arrays, station: int, ready: float, seconds: float) -> float:
     return -1.0
 
 
-@compiled
+@inlined
 def _hands_from(arrays: Arrays, station: int, ready: float) -> float:
     """The first moment from then on at which hands are there; below zero when that is beyond the arrays."""
     high: int = arrays.station[station]["hands_to"]
@@ -140,7 +145,7 @@ def _hands_from(arrays: Arrays, station: int, ready: float) -> float:
     return moment
 
 
-@compiled
+@inlined
 def _spend(arrays: Arrays, station: int, begin: float, seconds: float) -> float:
     """When so much handling is done, which rests while nobody is there; below zero when that is beyond the
     arrays."""
@@ -156,10 +161,12 @@ def _spend(arrays: Arrays, station: int, begin: float, seconds: float) -> float:
     return -1.0
 
 
-@compiled
+@inlined
 def _ready(arrays: Arrays, draft: Draft, number: int, first: int, trial: int) -> float:
     """When the earlier visits of a load's units are done; below zero when one is not before it."""
     ready = 0.0
+    if not draft.load[number]["follows"]:
+        return ready
     for i in range(draft.load[number]["size"]):
         after = arrays.unit[draft.units[number, i]]["after"]
         if after != NONE:
@@ -173,7 +180,7 @@ def _ready(arrays: Arrays, draft: Draft, number: int, first: int, trial: int) ->
     return ready
 
 
-@compiled
+@inlined
 def _begins(arrays: Arrays, draft: Draft, row: int, number: int, ready: float, seconds: float) -> float:
     """When a load begins to burn; below zero when that is beyond the arrays."""
     station = arrays.mount[draft.load[number]["mount"]]["station"]
@@ -196,7 +203,7 @@ def _begins(arrays: Arrays, draft: Draft, row: int, number: int, ready: float, s
     return _fit(arrays, station, max(prepared, at["laser"]), seconds)
 
 
-@compiled
+@inlined
 def _finish(arrays: Arrays, draft: Draft, number: int, begins: float, burned: float) -> tuple[float, float]:
     """When the plate of a load is empty again, and when its units are ready to hand over (below zero when
     that is beyond the arrays); its station goes on to after it."""
@@ -214,7 +221,7 @@ def _finish(arrays: Arrays, draft: Draft, number: int, begins: float, burned: fl
     return emptied, end
 
 
-@compiled
+@inlined
 def _put(arrays: Arrays, draft: Draft, number: int, first: int, trial: int) -> bool:
     """Move the row to work on past one more load; False when it can't be carried out there."""
     row, load = len(draft.at) - 1, draft.load[number]
@@ -262,7 +269,7 @@ def _put(arrays: Arrays, draft: Draft, number: int, first: int, trial: int) -> b
     return True
 
 
-@compiled
+@inlined
 def _copy_state(draft: Draft, source: int, goal: int) -> None:
     for station in range(draft.at.shape[1]):
         one, other = draft.at[source, station], draft.at[goal, station]
@@ -275,24 +282,30 @@ def _copy_state(draft: Draft, source: int, goal: int) -> None:
         draft.costs[goal, part] = draft.costs[source, part]
 
 
-@compiled
-def _is_alike(draft: Draft, row: int, other: int) -> bool:
-    """Whether stations and copies are in the same state in two rows."""
+@inlined
+def _compared(draft: Draft, row: int, other: int) -> int:
+    """How stations and copies stand in one row beside another: `ALIKE`, `LATER` (nothing is ready sooner) or
+    `DIFFERENT`."""
+    later = False
     for station in range(draft.at.shape[1]):
         one, two = draft.at[row, station], draft.at[other, station]
-        if one["hands"] != two["hands"] or one["laser"] != two["laser"]:
-            return False
         if one["plate"] != two["plate"] or one["process"] != two["process"]:
-            return False
-        if one["finished"] != two["finished"] or one["finishing"] != two["finishing"]:
-            return False
-    alike = True
+            return DIFFERENT
+        least = min(one["hands"] - two["hands"], one["laser"] - two["laser"])
+        least = min(least, one["finished"] - two["finished"], one["finishing"] - two["finishing"])
+        if least < -SAME_S:
+            return DIFFERENT
+        later |= one["hands"] - two["hands"] > SAME_S or one["laser"] - two["laser"] > SAME_S
+        later |= one["finished"] - two["finished"] > SAME_S or one["finishing"] - two["finishing"] > SAME_S
     for copy in range(draft.copies.shape[1]):
-        alike &= draft.copies[row, copy] == draft.copies[other, copy]
-    return alike
+        difference = draft.copies[row, copy] - draft.copies[other, copy]
+        if difference < -SAME_S:
+            return DIFFERENT
+        later |= difference > SAME_S
+    return LATER if later else ALIKE
 
 
-@compiled
+@inlined
 def _cost(draft: Draft, weights: Floats) -> float:
     """What the row to work on costs, as far as that depends on times."""
     costs, cost = draft.costs[len(draft.costs) - 1], 0.0
@@ -314,8 +327,19 @@ def _costs_no_more(
         if not _put(arrays, draft, draft.tried[place], first, trial) or _cost(draft, weights) > most:
             return False
         before = place + 1 - shift
-        if place + 1 >= last and _is_alike(draft, work, before):
-            for part in range(draft.costs.shape[1]):
+        if place + 1 < last:
+            continue
+        compared = _compared(draft, work, before)
+        if compared == DIFFERENT:
+            continue
+        # Loads that begin no sooner than they did, in the same order, cost no less than they did.
+        rest = 0.0
+        for part in range(TIMED_PARTS):
+            rest += weights[part] * (draft.costs[count, part] - draft.costs[before, part])
+        if _cost(draft, weights) + rest > most:
+            return False
+        if compared == ALIKE:
+            for part in range(TIMED_PARTS):
                 draft.costs[work, part] += draft.costs[count, part] - draft.costs[before, part]
             break
     return _cost(draft, weights) <= most
@@ -421,7 +445,7 @@ def _is_short(arrays: Arrays, draft: Draft, number: int) -> bool:
         return False
     station = arrays.station[mount["station"]]
     seconds, processes, orders, low, high = 0.0, 0, 0, NONE, NONE
-    turned, rate, due = 0, 0.0, np.inf
+    turned, follows, rate, due = 0, 0, 0.0, np.inf
     for i in range(load["size"]):
         unit = arrays.unit[draft.units[number, i]]
         process = arrays.process[load["mount"], unit["sort"]]
@@ -430,6 +454,8 @@ def _is_short(arrays: Arrays, draft: Draft, number: int) -> bool:
         processes |= 1 << process
         seconds += unit["seconds"] + arrays.turned[unit["sort"]] * station["turn_s"]
         turned = max(turned, min(1, arrays.turned[unit["sort"]]))
+        if unit["after"] != NONE:
+            follows = 1
         rate += unit["rate"]
         due = min(due, unit["due"])
         is_new = 1
@@ -442,7 +468,7 @@ def _is_short(arrays: Arrays, draft: Draft, number: int) -> bool:
             high = max(high, unit["bin"])
     load["seconds"], load["processes"] = seconds, processes
     load["orders"], load["walking"], load["turned"] = orders, high - low, turned
-    load["rate"], load["due"] = rate, due
+    load["follows"], load["rate"], load["due"] = follows, rate, due
     wholly: bool = seconds + (_bits(processes) - 1) * station["process_s"] <= mount["longest"]
     return wholly
 
@@ -463,25 +489,25 @@ def _hold_all(arrays: Arrays, draft: Draft, touched: Ints, scratch: Ints) -> boo
 # --- changes ---
 
 
-@compiled
+@inlined
 def _copy_load(draft: Draft, source: int, goal: int) -> None:
     """Everything of a load that its units make."""
     one, other = draft.load[source], draft.load[goal]
     other["mount"], other["size"] = one["mount"], one["size"]
     other["seconds"], other["processes"] = one["seconds"], one["processes"]
     other["orders"], other["walking"], other["turned"] = one["orders"], one["walking"], one["turned"]
-    other["rate"], other["due"] = one["rate"], one["due"]
+    other["follows"], other["rate"], other["due"] = one["follows"], one["rate"], one["due"]
     for i in range(one["size"]):
         draft.units[goal, i] = draft.units[source, i]
 
 
-@compiled
+@inlined
 def _note_units(draft: Draft, number: int) -> None:
     for i in range(draft.load[number]["size"]):
         draft.load_of[draft.units[number, i]] = number
 
 
-@compiled
+@inlined
 def _touch(draft: Draft, touched: Ints, number: int) -> None:
     """Keep a load as it is before it is changed; `touched` begins with how many are kept."""
     _copy_load(draft, number, len(draft.order) + touched[0])
@@ -489,14 +515,14 @@ def _touch(draft: Draft, touched: Ints, number: int) -> None:
     touched[touched[0]] = number
 
 
-@compiled
+@inlined
 def _take_back(draft: Draft, touched: Ints) -> None:
     for k in range(touched[0]):
         _copy_load(draft, len(draft.order) + k, touched[k + 1])
         _note_units(draft, touched[k + 1])
 
 
-@compiled
+@inlined
 def _take_out(draft: Draft, number: int, i: int) -> int:
     """Take a load's unit number `i` out of it."""
     unit: int = draft.units[number, i]
@@ -506,13 +532,13 @@ def _take_out(draft: Draft, number: int, i: int) -> int:
     return unit
 
 
-@compiled
+@inlined
 def _put_in(draft: Draft, number: int, unit: int) -> None:
     draft.units[number, draft.load[number]["size"]] = unit
     draft.load[number]["size"] += 1
 
 
-@compiled
+@inlined
 def _shift(order: Ints, source: int, goal: int) -> None:
     """The load at one place goes to another."""
     number, step = order[source], 1 if source < goal else -1
@@ -522,7 +548,7 @@ def _shift(order: Ints, source: int, goal: int) -> None:
     order[goal] = number
 
 
-@compiled
+@inlined
 def _without_empty(draft: Draft, count: int, source: int, goal: int) -> Changed:
     """What changed when units went from the load at one place to that at another; one that is empty now is
     taken out."""
@@ -607,7 +633,7 @@ def _other_mount(arrays: Arrays, draft: Draft, count: int, dice: Dice, touched: 
     return place, place + 1, count
 
 
-@compiled
+@inlined
 def _another(dice: Dice, begins: Ints, members: Ints, group: int) -> int:
     """A member of a group, drawn by chance."""
     unit: int = members[begins[group] + _below(dice, begins[group + 1] - begins[group])]
@@ -654,7 +680,7 @@ def _join_order(arrays: Arrays, draft: Draft, count: int, dice: Dice, touched: I
     return min(source, goal), max(source, goal) + 1, count
 
 
-@compiled
+@inlined
 def _place_in(draft: Draft, number: int, unit: int) -> int:
     """Which unit of the load it is."""
     i = 0
@@ -728,7 +754,7 @@ def _begin(arrays: Arrays, draft: Draft, count: int, scratch: Ints) -> bool:
     return _keep_tried(arrays, draft, 0, count, 0)
 
 
-@compiled
+@inlined
 def _add_untimed(totals: Floats, load: Any, sign: int) -> None:
     """Add to the totals (or take off) what a load adds to the parts that don't depend on times. An order's
     first load is no split; that is the same number in every plan."""
@@ -749,7 +775,7 @@ def _tried_totals(draft: Draft, totals: Floats, tried: Floats, touched: Ints, co
             _add_untimed(tried, now, 1)
 
 
-@compiled
+@inlined
 def _untimed_cost(totals: Floats, weights: Floats) -> float:
     """What loads, splits, walking and turning over cost."""
     cost = 0.0
@@ -758,7 +784,7 @@ def _untimed_cost(totals: Floats, weights: Floats) -> float:
     return cost
 
 
-@compiled
+@inlined
 def _above(totals: Floats, most: Floats) -> float:
     """What it costs that parts are above their limits."""
     cost = 0.0
