@@ -10,7 +10,7 @@ from layout.plan.search.problem import Problem
 from layout.plan.search.rules import Chooser, Rule, queues_of
 from layout.plan.search.timing import Timetable
 
-RULE = Rule("earliest due date", "due")
+RULE = Rule("earliest due date")
 
 
 @dataclass(frozen=True, slots=True)

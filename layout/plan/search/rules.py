@@ -26,31 +26,27 @@ Quota = dict[int, dict[int, int]]  # units by sort and class of slots
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """`order` is the static rank of a unit (smaller first); `lookahead` makes the rank an apparent tardiness
-    cost instead; `allot` is a fewest-loads allotment to keep to (units by plate, class of slots and sort)."""
+    """Units rank by due time, or, where `days` are given, those due within so many days of one another stand
+    together by plate, process and sides; `lookahead` makes the rank an apparent tardiness cost instead;
+    `allot` is a fewest-loads allotment to keep to (units by plate, class of slots and sort)."""
 
     name: str
-    order: str  # "due", "weight" or "grouped"
-    days: float = math.inf  # "grouped": units due within so many days of one another stand together
+    days: float | None = None
     lookahead: float | None = None
     allot: Mapping[tuple[str, int, int], int] | None = None
     classes: Mapping[str, Sequence[int]] | None = None
 
 
-def ranks(problem: Problem, order: str, days: float = math.inf) -> list[Key]:
+def ranks(problem: Problem, days: float | None = None) -> list[Key]:
     """A rank for every unit; units of one order stand together where nothing else tells them apart."""
-    groups = _groups(problem) if order == "grouped" else []
+    groups = _groups(problem) if days is not None else []
     ranks: list[Key] = []
     for unit in problem.units:
         job = problem.jobs[unit.job]
-        order_of = float(problem.order_of[unit.job])
-        if order == "grouped":
-            window = job.due // (days * DAY_S)
-            ranks.append((window, *groups[unit.sort], job.due, -job.weight, order_of, unit.unit))
-        elif order == "due":
-            ranks.append((job.due, -job.weight, order_of, unit.unit))
-        else:
-            ranks.append((-job.weight, job.due, order_of, unit.unit))
+        rank: Key = (job.due, -job.weight, float(problem.order_of[unit.job]), unit.unit)
+        if days is not None:
+            rank = (job.due // (days * DAY_S), *groups[unit.sort], *rank)
+        ranks.append(rank)
     return ranks
 
 
@@ -72,7 +68,7 @@ def _groups(problem: Problem) -> list[Key]:
 def queues_of(problem: Problem, rule: Rule) -> Queues:
     """Everything that waits, in the order of a rule."""
     if rule.lookahead is None:
-        return Queues(problem, ranks(problem, rule.order, rule.days))
+        return Queues(problem, ranks(problem, rule.days))
     reach = rule.lookahead * usual_s(problem)
     dear = [_dear(unit, problem.jobs[unit.job]) for unit in problem.units]
     opened = {due: opened_by(problem, due) for due in {job.due for job in problem.jobs}}
@@ -328,32 +324,3 @@ class _Budget:
     def spend(self, sort: int, seconds: float) -> None:
         self.spent += self._more(sort, seconds)
         self.processes.add(self.problem.process(self.mount, sort))
-
-
-def first_fit(problem: Problem) -> list[Load]:
-    """Earliest due date, first fit: each unit goes into the first load with room for it, otherwise a new load
-    on the first mount that takes it. Only for backlogs without second visits."""
-    loads: list[tuple[int, list[int], SlotMatching, _Budget]] = []
-    begin = [0] * len(problem.sorts)  # loads before this one are known to have no room for the sort
-    rank = ranks(problem, "due")
-    for unit in sorted(problem.units, key=lambda u: rank[u.unit]):
-        sort, placed = unit.sort, False
-        for number in range(begin[sort], len(loads)):
-            mount, units, matching, budget = loads[number]
-            fits = mount in problem.sorts[sort].fits and budget.allows(sort, unit.seconds)
-            if fits and matching.seat(unit.unit, sort):
-                units.append(unit.unit)
-                budget.spend(sort, unit.seconds)
-                placed = True
-                break
-            if number == begin[sort]:
-                begin[sort] += 1
-        if not placed:
-            mount = next(
-                m for m in sorted(problem.sorts[sort].fits) if _Budget(problem, m).allows(sort, unit.seconds)
-            )
-            matchings = [SlotMatching(problem, mount, heights) for heights in problem.heights(mount)]
-            matching = next(m for m in matchings if m.seat(unit.unit, sort))
-            loads.append((mount, [unit.unit], matching, _Budget(problem, mount)))
-            loads[-1][3].spend(sort, unit.seconds)
-    return [(mount, tuple(units)) for mount, units, _, _ in loads]

@@ -3,6 +3,7 @@ plans are improved; for very many, the best rule's plan stands."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from layout.loading.backlog import Bound, Score
@@ -11,11 +12,12 @@ from layout.plan.search.bound import Fewest
 from layout.plan.search.exact import shared_out
 from layout.plan.search.partial_schedule import Scheduler
 from layout.plan.search.problem import Load, Problem
-from layout.plan.search.rules import Rule, build, first_fit
+from layout.plan.search.rules import Rule, build
 from layout.plan.search.timing import score_of, time_all
 
-#: Changes tried from each of the best rules' plans (`STARTS` of them), then once more from the best result.
-ROUNDS, STARTS = 320_000, 2
+#: Changes tried from each of the best rules' plans (`STARTS` of them), then from the best result, `AGAIN`
+#: times.
+ROUNDS, STARTS, AGAIN = 320_000, 2, 1
 #: A change of a longer plan takes longer: beyond `ALL_ROUNDS` units fewer are tried, in proportion; beyond
 #: `MOST_IMPROVED` none.
 ALL_ROUNDS, MOST_IMPROVED = 100, 10_000
@@ -25,23 +27,23 @@ HANDFUL, HANDFUL_STEPS, HANDFUL_ROUNDS = 10, 80_000, 1_500
 IMPROVED = ", improved"
 #: How far ahead, in usual burns, the apparent tardiness cost looks; where very many units wait and all can
 #: be in time, only the last is tried.
-LOOKAHEADS = (1.0, 2.0, 4.0, 16.0)
-#: Days whose units are grouped together by plate, process and sides; `SORTED` groups everything, as
-#: people sort a list.
-GROUPED_DAYS = (1.0, 3.0, 7.0)
+LOOKAHEADS = (2.0, 16.0)
+#: Units due within so many days are grouped together by plate, process and sides; `SORTED` groups everything,
+#: as people sort a list.
+GROUPED_DAYS = 7.0
 SORTED = "grouped, all days"
 #: Changes tried for the weighted sum, and how many in a row without a gain end it, up to `JUDGED_ALL` units;
 #: fewer for more units, in proportion.
 MOST_JUDGED, WITHOUT_GAIN, JUDGED_ALL = 150_000, 30_000, 600
-#: First fit looks at every open load, so it (and some other rules) is tried only on backlogs up to this size.
-FIRST_FIT = 3_000
+#: Some rules are tried only on backlogs up to this size.
+FEW = 3_000
 
 
 def best_plan(problem: Problem, fewest: Fewest, bound: Bound, rounds: int = ROUNDS) -> tuple[str, list[Load]]:
     """The best plan, and the name of the rule it came from."""
     built = _built(problem, fewest, bound)
     tried = [(score(problem, loads), name, loads) for name, loads in built]
-    if len(problem.units) > FIRST_FIT and min(candidate[0] for candidate in tried)[1].lateness:
+    if len(problem.units) > FEW and min(candidate[0] for candidate in tried)[1].lateness:
         tried += [
             (score(problem, loads), name, loads) for name, loads in _looking_ahead(problem, LOOKAHEADS[:-1])
         ]
@@ -68,7 +70,7 @@ def _fewer_days_and_loads(
             return "every way", every_way
     tries = rounds * ALL_ROUNDS // max(ALL_ROUNDS, len(problem.units))
     starts = [(rule, first) for _, rule, first in tried[:STARTS]]
-    for number in range(1, STARTS + 2):
+    for number in range(1, STARTS + AGAIN + 1):
         if _is_at(best, bound):
             break
         rule, first = starts[number - 1] if number <= len(starts) else (name, loads)
@@ -130,28 +132,25 @@ def _every_way(problem: Problem, loads: list[Load], bound: Bound) -> list[Load] 
 
 
 def _built(problem: Problem, fewest: Fewest, bound: Bound) -> list[tuple[str, list[Load]]]:
-    few = len(problem.units) <= FIRST_FIT
-    rules = [Rule("earliest due date", "due")]
-    if few:
-        rules.append(Rule("priority first", "weight"))
-    rules += [Rule(f"grouped, {days:g} days", "grouped", days) for days in GROUPED_DAYS]
-    rules.append(Rule(SORTED, "grouped"))
+    few = len(problem.units) <= FEW
+    rules = [
+        Rule("earliest due date"),
+        Rule(f"grouped, {GROUPED_DAYS:g} days", days=GROUPED_DAYS),
+        Rule(SORTED, days=math.inf),
+    ]
     if fewest.allot:
-        rules.append(Rule("fewest loads", "due", allot=fewest.allot, classes=fewest.classes))
+        rules.append(Rule("fewest loads", allot=fewest.allot, classes=fewest.classes))
     made = [(rule.name, build(problem, rule)) for rule in rules]
     made += _looking_ahead(problem, LOOKAHEADS if few else LOOKAHEADS[-1:])
-    if few and all(unit.after is None for unit in problem.units):
-        made.append(("first fit", first_fit(problem)))
-        if bound.loads > fewest.loads:  # hours limit the loads, not slots
-            packed = min(
-                (fullest(problem, wasted) for wasted in WASTED), key=lambda loads: score(problem, loads)
-            )
-            made.append(("fullest stretches", packed))
+    if few and bound.loads > fewest.loads and all(unit.after is None for unit in problem.units):
+        # Hours limit the loads, not slots.
+        packed = min((fullest(problem, wasted) for wasted in WASTED), key=lambda loads: score(problem, loads))
+        made.append(("fullest stretches", packed))
     return made
 
 
 def _looking_ahead(problem: Problem, lookaheads: Sequence[float]) -> list[tuple[str, list[Load]]]:
-    rules = [Rule(f"apparent tardiness cost, {k:g}", "due", lookahead=k) for k in lookaheads]
+    rules = [Rule(f"apparent tardiness cost, {k:g}", lookahead=k) for k in lookaheads]
     return [(rule.name, build(problem, rule)) for rule in rules]
 
 

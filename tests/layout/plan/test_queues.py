@@ -16,7 +16,7 @@ def test_queues_are_in_the_order_in_which_sorting_anew_would_put_them(spans: int
     shop = a_shop(105, 200)
     problem, now = Problem(backlog_of(shop)), spans * shop.span_s
     mean = sum(unit.seconds for unit in shop.units) / len(shop.units)
-    queues = queues_of(problem, Rule("", "due", lookahead=2.0))
+    queues = queues_of(problem, Rule("", lookahead=2.0))
 
     queues.press(now)
 
@@ -34,7 +34,7 @@ def test_queues_are_in_the_order_in_which_sorting_anew_would_put_them(spans: int
 
 def test_units_taken_leave_their_queues_wherever_they_stand() -> None:
     problem = Problem(backlog_of(a_shop(105, 40)))
-    queues = queues_of(problem, Rule("", "due", lookahead=2.0))
+    queues = queues_of(problem, Rule("", lookahead=2.0))
     longest = max(range(len(queues.waiting)), key=lambda number: len(queues.waiting[number]))
     before = list(queues.waiting[longest])
 
