@@ -138,6 +138,20 @@ def test_a_planner_that_breaks_takes_no_page_with_it(bench: Bench, monkeypatch: 
     assert bench.next().status_code == 201  # the bench goes on without a plan
 
 
+def test_no_page_makes_a_plan_or_waits_for_one(bench: Bench) -> None:
+    """What has come since is planned in the background; until then pages show the plan that is kept."""
+    bench.order(quantity=9)
+    seen(bench, "/board")
+    calls = list(bench.tools.geometry.calls)  # type: ignore[attr-defined]
+
+    bench.order(quantity=9)
+    bench.clock.advance(minutes=20)
+    answers = {address: bench.client.get(address) for address in (*PAGES, "/desk", "/owner", "/bench")}
+
+    assert {address: answer.status_code for address, answer in answers.items()} == dict.fromkeys(answers, 200)
+    assert bench.tools.geometry.calls == calls  # type: ignore[attr-defined]
+
+
 def test_the_plan_lists_its_loads_with_their_plates(bench: Bench) -> None:
     bench.order(quantity=2, faces=("mark_side", "pile_side"))
 

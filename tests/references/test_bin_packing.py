@@ -86,6 +86,24 @@ def test_instances_are_packed_as_well_as_is_known_or_once_with_one_more(
     assert len(over) <= 1, over
 
 
+def triplets(bins: int, seed: int) -> list[int]:
+    """Weights that fill so many bins of 1,000 to the last, three in each: Falkenauer's hardest class, drawn
+    as he describes it (from memory)."""
+    chance, weights = Random(seed), list[int]()
+    for _ in range(bins):
+        first = chance.randint(380, 490)
+        second = chance.randint(250, (1_000 - first) // 2)
+        weights += [first, second, 1_000 - first - second]
+    return weights
+
+
+@pytest.mark.parametrize(("bins", "seed"), [(20, 1), (40, 2), (83, 3)])
+def test_shifts_that_can_be_filled_to_the_last_are(bins: int, seed: int) -> None:
+    made = plan(a_shift_backlog(1_000, triplets(bins, seed)))
+
+    assert made.score.loads == bins == made.bound.loads
+
+
 def fewest_bins(capacity: int, weights: tuple[int, ...]) -> int:
     """By trying every way to put the heaviest first into a bin begun or a new one."""
 
