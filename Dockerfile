@@ -1,13 +1,14 @@
 # One image for the API, the workers and beat; the command says which.
-FROM python:3.12-slim
+FROM python:3.11-slim
 
 RUN useradd --system --create-home --uid 10001 ricasso
 WORKDIR /app
-COPY pyproject.toml constraints.txt README.md LICENSE ./
+COPY pyproject.toml requirements.lock README.md LICENSE ./
 COPY layout layout
 COPY service service
 COPY fixtures fixtures
-RUN pip install --no-cache-dir --constraint constraints.txt . \
+RUN pip install --no-cache-dir --require-hashes --requirement requirements.lock \
+    && pip install --no-cache-dir --no-deps . \
     && install -d -o ricasso -g ricasso /data
 
 USER ricasso
