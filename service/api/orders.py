@@ -24,6 +24,7 @@ from service.intake.order_answers import (
     orders_answer,
 )
 from service.privacy import erase as erasing
+from service.privacy.export import ExportAnswer, export
 from service.records import errors
 from service.records.states import JobState
 from service.records.tables import Order
@@ -173,6 +174,13 @@ def cancel_order(
 
     changed, response.headers["ETag"] = intake.change(tools, identity, etag, act, who=who)
     return changed
+
+
+@router.get("/v1/orders/{identity}/export")
+def export_order(tools: AtHand, identity: wire.OrderId, who: Desk) -> ExportAnswer:
+    """All that is kept of people by an order, for whoever asks what is known of them: the order, every row
+    about it, and which files it is in."""
+    return export(tools, identity, who=who)
 
 
 @router.post(

@@ -21,7 +21,7 @@ from service.intake import take_order as intake
 from service.pages import asking, samples
 from service.pages.gate import DeskVisitor, Form, Visitor
 from service.pages.render import PageRoute, page, status_of
-from service.records.errors import BadRequest, NotFound, Refusal
+from service.records.errors import BadRequest, MoveNotAllowed, NotFound, Refusal
 from service.requests.inscription_answers import (
     InscriptionAnswer,
     TextAnswer,
@@ -47,7 +47,10 @@ def get_phone_order(
     line: Annotated[str, Query(max_length=100)] = "",
 ) -> Response:
     """An empty form, or one filled in as a line of an order has it."""
-    given = _as_line(tools, visitor, as_order, line) if as_order else {}
+    try:
+        given = _as_line(tools, visitor, as_order, line) if as_order else {}
+    except MoveNotAllowed as refusal:
+        return _form(request, tools, visitor, {}, refused=refusal)
     return _form(request, tools, visitor, given)
 
 
@@ -180,9 +183,11 @@ def _fields_of(text: TextAnswer, words: str = "") -> dict[str, str]:
 
 def _as_line(tools: Tools, visitor: Visitor, identity: str, line_ref: str) -> dict[str, str]:
     """The form as a line of an order has it; reference, buyer's notes and date are left to whoever calls.
-    Raises NotFound."""
+    Raises NotFound, MoveNotAllowed (its words were erased)."""
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=visitor.who)
+        if order.erased_at is not None:
+            raise MoveNotAllowed("its words were erased, so the same can't be ordered again; ask the buyer")
         line = orders.line_of(order, line_ref) if line_ref else order.lines[0]
         asked = [stored_inscription(stored) for stored in line.inscriptions]
         lines = [checked.get("lines") or () for checked in line.checked]

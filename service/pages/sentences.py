@@ -194,6 +194,7 @@ SENTENCES = (
     _("there is nothing to show here"),
     _("there is no such font"),
     _("the other places can't be read"),
+    _("its words were erased, so the same can't be ordered again; ask the buyer"),
     _("a quantity is a whole number"),
     _("say by which day it must be handed over"),
     _("a search needs a letter or a digit"),

@@ -101,8 +101,12 @@ def _note(file: Path, order: Order, *, at: datetime) -> None:
         os.fsync(lines.fileno())
 
 
+def imports_with(folder: Path, order_ref: str) -> list[Path]:
+    """Files that orders were handed in by, and their reports, where the order is in them."""
+    files = sorted(folder.glob("*.csv")) if folder.is_dir() else []
+    return [file for file in files if order_ref in file.read_text(encoding="utf-8", errors="replace")]
+
+
 def _drop_imports(folder: Path, order_ref: str) -> None:
-    """Delete files that orders were handed in by, with their reports, where the order is in them."""
-    for file in folder.glob("*.csv") if folder.is_dir() else ():
-        if order_ref in file.read_text(encoding="utf-8", errors="replace"):
-            file.unlink(missing_ok=True)
+    for file in imports_with(folder, order_ref):
+        file.unlink(missing_ok=True)

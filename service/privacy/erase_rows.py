@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, delete, or_, select, update
+from sqlalchemy import ColumnElement, Select, and_, delete, or_, select, update
 from sqlalchemy.orm import Session
 
 from layout.shop.outline import Outline
@@ -22,6 +22,7 @@ from service.records.tables import (
     Order,
     OrderLine,
     OrderWord,
+    Promise,
     TurnFile,
 )
 from service.records.who import Role
@@ -62,8 +63,39 @@ def blank(session: Session, order: Order, *, now: datetime) -> None:
     about_order = and_(History.subject == "order", History.subject_id == order.id)
     session.execute(update(History).where(or_(about_order, and_(about_jobs, in_talk))).values(why=""))
     # The order's reference still keeps the store from taking it twice.
-    answers = IdempotentRequest.headers.contains(f'/v1/orders/{public(ORDER, order.id)}"', autoescape=True)
-    session.execute(delete(IdempotentRequest).where(IdempotentRequest.client == order.client, answers))
+    session.execute(delete(IdempotentRequest).where(*_answers_about(order)))
+
+
+def about(session: Session, order: Order) -> dict[str, list[dict[str, Any]]]:
+    """Every row about an order, by table, each column as it is stored."""
+    lines = select(OrderLine.id).where(OrderLine.order_id == order.id)
+    jobs = select(Job.id).where(Job.order_id == order.id)
+    happened = or_(
+        and_(History.subject == "order", History.subject_id == order.id),
+        and_(History.subject == "line", History.subject_id.in_(lines)),
+        and_(History.subject == "job", History.subject_id.in_(jobs)),
+    )
+    wanted: tuple[Select[Any], ...] = (
+        select(Order).where(Order.id == order.id),
+        select(OrderLine).where(OrderLine.order_id == order.id),
+        select(OrderWord).where(OrderWord.order_id == order.id),
+        select(FrozenMark).where(FrozenMark.line_id.in_(lines)),
+        select(Job).where(Job.order_id == order.id),
+        select(Promise).where(Promise.order_id == order.id),
+        select(History).where(happened),
+        select(IdempotentRequest).where(*_answers_about(order)),
+    )
+    found: dict[str, list[dict[str, Any]]] = {}
+    for query in wanted:
+        for row in session.scalars(query):
+            values = {column.key: getattr(row, column.key) for column in row.__table__.columns}
+            found.setdefault(row.__tablename__, []).append(values)
+    return found
+
+
+def _answers_about(order: Order) -> tuple[ColumnElement[bool], ...]:
+    named = IdempotentRequest.headers.contains(f'/v1/orders/{public(ORDER, order.id)}"', autoescape=True)
+    return IdempotentRequest.client == order.client, named
 
 
 def blanked(stored: dict[str, Any]) -> dict[str, Any]:

@@ -196,3 +196,16 @@ def test_two_instances_of_a_font_file_have_two_pictures(counter: Counter) -> Non
     pictures = {samples.font_picture(tools, spec) for spec in (font, bold, font, replace(font, name="Other"))}
 
     assert len(pictures) == 3
+
+
+def test_the_words_of_an_erased_order_can_not_be_had_again(counter: Counter) -> None:
+    order = counter.post_order(an_order()).json()
+    at = f"/v1/orders/{order['id']}"
+    etag = counter.ask("desk", "GET", at).headers["ETag"]
+    counter.ask("desk", "POST", f"{at}/cancel", {"reason": ""}, If_Match=etag)
+    assert counter.ask("desk", "POST", f"{at}/erase", {}).status_code == 200
+
+    answer = counter.client.get(f"/desk/phone?as={order['id']}&line=1")
+
+    assert answer.status_code == 409
+    assert "its words were erased" in html.unescape(answer.text)

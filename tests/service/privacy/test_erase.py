@@ -86,6 +86,32 @@ def test_nothing_that_was_said_is_left_and_what_happened_is(counter: Counter) ->
     assert look(counter.tools.database.engine, None).counts == {}
 
 
+def test_all_that_erasing_takes_is_exported_before_and_none_of_it_after(counter: Counter) -> None:
+    order = counter.post_order(a_named_order()).json()
+    counter.post_order(an_order())  # somebody else's
+    at = f"/v1/orders/{order['id']}"
+    imports = counter.tools.settings.data / "imports"
+    imports.mkdir()
+    (imports / "a.csv").write_text(f"order_ref,text\n{order['order_ref']},Zenobia\n")
+    cancelled(counter, at, "Quillfeather called")
+
+    before = counter.ask("desk", "GET", f"{at}/export")
+    erased = counter.ask("desk", "POST", f"{at}/erase", {})
+    after = counter.ask("owner", "GET", f"{at}/export")
+
+    assert (before.status_code, erased.status_code, after.status_code) == (200, 200, 200)
+    told = before.json()
+    assert [secret for secret in SECRETS if secret not in before.text] == []
+    assert "Quillfeather called" in before.text
+    assert told["imported_files"] == ["a.csv"] and not after.json()["imported_files"]
+    assert {row["id"] for row in told["rows"]["orders"]} == {int(order["id"][1:])}
+    assert told["rows"]["frozen_mark"][0]["outline"] != after.json()["rows"]["frozen_mark"][0]["outline"]
+    assert {"order_line", "job", "history", "order_word", "idempotent_request"} <= set(told["rows"])
+    assert [secret for secret in SECRETS if secret in after.text] == []
+    assert counter.ask("store", "GET", f"{at}/export").status_code == 403
+    assert counter.ask("desk", "GET", "/v1/orders/O999/export").status_code == 404
+
+
 def test_a_load_with_erased_marks_is_still_shown_and_audited(
     sqlite_database: Database, clock: SetClock, tmp_path: Path
 ) -> None:
