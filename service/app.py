@@ -120,7 +120,8 @@ def create_app(tools: Tools) -> FastAPI:
         openapi_url=None,
         docs_url=None,
         redoc_url=None,
-        telemetry={"logs": False},  # a validation message could quote a customer's words
+        # No logs: a validation message could quote a customer's words. Requests are counted in `_watch`.
+        telemetry={"logs": False, "metrics": False, "operation_spans": False},
     )
     doorway.equip(app, tools)
     problems.install(app)
@@ -173,14 +174,14 @@ async def _watch(request: Request, go_on: Callable[[Request], Awaitable[Response
             response = faults.fault_page(request, response.status_code)
     route = getattr(request.scope.get("route"), "path", "unknown")
     seconds = time.perf_counter() - begun
+    method = request.method if request.method in _METHODS else "other"
     log.info(
         "request",
-        method=request.method,
+        method=method,
         route=route,
         status=response.status_code,
         seconds=round(seconds, 4),
     )
-    method = request.method if request.method in _METHODS else "other"
     REQUEST_SECONDS.labels(method, route, response.status_code).observe(seconds)
     response.headers["X-Request-ID"] = request_id
     for name, value in _SECURITY_HEADERS.items():
@@ -195,7 +196,7 @@ def set_up_logging(level: str) -> None:
             asked.add_to_line,
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info,
+            asked.name_error,
             structlog.processors.JSONRenderer(),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[level.upper()]),

@@ -54,6 +54,14 @@ def address_of(request: Request) -> str:
     return request.client.host if request.client is not None else ""
 
 
+def link_to(request: Request, page: str, **parts: str) -> str:
+    """The whole address of a page, for somebody elsewhere: below the shop's public address where one is set,
+    because a Host header is whatever its sender wrote."""
+    public = tools_in(request.app).settings.public_url
+    path = request.app.url_path_for(page, **parts)
+    return f"{public}{path}" if public else str(request.url_for(page, **parts))
+
+
 # Coroutines, so that the framework does not send a thread for what is only handed on.
 
 

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from service.api import wire
 from service.api.contract import PDF, details
 from service.api.security import Anyone, House, Intake
-from service.doorway import AtHand
+from service.doorway import AtHand, link_to
 from service.intake import orders, proof_links
 from service.intake.order_answers import ProofLinkAnswer
 from service.papers import labels, texts
@@ -91,7 +91,7 @@ def make_proof_link(request: Request, tools: AtHand, identity: wire.OrderId, who
         token, until = proof_links.make(
             session, order, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
         )
-    return ProofLinkAnswer(url=str(request.url_for("get_buyers_proof", token=token)), until=until)
+    return ProofLinkAnswer(url=link_to(request, "get_buyers_proof", token=token), until=until)
 
 
 @router.delete("/v1/orders/{identity}/proof-link", status_code=204)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import traceback
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -19,6 +18,7 @@ from service.records import errors
 from service.records.db import UNREACHABLE
 from service.records.errors import Refusal
 from service.requests.answers import AnswerBody, OrLeftOut
+from service.requests.asked import place_of
 from service.requests.refusals import MEANINGS, status_of
 
 log = structlog.get_logger(__name__)
@@ -46,6 +46,7 @@ TITLES = {
     412: "Changed since you last saw it",
     413: "Too large",
     415: "Not a media type that is taken",
+    421: "Not the host of this address",
     422: "The request can't be carried out as it stands",
     428: "Say which version you mean",
     429: "Too much at once",
@@ -190,6 +191,6 @@ def broken(request: Request, error: Exception) -> JSONResponse:
         "unhandled",
         route=getattr(request.scope.get("route"), "path", ""),
         kind=type(error).__name__,
-        at=[f"{f.filename}:{f.lineno} {f.name}" for f in traceback.extract_tb(error.__traceback__)[-8:]],
+        at=place_of(error),
     )
     return problem(500, "internal_error", "Something went wrong here; it is in the log.")

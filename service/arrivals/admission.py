@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from typing import Any
 
 from fastapi.concurrency import run_in_threadpool
@@ -25,6 +26,7 @@ from service.records.db import UNREACHABLE
 from service.records.errors import ServiceBusy, TooManyRequests
 from service.requests.crowd import Crowd
 
+_PORT = re.compile(r":\d+$", re.ASCII)
 _HEALTH = frozenset({"/healthz", "/readyz"})
 #: They last for many minutes and are counted by key (`service.requests.crowd`).
 _STREAMS = frozenset({"/v1/events", "/live"})
@@ -55,6 +57,10 @@ class Admission:
             await self._app(scope, receive, send)
             return
         request = Request(scope)
+        if not _is_asked_here(request):
+            detail = "This service is not the host that the request names; RICASSO_HOSTS lists those it is."
+            await _refuse(request, problems.problem(421, "refused", detail), receive, send)
+            return
         try:
             doorway.tools_in(request.app).rates.asked_from(doorway.address_of(request))
         except TooManyRequests as refusal:
@@ -82,6 +88,14 @@ class Admission:
             await self._app(request.scope, receive, send)
         finally:
             crowd.leave()
+
+
+def _is_asked_here(request: Request) -> bool:
+    """Whether the request's Host is one of ours: a page of somebody else's that gives its own name our
+    address reaches nothing."""
+    names = doorway.tools_in(request.app).settings.host_names
+    asked_for = _PORT.sub("", request.headers.get("host", "")).strip("[]").lower()
+    return not names or asked_for in names
 
 
 def _answer_to(error: Exception) -> Response:

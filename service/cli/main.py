@@ -7,13 +7,26 @@ from typing import Annotated
 
 import typer
 
-from service.cli import acts, audit, catalogue, check, doctor, fonts, imports, init, keys, plan, serve, upkeep
+from service.cli import (
+    acts,
+    audit,
+    catalogue,
+    check,
+    doctor,
+    fonts,
+    imports,
+    init,
+    keys,
+    parts,
+    plan,
+    serve,
+    upkeep,
+)
 
 app = typer.Typer(
     name="ricasso",
     help="Laser-personalisation job queue: orders in, verified burn files and pulls out.",
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
@@ -28,6 +41,9 @@ app.command("audit")(audit.audit)
 app.command("acts")(acts.acts)
 app.command("plan")(plan.plan)
 app.command("backup")(upkeep.backup)
+app.command("export")(upkeep.export)
+app.command("licences")(parts.licences)
+app.command("sbom")(parts.sbom)
 app.command("restore")(upkeep.restore)
 app.command("erase")(upkeep.erase)
 app.command("move")(upkeep.move)
@@ -70,7 +86,7 @@ def run(arguments: list[str]) -> int:
     if not arguments:
         arguments = ["--help"]
     try:
-        code = app(arguments, standalone_mode=False)
+        code = app(arguments, prog_name="ricasso", standalone_mode=False)
     except KeyboardInterrupt:
         return 130
     except Exception as error:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import socket
+import sys
 from contextlib import nullcontext
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -51,7 +53,8 @@ def serve(
     try:
         _serve(settings, listening, host)
     except KeyboardInterrupt:
-        typer.echo("stopped")
+        if sys.stdout.isatty():
+            typer.echo("stopped")
     finally:
         listening.close()
         if alone is not None:
@@ -60,30 +63,38 @@ def serve(
 
 def _serve(settings: Settings, listening: socket.socket, host: str) -> None:
     import uvicorn
+    from structlog import get_logger
 
     from service.app import create_app
     from service.arrivals.deadlines import TimedConnection, raise_open_files
-    from service.running.assembly import assemble
+    from service.running.assembly import assemble, trace
     from service.shop.measured_behind import measuring_behind
     from service.shop.settings import PREFIX
     from service.stock import import_stock as imports
 
     tools = assemble(settings)
+    trace(tools)
     # The process that workers are forked from reads it, before any of them is handed its work.
     os.environ[f"{PREFIX}FIXTURES"] = str(tools.catalogue.folder.resolve())
     stocked = imports.open_the_store_room(tools)
     app = create_app(tools)
     shown = f"[{host}]" if ":" in host else host
     address = f"http://{shown}:{listening.getsockname()[1]}"
-    typer.echo(f"Ricasso    {address}  (health: {address}/healthz)")
-    typer.echo(f"data       {settings.data.resolve()}")
-    typer.echo(f"database   {tools.database.engine.url.render_as_string(hide_password=True)}")
-    typer.echo(f"tasks      {'handed to the broker' if settings.broker_url else 'run in this process'}")
-    typer.echo(f"shop       {tools.catalogue.folder}  version {tools.catalogue.current.version[:12]}")
-    if stocked:
-        typer.echo(f"stock      {stocked} counts of the opening stock were put in")
-    typer.echo(f"keys       ricasso keys new owner --data {settings.data}")
-    typer.echo("Ctrl-C stops it.")
+    facts = {
+        "data": str(settings.data.resolve()),
+        "database": tools.database.engine.url.render_as_string(hide_password=True),
+        "tasks": "handed to the broker" if settings.broker_url else "run in this process",
+        "shop": f"{tools.catalogue.folder}  version {tools.catalogue.current.version[:12]}",
+        "stock": f"{stocked} counts of the opening stock were put in" if stocked else "",
+    }
+    get_logger(__name__).info("started", ricasso=version("ricasso"), address=address, **facts)
+    if sys.stdout.isatty():  # for whoever started it by hand; a journal has the line of log
+        typer.echo(f"Ricasso    {address}  (health: {address}/healthz)")
+        for what, fact in facts.items():
+            if fact:
+                typer.echo(f"{what:10} {fact}")
+        typer.echo(f"keys       ricasso keys new owner --data {settings.data}")
+        typer.echo("Ctrl-C stops it.")
     TimedConnection.most_connections = raise_open_files()
     config = uvicorn.Config(
         app,
@@ -92,6 +103,7 @@ def _serve(settings: Settings, listening: socket.socket, host: str) -> None:
         log_config=None,
         access_log=False,
         server_header=False,
+        forwarded_allow_ips=settings.proxies,
         timeout_keep_alive=5,
         timeout_graceful_shutdown=_GRACE_SECONDS,
         h11_max_incomplete_event_size=16_384,

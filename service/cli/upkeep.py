@@ -44,6 +44,17 @@ def erase(
     typer.echo(f"{order}: words, names, notes, outlines and files are erased; states and counts stay")
 
 
+def export(
+    order: Annotated[str, typer.Argument(help="The order, like O12")],
+    data: Data = None,
+) -> None:
+    """Print all that is kept of people by an order, as JSON: words, names, notes, outlines, history."""
+    from service.privacy.export import export as export_order
+    from service.records.who import SWEEP
+
+    typer.echo(export_order(tools_of(data), order, who=SWEEP).model_dump_json(indent=1))
+
+
 def restore(
     file: Annotated[Path, typer.Argument(help="A file that `ricasso backup` wrote")],
     data: Data = None,

@@ -14,7 +14,7 @@ from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session
 
 from layout.shop.shop import Shop
-from service.doorway import AtHand
+from service.doorway import AtHand, link_to
 from service.intake import check as checks
 from service.intake import line_holds, orders, proof_links, search
 from service.intake import order_rows as rows
@@ -295,7 +295,7 @@ def post_proof_link(
             secret=sessions.secret_of(tools.settings.data),
             now=tools.clock(),
         )
-    link = str(request.url_for("get_buyers_proof", token=token))
+    link = link_to(request, "get_buyers_proof", token=token)
     return _order(request, tools, identity, visitor, link=link, until=until)
 
 

@@ -6,6 +6,8 @@ gives it a number, whoever looks at the key says whose it is. Names of people ar
 
 from __future__ import annotations
 
+import sys
+import traceback
 from collections.abc import MutableMapping
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -47,3 +49,19 @@ def add_to_line(_logger: Any, _method: str, line: MutableMapping[str, Any]) -> M
             if value:
                 line.setdefault(name, value)
     return line
+
+
+def name_error(_logger: Any, _method: str, line: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+    """A structlog processor: an error's kind and place. Its message stays out: it could quote a customer."""
+    given = line.pop("exc_info", None)
+    error = given if isinstance(given, BaseException) else sys.exc_info()[1] if given else None
+    if error is not None:
+        line["kind"] = type(error).__name__
+        line["at"] = place_of(error)
+    return line
+
+
+def place_of(error: BaseException) -> list[str]:
+    """Where an error came from: the last calls before it."""
+    frames = traceback.extract_tb(error.__traceback__)[-8:]
+    return [f"{frame.filename}:{frame.lineno} {frame.name}" for frame in frames]

@@ -6,10 +6,28 @@ from service.records import clock as clocks
 from service.records import folders, schema
 from service.records.clock import Clock
 from service.records.db import Database, open_engine
+from service.records.errors import CanNot
 from service.shop.geometry_workers import Geometry
 from service.shop.settings import Settings
 from service.shop.tools import Tools
 from service.shop.versions import Shelf
+
+
+class TracingMissing(CanNot):
+    """Traces are wanted, and what makes them is not installed."""
+
+
+def trace(tools: Tools) -> None:
+    """Trace this process where the settings say so. Raises TracingMissing."""
+    if not tools.settings.traces_to:
+        return
+    try:
+        from service.running import tracing
+    except ModuleNotFoundError as missing:
+        raise TracingMissing(
+            f'RICASSO_TRACES_TO is set, but {missing.name} is not installed: pip install "ricasso[tracing]"'
+        ) from missing
+    tracing.begin(tools.settings.traces_to, tools.database.engine)
 
 
 def assemble(settings: Settings, *, clock: Clock = clocks.now, in_worker: bool = False) -> Tools:

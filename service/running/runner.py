@@ -6,6 +6,7 @@ With a broker only the relay runs here (it hands hints to the broker instead of 
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable
 from functools import partial
 
@@ -44,10 +45,11 @@ class Runner:
             self._threads.append(thread)
 
     def stop(self) -> None:
-        """Let each thread finish what it is at. What is not done stays in the outbox."""
+        """Let threads finish what they are at, within one time. What is not done stays in the outbox."""
         self._stop.set()
+        ends = time.monotonic() + _STOP_SECONDS
         for thread in self._threads:
-            thread.join(_STOP_SECONDS)
+            thread.join(max(ends - time.monotonic(), 0.0))
         self._threads.clear()
 
     def _loop(self, name: str, work: Callable[[], object]) -> None:

@@ -9,12 +9,14 @@ task may be run again from the start at any moment.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import timedelta
 from enum import StrEnum
 from types import MappingProxyType
 
 import structlog
+from opentelemetry.trace import Span, get_tracer
 
 from service.records.errors import DatabaseBusy
 from service.running import outbox_rows as outbox
@@ -78,7 +80,8 @@ def run(
     if task is None:
         return _give_up(tools, mine, f"no task is called {mine.task}")
     try:
-        task(tools, **mine.arguments)
+        with _span(mine.task):
+            task(tools, **mine.arguments)
     except Exception as error:
         log.warning("task_failed", task=mine.task, outbox=mine.id, attempt=mine.attempt, exc_info=True)
         return _after_failure(tools, mine, error)
@@ -181,12 +184,20 @@ def run_periodic(tools: Tools, *, lanes: Collection[str] = LANES) -> list[str]:
         if job.lane not in lanes or not _take(tools, job):
             continue
         try:
-            job.work(tools)
+            with _span(job.name):
+                job.work(tools)
         except Exception:
             log.warning("periodic_task_failed", task=job.name, exc_info=True)
         else:
             done.append(job.name)
     return done
+
+
+def _span(task: str) -> AbstractContextManager[Span]:
+    """A span where traces are wanted (`service.running.tracing`). An error's text could quote a customer."""
+    return get_tracer("ricasso").start_as_current_span(
+        f"task {task}", record_exception=False, set_status_on_exception=False
+    )
 
 
 def _take(tools: Tools, job: Periodic) -> bool:

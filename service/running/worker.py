@@ -96,9 +96,10 @@ def tools() -> Tools:
     """This process's own connection pool, catalogue and geometry, made on first use (so after any fork)."""
     global _tools  # noqa: PLW0603  one per process is what is meant
     if _tools is None:
-        from service.running.assembly import assemble
+        from service.running.assembly import assemble, trace
 
         _tools = assemble(Settings(), in_worker=True)
+        trace(_tools)
     return _tools
 
 

@@ -16,6 +16,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
+import structlog
+
 from layout.check.feasibility import CheckResult, check
 from layout.pictures import proof
 from layout.shop.inscriptions import Inscription
@@ -26,6 +28,8 @@ from service.records.errors import CheckersBusy, CheckTooSlow
 from service.shop import catalogue
 from service.shop.font_tables import FontTables
 from service.shop.worker_pool import NoRoom, TookTooLong, WorkerPool, end_with_parent
+
+log = structlog.get_logger(__name__)
 
 T = TypeVar("T")
 
@@ -106,7 +110,10 @@ class Geometry:
         """Start the workers, so that the first check need not wait for them. Raises WorkerDied."""
         if self._workers > 0:
             self._checkers.pool()
+            begun = time.monotonic()
+            log.info("planner_starts", why="at the first start here its search is compiled: half a minute")
             self._planners.pool()
+            log.info("planner_ready", seconds=round(time.monotonic() - begun, 1))
 
     def close(self) -> None:
         self._checkers.close()

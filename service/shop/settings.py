@@ -8,7 +8,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
 from sqlalchemy import make_url
 
@@ -19,8 +19,18 @@ PREFIX = "RICASSO_"
 _NO_SETTINGS = re.compile(r"RICASSO_(TEST_.*|FIT_CASES|PYTHON|BEAT_FILE)")
 
 
+_ADDRESS = re.compile(r"https?://[A-Za-z0-9.-]+(:\d{1,5})?|https?://\[[0-9A-Fa-f:]+\](:\d{1,5})?")
+
+
 def _capitals(value: object) -> object:
     return value.strip().upper() if isinstance(value, str) else value
+
+
+def _address(value: str) -> str:
+    given = value.strip().rstrip("/")
+    if given and not _ADDRESS.fullmatch(given):
+        raise ValueError("should be http:// or https://, a host, perhaps a port, and nothing behind it")
+    return given
 
 
 class Settings(BaseSettings):
@@ -35,6 +45,17 @@ class Settings(BaseSettings):
     )
     fixtures: Path | None = Field(
         default=None, description="Folder with the shop's own description; empty: the made-up shop"
+    )
+    public_url: Annotated[str, AfterValidator(_address)] = Field(
+        default="",
+        description="Where people reach the service (`https://shop.example`), for links; empty: as asked",
+    )
+    hosts: str = Field(
+        default="", description="Host names, with commas, that requests may ask for; empty: any"
+    )
+    proxies: str = Field(
+        default="127.0.0.1",
+        description="Addresses of proxies, with commas, whose X-Forwarded-For and -Proto are believed",
     )
     lease_seconds: int = Field(
         default=900, ge=30, description="How long an unstarted load stays with a silent operator"
@@ -65,10 +86,18 @@ class Settings(BaseSettings):
     callbacks_to_loopback: bool = Field(
         default=False, description="For trials: callbacks may go to plain http on this machine"
     )
+    traces_to: Annotated[str, AfterValidator(_address)] = Field(
+        default="", description="OTLP/HTTP address that traces are sent to (`ricasso[tracing]`); empty: none"
+    )
     docs: bool = Field(default=True, description="Serve the OpenAPI description to signed-in callers")
     log_level: Annotated[LogLevel, BeforeValidator(_capitals)] = Field(
         default="INFO", description="DEBUG, INFO, WARNING or ERROR"
     )
+
+    @cached_property
+    def host_names(self) -> frozenset[str]:
+        """Names that a request's Host may have, small letters, without port; none: any may be asked for."""
+        return frozenset(name.strip().lower() for name in self.hosts.split(",") if name.strip())
 
     @property
     def font_tables(self) -> Path:

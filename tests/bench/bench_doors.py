@@ -4,6 +4,7 @@ say nothing, half a head or half a body, and as many event streams as one key ma
 from __future__ import annotations
 
 import http.client
+import json
 import os
 import socket
 import subprocess
@@ -12,6 +13,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from pathlib import Path
 from urllib.parse import urlsplit
 
 from tests.bench.timing import figure, input_line
@@ -62,25 +64,27 @@ def a_service(folder: str, **settings: str) -> Iterator[tuple[str, int]]:
     """The embedded service on a free port; its host and port."""
     environment = {name: value for name, value in os.environ.items() if not name.startswith("RICASSO_")}
     environment |= {f"RICASSO_{name.upper()}": value for name, value in settings.items()}
-    process = subprocess.Popen(
-        [sys.executable, "-c", _START, "serve", "--port", "0", "--data", folder],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-        env=environment,
-    )
-    assert process.stdout is not None
+    told = Path(folder) / "told"
+    with told.open("wb") as log:
+        command = [sys.executable, "-c", _START, "serve", "--port", "0", "--data", folder]
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=log, env=environment)
     try:
-        where = urlsplit(process.stdout.readline().split()[1])
-        while not process.stdout.readline().startswith("Ctrl-C"):
+        while (started := _started(told)) is None:
             assert process.poll() is None
+            time.sleep(0.1)
+        where = urlsplit(started)
         address = (str(where.hostname), int(where.port or 0))
         _wait_until_it_answers(address)
         yield address
     finally:
         process.terminate()
         process.wait()
-        process.stdout.close()
+
+
+def _started(log: Path) -> str | None:
+    """The address that a service says it was started at."""
+    lines = (json.loads(line) for line in log.read_text().splitlines(keepends=True) if line.endswith("\n"))
+    return next((line["address"] for line in lines if line["event"] == "started"), None)
 
 
 def _wait_until_it_answers(address: tuple[str, int]) -> None:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import io
 import json
 import re
+import shutil
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,7 +21,8 @@ from service.records.db import Database
 from tests.clocks import SetClock
 from tests.counter import Counter, an_open_counter
 
-ALERTS = Path(__file__).parents[3] / "service" / "guides" / "alerts.yml"
+GUIDES = Path(__file__).parents[3] / "service" / "guides"
+ALERTS, DASHBOARD, UNIT = GUIDES / "alerts.yml", GUIDES / "dashboard.json", GUIDES / "ricasso.service"
 CHECK = {
     "sku": "AQ-CHEF-20",
     "inscriptions": [{"zone": "heel", "text": "Secret words", "font": "lato-bold", "height_mm": 5}],
@@ -86,6 +90,46 @@ def test_every_alert_names_metrics_and_labels_that_are_there(counter: Counter) -
         for name in re.findall(r"ricasso_[a-z_]+", rule["expr"]):
             assert re.sub(r"_(total|count|bucket)$", "", name) in families, rule["alert"]
     assert len({rule["alert"] for rule in rules}) == len(rules) > 6
+
+
+def test_the_dashboard_shows_metrics_that_are_there_and_leaves_out_none(counter: Counter) -> None:
+    families = {family.name for family in text_string_to_metric_families(scraped(counter))}
+    board = json.loads(DASHBOARD.read_text())
+
+    shown = set()
+    for panel in board["panels"]:
+        assert panel["title"] and panel["targets"] and panel["datasource"]["uid"] == "${source}"
+        for target in panel["targets"]:
+            names = re.findall(r"ricasso_[a-z_]+", target["expr"])
+            shown |= {re.sub(r"_(total|count|bucket|info)$", "", name) for name in names}
+            for label in re.findall(r"{{(\w+)}}", target["legendFormat"]):
+                assert re.search(rf"\b{label}\b", target["expr"]) or label == "state", target
+    assert shown <= families
+    assert families - shown <= {"ricasso_lots"}  # bare blades: counted, not watched
+    assert len({panel["id"] for panel in board["panels"]}) == len(board["panels"])
+
+
+@pytest.mark.skipif(shutil.which("promtool") is None, reason="NOT RUN: promtool is not installed here")
+def test_the_alerts_are_rules_as_their_own_tool_reads_them() -> None:
+    checked = subprocess.run(
+        ["promtool", "check", "rules", str(ALERTS)], capture_output=True, text=True, check=False
+    )
+
+    assert checked.returncode == 0, checked.stderr
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="NOT RUN: systemd is not installed here")
+def test_the_unit_file_is_one_as_its_own_tool_reads_it(tmp_path: Path) -> None:
+    unit = tmp_path / "ricasso.service"
+    text = UNIT.read_text()
+    assert "ExecStart=/opt/ricasso/bin/ricasso serve" in text
+    unit.write_text(text.replace("/opt/ricasso/bin/ricasso", sys.executable))
+
+    checked = subprocess.run(
+        ["systemd-analyze", "verify", str(unit)], capture_output=True, text=True, check=False
+    )
+
+    assert (checked.returncode, checked.stderr) == (0, "")
 
 
 def test_every_line_of_a_request_says_which_and_whose_but_no_words(

@@ -154,21 +154,21 @@ def serving(data: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
     process = subprocess.Popen(
         [sys.executable, "-c", START, "serve", "--port", "0", "--data", str(data)],
         cwd=ROOT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
         text=True,
     )
-    assert process.stdout is not None
+    assert process.stderr is not None
     try:
-        first = process.stdout.readline()
-        while not process.stdout.readline().startswith("Ctrl-C"):
-            assert process.poll() is None
-        yield process, first.split()[1]
+        line = {"event": ""}
+        while line["event"] != "started":
+            line = json.loads(process.stderr.readline())  # all it says is lines of log
+        yield process, line["address"]
     finally:
         if process.poll() is None:
             process.kill()
         process.wait()
-        process.stdout.close()
+        process.stderr.close()
 
 
 def answer(url: str, key: str = "") -> int:
@@ -196,7 +196,7 @@ def test_the_service_comes_up_on_a_free_port_and_ends_at_ctrl_c(
         second = run(["serve", "--port", "0", "--data", str(tmp_path)])
         modes = {path.name: (path.is_dir(), path.stat().st_mode & 0o777) for path in tmp_path.iterdir()}
         process.send_signal(signal.SIGINT)
-        code = process.wait(20)
+        code = process.wait(60)
 
     assert answers == [200, 401, 200, 200]
     assert code == 0
@@ -243,3 +243,17 @@ def test_the_log_goes_to_standard_error_as_it_is_when_a_line_is_written(
     structlog.reset_defaults()
 
     assert '"event": "written"' in second.getvalue()
+
+
+def test_the_shell_completes_commands(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("_RICASSO_COMPLETE", "complete_bash")
+    monkeypatch.setenv("COMP_WORDS", "ricasso keys r")
+    monkeypatch.setenv("COMP_CWORD", "2")
+
+    with pytest.raises(SystemExit) as ended:
+        run([])
+
+    assert ended.value.code == 0
+    assert capsys.readouterr().out.split() == ["revoke", "rotate"]
