@@ -81,6 +81,10 @@ class Shop:
     artworks: Mapping[str, Artwork]
     policy: Policy
 
+    def product_of(self, code: str) -> Product | None:
+        """The product that a box's barcode, or a typed number, stands for."""
+        return next((p for p in self.products.values() if code in p.barcodes or code == p.sku), None)
+
     def process_for(self, station: str, surface: Surface) -> Process | None:
         """The usable process (test card recorded) of a station for a surface, if there is one."""
         recipe = self.recipe_for(station, surface)

@@ -67,7 +67,9 @@ def reasons(order: Order, line: OrderLine) -> list[str]:
         FINDINGS: line.verdict == Verdict.REFUSE.value,
         CHANGE: line.wish is not None,
         REVIEW: line.verdict == Verdict.REVIEW.value and not is_reviewed,
-        BUYER: order.proof == "buyer" and line.approved_revision != line.words_revision,
+        BUYER: order.proof == "buyer"
+        and bool(line.inscriptions)
+        and line.approved_revision != line.words_revision,
         LATE: order.ship_by < checked_at and not is_reviewed,
     }
     if waits[FINDINGS]:

@@ -19,7 +19,7 @@ from service.intake import line_holds
 from service.intake import order_rows as rows
 from service.intake.line_holds import AGREE, LOOK, WAYS_OUT
 from service.intake.order_answers import etag_of, state_of
-from service.intake.taking import announce, faces_of, freeze, hold_reason, write_check
+from service.intake.taking import announce, blade_of, faces_of, freeze, hold_reason, write_check
 from service.loads import contents, load_rows
 from service.loads import load as loads
 from service.records.announcements import tell_order
@@ -90,7 +90,7 @@ def amend(
     line.hold_reason = hold_reason(order, line)
     for job in _living(line):
         job.words_revision = line.words_revision
-        job.faces = faces_of(shop, line.sku, result)
+        job.blade, job.faces = blade_of(shop, line), faces_of(shop, line.sku, result)
         _settle(session, job, line.hold_reason, by=by, why="words changed")
     order.version += 1
     write_history(

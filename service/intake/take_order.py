@@ -117,6 +117,8 @@ def _check_or_hold(
     tools: Tools, line: LineWanted, in_force: InForce, *, refuse: bool, client: str | None
 ) -> CheckResult:
     """The check, or, when it fails or takes too long, a finding that holds the line: it is paid for."""
+    if not line.inscriptions:
+        return _plain(tools, line)
     try:
         return tools.geometry.check(line.sku, line.inscriptions, in_force=in_force, client=client)
     except CheckersBusy:
@@ -126,6 +128,14 @@ def _check_or_hold(
             raise
         log.error("check_failed", kind=type(error).__name__)
         return _NOT_CHECKED
+
+
+def _plain(tools: Tools, line: LineWanted) -> CheckResult:
+    """Nothing is engraved: the shop must only have such a product."""
+    if line.sku in tools.catalogue.current.products:
+        return CheckResult(Verdict.ACCEPT, ())
+    unknown = Finding("unknown_product", Severity.REFUSE, f"The shop has no product {line.sku}.")
+    return CheckResult(Verdict.REFUSE, (unknown,))
 
 
 def wanted_of(body: Any) -> OrderWanted:

@@ -145,13 +145,12 @@ def _add_job(
     result: CheckResult,
     by: By,
 ) -> None:
-    product = shop.products.get(line.sku)
     job = Job(
         line=line,
         order_id=order.id,
         unit=unit,
         sku=line.sku,
-        blade=product.blade if product else "",
+        blade=blade_of(shop, line),
         state=JobState.HELD.value,
         hold_reason=line.hold_reason,
         priority=order.priority,
@@ -167,6 +166,12 @@ def _add_job(
         job.state = (JobState.READY if stock.reserve(session, job) else JobState.SHORT).value
         session.flush()
     write_history(session, "job", job.id, job.state, by=by, why="order taken")
+
+
+def blade_of(shop: Shop, line: OrderLine) -> str:
+    """The blade that a line's units are engraved on; empty where they are not, or the product is unknown."""
+    product = shop.products.get(line.sku)
+    return product.blade if product is not None and line.inscriptions else ""
 
 
 def faces_of(shop: Shop, sku: str, result: CheckResult) -> list[str]:

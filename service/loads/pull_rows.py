@@ -39,8 +39,8 @@ def claimed(session: Session) -> list[Pull]:
 
 
 def planned(session: Session, plan_id: int | None) -> list[Pull]:
-    """Units reserved for jobs that no load has taken yet: load by load of the plan, then those it does not
-    know; in walking order within each, the most urgent jobs first."""
+    """Units to be engraved, reserved for jobs that no load has taken yet: load by load of the plan, then
+    those it does not know; in walking order within each, the most urgent jobs first."""
     seat = and_(KeptSlot.job_id == Job.id, KeptSlot.plan_id == plan_id, KeptSlot.turn == 1)
     rows = session.execute(
         select(Job.id, Job.sku, Bin.bin, Bin.walking_order, KeptLoad.number, KeptLoad.station)
@@ -48,7 +48,7 @@ def planned(session: Session, plan_id: int | None) -> list[Pull]:
         .join(Bin, Bin.bin == Job.bin)
         .outerjoin(KeptSlot, seat)
         .outerjoin(KeptLoad, and_(KeptLoad.plan_id == plan_id, KeptLoad.number == KeptSlot.number))
-        .where(Job.state == JobState.READY.value)
+        .where(Job.state == JobState.READY.value, Job.blade != "")
         .order_by(
             KeptLoad.number.is_(None),
             KeptLoad.begins,

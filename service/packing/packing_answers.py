@@ -27,6 +27,12 @@ class PackingUnitAnswer(AnswerBody):
     gathered_at: OrLeftOut[Moment] = Field(
         default=None, description="When packing scanned its box; left out: it has not been scanned."
     )
+    is_plain: bool = Field(
+        description="Whether nothing is engraved on it: packing fetches it from its bin.", examples=[False]
+    )
+    bin: OrLeftOut[str] = Field(
+        default=None, description="Where a plain unit is to be fetched from.", examples=["A-01"]
+    )
     load: OrLeftOut[str] = Field(
         default=None, description="The load that holds it, while one does.", examples=["L5"]
     )
@@ -72,6 +78,14 @@ class PackingOrderAnswer(AnswerBody):
         return tuple(unit for unit in self.units if unit.gathered_at is None)
 
 
+class ToFetchAnswer(AnswerBody):
+    """Units on which nothing is engraved, to be fetched from a bin."""
+
+    bin: str = Field(description="Where they stand.", examples=["A-01"])
+    sku: str = Field(description="The product.", examples=["AQ-PARER-OAK"])
+    units: int = Field(description="How many.", examples=[2])
+
+
 class ShelfAnswer(AnswerBody):
     """A shelf of the packing rack."""
 
@@ -83,10 +97,14 @@ class PackingAnswer(AnswerBody):
     """What packing has, and the rack."""
 
     orders: tuple[PackingOrderAnswer, ...] = Field(
-        description="Orders with a released unit that are not handed over, the soonest to be shipped first."
+        description="Orders with a unit released or to be fetched, not handed over; the soonest to be shipped"
+        " first."
     )
     waiting: int = Field(description="How many such orders there are, listed or not.", examples=[7])
     next_cutoff: Moment | None = Field(description="The carrier's next cut-off; null: the shop names none.")
+    to_fetch: tuple[ToFetchAnswer, ...] = Field(
+        description="Units on which nothing is engraved, to be fetched from their bins, in walking order."
+    )
     shelves: tuple[ShelfAnswer, ...] = Field(
         description="The shelves, in the order in which they are filled."
     )
@@ -95,8 +113,9 @@ class PackingAnswer(AnswerBody):
 class PackingScanAnswer(AnswerBody):
     """What a scan at packing meant."""
 
-    what: Literal["gathered", "gathered_before", "shelf", "order"] = Field(
+    what: Literal["gathered", "gathered_before", "fetched", "shelf", "order"] = Field(
         description="`gathered`: the box is here now; `gathered_before`: it was, nothing was changed;"
+        " `fetched`: a product's barcode, a plain unit of it is here now;"
         " `shelf`: the order stands there; `order`: a packing list, nothing was changed.",
         examples=["gathered"],
     )
@@ -125,6 +144,9 @@ def packing_answer(
         orders=tuple(_orders(session, rows.at_packing(session, limit=limit), pick_ups)),
         waiting=rows.count_at_packing(session),
         next_cutoff=pick_ups.next_after(now),
+        to_fetch=tuple(
+            ToFetchAnswer(bin=found.bin, sku=found.sku, units=found.units) for found in rows.to_fetch(session)
+        ),
         shelves=tuple(ShelfAnswer(shelf=shelf, order=taken.get(shelf)) for shelf in shelves),
     )
 
@@ -164,6 +186,8 @@ def _unit(job: Job, held: rows.Holding | None) -> PackingUnitAnswer:
         sku=job.sku,
         state=JobState(job.state),
         gathered_at=job.gathered_at,
+        is_plain=job.is_plain,
+        bin=job.bin if job.is_plain else None,
         load=public(LOAD, held.load) if held else None,
         load_state=LoadState(held.state) if held else None,
         station=held.station if held else None,

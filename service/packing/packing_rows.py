@@ -6,19 +6,26 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import func, select, update
+from sqlalchemy import and_, func, or_, select, update
 from sqlalchemy.orm import Session, selectinload
 
-from service.records.states import JobState
-from service.records.tables import Job, Load, LoadJob, Order, OrderLine
+from service.records.states import ENDED_JOBS, JobState
+from service.records.tables import Bin, Job, Load, LoadJob, Order, OrderLine
 
 _WHOLE = selectinload(Order.lines).selectinload(OrderLine.jobs)
-_HAS_BOXES = select(Job.id).where(Job.order_id == Order.id, Job.state == JobState.RELEASED.value).exists()
+#: A boxed unit on which nothing is engraved, still in its bin.
+_TO_FETCH = (Job.state == JobState.READY.value, Job.blade == "", Job.bin.is_not(None))
+_HAS_BOXES = (
+    select(Job.id)
+    .where(Job.order_id == Order.id, or_(Job.state == JobState.RELEASED.value, and_(*_TO_FETCH)))
+    .exists()
+)
 _AT_PACKING = (Order.handed_over_at.is_(None), _HAS_BOXES)
 
 
 def at_packing(session: Session, *, limit: int) -> list[Order]:
-    """Orders with a released unit that are not handed over, the soonest to be shipped first."""
+    """Orders that are not handed over, with a unit released or to be fetched, the soonest to be shipped
+    first."""
     return list(
         session.scalars(
             select(Order).where(*_AT_PACKING).order_by(Order.ship_by, Order.id).limit(limit).options(_WHOLE)
@@ -59,6 +66,43 @@ def note_gathered(session: Session, job: Job, *, at: datetime) -> bool:
     )
     session.refresh(job)
     return bool(done.rowcount == 1)  # type: ignore[attr-defined]
+
+
+@dataclass(frozen=True, slots=True)
+class ToFetch:
+    """Units of a product to be fetched from a bin for orders, on which nothing is engraved."""
+
+    bin: str
+    sku: str
+    units: int
+
+
+def to_fetch(session: Session) -> list[ToFetch]:
+    """What packing fetches from the bins, in walking order."""
+    rows = session.execute(
+        select(Job.bin, Job.sku, func.count())
+        .join(Bin, Bin.bin == Job.bin)
+        .where(*_TO_FETCH)
+        .group_by(Bin.walking_order, Job.bin, Job.sku)
+        .order_by(Bin.walking_order, Job.bin, Job.sku)
+    )
+    return [ToFetch(place, sku, units) for place, sku, units in rows if place is not None]
+
+
+def order_wanting(session: Session, sku: str, *, order_id: int | None) -> Order | None:
+    """The order whose unit of a product is to be fetched next: that order, where one is named, or the soonest
+    to be shipped; None where no such unit is wanted."""
+    wanted = select(Order).join(Job, Job.order_id == Order.id).where(*_TO_FETCH, Job.sku == sku)
+    if order_id is not None:
+        wanted = wanted.where(Order.id == order_id)
+    return session.scalars(wanted.order_by(Order.ship_by, Order.id).limit(1)).first()
+
+
+def unreleased(session: Session, order: Order) -> int:
+    """Units of a locked order that are neither released, cancelled nor scrapped."""
+    ended = [state.value for state in ENDED_JOBS]
+    is_open = (Job.order_id == order.id, Job.state.not_in(ended))
+    return session.scalar(select(func.count()).select_from(Job).where(*is_open)) or 0
 
 
 def standing(session: Session) -> dict[str, tuple[int, str]]:

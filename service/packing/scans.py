@@ -1,7 +1,9 @@
-"""What a scan at packing means: a unit's label on its box, a shelf's label, the code of a packing list.
+"""What a scan at packing means: a unit's label on its box, the barcode of a box without one, a shelf's label,
+the code of a packing list.
 
-Scanning the same thing again changes nothing, from whichever tablet. While an order is open on a tablet,
-only its own things are taken there.
+Scanning the same thing again changes nothing, from whichever tablet; only a barcode, which is the same on
+every box of its product, counts one unit more. While an order is open on a tablet, only its own things are
+taken there.
 """
 
 from __future__ import annotations
@@ -11,16 +13,19 @@ from typing import Literal
 
 from sqlalchemy.orm import Session
 
+from layout.shop.blades import Product
 from layout.shop.shop import Shop
 from service.packing import packing_rows as rows
 from service.packing.packing_answers import PackingScanAnswer, order_at_packing, units_of
 from service.packing.pick_ups import PickUps
+from service.records.announcements import tell_order
 from service.records.errors import NotFound, WrongBox, WrongShelf
 from service.records.ids import BIN, JOB, LOAD, ORDER, PLATE, SHELF, number, public, shown
-from service.records.moves import write_history
+from service.records.moves import move_job, write_history
 from service.records.states import JobState
 from service.records.tables import Job, Order
 from service.records.who import By
+from service.stock import reservations
 
 _NUMBERED = re.compile(rf"({JOB}|{LOAD}|{ORDER})\d{{1,18}}", re.ASCII)
 
@@ -30,17 +35,21 @@ def scan(session: Session, typed: str, *, is_open: str | None, shop: Shop, by: B
 
     Raises WrongBox, WrongShelf, NotFound for an open order that is not there.
     """
-    what: Literal["gathered", "gathered_before", "shelf", "order"]
+    what: Literal["gathered", "gathered_before", "fetched", "shelf", "order"]
+    job: str | None = None
     code = typed.strip()
     opened = None if is_open is None else found(session, is_open)
     numbered = _NUMBERED.fullmatch(code.upper())
     kind = numbered[1] if numbered is not None else ""
     if kind == JOB:
-        what, order = _box(session, code.upper(), opened, shop=shop, by=by)
+        job = code.upper()
+        what, order = _box(session, job, opened, shop=shop, by=by)
     elif kind == ORDER:
         what, order = "order", _list(session, code.upper(), opened)
     elif code.upper().startswith(SHELF):
         what, order = "shelf", _shelf(session, code[len(SHELF) :], opened, shop=shop, by=by)
+    elif (product := shop.product_of(code)) is not None:
+        what, (job, order) = "fetched", _product(session, product, opened, shop=shop, by=by)
     elif not code:
         raise WrongBox("nothing was read; scan again", scanned=code)
     elif kind or code.upper().startswith((BIN, PLATE)):
@@ -52,7 +61,7 @@ def scan(session: Session, typed: str, *, is_open: str | None, shop: Shop, by: B
         raise WrongBox(f"{shown(code)} is not a box, a shelf or a packing list of this shop", scanned=code)
     return PackingScanAnswer(
         what=what,
-        job=code.upper() if kind == JOB else None,
+        job=job,
         order=order_at_packing(session, order, PickUps.of(shop, now=by.at)),
     )
 
@@ -87,6 +96,32 @@ def _box(
         _propose_shelf(session, order, shop=shop, by=by)
     session.flush()
     return "gathered" if is_new else "gathered_before", order
+
+
+def _product(
+    session: Session, product: Product, opened: Order | None, *, shop: Shop, by: By
+) -> tuple[str, Order]:
+    """A box of a product was fetched from its bin, for the open order or the one that leaves first. It bears
+    no label of a unit: every scan counts one more."""
+    wanting = rows.order_wanting(session, product.sku, order_id=opened.id if opened is not None else None)
+    order = rows.lock(session, wanting.id) if wanting is not None else None
+    units = units_of(order) if order is not None else []
+    job = next((j for j in units if j.is_plain and j.sku == product.sku and j.bin is not None), None)
+    if order is None or job is None:
+        where = f" in order {opened.order_ref}" if opened is not None else ""
+        raise WrongBox(
+            f"wrong box: no {product.name} without engraving is wanted{where}", scanned=product.sku
+        )
+    why = f"fetched from {job.bin}"
+    reservations.take_out(session, job)
+    move_job(session, job, JobState.RELEASED, by=by, why=why, unit_in_hand=False, gathered_at=by.at)
+    write_history(session, "job", job.id, "gathered", move_from=job.state, by=by)
+    if order.shelf is None and len(units) > 1:
+        _propose_shelf(session, order, shop=shop, by=by)
+    if rows.unreleased(session, order) == 0:
+        tell_order(session, "order.released", order, now=by.at)
+    session.flush()
+    return public(JOB, job.id), order
 
 
 def _must_be_packing_s(session: Session, order: Order, job: Job) -> None:

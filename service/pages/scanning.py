@@ -46,7 +46,7 @@ def read(shop: Shop, load: LoadAnswer, typed: str, before: str = "") -> Scanned:
     turn = turn_of(load)
     if load.state == "seated" and is_code_of_file(code, turn):
         return Scanned("start")
-    sku = _product_of(shop, code)
+    sku = _sku_of(shop, code)
     if code.upper() in _passed(load) or (sku and _passed(load)):
         return _boxing(shop, load, code, before.strip())
     if _JOB.match(code.upper()):
@@ -83,9 +83,9 @@ def _standing_label(shop: Shop, load: LoadAnswer, code: str) -> Scanned | None:
     return None
 
 
-def _product_of(shop: Shop, code: str) -> str | None:
-    """The product that a box's barcode, or a typed number, stands for."""
-    return next((p.sku for p in shop.products.values() if code in p.barcodes or code == p.sku), None)
+def _sku_of(shop: Shop, code: str) -> str | None:
+    product = shop.product_of(code)
+    return None if product is None else product.sku
 
 
 def _passed(load: LoadAnswer) -> set[str]:
@@ -99,7 +99,7 @@ def _boxing(shop: Shop, load: LoadAnswer, code: str, before: str) -> Scanned:
     slots = (slot for turn in load.turns for slot in turn.slots)
     products = {slot.job: slot.sku for slot in slots if slot.job is not None and slot.job in passed}
     unit = next((label for label in (code.upper(), before.upper()) if label in passed), None)
-    box = _product_of(shop, code) or _product_of(shop, before)
+    box = _sku_of(shop, code) or _sku_of(shop, before)
     if unit is not None and box is None:
         return Scanned("unit", job=unit, name=shop.products[products[unit]].name)
     name = shop.products[box or ""].name

@@ -241,6 +241,8 @@ SENTENCES = (
     _("wrong box: %(job)s of order %(order)s was scrapped; put it aside and tell the desk"),
     _("wrong box: %(job)s of order %(order)s is not released yet; it belongs to %(load)s at %(station)s"),
     _("wrong box: %(job)s of order %(order)s is not released yet; take it to the bench"),
+    _("wrong box: no %(product)s without engraving is wanted in order %(order)s"),
+    _("wrong box: no %(product)s without engraving is wanted"),
     _("%(code)s belongs elsewhere; boxes, shelves and packing lists are scanned here"),
     _("%(code)s is not a box, a shelf or a packing list of this shop"),
     _("there is no shelf %(shelf)s in the packing rack"),

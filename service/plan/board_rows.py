@@ -101,7 +101,7 @@ def unburned(session: Session) -> Sequence[tuple[datetime, float | None, int]]:
     rows = session.execute(
         select(Job.ship_by, OrderLine.burn_seconds, func.count())
         .join(OrderLine, OrderLine.id == Job.line_id)
-        .where(Job.state.in_(UNBURNED))
+        .where(Job.state.in_(UNBURNED), Job.blade != "")
         .group_by(Job.ship_by, OrderLine.burn_seconds)
         .order_by(Job.ship_by, OrderLine.burn_seconds)
     )
@@ -121,6 +121,7 @@ def work_by_ship_by(
             Job.ship_by < until,
             Job.state != JobState.CANCELLED.value,
             Job.replaces.is_(None),
+            Job.blade != "",
         )
         .group_by(Job.ship_by, OrderLine.burn_seconds)
     )

@@ -62,7 +62,8 @@ def _unserved(short: Sequence[Timed], free: dict[str, int]) -> list[Timed]:
 
 
 def _rows(session: Session, shop: Shop, wanted: Sequence[Timed], *, now: datetime) -> list[ToBuildAnswer]:
-    backlog, clock = backlog_of_some(session, shop, wanted, now=now)
+    engraved = [unit for unit in wanted if unit.faces]  # the others are only packed: by their ship-by time
+    backlog, clock = backlog_of_some(session, shop, engraved, now=now)
     latest = latest_boxed(backlog)
     refs = rows.order_refs(session, {unit.waiting.order_id for unit in wanted})
     groups: dict[tuple[datetime, str], list[Timed]] = {}

@@ -25,8 +25,9 @@ class Timed:
 
 
 def ready(session: Session) -> list[Timed]:
-    """All ready jobs with a unit, in queue order."""
-    return _timed(session, Job.state == JobState.READY.value, or_(Job.bin.is_not(None), Job.unit_in_hand))
+    """All ready jobs with a unit to be engraved, in queue order."""
+    has_unit = or_(Job.bin.is_not(None), Job.unit_in_hand)
+    return _timed(session, Job.state == JobState.READY.value, Job.blade != "", has_unit)
 
 
 def waiting_for_stock(session: Session) -> list[Timed]:
@@ -35,12 +36,13 @@ def waiting_for_stock(session: Session) -> list[Timed]:
 
 
 def of_orders(session: Session, order_ids: Collection[int]) -> list[Timed]:
-    """The units that those orders came with, as whole as they came, whatever has become of them since;
-    those held or cancelled left out."""
+    """The units to be engraved that those orders came with, as whole as they came, whatever has become of
+    them since; those held or cancelled left out."""
     return _timed(
         session,
         Job.order_id.in_(sorted(order_ids)),
         Job.replaces.is_(None),
+        Job.blade != "",
         Job.state.not_in([JobState.HELD.value, JobState.CANCELLED.value]),
         whole=True,
     )

@@ -217,13 +217,15 @@ def of_lines(
         if outlook is None:
             return None
         shop = tools.catalogue.current
+        pairs = zip(lines, results, strict=True)
+        engraved = [(line, result) for line, result in pairs if line.inscriptions]
         ends = [
             _end(tools, outlook, line.sku, result, units=line.quantity, ship_by=ship_by)
-            for line, result in zip(lines, results, strict=True)
+            for line, result in engraved
             if line.sku in shop.products
         ]
         sure = [end for end in ends if end is not None]
-        if not sure or len(sure) < len(lines):
+        if not sure or len(sure) < len(engraved):
             return None
         return Safe(max(safe.engraved_by for safe in sure), max(safe.ready_by for safe in sure))
     except Exception:

@@ -46,7 +46,9 @@ def read(session: Session, *, now: datetime) -> Gauges:
         loads=_by_state(session, Load, [state.value for state in LoadState]),
         lots=_by_state(session, Lot, [state.value for state in LotState]),
         oldest_ready_seconds=age(
-            session.scalar(select(func.min(Job.created_at)).where(Job.state == JobState.READY.value))
+            session.scalar(
+                select(func.min(Job.created_at)).where(Job.state == JobState.READY.value, Job.blade != "")
+            )
         ),
         outbox_pending=count(Outbox, *pending),
         outbox_oldest_seconds=age(session.scalar(select(func.min(Outbox.due_at)).where(*pending))),

@@ -64,7 +64,8 @@ JOB_MOVES: Mapping[JobState, frozenset[JobState]] = MappingProxyType(
     {
         J.HELD: frozenset({J.READY, J.SHORT, J.CANCELLED}),
         J.SHORT: frozenset({J.READY, J.HELD, J.CANCELLED}),
-        J.READY: frozenset({J.LOADED, J.SHORT, J.HELD, J.CANCELLED}),
+        # to released: nothing is engraved on it, and packing has fetched its box
+        J.READY: frozenset({J.LOADED, J.SHORT, J.HELD, J.CANCELLED, J.RELEASED}),
         # back to ready: the load was dropped, lapsed, or another unit is taken for a missing one
         J.LOADED: frozenset({J.ENGRAVED, J.READY, J.SHORT, J.DOUBTFUL, J.CANCELLED, J.SCRAPPED}),
         # back to loaded: burned again before unseating; back to ready: a face left for another visit

@@ -195,4 +195,6 @@ InscriptionIn = Annotated[
     | Annotated[CodeIn, Tag("code")],
     Discriminator(_kind),
 ]
-InscriptionsIn = Annotated[list[InscriptionIn], Field(min_length=1, max_length=8)]
+#: The most places of a unit that are engraved.
+MOST_INSCRIPTIONS = 8
+InscriptionsIn = Annotated[list[InscriptionIn], Field(min_length=1, max_length=MOST_INSCRIPTIONS)]

@@ -8,7 +8,16 @@ from zoneinfo import ZoneInfo
 from pydantic import AfterValidator, Field
 
 from layout.shop.inscriptions import Inscription
-from service.requests.inscriptions import InscriptionsIn, Moment, Name, Ref, Strict, Whole, storable
+from service.requests.inscriptions import (
+    MOST_INSCRIPTIONS,
+    InscriptionIn,
+    Moment,
+    Name,
+    Ref,
+    Strict,
+    Whole,
+    storable,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +87,10 @@ class LineIn(Strict):
     line_ref: Ref = Field(description="The store's own name of the line.", examples=["1"])
     sku: Name = Field(description="The store's number of the product.", examples=["AQ-PARER-OAK"])
     quantity: Whole = Field(ge=1, le=99, description="Units ordered, each engraved alike.", examples=[1])
-    inscriptions: InscriptionsIn = Field(description="What is to be engraved, one entry a place.")
+    inscriptions: Annotated[list[InscriptionIn], Field(max_length=MOST_INSCRIPTIONS)] = Field(
+        description="What is to be engraved, one entry a place. An empty list: nothing; the boxed units go"
+        " straight to packing."
+    )
 
 
 class OrderIn(Strict):

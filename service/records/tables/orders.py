@@ -168,7 +168,7 @@ class Job(Base):
     take: Mapped[int] = mapped_column(default=1)  # 2 and more: replacements of scrapped units
     replaces: Mapped[int | None] = mapped_column(ForeignKey("job.id"))
     sku: Mapped[str] = mapped_column(String(60))
-    blade: Mapped[str] = mapped_column(String(60))
+    blade: Mapped[str] = mapped_column(String(60))  # empty: nothing to engrave, straight to packing
     state: Mapped[str] = mapped_column(String(20))
     hold_reason: Mapped[str | None] = mapped_column(String(40))
     priority: Mapped[int]
@@ -186,6 +186,11 @@ class Job(Base):
     version: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime]
     line: Mapped[OrderLine] = relationship(back_populates="jobs")
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether nothing is engraved on the unit: packing fetches its box from the bin."""
+        return not self.blade and not self.faces
 
 
 #: The queue of each blade in the order in which loads take from it: a claim reads nothing but its head.

@@ -303,3 +303,23 @@ def test_shelves_have_labels_to_scan(bench: Bench) -> None:
 
     assert ["SHELF.P1" in words for words in labels] == [True, False]
     assert "SHELF.P2" in labels[1]
+
+
+def test_an_erased_order_can_still_be_handed_over_and_its_list_says_nothing_of_people(bench: Bench) -> None:
+    (job,) = bench.order()
+    boxed(bench, job)
+
+    def note(session: Session) -> None:
+        order = session.get_one(Order, 1)
+        order.gift_note, order.buyer = "Happy birthday, Nan!", "Nan Alder"
+
+    bench.database.write(note)
+    scanned(bench, job)
+    erased = bench.ask("POST", "/v1/orders/O1/erase", {"reason": "asked for"}, role="desk")
+
+    (words,) = pdf.words_of(bench.ask("GET", "/v1/orders/O1/packing-list.pdf").content)
+    ended = handed_over(bench, "O1").json()
+
+    assert erased.status_code == 200, erased.text
+    assert "Nan" not in words and "were erased" in words and job in words
+    assert (ended["state"], ended["has_gift_note"]) == ("handed_over", False)
