@@ -68,7 +68,7 @@ def reasons(order: Order, line: OrderLine) -> list[str]:
         CHANGE: line.wish is not None,
         REVIEW: line.verdict == Verdict.REVIEW.value and not is_reviewed,
         BUYER: order.proof == "buyer"
-        and bool(line.inscriptions)
+        and bool(line.checked)  # nothing is set where nothing is engraved
         and line.approved_revision != line.words_revision,
         LATE: order.ship_by < checked_at and not is_reviewed,
     }
