@@ -1,12 +1,8 @@
 """A Python client made from the description of the HTTP surface plays a store's story, refusals included.
 
 Reference: openapi-python-client, tried with 0.29.1 (https://github.com/openapi-generators/openapi-python-client).
-It wants another version of a library than the service, so it stands in an environment of its own:
-
-    python -m venv ../generator && ../generator/bin/pip install openapi-python-client==0.29.1
-    PATH=$PWD/../generator/bin:$PATH sh tests/run long tests/service/api/test_generated_client.py
-
-Where the command is not found the test is skipped. Of files it says that it knows no such media type.
+It wants another version of a library than the service, so `sh tests/run` gives it an environment of its own
+(`.generator`), and says so where that can't be. Of files it says that it knows no such media type.
 """
 
 from __future__ import annotations
@@ -26,12 +22,12 @@ from tests.clocks import SetClock
 from tests.counter import Counter, an_inscription, an_open_counter, an_order
 from tests.golden.contract import written
 
-GENERATOR = shutil.which("openapi-python-client")
+_HERE = Path(__file__).parents[3] / ".generator" / "bin" / "openapi-python-client"
+GENERATOR = str(_HERE) if _HERE.is_file() else shutil.which("openapi-python-client")
 NAME = "generated_client"
 
 
-@pytest.mark.long
-@pytest.mark.skipif(GENERATOR is None, reason="openapi-python-client is not on the PATH: no client is made")
+@pytest.mark.skipif(GENERATOR is None, reason="NO GENERATOR: no client was made")
 def test_a_generated_client_plays_a_stores_story(
     sqlite_database: Database, clock: SetClock, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
