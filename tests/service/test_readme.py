@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+import socket
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -47,3 +50,24 @@ def test_every_file_that_a_page_names_is_there(page: str) -> None:
     missing = [name for name in named if not (ROOT / name).exists()]
 
     assert missing == []
+
+
+@pytest.mark.long
+def test_the_demo_prints_what_the_tour_quotes(tmp_path: Path) -> None:
+    excerpts = re.findall(r"^```\n(\d\. .*?)^```$", README, re.MULTILINE | re.DOTALL)
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+
+    told = subprocess.run(
+        [sys.executable, "-m", "demo", "--once", "--port", str(port), "--out", str(tmp_path)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=280,
+        check=False,
+    )
+
+    printed = {line.strip() for line in told.stdout.splitlines()}
+    assert told.returncode == 0, told.stderr
+    assert excerpts
+    assert {line.strip() for quoted in excerpts for line in quoted.splitlines()} - printed == set()
