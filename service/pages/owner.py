@@ -239,6 +239,7 @@ def _keys(
         status=status_of(refused) if refused else 200,
         refused=refused,
         keys=rows,
+        in_use={row.key_id for row in rows if keys.is_in_use(row, now=tools.clock())},
         made=made,
         roles=[role.value for role in Role],
     )

@@ -290,6 +290,13 @@ class ShopMachine(RuleBasedStateMachine):
         self.waits.append(posted)
         self.post(posted)
 
+    @rule(death=DEATHS, role=st.sampled_from(STORES))
+    def the_process_dies_under_an_order(self, death: Death, role: str) -> None:
+        self.process.die(death)
+        self.order_comes(role, "Anna", ("mark_side",), 1, "none")
+        if self.waits:
+            self.post(self.waits[0])
+
     def post(self, posted: Posted) -> None:
         """Send an order that has no answer yet; what a killed process claimed lapses as the answer says."""
         for _ in range(3):

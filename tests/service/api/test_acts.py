@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from service.cli.main import run
 from service.records.db import Database
-from service.requests import act_rows
+from service.records.who import Role
+from service.requests import act_rows, keys
 from tests.clocks import SetClock
 from tests.counter import Counter, a_key, a_lot, an_open_counter, an_order
 
@@ -71,6 +74,28 @@ def test_pages_of_acts_skip_none_and_repeat_none(counter: Counter) -> None:
 
     assert len(whole) > 4
     assert pages == whole
+
+
+def test_the_page_of_keys_says_until_when_each_is_good(counter: Counter, clock: SetClock) -> None:
+    def make(session: Any) -> None:
+        for client, hours in (("soon-over", 1), ("later-over", 48)):
+            keys.new_key(
+                session, Role.STORE, client=client, now=clock(), expires_at=clock() + timedelta(hours=hours)
+            )
+
+    counter.tools.database.write(make)
+    clock.advance(hours=2)
+    signed_in(counter)
+
+    rows = counter.client.get("/owner/keys").text.split("<tr>")
+
+    state = {
+        client: next(row for row in rows if client in row)
+        for client in ("soon-over", "later-over", "store-2")
+    }
+    assert "ended" in state["soon-over"] and "Revoke" not in state["soon-over"]
+    assert "until" in state["later-over"] and "Revoke" in state["later-over"]
+    assert "until" not in state["store-2"] and "Revoke" in state["store-2"]
 
 
 @pytest.mark.parametrize("role", ["store", "desk", "bench"])
