@@ -352,9 +352,11 @@ class ShopMachine(RuleBasedStateMachine):
             assert (answer.status_code, answer.text) == (201, posted.text)
             assert answer.headers["Idempotency-Replayed"] == "true"
 
-    @rule(data=st.data())
-    def an_order_is_cancelled(self, data: st.DataObject) -> None:
-        known = self.known_orders()
+    @rule(data=st.data(), is_loaded=st.booleans())
+    def an_order_is_cancelled(self, data: st.DataObject, is_loaded: bool) -> None:
+        """Perhaps one of which a unit is in a load, and may be in hand or burning."""
+        in_loads = {job.order_id for job in self.jobs() if is_loaded and job.state == "loaded"}
+        known = [one for one in self.known_orders() if not in_loads or one[0] in in_loads]
         if not known:
             return
         number, role = data.draw(st.sampled_from(known))
