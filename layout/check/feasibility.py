@@ -33,7 +33,7 @@ from layout.lettering.fonts import Font, FontRefused, open_font
 from layout.lettering.text import normalise
 from layout.marks.blocks import Block, artwork_block, code_block, text_block
 from layout.marks.codes import NotEncodable
-from layout.marks.features import FeatureStore, keep_hulls
+from layout.marks.features import LEAST_STROKE, FeatureStore, keep_hulls
 from layout.marks.monogram import monogram_block
 from layout.shop.blades import Zone
 from layout.shop.findings import Finding, Severity, Verdict, verdict_of
@@ -55,8 +55,8 @@ NOMINAL: Mapping[tuple[str, str], Calibration] = MappingProxyType({})
 
 #: How closely an inscription is looked at. "whole": every finding and measure. Of a trial only the verdict
 #: counts: how far over it is where it does not fit, from which size it would be fine and what is only worth a
-#: note are not worked out; "mark": with the frozen outline, for the others on the same unit; "verdict": where
-#: bounds show that it is drawn well, only up to where it would be burned (see Unburned).
+#: note are not worked out; "mark": with the frozen outline, for the others on the same unit; "verdict": up to
+#: where it would be burned (see Unburned), and drawn only where bounds don't show that it is drawn well.
 Depth = Literal["whole", "mark", "verdict"]
 #: Strokes wider than this leave ink on the frozen grid.
 _CERTAINLY_INK_MM = 10 * SPLINTER_MM
@@ -330,15 +330,21 @@ def _place(
     elif depth != "whole":
         return unplaced, findings
     features, processes = block.features, [candidate.process for candidate in ground.where]
-    if depth == "verdict" and _is_drawn_for_certain(ground, block, fit, calibrations):
-        unseen = Burned(inscription, block, fit.height_mm, lambda: fitter.draw(block, fit))
-        return replace(unplaced, unburned=Unburned(unseen, tuple(processes))), findings
-    mark, places, mark_findings = _frozen_mark(ground, fitter, block, fit, calibrations)
-    if isinstance(inscription, CodeInscription):
+    certain = depth == "verdict" and _is_drawn_for_certain(ground, block, fit, calibrations)
+    mark, places, mark_findings = (
+        (None, frozenset[Place](), list[Finding]())
+        if certain
+        else _frozen_mark(ground, fitter, block, fit, calibrations)
+    )
+    outline = None if mark is None else mark.outline
+    placed = Burned(inscription, block, fit.height_mm, lambda: outline or fitter.draw(block, fit))
+    is_code = isinstance(inscription, CodeInscription)
+    if depth == "verdict" and not is_code and (certain or mark is not None):
+        unburned = Unburned(placed, tuple(processes))
+        return replace(unplaced, unburned=unburned), [*findings, *mark_findings]
+    if is_code:
         findings += module_findings(shop.policy, fit.height_mm, ground.line_width_mm)
     elif mark is not None:
-        outline = mark.outline
-        placed = Burned(inscription, block, fit.height_mm, lambda: outline)
         burned, able = burned_findings(shop.policy, placed, processes, is_trial=depth != "whole")
         findings += burned
         places = frozenset(place for place in places if place.station in able)
@@ -390,6 +396,7 @@ def _is_drawn_for_certain(
     return (
         block.composition is not None
         and stroke is not None
+        and stroke.width > LEAST_STROKE  # what is measured as the least may be less
         and stroke.width * fit.height_mm > _CERTAINLY_INK_MM
         and ground.reach.is_whole(calibrations)
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import lru_cache
 from typing import Protocol
 
 import numpy as np
@@ -19,6 +21,9 @@ from layout.shop.blades import Zone
 from layout.shop.inscriptions import Align
 from layout.shop.outline import Outline
 
+#: The largest sizes of so many blocks are remembered: a refusal suggests what it has just looked for.
+_LAST_BLOCKS = 8
+
 
 class Fitter(Protocol):
     """One zone's way of fitting blocks; sizes in mm."""
@@ -26,7 +31,8 @@ class Fitter(Protocol):
     def place(self, block: Block, size: float) -> Fit | None:
         """The block at that size, or None when it fits nowhere."""
 
-    def largest(self, block: Block) -> Fit | None:
+    @property
+    def largest(self) -> Callable[[Block], Fit | None]:
         """The block at its largest size, or None when none fits."""
 
     def bound(self, block: Block) -> float:
@@ -58,6 +64,7 @@ class Straight:
         level = affinity.rotate(region.polygon, -self._turn_deg, origin=(0, 0))
         box: tuple[float, float, float, float] = level.bounds
         self._room = box[2] - box[0], box[3] - box[1]
+        self.largest = lru_cache(_LAST_BLOCKS)(self._largest)
 
     def place(self, block: Block, size: float) -> Fit | None:
         at_anchor = self._at_anchor(block, size)
@@ -68,7 +75,7 @@ class Straight:
             return None
         return fit.place(self._region, block.hull, self._zone, align=self._align, height_mm=size)
 
-    def largest(self, block: Block) -> Fit | None:
+    def _largest(self, block: Block) -> Fit | None:
         return fit.largest(self._region, block.hull, self._zone, align=self._align)
 
     def bound(self, block: Block) -> float:
@@ -99,6 +106,7 @@ class Curved:
     def __init__(self, region: Region, zone: Zone, align: Align) -> None:
         self._region, self._zone, self._align = region, zone, align
         self._last: tuple[Block, float, curve.Bent | None] | None = None
+        self.largest = lru_cache(_LAST_BLOCKS)(self._largest)
 
     def place(self, block: Block, size: float) -> Fit | None:
         bent = self._bent(block, size)
@@ -106,7 +114,7 @@ class Curved:
             return None
         return Fit(size, 0.0, 0.0, 0.0, self._region, shapely.union_all(list(bent.hulls())))
 
-    def largest(self, block: Block) -> Fit | None:
+    def _largest(self, block: Block) -> Fit | None:
         if block.strip is None:
             return None
         size = climb.largest_on_curve(self._region, block.strip, self._zone, align=self._align)

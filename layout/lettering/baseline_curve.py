@@ -78,6 +78,8 @@ class Strip:
         self.middles = np.array([c.origin + c.advance / 2 for c in self.clusters])
         #: How far apart letters that touch on a straight line may be.
         self.joint = _OPEN_JOINT if composition.font.kind == "single_line" else 0.0
+        #: By baseline, height and alignment: poses and tracking, where it was bent before.
+        self.tracked: dict[tuple[bytes, float, Align], tuple[Floats, float] | None] = {}
 
     @cached_property
     def length(self) -> float:
@@ -257,6 +259,24 @@ def _put(point: Floats, placed: Placed, height_mm: float) -> Floats:
 
 def bend_strip(strip: Strip, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:
     """As `bend`, of a composition that is cut up already."""
+    tracked = _tracked(strip, baseline, height_mm=height_mm, align=align)
+    return None if tracked is None else _bent(strip, *tracked, height_mm=height_mm)
+
+
+def _tracked(
+    strip: Strip, baseline: LineString, *, height_mm: float, align: Align
+) -> tuple[Floats, float] | None:
+    """x, y, turn (n, 3) of every cluster, in capital heights, and the tracking. Remembered with the strip: no
+    region matters here, and the same words are asked for again with more room around them."""
+    key = baseline.wkb, height_mm, align
+    if key not in strip.tracked:
+        strip.tracked[key] = _track(strip, baseline, height_mm=height_mm, align=align)
+    return strip.tracked[key]
+
+
+def _track(
+    strip: Strip, baseline: LineString, *, height_mm: float, align: Align
+) -> tuple[Floats, float] | None:
     if len(strip.inked) == 0:
         return None
     # Everything is reckoned in capital heights, on a baseline made smaller instead of letters made larger.
@@ -271,7 +291,7 @@ def bend_strip(strip: Strip, baseline: LineString, *, height_mm: float, align: A
         poses = track.poses(first + at, np.maximum(strip.advances / 2, LEAST_REACH))
         lacking = strip.shortfall(poses)
         if not np.any(lacking > SLACK):
-            return _bent(strip, poses, height_mm, tracking)
+            return poses, tracking
         tracking, pulls = _adjusted(strip, lacking, tracking, pulls)
     return None
 
@@ -288,7 +308,7 @@ def _adjusted(strip: Strip, lacking: Floats, tracking: float, pulls: Floats) -> 
     return tracking, pulled
 
 
-def _bent(strip: Strip, poses: Floats, height_mm: float, tracking: float) -> Bent:
+def _bent(strip: Strip, poses: Floats, tracking: float, *, height_mm: float) -> Bent:
     scaled = poses * np.array([height_mm, height_mm, 1.0])
     placed = tuple(
         Placed(cluster, float(x), float(y), float(turn))

@@ -38,7 +38,7 @@ TOUCHING = 0.002
 _MEASURED_AT_MM = 10.0
 
 #: The search for a glyph's thinnest stroke, in capital heights.
-_LEAST_STROKE, _MOST_STROKE = 0.004, 0.6
+LEAST_STROKE, _MOST_STROKE = 0.004, 0.6
 #: Figures kept of a glyph, in capital heights: its thinnest stroke, its narrowest counter, a width that its
 #: thinnest stroke is not below, its margins (`layout.marks.margins`) and its hull. 0 while nobody looked; not
 #: a number where it has no such feature.
@@ -319,7 +319,7 @@ class MeasuredGlyph:
         if region.is_empty:
             figures[_STROKE] = math.nan
             return
-        every = _widths(_LEAST_STROKE, _MOST_STROKE)
+        every = _widths(LEAST_STROKE, _MOST_STROKE)
         widths = every[: bisect_left(every, width) + 1]
         thinnest = _thinnest(region, widths)
         if thinnest is not None:
