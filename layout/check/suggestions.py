@@ -215,8 +215,10 @@ class _Search:
         if self._burned and trial.letters and self._burned + trial.letters > MOST_BURNED:
             self.has_left_out = True
             return Verdict.REFUSE
-        self._burned += trial.letters
-        return trial.burned()
+        verdict = trial.burned()
+        if verdict is not Verdict.REFUSE:  # a refusal is seen at the first letter that has a fault
+            self._burned += trial.letters
+        return verdict
 
 
 def _candidates(

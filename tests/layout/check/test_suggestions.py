@@ -232,6 +232,16 @@ def test_hairlines_beyond_the_budget_are_left_out_and_that_is_said() -> None:
     assert "not all of them were looked at" in said.message
 
 
+def test_what_burning_refuses_takes_nothing_of_the_budget() -> None:
+    faulty = known(Verdict.REFUSE, MOST_BURNED + 5, before=Verdict.ACCEPT)
+
+    said, fonts, burned = in_fonts({"a": faulty, "b": known(Verdict.ACCEPT, MOST_BURNED)})
+
+    assert fonts == ["b"]
+    assert burned == ["a", "b"]
+    assert said.message == "No such font."
+
+
 def test_of_what_a_person_must_look_at_the_least_costly_is_suggested() -> None:
     thin, plain = known(Verdict.REVIEW, MOST_BURNED), known(Verdict.REVIEW, 0)
 
