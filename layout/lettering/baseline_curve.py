@@ -78,8 +78,8 @@ class Strip:
         self.middles = np.array([c.origin + c.advance / 2 for c in self.clusters])
         #: How far apart letters that touch on a straight line may be.
         self.joint = _OPEN_JOINT if composition.font.kind == "single_line" else 0.0
-        #: By baseline, height and alignment: poses and tracking, where it was bent before.
-        self.tracked: dict[tuple[bytes, float, Align], tuple[Floats, float] | None] = {}
+        #: The baseline that it was last bent on, its alignment, and by height the poses and tracking there.
+        self.tracked: tuple[tuple[bytes, Align] | None, dict[float, tuple[Floats, float] | None]] = None, {}
 
     @cached_property
     def length(self) -> float:
@@ -268,10 +268,12 @@ def _tracked(
 ) -> tuple[Floats, float] | None:
     """x, y, turn (n, 3) of every cluster, in capital heights, and the tracking. Remembered with the strip: no
     region matters here, and the same words are asked for again with more room around them."""
-    key = baseline.wkb, height_mm, align
-    if key not in strip.tracked:
-        strip.tracked[key] = _track(strip, baseline, height_mm=height_mm, align=align)
-    return strip.tracked[key]
+    where, known = strip.tracked
+    if where != (baseline.wkb, align):
+        where, known = strip.tracked = (baseline.wkb, align), {}  # at once: threads may share a strip
+    if height_mm not in known:
+        known[height_mm] = _track(strip, baseline, height_mm=height_mm, align=align)
+    return known[height_mm]
 
 
 def _track(
