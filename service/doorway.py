@@ -16,6 +16,8 @@ from typing import Annotated
 
 from fastapi import Depends, FastAPI, Request
 
+from service.papers import texts
+from service.papers.voice import Voice
 from service.records.gauges import Metrics
 from service.requests import sessions
 from service.requests.crowd import Crowd
@@ -60,6 +62,19 @@ def link_to(request: Request, page: str, **parts: str) -> str:
     public = tools_in(request.app).settings.public_url
     path = request.app.url_path_for(page, **parts)
     return f"{public}{path}" if public else str(request.url_for(page, **parts))
+
+
+def language_of(request: Request) -> str:
+    """The language of pages where one was chosen, else what the caller accepts."""
+    return texts.language_of(
+        request.cookies.get("ricasso_language"), request.headers.get("accept-language", "")
+    )
+
+
+def voice_of(request: Request) -> Voice:
+    """The language of whoever prints or looks."""
+    language = language_of(request)
+    return Voice(language, texts.texts_of(language).gettext)
 
 
 # Coroutines, so that the framework does not send a thread for what is only handed on.

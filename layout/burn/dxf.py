@@ -27,17 +27,20 @@ def burn_dxf(burn: Burn, station: Station) -> bytes:
     One layer per process, named and coloured as the station's profile says. Areas are closed LWPOLYLINEs
     (shell and holes alike: the receiving software fills even-odd), rows are LINEs, edge lines and strokes
     LWPOLYLINEs; each slot's entities form a group `layer$slot`. Repeats are not drawn: the layer's recipe
-    carries them. Dates, identities and library version are fixed: same burn, same bytes.
+    carries them. The header says how far the drawing reaches, and as the custom property `code` the burn's
+    short code. Dates, identities and library version are fixed: same burn, same bytes.
 
     Raises KeyError for a process that the station has no layer for, ValueError for a coordinate that is
     not finite.
     """
+    from ezdxf.bbox import extents
     from ezdxf.colors import RGB, rgb2int  # here: it takes a tenth of the time the service needs to start
     from ezdxf.filemanagement import new
 
     with _fixed_metadata():
         document = new("R2010", units=MILLIMETRES)
         document.header["$MEASUREMENT"] = METRIC
+        document.header.custom_vars.append("code", burn.short_code)
         for _, group in groupby(burn.parts, key=lambda part: part.layer):
             parts = list(group)
             style = parts[0].style(station)
@@ -45,6 +48,7 @@ def burn_dxf(burn: Burn, station: Station) -> bytes:
             for part in parts:
                 entities = _draw(document.modelspace(), part, style.layer)
                 document.groups.new(f"{style.layer}${part.slot}").extend(entities)
+        _set_extents(document, extents)
         # The library walks a set when it declares classes while writing: declared here, their order is fixed.
         for name in sorted(document.entitydb.dxf_types_in_use()):
             document.classes.add_class(name)
@@ -85,6 +89,16 @@ def _draw(space: Any, part: BurnPart, layer: str) -> list[Any]:
             points = _finite(line)[:-1] if closed else _finite(line)
             entities.append(space.add_lwpolyline(points, format="xy", close=closed, dxfattribs=attributes))
     return entities
+
+
+def _set_extents(document: Any, extents: Any) -> None:
+    """Say in the header how far the drawing reaches: software that reads it opens the file on what is in
+    it."""
+    reach = extents(document.modelspace())
+    if reach.has_data:
+        low, high = tuple(reach.extmin), tuple(reach.extmax)
+        document.modelspace().reset_extents(low, high)
+        document.header["$EXTMIN"], document.header["$EXTMAX"] = low, high
 
 
 def _finite(points: Any) -> Floats:

@@ -16,12 +16,13 @@ def burn_svg(burn: Burn, station: Station) -> bytes:
 
     One group per process named and coloured as the station's profile says; in it one group per slot
     (`layer.slot`); in that one path per letter's areas or rows and one per line. Repeats are not drawn:
-    the layer's recipe carries them. Same burn, same bytes.
+    the layer's recipe carries them. The title is the burn's short code. Same burn, same bytes.
 
     Raises KeyError for a process that the station has no layer for, ValueError for a coordinate that
     is not finite.
     """
     sheet = sheet_of(burn.field_box_mm)
+    sheet.set_desc(title=burn.short_code)
     for _, group in groupby(burn.parts, key=lambda part: part.layer):
         parts = list(group)
         style = parts[0].style(station)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -93,16 +94,17 @@ class BurnPart:
         return tuple(line for piece in self.pieces for line in piece.lines)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Burn:
     """One turn of a load as geometry: `field_box_mm` is x0, y0, x1, y1 of the station's field."""
 
     parts: tuple[BurnPart, ...]
     field_box_mm: tuple[float, float, float, float]
 
-    @property
+    @cached_property
     def digest(self) -> str:
-        """SHA-256 (hex) over processes, slots and coordinates in whole frozen steps, in burn order."""
+        """SHA-256 (hex) over processes, slots and coordinates in whole frozen steps, in burn order. Raises
+        ValueError for a coordinate that is not finite."""
         record = {
             "field": _steps(self.field_box_mm),
             "parts": [
@@ -240,4 +242,7 @@ def _middle(part: BurnPart) -> Floats:
 
 
 def _steps(coordinates: Any) -> Any:
-    return np.rint(np.asarray(coordinates, dtype=np.float64) * FROZEN_STEPS_PER_MM).astype(int).tolist()
+    given = np.asarray(coordinates, dtype=np.float64)
+    if not np.isfinite(given).all():
+        raise ValueError("not a finite coordinate")
+    return np.rint(given * FROZEN_STEPS_PER_MM).astype(int).tolist()

@@ -24,8 +24,8 @@ _SPACED = bytes.maketrans(b"ML", b"  ")
 _STREAM = re.compile(rb"<<(.*?)>>\s*stream\r?\n(.*?)\r?\n?endstream", re.DOTALL)
 _DIGITS = frozenset(bytes([digit]) for digit in b"0123456789.")
 #: Operators of a page that draw nothing: colours, widths, ends and corners of lines, state kept and put back,
-#: and a font chosen for words that never come.
-_SETTINGS = frozenset(b"rg RG w J j n q Q g G d M i BT ET Tf TL".split())
+#: a font chosen for words that never come, and names of what stands between them.
+_SETTINGS = frozenset(b"rg RG w J j n q Q g G d M i BT ET Tf TL BMC EMC".split())
 
 
 class NotReadable(ValueError):
@@ -70,7 +70,7 @@ def _svg(data: bytes, box: tuple[float, float, float, float]) -> _Shapes:
         if element.tag == f"{_SVG}path":
             for points in _path(element.attrib["d"].encode()):
                 yield np.column_stack([points[:, 0] + x0, y1 - points[:, 1]]), is_filled
-        elif element.tag not in {f"{_SVG}g", f"{_SVG}svg", f"{_SVG}defs"}:
+        elif element.tag not in {f"{_SVG}g", f"{_SVG}svg", f"{_SVG}defs", f"{_SVG}title"}:
             raise NotReadable(f"a burn file has no {element.tag}")
         parents += [(child, is_filled) for child in element]
 

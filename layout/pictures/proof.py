@@ -14,12 +14,12 @@ from typing import Any
 import shapely
 from shapely.geometry import MultiPolygon, Point, box
 
-from layout.burn.as_burned import as_burned
 from layout.check.feasibility import Checked, CheckResult
 from layout.check.request_findings import SIZE_WORDS
 from layout.fit.binding import Binding, Side
+from layout.pictures.burned import SOME_LINE_MM, boldest, burned_areas
 from layout.pictures.sheet import FAINT, INK, METAL, PAPER, PETROL, RUST, WOOD, Sheet, middle_of, new_sheet
-from layout.shop.blades import Face, KeepOut, Surface
+from layout.shop.blades import Face, KeepOut
 from layout.shop.findings import Finding, Severity
 from layout.shop.loads import Mark
 from layout.shop.outline import Outline
@@ -29,10 +29,6 @@ from layout.shop.stations import Process
 #: What a burned line looks like on a picture of metal.
 BURNED = "#15191c"
 KEPT_OUT = "#c9d1d3"
-#: A single-line stroke on a face whose process is unknown is drawn this wide.
-_SOME_LINE_MM = 0.1
-#: Edges are shown to this accuracy.
-_SHOWN_MM = 0.002
 #: Words that run far over are drawn no farther than this share of the face's width beyond it.
 _MOST_BEYOND = 0.25
 #: Width of a letter of the page's family, on average, as a share of its size.
@@ -123,7 +119,7 @@ def face_svg(
     for overrun in overruns:
         _draw_overrun(sheet, overrun)
     for mark in marks:
-        _draw_mark(sheet, mark, _boldest(shop, mark.surface, stations))
+        _draw_mark(sheet, mark, boldest(shop, mark.surface, stations))
         _dimensions(sheet, mark, held={binding.side for binding in bindings})
     silent = {name for name, _ in named} if is_captioned else {_binding_name(binding) for binding in bindings}
     _draw_bindings(sheet, bindings, named=silent)
@@ -253,11 +249,8 @@ def _label(sheet: Sheet, words: str, at: Any, colour: str, *, anchor: str = "mid
 
 def _draw_mark(sheet: Sheet, mark: Mark, process: Process | None) -> None:
     """The mark as the process burns it; as it was drawn where nothing says how it would be burned."""
-    shape = mark.outline.region
-    if process is not None and mark.outline.areas:
-        shape = shapely.simplify(as_burned(mark.outline.areas, (), process).shape, _SHOWN_MM)
-    sheet.area(shape, fill=BURNED)
-    _draw_strokes(sheet, mark.outline, process.line_width_mm if process else _SOME_LINE_MM, BURNED)
+    sheet.area(burned_areas(mark, process), fill=BURNED)
+    _draw_strokes(sheet, mark.outline, process.line_width_mm if process else SOME_LINE_MM, BURNED)
 
 
 def _draw_strokes(sheet: Sheet, outline: Outline, width_mm: float, colour: str) -> None:
@@ -332,13 +325,6 @@ def _binding_name(binding: Binding) -> str:
     if binding.kind == "keep_out":
         return binding.name
     return f"edge of {binding.name.replace('_', ' ')}"
-
-
-def _boldest(shop: Shop, surface: Surface, stations: frozenset[str]) -> Process | None:
-    """The proven process with the widest line on the surface: the mark as it may look at its boldest."""
-    proven = [p for _, p in sorted(shop.processes.items()) if p.surface == surface and p.test_card]
-    able = [process for process in proven if process.station in stations] or proven
-    return max(able, key=lambda process: process.line_width_mm, default=None)
 
 
 def _shown(body: Any, overruns: Sequence[Overrun]) -> tuple[float, float, float, float]:

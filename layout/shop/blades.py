@@ -3,7 +3,7 @@
 A blade is one shape that several products share; a face is one view of it, drawn as the laser sees it.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -126,13 +126,39 @@ class Blade:
 
 
 @dataclass(frozen=True, slots=True)
+class Photo:
+    """The shop's photo of a product with a face up. Two points of it, in pixels from its left upper corner,
+    and where they lie on the face (mm) say its place, size and turn."""
+
+    data: bytes = field(repr=False)
+    kind: Literal["jpeg", "png"]
+    size_px: tuple[int, int]
+    points_px: tuple[tuple[float, float], tuple[float, float]]
+    points_mm: tuple[tuple[float, float], tuple[float, float]]
+
+    def to_face(self, points_px: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+        """Points of the photo (pixels, y down), in the face's frame (mm, y up)."""
+        # As complex numbers a turn with a change of size is one product; the conjugate turns y up.
+        (a, b), (p, q) = (
+            (complex(*first), complex(*second)) for first, second in (self.points_px, self.points_mm)
+        )
+        stretch = (q - p) / (b - a).conjugate()
+        placed = [p + stretch * (complex(*point) - a).conjugate() for point in points_px]
+        return [(point.real, point.imag) for point in placed]
+
+
+@dataclass(frozen=True, slots=True)
 class Product:
+    """What the store sells. `handle_material` and `photos` (by face) are for pictures alone."""
+
     sku: str
     name: str
     barcodes: tuple[str, ...]
     blade: str
     surface: Surface
     built_from: str | None = None  # the bare blade (a product, too) that assembly builds it from
+    handle_material: str = ""
+    photos: Mapping[str, Photo] = field(default_factory=dict)
 
 
 def missing_name(what: str, name: str) -> Any:

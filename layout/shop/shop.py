@@ -64,6 +64,7 @@ class Policy:
     pickups: Pickups | None = None  # none: what is ready by its ship-by time is in time
     shelves: tuple[str, ...] = ()  # of the packing rack, in the order in which they are filled
     inserts: tuple[str, ...] = ()  # what goes into every parcel besides, such as a care card
+    shop_name: str = ""  # as its buyers know it
     plan: ScoreWeights = DEFAULT_WEIGHTS  # what counts among plans equally late, with equally many loads
 
 

@@ -10,9 +10,9 @@ from sqlalchemy.orm import Session
 from service.api import wire
 from service.api.contract import PNG, SVG, details
 from service.api.security import Anyone, Desk, Intake
-from service.doorway import AtHand
+from service.doorway import AtHand, voice_of
 from service.intake import order_rows as rows
-from service.intake import orders, search
+from service.intake import orders, proofs, search
 from service.intake import take_order as intake
 from service.intake.order_answers import (
     OrderAndHistoryAnswer,
@@ -23,6 +23,7 @@ from service.intake.order_answers import (
     order_answer,
     orders_answer,
 )
+from service.papers import buyers_pictures
 from service.privacy import erase as erasing
 from service.privacy.export import ExportAnswer, export
 from service.records import errors
@@ -224,6 +225,7 @@ def change_priority(
     "/v1/orders/{identity}/proof.{kind}", openapi_extra=details(errors.CatalogueMissing, files=[SVG, PNG])
 )
 def get_proof_picture(
+    request: Request,
     tools: AtHand,
     identity: wire.OrderId,
     kind: Annotated[str, Path(description="`svg` or `png`.", examples=["svg"])],
@@ -239,10 +241,16 @@ def get_proof_picture(
     captions: Annotated[
         Literal["yes", "no"], Query(description="`no`: without words beside the picture.", examples=["yes"])
     ] = "yes",
+    drawing: wire.Drawing = "picture",
 ) -> Response:
     """A picture of one line's face (the first of each, when none is named) as it was approved; without
     captions only numbers are in it."""
-    picture, media_type = intake.proof(
-        tools, identity, kind, line_ref=line, face=face, who=who, is_captioned=captions == "yes"
-    )
+    with tools.database.reading() as session:
+        shown = proofs.the_face(tools, session, identity, line_ref=line, face=face, who=who)
+    is_captioned = captions == "yes"
+    if drawing == "measured":
+        svg = proofs.measured_svg(shown, is_captioned=is_captioned)
+    else:
+        svg = buyers_pictures.picture_svg(shown, voice_of(request), is_captioned=is_captioned)
+    picture, media_type = proofs.picture_file(svg, kind)
     return Response(picture, media_type=media_type, headers={"Content-Disposition": "inline"})

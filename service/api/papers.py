@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
@@ -10,12 +11,11 @@ from sqlalchemy.orm import Session
 from service.api import wire
 from service.api.contract import PDF, details
 from service.api.security import Anyone, House, Intake
-from service.doorway import AtHand, link_to
+from service.doorway import AtHand, link_to, voice_of
 from service.intake import orders, proof_links
 from service.intake.order_answers import ProofLinkAnswer
-from service.papers import labels, texts
+from service.papers import labels
 from service.papers import printed as paperwork
-from service.papers.voice import Voice
 from service.records import errors
 from service.records.ids import LOAD, number
 from service.requests import sessions
@@ -26,14 +26,14 @@ router = APIRouter(tags=["papers"])
 @router.get("/v1/loads/{identity}/sheet.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF]))
 def get_load_sheet(request: Request, tools: AtHand, identity: wire.LoadId, who: House) -> Response:
     """The sheet that goes with a load."""
-    return _pdf(paperwork.load_sheet(tools, number(LOAD, identity), _voice(request)), f"{identity}-sheet")
+    return _pdf(paperwork.load_sheet(tools, number(LOAD, identity), voice_of(request)), f"{identity}-sheet")
 
 
 @router.get("/v1/loads/{identity}/labels.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF]))
 def get_load_labels(request: Request, tools: AtHand, identity: wire.LoadId, who: House) -> Response:
     """A label for every numbered unit of a load, 62 x 29 mm."""
     return _pdf(
-        paperwork.unit_labels(tools, number(LOAD, identity), _voice(request)),
+        paperwork.unit_labels(tools, number(LOAD, identity), voice_of(request)),
         f"{identity}-labels",
     )
 
@@ -42,13 +42,13 @@ def get_load_labels(request: Request, tools: AtHand, identity: wire.LoadId, who:
 def get_plate_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every copy of every plate, to be scanned when it is mounted."""
     plates = tools.catalogue.current.plates.values()
-    return _pdf(labels.plate_labels(plates, _voice(request)), "plate-labels")
+    return _pdf(labels.plate_labels(plates, voice_of(request)), "plate-labels")
 
 
 @router.get("/v1/stock/labels.pdf", openapi_extra=details(files=[PDF]))
 def get_bin_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every bin."""
-    return _pdf(paperwork.bin_labels(tools, _voice(request)), "bin-labels")
+    return _pdf(paperwork.bin_labels(tools, voice_of(request)), "bin-labels")
 
 
 @router.get("/v1/packing/labels.pdf", openapi_extra=details(files=[PDF]))
@@ -77,20 +77,30 @@ def get_proof_sheet(
         str | None,
         Query(max_length=100, description="One line of the order; left out: all.", examples=["1"]),
     ] = None,
+    drawing: wire.Drawing = "picture",
 ) -> Response:
     """What is approved, a page a face, at true size where it fits the paper."""
-    sheet = paperwork.proof_sheet(tools, identity, line_ref=line, who=who, voice=_voice(request))
+    sheet = paperwork.proof_sheet(
+        tools,
+        identity,
+        line_ref=line,
+        is_measured=drawing == "measured",
+        who=who,
+        voice=voice_of(request),
+    )
     return _pdf(sheet, f"{identity}-proof")
 
 
 @router.post("/v1/orders/{identity}/proof-link")
 def make_proof_link(request: Request, tools: AtHand, identity: wire.OrderId, who: Intake) -> ProofLinkAnswer:
     """A signed link by which the buyer sees the proof and answers, good for these words only."""
-    with tools.database.reading() as session:
+
+    def work(session: Session) -> tuple[str, datetime]:
         order = orders.visible(session, identity, who=who)
-        token, until = proof_links.make(
-            session, order, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
-        )
+        secret = sessions.secret_of(tools.settings.data)
+        return proof_links.make(session, order, secret=secret, by=tools.by(who))
+
+    token, until = tools.database.write(work)
     return ProofLinkAnswer(url=link_to(request, "get_buyers_proof", token=token), until=until)
 
 
@@ -104,14 +114,6 @@ def withdraw_proof_links(tools: AtHand, identity: wire.OrderId, who: Intake) -> 
 
     tools.database.write(work)
     return Response(status_code=204)
-
-
-def _voice(request: Request) -> Voice:
-    """The language of whoever prints: of the pages where one was chosen, else what the caller accepts."""
-    language = texts.language_of(
-        request.cookies.get("ricasso_language"), request.headers.get("accept-language", "")
-    )
-    return Voice(language, texts.texts_of(language).gettext)
 
 
 def _pdf(data: bytes, name: str) -> Response:

@@ -32,6 +32,14 @@ Turn = Annotated[int, Path(description="The turn, from 1.", examples=[1])]
 BurnFormat = Annotated[
     str, Path(description="`svg`, `dxf` or `pdf`, if the station reads it.", examples=["svg"])
 ]
+Drawing = Annotated[
+    Literal["picture", "measured"],
+    Query(
+        description="`picture`: the product as its buyer sees it; `measured`: the desk's drawing with zones, "
+        "keep-outs and millimetres.",
+        examples=["picture"],
+    ),
+]
 IfMatch = Annotated[str | None, Header(alias="If-Match")]
 IdempotencyKey = Annotated[str | None, Header(alias="Idempotency-Key")]
 Limit = Annotated[int, Query(ge=1, le=200, description="Things on a page at the most.", examples=[50])]

@@ -99,16 +99,19 @@ def burn_file(tools: Tools, load_id: int, turn: int, format_name: str) -> Offere
 
 
 def guide(tools: Tools, load_id: int, turn: int) -> Served:
-    """The guide of a turn: slots, units and labels, never for burning. Raises NotFound."""
+    """The guide of a turn, named like its burn file: slots, units and labels, never for burning. Raises
+    NotFound."""
     with tools.database.reading() as session:
         load = loads.find(session, load_id)
         if not 1 <= turn <= load.turns:
             raise NotFound(f"no turn {turn}", turn=turn)
         shop = tools.catalogue.at(session, load.catalogue_version)
         layout = loads.layout_of(session, load, whole=True)
-        name = f"{public(LOAD, load.id)}-t{turn}-r{load.revision}-guide.svg"
-    data = tools.geometry.work(guide_svg, without_fonts(shop), layout, turn)
-    return Served(data, hashlib.sha256(data).hexdigest(), name, MEDIA_TYPES["svg"])
+        files = rows.files(session, load.id, revision=load.revision)
+        codes = [file.short_code for file in files if file.turn == turn][:1]
+        name = "-".join([public(LOAD, load.id), f"t{turn}", f"r{load.revision}", *codes])
+    data = tools.geometry.work(guide_svg, without_fonts(shop), layout, turn, name)
+    return Served(data, hashlib.sha256(data).hexdigest(), f"{name}-guide.svg", MEDIA_TYPES["svg"])
 
 
 # --- steps ---

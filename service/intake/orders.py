@@ -201,7 +201,7 @@ def wish(session: Session, order: Order, wanted: str, *, by: By) -> None:
     """
     lines = [line for line in order.lines if any(_is_changeable(session, job) for job in _living(line))]
     if not lines:
-        raise MoveNotAllowed("this is being engraved already; call the shop")
+        raise MoveNotAllowed("this is being engraved already; please call us")
     for line in lines:
         line.wish, line.wish_at = wanted, by.at
         line.hold_reason = hold_reason(order, line)

@@ -1,14 +1,15 @@
 """Links by which a buyer sees a proof and answers: signed, for a few days, for the words as they are now.
 
 A link names an order and the wording of each of its lines. Words that change make it void, as they make an
-approval void; the shop may withdraw all links of an order. It reads and answers; it can do nothing else.
+approval void; the shop may withdraw all links of an order. It reads and answers, and asks for a few changes;
+it can do nothing else.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from itsdangerous import BadData, URLSafeSerializer
@@ -29,9 +30,11 @@ from service.records.who import By, Role, Who
 
 LASTS = timedelta(days=14)
 LONGEST_WISH = 280
-#: Of one order. Whoever wants more than that is better called.
-MOST_WISHES = 10
-_WITHDRAWN = "links_withdrawn"
+#: By one link. Whoever wants more than that is better called.
+MOST_WISHES = 3
+#: The longest answer to one.
+LONGEST_ANSWER = 280
+_MADE, _WITHDRAWN, _ANSWERED, _AMENDED = "link_made", "links_withdrawn", "change_answered", "amended"
 
 
 class LinkOver(Refusal):
@@ -40,19 +43,61 @@ class LinkOver(Refusal):
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """An order as a link shows it."""
+    """An order as a link shows it; `wishes_left`: how many more changes may be asked for by it."""
 
     order: Order
     until: datetime
+    wishes_left: int = MOST_WISHES
 
 
-def make(session: Session, order: Order, *, secret: bytes, now: datetime) -> tuple[str, datetime]:
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A change that the buyer asked for, and what came of it: the shop's own words (empty: none so far), and
+    whether the words on the unit were changed since."""
+
+    wish: str
+    at: datetime
+    answer: str = ""
+    is_changed: bool = False
+
+
+def make(session: Session, order: Order, *, secret: bytes, by: By) -> tuple[str, datetime]:
     """A link's token, and when it expires."""
-    until = (now + LASTS).replace(microsecond=0)
-    signed = _signer(secret).dumps(
-        [order.id, _words(order), int(until.timestamp()), rows.count_of(session, order.id, _WITHDRAWN)]
-    )
+    until = (by.at + LASTS).replace(microsecond=0)
+    wishes, withdrawals = (rows.count_of(session, order.id, what) for what in (CHANGE_ASKED, _WITHDRAWN))
+    signed = _signer(secret).dumps([order.id, _words(order), int(until.timestamp()), withdrawals, wishes])
+    write_history(session, "order", order.id, _MADE, by=by)
     return str(signed), until
+
+
+def is_out(session: Session, order: Order) -> bool:
+    """Whether a link was made that was not withdrawn since."""
+    moves = [move.move_to for move in rows.history(session, "order", order.id)]
+    return _MADE in moves and _WITHDRAWN not in moves[len(moves) - moves[::-1].index(_MADE) :]
+
+
+def asked_for(session: Session, order: Order) -> list[Asked]:
+    """The changes that the buyer asked for, oldest first, each with its answer."""
+    asked: list[Asked] = []
+    for move in rows.history(session, "order", order.id):
+        if move.move_to == CHANGE_ASKED:
+            asked.append(Asked(move.why, move.at))
+        elif move.move_to == _AMENDED:
+            asked = [replace(one, is_changed=True) for one in asked]
+        elif move.move_to == _ANSWERED and asked:
+            asked[-1] = replace(asked[-1], answer=move.why)
+    return asked
+
+
+def answer_change(session: Session, order: Order, answer: str, *, by: By) -> None:
+    """The shop's words to the change that was asked for last, for the buyer to read. What the order waits for
+    stays: other words end it, or the buyer's yes. Raises BadRequest, MoveNotAllowed."""
+    said = " ".join(answer.split())
+    if not said or len(said) > LONGEST_ANSWER:
+        raise BadRequest(f"say something, in up to {LONGEST_ANSWER} characters", field="answer")
+    if not rows.count_of(session, order.id, CHANGE_ASKED):
+        raise MoveNotAllowed("the buyer has asked for no change")
+    write_history(session, "order", order.id, _ANSWERED, by=by, why=said)
 
 
 def withdraw(session: Session, order: Order, *, by: By) -> None:
@@ -63,19 +108,21 @@ def withdraw(session: Session, order: Order, *, by: By) -> None:
 def open_link(session: Session, token: str, *, secret: bytes, now: datetime) -> Opened:
     """The order of a link. Raises NotFound for a link that the service never made, and LinkOver."""
     try:
-        order_id, words, ends, withdrawals = _signer(secret).loads(token)
+        # Links that were made before wishes were counted by link have four parts.
+        order_id, words, ends, withdrawals, *before = _signer(secret).loads(token)
     except BadData:
         raise NotFound("there is no such proof") from None
     order = rows.find(session, order_id, client=None)
     if order is None:
         raise NotFound("there is no such proof")
     if ends <= now.timestamp():
-        raise LinkOver("the time of this link is over; ask the shop for another")
+        raise LinkOver("this link has run out; please ask us for another")
     if withdrawals != rows.count_of(session, order.id, _WITHDRAWN):
-        raise LinkOver("this link was withdrawn; ask the shop for another")
+        raise LinkOver("this link was withdrawn; please ask us for another")
     if words != _words(order):
-        raise LinkOver("the words were changed after this link was sent; ask the shop for another")
-    return Opened(order, datetime.fromtimestamp(ends, tz=now.tzinfo))
+        raise LinkOver("the words were changed after this link was sent; please ask us for another")
+    wishes = rows.count_of(session, order.id, CHANGE_ASKED) - sum(before)
+    return Opened(order, datetime.fromtimestamp(ends, tz=now.tzinfo), max(0, MOST_WISHES - wishes))
 
 
 def agree(session: Session, token: str, *, secret: bytes, now: datetime) -> None:
@@ -103,8 +150,8 @@ def ask_for_change(session: Session, token: str, wish: str, *, secret: bytes, no
     if not wanted or len(wanted) > LONGEST_WISH:
         raise BadRequest(f"say what you would like changed, in up to {LONGEST_WISH} characters", field="wish")
     order = _locked(session, token, secret=secret, now=now)
-    if rows.count_of(session, order.id, CHANGE_ASKED) >= MOST_WISHES:
-        raise MoveNotAllowed("the shop has your wishes; call it for anything more")
+    if not open_link(session, token, secret=secret, now=now).wishes_left:
+        raise MoveNotAllowed("we have your requests; please call us for anything more")
     wish_for(session, order, wanted, by=By(_buyer(order), now))
     tell(
         session,

@@ -14,22 +14,17 @@ import structlog
 from sqlalchemy.orm import Session
 
 from layout.check.feasibility import CheckResult
-from layout.pictures.proof import Note, face_svg
-from layout.shop.blades import Surface
 from layout.shop.findings import Finding, Severity, Verdict
 from layout.shop.inscriptions import Inscription
-from layout.shop.loads import Mark
-from layout.shop.outline import Outline
 from service.intake import check as checks
-from service.intake import order_rows as rows
 from service.intake import orders
 from service.intake.order_answers import OrderAnswer, etag_of, order_answer
 from service.intake.same_size import at_height, height_of_set, levelled, must_name_lines
 from service.intake.taking import take
 from service.plan import promises
-from service.records.errors import BadRequest, CheckersBusy, NotFound
+from service.records.errors import BadRequest, CheckersBusy
 from service.records.ids import ORDER, public
-from service.records.tables import Order, OrderLine
+from service.records.tables import Order
 from service.records.who import By, Who
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
 from service.requests.order_in import LineWanted, Notes, OrderWanted
@@ -216,52 +211,3 @@ def _level_with(
         is_taller = height is not None and size is not None and size > height
         level.append(at_height(inscription, height) if is_taller and height is not None else inscription)
     return tuple(level)
-
-
-def proof(
-    tools: Tools,
-    identity: str,
-    kind: str,
-    *,
-    line_ref: str | None,
-    face: str | None,
-    who: Who,
-    is_captioned: bool = True,
-) -> tuple[bytes, str]:
-    """A picture of one face of a line, from its frozen outlines. Raises NotFound."""
-    if kind not in {"svg", "png"}:
-        raise NotFound("a proof is svg or png", kind=kind)
-    with tools.database.reading() as session:
-        order = orders.visible(session, identity, who=who)
-        orders.must_have_words(order)
-        line = orders.line_of(order, line_ref) if line_ref else order.lines[0]
-        shop = tools.catalogue.at(session, line.catalogue_version)
-        marks = [
-            Mark(m.zone, m.face, Surface(m.material, m.finish), Outline.from_record(m.outline))
-            for m in rows.marks(session, line.id, line.words_revision)
-        ]
-        faces = list(dict.fromkeys(mark.face for mark in marks))
-        if line.sku not in shop.products or not faces or (face is not None and face not in faces):
-            raise NotFound("there is nothing approved to show here", line_ref=line.line_ref)
-        picture = face_svg(
-            shop,
-            line.sku,
-            face or faces[0],
-            [mark for mark in marks if mark.face == (face or faces[0])],
-            notes=_notes(line),
-            is_captioned=is_captioned,
-        )
-    return _as(picture, kind)
-
-
-def _notes(line: OrderLine) -> list[Note]:
-    signs = {"refuse": "×", "review": "?", "note": "i"}
-    return [Note(signs[finding["severity"]], finding["message"]) for finding in line.findings]
-
-
-def _as(svg: str, kind: str) -> tuple[bytes, str]:
-    if kind == "svg":
-        return svg.encode(), "image/svg+xml"
-    import resvg_py
-
-    return bytes(resvg_py.svg_to_bytes(svg_string=svg, dpi=200)), "image/png"

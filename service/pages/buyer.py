@@ -1,21 +1,23 @@
-"""The buyer's proof: what a signed link shows, and the two answers it takes. No sign-in and nothing else."""
+"""The buyer's proof: what a signed link shows, and the two answers it takes. No sign-in and nothing else.
+
+The page speaks as the shop: its buyers know nothing of this service.
+"""
 
 from __future__ import annotations
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
-from layout.shop.findings import Verdict
-from service.doorway import AtHand
-from service.intake import proof_links
-from service.intake import take_order as intake
-from service.intake.order_answers import LineAnswer, unpromised_order_answer
+from service.doorway import AtHand, voice_of
+from service.intake import proof_links, proofs
+from service.intake.order_answers import unpromised_order_answer
+from service.intake.proof_links import LinkOver
 from service.pages.gate import OwnForm
-from service.pages.render import PageRoute, language_of, page, status_of
-from service.papers import texts
-from service.records.errors import Refusal
-from service.records.ids import ORDER, public
-from service.records.who import Role, Who
+from service.pages.render import PageRoute, page, status_of
+from service.papers import buyers_pictures
+from service.papers.voice import Voice
+from service.records.errors import NotFound, Refusal
+from service.records.tables import Order
 from service.requests import sessions
 from service.shop.tools import Tools
 
@@ -48,16 +50,20 @@ def post_buyers_answer(request: Request, tools: AtHand, token: str, form: OwnFor
 def _proof(
     request: Request, tools: Tools, token: str, *, refused: Refusal | None = None, answered: str = ""
 ) -> Response:
-    with tools.database.reading() as session:
-        opened = proof_links.open_link(
-            session, token, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
+    shop = tools.catalogue.current
+    voice = voice_of(request)
+    try:
+        with tools.database.reading() as session:
+            opened = proof_links.open_link(
+                session, token, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
+            )
+            shown = unpromised_order_answer(opened.order)
+            asked = proof_links.asked_for(session, opened.order)
+            pictures = _pictures(tools, session, opened.order, voice)
+    except LinkOver as over:
+        return page(
+            request, "proof_over.html", status=status_of(over), over=over, shop_name=shop.policy.shop_name
         )
-        shown = unpromised_order_answer(opened.order)
-        client, identity = opened.order.client, public(ORDER, opened.order.id)
-    pictures: dict[str, list[str]] = {}
-    who = Who(role=Role.STORE, client=client, name="the buyer, by proof link")
-    for line in shown.lines:
-        pictures[line.line_ref] = _pictures(request, tools, identity, line, who)
     return page(
         request,
         "proof.html",
@@ -65,36 +71,24 @@ def _proof(
         refused=refused,
         order=shown,
         until=opened.until,
-        pictures=pictures,
-        products=tools.catalogue.current.products,
+        asked=asked,
+        wishes_left=opened.wishes_left,
+        pictures={line.line_ref: pictures.get(line.line_ref, []) for line in shown.lines},
+        products=shop.products,
         answered=answered,
         longest=proof_links.LONGEST_WISH,
+        shop_name=shop.policy.shop_name,
     )
 
 
-def _pictures(request: Request, tools: Tools, identity: str, line: LineAnswer, who: Who) -> list[str]:
-    """One picture for each face; none for a line that can't be engraved as it stands."""
-    if line.verdict is Verdict.REFUSE:
-        return []
-    faces = dict.fromkeys(checked.face for checked in line.checked if checked.face)
-    is_captioned = language_of(request) == texts.DEFAULT
-    return [
-        svg_of(
-            intake.proof(
-                tools,
-                identity,
-                "svg",
-                line_ref=line.line_ref,
-                face=face,
-                who=who,
-                is_captioned=is_captioned,
-            )[0]
-        )
-        for face in faces
-    ]
-
-
-def svg_of(picture: bytes) -> str:
-    """The picture's SVG element alone, to stand in a page."""
-    text = picture.decode()
-    return text[text.index("<svg") :]
+def _pictures(tools: Tools, session: Session, order: Order, voice: Voice) -> dict[str, list[str]]:
+    """By line, one picture for each face; none of a line that can't be engraved as it stands."""
+    try:
+        shown = proofs.approved(tools, session, order)
+    except NotFound:
+        return {}
+    pictures: dict[str, list[str]] = {}
+    for one in shown:
+        svg = buyers_pictures.picture_svg(one, voice)
+        pictures.setdefault(one.line_ref, []).append(svg[svg.index("<svg") :])
+    return pictures

@@ -288,15 +288,37 @@ def post_proof_link(
     request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form
 ) -> Response:
     """A link to the buyer's proof, shown for sending."""
-    with tools.database.reading() as session:
-        token, until = proof_links.make(
-            session,
-            _found(session, identity),
-            secret=sessions.secret_of(tools.settings.data),
-            now=tools.clock(),
-        )
+
+    def work(session: Session) -> tuple[str, datetime]:
+        secret = sessions.secret_of(tools.settings.data)
+        return proof_links.make(session, _found(session, identity), secret=secret, by=tools.by(visitor.who))
+
+    token, until = tools.database.write(work)
     link = link_to(request, "get_buyers_proof", token=token)
     return _order(request, tools, identity, visitor, link=link, until=until)
+
+
+@router.post("/desk/orders/{identity}/withdraw-links")
+def post_withdraw_links(
+    request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form
+) -> Response:
+    """Make every link that was given out void."""
+
+    def work(session: Session) -> None:
+        proof_links.withdraw(session, _found(session, identity), by=tools.by(visitor.who))
+
+    return _do(request, tools, identity, visitor, lambda: tools.database.write(work))
+
+
+@router.post("/desk/orders/{identity}/answer")
+def post_answer(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+    """The shop's words to what the buyer wants changed, shown on the buyer's page."""
+
+    def work(session: Session) -> None:
+        order = _found(session, identity)
+        proof_links.answer_change(session, order, str(form.get("answer", "")), by=tools.by(visitor.who))
+
+    return _do(request, tools, identity, visitor, lambda: tools.database.write(work))
 
 
 # --- how it is done and shown ---
@@ -419,6 +441,8 @@ def _order(
         pictured = {
             line.line_ref for line in order.lines if rows.marks(session, line.id, line.words_revision)
         }
+        is_linked = proof_links.is_out(session, order)
+        asked = proof_links.asked_for(session, order)
     shop = tools.catalogue.current
     return page(
         request,
@@ -433,6 +457,9 @@ def _order(
         fonts=shop.fonts,
         offered=_offered_by_zone(tools, shop, {line.sku for line in shown.lines}),
         pictured=pictured,
+        is_linked=is_linked,
+        last_asked=asked[-1] if asked else None,
+        longest_answer=proof_links.LONGEST_ANSWER,
         changeable=changeable,
         begun=begun,
         pictures=samples.suggestion_pictures(

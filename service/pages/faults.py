@@ -17,7 +17,8 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse
 from starlette.exceptions import HTTPException
 
-from service.pages.render import HEADERS, PageRoute, language_of, page
+from service.doorway import language_of
+from service.pages.render import HEADERS, PageRoute, page
 from service.papers import texts
 from service.papers.words import _
 from service.records.db import UNREACHABLE

@@ -15,7 +15,7 @@ from fastapi.routing import APIRoute
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
 from jinja2.runtime import Context
 
-from service.doorway import tools_in
+from service.doorway import language_of, tools_in
 from service.pages import files, live, sentences
 from service.pages.gate import Visitor
 from service.papers import texts, words
@@ -74,12 +74,6 @@ def page(
         )
     )
     return HTMLResponse(content, status_code=status, headers=HEADERS)
-
-
-def language_of(request: Request) -> str:
-    return texts.language_of(
-        request.cookies.get("ricasso_language"), request.headers.get("accept-language", "")
-    )
 
 
 @cache

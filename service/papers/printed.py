@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from service.bench import acts as bench
 from service.intake import order_rows as rows
-from service.intake import orders
+from service.intake import orders, proofs
 from service.loads import load as loads
 from service.packing import scans
 from service.packing.packing_answers import units_of
@@ -12,8 +12,8 @@ from service.packing.pick_ups import PickUps
 from service.papers import labels, packing_lists
 from service.papers import load_sheet as sheets
 from service.papers import proof_sheets as papers
+from service.papers.buyers_pictures import picture_pdf
 from service.papers.voice import Voice
-from service.records.errors import NotFound
 from service.records.ids import JOB, public
 from service.records.who import Who
 from service.shop.tools import Tools
@@ -75,23 +75,12 @@ def packing_list(tools: Tools, identity: str, voice: Voice) -> bytes:
         )
 
 
-def proof_sheet(tools: Tools, identity: str, *, line_ref: str | None, who: Who, voice: Voice) -> bytes:
-    """Every face of an order (or of one line) that has something approved to show. Raises NotFound."""
-    pages = []
+def proof_sheet(
+    tools: Tools, identity: str, *, line_ref: str | None, is_measured: bool, who: Who, voice: Voice
+) -> bytes:
+    """Every face of an order (or of one line) that has something approved to show: the buyer's picture, or
+    the measured drawing. Raises NotFound."""
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
-        orders.must_have_words(order)
-        for line in order.lines:
-            shop = tools.catalogue.at(session, line.catalogue_version)
-            marks = [loads.mark_value(mark) for mark in rows.marks(session, line.id, line.words_revision)]
-            if line.sku not in shop.products or line_ref not in {None, line.line_ref}:
-                continue
-            product = shop.products[line.sku]
-            for face in shop.blades[product.blade].faces:
-                here = [mark for mark in marks if mark.face == face.face]
-                if here:
-                    pages.append((line.line_ref, product, face, here))
-        order_ref = order.order_ref
-    if not pages:
-        raise NotFound("there is nothing approved to show here")
-    return papers.proof_sheet(pages, order_ref=order_ref, voice=voice)
+        shown = proofs.approved(tools, session, order, line_ref=line_ref)
+    return papers.proof_sheet(shown, voice) if is_measured else picture_pdf(shown, voice)

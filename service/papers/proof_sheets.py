@@ -14,7 +14,8 @@ from reportlab.lib.pagesizes import A4, landscape
 from reportlab.lib.units import mm
 
 from layout.shop.blades import Face, Product
-from layout.shop.loads import LoadLayout, Mark, SlotFill
+from layout.shop.loads import LoadLayout, SlotFill
+from service.intake.proofs import Approved
 from service.loads.load_answers import LoadAnswer, SlotAnswer
 from service.papers.page import (
     BOLD,
@@ -84,17 +85,16 @@ def unit_labels(products: Mapping[str, Product], layout: LoadLayout, load: LoadA
     return data.getvalue()
 
 
-def proof_sheet(
-    pages: Sequence[tuple[str, Product, Face, Sequence[Mark]]], *, order_ref: str, voice: Voice
-) -> bytes:
-    """A page a face, the face at true size where it fits the paper, with its marks and their sizes.
-
-    `pages`: (line, product, face, marks).
-    """
+def proof_sheet(faces: Sequence[Approved], voice: Voice) -> bytes:
+    """The measured drawing: a page a face, at true size where it fits the paper, with its marks and their
+    sizes."""
     width, height = landscape(A4)
-    title = voice.say(_("Proof of order %(ref)s")) % {"ref": order_ref}
+    title = voice.say(_("Proof of order %(ref)s")) % {"ref": faces[0].order_ref}
     page, data = paper((width, height), title)
-    for line, product, face, marks in pages:
+    for shown in faces:
+        product = shown.shop.products[shown.sku]
+        face = shown.shop.blades[product.blade].face(shown.face)
+        line, marks = shown.line_ref, [one.mark for one in shown.engraved]
         write(page, title, MARGIN, height - MARGIN - 6 * mm, 18, bold=True)
         write(
             page,

@@ -49,6 +49,8 @@ HAPPENED = {
     "approved": _("approved"),
     "change_asked": _("change asked"),
     "priority_changed": _("priority changed"),
+    "change_answered": _("change answered"),
+    "link_made": _("link for the buyer made"),
     "links_withdrawn": _("links to the proof withdrawn"),
     "erased": _("words and names erased"),
     "on_shelf": _("put on a shelf of the packing rack"),

@@ -5,11 +5,12 @@ Data Matrix after ISO/IEC 16022 (memory); the reader is https://github.com/zxing
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+import shapely
 import zxingcpp
 from fastapi.testclient import TestClient
 
@@ -128,12 +129,20 @@ def test_the_proof_shows_a_short_blade_at_true_size(
 
     proof = client.get("/v1/orders/O1/proof.pdf", headers=headers["store"]).content
 
-    black = [path.box for path in pdf.paths_of(proof)[0] if path.fill == (0, 0, 0)]
-    assert "true size when printed at 100 %" in pdf.words_of(proof)[0]
-    width = max(box[2] for box in black) - min(box[0] for box in black)
-    height = max(box[3] for box in black) - min(box[1] for box in black)
-    assert width / pdf.MM == pytest.approx(x1 - x0, abs=0.05)
-    assert height / pdf.MM == pytest.approx(y1 - y0, abs=0.05)
+    measured = client.get("/v1/orders/O1/proof.pdf?drawing=measured", headers=headers["store"]).content
+
+    def size(marks: Sequence[tuple[float, float, float, float]]) -> list[float]:
+        x0, y0, x1, y1 = shapely.total_bounds([shapely.box(*mark) for mark in marks])
+        return [(x1 - x0) / pdf.MM, (y1 - y0) / pdf.MM]
+
+    words = "true size when printed at 100 %"
+    assert words in pdf.words_of(proof)[0] and words in pdf.words_of(measured)[0]
+    on_unit, near = (path.box for path in pdf.paths_of(proof)[0] if path.fill == (0x23, 0x27, 0x2B))
+    # The picture shows what is burned, which is wider than what was drawn by less than a line.
+    assert size([on_unit]) == pytest.approx([x1 - x0, y1 - y0], abs=0.1)
+    assert size([near])[0] > 3 * size([on_unit])[0]
+    black = [path.box for path in pdf.paths_of(measured)[0] if path.fill == (0, 0, 0)]
+    assert size(black) == pytest.approx([x1 - x0, y1 - y0], abs=0.05)
 
 
 def test_papers_are_for_those_who_may_see_the_thing(
@@ -276,4 +285,4 @@ def test_papers_speak_the_language_of_whoever_prints_them(
 
     assert "Laser der Klasse 4" in sheet and "Gang 1 von 1" in sheet and "Class" not in sheet
     assert "Platz" in labels[0]
-    assert "Entwurf der Bestellung AQ-1" in proof and "wahre Gr\u00f6\u00dfe" in proof and "," in proof
+    assert "Bestellung AQ-1" in proof and "wahre Gr\u00f6\u00dfe" in proof and "So wird es graviert" in proof

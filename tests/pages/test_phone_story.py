@@ -36,7 +36,15 @@ def test_a_phone_order_goes_from_the_call_to_its_release_with_a_change_by_the_bu
     assert order["state"] == "released"
     assert order["lines"][0]["inscriptions"][0]["text"] == "For Nann"
     assert order["buyer"] == {"name": "Nan Alder"}
-    assert [move["to"] for move in order["history"]] == ["taken", "change_asked", "amended", "approved"]
+    assert [move["to"] for move in order["history"]] == [
+        "taken",
+        "link_made",
+        "change_asked",
+        "change_answered",
+        "amended",
+        "link_made",
+        "approved",
+    ]
     assert operator.refusals == []
     assert all("Handle is oiled." in seen[state] for state in ("pulled", "burned"))
 
@@ -67,17 +75,24 @@ def the_buyer(browser: Browser, link: str, *, wish: str = "") -> None:
     expect(buyer.locator(".proof svg")).to_be_visible()
     if wish:
         buyer.get_by_label("What would you like changed?").fill(wish)
-        buyer.get_by_role("button", name="Send to the shop").click()
-        expect(buyer.get_by_text("The shop has your request")).to_be_visible()
+        buyer.get_by_role("button", name="Send to us").click()
+        expect(buyer.get_by_text("We have your request")).to_be_visible()
+        expect(buyer.get_by_role("blockquote")).to_have_text(wish)
     else:
         buyer.get_by_role("button", name=re.compile("Yes, engrave it exactly like this")).click()
-        expect(buyer.get_by_text("It will be engraved as shown.")).to_be_visible()
+        expect(buyer.get_by_text("We will engrave it exactly as shown.")).to_be_visible()
+        expect(buyer.get_by_text("Two n at the end: gladly.")).to_be_visible()
+        expect(buyer.get_by_text("Changed: the picture below")).to_be_visible()
+    assert "Ricasso" not in buyer.content()  # the page speaks as the shop
     context.close()
 
 
 def the_words_are_changed(desk: Page, words: str) -> None:
     desk.reload()
     expect(desk.get_by_text("Nan is spelled Nann").first).to_be_visible()
+    desk.get_by_label("Answer the buyer").fill("Two n at the end: gladly.")
+    desk.get_by_role("button", name="Send the answer").click()
+    expect(desk.get_by_text("Your answer: Two n at the end: gladly.")).to_be_visible()
     desk.get_by_text("Change the words", exact=True).click()
     desk.locator("textarea[name=words]").fill(words)
     expect(desk.locator(".tried svg").first).to_be_visible()

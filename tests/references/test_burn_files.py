@@ -7,12 +7,15 @@ here by Shapely's own affine transform, not by the code that places burns. Limit
 
 from __future__ import annotations
 
+import ctypes
 import io
 import math
 from dataclasses import replace
+from xml.etree import ElementTree
 
 import ezdxf
 import numpy as np
+import pypdfium2
 import pytest
 import shapely
 from pyogrio.errors import FeatureError
@@ -180,6 +183,55 @@ def test_the_dxf_says_millimetres_and_the_auditor_finds_nothing():
     assert (document.header["$INSUNITS"], document.header["$MEASUREMENT"], errors) == (4, 1, [])
     assert [layer.dxf.name for layer in document.layers if layer.dxf.name == "SATIN"] == ["SATIN"]
     assert "SATIN$A1" in dict(document.groups)
+
+
+def test_the_dxf_says_how_far_it_reaches():
+    outline = words("Rå 3")
+    fields = files_of(outline)["dxf"].decode().splitlines()
+
+    corners = [[float(fields[fields.index(name) + at]) for at in (2, 4)] for name in ("$EXTMIN", "$EXTMAX")]
+
+    reach = shapely.total_bounds([shapely.LineString(path) for path in approved_paths(outline)])
+    assert np.ravel(corners) == pytest.approx(reach, abs=MICROMETRE_MM)
+
+
+def test_every_format_says_the_burn_s_code_beside_the_geometry():
+    """Read by programs that we did not write: the standard library's XML, ezdxf, PDFium."""
+    shop = a_shop()
+    burn = burn_of(shop, a_load(shop=shop), 1)
+    svg, dxf, pdf = (write(burn, shop.stations["left"]) for write in (burn_svg, burn_dxf, burn_pdf))
+
+    properties = ezdxf.read(io.StringIO(dxf.decode())).header.custom_vars
+    said = [
+        ElementTree.fromstring(svg).findtext("{http://www.w3.org/2000/svg}title"),
+        properties.get("code"),
+        pypdfium2.PdfDocument(pdf).get_metadata_dict()["Title"],
+    ]
+
+    assert said == [burn.short_code, burn.short_code, f"burn {burn.short_code}"]
+
+
+def test_every_format_groups_what_belongs_to_a_slot_in_its_process_s_layer():
+    """In PDF as marked content (ISO 32000-1, 14.6), read by PDFium."""
+    shop = a_shop()
+    burn = burn_of(shop, a_load(a_fill(), a_fill("A2", "j2"), shop=shop), 1)
+    svg, dxf, pdf = (write(burn, shop.stations["left"]) for write in (burn_svg, burn_dxf, burn_pdf))
+
+    groups = [g.get("id") for g in ElementTree.fromstring(svg).iter("{http://www.w3.org/2000/svg}g")]
+    document = ezdxf.read(io.StringIO(dxf.decode()))
+    raw = pypdfium2.raw
+    marks = []
+    for thing in pypdfium2.PdfDocument(pdf)[0].get_objects(filter=(raw.FPDF_PAGEOBJ_PATH,)):
+        name, length = ctypes.create_string_buffer(100), ctypes.c_ulong()
+        mark = raw.FPDFPageObj_GetMark(thing, 0)
+        wide = ctypes.cast(name, ctypes.POINTER(ctypes.c_ushort))
+        raw.FPDFPageObjMark_GetName(mark, wide, 100, length)
+        marks.append(name.raw[: length.value - 2].decode("utf-16-le"))
+
+    assert groups == ["SATIN", "SATIN.A1", "SATIN.A2"]
+    assert [name for name, _ in document.groups] == ["SATIN$A1", "SATIN$A2"]
+    assert {entity.dxf.layer for entity in document.modelspace()} == {"SATIN"}
+    assert list(dict.fromkeys(marks)) == ["SATIN.A1", "SATIN.A2"]
 
 
 # --- controls: seeded faults that these checks must catch ---------------------------------------------

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from service.shop.catalogue.photos import ENDINGS, PHOTOS, encoded
 from service.shop.catalogue.schema import KINDS, Strict
 from service.shop.catalogue.sentences import keys_of, not_toml, sentence_of
 from service.shop.catalogue.troubles import CatalogueError, Trouble
@@ -24,7 +25,7 @@ OPTIONAL = frozenset({"artwork", "stock"})
 #: Drawings, which come into the folder another way.
 _DRAWINGS = (".svg", ".dxf")
 #: A folder that is neither a kind nor one of these is most likely a misspelt one.
-_OTHER_FOLDERS = {"schemas", "__pycache__"}
+_OTHER_FOLDERS = {PHOTOS, "schemas", "__pycache__"}
 
 
 def default_folder() -> Path:
@@ -35,7 +36,8 @@ def default_folder() -> Path:
 
 
 def read(folder: Path) -> dict[str, str]:
-    """The catalogue's files as text, by name relative to the folder. Raises CatalogueError."""
+    """The catalogue's files as text, by name relative to the folder, photos in base64. Raises
+    CatalogueError."""
     content, troubles = read_all(folder)
     if troubles:
         raise CatalogueError(troubles)
@@ -53,15 +55,16 @@ def read_all(folder: Path) -> tuple[dict[str, str], list[Trouble]]:
         if path.is_dir() and path.name not in {*KINDS, *_OTHER_FOLDERS} and not path.name.startswith(".")
     ]
     troubles += _not_read(folder)
-    for path in sorted([*folder.glob("*/*.toml"), *folder.glob("artwork/*.svg")]):
+    photos = [path for path in folder.glob(f"{PHOTOS}/*") if path.suffix in ENDINGS]
+    for path in sorted([*folder.glob("*/*.toml"), *folder.glob("artwork/*.svg"), *photos]):
         name = path.relative_to(folder).as_posix()
-        if path.parent.name not in KINDS:
+        if path.parent.name not in {*KINDS, PHOTOS} or (path.parent.name == PHOTOS and path not in photos):
             continue
         try:
             if path.stat().st_size > MOST_BYTES:
                 troubles.append(Trouble(name, "", f"larger than {MOST_BYTES} bytes"))
             else:
-                content[name] = path.read_text(encoding="utf-8")
+                content[name] = encoded(path) if path in photos else path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
             troubles.append(Trouble(name, "", f"can't be read: {error}"))
     return content, troubles
@@ -167,7 +170,7 @@ def place_of(location: tuple[int | str, ...]) -> str:
 
 def digest_of(content: Mapping[str, str]) -> str:
     """SHA-256 (hex) of the files' content. Comments, layout and stock don't count; fonts do, through their
-    pinned digests, and every artwork's text."""
+    pinned digests, and every artwork's text and photo."""
     documents: dict[str, object] = {}
     for name, text in content.items():
         if name.startswith("stock/"):

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
 from layout.lettering.fonts import FontRefused, open_font
 from layout.marks.artwork import ArtworkRefused, read_artwork
-from layout.shop.blades import Blade, Product, Surface
+from layout.shop.blades import Blade, Photo, Product, Surface
 from layout.shop.people import Handling
 from layout.shop.plan_weights import ScoreWeights
 from layout.shop.plates import Plate
@@ -21,6 +21,7 @@ from service.shop.catalogue.blades import BladeReading
 from service.shop.catalogue.files import Documents, default_folder, digest_of, read, read_all
 from service.shop.catalogue.fonts import spec_of
 from service.shop.catalogue.lines import line_of, line_of_name
+from service.shop.catalogue.photos import PHOTOS, photo_of
 from service.shop.catalogue.sense import Whereabouts, troubles_of
 from service.shop.catalogue.shapes import ShapeRefused
 from service.shop.catalogue.stock import stock_troubles
@@ -167,12 +168,34 @@ class _Reading:
             (
                 file,
                 Product(
-                    p.sku, p.name, tuple(p.barcodes), p.blade, Surface(p.material, p.finish), p.built_from
+                    p.sku,
+                    p.name,
+                    tuple(p.barcodes),
+                    p.blade,
+                    Surface(p.material, p.finish),
+                    p.built_from,
+                    p.handle_material or "",
+                    self._photos(file, f"product[{index}]", p.photo),
                 ),
             )
             for file, content in self.documents.of("products", schema.ProductsFile)
-            for p in content.product
+            for index, p in enumerate(content.product)
         ]
+
+    def _photos(self, file: str, place: str, entries: Sequence[schema.PhotoFile]) -> dict[str, Photo]:
+        photos: dict[str, Photo] = {}
+        for index, entry in enumerate(entries):
+            here = f"{place}.photo[{index}]"
+            if entry.face in photos:
+                self.troubles.append(Trouble(file, f"{here}.face", f"{entry.face!r} has a photo already"))
+            encoded = self.documents.content.get(f"{PHOTOS}/{entry.file}")
+            if encoded is None:
+                self.troubles.append(Trouble(file, f"{here}.file", f"no file {PHOTOS}/{entry.file}"))
+                continue
+            photo = self._attempt(file, f"{here}.file", lambda e=entry, t=encoded: photo_of(e, t))  # type: ignore[misc]
+            if photo is not None:
+                photos[entry.face] = photo
+        return photos
 
     def _blades(self, every_font: tuple[str, ...]) -> list[tuple[str, Blade]]:
         return [

@@ -8,6 +8,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 import shapely
+from shapely.geometry import box
 
 from layout.burn.dxf import burn_dxf
 from layout.burn.svg import burn_svg
@@ -180,17 +181,35 @@ def test_one_frozen_step_changes_the_digest():
 
 
 def test_a_guide_names_slots_units_and_what_it_is_not():
-    text = guide_svg(a_shop(), a_load(), 1).decode()
+    guide = ElementTree.fromstring(guide_svg(a_shop(), a_load(), 1, "L5-t1-r1-K7M2QX"))
 
-    assert "GUIDE - NOT FOR BURNING" in text
-    assert "A1: PARER, mark_side, j1" in text
-    assert "A2: empty" in text
+    title, *said = [element.text or "" for element in guide.iter("{http://www.w3.org/2000/svg}text")]
+    assert title.startswith("GUIDE - NOT FOR BURNING - L5-t1-r1-K7M2QX - ")
+    assert said == ["A1", "j1, PARER, mark side up", "A2", "empty", "x 0, y 0"]
+
+
+def test_a_guide_shows_whole_units_and_what_is_burned_on_them():
+    shop = a_shop()
+    bare = shop.blades["parer"]
+    face = replace(bare.faces[0], body=box(-200, 0, 5, 20))
+    handled = replace(shop, blades={**shop.blades, "parer": replace(bare, faces=(face, *bare.faces[1:]))})
+
+    sizes = [ElementTree.fromstring(guide_svg(known, a_load(), 1)) for known in (shop, handled)]
+
+    widths = [float(guide.attrib["viewBox"].split()[2]) for guide in sizes]
+    assert widths[1] > widths[0] + 50  # a handle that leaves the field makes the picture wider, and is on it
+    marks = [
+        path
+        for path in sizes[0].iter("{http://www.w3.org/2000/svg}path")
+        if path.attrib["fill"] not in {"none", "black"}
+    ]
+    assert len(marks) == len(a_fill().marks)
 
 
 def test_a_guide_names_lots():
     lot = a_fill(job=None, lot="lot 7", sku="BARE", blade="bare")
 
-    assert "A1: BARE, mark_side, lot 7" in guide_svg(a_shop(), a_load(lot), 1).decode()
+    assert "lot 7, BARE, mark side up" in guide_svg(a_shop(), a_load(lot), 1).decode()
 
 
 def test_the_handle_points_where_face_slot_and_plate_turn_it():

@@ -20,7 +20,7 @@ from service.intake import homeless, line_holds, proof_links
 from service.records.db import Database
 from service.records.errors import MoveNotAllowed
 from service.records.tables import Event, Job, Order, OrderLine
-from service.records.who import SWEEP, By
+from service.records.who import SWEEP, By, Role, Who
 from service.stock import holds as unit_holds
 from service.stock import reservations as stock
 from tests.benches import Bench, a_bench_shop, turning_plate
@@ -55,10 +55,16 @@ def approve(bench: Bench, **body: Any) -> Any:
     return bench.ask("POST", "/v1/orders/O1/approve", body, role="desk", If_Match="*")
 
 
-def ask_for_change(bench: Bench, said: str = "Nan, not Nann") -> None:
+def desk(bench: Bench) -> By:
+    return By(Who(role=Role.DESK, client="house", name="Dora"), bench.clock())
+
+
+def ask_for_change(bench: Bench, said: str = "Nan, not Nann", *, token: str = "") -> None:
     def work(session: Session) -> None:
-        token, _ = proof_links.make(session, session.get_one(Order, 1), secret=SECRET, now=bench.clock())
-        proof_links.ask_for_change(session, token, said, secret=SECRET, now=bench.clock())
+        given = (
+            token or proof_links.make(session, session.get_one(Order, 1), secret=SECRET, by=desk(bench))[0]
+        )
+        proof_links.ask_for_change(session, given, said, secret=SECRET, now=bench.clock())
 
     bench.database.write(work)
 
@@ -310,21 +316,54 @@ def test_every_reason_to_hold_has_a_way_out_and_words(bench: Bench) -> None:
 
 
 def link_of(bench: Bench) -> str:
-    with bench.database.reading() as session:
-        return proof_links.make(session, session.get_one(Order, 1), secret=SECRET, now=bench.clock())[0]
+    def work(session: Session) -> str:
+        return proof_links.make(session, session.get_one(Order, 1), secret=SECRET, by=desk(bench))[0]
+
+    return bench.database.write(work)
 
 
 def test_more_wishes_leave_what_the_desk_has_open_valid_and_there_are_not_many(bench: Bench) -> None:
     wait_for(bench, proof="buyer")
-    ask_for_change(bench, "the first, for which the unit waits")
+    link = link_of(bench)
+    ask_for_change(bench, "the first, for which the unit waits", token=link)
     etag = bench.ask("GET", "/v1/orders/O1", role="desk").headers["ETag"]
 
     for number in range(1, proof_links.MOST_WISHES):
-        ask_for_change(bench, f"wish {number}")
+        ask_for_change(bench, f"wish {number}", token=link)
 
     assert bench.ask("GET", "/v1/orders/O1", role="desk").headers["ETag"] == etag
-    with pytest.raises(MoveNotAllowed, match="the shop has your wishes"):
-        ask_for_change(bench, "another")
+    with pytest.raises(MoveNotAllowed, match="we have your requests"):
+        ask_for_change(bench, "another", token=link)
+    ask_for_change(bench, "by a new link", token=link_of(bench))
+
+
+def test_what_was_asked_for_stands_with_its_answer(bench: Bench) -> None:
+    wait_for(bench, proof="buyer")
+    ask_for_change(bench, "a heart after it")
+
+    def answer(session: Session) -> None:
+        order = session.get_one(Order, 1)
+        proof_links.answer_change(session, order, " No room for it,  sorry ", by=desk(bench))
+
+    bench.database.write(answer)
+    ask_for_change(bench, "Nan, then")
+
+    with bench.database.reading() as session:
+        asked = proof_links.asked_for(session, session.get_one(Order, 1))
+    assert [(one.wish, one.answer, one.is_changed) for one in asked] == [
+        ("a heart after it", "No room for it, sorry", False),
+        ("Nan, then", "", False),
+    ]
+
+
+def test_nobody_answers_what_was_not_asked(bench: Bench) -> None:
+    wait_for(bench, proof="buyer")
+
+    def answer(session: Session) -> None:
+        proof_links.answer_change(session, session.get_one(Order, 1), "yes", by=desk(bench))
+
+    with pytest.raises(MoveNotAllowed, match="asked for no change"):
+        bench.database.write(answer)
 
 
 def test_links_that_were_withdrawn_are_over_and_new_ones_are_good(bench: Bench) -> None:

@@ -25,7 +25,7 @@ from service.shop.catalogue.schema.forms import (
 from service.shop.catalogue.schema.library import ArtworksFile, FontFile, FontsFile
 from service.shop.catalogue.schema.plates import PlateFile, SeatFile
 from service.shop.catalogue.schema.policy import CarrierFile, PolicyFile, ShiftFile
-from service.shop.catalogue.schema.products import BinsFile, ProductsFile
+from service.shop.catalogue.schema.products import BinsFile, PhotoFile, ProductsFile
 from service.shop.catalogue.schema.stations import ProcessesFile, ProcessFile, StationFile
 
 __all__ = [
@@ -49,6 +49,7 @@ __all__ = [
     "FontsFile",
     "KeepOutFile",
     "KeepOutRowFile",
+    "PhotoFile",
     "PlateFile",
     "PolicyFile",
     "ProcessFile",

@@ -46,6 +46,7 @@ Unit = Literal[
     "count",
     "cost",
     "millimetres and degrees",
+    "pixels",
 ]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import AfterValidator
+from pydantic import AfterValidator, Field
 
 from service.shop.catalogue.schema.forms import (
     Day,
@@ -114,6 +114,9 @@ class PolicyFile(Strict):
     """What this shop calls legible and makeable; its own choice, no standard. One file; all of it may be
     left out."""
 
+    shop_name: Annotated[str, Field(max_length=60)] = key(
+        "The shop's name, as its buyers know it", "Quay Lane Knives", default=""
+    )
     stroke_lines: float = key(
         "Thinnest stroke where no centre line is burned", 1.5, unit="line widths", default=1.5, ge=0
     )

@@ -4,9 +4,34 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from service.shop.catalogue.schema.forms import BARCODE_FORM, Name, Strict, Words, key
+
+PHOTO_FORM = r"^[A-Za-z0-9][A-Za-z0-9_.-]*\.(jpg|jpeg|png)$"
+
+
+class PhotoFile(Strict):
+    """The shop's photo of a product, shown to buyers under the mark. Two points say where it lies: far apart,
+    best the tip and the end of the handle."""
+
+    face: Name = key("The face that is up on it", "mark_side")
+    file: Annotated[str, Field(pattern=PHOTO_FORM)] = key(
+        "A JPEG or PNG file in the folder photos, of up to 1 MB", "chef-20.jpg"
+    )
+    points_px: tuple[tuple[float, float], tuple[float, float]] = key(
+        "Two points of the photo, from its left upper corner", [[212, 640], [2310, 655]], unit="pixels"
+    )
+    points_mm: tuple[tuple[float, float], tuple[float, float]] = key(
+        "The same two points on the face", [[-129, 2], [201, 6]], unit="mm"
+    )
+
+    @model_validator(mode="after")
+    def _two_points(self) -> PhotoFile:
+        for points in (self.points_px, self.points_mm):
+            if points[0] == points[1]:
+                raise ValueError("the two points are one; take two that are far apart")
+        return self
 
 
 class ProductFile(Strict):
@@ -33,6 +58,24 @@ class ProductFile(Strict):
         "The sku of the bare blade that assembly builds it of, for the build list",
         "AQ-PARE-9-BARE",
         default=None,
+    )
+    handle_material: Name | None = key(
+        "What its handle is of, for the buyer's picture; left out: as a zone on the handle says",
+        "walnut",
+        default=None,
+    )
+    photo: list[PhotoFile] = key(
+        "Photos for the buyer's picture, each a table [[product.photo]]; a face without one is drawn, shaded "
+        "in its material and finish",
+        [
+            {
+                "face": "mark_side",
+                "file": "chef-20.jpg",
+                "points_px": [[212, 640], [2310, 655]],
+                "points_mm": [[-129, 2], [201, 6]],
+            }
+        ],
+        default=[],
     )
 
 
