@@ -55,7 +55,7 @@ def get_bin_labels(request: Request, tools: AtHand, who: House) -> Response:
 def get_shelf_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every shelf of the packing rack."""
     shelves = tools.catalogue.current.policy.shelves
-    return _pdf(labels.shelf_labels(shelves, _voice(request)), "shelf-labels")
+    return _pdf(labels.shelf_labels(shelves, voice_of(request)), "shelf-labels")
 
 
 @router.get(
@@ -64,7 +64,7 @@ def get_shelf_labels(request: Request, tools: AtHand, who: House) -> Response:
 def get_packing_list(request: Request, tools: AtHand, identity: wire.OrderId, who: House) -> Response:
     """What is in an order's parcel: each unit with its marks, the gift note, what goes in besides; its code
     ends the order when packing scans it."""
-    return _pdf(paperwork.packing_list(tools, identity, _voice(request)), f"{identity}-packing-list")
+    return _pdf(paperwork.packing_list(tools, identity, voice_of(request)), f"{identity}-packing-list")
 
 
 @router.get("/v1/orders/{identity}/proof.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF]))

@@ -29,11 +29,13 @@ from service.records.moves import move_job, write_history
 from service.records.states import OPEN_JOBS, JobState, OrderState
 from service.records.tables import Job, Order, OrderLine
 from service.records.who import By, Who
+from service.requests.order_in import Notes
 from service.stock import holds
 from service.stock import reservations as stock
 
 #: In the history of an order, a wish of the buyer.
 CHANGE_ASKED = "change_asked"
+NOTES_CHANGED = "notes_changed"
 #: In the history of an order, another place in the queue.
 PRIORITY_CHANGED = "priority_changed"
 
@@ -277,7 +279,7 @@ def prioritise(session: Session, order: Order, priority: int, *, by: By, why: st
         raise BadRequest("say why its priority changes", field="reason")
     living = [job for line in order.lines for job in _living(line)]
     if not living:
-        raise MoveNotAllowed("nothing of this order waits any more")
+        raise MoveNotAllowed("nothing in this order is waiting")
     for job in living:
         if job.replaces is None:
             job.priority = priority
@@ -286,6 +288,18 @@ def prioritise(session: Session, order: Order, priority: int, *, by: By, why: st
     write_history(
         session, "order", order.id, PRIORITY_CHANGED, by=by, why=f"{before} → {priority}: {why.strip()}"
     )
+
+
+def annotate(session: Session, order: Order, *, buyer: str, notes: Notes, by: By) -> None:
+    """Other words about an order: who the buyer is, and what is noted for desk, card and bench. What they
+    said before is kept nowhere. Raises MoveNotAllowed for an order that was erased."""
+    if order.erased_at is not None:
+        raise MoveNotAllowed("the words of this order were erased; nothing is noted of it any more")
+    order.buyer = " ".join(buyer.split())
+    order.order_note, order.gift_note, order.bench_note = notes.order, notes.gift, notes.bench
+    rows.write_words(session, order)
+    order.version += 1
+    write_history(session, "order", order.id, NOTES_CHANGED, by=by)
 
 
 def _announce_rest(session: Session, order: Order, *, now: datetime) -> None:

@@ -135,7 +135,7 @@ def agree(session: Session, token: str, *, secret: bytes, now: datetime) -> None
         if {BUYER, CHANGE} & set(line_holds.reasons(order, line)) and may_agree(line)
     ]
     if not waiting:
-        raise MoveNotAllowed("nothing of this order waits for your yes")
+        raise MoveNotAllowed("nothing in this order needs your approval")
     approve(session, order, waiting, approver="buyer", said_by="by proof link", by=By(_buyer(order), now))
 
 

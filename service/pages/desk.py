@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import RedirectResponse
+from pydantic import BaseModel, ValidationError
 from sqlalchemy.orm import Session
 
 from layout.shop.shop import Shop
@@ -37,11 +38,20 @@ from service.records.states import JobState
 from service.records.tables import Order
 from service.records.who import By
 from service.requests import sessions
+from service.requests.order_in import LONGEST_NAME, LONGEST_NOTE, BuyerIn, NotesIn
 from service.shop.smallest_sizes import smallest_sizes
 from service.shop.tools import Tools
 from service.stock import holds
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+
+class _Noted(BaseModel):
+    """What a form notes about an order."""
+
+    buyer: BuyerIn
+    notes: NotesIn
+
 
 #: Orders on one page of the list.
 _A_PAGE = 30
@@ -275,6 +285,28 @@ def post_priority(
     return _change(request, tools, identity, visitor, form, act)
 
 
+@router.post("/desk/orders/{identity}/notes")
+def post_notes(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+    """Who the buyer is, and the notes, as they shall be from now on."""
+
+    def act(session: Session, order: Order, by: By) -> None:
+        try:
+            noted = _Noted.model_validate(
+                {
+                    "buyer": {"name": str(form.get("buyer", ""))},
+                    "notes": {
+                        name: str(form.get(name, "")).replace("\r\n", "\n")
+                        for name in ("order", "gift", "bench")
+                    },
+                }
+            )
+        except ValidationError as invalid:
+            raise asking.unreadable(invalid) from None
+        orders.annotate(session, order, buyer=noted.buyer.name, notes=noted.notes.value(), by=by)
+
+    return _change(request, tools, identity, visitor, form, act)
+
+
 @router.post("/desk/orders/{identity}/erase")
 def post_erase(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
     """Erase what a finished order says of people."""
@@ -459,6 +491,8 @@ def _order(
         pictured=pictured,
         is_linked=is_linked,
         last_asked=asked[-1] if asked else None,
+        longest_name=LONGEST_NAME,
+        longest_note=LONGEST_NOTE,
         longest_answer=proof_links.LONGEST_ANSWER,
         changeable=changeable,
         begun=begun,

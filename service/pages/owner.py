@@ -98,7 +98,7 @@ def post_key(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form)
     client = " ".join(str(form.get("client", "")).split())[:60]
     role = str(form.get("role", ""))
     if role not in {known_role.value for known_role in Role} or not client or not client.isprintable():
-        wrong = BadRequest("say whose key it is, and what it may do", field="client")
+        wrong = BadRequest("enter who the key is for, and its role", field="client")
         return _keys(request, tools, visitor, refused=wrong)
     key = tools.database.write(
         lambda session: keys.new_key(session, Role(role), client=client, now=tools.clock(), who=visitor.who)

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import RedirectResponse
-from pydantic import TypeAdapter, ValidationError
+from pydantic import BaseModel, Field, TypeAdapter, ValidationError
 
 from layout.shop.shop import Shop
 from service.doorway import AtHand
@@ -36,6 +36,17 @@ router = APIRouter(include_in_schema=False, route_class=PageRoute)
 #: An order is to be handed over so many days from now, if nobody says otherwise.
 _USUAL_DAYS = 7
 _MARKS: TypeAdapter[list[Any]] = TypeAdapter(list[InscriptionAnswer])
+
+
+class Kept(BaseModel):
+    """A line of the order that was put aside while another is typed."""
+
+    sku: str = Field(max_length=60)
+    quantity: str = Field(max_length=9)
+    marks: list[InscriptionAnswer]
+
+
+_KEPT: TypeAdapter[list[Kept]] = TypeAdapter(list[Kept])
 
 
 @router.get("/desk/phone")
@@ -100,6 +111,7 @@ def _form(
             result = asking.check(tools, visitor, chosen["product"].sku, asked)
     except Refusal as refusal:
         wrong = refusal
+    kept = _kept(given, shop)
     trouble = refused or wrong
     key = given.get("key") or secrets.token_hex(12)
     today = tools.clock().astimezone(ZoneInfo(shop.policy.time_zone)).date()
@@ -116,6 +128,9 @@ def _form(
         ship_by=given.get("ship_by") or (today + timedelta(days=_USUAL_DAYS)).isoformat(),
         more=more,
         more_json=_json(more),
+        kept=kept,
+        kept_json=_KEPT.dump_json(kept).decode(),
+        names={product.sku: product.name for product in shop.products.values()},
         products=list(shop.products.values()),
         blades=shop.blades,
         fonts=shop.fonts,
@@ -156,11 +171,39 @@ def _changed(tools: Tools, given: Mapping[str, str]) -> dict[str, str]:
         chosen = asking.chosen(tools, tools.catalogue.current, given)
         more.insert(0, inscription_answer(asking.inscription_of(chosen, given)))
         return {"words": "", "height": "", "more": _json(more)}
+    if given.get("do") == "line" and _is_asked(given, more):
+        return _put_aside(tools, given, more)
+    gone = given.get("drop_line", "")
+    if gone.isdecimal():
+        kept = _kept(given, tools.catalogue.current)
+        return {"lines": _KEPT.dump_json(kept[: int(gone)] + kept[int(gone) + 1 :]).decode()}
     drop = given.get("drop", "")
     if drop.isdecimal() and int(drop) < len(more):
         del more[int(drop)]
         return {"more": _json(more)}
     return {}
+
+
+def _put_aside(tools: Tools, given: Mapping[str, str], more: list[Any]) -> dict[str, str]:
+    """The form with what is typed kept as a line of the order, ready for another product."""
+    shop = tools.catalogue.current
+    chosen = asking.chosen(tools, shop, given)
+    marks = [inscription_answer(mark.value()) for mark in asking.valid(_asked(chosen, given, more))]
+    line = Kept(sku=chosen["product"].sku, quantity=_quantity(given), marks=marks)
+    kept = _KEPT.dump_json([*_kept(given, shop), line]).decode()
+    empty = dict.fromkeys(("words", "height", "size", "align", "letter_spacing", "more", "quantity"), "")
+    return {**empty, "lines": kept}
+
+
+def _kept(given: Mapping[str, str], shop: Shop) -> list[Kept]:
+    """Lines of the form beside the one that is being typed. Raises BadRequest."""
+    try:
+        kept = _KEPT.validate_json(given.get("lines") or "[]")
+    except ValueError:
+        kept = [Kept(sku="", quantity="", marks=[])]
+    if any(line.sku not in shop.products for line in kept):
+        raise BadRequest("the other lines can't be read", field="lines")
+    return kept
 
 
 def _json(more: list[Any]) -> str:
@@ -204,15 +247,14 @@ def _order(tools: Tools, given: Mapping[str, str]) -> OrderIn:
     """The order as a store would post it. Raises BadRequest."""
     shop = tools.catalogue.current
     chosen = asking.chosen(tools, shop, given)
-    quantity = given.get("quantity", "").strip() or "1"
-    if not (quantity.isascii() and quantity.isdecimal()):
-        raise BadRequest("a quantity is a whole number", field="quantity")
-    line = {
-        "line_ref": "1",
-        "sku": chosen["product"].sku,
-        "quantity": int(quantity[:9]),
-        "inscriptions": asking.valid(_asked(chosen, given, _more(given))),
-    }
+    more, wanted = _more(given), _kept(given, shop)
+    lines = [
+        (line.sku, line.quantity, asking.valid([mark.model_dump(mode="json") for mark in line.marks]))
+        for line in wanted
+    ]
+    if _is_asked(given, more) or not wanted:
+        asked = asking.valid(_asked(chosen, given, more))
+        lines.append((chosen["product"].sku, _quantity(given), asked))
     notes = {name: given.get(f"{name}_note", "").replace("\r\n", "\n") for name in ("order", "gift", "bench")}
     posted = {
         "order_ref": given.get("order_ref", "").strip(),
@@ -220,7 +262,10 @@ def _order(tools: Tools, given: Mapping[str, str]) -> OrderIn:
         "proof": "buyer" if given.get("proof") == "buyer" else "none",
         "buyer": {"name": given["buyer"]} if given.get("buyer", "").strip() else None,
         "notes": notes if any(note.strip() for note in notes.values()) else None,
-        "lines": [line],
+        "lines": [
+            {"line_ref": str(number), "sku": sku, "quantity": int(quantity), "inscriptions": asked}
+            for number, (sku, quantity, asked) in enumerate(lines, start=1)
+        ],
     }
     try:
         return OrderIn.model_validate(posted)
@@ -228,9 +273,16 @@ def _order(tools: Tools, given: Mapping[str, str]) -> OrderIn:
         raise asking.unreadable(invalid) from None
 
 
+def _quantity(given: Mapping[str, str]) -> str:
+    quantity = given.get("quantity", "").strip() or "1"
+    if not (quantity.isascii() and quantity.isdecimal()):
+        raise BadRequest("a quantity is a whole number", field="quantity")
+    return quantity[:9]
+
+
 def _end_of_day(typed: str, zone: ZoneInfo) -> datetime:
     """A day alone means its end, as in a file of orders. Raises BadRequest."""
     try:
         return end_of_day(date.fromisoformat(typed), zone)
     except ValueError:
-        raise BadRequest("say by which day it must be handed over", field="ship_by") from None
+        raise BadRequest("enter the day it must be handed over by", field="ship_by") from None

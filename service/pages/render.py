@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime
 from functools import cache, partial
+from math import ceil
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -92,7 +93,10 @@ def _environment(language: str) -> Environment:
     environment.filters["moment"] = _on_the_shop_s_clock(language)
     environment.filters["promised"] = lambda promise, zone: _promised(promise, zone, language)
     environment.filters["minutes"] = lambda seconds: words.minutes(seconds, language_texts.gettext)
-    environment.filters["mm"] = lambda value: sentences.number(value, language, "0.00")
+    environment.filters["mm"] = lambda value: sentences.number(value, language, "0.0")
+    environment.filters["mm_up"] = lambda value: sentences.number(
+        ceil(10 * value - 1e-9) / 10, language, "0.0"
+    )
     environment.filters["digits"] = lambda value, digits: sentences.number(
         value, language, f"0.{'0' * digits}" if digits else "0"
     )

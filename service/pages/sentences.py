@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from functools import cache
+from math import ceil, floor
 
 from babel.numbers import format_decimal
 
@@ -42,20 +43,20 @@ FINDINGS: Mapping[str, str] = {
     "bidi_control": _("An invisible control of the reading direction can't be engraved."),
     "zero_width": _("An invisible character can't be engraved."),
     "private_character": _("A private-use character means something else in every font."),
-    "unassigned_character": _("This is no character yet."),
+    "unassigned_character": _("This character doesn't exist yet."),
     "replacement_character": _("A character was lost on the way here."),
     "lone_mark": _("A mark has no letter to stand on."),
-    "overloaded_character": _("A letter bears more marks than any language has."),
+    "overloaded_character": _("A letter has more accents than any language uses."),
     "look_alike": _("A letter is of another alphabet than the rest of its word and looks the same."),
     "mixed_alphabets": _("One word mixes letters of different alphabets: a person must look."),
     "missing_glyph": _("The font does not have these characters."),
-    "too_many_characters": _("There are more characters than are taken."),
+    "too_many_characters": _("There are too many characters."),
     "too_many_lines": _("There are more lines than this place takes."),
     "initials_count": _("A monogram has one to three initials."),
-    "code_content": _("This content does not go into the code."),
-    "size_out_of_range": _("This is no size that can be engraved."),
-    "above_largest": _("The size is larger than this place takes."),
-    "below_smallest": _("The size is smaller than what can be read here."),
+    "code_content": _("This content doesn't fit into the code."),
+    "size_out_of_range": _("That size can't be engraved."),
+    "above_largest": _("That size is too large for this place."),
+    "below_smallest": _("That size is too small to be read here."),
     "too_long": _("It is too long for this place."),
     "too_tall": _("It is too tall for this place."),
     "no_room": _("The shape of the place leaves no room for it."),
@@ -67,7 +68,7 @@ FINDINGS: Mapping[str, str] = {
     "much_bolder": _("Thin strokes come out much bolder than they are drawn: a person must look first."),
     "letters_touch": _("Two letters that stand apart touch when they are burned."),
     "module_too_small": _("The code's modules are smaller than the laser's line can make."),
-    "nothing_left": _("At this size nothing is left of it."),
+    "nothing_left": _("At this size nothing would be left of it."),
     "outline_outside": _("The outline does not lie inside the printable region."),
     "out_of_reach": _("At no slot does it lie inside the laser's field and its depth of focus."),
     "zone_taken": _("Another inscription is in this place already."),
@@ -110,7 +111,7 @@ FINDINGS: Mapping[str, str] = {
 REFUSALS: Mapping[str, str] = {
     "key_missing": _("A key is needed for this."),
     "role_not_allowed": _("Your key may not do that."),
-    "not_found": _("There is no such thing here."),
+    "not_found": _("There's nothing like that here."),
     "idempotency_key_missing": _("The request names no key of its own."),
     "idempotency_key_malformed": _("The request's own key is not well formed."),
     "idempotency_key_reused": _("This request came before, with other contents."),
@@ -118,7 +119,7 @@ REFUSALS: Mapping[str, str] = {
     "order_ref_taken": _("This store has posted an order with this reference before."),
     "if_match_missing": _("The request does not say which version it means."),
     "bad_cursor": _("This page of the list was not given out by this service."),
-    "bad_request": _("What was entered can't be taken. Look at it again."),
+    "bad_request": _("Something in the form isn't right. Please check it."),
     "unengravable": _("This can't be engraved as asked."),
     "move_not_allowed": _("This is not possible at the step where it is now."),
     "load_refused": _("This load may not be burned."),
@@ -190,13 +191,15 @@ SENTENCES = (
     _("this is no place of the page"),
     _("a priority is a whole number from 0 to 100"),
     _("say why its priority changes"),
-    _("nothing of this order waits any more"),
+    _("nothing in this order is waiting"),
     _("there is nothing to show here"),
     _("there is no such font"),
     _("the other places can't be read"),
     _("its words were erased, so the same can't be ordered again; ask the buyer"),
+    _("the other lines can't be read"),
+    _("the words of this order were erased; nothing is noted of it any more"),
     _("a quantity is a whole number"),
-    _("say by which day it must be handed over"),
+    _("enter the day it must be handed over by"),
     _("a search needs a letter or a digit"),
     _("there is no such order"),
     _("there is nothing approved to show here"),
@@ -205,7 +208,7 @@ SENTENCES = (
     _("the words were changed after this link was sent; please ask us for another"),
     _("this link was withdrawn; please ask us for another"),
     _("we have your requests; please call us for anything more"),
-    _("nothing of this order waits for your yes"),
+    _("nothing in this order needs your approval"),
     _("say what you would like changed, in up to %(most)s characters"),
     _("this is being engraved already; please call us"),
     _("say something, in up to %(most)s characters"),
@@ -256,7 +259,7 @@ SENTENCES = (
     _("nothing is left of order %(order)s"),
     _("order %(order)s is not complete; still missing: %(jobs)s"),
     _("choose a file"),
-    _("say whose key it is, and what it may do"),
+    _("enter who the key is for, and its role"),
     _("mark %(number)s is no place on a plate"),
     _("mark %(number)s needs two numbers, x and y in mm"),
     _("bin %(bin)s holds reserved units of %(sku)s for loads under way"),
@@ -298,6 +301,9 @@ NOTES = (
     _("line %(line)s"),
 )
 _UNITS = {"mm": "mm", "characters": _("characters"), "lines": _("lines")}
+#: Millimetres finer than a tenth, with the words that say in which direction they may be rounded.
+_FINE = re.compile(r"(\bat most |\bfits at |)\b(\d+\.\d{2,}) mm( or more| on\b|)")
+_TENTH = 0.1
 _HOLE = re.compile(r"%\((\w+)\)s")
 #: What may stand in a hole that takes no words.
 _FILLED = {"faces": "[a-z_]+(?:, [a-z_]+)*"}
@@ -326,7 +332,7 @@ def finding(answered: FindingAnswer, language: str, asked: str = "") -> str:
     """A finding in a language; `asked` is the text it is about."""
     say = texts.texts_of(language).gettext
     if language == texts.DEFAULT or answered.code not in FINDINGS:
-        return answered.message
+        return coarse(answered.message)
     sentence = say(FINDINGS[answered.code])
     if place := _WHERE.match(answered.message):
         turn, slot, unit, _zone = place.groups()
@@ -336,6 +342,26 @@ def finding(answered: FindingAnswer, language: str, asked: str = "") -> str:
         )
     details = [part for part in (_meant(answered, asked, say), *_numbers(answered, language, say)) if part]
     return f"{sentence} ({'; '.join(details)})" if details else sentence
+
+
+def coarse(message: str) -> str:
+    """A sentence of the check with its millimetres as people say them: to a tenth, and never so that what is
+    said would not do.
+
+    >>> coarse("It works at a capital height of 2.34 mm or more.")
+    'It works at a capital height of 2.4 mm or more.'
+    >>> coarse("Characters 2 to 3 touch when burned; they are 0.021 mm apart.")
+    'Characters 2 to 3 touch when burned; they are less than 0.1 mm apart.'
+    """
+    return _FINE.sub(_tenths, message)
+
+
+def _tenths(fine: re.Match[str]) -> str:
+    before, value, after = fine.group(1), float(fine.group(2)), fine.group(3)
+    if value < _TENTH:
+        return f"{before}less than 0.1 mm{after}"
+    turn = ceil if after else floor if before.endswith(("most ", "fits at ")) else round
+    return f"{before}{turn(10 * value + (-1e-9 if after else 1e-9)) / 10:.1f} mm{after}"
 
 
 def refusal(refused: Refusal, language: str) -> str:
@@ -410,11 +436,14 @@ def _meant(finding: FindingAnswer, words: str, say: Say) -> str:
 
 def _numbers(finding: FindingAnswer, language: str, say: Say) -> list[str]:
     unit = finding.unit or ""
-    digits = "0.###" if unit == "mm" else "0"
+    digits = "0.#" if unit == "mm" else "0"
     given = (
         (_("measured %(value)s %(unit)s"), finding.measured),
         (_("limit %(value)s %(unit)s"), finding.limit),
     )
+    said = [format_decimal(value, format=digits) for _template, value in given if value is not None]
+    if len(set(said)) < len(said) or "0" in said:
+        return []  # to a tenth they tell nothing
     named = say(_UNITS[unit]) if unit in _UNITS else unit
     return [
         (say(template) % {"value": number(value, language, digits), "unit": named}).strip()

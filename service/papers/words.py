@@ -50,6 +50,7 @@ HAPPENED = {
     "change_asked": _("change asked"),
     "priority_changed": _("priority changed"),
     "change_answered": _("change answered"),
+    "notes_changed": _("buyer or notes changed"),
     "link_made": _("link for the buyer made"),
     "links_withdrawn": _("links to the proof withdrawn"),
     "erased": _("words and names erased"),

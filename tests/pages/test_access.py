@@ -339,11 +339,11 @@ def test_no_english_is_left_where_the_service_speaks(shop: ServedShop, sign_in: 
     page.goto("/language/de?then=/desk/check")
     names = [option.inner_text() for option in page.locator("#sku option").all()]
 
-    page.get_by_label("Worte").fill("Zo\u00eb \u2665")
+    page.get_by_label("Text", exact=True).fill("Zo\u00eb \u2665")
     expect(page.locator("#proof .say.stop")).to_contain_text(
         "Diese Zeichen fehlen in der Schrift. (Zeichen 5: \u2665)"
     )
-    page.get_by_label("Worte").fill("Nan")
+    page.get_by_label("Text", exact=True).fill("Nan")
     page.locator("#height").fill("60")
     expect(page.locator("#proof .say.stop").first).to_contain_text("gemessen")
     assert english_on(page, *names) == []

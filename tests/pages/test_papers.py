@@ -285,4 +285,6 @@ def test_papers_speak_the_language_of_whoever_prints_them(
 
     assert "Laser der Klasse 4" in sheet and "Gang 1 von 1" in sheet and "Class" not in sheet
     assert "Platz" in labels[0]
-    assert "Bestellung AQ-1" in proof and "wahre Gr\u00f6\u00dfe" in proof and "So wird es graviert" in proof
+    assert (
+        "Bestellung AQ-1" in proof and "Originalgr\u00f6\u00dfe" in proof and "So wird es graviert" in proof
+    )

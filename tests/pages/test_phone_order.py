@@ -209,3 +209,45 @@ def test_the_words_of_an_erased_order_can_not_be_had_again(counter: Counter) -> 
 
     assert answer.status_code == 409
     assert "its words were erased" in html.unescape(answer.text)
+
+
+def test_one_call_may_order_several_products(counter: Counter) -> None:
+    aside = filled_in(send(counter, do="line").text)
+    both = {**aside, "sku": "AQ-CHEF-20", "zone": "heel", "words": "Nan", "quantity": "1", "gift_note": ""}
+
+    send(counter, **both, do="take")
+
+    lines = orders(counter)[0]["lines"]
+    assert [(line["line_ref"], line["sku"], line["quantity"]) for line in lines] == [
+        ("1", FORM["sku"], 2),
+        ("2", "AQ-CHEF-20", 1),
+    ]
+    assert [line["inscriptions"][0]["text"] for line in lines] == ["Allotment 7", "Nan"]
+
+
+def test_a_line_that_was_put_aside_is_taken_alone_or_left_out_again(counter: Counter) -> None:
+    aside = filled_in(send(counter, do="line").text)
+    assert aside["words"] == ""
+
+    left_out = filled_in(send(counter, **aside, drop_line="0").text)
+    send(counter, **aside, do="take")
+
+    assert left_out["lines"] == "[]"
+    assert [line["quantity"] for line in orders(counter)[0]["lines"]] == [2]
+
+
+def test_buyer_and_notes_are_changed_later(counter: Counter) -> None:
+    page = counter.client.get(send(counter, do="take").headers["Location"])
+    token, etag = (
+        html.unescape(found[1])
+        for name in ("token", "etag")
+        if (found := re.search(f'name="{name}" value="([^"]+)"', page.text))
+    )
+    form = {"token": token, "etag": etag, "buyer": " Nann  Alder", "bench": "Handle is oiled."}
+
+    done = counter.client.post(f"{page.url.path}/notes", data=form, follow_redirects=False)
+    stale = counter.client.post(f"{page.url.path}/notes", data=form, follow_redirects=False)
+
+    assert (done.status_code, stale.status_code) == (303, 412)
+    order = counter.ask("desk", "GET", "/v1/orders?q=nann").json()["orders"][0]
+    assert (order["buyer"], order["notes"]) == ({"name": "Nann Alder"}, {"bench": "Handle is oiled."})

@@ -68,7 +68,7 @@ def test_every_finding_has_a_sentence_in_the_second_language(code: str) -> None:
 
     assert "English" not in said
     assert said != sentences.FINDINGS[code]
-    assert said.endswith("(gemessen 0,078 mm; Grenze 1,5 mm)")
+    assert said.endswith("(gemessen 0,1 mm; Grenze 1,5 mm)")
 
 
 @pytest.mark.parametrize("kind", sorted(every_refusal(), key=lambda kind: kind.__name__))
@@ -87,6 +87,27 @@ def test_what_a_page_s_own_module_refuses_keeps_its_details(module: str) -> None
 
     # Of these only the code's own sentence is said: they name moves, fields and roles by their code.
     assert {said for said in unknown if not re.match(r"^(X: X$|must be X)|X is ", said)} == set()
+
+
+def test_a_page_says_no_more_than_tenths_of_a_millimetre() -> None:
+    said = [
+        sentences.finding(a_finding("too_long", message), "en")
+        for message in (
+            "Capitals of 1.12 mm are small; a person looks at them first.",
+            "It works at a capital height of 2.31 mm or more.",
+            "At 6 mm it is too long; it fits at 4.27 mm.",
+            "The counter closes when burned: the line is 0.055 mm wide.",
+        )
+    ]
+
+    assert said == [
+        "Capitals of 1.1 mm are small; a person looks at them first.",
+        "It works at a capital height of 2.4 mm or more.",
+        "At 6 mm it is too long; it fits at 4.2 mm.",
+        "The counter closes when burned: the line is less than 0.1 mm wide.",
+    ]
+    close = a_finding("stroke_too_thin", "English words", measured=0.078, limit=0.12, unit="mm")
+    assert "mm" not in sentences.finding(close, "de")  # both would be 0.1
 
 
 def test_what_was_filled_in_is_filled_in_again() -> None:
