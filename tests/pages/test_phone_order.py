@@ -251,3 +251,22 @@ def test_buyer_and_notes_are_changed_later(counter: Counter) -> None:
     assert (done.status_code, stale.status_code) == (303, 412)
     order = counter.ask("desk", "GET", "/v1/orders?q=nann").json()["orders"][0]
     assert (order["buyer"], order["notes"]) == ({"name": "Nann Alder"}, {"bench": "Handle is oiled."})
+
+
+def test_links_are_made_and_withdrawn_on_the_order_s_page(counter: Counter) -> None:
+    page = counter.client.get(send(counter, do="take").headers["Location"])
+    found = re.search('name="token" value="([^"]+)"', page.text)
+    assert found and "withdraw-links" not in page.text  # there is none yet
+    made = counter.client.post(f"{page.url.path}/proof-link", data={"token": found[1]})
+    link = re.search('id="link" readonly value="([^"]+)"', made.text)
+    assert link
+
+    before = counter.client.get(link[1])
+    counter.client.post(f"{page.url.path}/withdraw-links", data={"token": found[1]})
+    after = counter.client.get(link[1])
+
+    assert "withdraw-links" in made.text
+    assert (before.status_code, after.status_code) == (200, 409)
+    assert "this link was withdrawn" in after.text
+    assert "Alder &amp; Quay" in before.text and "Alder &amp; Quay" in after.text
+    assert "Ricasso" not in before.text + after.text  # both speak as the shop

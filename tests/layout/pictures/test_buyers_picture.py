@@ -23,7 +23,7 @@ from layout.shop.inscriptions import TextInscription
 from layout.shop.shop import Shop
 from service.shop import catalogue
 
-_SAID = Captions(shop="Quay Lane Knives", close_up="As it will be engraved, enlarged")
+_SAID = Captions(shop="Alder & Quay", close_up="As it will be engraved, enlarged")
 _SVG = "{http://www.w3.org/2000/svg}"
 CHEF = ("AQ-CHEF-20", TextInscription("heel", "For Rosa", "lato-bold"))
 HANDLE = ("AQ-SANT-17", TextInscription("handle_flat", "Ada", "dancing-bold"))
@@ -50,7 +50,7 @@ def test_shop_product_words_and_font_are_on_it_and_nothing_else() -> None:
 
     said = [element.text for element in picture.iter(f"{_SVG}text")]
     assert said == [
-        "Quay Lane Knives",
+        "Alder & Quay",
         "Harbour chef's knife, 20 cm,",
         "satin",
         "For Rosa",

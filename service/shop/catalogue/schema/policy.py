@@ -115,7 +115,7 @@ class PolicyFile(Strict):
     left out."""
 
     shop_name: Annotated[str, Field(max_length=60)] = key(
-        "The shop's name, as its buyers know it", "Quay Lane Knives", default=""
+        "The shop's name, as its buyers know it", "Alder & Quay", default=""
     )
     stroke_lines: float = key(
         "Thinnest stroke where no centre line is burned", 1.5, unit="line widths", default=1.5, ge=0
