@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
+import fontpkg
 from sqlalchemy.orm import Session
 
 from layout.pictures.buyers_picture import Engraved
@@ -76,7 +78,14 @@ def picture_file(svg: str, kind: str) -> tuple[bytes, str]:
         raise NotFound("a proof is svg or png", kind=kind)
     import resvg_py
 
-    return bytes(resvg_py.svg_to_bytes(svg_string=svg, dpi=200)), "image/png"
+    return bytes(resvg_py.svg_to_bytes(svg_string=svg, dpi=200, **letters())), "image/png"
+
+
+def letters() -> dict[str, Any]:
+    """Letters for words on a rendered picture where the machine has none of its own, as in a container."""
+    family = "Atkinson Hyperlegible"
+    files = [str(fontpkg.path(family, weight=weight)) for weight in (400, 700)]
+    return {"font_files": files, "sans_serif_family": family}
 
 
 def _faces(tools: Tools, session: Session, order: Order, line: OrderLine) -> list[Approved]:

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from pathlib import Path
 
+import resvg_py
+from PIL import Image
+
+from service.intake import proofs
 from service.records.db import Database
 from tests.clocks import SetClock
 from tests.counter import a_line, an_inscription, an_open_counter, an_order
@@ -32,3 +37,16 @@ def test_the_picture_shows_the_face_that_was_asked_for_and_its_words(
     assert mark_side.text == first.text == front_alone.text
     assert pile_side.text == back_alone.text != first.text
     assert spine.status_code == 404
+
+
+def test_words_are_on_a_picture_where_the_machine_has_no_letters_of_its_own() -> None:
+    words = '<text y="15" font-family="sans-serif">Ada</text>'
+    svg = f'<svg xmlns="http://www.w3.org/2000/svg" width="90" height="20">{words}</svg>'
+
+    with_ours, without = (
+        bytes(resvg_py.svg_to_bytes(svg_string=svg, skip_system_fonts=True, **letters))
+        for letters in (proofs.letters(), {})
+    )
+
+    assert Image.open(BytesIO(with_ours)).getbbox() is not None
+    assert Image.open(BytesIO(without)).getbbox() is None
