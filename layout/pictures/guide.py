@@ -128,8 +128,8 @@ def _told(fill: SlotFill | None) -> str:
 
 def _words(sheet: Sheet, words: str, at: tuple[float, float], colour: str, **style: Any) -> None:
     """Words with a white rim, to be read over whatever lies there."""
-    rim = {"stroke": "#ffffff", "stroke_width": LABEL_MM / 4, "paint_order": "stroke"}
-    sheet.text(words, *at, fill=colour, stroke_linejoin="round", **rim, **style)
+    rim: dict[str, Any] = {"stroke": "#ffffff", "stroke_width": LABEL_MM / 4, "paint_order": "stroke"}
+    sheet.text(words, at[0], at[1], fill=colour, stroke_linejoin="round", **rim, **style)
 
 
 def _draw_origin(sheet: Sheet) -> None:
