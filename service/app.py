@@ -47,7 +47,7 @@ from service.api import (
 from service.api.security import EVERYBODY, caller
 from service.arrivals.admission import Admission
 from service.pages import faults
-from service.records.counters import REQUEST_SECONDS
+from service.records.counters import LOG_LINES_LOST, REQUEST_SECONDS
 from service.requests import asked
 from service.running.relay import Publish
 from service.running.runner import Runner
@@ -189,6 +189,19 @@ async def _watch(request: Request, go_on: Callable[[Request], Awaitable[Response
     return response
 
 
+class _Lines(structlog.PrintLogger):
+    """Writes lines to a stream. One that can't be written (the disk is full, nobody reads any more) is
+    counted: what it tells of has happened, and its answer must not become a fault."""
+
+    def msg(self, message: str) -> None:
+        try:
+            super().msg(message)
+        except OSError:
+            LOG_LINES_LOST.inc()
+
+    debug = info = warning = error = critical = msg
+
+
 def set_up_logging(level: str) -> None:
     """JSON lines on standard error."""
     structlog.configure(
@@ -201,5 +214,5 @@ def set_up_logging(level: str) -> None:
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[level.upper()]),
         # Looked up at each line: standard error may be another file by then (a test's, a daemon's).
-        logger_factory=lambda *_: structlog.PrintLogger(sys.stderr),
+        logger_factory=lambda *_: _Lines(sys.stderr),
     )

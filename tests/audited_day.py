@@ -32,7 +32,7 @@ def a_day(folder: Path) -> Bench:
         deliveries.register(session, "https://93.184.216.34/told", client=None, by=store)
 
     bench.database.write(prepare)
-    _lived_through(bench)
+    lived_through(bench)
     return bench
 
 
@@ -48,7 +48,8 @@ def _take(bench: Bench, **wanted: Any) -> None:
     bench.database.write(tell)
 
 
-def _lived_through(bench: Bench) -> None:
+def lived_through(bench: Bench) -> None:
+    """What happened on that day."""
     _take(bench, quantity=2, faces=("mark_side", "pile_side"))
     load = bench.do(bench.burned(), "again", {"turn": 1, "jobs": ["J1"], "reason": "faint"})
     load = bench.do(bench.started(bench.seated(load)), "finish", {"turn": 1})

@@ -122,14 +122,22 @@ class CheckResult:
     marks: tuple[Mark, ...] = ()
     eligible: frozenset[Place] = frozenset()
     stations: tuple[tuple[Station, tuple[Process | None, ...]], ...] = ()
+    worked_out_s: float | None = None
 
     @property
     def burn_seconds(self) -> float | None:
         """Burning time at the slowest of the eligible stations, worked out when asked for: a promise must
         hold wherever the job lands. None where nothing will be burned."""
+        if self.worked_out_s is not None:
+            return self.worked_out_s
         if self.verdict is Verdict.REFUSE or not self.stations:
             return None
         return round(max(self._seconds_at(*at) for at in self.stations), 1)
+
+    def timed(self) -> CheckResult:
+        """The same with its burning time worked out, which takes as long as a good part of the check: whoever
+        stores it afterwards must not keep others waiting for that."""
+        return replace(self, worked_out_s=self.burn_seconds)
 
     def _seconds_at(self, station: Station, processes: tuple[Process | None, ...]) -> float:
         return sum(

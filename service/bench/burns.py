@@ -28,9 +28,6 @@ from service.records.tables import BurnStart, Job, Load, LoadSlot
 from service.records.who import By
 from service.requests.check_answers import findings_answer
 
-#: A burn is silent when it takes this many times its estimate, and a lease on top.
-_SLOWEST = 2.0
-
 
 @dataclass(frozen=True, slots=True)
 class Judged:
@@ -81,7 +78,7 @@ def start(
         )
     _all_loaded(session, slots)
     _write_starts(session, load, slots, file_sha256, now=by.at)
-    until = by.at + lease + timedelta(seconds=_SLOWEST * load.burn_seconds)
+    until = by.at + leases.while_burning(load, lease)
     try:
         move_load(
             session,

@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import case, func, or_, select, update
 from sqlalchemy.orm import Session
 
+from service.records.clock import APART
 from service.records.tables import Callback, Delivery, Event
 
 
@@ -116,6 +117,24 @@ def claim_due(
         .order_by(Delivery.id)
     )
     return [(row[0], row[1], row[2]) for row in rows]
+
+
+def count_anew(
+    session: Session, *, now: datetime, claims_until: datetime, rests_until: datetime, latest: datetime
+) -> int:
+    """Bring back what a clock wrote that has been set back since: first attempts due after now, others due
+    after `latest`, claims and rests that reach beyond theirs. Returns how many rows."""
+    changed = 0
+    waits = Delivery.next_at.is_not(None)
+    first = (Delivery.next_at > now + APART) & (Delivery.attempts == 0)
+    for table, column, beyond, becomes in (
+        (Delivery, Delivery.next_at, or_(Delivery.next_at > latest, first), now),
+        (Delivery, Delivery.claimed_until, waits & (Delivery.claimed_until > claims_until), None),
+        (Callback, Callback.rests_until, Callback.rests_until > rests_until, None),
+    ):
+        done = session.execute(update(table).where(beyond).values({column: becomes}))
+        changed += int(done.rowcount)  # type: ignore[attr-defined]
+    return changed
 
 
 def record(session: Session, delivery_id: int, *, attempt: int, **values: Any) -> bool:

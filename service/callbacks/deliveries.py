@@ -32,7 +32,7 @@ from service.callbacks.callback_rows import Shares
 from service.callbacks.guarded_post import Answer
 from service.records import ids
 from service.records import outgoing as messages
-from service.records.clock import Clock
+from service.records.clock import APART, Clock
 from service.records.counters import CALLBACK_ATTEMPTS
 from service.records.db import Database
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound
@@ -198,6 +198,17 @@ def resend(
     session.flush()
     _note(session, callback, "sent_again", By(who, now))
     return rows.make_due(session, callback.id, now=now, only=only)
+
+
+def count_anew(session: Session, *, now: datetime) -> int:
+    """Bring back to now what a clock wrote that has been set back since; returns how many rows."""
+    return rows.count_anew(
+        session,
+        now=now,
+        claims_until=now + _LEASE + APART,
+        rests_until=now + _LONGEST_REST + APART,
+        latest=now + 1.1 * max(*SCHEDULE, _LONGEST_WAIT) + APART,
+    )
 
 
 # --- sending ---

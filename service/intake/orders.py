@@ -88,7 +88,7 @@ def amend(
     line.wish = line.wish_at = None  # other words are the answer to it
     write_check(line, inscriptions, result, shop, now=by.at)
     rows.write_words(session, order)
-    freeze(session, line, result)
+    freeze(line, result)
     line.hold_reason = hold_reason(order, line)
     for job in _living(line):
         job.words_revision = line.words_revision

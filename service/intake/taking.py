@@ -6,6 +6,7 @@ when a line is amended.
 
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import zip_longest
 
 from sqlalchemy.orm import Session
 
@@ -61,11 +62,15 @@ def take(
         bench_note=wanted.notes.bench,
         created_at=by.at,
     )
+    order.lines = [
+        _line(order, line, result, shop=shop, by=by)
+        for line, result in zip(wanted.lines, checks, strict=True)
+    ]
     session.add(order)
     session.flush()
     write_history(session, "order", order.id, "taken", by=by)
-    for line, result in zip(wanted.lines, checks, strict=True):
-        _add_line(session, order, line, result, shop=shop, by=by)
+    for line, result in zip(order.lines, checks, strict=True):
+        _add_jobs(session, order, line, shop=shop, result=result, by=by)
     rows.write_words(session, order)
     announce(session, order, now=by.at)
     return order
@@ -81,34 +86,20 @@ def _refuse_unengravable(wanted: OrderWanted, checks: Sequence[CheckResult]) -> 
         raise Unengravable("some lines can't be engraved as asked; nothing was stored", lines=refused)
 
 
-def _add_line(
-    session: Session,
-    order: Order,
-    wanted: LineWanted,
-    result: CheckResult,
-    *,
-    shop: Shop,
-    by: By,
-) -> None:
+def _line(order: Order, wanted: LineWanted, result: CheckResult, *, shop: Shop, by: By) -> OrderLine:
+    """The line with its check and its outlines, no jobs yet. Written with its order, all lines at once."""
     line = OrderLine(
-        order=order,
         line_ref=wanted.line_ref,
         sku=wanted.sku,
         quantity=wanted.quantity,
-        verdict="",
-        findings=[],
-        inscriptions=[],
-        checked=[],
-        eligible=[],
-        catalogue_version=shop.version,
+        words_revision=1,
+        jobs=[],
+        marks=[],
     )
-    session.add(line)
     write_check(line, wanted.inscriptions, result, shop, now=by.at)
-    session.flush()
-    freeze(session, line, result)
+    freeze(line, result)
     line.hold_reason = hold_reason(order, line)
-    for unit in range(1, wanted.quantity + 1):
-        _add_job(session, order, line, unit, shop=shop, result=result, by=by)
+    return line
 
 
 def write_check(
@@ -126,46 +117,44 @@ def write_check(
     line.checked_at = now
 
 
-def freeze(session: Session, line: OrderLine, result: CheckResult) -> None:
-    """Store the outlines of what may be engraved; a refused line has none."""
+def freeze(line: OrderLine, result: CheckResult) -> None:
+    """Keep the outlines of what may be engraved; a refused line has none."""
     if result.verdict is Verdict.REFUSE:
         return
     for position, mark in enumerate(result.marks):
         line.marks.append(FrozenMark.of(mark, position, words_revision=line.words_revision))
-    session.flush()
 
 
-def _add_job(
-    session: Session,
-    order: Order,
-    line: OrderLine,
-    unit: int,
-    *,
-    shop: Shop,
-    result: CheckResult,
-    by: By,
+def _add_jobs(
+    session: Session, order: Order, line: OrderLine, *, shop: Shop, result: CheckResult, by: By
 ) -> None:
-    job = Job(
-        line=line,
-        order_id=order.id,
-        unit=unit,
-        sku=line.sku,
-        blade=blade_of(shop, line),
-        state=JobState.HELD.value,
-        hold_reason=line.hold_reason,
-        priority=order.priority,
-        ship_by=order.ship_by,
-        words_revision=line.words_revision,
-        faces=faces_of(shop, line.sku, result),
-        faces_done=[],
-        created_at=by.at,
-    )
-    session.add(job)
+    """A job for each unit of the line, with a boxed unit reserved unless the line waits. All are written at
+    once, however many: others wait for the rows of stock meanwhile, on SQLite for every row."""
+    blade = blade_of(shop, line)
+    faces = faces_of(shop, line.sku, result)
+    bins = [] if line.hold_reason else stock.set_aside(session, line.sku, line.quantity)
+    for unit, bin_name in zip_longest(range(1, line.quantity + 1), bins):
+        state = JobState.HELD if line.hold_reason else JobState.READY if bin_name else JobState.SHORT
+        line.jobs.append(
+            Job(
+                order_id=order.id,
+                unit=unit,
+                sku=line.sku,
+                blade=blade,
+                state=state.value,
+                hold_reason=line.hold_reason,
+                bin=bin_name,
+                priority=order.priority,
+                ship_by=order.ship_by,
+                words_revision=line.words_revision,
+                faces=faces,
+                faces_done=[],
+                created_at=by.at,
+            )
+        )
     session.flush()
-    if line.hold_reason is None:
-        job.state = (JobState.READY if stock.reserve(session, job) else JobState.SHORT).value
-        session.flush()
-    write_history(session, "job", job.id, job.state, by=by, why="order taken")
+    for job in line.jobs:
+        write_history(session, "job", job.id, job.state, by=by, why="order taken")
 
 
 def blade_of(shop: Shop, line: OrderLine) -> str:

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from service.loads import contents
 from service.loads import load_rows as rows
+from service.records.clock import APART
 from service.records.errors import LeaseLost, MoveNotAllowed, NotFound, StaleVersion
 from service.records.ids import LOAD, public
 from service.records.moves import move_job, move_load
@@ -22,6 +23,8 @@ from service.records.states import ACTIVE_LOADS, JobState, LoadState
 from service.records.tables import Load
 from service.records.who import SWEEP, By
 
+#: A burn is silent when it takes this many times its estimate, and a lease on top.
+_SLOWEST = 2.0
 _ETAG = re.compile(r'^"(\d{1,18})\.(\d{1,18})"$', re.ASCII)
 
 
@@ -111,6 +114,24 @@ def close_if_empty(session: Session, load: Load, *, by: By) -> None:
             fence=Load.fence + 1,
             ended_at=by.at,
         )
+
+
+def while_burning(load: Load, lease: timedelta) -> timedelta:
+    """How long a started turn may take before it counts as silent."""
+    return lease + timedelta(seconds=_SLOWEST * load.burn_seconds)
+
+
+def count_anew(session: Session, *, lease: timedelta, now: datetime) -> list[int]:
+    """Let leases count from now that end later than any granted now: the clock has been set back since.
+    Returns whose."""
+    changed = []
+    for load in rows.reaching_beyond(session, now + lease + APART):
+        lasts = lease if contents.is_unstarted(load) else while_burning(load, lease)
+        if load.lease_until > now + lasts + APART:
+            load.lease_until = now + lasts
+            changed.append(load.id)
+    session.flush()
+    return changed
 
 
 def lapse(session: Session, now: datetime) -> Lapsed:

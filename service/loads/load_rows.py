@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 
 from sqlalchemy import func, select, update
@@ -103,6 +103,17 @@ def file_of(session: Session, load_id: int, turn: int, sha256: str) -> TurnFile 
 def copies_in_use(session: Session) -> set[str]:
     """Plate copies that an active load holds."""
     return set(session.scalars(select(Load.copy).where(Load.state.in_(_ACTIVE))))
+
+
+def reaching_beyond(session: Session, moment: datetime, *, limit: int = 100) -> Sequence[Load]:
+    """Active loads whose lease ends after that moment, locked; those that others have locked are skipped."""
+    return session.scalars(
+        select(Load)
+        .where(Load.state.in_(_ACTIVE), Load.lease_until > moment)
+        .order_by(Load.id)
+        .limit(limit)
+        .with_for_update(skip_locked=True)
+    ).all()
 
 
 def silent(session: Session, *, now: datetime, limit: int = 100) -> list[int]:

@@ -28,7 +28,7 @@ READERS = {
     "Owner": ("first-shop", "keys"),
     "Desk and bench": ("desk-and-bench", "plan"),
     "Store's developer": ("store",),
-    "Administrator": ("operate", "settings", "security", "limits"),
+    "Administrator": ("operate", "scale", "settings", "security", "limits"),
 }
 _PICTURES = {".png": "image/png", ".svg": "image/svg+xml"}
 

@@ -116,9 +116,10 @@ def work_by_ship_by(
     rows = session.execute(
         select(Job.ship_by, OrderLine.burn_seconds, func.count())
         .join(OrderLine, OrderLine.id == Job.line_id)
+        .join(Order, Order.id == Job.order_id)
         .where(
-            Job.ship_by >= since,
-            Job.ship_by < until,
+            Order.ship_by >= since,
+            Order.ship_by < until,
             Job.state != JobState.CANCELLED.value,
             Job.replaces.is_(None),
             Job.blade != "",

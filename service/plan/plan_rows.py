@@ -74,7 +74,8 @@ def _timed(session: Session, *conditions: ColumnElement[bool], whole: bool = Fal
 def active_loads(session: Session) -> list[Load]:
     """Loads that hold a plate, the one longest at it first."""
     states = sorted(state.value for state in ACTIVE_LOADS)
-    return list(session.scalars(select(Load).where(Load.state.in_(states)).order_by(Load.id)))
+    # Sorted here: asked for their order, databases walk along all loads that there have ever been.
+    return sorted(session.scalars(select(Load).where(Load.state.in_(states))), key=lambda load: load.id)
 
 
 def units_in(session: Session, load_ids: Sequence[int]) -> dict[int, int]:

@@ -29,4 +29,5 @@ CHECKS_TURNED_AWAY = Counter(
     "ricasso_checks_turned_away", "Checks without a verdict", ["why"], registry=COUNTED
 )
 TURNS_STARTED = Counter("ricasso_turns_started", "Turns started on a laser", ["station"], registry=COUNTED)
+LOG_LINES_LOST = Counter("ricasso_log_lines_lost", "Lines of log that could not be written", registry=COUNTED)
 CALLBACK_ATTEMPTS = Counter("ricasso_callback_attempts", "Callbacks sent", ["outcome"], registry=COUNTED)

@@ -15,11 +15,9 @@ from sqlalchemy.orm import Session
 from service.records.tables import Callback, Delivery, Event, Outbox
 
 
-def ask_for(
-    session: Session, task: str, *, now: datetime, due_at: datetime | None = None, **arguments: Any
-) -> None:
+def ask_for(session: Session, task: str, *, now: datetime, **arguments: Any) -> None:
     """Ask for a task after this transaction (ids only: messages never carry a customer's words)."""
-    session.add(Outbox(task=task, arguments=arguments, due_at=due_at or now, created_at=now))
+    session.add(Outbox(task=task, arguments=arguments, due_at=now, created_at=now))
 
 
 #: What a store is told by callback; other events are for the shop's own pages.

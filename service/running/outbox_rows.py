@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 
+from service.records.clock import APART
 from service.records.tables import Outbox
 
 
@@ -129,6 +130,25 @@ def revive(session: Session, *, now: datetime, sent_before: datetime, attempts: 
         update(Outbox).where(*lost, Outbox.attempts < attempts).values(sent_at=None, claimed_until=None)
     )
     return int(revived.rowcount)  # type: ignore[attr-defined]
+
+
+def count_anew(session: Session, *, now: datetime, latest: datetime, runs_until: datetime) -> int:
+    """Bring back what a clock wrote that has been set back since: rows due after `latest` or, never run yet,
+    after now; claims and sendings after `latest`; runs after `runs_until`. Returns how many rows."""
+    changed = 0
+    for column, beyond, becomes in (
+        (
+            Outbox.due_at,
+            or_(Outbox.due_at > latest, (Outbox.due_at > now + APART) & (Outbox.attempts == 0)),
+            now,
+        ),
+        (Outbox.claimed_until, Outbox.claimed_until > latest, None),
+        (Outbox.sent_at, Outbox.sent_at > latest, now),
+        (Outbox.running_until, Outbox.running_until > runs_until, now),
+    ):
+        done = session.execute(update(Outbox).where(beyond, *_OPEN).values({column: becomes}))
+        changed += int(done.rowcount)  # type: ignore[attr-defined]
+    return changed
 
 
 def forget_done(session: Session, *, before: datetime) -> int:

@@ -17,7 +17,10 @@ from types import MappingProxyType
 
 import structlog
 from opentelemetry.trace import Span, get_tracer
+from sqlalchemy.orm import Session
 
+from service.loads import leases
+from service.records.clock import APART
 from service.records.errors import DatabaseBusy
 from service.running import outbox_rows as outbox
 from service.running import sweeps
@@ -115,6 +118,26 @@ def sweep_outbox(tools: Tools, *, lost_after: timedelta = timedelta(minutes=5)) 
     )
 
 
+def count_anew(tools: Tools) -> int:
+    """Let leases, claims and pauses count from now that reach further into the future than they may: the
+    clock has been set back since. Returns how many rows."""
+    from service.callbacks import deliveries as callbacks
+
+    now = tools.clock()
+
+    def bring_back(session: Session) -> int:
+        loads = leases.count_anew(session, lease=timedelta(seconds=tools.settings.lease_seconds), now=now)
+        asked = outbox.count_anew(
+            session, now=now, latest=now + max(_PAUSES) + APART, runs_until=now + _RUN_LEASE + APART
+        )
+        return len(loads) + asked + callbacks.count_anew(session, now=now)
+
+    changed = tools.database.write(bring_back)
+    if changed:
+        log.warning("clock_set_back", rows=changed)
+    return changed
+
+
 def forget_old_rows(tools: Tools) -> None:
     """Delete tasks done a week ago and expired answers and sessions."""
     now = tools.clock()
@@ -163,6 +186,7 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
     sweep = tools.settings.sweep_seconds
     return (
         Periodic("sweep_loads", sweep, sweeps.sweep_loads),
+        Periodic("count_anew", sweep, count_anew),
         Periodic("sweep_outbox", 6 * sweep, sweep_outbox),
         Periodic("sweep_short", 6 * sweep, sweeps.sweep_short),
         Periodic("sweep_places", 12 * sweep, sweeps.sweep_places),

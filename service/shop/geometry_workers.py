@@ -218,7 +218,8 @@ def _start_planner(folder: Path, cache: Path) -> None:
 
 def _check(sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> CheckResult:
     shop = proven(_OPEN["shop"], in_force.proofs)
-    return check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_OPEN["store"])
+    result = check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_OPEN["store"])
+    return result.timed()
 
 
 def _proof(
@@ -226,6 +227,7 @@ def _proof(
 ) -> tuple[CheckResult, dict[str, str]]:
     shop = proven(_OPEN["shop"], in_force.proofs)
     result = check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_OPEN["store"])
+    result = result.timed()
     if sku not in shop.products:
         return result, {}
     faces = dict.fromkeys(checked.face for checked in result.inscriptions if checked.face is not None)

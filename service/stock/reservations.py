@@ -40,12 +40,26 @@ def reserve(session: Session, job: Job) -> bool:
     none."""
     if job.unit_in_hand or job.bin is not None:
         return True
-    for bin_name in rows.free_bins(session, job.sku):
-        if rows.change(session, bin_name, job.sku, reserved=1):
-            job.bin = bin_name
-            session.flush()
-            return True
+    for bin_name in set_aside(session, job.sku, 1):
+        job.bin = bin_name
+        session.flush()
+        return True
     return False
+
+
+def set_aside(session: Session, sku: str, units: int) -> list[str]:
+    """Reserve up to so many units from the first bins in walking order; returns the bin of each."""
+    bins: list[str] = []
+    while len(bins) < units:
+        free = rows.free_units(session, sku)
+        if not free:
+            break
+        for bin_name, in_bin in free:
+            wanted = min(in_bin, units - len(bins))
+            # Fewer are left where somebody else was faster: then the bins are looked at again.
+            if wanted and rows.change(session, bin_name, sku, reserved=wanted):
+                bins += [bin_name] * wanted
+    return bins
 
 
 def unreserve(session: Session, job: Job) -> None:

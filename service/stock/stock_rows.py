@@ -17,16 +17,15 @@ def bins(session: Session) -> list[str]:
     return list(session.scalars(select(Bin.bin).order_by(Bin.walking_order, Bin.bin)))
 
 
-def free_bins(session: Session, sku: str) -> list[str]:
-    """Bins with a unit nobody has reserved, in walking order."""
-    return list(
-        session.scalars(
-            select(Stock.bin)
-            .join(Bin, Bin.bin == Stock.bin)
-            .where(Stock.sku == sku, Stock.boxed > Stock.reserved)
-            .order_by(Bin.walking_order, Stock.bin)
-        )
+def free_units(session: Session, sku: str) -> list[tuple[str, int]]:
+    """Bins with units that nobody has reserved and how many, in walking order."""
+    rows = session.execute(
+        select(Stock.bin, Stock.boxed - Stock.reserved)
+        .join(Bin, Bin.bin == Stock.bin)
+        .where(Stock.sku == sku, Stock.boxed > Stock.reserved)
+        .order_by(Bin.walking_order, Stock.bin)
     )
+    return [(row[0], row[1]) for row in rows]
 
 
 def change(session: Session, bin_name: str, sku: str, *, boxed: int = 0, reserved: int = 0) -> bool:

@@ -1,4 +1,5 @@
-"""A claim under a short and a very long backlog, and planning over reading, on PostgreSQL.
+"""A claim under a short and a very long backlog, twenty claimers at once, and planning over reading, on
+PostgreSQL.
 
 No plan is in force here: every claim looks at the queue itself, which is the longer way. Two orders are put
 in as intake leaves them and then multiplied by the database, so every row is one that could be there.
@@ -6,10 +7,13 @@ in as intake leaves them and then multiplied by the database, so every row is on
 
 from __future__ import annotations
 
+import multiprocessing
 import statistics
+import threading
 import time
 import uuid
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import timedelta
 
@@ -22,15 +26,19 @@ from layout.shop.shop import Shop
 from service.bench import claim as claims
 from service.plan.backlog import backlog_of
 from service.records.db import Database, open_engine
+from service.records.errors import DatabaseBusy
 from service.records.tables import Base, FrozenMark, History, Job, Load, LoadJob, Order, OrderLine, Stock
 from service.records.who import By
 from tests.bench.timing import figure, input_line, median_seconds
 from tests.benches import OPERATOR, a_bench_shop, put_order, put_stock, turning_plate
 from tests.clocks import MORNING
 from tests.servers import create_tables, new_postgres_database, running_postgres
+from tests.service.bench.test_races import put_backlog
+from tests.service.bench.test_races import the_shop as storm_shop
 
 CLAIMS, ORDERS, UNITS = 25, 2, 4
 SHORT, LONG, PLANNED = 1_000, 1_000_000, 10_000
+CLAIMERS, STORM = 20, 2_000
 #: Orders are due within 400 days, one in fifty has a higher priority; a prime spreads them.
 _SHIP_BY = "t.ship_by + {order} * 7919 % 400 * interval '1 day'"
 _PRIORITY = "CASE WHEN {order} % 50 = 0 THEN 5 ELSE 0 END"
@@ -48,6 +56,77 @@ def main() -> None:
     figure("claim_1k_ms", 1_000 * medians[SHORT])
     figure("claim_1m_ms", 1_000 * medians[LONG])
     figure("claim_1m_vs_1k", medians[LONG] / medians[SHORT])
+    with running_postgres(f"bench-{uuid.uuid4().hex[:8]}") as server:
+        twenty_claimers(server)
+
+
+def twenty_claimers(server: URL) -> None:
+    """Twenty operators at as many stations claim at once until nothing is left, in two processes; each load
+    is closed before its operator takes the next. A claim that gave way to others goes on where it began."""
+    with new_postgres_database(server, "bench_storm") as url:
+        engine = open_engine(url.render_as_string(hide_password=False))
+        create_tables(engine)
+        database = Database(engine)
+        put_backlog(database, storm_shop(CLAIMERS), jobs=STORM)
+        engine.dispose()
+        begun = time.perf_counter()
+        halves = [range(1, CLAIMERS // 2 + 1), range(CLAIMERS // 2 + 1, CLAIMERS + 1)]
+        where = url.render_as_string(hide_password=False)
+        with multiprocessing.get_context("spawn").Pool(2) as pool:
+            made = pool.starmap(_claimers, [(where, half) for half in halves])
+        seconds = time.perf_counter() - begun
+    claims_made = [claim for half in made for claim in half]
+    taken = [job for _, jobs in claims_made for job in jobs]
+    times = [took for took, jobs in claims_made if jobs]
+    assert sorted(taken) == sorted(set(taken)) and len(taken) == STORM
+    input_line("twenty claimers", f"{STORM} jobs in {len(times)} loads", f"{len(set(taken))}")
+    figure("claim_20_loads_a_second", len(times) / seconds)
+    figure("claim_20_p99_s", statistics.quantiles(times, n=100)[-1])
+
+
+def _claimers(url: str, stations: range) -> list[tuple[float, list[int]]]:
+    """How long each claim took, tries included, and what it got."""
+    database, shop = Database(open_engine(url)), storm_shop(CLAIMERS)
+    begin = threading.Barrier(len(stations))
+
+    def claimer(station: int) -> list[tuple[float, list[int]]]:
+        made: list[tuple[float, list[int]]] = []
+        begin.wait()
+        while True:
+            begun = time.perf_counter()
+            while True:
+                try:
+                    load = _claimed(database, shop, f"s{station}")
+                    break
+                except DatabaseBusy:
+                    continue
+            took = time.perf_counter() - begun
+            if load is None:
+                with database.reading() as session:
+                    if not session.scalar(select(func.count()).where(Job.state == "ready")):
+                        return made
+                continue
+            with database.reading() as session:
+                jobs = list(session.scalars(select(LoadJob.job_id).where(LoadJob.load_id == load)))
+            made.append((took, jobs))
+            database.write(lambda session, load=load: _close(session, load))
+
+    with ThreadPoolExecutor(len(stations)) as pool:
+        return [claim for made in pool.map(claimer, stations) for claim in made]
+
+
+def _claimed(database: Database, shop: Shop, station: str) -> int | None:
+    found = database.write(
+        lambda session: claims.next_load(
+            session,
+            shop=shop,
+            station=station,
+            operator=station,
+            lease=timedelta(minutes=15),
+            by=By(OPERATOR, MORNING),
+        )
+    )
+    return found[0].id if found else None
 
 
 def plan_over_read(database: Database, shop: Shop) -> None:

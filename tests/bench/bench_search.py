@@ -48,7 +48,7 @@ def main() -> None:
 def _compare(kind: str, few: str, many: str) -> None:
     p95, found = {}, []
     for count, url in ((_FEW, few), (_MANY, many)):
-        with _a_shop(url, count) as counter:
+        with a_shop(url, count) as counter:
             seconds, answers = _search(counter, count)
         p95[count] = statistics.quantiles(seconds, n=20)[-1]
         found.append(answers)
@@ -61,7 +61,8 @@ def _compare(kind: str, few: str, many: str) -> None:
 
 
 @contextmanager
-def _a_shop(url: str, count: int) -> Iterator[Counter]:
+def a_shop(url: str, count: int) -> Iterator[Counter]:
+    """A shop with so many orders that are over, and its made-up stock."""
     engine = open_engine(url)
     upgrade(engine)
     clock = a_clock()

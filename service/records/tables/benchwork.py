@@ -52,6 +52,7 @@ class Load(Base):
             sqlite_where=text(_UNSTARTED),
         ),
         Index("ix_load_state", "state", "lease_until"),
+        Index("ix_load_ended_at", "ended_at"),
     )
 
     id: Mapped[Id]

@@ -22,6 +22,19 @@ class Outbox(Base):
             postgresql_where=text("sent_at IS NULL"),
             sqlite_where=text("sent_at IS NULL"),
         ),
+        # What sweeps look through: the rows that are not done, of very many that are.
+        Index(
+            "ix_outbox_open",
+            "sent_at",
+            postgresql_where=text("done_at IS NULL AND failed_why IS NULL"),
+            sqlite_where=text("done_at IS NULL AND failed_why IS NULL"),
+        ),
+        Index(
+            "ix_outbox_failed",
+            "id",
+            postgresql_where=text("failed_why IS NOT NULL"),
+            sqlite_where=text("failed_why IS NOT NULL"),
+        ),
     )
 
     id: Mapped[Id]

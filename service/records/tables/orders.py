@@ -39,6 +39,9 @@ class Order(Base):
             postgresql_where=text("handed_over_at IS NULL"),
             sqlite_where=text("handed_over_at IS NULL"),
         ),
+        # What is shipped in a week, and what came in one, however many orders there have been.
+        Index("ix_orders_ship_by", "ship_by"),
+        Index("ix_orders_created_at", "created_at"),
     )
 
     id: Mapped[Id]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import re
@@ -17,9 +18,10 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from prometheus_client.parser import text_string_to_metric_families as plain_families
 
 from service.app import set_up_logging
+from service.records.counters import LOG_LINES_LOST
 from service.records.db import Database
 from tests.clocks import SetClock
-from tests.counter import Counter, an_open_counter
+from tests.counter import Counter, an_open_counter, an_order
 
 GUIDES = Path(__file__).parents[3] / "service" / "guides"
 ALERTS, DASHBOARD, UNIT = GUIDES / "alerts.yml", GUIDES / "dashboard.json", GUIDES / "ricasso.service"
@@ -156,3 +158,25 @@ def test_every_line_of_a_request_says_which_and_whose_but_no_words(
     assert request["client"]
     assert all("request_id" not in line for line in lines if line["event"] == "outside of any request")
     assert "Secret" not in log.getvalue()
+
+
+def test_a_log_that_can_not_be_written_undoes_no_answer(
+    counter: Counter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk is full: without the guard the store hears of a fault after its order was taken."""
+    import structlog
+
+    class Full(io.StringIO):
+        def write(self, _: str) -> int:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    lost = LOG_LINES_LOST._value.get()
+    monkeypatch.setattr("sys.stderr", Full())
+    set_up_logging("INFO")
+    try:
+        answer = counter.post_order(an_order())
+    finally:
+        structlog.reset_defaults()
+
+    assert answer.status_code == 201
+    assert LOG_LINES_LOST._value.get() > lost

@@ -47,8 +47,8 @@ CLAIMERS, PROCESSES, STATIONS, SLOTS = 20, 2, 10, 12
 Claims = list[tuple[str, list[int]]]
 
 
-def the_shop() -> Shop:
-    return a_bench_shop(turning_plate(slots=SLOTS, copies=3 * STATIONS), stations=STATIONS)
+def the_shop(stations: int = STATIONS) -> Shop:
+    return a_bench_shop(turning_plate(slots=SLOTS, copies=3 * stations), stations=stations)
 
 
 def put_backlog(database: Database, shop: Shop, *, jobs: int) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import event, func, select
 
 from layout.shop.outline import Outline
 from service.intake.take_order import order_fingerprint
@@ -45,6 +45,30 @@ def test_an_order_line_of_quantity_three_is_three_jobs_with_a_unit_reserved_each
     assert [job["state"] for job in answer.json()["lines"][0]["jobs"]] == ["ready"] * 3
     reserved = sum(row["reserved"] for row in counter.ask("desk", "GET", "/v1/stock").json()["stock"])
     assert reserved == 3
+
+
+def test_an_order_of_ninety_units_asks_no_more_of_the_database_than_one_of_one(
+    database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    """But for rows that are written: meanwhile others wait for the stock, on SQLite for everything."""
+    asked: list[str] = []
+
+    def note(_: Any, __: Any, statement: str, *___: Any) -> None:
+        asked.append(statement)
+
+    counts = []
+    with an_open_counter(database, clock, tmp_path, boxed=200) as counter:
+        event.listen(database.engine, "before_cursor_execute", note)
+        try:
+            for units in (1, 90):
+                asked.clear()
+                answer = counter.post_order(an_order(lines=[a_line(quantity=units)])).json()
+                assert answer["state"] == "ready"
+                counts.append(sum(not statement.startswith("INSERT") for statement in asked))
+        finally:
+            event.remove(database.engine, "before_cursor_execute", note)
+
+    assert counts[1] <= counts[0] + 2
 
 
 def test_the_same_key_and_body_get_the_same_bytes_and_no_second_order(counter: Counter) -> None:

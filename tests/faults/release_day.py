@@ -1,0 +1,115 @@
+"""`python -m tests.faults.release_day [--orders 5000] [--minutes 10] [--api 2] [--workers 2]`: a release day
+without faults. Stores post so many orders in so many minutes while two benches work and the desk checks words
+not seen before; PostgreSQL with `fsync`, clients on the same processors. Prints figures."""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import random
+import statistics
+import tempfile
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+from tests.faults.people import Desk, Operator, Person, Store
+from tests.faults.processes import wait
+from tests.faults.storm import a_world
+
+_STORES = 6
+
+
+class Timed:
+    """How long each request took, by what was asked."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, list[float]] = {"order": [], "check": [], "claim": []}
+        self.errors = 0
+
+    def watch(self, person: Person, what: str, path: str) -> None:
+        """Let the person's requests to that path be timed."""
+        ask = person.ask
+
+        def timed(method: str, where: str, body: Any = None, **headers: str) -> Any:
+            begun = time.perf_counter()
+            answer = ask(method, where, body, **headers)
+            if where == path and method == "POST":
+                self.seconds[what].append(time.perf_counter() - begun)
+            if answer is None or answer.status_code >= 500:
+                self.errors += 1
+            return answer
+
+        person.ask = timed  # type: ignore[method-assign]
+
+
+def main() -> None:
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("--orders", type=int, default=5_000)
+    asked.add_argument("--minutes", type=float, default=10.0)
+    asked.add_argument("--api", type=int, default=2)
+    asked.add_argument("--workers", type=int, default=2)
+    chosen = asked.parse_args()
+    timed, numbers = Timed(), itertools.count(1)
+    with (
+        tempfile.TemporaryDirectory(prefix="ricasso-release-") as folder,
+        a_world(
+            Path(folder) / "world",
+            seed=1,
+            embedded=False,
+            say=print,
+            stores=_STORES,
+            api=chosen.api,
+            workers=chosen.workers,
+        ) as world,
+    ):
+        stores = [person for person in world.people if isinstance(person, Store)]
+        (desk,) = (person for person in world.people if isinstance(person, Desk))
+        over = threading.Event()
+        begun = time.monotonic()
+
+        def post(store: Store) -> None:
+            while (number := next(numbers)) <= chosen.orders:
+                wait(max(0.0, begun + 60 * chosen.minutes * number / chosen.orders - time.monotonic()))
+                store.take_one(f"R-{number}")
+
+        def check() -> None:
+            chance = random.Random(1)
+            while not over.wait(1.0):
+                words = f"{chance.choice('ABCDEFGH')}{chance.choice('aeiou')} {chance.randrange(10_000)}"
+                asked_for = {"zone": "heel", "text": words, "font": "lato-bold"}
+                desk.ask("POST", "/v1/checks", {"sku": "AQ-CHEF-20", "inscriptions": [asked_for]})
+
+        for store in stores:
+            timed.watch(store, "order", "/v1/orders")
+        timed.watch(desk, "check", "/v1/checks")
+        for operator in world.operators():
+            timed.watch(operator, "claim", "/v1/loads/next")
+            operator.start()
+        threads = [threading.Thread(target=post, args=(store,)) for store in stores]
+        threads.append(threading.Thread(target=check))
+        for thread in threads:
+            thread.start()
+        for thread in threads[:-1]:
+            thread.join()
+        minutes = (time.monotonic() - begun) / 60
+        over.set()
+        threads[-1].join()
+        for operator in world.operators():
+            operator.over.set()
+        for operator in world.operators():
+            operator.join(60)
+        print(f"# {len(world.told.acked)} orders in {minutes:.1f} minutes, {_loads(world.operators())} loads")
+    print(f"release_errors {timed.errors}")
+    for what, seconds in timed.seconds.items():
+        if len(seconds) > 1:
+            print(f"release_{what}_p99_s {statistics.quantiles(seconds, n=100)[-1]:.3f}")
+
+
+def _loads(operators: list[Operator]) -> int:
+    return sum(operator.done for operator in operators)
+
+
+if __name__ == "__main__":
+    main()
