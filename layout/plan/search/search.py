@@ -27,7 +27,7 @@ HANDFUL, HANDFUL_STEPS, HANDFUL_ROUNDS = 10, 80_000, 1_500
 IMPROVED = ", improved"
 #: How far ahead, in usual burns, the apparent tardiness cost looks; where very many units wait and all can
 #: be in time, only the last is tried.
-LOOKAHEADS = (2.0, 16.0)
+LOOKAHEADS = (1.0, 2.0, 4.0, 16.0)
 #: Units due within so many days are grouped together by plate, process and sides; `SORTED` groups everything,
 #: as people sort a list.
 GROUPED_DAYS = 7.0
