@@ -27,7 +27,7 @@ from service.records.counters import CHECK_SECONDS, CHECKS_TURNED_AWAY
 from service.records.errors import CheckersBusy, CheckTooSlow
 from service.shop import catalogue
 from service.shop.font_tables import FontTables
-from service.shop.worker_pool import NoRoom, TookTooLong, WorkerPool, end_with_parent
+from service.shop.worker_pool import NoRoom, TookTooLong, WorkerDied, WorkerPool, end_with_parent
 
 log = structlog.get_logger(__name__)
 
@@ -167,9 +167,13 @@ class _Opened:
         self._lock = threading.Lock()
         self._begun: WorkerPool | None = None  # perhaps still starting
         self._pool: WorkerPool | None = None
+        self._is_closed = False
 
     def pool(self) -> WorkerPool:
+        """Raises WorkerDied: it was closed, and a thread that has not heard of it opens none anew."""
         with self._lock:
+            if self._is_closed:
+                raise WorkerDied("the workers were ended")
             if self._pool is None:
                 self._begun = WorkerPool(self._workers, self._start, self._arguments)
                 self._begun.open()  # takes seconds on a busy machine, which must not count as a check's time
@@ -177,6 +181,7 @@ class _Opened:
             return self._pool
 
     def close(self) -> None:
+        self._is_closed = True
         begun = self._begun
         if begun is not None:  # not behind the lock, which is held until they are up: that may be minutes
             begun.close()
