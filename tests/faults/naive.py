@@ -68,7 +68,7 @@ def _intake(engine: Engine, broker: str, port: int) -> None:
             with engine.begin() as connection:
                 connection.execute(text("INSERT INTO naive_order (ref) VALUES (:ref)"), {"ref": ref})
             queue.lpush("naive", ref)
-            time.sleep(0.02)  # what else is done before an answer
+            time.sleep(0.3)  # what else is done before an answer
             self.send_response(201)
             self.end_headers()
 
@@ -83,7 +83,7 @@ def _work(engine: Engine, broker: str, _: int) -> None:
     queue = redis.Redis.from_url(broker)
     while True:
         message: Any = queue.brpop(["naive"])
-        time.sleep(0.03)
+        time.sleep(0.1)
         with engine.begin() as connection:
             connection.execute(
                 text("INSERT INTO naive_task (ref) VALUES (:ref)"), {"ref": message[1].decode()}
@@ -124,7 +124,7 @@ def _unfenced(engine: Engine, *_: Any) -> None:
         if job is None:
             time.sleep(0.05)
             continue
-        time.sleep(0.1)  # seating
+        time.sleep(0.4)  # seating
         with engine.begin() as connection:
             connection.execute(
                 text("INSERT INTO naive_burn VALUES (:job, 'unfenced', :me)"), {"job": job, "me": os.getpid()}
@@ -216,7 +216,7 @@ def _benches(how: str, database_url: str, engine: Engine, chance: random.Random,
     with _parts(database_url, "", 0) as start:
         running = [start(how) for _ in range(_BENCHES)]
         _until(all_work)
-        for _ in range(max(2, kills // 2)):
+        for _ in range(max(5, kills // 2)):
             one = chance.choice(running)
             os.kill(one.pid, signal.SIGSTOP)
             wait(_LEASE_SECONDS + 0.4)
