@@ -90,7 +90,7 @@ def test_the_check_s_form_offers_no_font_that_can_not_be_burned_there(
     page = bench.client.get("/desk/check?sku=AQ-CHEF-20&zone=heel").text
     offered = dict(re.findall(r'<option value="([a-z-]+)"[^>]*>([^<]* · [^<]*)</option>', page))
 
-    assert offered["lato-bold"].endswith("from 6.50 mm")
+    assert offered["lato-bold"].endswith("from 6.5 mm")
     assert "garamond-bold" not in offered
     assert "from" not in offered["oswald-medium"]  # nobody has looked at it yet
 
