@@ -1,4 +1,4 @@
-"""Naive controls in every run; a short storm with `sh tests/run long`, a long one by `sh tests/run soak`."""
+"""A short storm and its naive controls with `sh tests/run long`, a long one by `sh tests/run soak`."""
 
 from __future__ import annotations
 
@@ -41,6 +41,7 @@ def test_nothing_is_lost_and_nothing_doubled_in_one_process_on_sqlite(tmp_path: 
     assert world.kills
 
 
+@pytest.mark.long
 @pytest.mark.postgres
 @pytest.mark.redis
 def test_a_shop_without_the_guards_loses_and_doubles(postgres_server: URL, broker_url: str) -> None:
