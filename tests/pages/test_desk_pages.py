@@ -12,11 +12,12 @@ import pytest
 from httpx import Response
 from shapely.geometry import box
 
+from layout.marks.features import spec_key
 from layout.shop.outline import frozen
 from service.intake import homeless
 from service.records.db import Database
 from service.shop import smallest_sizes
-from service.shop.font_tables import Measured, measure_glyphs, note
+from service.shop.font_tables import FontTables, Measured, note
 from tests.benches import Bench, a_bench_shop, flat_plate
 from tests.clocks import SetClock
 from tests.counter import a_line, an_inscription, an_open_counter, an_order
@@ -101,7 +102,7 @@ def test_the_owner_sees_how_far_each_font_is_measured(bench: Bench) -> None:
     folder, font = bench.tools.settings.font_tables, shop.fonts["lato-bold"]
     assert f"0 of {len(shop.fonts)} fonts measured" in page_of(bench, "/owner", "en")
 
-    measure_glyphs(font, folder, (3,))
+    FontTables(folder).figures(spec_key(font), 3)  # a table that somebody has begun
     note(font, folder, Measured(32, 600))
     assert "32 of 600 letters measured" in page_of(bench, "/owner", "en")
     assert "32 von 600 Buchstaben vermessen" in page_of(bench, "/owner", "de")

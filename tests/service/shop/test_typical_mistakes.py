@@ -125,7 +125,7 @@ MISTAKES = {
     ),
     "hours as people say them": (
         lambda f: edit(f, POLICY, 'monday = ["08:00-16:30"]', 'monday = ["8-16.30"]'),
-        [f"{POLICY}:16: shifts[0].hours.monday[0]: '8-16.30' is no part of a day: write 08:00-16:30"],
+        [f"{POLICY}:17: shifts[0].hours.monday[0]: '8-16.30' is no part of a day: write 08:00-16:30"],
     ),
     "a broken path": (
         lambda f: edit(f, CHEF, "M 0 22 L 0 -22.6 C", "M 0 22 L L 0 -22.6 C"),
