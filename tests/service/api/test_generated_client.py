@@ -43,10 +43,9 @@ def test_a_generated_client_plays_a_stores_story(
     )
     monkeypatch.syspath_prepend(str(made))
 
-    with an_open_counter(sqlite_database, clock, tmp_path) as counter:
-        # A page test before it may have left a loop running in this thread: its browser's.
-        with ThreadPoolExecutor(1) as thread:
-            thread.submit(lambda: asyncio.run(_story(counter))).result()
+    # A page test before it may have left a loop running in this thread: its browser's.
+    with an_open_counter(sqlite_database, clock, tmp_path) as counter, ThreadPoolExecutor(1) as thread:
+        thread.submit(lambda: asyncio.run(_story(counter))).result()
 
 
 async def _story(counter: Counter) -> None:
