@@ -44,7 +44,9 @@ def must_have_targets(page: Page, pixels: float) -> None:
     assert [one for one in heights if one[0] < pixels] == []
 
 
-@pytest.mark.parametrize(("width", "height"), [(1280, 800), (820, 1180), (390, 844)])
+@pytest.mark.parametrize(
+    ("width", "height"), [(1280, 800), pytest.param(820, 1180, marks=pytest.mark.long), (390, 844)]
+)
 def test_every_step_at_the_bench_can_be_used_by_everybody(
     shop: ServedShop, sign_in: SignIn, width: int, height: int
 ) -> None:
@@ -79,46 +81,49 @@ def test_every_step_at_the_bench_can_be_used_by_everybody(
     must_be_usable(page)
 
 
-def test_desk_board_and_owner_pages_can_be_used_by_everybody(shop: ServedShop, sign_in: SignIn) -> None:
+@pytest.mark.parametrize("width", [390, pytest.param(1280, marks=pytest.mark.long)])
+def test_desk_board_and_owner_pages_can_be_used_by_everybody(
+    shop: ServedShop, sign_in: SignIn, width: int
+) -> None:
     words = {"inscriptions": [{"zone": "heel", "text": "Zo\u00eb \u2665 Bo", "font": "lato-bold"}]}
     held = shop.order("AQ-1", words)["id"]
     shop.order("AQ-2", {"quantity": 30})  # more than stand in the store room: some are short
-    page = sign_in("owner", "Olga", width=1280, height=800)
+    page = sign_in("owner", "Olga", width=width, height=844)
     with shop.api("owner") as http:
         told = {"url": "http://127.0.0.1:9/told", "client": "store"}
         assert http.post("/v1/callbacks", json=told, headers={"Idempotency-Key": "callback-1"}).is_success
         link = http.post(f"/v1/orders/{held}/proof-link").json()["url"]
 
-    for width in (1280, 390):
-        page.set_viewport_size({"width": width, "height": 844})
-        for address in (
-            "/desk",
-            "/desk/check",
-            f"/desk/phone?as={held}",
-            f"/desk/orders/{held}",
-            "/board",
-            "/plan",
-            "/backlog",
-            "/build-list",
-            "/owner",
-            "/owner/blades/chef-20",
-            "/owner/plates/small",
-            "/owner/stock",
-            "/owner/keys",
-            "/owner/callbacks",
-            "/owner/estimates",
-            "/what-if",
-            "/what-if?factor=2&days=1",
-            link,
-            "/owner/test-cards",
-            "/calibration",
-            "/lots",
-            "/owner/plates/no-such",
-            "/guides",
-            "/guides/settings",
-        ):
-            page.goto(address)
-            must_be_usable(page)
+    for address in (
+        "/desk",
+        "/desk/check",
+        f"/desk/phone?as={held}",
+        f"/desk/orders/{held}",
+        "/board",
+        "/plan",
+        "/backlog",
+        "/build-list",
+        "/owner",
+        "/owner/blades/chef-20",
+        "/owner/plates/small",
+        "/owner/stock",
+        "/owner/keys",
+        "/owner/callbacks",
+        "/owner/estimates",
+        "/what-if",
+        "/what-if?factor=2&days=1",
+        link,
+        "/owner/test-cards",
+        "/calibration",
+        "/lots",
+        "/packing",
+        "/owner/acts",
+        "/owner/plates/no-such",
+        "/guides",
+        "/guides/settings",
+    ):
+        page.goto(address)
+        must_be_usable(page)
     page.goto("/desk/check")
     page.get_by_label("Words").fill("Zo\u00eb")
     expect(page.locator("#proof svg").first).to_be_visible()

@@ -185,7 +185,7 @@ def run_storm(database: Database) -> Counter[int]:
     return Counter(job for claims_made in made for _, taken in claims_made for job in taken)
 
 
-@pytest.mark.parametrize("jobs", [360, pytest.param(2_000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("jobs", [240, pytest.param(2_000, marks=pytest.mark.long)])
 def test_twenty_claimers_take_all_jobs_once_each(
     database: Database, clock: SetClock, tmp_path: Path, jobs: int
 ) -> None:
