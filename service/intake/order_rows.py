@@ -76,12 +76,13 @@ def page(
     before_id: int | None,
     limit: int,
     job_state: str | None = None,
+    handed_over: bool | None = None,
     order_ref: str | None = None,
     sought: Sequence[Sought] = (),
     ship_by: tuple[datetime, datetime] | None = None,
 ) -> list[Order]:
-    """Orders, newest first, after a cursor: those with all words of a search, with a unit in a state, to be
-    shipped from one moment to before another."""
+    """Orders, newest first, after a cursor: those with all words of a search, with a unit in a state, handed
+    over by packing or not, to be shipped from one moment to before another."""
     wanted = select(Order).options(*_WHOLE).order_by(Order.id.desc()).limit(limit)
     if client is not None:
         wanted = wanted.where(Order.client == client)
@@ -89,6 +90,9 @@ def page(
         wanted = wanted.where(Order.id < before_id)
     if job_state is not None:
         wanted = wanted.where(Order.id.in_(select(Job.order_id).where(Job.state == job_state)))
+    if handed_over is not None:
+        left = Order.handed_over_at
+        wanted = wanted.where(left.is_not(None) if handed_over else left.is_(None))
     if order_ref is not None:
         wanted = wanted.where(Order.order_ref == order_ref)
     if ship_by is not None:

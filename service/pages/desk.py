@@ -34,7 +34,7 @@ from service.plan import board_rows as board
 from service.privacy import erase as erasing
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import ORDER, number
-from service.records.states import JobState
+from service.records.states import JobState, OrderState
 from service.records.tables import Order
 from service.records.who import By
 from service.requests import sessions
@@ -55,6 +55,8 @@ class _Noted(BaseModel):
 
 #: Orders on one page of the list.
 _A_PAGE = 30
+#: Units stay released when packing has handed their order over: the list's states tell the two apart.
+_HANDED_OVER: Mapping[str, bool] = {JobState.RELEASED: False, OrderState.HANDED_OVER: True}
 #: Holds of units that a change of the shop's description has caused.
 _LOST = {holds.NO_LONGER_FITS, holds.NO_PLACE_LEFT}
 
@@ -68,7 +70,7 @@ def get_desk(
     tools: AtHand,
     visitor: DeskVisitor,
     find: Annotated[str, Query(max_length=100)] = "",
-    state: Annotated[JobState | Literal[""], Query()] = "",
+    state: Annotated[JobState | Literal["", "handed_over"], Query()] = "",
     day: Annotated[date | Literal[""], Query()] = "",
     before: Annotated[str, Query(pattern=r"^(O\d{1,18})?$")] = "",
 ) -> Response:
@@ -88,7 +90,8 @@ def get_desk(
                 client=None,
                 sought=sought,
                 limit=_A_PAGE + 1,
-                job_state=state or None,
+                job_state=state if isinstance(state, JobState) else None,
+                handed_over=_HANDED_OVER.get(state),
                 ship_by=_whole_day(day, ZoneInfo(shop.policy.time_zone)) if day else None,
                 before_id=number(ORDER, before) if before else None,
             )
@@ -107,7 +110,7 @@ def get_desk(
         find=find,
         state=str(state),
         day=str(day),
-        states=[name.value for name in JobState],
+        states=[*(name.value for name in JobState), OrderState.HANDED_OVER.value],
         older=shown[-1].order.id if len(matches) > _A_PAGE else None,
         products=shop.products,
     )

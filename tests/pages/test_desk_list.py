@@ -68,6 +68,19 @@ def test_orders_are_filtered_by_state_and_by_the_day_they_ship(bench: Bench) -> 
     assert found == [[later], [soon]]
 
 
+def test_what_is_released_and_what_packing_has_handed_over_are_two_lists(bench: Bench) -> None:
+    for _ in range(2):
+        bench.order()
+        bench.do(bench.passed(bench.burned()), "release")
+    bench.ask("POST", "/v1/packing/scan", {"code": "J1"}, role="bench")
+    bench.ask("POST", "/v1/orders/O1/hand-over", role="bench")
+    gone, there = (order.order_ref for order in bench.rows(Order))
+
+    found = [listed(bench.client.get(f"/desk?state={name}").text) for name in ("released", "handed_over")]
+
+    assert found == [[there], [gone]]
+
+
 def test_orders_are_searched_with_the_filters_that_are_there(
     sqlite_database: Database, clock: SetClock, tmp_path: Path
 ) -> None:
