@@ -8,9 +8,9 @@ from sqlalchemy import not_, or_, select
 from sqlalchemy.orm import Session
 
 from service.audit.damage_rows import Found, J, every
+from service.records.states import GONE_JOBS
 from service.records.tables import History, Job, Order
 
-_GONE = (J.CANCELLED.value, J.SCRAPPED.value)
 _IN_HISTORY = (
     select(History.id)
     .where(History.subject == "order", History.subject_id == Order.id, History.move_to == "handed_over")
@@ -30,7 +30,8 @@ def handed_over_incomplete(session: Session) -> Iterator[Found]:
         Job, Job.order_id == Order.id
     )
     is_missing = or_(Job.gathered_at.is_(None), Job.state != J.RELEASED.value)
-    return every(session, query.where(Order.handed_over_at.is_not(None), Job.state.not_in(_GONE), is_missing))
+    units = Job.state.not_in([state.value for state in GONE_JOBS])
+    return every(session, query.where(Order.handed_over_at.is_not(None), units, is_missing))
 
 
 def hand_over_unrecorded(session: Session) -> Iterator[Found]:

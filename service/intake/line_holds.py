@@ -127,5 +127,6 @@ def _details(line: OrderLine, reason: str) -> Mapping[str, Any]:
 
 def may_still_change(line: OrderLine) -> bool:
     """Whether no unit of the line is under way or has a face engraved."""
-    living = [job for job in line.jobs if JobState(job.state) not in {JobState.SCRAPPED, JobState.CANCELLED}]
-    return bool(living) and all(JobState(job.state) in OPEN_JOBS and not job.faces_done for job in living)
+    return bool(line.units) and all(
+        JobState(job.state) in OPEN_JOBS and not job.faces_done for job in line.units
+    )

@@ -19,7 +19,7 @@ from service.intake.line_holds import Hold
 from service.plan import plan_rows as rows
 from service.plan.promises import PromiseAnswer, promise_of
 from service.records.ids import JOB, ORDER, public
-from service.records.states import JobState, OrderState, derived_state, order_state
+from service.records.states import JobState, OrderState, derived_state
 from service.records.tables import History, Job, Order, OrderLine
 from service.records.tables import Promise as PromiseRow
 from service.requests.answers import (
@@ -248,20 +248,13 @@ def etag_of(order: Order) -> str:
     return f'"{order.version}.{sum(job.version for line in order.lines for job in line.jobs)}"'
 
 
-def state_of(order: Order) -> OrderState:
-    return order_state(
-        (JobState(job.state) for line in order.lines for job in line.jobs),
-        is_handed_over=order.handed_over_at is not None,
-    )
-
-
 def unpromised_order_answer(order: Order) -> UnpromisedOrderAnswer:
     """An order, without a look at what is promised for it."""
     return UnpromisedOrderAnswer(
         id=public(ORDER, order.id),
         order_ref=order.order_ref,
         client=order.client,
-        state=state_of(order),
+        state=order.state,
         ship_by=order.ship_by,
         priority=order.priority,
         proof="buyer" if order.proof == "buyer" else "none",

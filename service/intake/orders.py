@@ -18,7 +18,7 @@ from layout.shop.shop import Shop
 from service.intake import line_holds
 from service.intake import order_rows as rows
 from service.intake.line_holds import AGREE, LOOK, WAYS_OUT
-from service.intake.order_answers import etag_of, state_of
+from service.intake.order_answers import etag_of
 from service.intake.taking import announce, blade_of, faces_of, freeze, hold_reason, write_check
 from service.loads import contents, load_rows
 from service.loads import load as loads
@@ -26,7 +26,7 @@ from service.records.announcements import tell_order
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound, StaleVersion
 from service.records.ids import ORDER, number
 from service.records.moves import move_job, write_history
-from service.records.states import OPEN_JOBS, JobState, OrderState
+from service.records.states import ENDED_JOBS, OPEN_JOBS, JobState, OrderState
 from service.records.tables import Job, Order, OrderLine
 from service.records.who import By, Who
 from service.requests.order_in import Notes
@@ -235,10 +235,10 @@ def cancel(session: Session, order: Order, line_refs: Sequence[str], *, by: By, 
     Raises NotFound, MoveNotAllowed.
     """
     lines = [line_of(order, ref) for ref in line_refs] or list(order.lines)
-    if not any(_not_undone(line) for line in lines):
+    if not any(line.units for line in lines):
         raise MoveNotAllowed("there is nothing left to cancel")
     for line in lines:
-        for job in _not_undone(line):
+        for job in line.units:
             if JobState(job.state) is JobState.LOADED:
                 loads.remove_job(session, job, reason="cancelled", by=by)
             _must_be_open(line, job, "cancelled")
@@ -306,7 +306,7 @@ def _announce_rest(session: Session, order: Order, *, now: datetime) -> None:
     """Tell the store after a cancellation: the order is cancelled when nothing of it is left, and released
     when the cancelled units were all it still waited for."""
     events = {OrderState.CANCELLED: "order.cancelled", OrderState.RELEASED: "order.released"}
-    event_type = events.get(state_of(order))
+    event_type = events.get(order.state)
     if event_type is not None:
         tell_order(session, event_type, order, now=now)
 
@@ -320,21 +320,15 @@ def line_of(order: Order, line_ref: str) -> OrderLine:
 
 
 def _living(line: OrderLine) -> list[Job]:
-    done_with = {JobState.SCRAPPED, JobState.CANCELLED, JobState.RELEASED}
-    return [job for job in line.jobs if JobState(job.state) not in done_with]
+    return [job for job in line.jobs if JobState(job.state) not in ENDED_JOBS]
 
 
 def _all_open(line: OrderLine, what: str) -> None:
-    jobs = _not_undone(line)
+    jobs = line.units
     if not jobs:
         raise MoveNotAllowed(f"line {line.line_ref} is cancelled", line_ref=line.line_ref)
     for job in jobs:
         _must_be_open(line, job, what)
-
-
-def _not_undone(line: OrderLine) -> list[Job]:
-    """Jobs of the line that are neither cancelled nor scrapped; released ones included."""
-    return [job for job in line.jobs if JobState(job.state) not in {JobState.SCRAPPED, JobState.CANCELLED}]
 
 
 def _must_be_open(line: OrderLine, job: Job, what: str) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from sqlalchemy.orm import Session
 
 from service.packing import packing_rows as rows
-from service.packing.packing_answers import units_of
 from service.packing.scans import found
 from service.records.announcements import tell_order
 from service.records.errors import BoxesMissing, MoveNotAllowed
@@ -24,7 +23,7 @@ def hand_over(session: Session, identity: str, *, by: By) -> tuple[Order, bool]:
     order = rows.lock(session, found(session, identity).id)
     if order.handed_over_at is not None:
         return order, False
-    units = units_of(order)
+    units = order.units
     if not units:
         raise MoveNotAllowed(f"nothing is left of order {order.order_ref}", order=identity)
     missing = [public(JOB, job.id) for job in units if job.gathered_at is None]

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from service.packing import packing_rows as rows
 from service.packing.pick_ups import PickUps
 from service.records.ids import JOB, LOAD, ORDER, public
-from service.records.states import JobState, LoadState, OrderState, order_state
+from service.records.states import JobState, LoadState, OrderState
 from service.records.tables import Job, Order
 from service.requests.answers import AnswerBody, Moment, OrLeftOut
 
@@ -123,12 +123,6 @@ class PackingScanAnswer(AnswerBody):
     order: PackingOrderAnswer = Field(description="The order that it belongs to.")
 
 
-def units_of(order: Order) -> list[Job]:
-    """The units that an order is handed over with: neither cancelled nor scrapped, line by line."""
-    gone = {JobState.CANCELLED, JobState.SCRAPPED}
-    return [job for line in order.lines for job in line.jobs if JobState(job.state) not in gone]
-
-
 def order_at_packing(session: Session, order: Order, pick_ups: PickUps) -> PackingOrderAnswer:
     """One order, with its boxes."""
     return _orders(session, [order], pick_ups)[0]
@@ -152,21 +146,18 @@ def packing_answer(
 
 
 def _orders(session: Session, orders: Sequence[Order], pick_ups: PickUps) -> list[PackingOrderAnswer]:
-    holding = rows.holding(session, [job.id for order in orders for job in units_of(order)])
+    holding = rows.holding(session, [job.id for order in orders for job in order.units])
     return [_order(order, holding, pick_ups) for order in orders]
 
 
 def _order(order: Order, holding: dict[int, rows.Holding], pick_ups: PickUps) -> PackingOrderAnswer:
-    units = tuple(_unit(job, holding.get(job.id)) for job in units_of(order))
+    units = tuple(_unit(job, holding.get(job.id)) for job in order.units)
     gathered = sum(unit.gathered_at is not None for unit in units)
     return PackingOrderAnswer(
         id=public(ORDER, order.id),
         order_ref=order.order_ref,
         client=order.client,
-        state=order_state(
-            (JobState(job.state) for line in order.lines for job in line.jobs),
-            is_handed_over=order.handed_over_at is not None,
-        ),
+        state=order.state,
         ship_by=order.ship_by,
         leaves_by=pick_ups.last_before(order.ship_by),
         shelf=order.shelf,

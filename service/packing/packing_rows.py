@@ -9,7 +9,7 @@ from datetime import datetime
 from sqlalchemy import and_, func, or_, select, update
 from sqlalchemy.orm import Session, selectinload
 
-from service.records.states import ENDED_JOBS, JobState
+from service.records.states import JobState
 from service.records.tables import Bin, Job, Load, LoadJob, Order, OrderLine
 
 _WHOLE = selectinload(Order.lines).selectinload(OrderLine.jobs)
@@ -96,13 +96,6 @@ def order_wanting(session: Session, sku: str, *, order_id: int | None) -> Order 
     if order_id is not None:
         wanted = wanted.where(Order.id == order_id)
     return session.scalars(wanted.order_by(Order.ship_by, Order.id).limit(1)).first()
-
-
-def unreleased(session: Session, order: Order) -> int:
-    """Units of a locked order that are neither released, cancelled nor scrapped."""
-    ended = [state.value for state in ENDED_JOBS]
-    is_open = (Job.order_id == order.id, Job.state.not_in(ended))
-    return session.scalar(select(func.count()).select_from(Job).where(*is_open)) or 0
 
 
 def standing(session: Session) -> dict[str, tuple[int, str]]:

@@ -15,14 +15,15 @@ from sqlalchemy.orm import Session
 
 from layout.shop.blades import Product
 from layout.shop.shop import Shop
+from service.loads.load_rows import unreleased_jobs
 from service.packing import packing_rows as rows
-from service.packing.packing_answers import PackingScanAnswer, order_at_packing, units_of
+from service.packing.packing_answers import PackingScanAnswer, order_at_packing
 from service.packing.pick_ups import PickUps
 from service.records.announcements import tell_order
 from service.records.errors import NotFound, WrongBox, WrongShelf
 from service.records.ids import BIN, JOB, LOAD, ORDER, PLATE, SHELF, number, public, shown
 from service.records.moves import move_job, write_history
-from service.records.states import JobState
+from service.records.states import GONE_JOBS, JobState
 from service.records.tables import Job, Order
 from service.records.who import By
 from service.stock import reservations
@@ -92,7 +93,7 @@ def _box(
     is_new = rows.note_gathered(session, job, at=by.at)
     if is_new:
         write_history(session, "job", job.id, "gathered", move_from=job.state, by=by)
-    if order.shelf is None and len(units_of(order)) > 1:
+    if order.shelf is None and len(order.units) > 1:
         _propose_shelf(session, order, shop=shop, by=by)
     session.flush()
     return "gathered" if is_new else "gathered_before", order
@@ -105,7 +106,7 @@ def _product(
     no label of a unit: every scan counts one more."""
     wanting = rows.order_wanting(session, product.sku, order_id=opened.id if opened is not None else None)
     order = rows.lock(session, wanting.id) if wanting is not None else None
-    units = units_of(order) if order is not None else []
+    units = order.units if order is not None else []
     job = next((j for j in units if j.is_plain and j.sku == product.sku and j.bin is not None), None)
     if order is None or job is None:
         where = f" in order {opened.order_ref}" if opened is not None else ""
@@ -118,7 +119,7 @@ def _product(
     write_history(session, "job", job.id, "gathered", move_from=job.state, by=by)
     if order.shelf is None and len(units) > 1:
         _propose_shelf(session, order, shop=shop, by=by)
-    if rows.unreleased(session, order) == 0:
+    if unreleased_jobs(session, order.id) == 0:
         tell_order(session, "order.released", order, now=by.at)
     session.flush()
     return public(JOB, job.id), order
@@ -129,7 +130,7 @@ def _must_be_packing_s(session: Session, order: Order, job: Job) -> None:
     code, ref, state = public(JOB, job.id), order.order_ref, JobState(job.state)
     if order.handed_over_at is not None:
         why = f"order {ref} of {code} has been handed over; put it aside and tell the desk"
-    elif state in {JobState.CANCELLED, JobState.SCRAPPED}:
+    elif state in GONE_JOBS:
         why = f"{code} of order {ref} was {state.value}; put it aside and tell the desk"
     elif state is not JobState.RELEASED:
         held = rows.holding(session, [job.id]).get(job.id)

@@ -7,7 +7,6 @@ from service.intake import order_rows as rows
 from service.intake import orders, proofs
 from service.loads import load as loads
 from service.packing import scans
-from service.packing.packing_answers import units_of
 from service.packing.pick_ups import PickUps
 from service.papers import labels, packing_lists
 from service.papers import load_sheet as sheets
@@ -50,7 +49,7 @@ def packing_list(tools: Tools, identity: str, voice: Voice) -> bytes:
     shop_now = tools.catalogue.current
     with tools.database.reading() as session:
         order = scans.found(session, identity)
-        units = units_of(order)
+        units = order.units
         lines = []
         for line in order.lines:
             shop = tools.catalogue.at(session, line.catalogue_version)

@@ -109,6 +109,8 @@ ACTIVE_LOADS = frozenset(L) - {L.CLOSED, L.DROPPED}
 UNSTARTED_LOADS = frozenset({L.CLAIMED, L.PULLED, L.SEATED})
 #: Jobs that nothing happens to any more: their units are handed over, spoiled or wanted no longer.
 ENDED_JOBS = tuple(state for state, after in JOB_MOVES.items() if not after)
+#: Jobs that an order is not made up of any more.
+GONE_JOBS = frozenset({J.SCRAPPED, J.CANCELLED})
 #: Jobs whose words may still change and which may still be cancelled without touching a load.
 OPEN_JOBS = frozenset({J.HELD, J.SHORT, J.READY})
 

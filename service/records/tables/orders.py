@@ -9,7 +9,7 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstra
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from layout.shop.loads import Mark
-from service.records.states import JobState
+from service.records.states import GONE_JOBS, JobState, OrderState, order_state
 from service.records.tables.base import Base, Id, one_of
 
 _ON_A_SHELF = "shelf IS NOT NULL AND handed_over_at IS NULL"
@@ -63,6 +63,17 @@ class Order(Base):
     handed_over_by: Mapped[str | None] = mapped_column(String(100))
     lines: Mapped[list[OrderLine]] = relationship(back_populates="order", order_by="OrderLine.id")
 
+    @property
+    def state(self) -> OrderState:
+        """Read off its jobs, and whether packing has ended it."""
+        jobs = (JobState(job.state) for line in self.lines for job in line.jobs)
+        return order_state(jobs, is_handed_over=self.handed_over_at is not None)
+
+    @property
+    def units(self) -> list[Job]:
+        """What it is made up of, line by line; see `OrderLine.units`."""
+        return [job for line in self.lines for job in line.units]
+
 
 class OrderWord(Base):
     """A word by which an order is found, as `service.records.search_words` folds it. Compared byte by byte,
@@ -114,6 +125,11 @@ class OrderLine(Base):
     order: Mapped[Order] = relationship(back_populates="lines")
     jobs: Mapped[list[Job]] = relationship(back_populates="line", order_by="Job.id")
     marks: Mapped[list[FrozenMark]] = relationship(order_by="FrozenMark.position")
+
+    @property
+    def units(self) -> list[Job]:
+        """Its jobs that are neither cancelled nor scrapped; released ones included."""
+        return [job for job in self.jobs if JobState(job.state) not in GONE_JOBS]
 
 
 class FrozenMark(Base):
