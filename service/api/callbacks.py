@@ -112,7 +112,7 @@ def rotate_callback_secret(
 
     def work(session: Session) -> CallbackAndSecretAnswer:
         row = callbacks.find(session, callback, who=who)
-        return callback_and_secret_answer(callbacks.rotate(session, row, now=tools.clock(), who=who))
+        return callback_and_secret_answer(callbacks.rotate(session, row, by=tools.by(who)))
 
     return tools.database.write(work)
 
@@ -125,7 +125,7 @@ def resend_deliveries(
     only = None if wanted.deliveries is None else [callbacks.delivery_id(name) for name in wanted.deliveries]
     count = tools.database.write(
         lambda session: callbacks.resend(
-            session, callbacks.find(session, callback, who=who), now=tools.clock(), only=only, who=who
+            session, callbacks.find(session, callback, who=who), by=tools.by(who), only=only
         )
     )
     return ResentAnswer(resent=count)
@@ -136,7 +136,7 @@ def remove_callback(tools: AtHand, callback: wire.CallbackId, who: StoreOrOwner)
     """Send nothing there any more."""
     tools.database.write(
         lambda session: callbacks.remove(
-            session, callbacks.find(session, callback, who=who), now=tools.clock(), who=who
+            session, callbacks.find(session, callback, who=who), by=tools.by(who)
         )
     )
     return Response(status_code=204)

@@ -159,34 +159,27 @@ def listed(session: Session, *, who: Who) -> Sequence[Callback]:
     return rows.all_of(session, client=who.sees_client)
 
 
-def rotate(session: Session, callback: Callback, *, now: datetime, who: Who = SWEEP) -> Callback:
+def rotate(session: Session, callback: Callback, *, by: By) -> Callback:
     """A new secret; the old one signs as well for `ROTATION_WINDOW`."""
-    callback.previous_secret, callback.secret, callback.rotated_at = callback.secret, new_secret(), now
+    callback.previous_secret, callback.secret, callback.rotated_at = callback.secret, new_secret(), by.at
     session.flush()
-    _note(session, callback, "new_secret", By(who, now))
+    _note(session, callback, "new_secret", by)
     return callback
 
 
-def remove(session: Session, callback: Callback, *, now: datetime, who: Who = SWEEP) -> None:
+def remove(session: Session, callback: Callback, *, by: By) -> None:
     """Send nothing there any more, not even on request."""
-    if rows.disable(session, callback.id, now=now, why=_REMOVED):
-        _note(session, callback, "removed", By(who, now))
+    if rows.disable(session, callback.id, now=by.at, why=_REMOVED):
+        _note(session, callback, "removed", by)
 
 
 def _note(session: Session, callback: Callback, what: str, by: By) -> None:
-    """What was done with a callback, for the list of acts (`service.requests.acts`)."""
+    """What was done with a callback, for the list of acts (`service.requests.act_rows`)."""
     why = f"{ids.public(ids.CALLBACK, callback.id)}: {callback.client}, {callback.url}"
     write_history(session, "callback", callback.id, what, by=by, why=why)
 
 
-def resend(
-    session: Session,
-    callback: Callback,
-    *,
-    now: datetime,
-    only: Sequence[int] | None = None,
-    who: Who = SWEEP,
-) -> int:
+def resend(session: Session, callback: Callback, *, by: By, only: Sequence[int] | None = None) -> int:
     """Start the schedule again for everything undelivered (or for the deliveries named); returns how many.
 
     Enables a disabled callback: whoever asks has seen to the receiver. Raises MoveNotAllowed for a removed
@@ -196,8 +189,8 @@ def resend(
         raise MoveNotAllowed("this callback was removed; add its address again")
     callback.disabled_at = callback.disabled_why = callback.rests_until = None
     session.flush()
-    _note(session, callback, "sent_again", By(who, now))
-    return rows.make_due(session, callback.id, now=now, only=only)
+    _note(session, callback, "sent_again", by)
+    return rows.make_due(session, callback.id, now=by.at, only=only)
 
 
 def count_anew(session: Session, *, now: datetime) -> int:

@@ -159,7 +159,7 @@ def post_resend(
 
     def work(session: Session) -> int:
         callback = callbacks.find(session, identity, who=visitor.who)
-        return callbacks.resend(session, callback, now=tools.clock(), only=only, who=visitor.who)
+        return callbacks.resend(session, callback, by=tools.by(visitor.who), only=only)
 
     try:
         count = tools.database.write(work)
@@ -176,7 +176,7 @@ def post_rotate(
 
     def work(session: Session) -> Callback:
         callback = callbacks.find(session, identity, who=visitor.who)
-        return callbacks.rotate(session, callback, now=tools.clock(), who=visitor.who)
+        return callbacks.rotate(session, callback, by=tools.by(visitor.who))
 
     try:
         rotated = tools.database.write(work)
@@ -192,7 +192,7 @@ def post_remove(
 
     def work(session: Session) -> None:
         callback = callbacks.find(session, identity, who=visitor.who)
-        callbacks.remove(session, callback, now=tools.clock(), who=visitor.who)
+        callbacks.remove(session, callback, by=tools.by(visitor.who))
 
     try:
         tools.database.write(work)

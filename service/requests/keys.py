@@ -90,7 +90,7 @@ def is_in_use(row: ApiKey, *, now: datetime) -> bool:
 
 
 def _note(session: Session, row: ApiKey, what: str, by: By) -> None:
-    """What was done with a key, for the list of acts (`service.requests.acts`)."""
+    """What was done with a key, for the list of acts (`service.requests.act_rows`)."""
     ends = f", until {row.expires_at:%Y-%m-%d %H:%M}" if row.expires_at is not None else ""
     why = f"{row.key_id}: {row.role} {row.client}{ends}"
     write_history(session, "key", row.id, what, by=by, why=why)

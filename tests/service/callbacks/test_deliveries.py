@@ -246,7 +246,7 @@ def test_resending_begins_again_and_wakes_a_disabled_callback(database: Database
         send(database, clock)
 
         count = database.write(
-            lambda s: callbacks.resend(s, callbacks.find(s, "CB1", who=STORE), now=clock())
+            lambda s: callbacks.resend(s, callbacks.find(s, "CB1", who=STORE), by=By(STORE, clock()))
         )
         sent = send(database, clock)
 
@@ -259,7 +259,7 @@ def test_both_secrets_verify_for_a_day_after_a_rotation(database: Database, cloc
     with receiving() as receiver:
         old = listen(database, receiver.url).secret
         rotated = database.write(
-            lambda s: callbacks.rotate(s, callbacks.find(s, "CB1", who=STORE), now=clock())
+            lambda s: callbacks.rotate(s, callbacks.find(s, "CB1", who=STORE), by=By(STORE, clock()))
         )
         happen(database)
         send(database, clock)
@@ -419,7 +419,7 @@ def test_a_receiver_that_hangs_keeps_nobody_else_waiting(
             reached = len(receiver.ids)
             let_go.set()
             sending.join()
-        database.write(lambda s: callbacks.remove(s, mine, now=clock()))
+        database.write(lambda s: callbacks.remove(s, mine, by=By(STORE, clock())))
         return reached
 
     everything = callbacks._AT_ONCE
@@ -482,10 +482,12 @@ def test_an_answer_of_any_kind_ends_the_rests(
 def test_a_callback_that_was_removed_stays_removed(database: Database, clock: SetClock) -> None:
     callback = listen(database, "http://127.0.0.1:9/gone")
     happen(database)
-    database.write(lambda s: callbacks.remove(s, callback, now=clock()))
+    database.write(lambda s: callbacks.remove(s, callback, by=By(STORE, clock())))
 
     with pytest.raises(MoveNotAllowed):
-        database.write(lambda s: callbacks.resend(s, callbacks.find(s, "CB1", who=STORE), now=clock()))
+        database.write(
+            lambda s: callbacks.resend(s, callbacks.find(s, "CB1", who=STORE), by=By(STORE, clock()))
+        )
 
     assert send(database, clock) == 0
 
@@ -498,6 +500,6 @@ def test_a_store_may_have_ten_callbacks_and_a_removed_one_makes_room(
     with pytest.raises(BadRequest):
         listen(database, "http://127.0.0.1:9/eleventh")
     listen(database, "http://127.0.0.1:9/of-another-store", OTHER)
-    database.write(lambda s: callbacks.remove(s, first, now=clock()))
+    database.write(lambda s: callbacks.remove(s, first, by=By(STORE, clock())))
 
     assert listen(database, "http://127.0.0.1:9/eleventh").id
