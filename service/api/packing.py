@@ -6,19 +6,16 @@ from typing import Annotated
 
 from fastapi import APIRouter
 from pydantic import AfterValidator, Field
-from sqlalchemy.orm import Session
 
 from service.api import wire
 from service.api.contract import details
 from service.api.security import Bench, House
 from service.doorway import AtHand
-from service.packing import scans
-from service.packing.hand_over import hand_over
+from service.packing import acts
 from service.packing.packing_answers import (
     PackingAnswer,
     PackingOrderAnswer,
     PackingScanAnswer,
-    order_at_packing,
     packing_answer,
 )
 from service.packing.pick_ups import PickUps
@@ -52,12 +49,7 @@ def list_packing(tools: AtHand, who: House, limit: wire.Limit = 50) -> PackingAn
 @router.post("/v1/packing/scan", openapi_extra=details(errors.NotFound, errors.WrongBox, errors.WrongShelf))
 def scan_at_packing(tools: AtHand, body: PackingScanIn, who: Bench) -> PackingScanAnswer:
     """A box, a shelf or a packing list was scanned. Scanning it again changes nothing."""
-
-    def work(session: Session) -> PackingScanAnswer:
-        shop = tools.catalogue.current
-        return scans.scan(session, body.code, is_open=body.order, shop=shop, by=tools.by(who))
-
-    return tools.database.write(work)
+    return acts.scan(tools, body.code, is_open=body.order, who=who)
 
 
 @router.post(
@@ -66,10 +58,4 @@ def scan_at_packing(tools: AtHand, body: PackingScanIn, who: Bench) -> PackingSc
 )
 def hand_over_order(tools: AtHand, identity: wire.OrderId, who: Bench) -> PackingOrderAnswer:
     """The carrier has the order, every box of it. A second time changes nothing."""
-
-    def work(session: Session) -> PackingOrderAnswer:
-        by = tools.by(who)
-        order, _ = hand_over(session, identity, by=by)
-        return order_at_packing(session, order, PickUps.of(tools.catalogue.current, now=by.at))
-
-    return tools.database.write(work)
+    return acts.hand_over(tools, identity, who=who)

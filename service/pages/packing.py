@@ -12,8 +12,7 @@ from sqlalchemy.orm import Session
 from service.doorway import AtHand
 from service.intake import order_rows
 from service.loads import load as loads
-from service.packing import scans
-from service.packing.hand_over import hand_over
+from service.packing import acts, scans
 from service.packing.packing_answers import (
     PackingOrderAnswer,
     PackingScanAnswer,
@@ -111,18 +110,12 @@ def post_hand_over(
 
 def _scan(tools: Tools, visitor: Visitor, form: Form, *, is_open: str | None) -> PackingScanAnswer:
     """Raises what `scans.scan` raises."""
-    code = str(form.get("code", ""))[:200]
-
-    def work(session: Session) -> PackingScanAnswer:
-        shop = tools.catalogue.current
-        return scans.scan(session, code, is_open=is_open, shop=shop, by=tools.by(visitor.who))
-
-    return tools.database.write(work)
+    return acts.scan(tools, str(form.get("code", ""))[:200], is_open=is_open, who=visitor.who)
 
 
 def _hand_over(tools: Tools, identity: str, visitor: Visitor) -> Response:
     """Raises what `hand_over` raises. Two people may do it: the second is shown who did it when."""
-    tools.database.write(lambda session: hand_over(session, identity, by=tools.by(visitor.who)))
+    acts.hand_over(tools, identity, who=visitor.who)
     return RedirectResponse(f"/packing?ended={identity}", 303)
 
 
