@@ -1,10 +1,7 @@
-"""Orders from CSV files, row by row: wrong rows are reported with their number, the others are taken.
+"""Orders from CSV and XLSX files: wrong rows are reported with their number, the others are taken.
 
-An orders file has one row per inscription. Rows of the same `order_ref` are one order, of the same `line_ref`
-one line of it. Columns: `order_ref ship_by line_ref sku quantity zone` and, by kind of inscription,
-`text font` or `initials font frame` or `artwork` or `symbology content`; all may have `priority buyer
-order_note gift_note bench_note kind height_mm align width_mm cell_mm`. `ship_by` is ISO 8601 with a zone; a
-date alone means the end of that day of the shop.
+An orders file (CSV or XLSX) has one row per inscription; `COLUMNS` says what stands in each column. Rows of
+the same `order_ref` are one order, of the same `line_ref` one line of it.
 
 A file may be imported again: an order that was taken is not taken twice. Counts of stock come the same way
 (`service.stock.import_stock`).
@@ -13,15 +10,16 @@ A file may be imported again: an order that was taken is not taken twice. Counts
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
-from service.intake import order_rows
+from layout.shop.shop import Shop
 from service.intake import take_order as intake
 from service.records.errors import (
     BadRequest,
@@ -29,9 +27,9 @@ from service.records.errors import (
     OrderRefTaken,
     Refusal,
 )
-from service.records.ids import ORDER, public
 from service.records.who import Role, Who
 from service.requests.order_in import OrderIn, end_of_day
+from service.requests.sheet_files import written
 from service.requests.spreadsheet import (
     PASSING,
     NotAllDone,
@@ -51,42 +49,51 @@ from service.shop.tools import Tools
 #: In the data folder: files of orders handed in, and the reports on them.
 FOLDER = "imports"
 ORDER_COLUMNS = frozenset({"order_ref", "ship_by", "line_ref", "sku", "quantity", "zone"})
-_INSCRIPTION_COLUMNS = frozenset(
-    {
-        "zone",
-        "kind",
-        "text",
-        "font",
-        "height_mm",
-        "align",
-        "breaks",
-        "size",
-        "same_size_as",
-        "initials",
-        "frame",
-        "artwork",
-        "width_mm",
-        "symbology",
-        "content",
-        "cell_mm",
-    }
-)
+#: What may stand in a file, in a template's order, and what each column says.
+COLUMNS = {
+    "order_ref": "the store's own reference; rows with the same one are one order",
+    "ship_by": "when it must be handed over: a date (the end of that day), or a moment with its zone",
+    "line_ref": "the store's own name of the line; a row for each inscription of it",
+    "sku": "the product",
+    "quantity": "units of the line, each engraved alike",
+    "zone": "the place to engrave, as the catalogue names it",
+    "kind": "`text` (also when left empty), `monogram`, `artwork` or `code`",
+    "text": "the words as typed; a line break in the cell is the buyer's own",
+    "font": "the font, as the catalogue names it",
+    "initials": "of a monogram: one to three letters",
+    "frame": "of a monogram: the frame around it, as the catalogue names it",
+    "artwork": "the drawing, as the catalogue names it",
+    "symbology": "of a code: `qr` or `datamatrix`",
+    "content": "of a code: what it says",
+    "height_mm": "height of the font's capital H; empty: the place's usual one",
+    "width_mm": "of artwork: its width",
+    "cell_mm": "of a code: width of one cell",
+    "align": "`start`, `centre` or `end`; empty: the place's own",
+    "breaks": "`fitted` allows further line breaks",
+    "size": "`usual` (also when left empty) or `largest`",
+    "same_size_as": "a line of the order that gets the same height",
+    "priority": "0 to 100, larger goes first",
+    "buyer": "who ordered",
+    "order_note": "for the desk",
+    "gift_note": "for a card in the box",
+    "bench_note": "for whoever seats and inspects",
+}
 #: What an order says once: the same in all of its rows.
 _NOTES = ("order_note", "gift_note", "bench_note")
 _OF_THE_ORDER = frozenset({"priority", "buyer", *_NOTES})
+_INSCRIPTION_COLUMNS = (frozenset(COLUMNS) - ORDER_COLUMNS - _OF_THE_ORDER) | {"zone"}
 _NUMBERS = frozenset({"height_mm", "width_mm", "cell_mm"})
 
 
 def import_orders(
     tools: Tools, content: bytes, *, client: str, dry_run: bool, progress: Progress | None = None
 ) -> list[Reported]:
-    """Take the orders of a file for a store. With `dry_run` they are read and checked, and nothing is stored.
+    """Take the orders of a file for a store. With `dry_run` each is taken and undone at once: what is
+    reported is what would have happened, and nothing is stored.
 
     Raises UnreadableFile.
     """
-    rows = read_rows(
-        content, needed=ORDER_COLUMNS, allowed=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | _OF_THE_ORDER
-    )
+    rows = read_rows(content, needed=ORDER_COLUMNS, allowed=frozenset(COLUMNS))
     orders = _by_order(rows)
     who = Who(role=Role.STORE, client=client, name="csv import")
     reported = []
@@ -102,6 +109,25 @@ def import_orders(
         if progress:
             progress(position, len(orders))
     return reported
+
+
+def template(shop: Shop, *, ship_by: date, kind: str) -> bytes:
+    """A file with every column and two orders of the shop's own products to be written over: `kind` is `csv`
+    or `xlsx`."""
+    sku, zone, font = next(
+        (product.sku, zone.zone, font)
+        for product in shop.products.values()
+        for face in shop.blades[product.blade].faces
+        for zone in face.zones
+        if "text" in zone.kinds
+        for font in zone.fonts
+    )
+    same: dict[str, str | int] = {"ship_by": ship_by.isoformat(), "line_ref": "1", "sku": sku, "zone": zone}
+    rows: tuple[Mapping[str, str | int], ...] = (
+        same | {"order_ref": "A-1001", "quantity": 2, "text": "For Nan", "font": font},
+        same | {"order_ref": "A-1002", "quantity": 1, "text": "Bo", "font": font, "buyer": "Nan Alder"},
+    )
+    return written([*COLUMNS], [[row.get(column, "") for column in COLUMNS] for row in rows], kind=kind)
 
 
 def _by_order(rows: Iterable[Row]) -> dict[str, list[Row]]:
@@ -122,42 +148,48 @@ def _one_order(tools: Tools, ref: str, rows: Sequence[Row], *, who: Who, dry_run
         message = str(error["msg"]).removeprefix("Value error, ")
         field = str(place[-1]) if place else "row"
         raise WrongRow(row_at(place, row_of, first), f"{field}: {message}") from invalid
-    if dry_run:
-        return _try_out(tools, ref, first, body)
     key = "csv-" + hashlib.sha256(f"{who.client}\n{ref}".encode()).hexdigest()
+    take = _rehearse if dry_run else _take
     try:
-        answer = intake.take_order(tools, body, key, who=who)
+        return take(tools, body, key, row=first, who=who)
     except OrderRefTaken as taken:
         return Reported(first, ref, Result.KNOWN, str(taken.about["order"]))
     except IdempotencyKeyReused:
         raise WrongRow(first, "was imported before, with other contents; amend the order instead") from None
+
+
+def _take(tools: Tools, body: OrderIn, key: str, *, row: int, who: Who) -> Reported:
+    answer = intake.take_order(tools, body, key, who=who)
     if answer.replayed:
-        return Reported(first, ref, Result.KNOWN)
-    return _outcome(tools, ref, first, answer.headers["Location"].rsplit("/", 1)[1])
+        return Reported(row, body.order_ref, Result.KNOWN)
+    order = json.loads(answer.body)
+    if held := _held(order):
+        return Reported(row, body.order_ref, Result.HELD, f"{order['id']}: line {held} needs the desk")
+    return Reported(row, body.order_ref, Result.TAKEN, order["id"])
 
 
-def _outcome(tools: Tools, ref: str, row: int, identity: str) -> Reported:
-    with tools.database.reading() as session:
-        order = order_rows.find(session, int(identity.removeprefix(ORDER)), client=None)
-        assert order is not None  # it was taken just now
-        held = [line.line_ref for line in order.lines if line.hold_reason]
-        name = public(ORDER, order.id)
-    if held:
-        return Reported(row, ref, Result.HELD, f"{name}: line {', '.join(held)} needs the desk")
-    return Reported(row, ref, Result.TAKEN, name)
+def _rehearse(tools: Tools, body: OrderIn, key: str, *, row: int, who: Who) -> Reported:
+    answer = intake.rehearse_order(tools, body, key, who=who)
+    if answer is None:
+        return Reported(row, body.order_ref, Result.KNOWN)
+    if held := _held(answer.model_dump(mode="json")):
+        return Reported(row, body.order_ref, Result.WOULD_HOLD, f"line {held} would need the desk")
+    return Reported(row, body.order_ref, Result.WOULD_TAKE)
 
 
-def _try_out(tools: Tools, ref: str, row: int, body: Any) -> Reported:
-    results = intake.check_lines(tools, intake.wanted_of(body), client=None)
-    stopped = [
-        f"{line.line_ref}: {finding.message}"
-        for line, result in zip(body.lines, results, strict=True)
-        for finding in result.findings
-        if finding.severity.value != "note"
-    ]
-    if stopped:
-        return Reported(row, ref, Result.WOULD_HOLD, stopped[0])
-    return Reported(row, ref, Result.WOULD_TAKE)
+def _held(order: Mapping[str, Any]) -> str:
+    """The lines of an order that wait for the desk, and what for: the first thing that the check found, or
+    the reason."""
+    return ", ".join(
+        f"{line['line_ref']} ({_stopping(line) or line['hold_reason']})"
+        for line in order["lines"]
+        if line.get("hold_reason")
+    )
+
+
+def _stopping(line: Mapping[str, Any]) -> str:
+    found = (finding["message"] for finding in line["findings"] if finding["severity"] != "note")
+    return next(found, "")
 
 
 def _posted(
@@ -234,7 +266,7 @@ def store_for_later(tools: Tools, content: bytes, *, client: str) -> str:
     """
     from service.records.outgoing import ask_for
 
-    read_rows(content, needed=ORDER_COLUMNS, allowed=ORDER_COLUMNS | _INSCRIPTION_COLUMNS | _OF_THE_ORDER)
+    read_rows(content, needed=ORDER_COLUMNS, allowed=frozenset(COLUMNS))
     name = hashlib.sha256(content).hexdigest()
     folder = folder_of(tools)
     folder.mkdir(parents=True, exist_ok=True)

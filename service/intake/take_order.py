@@ -22,16 +22,19 @@ from service.intake.order_answers import OrderAnswer, etag_of, order_answer
 from service.intake.same_size import at_height, height_of_set, levelled, must_name_lines
 from service.intake.taking import take
 from service.plan import promises
-from service.records.errors import BadRequest, CheckersBusy
+from service.records.errors import BadRequest, CheckersBusy, IdempotencyKeyReused
 from service.records.ids import ORDER, public
 from service.records.tables import Order
 from service.records.who import By, Who
+from service.requests import idempotency_rows
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
 from service.requests.order_in import LineWanted, Notes, OrderWanted
 from service.shop.geometry_workers import InForce
 from service.shop.tools import Tools
 
 log = structlog.get_logger(__name__)
+
+_ROUTE = "POST /v1/orders"
 
 _NOT_CHECKED = CheckResult(
     Verdict.REFUSE,
@@ -48,14 +51,8 @@ _NOT_CHECKED = CheckResult(
 def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who) -> Answer:
     """Answer `POST /v1/orders` once per key. `body` is a validated `OrderIn`."""
     key = key_of(idempotency_key)
-    wanted = wanted_of(body)
+    wanted = _wanted_within_limits(tools, body)
     units = sum(line.quantity for line in wanted.lines)
-    most = tools.settings.units_an_order
-    if units > most:
-        raise BadRequest(
-            f"an order may have {most} units; send others for the rest", field="lines", most=most
-        )
-    fingerprint = order_fingerprint(body)
 
     def prepare() -> tuple[list[CheckResult], promises.Safe | None]:
         tools.rates.order(who.client, units)  # here, because an answer given again is no order
@@ -75,12 +72,44 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
         tools.database,
         tools.clock,
         client=who.client,
-        route="POST /v1/orders",
+        route=_ROUTE,
         key=key,
-        fingerprint=fingerprint,
+        fingerprint=order_fingerprint(body),
         prepare=prepare,
         work=work,
     )
+
+
+def rehearse_order(tools: Tools, body: Any, key: str, *, who: Who) -> OrderAnswer | None:
+    """What `take_order` would answer, with nothing stored; None where it would give an earlier answer again.
+
+    Raises as `take_order` does; the units that a store may order in a day are not counted.
+    """
+    wanted = _wanted_within_limits(tools, body)
+    with tools.database.reading() as session:
+        earlier = idempotency_rows.find(session, client=who.client, route=_ROUTE, key=key)
+        if earlier is not None and earlier.fingerprint != order_fingerprint(body):
+            raise IdempotencyKeyReused("this order came before, with other contents")
+        if earlier is not None:
+            return None
+    results = check_lines(tools, wanted, client=who.client)
+
+    def work(session: Session) -> OrderAnswer:
+        order = take(session, wanted, results, shop=tools.catalogue.current, by=tools.by(who))
+        session.flush()
+        return order_answer(session, order)
+
+    return tools.database.rehearse(work)
+
+
+def _wanted_within_limits(tools: Tools, body: Any) -> OrderWanted:
+    wanted = wanted_of(body)
+    most = tools.settings.units_an_order
+    if sum(line.quantity for line in wanted.lines) > most:
+        raise BadRequest(
+            f"an order may have {most} units; send others for the rest", field="lines", most=most
+        )
+    return wanted
 
 
 def order_fingerprint(body: Any) -> str:

@@ -7,8 +7,6 @@ loads one after another. Ready units are taken to be burned before; see `layout.
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import datetime, timedelta
@@ -28,7 +26,7 @@ from service.plan.build_list_answers import (
 )
 from service.plan.plan_rows import Timed
 from service.records.ids import JOB, ORDER, public
-from service.requests.spreadsheet import harmless
+from service.requests.sheet_files import csv_text
 from service.shop.tools import Tools
 
 #: Blades handed over so lately are shown: nobody tells this service when they have become knives.
@@ -122,19 +120,23 @@ CSV_COLUMNS = (
 
 def build_list_csv(listed: BuildListAnswer) -> str:
     """A row for each product and time, for a spreadsheet program; no cell is run as a formula."""
-    out = io.StringIO()
-    writer = csv.writer(out)
-    writer.writerow(CSV_COLUMNS)
+    rows = []
     for row in listed.rows:
         blades = listed.blades_of(row.built_from)
         counts = (blades.waiting + blades.loaded, blades.marked, blades.handed_over) if blades else ("",) * 3
         orders = "; ".join(f"{order.order_ref} x{order.units}" for order in row.orders)
-        cells = (row.sku, row.name, row.quantity, row.cumulative, orders, row.built_from or "", *counts)
-        writer.writerow(
-            [
+        late = "late" if row.is_late else ""
+        rows.append(
+            (
                 row.needed_by.isoformat(),
-                "late" if row.is_late else "",
-                *(harmless(cell) if isinstance(cell, str) else cell for cell in cells),
-            ]
+                late,
+                row.sku,
+                row.name,
+                row.quantity,
+                row.cumulative,
+                orders,
+                row.built_from or "",
+                *counts,
+            )
         )
-    return out.getvalue()
+    return csv_text(CSV_COLUMNS, rows)

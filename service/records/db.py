@@ -153,6 +153,21 @@ class Database:
                     raise
         raise AssertionError("unreachable")
 
+    def rehearse(self, work: Callable[[Session], T]) -> T:
+        """Do `work` as `write` does, then undo it: what would it have come to?"""
+        try:
+            with self.writing() as session:
+                raise _Undone(work(session))
+        except _Undone as undone:
+            return undone.result  # type: ignore[return-value]
+
+
+class _Undone(Exception):
+    """Carries what a rehearsal came to out of its transaction."""
+
+    def __init__(self, result: object) -> None:
+        self.result = result
+
 
 def is_busy(error: DBAPIError) -> bool:
     """Whether the error means only that the work should be tried again."""

@@ -1,20 +1,12 @@
-"""Rows of a spreadsheet: read whole and strictly, reported row by row, free of formulas when written."""
+"""Rows of a spreadsheet: read whole and strictly, reported row by row."""
 
-import csv
-import io
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
 from service.records.errors import CheckersBusy, CheckTooSlow, DatabaseBusy, Refusal, RequestInFlight
-
-_MOST_BYTES = 64 * 2**20
-
-
-# A spreadsheet program runs a cell that begins with one of these as a formula, also in their full-width
-# forms and after spaces (OWASP, "CSV Injection", https://owasp.org/www-community/attacks/CSV_Injection).
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+from service.requests.sheet_files import UnreadableFile, cells_of, csv_text
 
 
 class Result(StrEnum):
@@ -45,10 +37,6 @@ class NotAllDone(Refusal):
     """Some orders of a file could not be taken just now; the import must run again."""
 
 
-class UnreadableFile(Refusal):
-    """Not a CSV file with the columns that are needed; nothing was taken."""
-
-
 Row = tuple[int, dict[str, str]]
 
 
@@ -56,24 +44,11 @@ Progress = Callable[[int, int], object]
 
 
 def read_rows(content: bytes, *, needed: frozenset[str], allowed: frozenset[str]) -> list[Row]:
-    """Rows with their numbers, by column. Comma or semicolon, UTF-8 with or without byte order mark.
+    """Rows of a CSV or XLSX file with their numbers, by column.
 
     `needed` columns must be there, no others than `allowed` may be. Raises UnreadableFile.
     """
-    if len(content) > _MOST_BYTES:
-        raise UnreadableFile(f"the file is larger than {_MOST_BYTES // 2**20} MB")
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content[: error.start].count(b"\n") + 1
-        raise UnreadableFile(f"line {line} is not UTF-8") from error
-    heading = text.split("\n", 1)[0]
-    delimiter = ";" if heading.count(";") > heading.count(",") else ","
-    try:
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-        cells = list(reader)
-    except csv.Error as error:
-        raise UnreadableFile(f"line {reader.line_num} is not CSV: {error}") from error
+    cells = cells_of(content)
     columns = [name.strip().lower() for name in cells[0]] if cells else []
     _check_heading(columns, needed=needed, allowed=allowed)
     return list(_named(columns, cells[1:]))
@@ -128,22 +103,8 @@ def decimal(cell: str) -> float | str:
 
 def report_csv(reported: Iterable[Reported]) -> str:
     """The report as CSV that a spreadsheet program may open without running anything."""
-    out = io.StringIO()
-    writer = csv.writer(out, quoting=csv.QUOTE_ALL)
-    writer.writerow(["row", "ref", "result", "message"])
-    for row in reported:
-        writer.writerow([row.row, harmless(row.ref), row.result.value, harmless(row.message)])
-    return out.getvalue()
-
-
-def harmless(cell: str) -> str:
-    """The cell with a leading apostrophe where it could be taken for a formula.
-
-    >>> harmless("=1+1")
-    "'=1+1"
-    """
-    bare = cell.lstrip(" \u00a0\u3000")
-    return f"'{cell}" if bare.startswith(_FORMULA) or cell.startswith(_FORMULA) else cell
+    rows = ((row.row, row.ref, row.result.value, row.message) for row in reported)
+    return csv_text(("row", "ref", "result", "message"), rows)
 
 
 def shown(text: str, limit: int = 60) -> str:

@@ -1,17 +1,26 @@
 """Counts of boxed units from a spreadsheet, row by row: wrong rows are named, the others are taken."""
 
 from collections.abc import Mapping, Sequence
+from itertools import islice
 
 from sqlalchemy.orm import Session
 
+from layout.shop.shop import Shop
 from service.records.errors import Refusal
 from service.records.who import Role, Who
+from service.requests.sheet_files import written
 from service.requests.spreadsheet import Progress, Reported, Result, WrongRow, read_rows, shown, whole
 from service.shop.tools import Tools
 from service.stock import reservations as stock
 
+#: What may stand in a file, in a template's order, and what each column says.
+COLUMNS = {
+    "bin": "the storage place",
+    "sku": "the product in it",
+    "boxed": "boxed units counted there, 0 to 100000",
+    "walking_order": "needed for a new bin: bins are walked by in this order",
+}
 STOCK_COLUMNS = frozenset({"bin", "sku", "boxed"})
-
 
 #: Rows of a count that are written together; a transaction for each of ten thousand would take minutes.
 _STOCK_BATCH = 200
@@ -20,14 +29,15 @@ _STOCK_BATCH = 200
 def import_stock(
     tools: Tools, content: bytes, *, dry_run: bool, progress: Progress | None = None
 ) -> list[Reported]:
-    """Set the counts of a file, each row on its own. Raises UnreadableFile."""
-    rows = read_rows(content, needed=STOCK_COLUMNS, allowed=STOCK_COLUMNS | {"walking_order"})
+    """Set the counts of a file, each row on its own; with `dry_run` it is tried and undone. Raises
+    UnreadableFile."""
+    rows = read_rows(content, needed=STOCK_COLUMNS, allowed=frozenset(COLUMNS))
     reported: list[Reported] = []
     for begin in range(0, len(rows), _STOCK_BATCH):
         batch = rows[begin : begin + _STOCK_BATCH]
         read = [_read_count(tools, number, row) for number, row in batch]
         counts = [count for count in read if isinstance(count, stock.Count)]
-        refused = iter([None] * len(counts) if dry_run else _put_counts(tools, counts))
+        refused = iter(_put_counts(tools, counts, dry_run=dry_run))
         for (number, row), count_or_why in zip(batch, read, strict=True):
             ref = f"{row['bin'].strip()} {row['sku'].strip()}"
             wrong = next(refused) if isinstance(count_or_why, stock.Count) else count_or_why
@@ -41,6 +51,13 @@ def import_stock(
     return reported
 
 
+def template(shop: Shop, *, kind: str) -> bytes:
+    """A file with every column and a row for two of the shop's products: `kind` is `csv` or `xlsx`."""
+    skus = islice(shop.products, 2)
+    rows = [(f"A-{number:02}", sku, 12, 10 * number) for number, sku in enumerate(skus, start=1)]
+    return written([*COLUMNS], rows, kind=kind)
+
+
 def _read_count(tools: Tools, number: int, row: Mapping[str, str]) -> stock.Count | str:
     """The row's count, or what is wrong with the row."""
     try:
@@ -49,14 +66,15 @@ def _read_count(tools: Tools, number: int, row: Mapping[str, str]) -> stock.Coun
         return wrong.message
 
 
-def _put_counts(tools: Tools, counts: Sequence[stock.Count]) -> list[str | None]:
-    """Write the counts in one transaction or, if that is refused, each by itself. Returns for each why it was
-    refused, None where it was not."""
+def _put_counts(tools: Tools, counts: Sequence[stock.Count], *, dry_run: bool) -> list[str | None]:
+    """Write the counts in one transaction or, if that is refused, each by itself; with `dry_run` all of it is
+    undone. Returns for each why it was refused, None where it was not."""
     who = Who(role=Role.OWNER, client="house", name="csv import")
+    act = tools.database.rehearse if dry_run else tools.database.write
 
     def put(some: list[stock.Count]) -> str | None:
         try:
-            tools.database.write(lambda session: stock.put_counts(session, some, by=tools.by(who)))
+            act(lambda session: stock.put_counts(session, some, by=tools.by(who)))
         except Refusal as refusal:
             return refusal.message
         return None

@@ -149,6 +149,31 @@ def test_orders_and_stock_are_imported_and_what_was_refused_is_said(
     assert report.read_text().splitlines()[0] == '"row","ref","result","message"'
 
 
+def test_a_dry_run_stores_nothing_and_does_not_say_that_it_did(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data, orders = ["--data", str(tmp_path / "data")], tmp_path / "orders.xlsx"
+    assert run(["import-orders", "--template", str(orders), *data]) == 0
+    wrong = tmp_path / "wrong.csv"
+    wrong.write_text(
+        "order_ref,ship_by,line_ref,sku,quantity,zone\n"
+        "W-1,2030-12-01,1,AQ-CHEF-20,1,heel\nW-2,soon,1,AQ-CHEF-20,1,heel\n"
+    )
+    capsys.readouterr()
+
+    codes = [run(["import-orders", str(file), "--dry-run", *data]) for file in (orders, wrong, orders)]
+    twice = run(["import-orders", "--template", str(orders), *data])
+    neither = run(["import-stock", *data])
+
+    said = capsys.readouterr()
+    assert (codes, twice, neither) == ([0, 1, 0], 1, 1)
+    assert said.out.count("2 would be taken") == 2  # nothing was stored in between
+    assert "ricasso: 2 of 2 refused; nothing was stored, this was a dry run\n" in said.err
+    assert "the rest is done" not in said.err
+    assert "is there already" in said.err
+    assert "name a file to import" in said.err
+
+
 @contextmanager
 def serving(data: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
     process = subprocess.Popen(

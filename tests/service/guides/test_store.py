@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from service.intake.import_orders import COLUMNS
 from tests.golden import codes
 from tests.service.guides.running import Reader, blocks
 
@@ -44,3 +45,9 @@ def test_tables_of_codes_and_events_are_those_of_the_service() -> None:
     assert codes.written() == GUIDE
     assert codes.without_advice() == []
     assert GUIDE.count("\n| finding | ") == GUIDE.count("\n| problem | ") == GUIDE.count("\n| event | ") == 1
+
+
+def test_the_table_of_columns_is_that_of_the_import() -> None:
+    table = GUIDE.split("| column | says |\n|---|---|\n", 1)[1].split("\n\n", 1)[0]
+
+    assert table.splitlines() == [f"| `{column}` | {says} |" for column, says in COLUMNS.items()]

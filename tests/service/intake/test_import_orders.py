@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-from datetime import UTC, timedelta
+import io
+import re
+import zipfile
+from dataclasses import replace
+from datetime import UTC, date, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from openpyxl import Workbook, load_workbook
 from sqlalchemy import delete, func, select, update
 
 from service.intake import import_orders as imports
 from service.intake.import_orders import import_orders
+from service.plan.build_list import build_list_csv
+from service.plan.build_list_answers import BuildListAnswer, ForOrderAnswer, ToBuildAnswer
 from service.records.db import Database
 from service.records.tables import (
     FrozenMark,
@@ -23,7 +30,9 @@ from service.records.tables import (
     Outbox,
     Stock,
 )
-from service.requests.spreadsheet import Reported, Result, UnreadableFile, harmless, report_csv, shown
+from service.requests import sheet_files
+from service.requests.sheet_files import UnreadableFile, cells_of, harmless, written
+from service.requests.spreadsheet import Reported, Result, report_csv, shown
 from service.running import tasks
 from service.shop.catalogue import default_folder
 from service.shop.geometry_workers import Geometry
@@ -31,6 +40,8 @@ from service.shop.settings import Settings
 from service.shop.tools import Tools
 from service.shop.versions import Shelf
 from service.stock.import_stock import import_stock, open_the_store_room
+from service.stock.import_stock import template as stock_template
+from tests.benches import all_rows
 from tests.clocks import SetClock
 
 HEADING = "order_ref,ship_by,line_ref,sku,quantity,zone,text,font\n"
@@ -117,6 +128,43 @@ def test_a_dry_run_says_what_would_happen_and_stores_nothing(tools: Tools) -> No
 
     assert [one.result for one in reported] == [Result.WOULD_TAKE, Result.WOULD_HOLD, Result.REFUSED]
     assert counted(tools, Order) == 0
+
+
+def test_a_dry_run_knows_what_was_taken_before_and_what_else_would_hold_an_order(tools: Tools) -> None:
+    take(tools, orders_file(an_order("W-1"), an_order("W-2")))
+    content = orders_file(
+        an_order("W-1"),
+        an_order("W-2", text="Eve"),
+        an_order("W-3").replace("2026-12-01", "2020-12-01"),
+        an_order("W-4", quantity="99") + "\n" + an_order("W-4", line="2", text="Bo", quantity="99"),
+    )
+    before = all_rows(tools.database)
+
+    said = take(tools, content, dry_run=True)
+    assert all_rows(tools.database) == before
+    done = take(tools, content)
+
+    truly = {Result.WOULD_TAKE: Result.TAKEN, Result.WOULD_HOLD: Result.HELD}
+    assert [truly.get(one.result, one.result) for one in said] == [one.result for one in done]
+    assert [one.result for one in said] == [
+        Result.KNOWN,
+        Result.REFUSED,
+        Result.WOULD_HOLD,
+        Result.WOULD_TAKE,
+    ]
+    assert "ship_by_past" in said[2].message
+
+
+def test_a_dry_run_of_counts_says_what_would_be_refused(tools: Tools) -> None:
+    content = b"bin,sku,boxed,walking_order\nZ-01,AQ-CHEF-20,5,900\nZ-03,AQ-CHEF-20,1,\n"
+
+    said = import_stock(tools, content, dry_run=True)
+
+    assert [one.result for one in said] == [Result.WOULD_TAKE, Result.REFUSED]
+    assert counted(tools, Stock) == 0
+    assert [one.message for one in said] == [
+        one.message for one in import_stock(tools, content, dry_run=False)
+    ]
 
 
 def test_what_can_not_be_engraved_is_held_not_lost(tools: Tools) -> None:
@@ -304,6 +352,138 @@ def test_an_import_that_meets_an_unanswered_request_is_put_off_not_called_done(
     assert (at_once, later) == (tasks.Outcome.PUT_OFF, tasks.Outcome.DONE)
     with tools.database.reading() as session:
         assert sorted(session.scalars(select(Order.order_ref))) == ["W-1", "W-2"]
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_a_template_has_every_column_and_its_rows_are_taken(tools: Tools, kind: str) -> None:
+    file = imports.template(tools.catalogue.current, ship_by=date(2026, 12, 14), kind=kind)
+
+    reported = take(tools, file)
+
+    assert cells_of(file)[0] == list(imports.COLUMNS)
+    assert [(one.ref, one.result) for one in reported] == [("A-1001", Result.TAKEN), ("A-1002", Result.TAKEN)]
+    counts = import_stock(tools, stock_template(tools.catalogue.current, kind=kind), dry_run=True)
+    assert {one.result for one in counts} == {Result.WOULD_TAKE}
+
+
+def test_the_cells_of_a_workbook_are_read_as_they_would_be_typed(tools: Tools) -> None:
+    book = Workbook()
+    sheet = book.active
+    assert sheet is not None
+    for row in (
+        [*HEADING.strip().split(","), "height_mm"],
+        [1001, date(2026, 12, 1), 1, "AQ-CHEF-20", 2.0, "heel", "Ada\nBo", "lato-bold", 3.5],
+        [None, None],
+        ["W-2", "2026-12-01", "1", "AQ-CHEF-20", "two", "heel", "Cy", "lato-bold"],
+    ):
+        sheet.append(row)
+    file = io.BytesIO()
+    book.save(file)
+
+    taken, refused = take(tools, file.getvalue())
+
+    assert (taken.ref, taken.result) == ("1001", Result.TAKEN)
+    assert (refused.row, refused.result) == (4, Result.REFUSED)
+    with tools.database.reading() as session:
+        line = session.get_one(Order, 1).lines[0]
+        assert (line.line_ref, line.quantity) == ("1", 2)
+        assert (line.inscriptions[0]["text"], line.inscriptions[0]["height_mm"]) == ("Ada\nBo", 3.5)
+
+
+def a_workbook(*, dimension: str = "A1:A1", cells: str = "", more: bytes = b"") -> bytes:
+    """A workbook with what its sheet says of its size, cells of one's own, and a part that is only large."""
+    plain, file = written(["order_ref"], [], kind="xlsx"), io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(plain)) as parts,
+        zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as made,
+    ):
+        for name in parts.namelist():
+            content = parts.read(name)
+            if name.endswith("sheet1.xml"):
+                head = '<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'
+                content = (
+                    f'{head}<dimension ref="{dimension}"/><sheetData>{cells}</sheetData></worksheet>'
+                ).encode()
+            made.writestr(name, content)
+        made.writestr("xl/more.bin", more)
+    return file.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("file", "message"),
+    [
+        (b"PK\x03\x04 and then nothing", "no XLSX workbook"),
+        (written(["order_ref"], [["x"]], kind="xlsx")[:-200], "no XLSX workbook"),
+        (a_workbook(more=bytes(65 * 2**20)), "larger than 64 MB"),
+        (a_workbook(cells='<row r="1048576"><c r="A1048576"><v>1</v></c></row>'), "more than 100000 rows"),
+        (a_workbook(cells="<row><c><v>x"), "no XLSX workbook"),
+        (a_workbook(dimension="A1:XFD1048576"), "the heading lacks"),
+    ],
+)
+def test_a_workbook_that_is_none_or_only_pretends_is_refused_whole(
+    tools: Tools, file: bytes, message: str
+) -> None:
+    with pytest.raises(UnreadableFile, match=message):
+        take(tools, file)
+
+
+def test_nothing_else_writes_tables_for_spreadsheet_programs() -> None:
+    root = Path(sheet_files.__file__).parents[2]
+    writers = {
+        file.relative_to(root).as_posix()
+        for package in ("service", "layout", "demo")
+        for file in (root / package).rglob("*.py")
+        if re.search(r"csv\.(writer|DictWriter)|Workbook|text/csv", file.read_text(encoding="utf-8"))
+    }
+
+    # The last two name the media type of what `build_list_csv` has written.
+    assert writers == {
+        "service/requests/sheet_files.py",
+        "service/api/contract.py",
+        "service/api/build_list.py",
+    }
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_no_cell_of_any_file_that_leaves_is_run(tools: Tools, kind: str) -> None:
+    """A shop whose every name begins as a formula does: the report, the build list and both templates."""
+    shop = tools.catalogue.current
+    evil = {f"=1+{sku}": replace(product, sku=f"=1+{sku}") for sku, product in shop.products.items()}
+    shop = replace(shop, products=evil)
+    listed = BuildListAnswer(
+        made_at=tools.clock(),
+        rows=(
+            ToBuildAnswer(
+                sku="=1",
+                name="@SUM(A1)",
+                needed_by=tools.clock(),
+                is_late=True,
+                quantity=-1,
+                cumulative=1,
+                built_from="+1",
+                orders=(ForOrderAnswer(order="O1", order_ref="-2+3", units=1, ship_by=tools.clock()),),
+            ),
+        ),
+        blades=(),
+    )
+    files = {
+        "report": report_csv([Reported(2, "=1", Result.REFUSED, "\t=1")]).encode(),
+        "build list": build_list_csv(listed).encode(),
+        "orders": imports.template(shop, ship_by=date(2026, 12, 14), kind=kind),
+        "stock": stock_template(shop, kind=kind),
+        "any": written(["=A"], [["=1", -5, "+1", "-1", "@x", "\tx", "\rx"]], kind=kind),
+    }
+
+    cells = [cell for file in files.values() for row in cells_of(file) for cell in row]
+
+    assert [cell for cell in cells if re.match(r"[=+@\t\r]|-(?!5$|1$)", cell)] == []
+    assert sum(cell.startswith("'") for cell in cells) >= 14
+    if kind == "xlsx":
+        sheet = load_workbook(io.BytesIO(files["any"])).worksheets[0]
+        assert {cell.data_type for row in sheet.iter_rows() for cell in row} == {
+            "s",
+            "n",
+        }  # none is a formula
 
 
 @pytest.mark.parametrize("cell", ["=1+1", "+1", "-1", "@x", "\tx", "\rx", "\n=x", " =1", "＝1", "\u3000-1"])
