@@ -67,7 +67,21 @@ def as_burned(areas: Sequence[Polygon], strokes: Sequence[LineString], process: 
 
 def loses_any(areas: Sequence[Polygon], process: Process) -> bool:
     """Whether a process leaves a part of any of the areas unburned: `as_burned(...).lost`, with less work."""
-    return any(_burned_area(area, process)[2] for area in areas)
+    return any(_loses(area, process) for area in areas)
+
+
+def _loses(area: Polygon, process: Process) -> bool:
+    path, burned = _filled(area, process)
+    left = lost_parts(area, burned, process.line_width_mm)
+    if not left or not process.burns_centre_lines:
+        return bool(left)
+    if middles := _middles(area, path, _near(left, process), process.line_width_mm):
+        # What lay within reach of the fill still does: only the rest is looked at again.
+        lines = _widened(middles, process.line_width_mm)
+        pieces = shapely.get_parts([shapely.difference(part, lines) for part in left])
+        if not _out_of_reach(pieces, (burned, lines), process.line_width_mm):
+            return False
+    return bool(_burned_area(area, process)[2])
 
 
 def _burned_area(area: Polygon, process: Process) -> tuple[Any, list[LineString], list[Any]]:
@@ -77,7 +91,7 @@ def _burned_area(area: Polygon, process: Process) -> tuple[Any, list[LineString]
     left = lost_parts(area, burned, width)
     if not left or not process.burns_centre_lines:
         return burned, [], left
-    middles = _middles(area, path, shapely.union_all(left).buffer(width), width)
+    middles = _middles(area, path, _near(left, process), width)
     if middles:
         burned = shapely.union(burned, _widened(middles, width))
         left = lost_parts(area, burned, width)
@@ -113,22 +127,33 @@ def _widened(lines: Sequence[LineString], width: float) -> Any:
     return shapely.multilinestrings(list(lines)).buffer(width / 2, quad_segs=_QUARTER)
 
 
+def _near(parts: Sequence[Any], process: Process) -> Any:
+    """Where centre lines are drawn for parts that fill does not burn."""
+    return shapely.union_all(parts).buffer(process.line_width_mm)
+
+
 def lost_parts(area: Any, burned: Any, width_mm: float) -> list[Any]:
     """Parts of an area that reach farther than LOST_LINES from what is burned."""
     if burned.is_empty:
         return [area]
-    parts = shapely.get_parts(shapely.difference(area, burned))
-    x0, y0, x1, y1 = shapely.bounds(parts).T
-    # Each part lies against what is burned: in one that is smaller than the reach, nothing is out of reach.
+    return _out_of_reach(shapely.get_parts(shapely.difference(area, burned)), (burned,), width_mm)
+
+
+def _out_of_reach(pieces: Any, burned: Sequence[Any], width_mm: float) -> list[Any]:
+    """Pieces of an area, each beside what is burned, that reach farther than LOST_LINES from all of it."""
+    x0, y0, x1, y1 = shapely.bounds(pieces).T
+    # In a piece that is smaller than the reach, nothing is out of reach.
     reach = LOST_LINES * width_mm
-    parts = parts[(shapely.area(parts) > 0) & (np.hypot(x1 - x0, y1 - y0) > reach * _SMALL)]
+    pieces = pieces[(shapely.area(pieces) > 0) & (np.hypot(x1 - x0, y1 - y0) > reach * _SMALL)]
     # Along the edges: a bar between two burned ends has all its corners on what is burned, and yet its middle
     # is lost.
-    edges = shapely.segmentize(parts, _STEP_LINES * width_mm)
-    points, part = shapely.get_coordinates(edges, return_index=True)
-    shapely.prepare(burned)
-    is_lost = ~shapely.dwithin(burned, shapely.points(points), reach)
-    return list(parts[np.unique(part[is_lost])])
+    edges = shapely.segmentize(pieces, _STEP_LINES * width_mm)
+    points, piece = shapely.get_coordinates(edges, return_index=True)
+    for shape in burned:
+        shapely.prepare(shape)
+        is_lost = ~shapely.dwithin(shape, shapely.points(points), reach)
+        points, piece = points[is_lost], piece[is_lost]
+    return list(pieces[np.unique(piece)])
 
 
 def _middles(area: Polygon, path: Any, near: Any, width: float) -> list[LineString]:

@@ -19,12 +19,11 @@ from layout.burn.as_burned import loses_any
 from layout.check.burned_letters import (
     FLAW_HEIGHTS,
     Fault,
+    Remembered,
     Shape,
     beyond_mm,
     burned_letter,
     certainly_fine,
-    keeps_apart,
-    remembered,
 )
 from layout.check.request_findings import SIZE_WORDS
 from layout.check.size_findings import stroke_findings
@@ -134,24 +133,23 @@ def _of_process(policy: Policy, mark: Burned, process: Process, *, is_trial: boo
     stroke = features.stroke.width * size if features.stroke is not None else None
     if stroke is not None and not process.burns_centre_lines:
         yield from stroke_findings(policy, features, size, width, mark.inscription)
-    is_plain, faulty = _is_plain(policy, mark, process), set[Fault]()
-    doubtful = _doubtful(policy, mark, process)
+    doubtful, faulty = _doubtful(policy, mark, process), set[Fault]()
+    losing: Sequence[_Letter] = ()
+    if doubtful and not _is_plain(policy, mark, process):
+        # Files are made from the frozen outline, so it has the last word on what has a path.
+        losing = _losing(mark, doubtful, process)
+        if losing and is_trial:
+            yield _part_lost(mark)
+            return
     for letter in doubtful:
-        if is_plain and keeps_apart(letter.shape(size), width):
+        if letter not in losing and letter.keeps_openings(size, process, policy):
             continue
         for fault in sorted(letter.faults(size, process, policy) - faulty):
             faulty.add(fault)  # one of each is enough to say
             fine = None if is_trial else _fine_from(letter, mark.size_mm, process, policy)
             yield _fault(fault, letter, mark, process, fine)
-    if (
-        doubtful
-        and not is_plain
-        and "part_lost" not in faulty
-        and loses_any(_areas_of(mark, doubtful), process)
-    ):
-        # Files are made from the frozen outline, so it has the last word on what has a path.
-        message = "A part is so thin that nothing of it would be burned."
-        yield Finding("part_lost", Severity.REFUSE, message, measured=mark.size_mm, unit="mm")
+    if losing and "part_lost" not in faulty:
+        yield _part_lost(mark)
     if stroke is not None:
         yield from _bolder(policy, process, stroke)
     if not is_trial:
@@ -170,6 +168,10 @@ class _Letter:
     def span(self) -> tuple[int, int] | None:
         return self.cluster.span if self.cluster is not None else None
 
+    @property
+    def arranged(self) -> tuple[tuple[int, int, int], ...] | None:
+        return _arranged(self.cluster) if self.cluster is not None else None
+
     def shape(self, size: float) -> Shape:
         if self.font is None or self.cluster is None:
             scale, outline = size / self.mark.size_mm, self.mark.outline
@@ -186,14 +188,26 @@ class _Letter:
         gid = cluster.glyphs[0].gid
         return certainly_fine(font, gid, size, process, open_lines=policy.open_lines)
 
+    def keeps_openings(self, size: float, process: Process, policy: Policy) -> bool:
+        """Whether it certainly keeps its counters and openings however it is burned: by what the word's
+        narrowest counter has in hand, and by what half a line around all of the letter does."""
+        counter = self.mark.block.features.counter
+        needed_mm = (1 + policy.open_lines) * process.line_width_mm
+        if counter is not None and counter.width * size < needed_mm:
+            return False
+        return self._remembered(size, process).keeps_apart()
+
     def faults(self, size: float, process: Process, policy: Policy) -> frozenset[Fault]:
         """What is wrong with it when burned."""
+        return self._remembered(size, process).faults(policy.open_lines)
+
+    def _remembered(self, size: float, process: Process) -> Remembered:
         key: object
         if self.font is None or self.cluster is None:
             key = (self.mark.outline.digest, round(size / self.mark.size_mm, 9))
         else:
             key = self.font.spec.identity, round(size, 6), _arranged(self.cluster)
-        return remembered(key, lambda: self.shape(size), process, open_lines=policy.open_lines)
+        return Remembered(key, lambda: self.shape(size), process)
 
 
 def letter_shape(font: Font, cluster: Cluster, size: float) -> Shape:
@@ -229,22 +243,23 @@ def _letters(mark: Burned) -> Iterator[_Letter]:
         yield _Letter(composition.font, cluster, mark)
 
 
-def _areas_of(mark: Burned, letters: Sequence[_Letter]) -> Sequence[Polygon]:
-    """The frozen areas that belong to some letters; all of them where that can't be told, because letters met
-    and were merged."""
+def _losing(mark: Burned, letters: Sequence[_Letter], process: Process) -> Sequence[_Letter]:
+    """Those of some letters of which the process leaves a part of their frozen areas unburned; all of them
+    where an area can't be told to be a letter's, because letters met and were merged."""
     areas, composition = mark.outline.areas, mark.block.composition
-    if composition is None:
-        return areas
-    wanted = {_arranged(letter.cluster) for letter in letters if letter.cluster is not None}
-    drawn = [
-        (shape.corners, _arranged(cluster) in wanted)
-        for cluster in composition.clusters
-        for glyph in cluster.glyphs
-        for shape in composition.font.shapes(glyph.gid, mark.size_mm)
-    ]
-    if [corners for corners, _ in drawn] != shapely.get_num_coordinates(areas).tolist():
-        return areas
-    return [area for area, (_, is_wanted) in zip(areas, drawn, strict=True) if is_wanted]
+    if composition is not None:
+        drawn = [
+            (shape.corners, _arranged(cluster))
+            for cluster in composition.clusters
+            for glyph in cluster.glyphs
+            for shape in composition.font.shapes(glyph.gid, mark.size_mm)
+        ]
+        if [corners for corners, _ in drawn] == shapely.get_num_coordinates(areas).tolist():
+            by_letter: dict[object, list[Polygon]] = {}
+            for area, (_, arranged) in zip(areas, drawn, strict=True):
+                by_letter.setdefault(arranged, []).append(area)
+            return [one for one in letters if loses_any(by_letter.get(one.arranged, ()), process)]
+    return letters if loses_any(areas, process) else ()
 
 
 def _arranged(cluster: Cluster) -> tuple[tuple[int, int, int], ...]:
@@ -261,6 +276,11 @@ def _fault(fault: Fault, letter: _Letter, mark: Burned, process: Process, fine: 
     if fine is not None:
         message += f" It works at a {SIZE_WORDS[mark.inscription.kind]} of {fine:.2f} mm or more."
     return Finding(fault, Severity.REFUSE, message, span=span, measured=mark.size_mm, limit=fine, unit="mm")
+
+
+def _part_lost(mark: Burned) -> Finding:
+    message = "A part is so thin that nothing of it would be burned."
+    return Finding("part_lost", Severity.REFUSE, message, measured=mark.size_mm, unit="mm")
 
 
 def _fine_from(letter: _Letter, size: float, process: Process, policy: Policy) -> float | None:

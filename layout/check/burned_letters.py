@@ -9,7 +9,7 @@ at 3 mm, where a centre line may give way to fill. Verdicts are remembered, for 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Literal
@@ -125,7 +125,7 @@ def _off_mm(size: float, process: Process) -> float:
 
 
 def keeps_apart(shape: Shape, width: float) -> bool:
-    """Whether a letter without hairlines certainly keeps all its openings, whatever is burned within half a
+    """Whether a letter certainly keeps all its openings but its counters, whatever is burned within half a
     line of it: nothing is bridged or swallowed where the letter grown by half a line has done neither.
     Quicker than burning it."""
     areas = [_simpler(area, _SIMPLER_LINES * width) for area in shape.areas]
@@ -203,14 +203,19 @@ def _is_swallowed(drawn: Any, burned: Any, width: float) -> bool:
 
 
 @lru_cache(maxsize=_MOST_LETTERS)
-def _remembered(_key: Any, carried: _Carried, open_lines: float) -> frozenset[Fault]:
+def _faults(_key: Any, carried: _Carried, open_lines: float) -> frozenset[Fault]:
     return burned_letter(carried.shape(), carried.process, open_lines=open_lines).faults
+
+
+@lru_cache(maxsize=_MOST_LETTERS)
+def _keeps_apart(_key: Any, carried: _Carried) -> bool:
+    return keeps_apart(carried.shape(), carried.process.line_width_mm)
 
 
 class _Carried:
     """What is needed to judge a letter that is not remembered, behind the key that stands for it."""
 
-    def __init__(self, shape: Any, process: Process) -> None:
+    def __init__(self, shape: Callable[[], Shape], process: Process) -> None:
         self.shape, self.process = shape, process
 
     def __hash__(self) -> int:
@@ -220,27 +225,38 @@ class _Carried:
         return isinstance(other, _Carried)
 
 
-def remembered(key: Any, shape: Any, process: Process, *, open_lines: float) -> frozenset[Fault]:
-    """The faults of a burned letter, remembered by `key` (which stands for the shape) and the recipe; `shape`
-    is called when they are not."""
-    facts = (
-        process.line_width_mm,
-        process.edge_allowance_mm,
-        process.edge_line,
-        process.rows.spacing_mm,
-        process.burns_centre_lines,
-    )
-    return _remembered((key, facts), _Carried(shape, process), open_lines)
+class Remembered:
+    """Verdicts on one letter, remembered by `key`, which stands for its shape, and the recipe; `shape` is
+    called when they are not."""
+
+    def __init__(self, key: Any, shape: Callable[[], Shape], process: Process) -> None:
+        self._key, self._carried = key, _Carried(shape, process)
+
+    def faults(self, open_lines: float) -> frozenset[Fault]:
+        """See `burned_letter`."""
+        process = self._carried.process
+        facts = (
+            process.line_width_mm,
+            process.edge_allowance_mm,
+            process.edge_line,
+            process.rows.spacing_mm,
+            process.burns_centre_lines,
+        )
+        return _faults((self._key, facts), self._carried, open_lines)
+
+    def keeps_apart(self) -> bool:
+        """See `keeps_apart`."""
+        return _keeps_apart((self._key, self._carried.process.line_width_mm), self._carried)
 
 
 __all__ = [
     "FLAW_HEIGHTS",
     "BurnedLetter",
     "Fault",
+    "Remembered",
     "Shape",
     "beyond_mm",
     "burned_letter",
     "certainly_fine",
     "keeps_apart",
-    "remembered",
 ]
