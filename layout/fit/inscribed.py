@@ -19,17 +19,32 @@ def largest_copy(
     """Largest s with s * hull + p inside {x: normals @ x <= offsets}, s <= most; returns (s, px, py) or None.
 
     Each half-plane asks s * h(n) + n . p <= b, h being the hull's support function (Boyd and Vandenberghe,
-    Convex Optimization, section 4.3, the Chebyshev centre; from memory). Solved by the dual simplex method
-    on three unknowns: begin where only s is bounded, then take in the most violated half-plane.
+    Convex Optimization, section 4.3, the Chebyshev centre; from memory).
     """
     reach = (normals @ hull.T).max(axis=1)
+    return _largest(np.column_stack([reach, normals]), offsets, most=most)
+
+
+def largest_share(fixed: Floats, growing: Floats, normals: Floats, offsets: Floats) -> float | None:
+    """Largest share s <= 1 of `growing` (n, 2) with fixed + s * growing + p inside {x: normals @ x <=
+    offsets} at some place p; None when not even a tiny one is."""
+    along = (normals @ growing.T).ravel()
+    left = (offsets[:, None] - normals @ fixed.T).ravel()
+    rows = np.column_stack([along, np.repeat(normals, len(fixed), axis=0)])
+    best = _largest(rows, left, most=1.0)
+    return best[0] if best else None
+
+
+def _largest(rows: Floats, limits: Floats, *, most: float) -> tuple[float, float, float] | None:
+    """Largest x[0] <= most of all x with rows @ x <= limits, if that is more than nought.
+
+    Solved by the dual simplex method on three unknowns: begin where only x[0] is bounded, then take in the
+    most violated row.
+    """
     rows = np.vstack(
-        [
-            [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [0.0, -1.0, 0.0], [0.0, 0.0, -1.0]],
-            np.column_stack([reach, normals]),
-        ]
+        [[[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [0.0, -1.0, 0.0], [0.0, 0.0, -1.0]], rows]
     )
-    limits = np.concatenate([[most, _FAR, _FAR, _FAR, _FAR], offsets])
+    limits = np.concatenate([[most, _FAR, _FAR, _FAR, _FAR], limits])
     basis = [0, 1, 2]
     for turn in range(_MOST_TURNS):
         inverse = np.linalg.inv(rows[basis])

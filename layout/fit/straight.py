@@ -4,7 +4,7 @@ at which the convex hull of the whole block lies in the region at some position 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -16,7 +16,8 @@ from shapely.geometry import LineString, Point
 from shapely.ops import nearest_points
 
 from layout.fit.binding import Binding, bindings_of
-from layout.fit.inner_fit import Copies, Room, room_of
+from layout.fit.inner_fit import TOUCH_MM, Copies, Room, room_of
+from layout.fit.inscribed import largest_share
 from layout.fit.region import Region
 from layout.marks.blocks import own_point
 from layout.shop.affine import Affine
@@ -110,8 +111,9 @@ def overhang(
 
     if fits(1.0, 1.0):
         return Overhang(0.0, 0.0)
-    shorter = _most_that(lambda share: fits(share, 1.0))
-    lower = _most_that(lambda share: fits(1.0, share))
+    spread = (hull - wish.own) * height_mm
+    shorter = _most_that(lambda share: fits(share, 1.0), _ShareBound.of(rooms, wish, spread, [True, False]))
+    lower = _most_that(lambda share: fits(1.0, share), _ShareBound.of(rooms, wish, spread, [False, True]))
     if shorter or lower:
         return Overhang(
             length * (1 - shorter) if shorter else 0.0,
@@ -119,7 +121,8 @@ def overhang(
         )
     along, across = _box_shares(rooms, length, height)
     if not fits(along, across):
-        along = across = _most_that(lambda share: fits(share, share)) or 0.0
+        bound = _ShareBound.of(rooms, wish, spread, [True, True])
+        along = across = _most_that(lambda share: fits(share, share), bound) or 0.0
     return Overhang(length * (1 - along), height * (1 - across))
 
 
@@ -133,14 +136,49 @@ def _may_hold(room: Room, length: float, height: float) -> bool:
 _BOX_SLACK_MM = 1e-6
 
 
-def _most_that(fits: Callable[[float], bool]) -> float | None:
+@dataclass(frozen=True, slots=True)
+class _ShareBound:
+    """What a linear programme says at once of squeezed blocks: which share of a size certainly fits, and
+    which is certainly too much."""
+
+    fits: float
+    too_much: float
+
+    @classmethod
+    def of(cls, rooms: Sequence[Room], wish: _Wish, spread: Floats, squeezed: Sequence[bool]) -> _ShareBound:
+        """For a block's corners about its own point (mm), squeezed along and across as said."""
+        fixed, growing = spread * ~np.array(squeezed), spread * np.array(squeezed)
+        shares = [
+            largest_share(fixed, growing, room.normals, room.offsets + TOUCH_MM) or 0.0 for room in rooms
+        ]
+        # In a convex room where a block may slide as it likes, the frame is all there is.
+        free = [
+            share
+            for room, share in zip(rooms, shares, strict=True)
+            if wish.slide == "both" and len(room.obstacles.counts) == 0
+        ]
+        return cls(max(free, default=0.0) * (1 - _SURE), max(shares, default=0.0) * (1 + _SURE))
+
+
+#: By this share a bound must be kept or missed to be believed in spite of rounding.
+_SURE = 1e-6
+
+
+def _most_that(fits: Callable[[float], bool], bound: _ShareBound) -> float | None:
     """The largest share of a size that fits, found by halving; None when not even a 4096th does."""
+
+    def is_fitting(part: int) -> bool:
+        share = part / _SHARES
+        if share < bound.fits:
+            return True
+        return share <= bound.too_much and fits(share)
+
     low, high = 1, _SHARES
-    if not fits(low / _SHARES):
+    if not is_fitting(low):
         return None
     while high - low > 1:
         middle = (low + high) // 2
-        if fits(middle / _SHARES):
+        if is_fitting(middle):
             low = middle
         else:
             high = middle
