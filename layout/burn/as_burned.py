@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import shapely
@@ -37,6 +37,10 @@ _STUB_LINES = 0.15
 _ACROSS = 1.4
 #: Centre lines lie on this grid, coarser than frozen coordinates, for their last digits are of no account.
 _GRID_MM = 0.001
+
+
+#: How an area is burned: by fill alone, with centre lines where fill leaves something out, or not all of it.
+How = Literal["filled", "lined", "lost"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,23 +69,32 @@ def as_burned(areas: Sequence[Polygon], strokes: Sequence[LineString], process: 
     return AsBurned(tuple(sorted(lines, key=lambda line: line.coords[0])), whole, tuple(lost))
 
 
-def loses_any(areas: Sequence[Polygon], process: Process) -> bool:
-    """Whether a process leaves a part of any of the areas unburned: `as_burned(...).lost`, with less work."""
-    return any(_loses(area, process) for area in areas)
+def worst_burned(areas: Sequence[Polygon], process: Process) -> How:
+    """How the one of the areas is burned that fill burns worst: what `as_burned` makes of them, with less
+    work. Nothing is looked at after an area of which a part is lost."""
+    worst: How = "filled"
+    for area in areas:
+        how = _how_burned(area, process)
+        if how == "lost":
+            return how
+        worst = how if how == "lined" else worst
+    return worst
 
 
-def _loses(area: Polygon, process: Process) -> bool:
+def _how_burned(area: Polygon, process: Process) -> How:
     path, burned = _filled(area, process)
     left = lost_parts(area, burned, process.line_width_mm)
-    if not left or not process.burns_centre_lines:
-        return bool(left)
+    if not left:
+        return "filled"
+    if not process.burns_centre_lines:
+        return "lost"
     if middles := _middles(area, path, _near(left, process), process.line_width_mm):
         # What lay within reach of the fill still does: only the rest is looked at again.
         lines = _widened(middles, process.line_width_mm)
         pieces = shapely.get_parts([shapely.difference(part, lines) for part in left])
         if not _out_of_reach(pieces, (burned, lines), process.line_width_mm):
-            return False
-    return bool(_burned_area(area, process)[2])
+            return "lined"
+    return "lost" if _burned_area(area, process)[2] else "lined"
 
 
 def _burned_area(area: Polygon, process: Process) -> tuple[Any, list[LineString], list[Any]]:

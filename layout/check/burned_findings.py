@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import repeat
 
 import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from layout.burn.as_burned import loses_any
+from layout.burn.as_burned import How, worst_burned
 from layout.check.burned_letters import (
     FLAW_HEIGHTS,
     Fault,
@@ -24,6 +25,7 @@ from layout.check.burned_letters import (
     beyond_mm,
     burned_letter,
     certainly_fine,
+    fill_keeps_openings,
 )
 from layout.check.request_findings import SIZE_WORDS
 from layout.check.size_findings import stroke_findings
@@ -134,21 +136,22 @@ def _of_process(policy: Policy, mark: Burned, process: Process, *, is_trial: boo
     if stroke is not None and not process.burns_centre_lines:
         yield from stroke_findings(policy, features, size, width, mark.inscription)
     doubtful, faulty = _doubtful(policy, mark, process), set[Fault]()
-    losing: Sequence[_Letter] = ()
-    if doubtful and not _is_plain(policy, mark, process):
-        # Files are made from the frozen outline, so it has the last word on what has a path.
-        losing = _losing(mark, doubtful, process)
-        if losing and is_trial:
-            yield _part_lost(mark)
-            return
-    for letter in doubtful:
-        if letter not in losing and letter.keeps_openings(size, process, policy):
+    # Files are made from the frozen outline, so it has the last word on what has a path.
+    hows: list[How | None] = [None] * len(doubtful)
+    if not _is_plain(policy, mark, process):
+        for at, frozen in enumerate(_hows_burned(mark, doubtful, process)):
+            hows[at] = frozen
+            if is_trial and frozen == "lost":
+                yield _part_lost(mark)
+                return
+    for letter, how in zip(doubtful, hows, strict=True):
+        if how != "lost" and letter.keeps_openings(process, policy, how):
             continue
         for fault in sorted(letter.faults(size, process, policy) - faulty):
             faulty.add(fault)  # one of each is enough to say
             fine = None if is_trial else _fine_from(letter, mark.size_mm, process, policy)
             yield _fault(fault, letter, mark, process, fine)
-    if losing and "part_lost" not in faulty:
+    if "lost" in hows and "part_lost" not in faulty:
         yield _part_lost(mark)
     if stroke is not None:
         yield from _bolder(policy, process, stroke)
@@ -182,20 +185,33 @@ class _Letter:
 
     def is_certainly_fine(self, size: float, process: Process, policy: Policy) -> bool:
         """Whether bounds show that it has no fault; most letters are never looked at more closely."""
+        glyph = self._glyph
+        return glyph is not None and certainly_fine(*glyph, size, process, open_lines=policy.open_lines)
+
+    def keeps_openings(self, process: Process, policy: Policy, how: How | None) -> bool:
+        """Whether it certainly keeps its counters and openings in the mark: where fill alone burns it, by its
+        bounds; however it is burned, by what the word's narrowest counter has in hand, and by what half a
+        line around all of the letter does. `how` it is burned, where that is known."""
+        size, open_lines = self.mark.size_mm, policy.open_lines
+        remembered = self._remembered(size, process)
+        if (
+            (glyph := self._glyph) is not None
+            and fill_keeps_openings(*glyph, size, process, open_lines=open_lines)
+            and (how == "filled" or (how is None and remembered.is_filled()))
+        ):
+            return True
+        counter = self.mark.block.features.counter
+        if counter is not None and counter.width * size < (1 + open_lines) * process.line_width_mm:
+            return False
+        return remembered.keeps_apart()
+
+    @property
+    def _glyph(self) -> tuple[OutlineFont, int] | None:
+        """The one glyph that it consists of, where bounds are known of it."""
         font, cluster = self.font, self.cluster
         if not isinstance(font, OutlineFont) or cluster is None or len(cluster.glyphs) != 1:
-            return False
-        gid = cluster.glyphs[0].gid
-        return certainly_fine(font, gid, size, process, open_lines=policy.open_lines)
-
-    def keeps_openings(self, size: float, process: Process, policy: Policy) -> bool:
-        """Whether it certainly keeps its counters and openings however it is burned: by what the word's
-        narrowest counter has in hand, and by what half a line around all of the letter does."""
-        counter = self.mark.block.features.counter
-        needed_mm = (1 + policy.open_lines) * process.line_width_mm
-        if counter is not None and counter.width * size < needed_mm:
-            return False
-        return self._remembered(size, process).keeps_apart()
+            return None
+        return font, cluster.glyphs[0].gid
 
     def faults(self, size: float, process: Process, policy: Policy) -> frozenset[Fault]:
         """What is wrong with it when burned."""
@@ -243,9 +259,9 @@ def _letters(mark: Burned) -> Iterator[_Letter]:
         yield _Letter(composition.font, cluster, mark)
 
 
-def _losing(mark: Burned, letters: Sequence[_Letter], process: Process) -> Sequence[_Letter]:
-    """Those of some letters of which the process leaves a part of their frozen areas unburned; all of them
-    where an area can't be told to be a letter's, because letters met and were merged."""
+def _hows_burned(mark: Burned, letters: Sequence[_Letter], process: Process) -> Iterator[How]:
+    """How the frozen areas of each of some letters are burned, wherever it stands; all areas of the mark
+    where it can't be told which are its own, because letters met and were merged."""
     areas, composition = mark.outline.areas, mark.block.composition
     if composition is not None:
         drawn = [
@@ -255,11 +271,13 @@ def _losing(mark: Burned, letters: Sequence[_Letter], process: Process) -> Seque
             for shape in composition.font.shapes(glyph.gid, mark.size_mm)
         ]
         if [corners for corners, _ in drawn] == shapely.get_num_coordinates(areas).tolist():
-            by_letter: dict[object, list[Polygon]] = {}
+            own: dict[object, list[Polygon]] = {}
             for area, (_, arranged) in zip(areas, drawn, strict=True):
-                by_letter.setdefault(arranged, []).append(area)
-            return [one for one in letters if loses_any(by_letter.get(one.arranged, ()), process)]
-    return letters if loses_any(areas, process) else ()
+                own.setdefault(arranged, []).append(area)
+            yield from (worst_burned(own.get(letter.arranged, ()), process) for letter in letters)
+            return
+    if letters:
+        yield from repeat(worst_burned(areas, process), len(letters))
 
 
 def _arranged(cluster: Cluster) -> tuple[tuple[int, int, int], ...]:

@@ -17,7 +17,7 @@ from typing import Any, Literal
 import shapely
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
-from layout.burn.as_burned import LOST_LINES, as_burned
+from layout.burn.as_burned import LOST_LINES, as_burned, worst_burned
 from layout.lettering.fonts import Font, chord_error_mm
 from layout.marks.features import measured_glyph
 from layout.shop.stations import Process
@@ -88,18 +88,26 @@ def certainly_fine(font: Font, glyph: int, size: float, process: Process, *, ope
     it has in hand.
 
     Where no point of it is further than a line from what is left inside the edge allowance, nothing lies
-    further than LOST_LINES from what the fill burns: no centre line is needed, and all that is burned lies
-    within half a line less the allowance from the drawing. So little swallows no opening, and closes a
-    counter or bridges an opening only where that is as narrow. Letters with an opening as narrow as a flaw,
-    which may be a counter all but closed, are left to be burned.
+    further than LOST_LINES from what the fill burns, and no centre line is needed.
     """
     width, allowance = process.line_width_mm, process.edge_allowance_mm
     missed = 0.0 if process.edge_line else process.rows.spacing_mm / 2
     off = _off_mm(size, process) / size
-    measured = measured_glyph(font, glyph)
     within = (LOST_LINES * width + width / 2 + missed) / size - off
-    if not measured.margins.stays_within(within, shrunk_by=(allowance + missed) / size + off):
-        return False
+    margins = measured_glyph(font, glyph).margins
+    return margins.stays_within(within, shrunk_by=(allowance + missed) / size + off) and fill_keeps_openings(
+        font, glyph, size, process, open_lines=open_lines
+    )
+
+
+def fill_keeps_openings(font: Font, glyph: int, size: float, process: Process, *, open_lines: float) -> bool:
+    """Whether a letter of one glyph that is burned by fill alone certainly keeps its counters and openings.
+
+    All that is burned lies within half a line less the allowance from the drawing. So little swallows no
+    opening, and closes a counter or bridges an opening only where that is as narrow. Letters with an opening
+    as narrow as a flaw, which may be a counter all but closed, are left to be burned.
+    """
+    width, measured = process.line_width_mm, measured_glyph(font, glyph)
     grown = beyond_mm(size, process) / size
     if grown * size > _IN_HAND * _SWALLOWED_LINES * width / 2:
         return False
@@ -208,6 +216,12 @@ def _faults(_key: Any, carried: _Carried, open_lines: float) -> frozenset[Fault]
 
 
 @lru_cache(maxsize=_MOST_LETTERS)
+def _is_filled(_key: Any, carried: _Carried) -> bool:
+    shape = carried.shape()
+    return not shape.strokes and worst_burned(shape.areas, carried.process) == "filled"
+
+
+@lru_cache(maxsize=_MOST_LETTERS)
 def _keeps_apart(_key: Any, carried: _Carried) -> bool:
     return keeps_apart(carried.shape(), carried.process.line_width_mm)
 
@@ -234,19 +248,27 @@ class Remembered:
 
     def faults(self, open_lines: float) -> frozenset[Fault]:
         """See `burned_letter`."""
+        return _faults((self._key, self._facts), self._carried, open_lines)
+
+    def is_filled(self) -> bool:
+        """Whether fill alone burns all of it."""
+        return _is_filled((self._key, self._facts), self._carried)
+
+    def keeps_apart(self) -> bool:
+        """See `keeps_apart`."""
+        return _keeps_apart((self._key, self._carried.process.line_width_mm), self._carried)
+
+    @property
+    def _facts(self) -> tuple[object, ...]:
+        """What of the recipe makes a difference to how an outline is burned."""
         process = self._carried.process
-        facts = (
+        return (
             process.line_width_mm,
             process.edge_allowance_mm,
             process.edge_line,
             process.rows.spacing_mm,
             process.burns_centre_lines,
         )
-        return _faults((self._key, facts), self._carried, open_lines)
-
-    def keeps_apart(self) -> bool:
-        """See `keeps_apart`."""
-        return _keeps_apart((self._key, self._carried.process.line_width_mm), self._carried)
 
 
 __all__ = [
@@ -258,5 +280,6 @@ __all__ = [
     "beyond_mm",
     "burned_letter",
     "certainly_fine",
+    "fill_keeps_openings",
     "keeps_apart",
 ]

@@ -2,23 +2,33 @@
 
 from __future__ import annotations
 
+import random
+from collections import Counter
 from dataclasses import replace
 
 import pytest
 from shapely.geometry import LineString, Point, box
 
-from layout.burn.as_burned import as_burned, centre_lines
+from layout.burn.as_burned import as_burned, centre_lines, worst_burned
 from layout.check.burned_findings import Burned, burned_findings, letter_shape
-from layout.check.burned_letters import Shape, burned_letter, certainly_fine, keeps_apart
+from layout.check.burned_letters import (
+    Shape,
+    burned_letter,
+    certainly_fine,
+    fill_keeps_openings,
+    keeps_apart,
+)
 from layout.lettering.fonts import open_font
 from layout.lettering.typeset import compose
 from layout.marks.blocks import text_block
 from layout.shop.findings import Verdict, verdict_of
 from layout.shop.stations import Process
-from tests.bench.bench_marks import vanished_accepted
+from tests.bench.bench_marks import LETTERS, a_letter, a_shape, vanished_accepted
+from tests.bench.bench_marks import a_process as a_recipe
 from tests.layout.made_up import checked, codes, the_shop, without_centre_lines, words
 
 LINE = 0.052
+FACES = ("cinzel-semibold", "great-vibes", "playfair-bold", "lato-bold", "garamond-bold")
 
 
 def a_process(**changes: object) -> Process:
@@ -156,6 +166,43 @@ def test_letters_that_certainly_are_fine_have_no_fault_when_burned(name: str) ->
             assert not burned_letter(shape, process, open_lines=0.5).faults, (letter, size, process.process)
 
     assert len(certain) > 2
+
+
+def test_how_letters_are_burned_is_what_burning_them_makes() -> None:
+    chance, seen = random.Random(20), Counter[str]()
+
+    for _ in range(80):
+        process = a_recipe(the_shop(), chance)
+        areas = a_shape(the_shop(), chance, process).areas
+        burned = as_burned(areas, (), process)
+        how = worst_burned(areas, process)
+        seen[how] += 1
+        assert (how == "lost") == bool(burned.lost)
+        assert how == "lost" or (how == "lined") == bool(burned.centre_lines)
+
+    assert min(seen.values()) > 4 and len(seen) == 3
+
+
+def test_a_letter_that_keeps_its_openings_by_bounds_keeps_them_when_burned() -> None:
+    """What is not looked at more closely: letters that fill alone burns, and letters that half a line around
+    all of them leaves open."""
+    chance, filled, apart = random.Random(21), 0, 0
+
+    for _ in range(160):
+        process = a_recipe(the_shop(), chance)
+        font, cluster = a_letter(the_shop().fonts[chance.choice(FACES)], chance.choice(LETTERS))
+        size = chance.uniform(1.2, 4.0)
+        (glyph, *others), shape = cluster.glyphs, letter_shape(font, cluster, size)
+        by_bounds = not others and fill_keeps_openings(font, glyph.gid, size, process, open_lines=0.5)
+        is_filled = by_bounds and worst_burned(shape.areas, process) == "filled"
+        is_apart = keeps_apart(shape, process.line_width_mm)
+        filled, apart = filled + is_filled, apart + is_apart
+        if is_filled or is_apart:
+            faults = burned_letter(shape, process, open_lines=0.5).faults
+            allowed = frozenset[str]() if is_filled else {"part_lost", "counter_closed"}
+            assert faults <= allowed, (font.spec.name, cluster, size, process.process)
+
+    assert filled > 20 and apart > 20
 
 
 def test_a_process_that_fails_leaves_the_eligible_places() -> None:
