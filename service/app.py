@@ -38,6 +38,7 @@ from service.api import (
     papers,
     pictures,
     plan,
+    previews,
     problems,
     pulls,
     stock,
@@ -46,6 +47,7 @@ from service.api import (
 )
 from service.api.security import EVERYBODY, caller
 from service.arrivals.admission import Admission
+from service.arrivals.origins import Origins
 from service.pages import faults
 from service.records.counters import LOG_LINES_LOST, REQUEST_SECONDS
 from service.requests import asked
@@ -60,6 +62,7 @@ API = (
     health,
     papers,  # before orders, which would take proof.pdf for one of its own pictures
     checks,
+    previews,
     orders,
     jobs,
     stock,
@@ -132,6 +135,7 @@ def create_app(tools: Tools) -> FastAPI:
         whoever_has_a_key = [Depends(caller(*EVERYBODY))]
         app.get("/openapi.json", include_in_schema=False, dependencies=whoever_has_a_key)(description)
     app.add_middleware(Admission)
+    app.add_middleware(Origins)
     app.middleware("http")(_watch)  # outermost: what is not let in is watched too
     return app
 

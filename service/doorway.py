@@ -73,7 +73,11 @@ def language_of(request: Request) -> str:
 
 def voice_of(request: Request) -> Voice:
     """The language of whoever prints or looks."""
-    language = language_of(request)
+    return voice_in(language_of(request))
+
+
+def voice_in(language: str) -> Voice:
+    """A language by its code. Raises KeyError for one that is not offered."""
     return Voice(language, texts.texts_of(language).gettext)
 
 

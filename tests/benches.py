@@ -34,12 +34,11 @@ from service.records.errors import Refusal
 from service.records.ids import JOB, LOAD, public
 from service.records.tables import Base, Bin, FrozenMark, History, Job, Load, Lot, Order, OrderLine, Stock
 from service.records.who import Role, Who
-from service.requests import keys
 from service.shop.settings import Settings
 from service.shop.tools import Tools
 from service.stock import reservations as stock
 from tests.clocks import SetClock
-from tests.counter import an_app
+from tests.counter import a_key_of, an_app
 from tests.golden.turns import SATIN, a_blade, a_process, a_station
 
 OPERATOR = Who(role=Role.BENCH, client="bench-1", name="Operator One")
@@ -336,7 +335,7 @@ class Bench:
 
     def _prepare(self, session: Session) -> None:
         for role in Role:
-            self.keys[role.value] = keys.new_key(session, role, client=f"{role.value}-1", now=self.clock())
+            self.keys[role.value] = a_key_of(session, role, now=self.clock())
         put_stock(session, self.shop)
 
     def order(self, **wanted: Any) -> list[str]:

@@ -7,12 +7,14 @@ import functools
 import itertools
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from httpx import Response
+from sqlalchemy.orm import Session
 from starlette.datastructures import State
 
 from service.app import create_app
@@ -30,6 +32,8 @@ from tests.clocks import SetClock
 from tests.contracts import as_described
 
 _numbers = itertools.count(1)
+#: Where the storefront's key may be asked with.
+STORE_PAGES = "https://shop.example"
 #: What was measured of fonts, for all tests and for the next run.
 FONT_TABLES = Path(".test-features")
 
@@ -59,6 +63,13 @@ def an_app(tools: Tools) -> FastAPI:
     app.state = State()
     equip(app, tools)
     return app
+
+
+def a_key_of(session: Session, role: Role, *, now: datetime) -> str:
+    """A key of a role; a storefront's is that of the store."""
+    client = "store-1" if role is Role.STOREFRONT else f"{role.value}-1"
+    pages = (STORE_PAGES,) if role is Role.STOREFRONT else ()
+    return keys.new_key(session, role, client=client, now=now, origins=pages)
 
 
 class Counter:
@@ -138,7 +149,7 @@ def an_open_counter(
 
     def prepare(session: Any) -> None:
         for role in Role:
-            made[role.value] = keys.new_key(session, role, client=f"{role.value}-1", now=clock())
+            made[role.value] = a_key_of(session, role, now=clock())
         made["other_store"] = keys.new_key(session, Role.STORE, client="store-2", now=clock())
         counts = [
             stock.Count(b.bin, b.sku, b.boxed if boxed is None else boxed, b.walking_order)

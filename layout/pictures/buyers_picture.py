@@ -113,10 +113,8 @@ def buyers_svg(seen: Scene, captions: Captions | None) -> str:
     height = head + hero.height_mm + 2 * _GAP_MM + _EDGE_MM / 2
     height += sum(view.height_mm + _GAP_MM + _height(said) for view, said in zip(near, words, strict=True))
     height += 1.8 * _SMALL_MM if captions and captions.foot else 0
-    said = ". ".join(part for part in (product.name, *(" / ".join(e.lines) for e in seen.engraved)) if part)
-    sheet = new_sheet((0.0, 0.0, WIDTH_MM, height), _TEXT_MM, title=_showable(said))
-    paint = _Paint(sheet, hashlib.sha256(repr((seen.sku, seen.face, [
-        e.mark.outline.digest for e in seen.engraved])).encode()).hexdigest()[:8])  # fmt: skip
+    paint = _paint(seen, height)
+    sheet = paint.sheet
     y = height - 1.5 * _EDGE_MM
     if captions and captions.shop:
         y -= _SMALL_MM
@@ -140,6 +138,29 @@ def buyers_svg(seen: Scene, captions: Captions | None) -> str:
     if captions and captions.foot:
         _centred(sheet, captions.foot, 1.2 * _EDGE_MM, _SMALL_MM, FAINT)
     return sheet.svg()
+
+
+def near_svg(seen: Scene) -> str:
+    """The first mark alone, near, as SVG text, 100 mm wide; nothing is written on it. Raises IndexError for a
+    scene without marks."""
+    view = seen.near(0, WIDTH_MM, _LOWEST_NEAR_MM, _HIGHEST_NEAR_MM)
+    paint = _paint(seen, view.height_mm, near=True)
+    paint.view(seen, view, 0.0, view.height_mm, framed=True)
+    return paint.sheet.svg()
+
+
+def _paint(seen: Scene, height_mm: float, *, near: bool = False) -> _Paint:
+    """An empty sheet of that height that says whose picture it is."""
+    product = seen.shop.products[seen.sku]
+    said = ". ".join(part for part in (product.name, *(" / ".join(e.lines) for e in seen.engraved)) if part)
+    sheet = new_sheet((0.0, 0.0, WIDTH_MM, height_mm), _TEXT_MM, title=_showable(said))
+    whose = (
+        seen.sku,
+        seen.face,
+        [one.mark.outline.digest for one in seen.engraved],
+        *(["near"] if near else []),
+    )
+    return _Paint(sheet, hashlib.sha256(repr(whose).encode()).hexdigest()[:8])
 
 
 def _words(one: Engraved, captions: Captions | None) -> list[tuple[str, float, str]]:

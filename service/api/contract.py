@@ -41,6 +41,7 @@ queries alike. Every answer has an `X-Request-ID`, which names it in the log; a 
 """
 TAGS: Mapping[str, str] = {
     "checks": "Can these words be engraved there?",
+    "previews": "For the pages of a shop, with a publishable key: words tried on a product.",
     "orders": "Orders of stores: taken, looked at, amended, approved, cancelled.",
     "jobs": "Physical units to be engraved, one each.",
     "catalogue": "What is sold, and where it can be engraved.",

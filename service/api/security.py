@@ -14,9 +14,9 @@ from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
 from service.api import wire
 from service.doorway import AtHand, address_of, key_id_of
-from service.records.errors import FormTokenWrong, KeyMissing, KeyUnknown, RoleNotAllowed
+from service.records.errors import FormTokenWrong, KeyMissing, KeyUnknown, OriginNotListed, RoleNotAllowed
 from service.records.who import Role, Who
-from service.requests import asked, keys, sessions
+from service.requests import asked, key_rows, keys, sessions
 from service.shop.tools import Tools
 
 _bearer = HTTPBearer(
@@ -103,6 +103,23 @@ def browser(request: Request, tools: Tools) -> sessions.SignedIn:
     return signed_in
 
 
+def _previewer(
+    request: Request,
+    tools: AtHand,
+    who: Annotated[Who, Depends(caller(Role.STOREFRONT, Role.STORE, Role.DESK, Role.OWNER))],
+) -> Who:
+    """Who tries words. A publishable key is for the pages that it lists; a program that names no page may ask
+    as well: whoever lies about where they come from is stopped by the key's budget, not by this."""
+    origin = request.headers.get("origin")
+    if origin is not None and who.role is Role.STOREFRONT:
+        with tools.database.reading() as session:
+            key = key_rows.by_key_id(session, key_id_of(request))
+        if key is None or origin not in key.origins:
+            raise OriginNotListed("this page's origin is not one that the key lists")
+    return who
+
+
+Previewer = Annotated[Who, Depends(_previewer)]
 Anyone = Annotated[Who, Depends(caller(*EVERYBODY))]
 House = Annotated[Who, Depends(caller(*HOUSE))]
 Desk = Annotated[Who, Depends(caller(Role.DESK, Role.OWNER))]

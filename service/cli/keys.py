@@ -7,12 +7,11 @@ from typing import Annotated
 
 import typer
 
-from service.cli.saying import Data, settings_of, whoever_types
+from service.cli.saying import Data, Failed, settings_of, whoever_types
+from service.records.errors import BadRequest
 from service.records.who import Role
 
 app = typer.Typer(help="API keys.", no_args_is_help=True, rich_markup_mode=None)
-
-_CLIENTS = {Role.STORE: "store", Role.DESK: "desk", Role.BENCH: "bench", Role.OWNER: "owner"}
 
 
 @app.callback()
@@ -23,7 +22,15 @@ def group() -> None:
 @app.command("new")
 def new(
     role: Annotated[Role, typer.Argument(help="What the key may do")],
-    client: Annotated[str, typer.Option(help="Whose it is: for a store, the name its orders go by")] = "",
+    client: Annotated[
+        str, typer.Option(help="Whose it is: for a store and its storefront, the name its orders go by")
+    ] = "",
+    origin: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="For a storefront: whose pages may ask with it, as https://shop.example; several go"
+        ),
+    ] = None,
     days: Annotated[int | None, typer.Option(help="Days until it ends by itself", min=1, max=3650)] = None,
     data: Data = None,
 ) -> None:
@@ -36,15 +43,26 @@ def new(
     folders.keep_private(settings.data)
     engine = open_engine(settings.url)
     schema.upgrade(engine)
-    name = client.strip()[:60] or _CLIENTS[role]
+    # A storefront is its store's, whose orders its previews are for.
+    name = client.strip()[:60] or (Role.STORE if role is Role.STOREFRONT else role).value
     now = clock.now()
     ends = None if days is None else now + timedelta(days=days)
-    key = Database(engine).write(
-        lambda session: keys.new_key(
-            session, role, client=name, now=now, expires_at=ends, who=whoever_types()
+    try:
+        key = Database(engine).write(
+            lambda session: keys.new_key(
+                session,
+                role,
+                client=name,
+                now=now,
+                expires_at=ends,
+                origins=origin or (),
+                who=whoever_types(),
+            )
         )
-    )
-    engine.dispose()
+    except BadRequest as refusal:
+        raise Failed(f"--origin: {refusal.message}") from None
+    finally:
+        engine.dispose()
     typer.echo(key)
 
 
@@ -79,7 +97,8 @@ def listed(data: Data = None) -> None:
             state = "in use" if keys.is_in_use(row, now=now) else "revoked" if row.revoked_at else "ended"
             until = f"{ends:%Y-%m-%d %H:%M}" if ends else "-"
             made = f"{row.created_at:%Y-%m-%d %H:%M}"
-            typer.echo(f"{row.key_id}  {row.role:6} {state:8} {made}  {until:16}  {row.client}")
+            whose = "  ".join([row.client, *row.origins])
+            typer.echo(f"{row.key_id}  {row.role:10} {state:8} {made}  {until:16}  {whose}")
     engine.dispose()
 
 

@@ -100,9 +100,17 @@ def post_key(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form)
     if role not in {known_role.value for known_role in Role} or not client or not client.isprintable():
         wrong = BadRequest("enter who the key is for, and its role", field="client")
         return _keys(request, tools, visitor, refused=wrong)
-    key = tools.database.write(
-        lambda session: keys.new_key(session, Role(role), client=client, now=tools.clock(), who=visitor.who)
-    )
+    origins = str(form.get("origins", "")).split()
+
+    def work(session: Session) -> str:
+        return keys.new_key(
+            session, Role(role), client=client, now=tools.clock(), origins=origins, who=visitor.who
+        )
+
+    try:
+        key = tools.database.write(work)
+    except Refusal as refusal:
+        return _keys(request, tools, visitor, refused=refusal)
     return _keys(request, tools, visitor, made=key)
 
 

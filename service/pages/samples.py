@@ -5,31 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import shapely
-
 from layout.check.feasibility import CheckResult
-from layout.lettering.font_file import FontRefused
-from layout.lettering.fonts import open_font
-from layout.lettering.text import LINE_FEED, normalise
-from layout.lettering.typeset import compose, draw
+from layout.pictures.set_words import outline_svg, set_in
 from layout.shop.findings import Severity
 from layout.shop.inscriptions import Align, TextInscription
-from layout.shop.measure import format_mm
-from layout.shop.outline import Outline
 from layout.shop.shop import FontSpec
-from layout.shop.svg_text import Box, area_data, path_data
 from service.intake.check import in_force
+from service.papers.font_names import font_names
 from service.records.errors import Refusal
 from service.requests.check_answers import FindingAnswer, findings_answer
 from service.requests.inscription_answers import TextAnswer
 from service.shop.tools import Tools
-
-_PICTURE_MM = 0.01
-# A picture alone is not reached by the page's style.
-_FILLED, _LINE = 'fill="#15191c"', 'fill="none" stroke="#15191c" stroke-width="0.35"'
-#: Pictures of fonts' names, by what their letters depend on and the name.
-_NAMES: dict[tuple[object, str], str] = {}
-_MOST_KEPT = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +61,7 @@ def _sample(font: FontSpec, result: CheckResult) -> Sample:
 
 def font_picture(tools: Tools, font: FontSpec) -> str:
     """A font's own name set in it, as SVG. Raises CheckTooSlow, CheckersBusy."""
-    key = font.identity, font.name
-    if key not in _NAMES:
-        if len(_NAMES) >= _MOST_KEPT:
-            _NAMES.clear()
-        _NAMES[key] = tools.geometry.work(set_in, [(font.name, font, "start")])[0]
-    return _NAMES[key]
+    return font_names([font], tools.geometry.work)[font.font]
 
 
 def suggestion_pictures(
@@ -100,38 +81,3 @@ def suggestion_pictures(
     except Refusal:
         return {}  # they are named in words as well
     return {key: picture for key, picture in zip(wanted, drawn, strict=True) if picture}
-
-
-def set_in(asked: Sequence[tuple[str, FontSpec, Align]]) -> list[str]:
-    """Pictures of words, each set in its font; empty where the font can't. In a geometry process."""
-    return [_set_in(normalise(text), font, align) for text, font, align in asked]
-
-
-def _set_in(text: str, font: FontSpec, align: Align) -> str:
-    try:
-        words = compose(text.split(LINE_FEED), open_font(font), align=align)
-    except FontRefused:
-        return ""
-    outline = draw(words, height_mm=5.0, x_mm=0.0, y_mm=0.0)
-    return "" if outline.is_empty else outline_svg(outline)
-
-
-def outline_svg(outline: Outline) -> str:
-    """An outline alone, as SVG that fills whatever box it is put in."""
-    x0, y0, x1, y1 = outline.bounds_mm
-    edge = 0.04 * (x1 - x0) + 0.2
-    box: Box = (x0 - edge, y0 - edge, x1 + edge, y1 + edge)
-    areas = "".join(
-        area_data(part, box)
-        for area in outline.areas
-        for part in shapely.get_parts(area.simplify(_PICTURE_MM))
-        if not part.is_empty
-    )
-    lines = "".join(path_data(stroke.coords, box, closed=False) for stroke in outline.strokes)
-    size = f"{format_mm(box[2] - box[0])} {format_mm(box[3] - box[1])}"
-    return (
-        f'<svg viewBox="0 0 {size}" aria-hidden="true" xmlns="http://www.w3.org/2000/svg">'
-        + (f'<path class="mark" {_FILLED} fill-rule="evenodd" d="{areas}"/>' if areas else "")
-        + (f'<path class="line" {_LINE} d="{lines}"/>' if lines else "")
-        + "</svg>"
-    )

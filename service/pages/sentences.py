@@ -111,6 +111,7 @@ FINDINGS: Mapping[str, str] = {
 REFUSALS: Mapping[str, str] = {
     "key_missing": _("A key is needed for this."),
     "role_not_allowed": _("Your key may not do that."),
+    "origin_not_listed": _("This page may not ask with that key."),
     "not_found": _("There's nothing like that here."),
     "idempotency_key_missing": _("The request names no key of its own."),
     "idempotency_key_malformed": _("The request's own key is not well formed."),
@@ -187,6 +188,9 @@ SENTENCES = (
     _("this order has no such line"),
     _("this line has no such inscription"),
     _("this suggestion is no longer there"),
+    _("a storefront's key, and no other, lists the origins of its pages"),
+    _("an origin is a scheme, a host and perhaps a port, like https://shop.example"),
+    _("a key lists up to %(most)s origins"),
     _("this suggestion can't be read"),
     _("this is no place of the page"),
     _("a priority is a whole number from 0 to 100"),

@@ -13,7 +13,7 @@ from service.pages.gate import Form, HouseVisitor, OwnForm
 from service.pages.render import PageRoute, page
 from service.papers import texts
 from service.records.errors import KeyUnknown, RoleNotAllowed
-from service.records.who import Role
+from service.records.who import OUTSIDE, Role
 from service.requests import sessions
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -50,7 +50,7 @@ def post_sign_in(request: Request, tools: AtHand, form: OwnForm) -> Response:
             who = sessions.signed_in(
                 session, cookie, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
             ).who
-        if who.role is Role.STORE:
+        if who.role in OUTSIDE:
             raise RoleNotAllowed(
                 "a store's key is for its own programs; pages are for the people of the shop"
             )

@@ -205,6 +205,7 @@ SHOWN = (
     _("the laser can't burn now"),
     _("other"),
     _("store"),
+    _("storefront"),
     _("desk"),
     _("bench"),
     _("owner"),

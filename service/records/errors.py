@@ -49,6 +49,10 @@ class RoleNotAllowed(Refusal):
     """The key's role may not do that; the detail names the roles that may."""
 
 
+class OriginNotListed(Refusal):
+    """The page that asks is of an origin that this publishable key does not list."""
+
+
 class FormTokenWrong(Refusal):
     """A signed-in browser sent something that did not come from a page of its session: reload the page."""
 

@@ -15,6 +15,11 @@ class Role(StrEnum):
     DESK = "desk"
     BENCH = "bench"
     OWNER = "owner"
+    STOREFRONT = "storefront"  # a publishable key: previews, and nothing else
+
+
+#: Roles of keys that are not the shop's own people's.
+OUTSIDE = frozenset({Role.STORE, Role.STOREFRONT})
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +33,7 @@ class Who:
     @property
     def sees_all(self) -> bool:
         """A store sees its own orders only; the shop's own people see all."""
-        return self.role is not Role.STORE
+        return self.role not in OUTSIDE
 
     @property
     def sees_client(self) -> str | None:

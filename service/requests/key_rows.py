@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete, or_, select
 from sqlalchemy.orm import Session
 
 from service.records.tables import ApiKey, EndedSession
+from service.records.who import Role
 
 
 def by_key_id(session: Session, key_id: str) -> ApiKey | None:
@@ -16,6 +17,16 @@ def by_key_id(session: Session, key_id: str) -> ApiKey | None:
 
 def all_keys(session: Session) -> list[ApiKey]:
     return list(session.scalars(select(ApiKey).order_by(ApiKey.id)))
+
+
+def origins(session: Session, *, now: datetime) -> set[str]:
+    """Whose pages may ask with any of the keys that are in use."""
+    in_use = select(ApiKey.origins).where(
+        ApiKey.role == Role.STOREFRONT.value,
+        ApiKey.revoked_at.is_(None),
+        or_(ApiKey.expires_at.is_(None), ApiKey.expires_at > now),
+    )
+    return {origin for listed in session.scalars(in_use) for origin in listed}
 
 
 def is_ended(session: Session, digest: str) -> bool:

@@ -1,5 +1,7 @@
 """API keys: shown once, stored hashed, scoped to a role and a client.
 
+A storefront's key is published in the pages of a shop; it lists their origins, and may preview.
+
 A key reads `rcs_<role>_<8 characters>_<40 characters><7 of checksum>`: the prefix lets secret scanners find a
 leaked key, the checksum rejects a mistyped one without asking the database. The secret has 238 random
 bits, so a plain SHA-256 is enough; slow hashes are for what people choose.
@@ -13,18 +15,24 @@ import re
 import secrets
 import string
 import zlib
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from service.records.errors import KeyUnknown
+from service.records.errors import BadRequest, KeyUnknown
 from service.records.moves import write_history
 from service.records.tables import ApiKey
 from service.records.who import SWEEP, By, Role, Who
 from service.requests import key_rows as rows
 
 _ALPHABET = string.ascii_letters + string.digits
-_KEY = re.compile(r"^rcs_(store|desk|bench|owner)_([A-Za-z0-9]{8})_([A-Za-z0-9]{40})([0-9a-z]{7})$", re.ASCII)
+_ROLES = "|".join(role.value for role in Role)
+_KEY = re.compile(rf"^rcs_({_ROLES})_([A-Za-z0-9]{{8}})_([A-Za-z0-9]{{40}})([0-9a-z]{{7}})$", re.ASCII)
+#: As a browser says where a page comes from (RFC 6454, 6.2): scheme, host, a port that is not the usual one.
+_ORIGIN = re.compile(r"https?://[a-z0-9]([a-z0-9.-]*[a-z0-9])?(:[1-9]\d{0,4})?", re.ASCII)
+_USUAL_PORTS = {"http": ":80", "https": ":443"}
+MOST_ORIGINS = 20
 
 
 def new_key(
@@ -34,9 +42,15 @@ def new_key(
     client: str,
     now: datetime,
     expires_at: datetime | None = None,
+    origins: Iterable[str] = (),
     who: Who = SWEEP,
 ) -> str:
-    """Store a new key and return it; it can't be shown again. Without `expires_at` it ends when revoked."""
+    """Store a new key and return it; it can't be shown again. Without `expires_at` it ends when revoked.
+
+    `origins`: of a storefront's key, whose pages may ask with it. Raises BadRequest for a storefront without
+    any, for another role with some, and for what is no origin.
+    """
+    listed = origins_of(role, origins)
     key_id, secret = _random(8), _random(40)
     row = ApiKey(
         role=role.value,
@@ -45,6 +59,7 @@ def new_key(
         secret_sha256=_hash(secret),
         created_at=now,
         expires_at=expires_at,
+        origins=listed,
     )
     session.add(row)
     session.flush()
@@ -77,11 +92,42 @@ def rotate(session: Session, key_id: str, *, now: datetime, overlap: timedelta, 
     row = rows.by_key_id(session, key_id)
     if row is None or not is_in_use(row, now=now):
         raise KeyUnknown("there is no key in use with this id")
-    made = new_key(session, Role(row.role), client=row.client, now=now, expires_at=row.expires_at, who=who)
+    made = new_key(
+        session,
+        Role(row.role),
+        client=row.client,
+        now=now,
+        expires_at=row.expires_at,
+        origins=row.origins,
+        who=who,
+    )
     ends = now + overlap
     row.expires_at = ends if row.expires_at is None else min(row.expires_at, ends)
     _note(session, row, "replaced", By(who, now))
     return made
+
+
+def origins_of(role: Role, given: Iterable[str]) -> list[str]:
+    """Origins as browsers write them, each once. Raises BadRequest (see `new_key`)."""
+    listed = list(dict.fromkeys(map(_origin, filter(None, (one.strip() for one in given)))))
+    if bool(listed) != (role is Role.STOREFRONT):
+        raise BadRequest("a storefront's key, and no other, lists the origins of its pages", field="origins")
+    if len(listed) > MOST_ORIGINS:
+        raise BadRequest(f"a key lists up to {MOST_ORIGINS} origins", field="origins", most=MOST_ORIGINS)
+    return listed
+
+
+def _origin(given: str) -> str:
+    """
+    >>> _origin("https://Shop.example:443/")
+    'https://shop.example'
+    """
+    origin = given.lower().removesuffix("/")
+    if not _ORIGIN.fullmatch(origin):
+        raise BadRequest(
+            "an origin is a scheme, a host and perhaps a port, like https://shop.example", field="origins"
+        )
+    return origin.removesuffix(_USUAL_PORTS[origin.partition(":")[0]])
 
 
 def is_in_use(row: ApiKey, *, now: datetime) -> bool:
@@ -92,7 +138,8 @@ def is_in_use(row: ApiKey, *, now: datetime) -> bool:
 def _note(session: Session, row: ApiKey, what: str, by: By) -> None:
     """What was done with a key, for the list of acts (`service.requests.act_rows`)."""
     ends = f", until {row.expires_at:%Y-%m-%d %H:%M}" if row.expires_at is not None else ""
-    why = f"{row.key_id}: {row.role} {row.client}{ends}"
+    pages = f", pages of {', '.join(row.origins)}" if row.origins else ""
+    why = f"{row.key_id}: {row.role} {row.client}{pages}{ends}"
     write_history(session, "key", row.id, what, by=by, why=why)
 
 

@@ -11,6 +11,7 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.KeyMissing: 401,
     errors.KeyUnknown: 401,
     errors.RoleNotAllowed: 403,
+    errors.OriginNotListed: 403,
     errors.FormTokenWrong: 403,
     errors.NotFound: 404,
     errors.IdempotencyKeyMissing: 400,

@@ -48,5 +48,6 @@ def assemble(settings: Settings, *, clock: Clock = clocks.now, in_worker: bool =
         settings.font_tables,
         workers=0 if in_worker else settings.check_workers,
         timeout_seconds=settings.check_seconds,
+        preview_workers=settings.preview_workers,
     )
     return Tools(database=database, settings=settings, catalogue=shelf, geometry=geometry, clock=clock)

@@ -1,12 +1,14 @@
 """Geometry in worker processes: a check is arithmetic for tens of milliseconds and would hold up requests.
 
-Two sorts of workers: `workers` of them check and draw, and one more plans, whose search brings a compiler
-with it that nobody else needs in memory. They load the catalogue once, and share what was measured of fonts
-(`service.shop.font_tables`).
+Three sorts of workers: some check and draw; one plans, whose search brings a compiler with it that nobody
+else needs in memory; and some work for anybody who looks at a page of a shop (previews): those are begun with
+the first preview, and stand behind all others wherever the machine has too little for all. They load the
+catalogue once, and share what was measured of fonts (`service.shop.font_tables`).
 """
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -19,7 +21,7 @@ from typing import Any, TypeVar
 import structlog
 
 from layout.check.feasibility import CheckResult, check
-from layout.pictures import proof
+from layout.pictures import preview, proof
 from layout.shop.inscriptions import Inscription
 from layout.shop.proven_recipes import Proof, proven
 from layout.shop.stations import Calibration
@@ -43,20 +45,34 @@ class InForce:
     proofs: tuple[Proof, ...] = ()
 
 
+#: What `nice` takes off for previews.
+_BEHIND = 10
+#: So many previews of one buyer, and of all, wait for their worker; each holds a thread of the service. Who
+#: types on asks again anyway.
+_PREVIEWS_OF_ONE, _PREVIEWS_WAITING = 2, 8
 _LONG_WORK = "long work of the house"
 _CHECK_TOO_SLOW = "the check took too long; ask for fewer or shorter inscriptions"
 _WORK_TOO_SLOW = "working this out took longer than a request may; try again soon"
 
 
 class Geometry:
-    """Checks and proofs in `workers` processes, plans in one of their own; with no workers all in the
-    caller's own (tests, the command line)."""
+    """Checks and proofs in `workers` processes, plans in one of their own, previews in `preview_workers`;
+    with no `workers` all in the caller's own (tests, the command line)."""
 
-    def __init__(self, folder: Path, cache: Path, *, workers: int, timeout_seconds: float) -> None:
+    def __init__(
+        self, folder: Path, cache: Path, *, workers: int, timeout_seconds: float, preview_workers: int = 1
+    ) -> None:
         self._folder, self._cache = folder, cache
         self._workers, self.timeout_seconds = workers, timeout_seconds
         self._checkers = _Opened(workers, _start, (folder, cache))
         self._planners = _Opened(1, _start_planner, (folder, cache))
+        self._previewers = _Opened(
+            preview_workers,
+            _start_behind,
+            (folder, cache),
+            most_waiting_of_one=_PREVIEWS_OF_ONE,
+            most_waiting=_PREVIEWS_WAITING,
+        )
 
     def check(
         self, sku: str, inscriptions: Sequence[Inscription], *, in_force: InForce, client: str | None = None
@@ -82,6 +98,24 @@ class Geometry:
                 partial(_proof, is_captioned=is_captioned), sku, tuple(inscriptions), in_force, client=client
             )
             verdict.append(result[0].verdict.value)
+        return result
+
+    def preview(
+        self, sku: str, inscriptions: Sequence[Inscription], *, in_force: InForce, client: str
+    ) -> preview.Preview:
+        """The check as a buyer sees it, worked out behind everybody else's checks; `client`: which buyer.
+        Raises CheckTooSlow, CheckersBusy."""
+        result: preview.Preview = self._run(
+            _preview, sku, tuple(inscriptions), in_force, pool=self._previewers, client=client
+        )
+        return result
+
+    def draw(self, function: Callable[..., T], *arguments: Any, client: str) -> T:
+        """Run a function of module level on picklable values where previews are drawn. Raises CheckTooSlow,
+        CheckersBusy."""
+        result: T = self._run(
+            function, *arguments, pool=self._previewers, too_slow=_WORK_TOO_SLOW, client=client
+        )
         return result
 
     def work(self, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:
@@ -118,6 +152,7 @@ class Geometry:
     def close(self) -> None:
         self._checkers.close()
         self._planners.close()
+        self._previewers.close()
 
     def _run(
         self,
@@ -162,8 +197,11 @@ def _counted() -> Iterator[list[str]]:
 class _Opened:
     """A pool of workers, started when it is first needed."""
 
-    def __init__(self, workers: int, start: Callable[..., object], arguments: tuple[Any, ...]) -> None:
-        self._workers, self._start, self._arguments = workers, start, arguments
+    def __init__(
+        self, workers: int, start: Callable[..., object], arguments: tuple[Any, ...], **waiting: int
+    ) -> None:
+        """`waiting`: how many questions may wait, see `WorkerPool`."""
+        self._workers, self._start, self._arguments, self._may_wait = workers, start, arguments, waiting
         self._lock = threading.Lock()
         self._begun: WorkerPool | None = None  # perhaps still starting
         self._pool: WorkerPool | None = None
@@ -175,7 +213,7 @@ class _Opened:
             if self._is_closed:
                 raise WorkerDied("the workers were ended")
             if self._pool is None:
-                self._begun = WorkerPool(self._workers, self._start, self._arguments)
+                self._begun = WorkerPool(self._workers, self._start, self._arguments, **self._may_wait)
                 self._begun.open()  # takes seconds on a busy machine, which must not count as a check's time
                 self._pool = self._begun
             return self._pool
@@ -221,6 +259,12 @@ def _start_planner(folder: Path, cache: Path) -> None:
     prepare()
 
 
+def _start_behind(folder: Path, cache: Path) -> None:
+    """A worker that goes on when nobody else wants the processor."""
+    os.nice(_BEHIND)
+    _start(folder, cache)
+
+
 def _check(sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> CheckResult:
     shop = proven(_OPEN["shop"], in_force.proofs)
     result = check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_OPEN["store"])
@@ -239,3 +283,9 @@ def _proof(
     return result, {
         face: proof.proof_svg(shop, sku, face, result, is_captioned=is_captioned) for face in faces
     }
+
+
+def _preview(sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> preview.Preview:
+    shop, measured, store = proven(_OPEN["shop"], in_force.proofs), in_force.calibrations, _OPEN["store"]
+    result = check(shop, sku, inscriptions, calibrations=measured, store=store)
+    return preview.preview(shop, sku, result, calibrations=measured, store=store)

@@ -19,18 +19,22 @@ from service.records.errors import TooManyRequests, TooManyUnits
 _ADDRESS_OVER_KEY = 2
 #: Wrong keys from one address: nobody mistypes as often as that.
 _WRONG_KEYS_A_MINUTE = 60
+#: A storefront's key is every buyer's; an address is a buyer's, or a few buyers' behind one line.
+_KEY_OVER_ADDRESS = 5
 
 
 class Rates:
     """Counts by key, by address and by store. May be used from any thread."""
 
-    def __init__(self, *, requests_a_minute: int, units_a_day: int) -> None:
-        """`requests_a_minute`: of one key."""
+    def __init__(self, *, requests_a_minute: int, previews_a_minute: int, units_a_day: int) -> None:
+        """`requests_a_minute` and `previews_a_minute`: of one key."""
         memory = MemoryStorage()
         self._moving, self._fixed = MovingWindowRateLimiter(memory), FixedWindowRateLimiter(memory)
         self._of_key = RateLimitItemPerMinute(requests_a_minute)
         self._of_address = RateLimitItemPerMinute(requests_a_minute * _ADDRESS_OVER_KEY)
         self._wrong = RateLimitItemPerMinute(_WRONG_KEYS_A_MINUTE)
+        self._previews = RateLimitItemPerMinute(previews_a_minute)
+        self._previews_from = RateLimitItemPerMinute(max(1, previews_a_minute // _KEY_OVER_ADDRESS))
         self._units = RateLimitItemPerDay(units_a_day)
 
     def asked_by_key(self, key_id: str) -> None:
@@ -42,6 +46,12 @@ class Rates:
         self._count(self._of_address, "address", address)
         if not self._moving.test(self._wrong, "wrong key", address):
             raise self._refusal(self._wrong, "wrong key", address)
+
+    def preview(self, key_id: str, address: str) -> None:
+        """Count a preview of a key, asked from an address. Raises TooManyRequests."""
+        # The address first: one that is over its own budget takes nothing of the key's.
+        self._count(self._previews_from, "previews from", address)
+        self._count(self._previews, "previews", key_id)
 
     def wrong_key_from(self, address: str) -> None:
         """Count a request with a key that is none."""

@@ -75,6 +75,14 @@ class Settings(BaseSettings):
     requests_a_minute: int = Field(
         default=3000, ge=1, description="Requests of one key (an address: twice as many)"
     )
+    previews_a_minute: int = Field(
+        default=600, ge=1, description="Previews of one storefront's key (an address: a fifth of it)"
+    )
+    preview_workers: int = Field(
+        default=1,
+        ge=1,
+        description="Processes for previews, beside those for checks, behind which they stand",
+    )
     units_an_order: int = Field(default=500, ge=1, le=19_800, description="Units in one order")
     units_a_day: int = Field(default=20_000, ge=1, description="Units that one store may order in a day")
     idempotency_hours: int = Field(default=72, ge=24, description="How long an Idempotency-Key is remembered")

@@ -33,7 +33,9 @@ class Tools:
 
     def __post_init__(self) -> None:
         rates = Rates(
-            requests_a_minute=self.settings.requests_a_minute, units_a_day=self.settings.units_a_day
+            requests_a_minute=self.settings.requests_a_minute,
+            previews_a_minute=self.settings.previews_a_minute,
+            units_a_day=self.settings.units_a_day,
         )
         object.__setattr__(self, "rates", rates)
 

@@ -69,11 +69,13 @@ class WorkerPool:
         arguments: tuple[Any, ...] = (),
         *,
         most_waiting_of_one: int = 12,
+        most_waiting: int | None = None,
     ) -> None:
-        """Started by `open`. `most_waiting_of_one`: of one client, beside what is worked on for it."""
+        """Started by `open`. `most_waiting_of_one`: of one client, beside what is worked on for it;
+        `most_waiting`: of all clients together, None for any number. What is of the house always waits."""
         self._size, self._start, self._arguments = workers, start, arguments
         self._share = max(1, workers - 1)
-        self._most_waiting = most_waiting_of_one
+        self._most_waiting_of_one, self._most_waiting = most_waiting_of_one, most_waiting
         self._changed = threading.Condition()
         self._free: list[_Worker] = []
         self._all: set[_Worker] = set()
@@ -147,7 +149,7 @@ class WorkerPool:
         ticket = _Ticket(client)
         ends = time.monotonic() + wait_seconds
         with self._changed:
-            if client is not None and self._count_waiting(client) >= self._most_waiting:
+            if client is not None and self._is_full_for(client):
                 raise NoRoom
             self._waiting.append(ticket)
             try:
@@ -164,8 +166,11 @@ class WorkerPool:
             self._running[client] += 1
             return self._free.pop()
 
-    def _count_waiting(self, client: str) -> int:
-        return sum(ticket.client == client for ticket in self._waiting)
+    def _is_full_for(self, client: str) -> bool:
+        """Whether as much waits already as may: of the client, or of all."""
+        if sum(ticket.client == client for ticket in self._waiting) >= self._most_waiting_of_one:
+            return True
+        return self._most_waiting is not None and len(self._waiting) >= self._most_waiting
 
     def _is_turn_of(self, ticket: _Ticket) -> bool:
         """Whether a worker is free and nobody came before who may have it."""

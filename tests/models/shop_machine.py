@@ -77,7 +77,7 @@ from tests.benches import (
     turning_plate,
 )
 from tests.clocks import SetClock, a_clock
-from tests.counter import an_app
+from tests.counter import a_key_of, an_app
 from tests.golden.turns import SATIN
 from tests.models.mortal import Death, Killed, MortalDatabase
 from tests.models.must_hold import Seen, all_holds, seen_now
@@ -206,7 +206,7 @@ class ShopMachine(RuleBasedStateMachine):
 
     def _prepare(self, session: Any) -> None:
         for role in Role:
-            self.keys[role.value] = keys.new_key(session, role, client=f"{role.value}-1", now=self.clock())
+            self.keys[role.value] = a_key_of(session, role, now=self.clock())
         self.keys["other_store"] = keys.new_key(session, Role.STORE, client="store-2", now=self.clock())
         session.add(CatalogueVersion(version=self.shop.version, loaded_at=self.clock(), content={}))
         put_stock(session, self.shop, boxed=BOXED)

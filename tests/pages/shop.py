@@ -22,13 +22,12 @@ from service.app import create_app
 from service.records import clock
 from service.records.db import Database, open_engine
 from service.records.who import Role
-from service.requests import keys
 from service.running.assembly import assemble
 from service.shop.geometry_workers import Geometry
 from service.shop.settings import Settings
 from service.shop.tools import Tools
 from service.stock import import_stock as imports
-from tests.counter import FONT_TABLES, the_shelf
+from tests.counter import FONT_TABLES, a_key_of, the_shelf
 
 _WORDS = {"zone": "heel", "text": "For Nan", "font": "lato-bold", "height_mm": 5}
 
@@ -58,7 +57,7 @@ def make_first_start(folder: Path) -> FirstStart:
     imports.open_the_store_room(tools)
     made = {
         role.value: tools.database.write(
-            lambda session, role=role: keys.new_key(session, role, client=role.value, now=tools.clock())
+            lambda session, role=role: a_key_of(session, role, now=tools.clock())
         )
         for role in Role
     }

@@ -12,6 +12,7 @@ import service
 from service.papers import texts
 
 SERVICE = Path(service.__file__).parent
+ROOMS = ("pages", "papers", "previews")
 _METHODS = [("**.py", "python"), ("templates/**.html", "jinja2")]
 _OPTIONS = {
     "templates/**.html": {"extensions": "jinja2.ext.i18n", "trimmed": "true", "newstyle_gettext": "true"}
@@ -20,7 +21,7 @@ _FILLED = re.compile(r"%(?:\(\w+\))?s")
 
 
 def extracted() -> set[str]:
-    rooms = (extract_from_dir(SERVICE / room, _METHODS, _OPTIONS) for room in ("pages", "papers"))
+    rooms = (extract_from_dir(SERVICE / room, _METHODS, _OPTIONS) for room in ROOMS)
     messages = [message for room in rooms for _, _, message, _, _ in room]
     return {message if isinstance(message, str) else message[0] for message in messages}
 

@@ -21,6 +21,8 @@ from sqlalchemy.dialects.postgresql import JSONB
 from sqlalchemy.orm import DeclarativeBase, mapped_column
 
 Json = JSON().with_variant(JSONB(), "postgresql")
+#: Where there may be nothing: SQL's own NULL, not the word null in JSON.
+JsonOrNull = JSON(none_as_null=True).with_variant(JSONB(none_as_null=True), "postgresql")
 
 
 class UtcDateTime(TypeDecorator[datetime]):

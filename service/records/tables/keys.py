@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import CheckConstraint, String, Text, UniqueConstraint
+from sqlalchemy import String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.records.tables.base import Base, Id
+from service.records.tables.base import Base, Id, one_of
+from service.records.who import Role
 
 
 class ApiKey(Base):
     """A key as stored: its public part and the SHA-256 of its secret part. The key itself is shown once."""
 
     __tablename__ = "api_key"
-    __table_args__ = (CheckConstraint("role IN ('store', 'desk', 'bench', 'owner')", name="role_known"),)
+    __table_args__ = (one_of("role", Role),)
 
     id: Mapped[Id]
     role: Mapped[str] = mapped_column(String(10))
@@ -23,6 +25,7 @@ class ApiKey(Base):
     secret_sha256: Mapped[str] = mapped_column(String(64))
     created_at: Mapped[datetime]
     expires_at: Mapped[datetime | None]
+    origins: Mapped[list[Any]] = mapped_column(default=list)  # whose pages may ask with a publishable key
     revoked_at: Mapped[datetime | None]
 
 

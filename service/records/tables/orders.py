@@ -10,7 +10,7 @@ from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from layout.shop.loads import Mark
 from service.records.states import GONE_JOBS, JobState, OrderState, order_state
-from service.records.tables.base import Base, Id, one_of
+from service.records.tables.base import Base, Id, JsonOrNull, one_of
 
 _ON_A_SHELF = "shelf IS NOT NULL AND handed_over_at IS NULL"
 
@@ -122,6 +122,8 @@ class OrderLine(Base):
     checked_at: Mapped[datetime | None]  # when the words as they are were checked; null: when the order came
     wish: Mapped[str | None] = mapped_column(String(300))  # a change that the buyer asked for, unanswered
     wish_at: Mapped[datetime | None]
+    # What a preview showed where that is not what will be burned (`service.intake.shown_before`).
+    preview: Mapped[dict[str, Any] | None] = mapped_column(JsonOrNull)
     order: Mapped[Order] = relationship(back_populates="lines")
     jobs: Mapped[list[Job]] = relationship(back_populates="line", order_by="Job.id")
     marks: Mapped[list[FrozenMark]] = relationship(order_by="FrozenMark.position")

@@ -214,7 +214,7 @@ def test_no_other_site_may_read_an_answer_and_nothing_in_it_may_run(counter: Cou
 
         told = {name for name in (*answer.headers, *first.headers) if name.startswith("access-control")}
         assert told == set(), path
-        assert first.status_code >= 400, path
+        assert first.status_code >= 400 or path.startswith("/v1/previews"), path
         assert answer.headers["X-Content-Type-Options"] == "nosniff"
         assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
         assert answer.headers["Cache-Control"] == "no-store", path
@@ -228,6 +228,7 @@ def test_every_address_for_programs_is_described() -> None:
         for route in room.router.routes
         if isinstance(route, APIRoute) and route.path.startswith(("/v1/", "/healthz", "/readyz", "/metrics"))
         for method in route.methods
+        if method != "OPTIONS"  # what browsers ask beforehand (`service.arrivals.origins`)
     }
 
     assert served == {(method, path) for method, path, _ in operations()}

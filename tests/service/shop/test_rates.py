@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from service.records.db import Database
-from service.records.errors import TooManyUnits
+from service.records.errors import TooManyRequests, TooManyUnits
 from service.shop.rates import Rates
 from tests.clocks import SetClock
 from tests.counter import Counter, a_key, a_line, an_open_counter, an_order
@@ -89,10 +89,26 @@ def test_a_store_orders_so_many_units_a_day_and_an_answer_given_again_is_no_orde
 
 
 def test_units_are_counted_by_store() -> None:
-    rates = Rates(requests_a_minute=1, units_a_day=10)
+    rates = Rates(requests_a_minute=1, previews_a_minute=10, units_a_day=10)
 
     rates.order("a", 10)
     rates.order("b", 10)
 
     with pytest.raises(TooManyUnits, match="0 are left"):
         rates.order("a", 1)
+
+
+def test_a_buyer_over_their_own_budget_of_previews_takes_nothing_of_the_shop_s() -> None:
+    rates = Rates(requests_a_minute=1, previews_a_minute=10, units_a_day=10)
+
+    for _ in range(2):
+        rates.preview("the shop's", "192.0.2.1")
+    for _ in range(20):
+        with pytest.raises(TooManyRequests):
+            rates.preview("the shop's", "192.0.2.1")
+    for number in range(2, 10):
+        rates.preview("the shop's", f"192.0.2.{number}")
+
+    with pytest.raises(TooManyRequests):  # ten of the key, wherever they came from
+        rates.preview("the shop's", "192.0.2.99")
+    rates.preview("another's", "192.0.2.99")
