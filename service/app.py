@@ -19,6 +19,7 @@ from fastapi import Depends, FastAPI, Request, Response
 from service import doorway, pages
 from service.api import (
     acts,
+    batches,
     build_list,
     calibrations,
     callbacks,
@@ -63,6 +64,7 @@ API = (
     papers,  # before orders, which would take proof.pdf for one of its own pictures
     checks,
     previews,
+    batches,
     orders,
     jobs,
     stock,

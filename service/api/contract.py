@@ -22,10 +22,11 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.routing import APIRoute
 from starlette.routing import BaseRoute
 
-from service.api.problems import MEDIA_TYPE, TITLES, Problem
+from service.api.problems import MEDIA_TYPE
 from service.api.security import roles_of
 from service.records import errors
 from service.records.errors import Refusal, code_of
+from service.requests.problem_answers import TITLES, Problem
 from service.requests.refusals import MEANINGS, STATUS_OF_CODE
 
 TITLE, VERSION = "Ricasso", "1"
@@ -135,6 +136,10 @@ def document(routes: Sequence[BaseRoute], webhooks: Sequence[BaseRoute]) -> dict
     components = described["components"]
     for unused in ("HTTPValidationError", "ValidationError"):
         components["schemas"].pop(unused, None)
+    # Each order of a batch is read by itself, which its type says by leaving it unread.
+    components["schemas"]["BatchIn"]["properties"]["orders"]["items"] = {
+        "$ref": "#/components/schemas/OrderIn"
+    }
     problem = Problem.model_json_schema(ref_template="#/components/schemas/{model}", mode="serialization")
     components["schemas"].update(problem.pop("$defs"))
     problem["properties"]["code"]["x-meanings"] = dict(MEANINGS)

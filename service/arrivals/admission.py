@@ -20,7 +20,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service import doorway, pages
-from service.api import problems, security
+from service.api import batches, problems, security
 from service.pages import faults
 from service.records.db import UNREACHABLE
 from service.records.errors import ServiceBusy, TooManyRequests
@@ -30,6 +30,8 @@ _PORT = re.compile(r":\d+$", re.ASCII)
 _HEALTH = frozenset({"/healthz", "/readyz"})
 #: They last for many minutes and are counted by key (`service.requests.crowd`).
 _STREAMS = frozenset({"/v1/events", "/live"})
+#: Addresses that take more than the service's own limit.
+_UPLOADS = {**pages.UPLOADS, batches.ADDRESS: batches.LARGEST_BATCH}
 #: What a slow line needs for a body: a fixed time, and more for a large one.
 BODY_SECONDS = 15.0
 _SLOWEST_BYTES_A_SECOND = 50_000
@@ -118,7 +120,7 @@ async def _with_body(request: Request, receive: Receive) -> Receive:
     path = request.scope["path"]
     if not path.startswith(pages.OPEN) and not await run_in_threadpool(security.is_known, request, tools):
         return _again(b"", receive)
-    most = pages.UPLOADS.get(path, tools.settings.max_body_bytes)
+    most = _UPLOADS.get(path, tools.settings.max_body_bytes)
     if _announced(headers) > most:
         raise _TooLarge
     async with asyncio.timeout(BODY_SECONDS + most / _SLOWEST_BYTES_A_SECOND):

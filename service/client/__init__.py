@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from service.client.answers import (
     Asked,
+    Batch,
+    BatchOrder,
     Callback,
     CallbackAndSecret,
     Check,
@@ -26,6 +28,8 @@ from service.client.store import Store, Versioned
 
 __all__ = [
     "Asked",
+    "Batch",
+    "BatchOrder",
     "Callback",
     "CallbackAndSecret",
     "Check",

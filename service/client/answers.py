@@ -26,6 +26,7 @@ OrderState = Literal[
     "cancelled",
 ]
 Verdict = Literal["accept", "review", "refuse"]
+BatchResult = Literal["waiting", "taken", "held", "refused", "failed"]
 
 
 class Finding(TypedDict):
@@ -176,6 +177,30 @@ class Order(TypedDict):
     notes: NotRequired[Notes]
     handed_over_at: NotRequired[str]
     erased_at: str | None
+
+
+class BatchOrder(TypedDict):
+    """One order of a batch. `problem` is what posting it alone would have been refused with."""
+
+    position: int
+    order_ref: str
+    result: BatchResult
+    order: NotRequired[str]
+    problem: NotRequired[dict[str, Any]]
+
+
+class Batch(TypedDict):
+    """Many orders handed in at once, and what became of each."""
+
+    id: str
+    created_at: str
+    finished_at: NotRequired[str]
+    total: int
+    waiting: int
+    taken: int
+    refused: int
+    failed: int
+    orders: list[BatchOrder]
 
 
 class Job(TypedDict):

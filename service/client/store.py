@@ -12,7 +12,7 @@ from urllib.parse import quote
 
 import httpx
 
-from service.client.answers import Asked, Callback, CallbackAndSecret, Check, Job, Order
+from service.client.answers import Asked, Batch, Callback, CallbackAndSecret, Check, Job, Order
 from service.client.problems import NoAnswer, Problem
 
 T = TypeVar("T")
@@ -87,6 +87,19 @@ class Store:
         return self._versioned(
             self._ask("POST", "/v1/orders", body=order, headers={"Idempotency-Key": given})
         )
+
+    def take_batch(self, orders: Sequence[Mapping[str, Any]], *, key: str) -> Batch:
+        """Post up to 500 orders at once; they are taken one by one behind the answer. The same orders under
+        the same key again: how far it is, and what was given up is tried again."""
+        body = {"orders": [dict(order) for order in orders]}
+        asked = self._ask("POST", "/v1/orders/batch", body=body, headers={"Idempotency-Key": key})
+        answer: Batch = asked.json()
+        return answer
+
+    def batch(self, identity: str) -> Batch:
+        """How far a batch is, and what became of each order."""
+        answer: Batch = self._ask("GET", f"/v1/batches/{quote(identity, safe='')}").json()
+        return answer
 
     def order(self, identity: str) -> Versioned[Order]:
         """One order, by the service's id."""

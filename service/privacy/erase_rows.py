@@ -14,6 +14,7 @@ from service.records.ids import ORDER, public
 from service.records.search_words import SAYING
 from service.records.states import ENDED_JOBS, JobState
 from service.records.tables import (
+    BatchOrder,
     FrozenMark,
     History,
     IdempotentRequest,
@@ -82,6 +83,7 @@ def about(session: Session, order: Order) -> dict[str, list[dict[str, Any]]]:
         select(FrozenMark).where(FrozenMark.line_id.in_(lines)),
         select(Job).where(Job.order_id == order.id),
         select(Promise).where(Promise.order_id == order.id),
+        select(BatchOrder).where(BatchOrder.order_id == order.id),
         select(History).where(happened),
         select(IdempotentRequest).where(*_answers_about(order)),
     )

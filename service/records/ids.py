@@ -8,7 +8,7 @@ ORDER, JOB, LOAD, LOT = "O", "J", "L", "LOT"
 #: In front of the name of what has a name and no number: a plate's copy, a bin, a shelf of the packing
 #: rack. A full stop is typed by the same key on every scanner's keyboard.
 PLATE, BIN, SHELF = "PLATE.", "BIN.", "SHELF."
-CALIBRATION, TEST_CARD, CALLBACK = "C", "TC", "CB"
+CALIBRATION, TEST_CARD, CALLBACK, BATCH = "C", "TC", "CB", "BATCH"
 
 
 def public(prefix: str, number: int) -> str:

@@ -58,6 +58,16 @@ class LotState(StrEnum):
     CANCELLED = "cancelled"
 
 
+class BatchResult(StrEnum):
+    """What became of one order of a batch."""
+
+    WAITING = "waiting"  # not looked at yet, or to be tried again
+    TAKEN = "taken"
+    HELD = "held"  # taken, and a line waits for a person
+    REFUSED = "refused"  # as the order alone would have been
+    FAILED = "failed"  # tried several times in vain, for no fault of the order's: the same key tries again
+
+
 J, L, T = JobState, LoadState, LotState
 
 JOB_MOVES: Mapping[JobState, frozenset[JobState]] = MappingProxyType(

@@ -8,6 +8,7 @@ from datetime import timedelta
 import structlog
 
 from service.bench import acts as bench
+from service.intake import batch_rows as batches
 from service.intake import homeless as places
 from service.loads import leases
 from service.privacy import erase as erasing
@@ -47,9 +48,11 @@ def render_load(tools: Tools, load_id: int) -> None:
 
 
 def forget_answers(tools: Tools) -> None:
-    """Delete answers whose Idempotency-Key has expired; `order_ref` guards against doubles for ever."""
+    """Delete answers and batches whose Idempotency-Key has expired; `order_ref` guards against doubles for
+    ever."""
     before = tools.clock() - timedelta(hours=tools.settings.idempotency_hours)
     tools.database.write(lambda session: idempotency.forget_older(session, before))
+    tools.database.write(lambda session: batches.forget_older(session, before))
 
 
 def forget_words(tools: Tools) -> int:

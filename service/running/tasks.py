@@ -37,8 +37,8 @@ HARD_LIMIT_SECONDS = 120
 _RUN_LEASE = timedelta(seconds=HARD_LIMIT_SECONDS + 30)
 MAX_ATTEMPTS = 5
 #: Periodic tasks run lane by lane, each lane beside the others.
-SWEEPS, CALLBACKS, PLAN = "sweeps", "callbacks", "plan"
-LANES = (SWEEPS, CALLBACKS, PLAN)
+SWEEPS, CALLBACKS, PLAN, BATCHES = "sweeps", "callbacks", "plan", "batches"
+LANES = (SWEEPS, CALLBACKS, PLAN, BATCHES)
 _PAUSES = (timedelta(seconds=2), timedelta(seconds=15), timedelta(minutes=1), timedelta(minutes=5))
 
 Task = Callable[..., object]
@@ -155,6 +155,14 @@ def send_callbacks(tools: Tools) -> int:
     )
 
 
+def take_batches(tools: Tools) -> int:
+    """Take the next orders of batches that were handed in; returns of how many it is known what became of
+    them."""
+    from service.intake import batches
+
+    return batches.take_waiting(tools)
+
+
 def keep_plan(tools: Tools) -> int:
     """Bring the plan in force up to date and keep the promises that follow from it; returns how many changed
     promises stores are told of."""
@@ -191,6 +199,7 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
         Periodic("sweep_short", 6 * sweep, sweeps.sweep_short),
         Periodic("sweep_places", 12 * sweep, sweeps.sweep_places),
         Periodic("send_callbacks", 1.0, send_callbacks, CALLBACKS),
+        Periodic("take_batches", 1.0, take_batches, BATCHES),
         Periodic("keep_plan", sweep, keep_plan, PLAN),
         Periodic("learn_paces", 120 * sweep, learn_paces, PLAN),
         Periodic("forget_old_rows", 3600.0, forget_old_rows),

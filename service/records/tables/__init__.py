@@ -1,6 +1,7 @@
 """The rows that are the truth. One module per noun; importing this package registers them all."""
 
 from service.records.tables.base import Base
+from service.records.tables.batches import Batch, BatchOrder
 from service.records.tables.benchwork import BurnStart, Load, LoadJob, LoadSlot, TurnFile
 from service.records.tables.keys import ApiKey, EndedSession, IdempotentRequest
 from service.records.tables.lots import Lot
@@ -14,6 +15,8 @@ from service.records.tables.stock import Bin, Stock
 __all__ = [
     "ApiKey",
     "Base",
+    "Batch",
+    "BatchOrder",
     "Bin",
     "BurnStart",
     "CalibrationRecord",

@@ -25,6 +25,10 @@ Json = JSON().with_variant(JSONB(), "postgresql")
 JsonOrNull = JSON(none_as_null=True).with_variant(JSONB(none_as_null=True), "postgresql")
 
 
+#: A document, or SQL's own NULL where there is none.
+JsonOrNull = JSON(none_as_null=True).with_variant(JSONB(none_as_null=True), "postgresql")
+
+
 class UtcDateTime(TypeDecorator[datetime]):
     """Aware UTC in, aware UTC out: SQLite gives naive values back, PostgreSQL aware ones."""
 

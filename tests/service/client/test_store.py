@@ -19,6 +19,7 @@ from service.app import description
 from service.callbacks.deliveries import send_due
 from service.client import NoAnswer, Problem, Store, answers, verified
 from service.client.store import Versioned
+from service.intake import batches
 from service.records.db import Database
 from tests.clocks import SetClock
 from tests.counter import Counter, a_line, an_inscription, an_open_counter, an_order
@@ -223,6 +224,19 @@ def test_pages_follow_one_another_to_the_end(line: Line) -> None:
     assert [order["order_ref"] for order in orders] == ["W-2", "W-1", "W-0"]
 
 
+def test_many_orders_are_handed_in_again_when_the_answer_was_lost(line: Line) -> None:
+    store, orders = a_store(line), [an_order(order_ref="W-1"), an_order(order_ref="W-2", lines=[])]
+    line.after = [httpx.ReadTimeout("lost")]
+
+    batch = store.take_batch(orders, key="spring-release")
+    batches.take_waiting(line.counter.tools)
+    batch = store.batch(batch["id"])
+
+    assert (batch["total"], batch["taken"], batch["refused"]) == (2, 1, 1)
+    assert [order["order_ref"] for order in store.orders()] == ["W-1"]
+    assert batch["orders"][1]["problem"]["code"] == "invalid_request"
+
+
 def test_a_buyer_s_link_is_made_and_withdrawn(line: Line) -> None:
     store = a_store(line)
     taken = store.take_order(an_order(order_ref="W-1", proof="buyer"))
@@ -236,6 +250,8 @@ def test_a_buyer_s_link_is_made_and_withdrawn(line: Line) -> None:
 # --- held against the description of the HTTP surface ---
 
 _KEPT = {
+    "Batch": "BatchAnswer",
+    "BatchOrder": "BatchOrderAnswer",
     "Boxed": "BoxedAnswer",
     "Buyer": "BuyerAnswer",
     "Callback": "CallbackAnswer",
@@ -287,6 +303,7 @@ def test_states_and_verdicts_are_those_that_are_described() -> None:
 
     assert set(typing.get_args(answers.State)) == set(schemas["JobState"]["enum"])
     assert set(typing.get_args(answers.OrderState)) == set(schemas["OrderState"]["enum"])
+    assert set(typing.get_args(answers.BatchResult)) == set(schemas["BatchResult"]["enum"])
     assert set(typing.get_args(answers.Verdict)) == set(schemas["Verdict"]["enum"])
 
 
@@ -303,6 +320,7 @@ def test_all_that_a_store_may_do_can_be_done_but_following_the_stream() -> None:
         "orders": "list_orders",
         "amend": "amend_line",
         "cancel": "cancel_order",
+        "batch": "get_batch",
         "job": "get_job",
         "jobs": "list_jobs",
         "catalogue": "get_catalogue",
