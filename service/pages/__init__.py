@@ -13,6 +13,7 @@ from service.pages import (
     board,
     buyer,
     cards,
+    components,
     desk,
     docs,
     estimates,
@@ -52,6 +53,7 @@ ROUTERS = (
     docs,
     live,
     files,
+    components,
 )
 
 #: Largest body of each address that takes more than the service's own limit.
@@ -69,6 +71,7 @@ __all__ = [
     "board",
     "buyer",
     "cards",
+    "components",
     "desk",
     "docs",
     "estimates",

@@ -22,23 +22,24 @@ _TYPES = {
 
 
 @cache
-def _read(name: str) -> tuple[bytes, str]:
+def read(name: str) -> tuple[bytes, str]:
+    """A file's bytes, and the beginning of their digest."""
     data = (_FOLDER / name).read_bytes()
     return data, hashlib.sha256(data).hexdigest()[:12]
 
 
 def address(name: str) -> str:
     """Where a page finds the file."""
-    return f"/static/{_read(name)[1]}/{name}"
+    return f"/static/{read(name)[1]}/{name}"
 
 
 @router.get("/static/{digest}/{name}")
 def get_static(digest: str, name: str) -> Response:
     """One file, to be kept forever: other content has another address."""
-    if name not in _TYPES or _read(name)[1] != digest:
+    if name not in _TYPES or read(name)[1] != digest:
         raise NotFound("there is nothing at this address")
     return Response(
-        _read(name)[0],
+        read(name)[0],
         media_type=_TYPES[name],
         headers={"Cache-Control": "public, max-age=31536000, immutable"},
     )
