@@ -91,7 +91,8 @@ def keep(tools: Tools) -> Planned | None:
         is_compared = kept is not None and kept.compared_at >= kept.made_at
         if kept is not None and _stands(session, shop, kept, now=now) and (is_compared or not compare):
             return None
-        before = _kept_loads(session, shop, kept) if kept is not None else {}
+        clock = WallClock.before(now, shop.policy.time_zone)
+        before = _kept_loads(session, shop, kept, clock=clock) if kept is not None else {}
     renewed = plans.renewed(tools, tuple(before.values()), fresh=compare, seconds=PLAN_SECONDS)
     renewed = replace(renewed, numbers=numbered(before, renewed.plan.loads))
     compared_at = now if compare or kept is None else kept.compared_at

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from sqlalchemy import update
@@ -269,6 +270,23 @@ def test_a_plan_stands_while_nothing_happens(bench: Bench) -> None:
     assert kept == [True, False, False, False, False, False, False]
     assert bench.tools.geometry.calls.count("planned") == 1  # type: ignore[attr-defined]
     assert [(plan.id, plan.made_at) for plan in kept_plans(bench)] == [(first.id, first.made_at)]
+
+
+def test_a_new_week_is_nothing_that_happened(bench: Bench) -> None:
+    """A plan's times are counted from a Monday, and from the next one as soon as that has begun."""
+    shops_zone = ZoneInfo(bench.shop.policy.time_zone)
+    bench.clock.at = datetime(2026, 11, 29, 23, 59, 40, tzinfo=shops_zone).astimezone(UTC)
+    bench.order(quantity=9)
+    kept_plan.keep(bench.tools)
+    (before,) = kept_plans(bench)
+
+    bench.clock.advance(seconds=40)
+    bench.database.write(lambda s: s.execute(update(KeptPlan).values(mark="as if a row had moved")))
+    kept_plan.keep(bench.tools)
+
+    assert bench.clock().astimezone(shops_zone).weekday() == 0
+    (after,) = kept_plans(bench)
+    assert (after.id, after.made_at) == (before.id, before.made_at)
 
 
 def test_a_planned_start_that_is_missed_is_something_that_happened(bench: Bench) -> None:
