@@ -28,6 +28,7 @@ from layout.plan.promise import (
     Overtaking,
     forecast,
     kept_promise,
+    latest_ready,
     safe_day,
     safe_ends_of_new,
     working_days,
@@ -352,11 +353,15 @@ class ShopLife:
             )
             for p, count in SLOTS.items()
         )
-        jobs = tuple(
-            replace(job, promised=self.orders[job.order].promised) if job.order in self.orders else job
-            for job in self.jobs.values()
-        )
-        return Backlog(self.now, jobs, tuple(stations), plates)
+        empty = Backlog(self.now, (), tuple(stations), plates)
+        return replace(empty, jobs=tuple(self._waiting(empty, job) for job in self.jobs.values()))
+
+    def _waiting(self, empty: Backlog, job: PlanJob) -> PlanJob:
+        """The job with what was promised for its order."""
+        order = self.orders.get(job.order)
+        if order is None or order.promised is None:
+            return job
+        return replace(job, promised=latest_ready(empty, order.promised))
 
     def _look(self) -> None:
         """What the background does: renew the plan when rows have moved, then look at the promises."""

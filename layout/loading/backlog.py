@@ -34,8 +34,8 @@ class PlanJob:
     or, where a carrier comes, early enough to leave with it before `ship_by`.
 
     `seconds` is what burning one of its faces takes, `weight` what one working day of lateness costs, `bin`
-    the turn of its box on the way round the store room (None: it is in hand). `promised` is by when people
-    were told that it would be ready."""
+    the turn of its box on the way round the store room (None: it is in hand). `promised` is the last moment
+    at which it may be ready so that what people were told is kept."""
 
     job: str
     order: str
@@ -172,8 +172,8 @@ class Score:
     `waiting`, for each job the share of its time until it is wanted (its ship-by time, or an earlier promise;
     a day at least) that has passed when it is done, by its weight, so that what is due or promised earlier,
     or weighs more, goes earlier;
-    `near_cutoff`, for each job how far its end lies within the last hours before its ship-by time: 0 at their
-    begin, 1 at the ship-by time and later, by its weight;
+    `near_cutoff`, for each job how far its end lies within the last hours before it is wanted: 0 at their
+    begin, 1 when it is wanted and later, by its weight;
     `turned`, loads in which units are turned over.
 
     >>> Score(0, 3, changes=2, split=0, walking=0) < Score(0, 3, changes=0, split=9, walking=0)
@@ -229,9 +229,9 @@ def waiting_rate(job: PlanJob, now: float) -> float:
 
 def near_cutoff(job: PlanJob, end: float, weights: ScoreWeights) -> float:
     """A job's part of the score's `near_cutoff` when it is done at `end`."""
-    if end >= job.due or weights.cutoff_s <= 0.0:
-        return float(job.weight * (end >= job.due))
-    return job.weight * max(0.0, 1.0 - (job.due - end) / weights.cutoff_s)
+    if end >= job.wanted_by or weights.cutoff_s <= 0.0:
+        return float(job.weight * (end >= job.wanted_by))
+    return job.weight * max(0.0, 1.0 - (job.wanted_by - end) / weights.cutoff_s)
 
 
 @dataclass(frozen=True, slots=True)

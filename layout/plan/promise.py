@@ -149,6 +149,19 @@ def kept_promise(
     return earlier if working_days(days, earlier, promised) >= EARLIER_DAYS else promised
 
 
+def latest_ready(backlog: Backlog, promised: float) -> float:
+    """The last moment at which a unit may be ready so that a promise for the day that ends then is kept: in
+    time for the day's carrier or, where none is known, when the last of the stations shuts."""
+    if backlog.carrier is not None:
+        return backlog.carrier.latest(promised)
+    closes = (
+        shuts
+        for station in backlog.stations
+        for _, shuts in open_spans(station.hours, promised - DAY_S, promised)
+    )
+    return max(closes, default=promised)
+
+
 def working_days(days: WorkingDays, first: float, last: float) -> int:
     """Working days from one end of day to another; negative when `last` comes first. Midnight belongs to the
     day before."""

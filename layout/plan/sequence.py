@@ -168,10 +168,15 @@ class Held:
     def near_cutoff(self, end: float) -> float:
         """What it adds to the score's `near_cutoff`."""
         weights = self.counted.problem.backlog.weights
-        if end <= self.due - weights.cutoff_s:
+        if end <= self.wanted_by - weights.cutoff_s:
             return 0.0
         last = self.counted.last
         return sum(near_cutoff(job, end, weights) for job, sort in self.visits if sort in last)
+
+    @cached_property
+    def wanted_by(self) -> float:
+        """When the first of its jobs is wanted; infinite for bare blades alone."""
+        return min((job.wanted_by for job, _ in self.visits), default=inf)
 
     @cached_property
     def due(self) -> float:

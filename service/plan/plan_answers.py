@@ -37,13 +37,13 @@ class ScoreAnswer(AnswerBody):
     )
     turned_loads: int = Field(description="Loads in which units are turned over.", examples=[2])
     waiting: float = Field(
-        description="For each job the share of its time until ship-by that has passed when it is done, by"
-        " its weight.",
+        description="For each job the share of its time until ship-by, or until an earlier promise, that has"
+        " passed when it is done, by its weight.",
         examples=[3.25],
     )
     near_cutoff: float = Field(
-        description="For each job how far its end lies within the last hours before its ship-by time, by"
-        " its weight.",
+        description="For each job how far its end lies within the last hours before its ship-by time, or"
+        " before the end of an earlier day that was promised, by its weight.",
         examples=[0.5],
     )
     weighted_sum: float = Field(description="All but lateness and loads, weighted.", examples=[18.4])

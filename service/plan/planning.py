@@ -21,6 +21,7 @@ from layout.judge.plan import inspect_plan
 from layout.loading.backlog import Backlog, Plan, PlanJob, PlannedLoad
 from layout.plan.keep_up import kept_or_better, kept_up
 from layout.plan.planner import plan
+from layout.plan.promise import latest_ready
 from layout.shop.findings import Finding
 from layout.shop.shop import Shop
 from service.plan import plan_rows as rows
@@ -123,7 +124,7 @@ def _with_promises(session: Session, backlog: Backlog, clock: WallClock) -> Back
     """The backlog, its jobs with what was promised for their orders."""
     orders = sorted({number(ORDER, job.order) for job in backlog.jobs})
     promised = {
-        public(ORDER, order): clock.seconds(promise.ready_by)
+        public(ORDER, order): latest_ready(backlog, clock.seconds(promise.ready_by))
         for order, promise in rows.promises(session, orders).items()
     }
     return replace(

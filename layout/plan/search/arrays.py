@@ -37,8 +37,8 @@ _NEVER = 1e15
 #: its box, or NONE.
 UNIT = np.dtype(
     [
-        ("sort", "i8"), ("seconds", "f8"), ("due", "f8"), ("due_day", "i8"), ("weight", "i8"), ("rate", "f8"),
-        ("after", "i8"), ("order", "i8"), ("bin", "i8"),
+        ("sort", "i8"), ("seconds", "f8"), ("due", "f8"), ("due_day", "i8"), ("wanted_by", "f8"),
+        ("weight", "i8"), ("rate", "f8"), ("after", "i8"), ("order", "i8"), ("bin", "i8"),
     ]
 )  # fmt: skip  # fields that belong together stand on one line
 #: A mount: station, plate, how many slots, the stretch in which a load may burn, how many head heights are to
@@ -115,7 +115,7 @@ def arrays_of(problem: Problem, latest: float) -> Arrays | None:
             [
                 (
                     unit.sort, unit.seconds, job.due if unit.last else np.inf,
-                    days.count(int(job.due // DAY_S)), job.weight,
+                    days.count(int(job.due // DAY_S)), job.wanted_by if unit.last else np.inf, job.weight,
                     waiting_rate(job, now) if unit.last else 0.0, NONE if unit.after is None else unit.after,
                     problem.order_of[unit.job], NONE if job.bin is None else job.bin,
                 )

@@ -31,7 +31,7 @@ TIMED_PARTS, PARTS = 5, 9
 LOAD = np.dtype(
     [
         ("mount", "i8"), ("size", "i8"), ("seconds", "f8"), ("processes", "i8"), ("orders", "i8"),
-        ("walking", "i8"), ("turned", "i8"), ("follows", "i8"), ("rate", "f8"), ("due", "f8"),
+        ("walking", "i8"), ("turned", "i8"), ("follows", "i8"), ("rate", "f8"), ("wanted_by", "f8"),
         ("place", "i8"), ("ends", "f8"), ("would_end", "f8"), ("trial", "i8"),
     ]
 )  # fmt: skip  # fields that belong together stand on one line
@@ -253,16 +253,16 @@ def _put(arrays: Arrays, draft: Draft, number: int, first: int, trial: int) -> b
     costs, margin = draft.costs[row], arrays.start[1]
     costs[WAITING] += load["rate"] * (end - arrays.start[0])
     costs[CHANGES] += plates + steps
-    if load["due"] - margin >= end:
+    if load["wanted_by"] - margin >= end:
         return True
     today: int = arrays.working[min(int(end / DAY_S), len(arrays.working) - 1)]
     for i in range(load["size"]):
         unit = arrays.unit[draft.units[number, i]]
-        if unit["due"] - margin < end:
-            if end >= unit["due"]:
+        if unit["wanted_by"] - margin < end:
+            if end >= unit["wanted_by"]:
                 costs[NEAR_CUTOFF] += unit["weight"]
             else:
-                costs[NEAR_CUTOFF] += unit["weight"] * (1.0 - (unit["due"] - end) / margin)
+                costs[NEAR_CUTOFF] += unit["weight"] * (1.0 - (unit["wanted_by"] - end) / margin)
         if unit["due"] < end:
             costs[LATENESS] += unit["weight"] * max(1, today - unit["due_day"])
             costs[LATE_S] += unit["weight"] * (end - unit["due"])
@@ -445,7 +445,7 @@ def _is_short(arrays: Arrays, draft: Draft, number: int) -> bool:
         return False
     station = arrays.station[mount["station"]]
     seconds, processes, orders, low, high = 0.0, 0, 0, NONE, NONE
-    turned, follows, rate, due = 0, 0, 0.0, np.inf
+    turned, follows, rate, wanted_by = 0, 0, 0.0, np.inf
     for i in range(load["size"]):
         unit = arrays.unit[draft.units[number, i]]
         process = arrays.process[load["mount"], unit["sort"]]
@@ -457,7 +457,7 @@ def _is_short(arrays: Arrays, draft: Draft, number: int) -> bool:
         if unit["after"] != NONE:
             follows = 1
         rate += unit["rate"]
-        due = min(due, unit["due"])
+        wanted_by = min(wanted_by, unit["wanted_by"])
         is_new = 1
         for j in range(i):
             if arrays.unit[draft.units[number, j]]["order"] == unit["order"]:
@@ -468,7 +468,7 @@ def _is_short(arrays: Arrays, draft: Draft, number: int) -> bool:
             high = max(high, unit["bin"])
     load["seconds"], load["processes"] = seconds, processes
     load["orders"], load["walking"], load["turned"] = orders, high - low, turned
-    load["follows"], load["rate"], load["due"] = follows, rate, due
+    load["follows"], load["rate"], load["wanted_by"] = follows, rate, wanted_by
     wholly: bool = seconds + (_bits(processes) - 1) * station["process_s"] <= mount["longest"]
     return wholly
 
@@ -496,7 +496,8 @@ def _copy_load(draft: Draft, source: int, goal: int) -> None:
     other["mount"], other["size"] = one["mount"], one["size"]
     other["seconds"], other["processes"] = one["seconds"], one["processes"]
     other["orders"], other["walking"], other["turned"] = one["orders"], one["walking"], one["turned"]
-    other["follows"], other["rate"], other["due"] = one["follows"], one["rate"], one["due"]
+    other["follows"], other["rate"] = one["follows"], one["rate"]
+    other["wanted_by"] = one["wanted_by"]
     for i in range(one["size"]):
         draft.units[goal, i] = draft.units[source, i]
 

@@ -174,7 +174,7 @@ def score_of(
             continue
         job = problem.jobs[visit.job]
         waiting += waiting_rate(job, now) * (end - now)
-        if end > job.due - weights.cutoff_s:
+        if end > job.wanted_by - weights.cutoff_s:
             near += near_cutoff(job, end, weights)
         if end > job.due:
             lateness += job.weight * problem.days.late(job.due, end)

@@ -58,6 +58,7 @@ def a_mixed_backlog(seed: int, count: int) -> Backlog:
             chance.uniform(100.0, 6000.0),
             weight=chance.choice([1, 2, 5]),
             bin=chance.choice([None, chance.randrange(40)]),
+            promised=chance.choice([None, chance.uniform(0.0, 4.0) * DAY_S]),
         )
         for n in range(count)
     )

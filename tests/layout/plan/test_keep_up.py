@@ -57,8 +57,9 @@ def score_of(backlog: Backlog, made: Plan) -> Score:
     split = sum(parts.values()) - len(parts)
     margin, waiting, near = backlog.weights.cutoff_s, 0.0, 0.0
     for job, end in made.done.items():
-        waiting += jobs[job].weight * (end - backlog.now) / max(DAY_S, jobs[job].due - backlog.now)
-        near += jobs[job].weight * min(1.0, max(0.0, (end - jobs[job].due + margin) / margin))
+        wanted = min(jobs[job].due, jobs[job].promised or jobs[job].due)
+        waiting += jobs[job].weight * (end - backlog.now) / max(DAY_S, wanted - backlog.now)
+        near += jobs[job].weight * min(1.0, max(0.0, (end - wanted + margin) / margin))
     turned = sum(any(f.job is not None for row in load.turns[1:] for f in row) for load in loads)
     changes = sum(load.changes for load in loads)
     return Score(late, len(loads), changes, split, walking, waiting, near, turned)
@@ -93,6 +94,8 @@ def a_mixed_backlog(count: int, *, seed: int, days: int) -> Backlog:
         replace(job, kind=chance.choice([turned, twice])) if chance.random() < 0.15 else job
         for job in backlog.jobs
     )
+    if seed % 3 == 0:  # people were told earlier days than the ship-by times
+        jobs = tuple(replace(job, promised=chance.uniform(0.5, 1.0) * job.due) for job in jobs)
     if seed % 2:
         jobs = tuple(replace(job, seconds=20 * job.seconds) for job in jobs)
     lots = tuple(

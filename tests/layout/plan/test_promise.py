@@ -23,9 +23,11 @@ from layout.plan.promise import (
     end_of_day,
     forecast,
     kept_promise,
+    latest_ready,
     safe_day,
     safe_ends_of_new,
 )
+from layout.shop.carrier import Carrier
 from layout.shop.hours import DAY_S, WEEK_S, Hours, WorkingDays
 from tests.planning import (
     HOUR_S,
@@ -215,6 +217,15 @@ def test_three_days_earlier_are_three_working_days() -> None:
 
     assert kept_promise(monday + DAY_S, done_on(4), done_on(4), days) == monday + DAY_S
     assert kept_promise(monday + 2 * DAY_S, done_on(4), done_on(4), days) == friday
+
+
+def test_a_promise_for_a_day_is_kept_until_the_last_station_shuts_or_the_carrier_comes() -> None:
+    shops = a_backlog(stations=(a_plan_station(hours=OFFICE), a_plan_station("s2")))
+    carrier = Carrier((16 * HOUR_S, 40 * HOUR_S), packing_s=900.0)
+
+    assert latest_ready(a_backlog(stations=(a_plan_station(hours=OFFICE),)), 2 * DAY_S) == 41 * HOUR_S
+    assert latest_ready(shops, 2 * DAY_S) == 2 * DAY_S  # one never shuts
+    assert latest_ready(replace(shops, carrier=carrier), 2 * DAY_S) == 39.75 * HOUR_S
 
 
 # --- what is new ---

@@ -44,14 +44,15 @@ class PlanFile(Strict):
         ge=0,
     )
     near_cutoff: float = key(
-        "A unit that is done only at its ship-by time, linear from nothing at cutoff_hours before it",
+        "A unit that is done only at its ship-by time, or when the shop shuts on the day that was promised "
+        "where that is earlier; linear from nothing at cutoff_hours before it",
         2.0,
         unit="cost",
         default=2.0,
         ge=0,
     )
     cutoff_hours: float = key(
-        "How long before its ship-by time a unit counts as near", 2.0, unit="hours", default=2.0, ge=0
+        "How long before that time a unit counts as near", 2.0, unit="hours", default=2.0, ge=0
     )
 
 
