@@ -204,6 +204,20 @@ class Score:
         )
         return round(total, 6)
 
+    def plus(self, other: Score, times: int = 1) -> Score:
+        """The parts of both added up, the other's so many times."""
+        return Score(
+            self.lateness + times * other.lateness,
+            self.loads + times * other.loads,
+            self.changes + times * other.changes,
+            self.split + times * other.split,
+            self.walking + times * other.walking,
+            self.waiting + times * other.waiting,
+            self.near_cutoff + times * other.near_cutoff,
+            self.turned + times * other.turned,
+            self.weights,
+        )
+
     @property
     def _rank(self) -> tuple[int, int, float]:
         return self.lateness, self.loads, self.weighted

@@ -235,17 +235,7 @@ def _append(line: LoadSequence, held: Held, state: State) -> None:
     line.held.append(held)
     line.times.append(timed)
     line.leaves.append(leaves)
-    has_jobs = held.jobs > 0
-    line.score = replace(
-        line.score,
-        lateness=line.score.lateness + held.lateness(timed.boxed),
-        loads=line.score.loads + has_jobs,
-        changes=line.score.changes + timed.changes * has_jobs,
-        walking=line.score.walking + held.walking,
-        waiting=line.score.waiting + held.waiting_rate * (timed.boxed - line.counted.problem.backlog.now),
-        near_cutoff=line.score.near_cutoff + held.near_cutoff(timed.boxed),
-        turned=line.score.turned + held.turned,
-    )
+    line.score = line.score.plus(held.adds(timed))
 
 
 # --- where to put a visit ---
@@ -298,9 +288,10 @@ def _tried(line: LoadSequence, visit: Visit, candidates: Iterable[Candidate], be
         # Only to save lateness is a change worth following through all loads.
         most_moved = inf if most_late > 0 else MOST_MOVED
         change = line.tried(place, held, out=int(mount is None), most_late=most_late, most_moved=most_moved)
-        if change is None or change.timed is None:
+        if change is None:
             continue
-        cost = change.lateness, change.loads, change.changes, jumped, change.timed.boxed
+        adds = change.adds
+        cost = adds.lateness, adds.loads, adds.changes, jumped, change.timed.boxed
         if best is None or cost < best[0]:
             best = cost, change
     return best

@@ -191,6 +191,21 @@ class Held:
             self._late[end] = sum(self.counted.lateness(job, sort, end) for job, sort in self.visits)
         return self._late[end]
 
+    def adds(self, timed: TimedLoad) -> Score:
+        """What it adds to a plan's score when it happens then; who else has the same orders is not known
+        here (`split`). Bare blades count for nothing."""
+        has_jobs, now = self.jobs > 0, self.counted.problem.backlog.now
+        return Score(
+            lateness=self.lateness(timed.boxed),
+            loads=int(has_jobs),
+            changes=timed.changes * has_jobs,
+            split=0,
+            walking=self.walking,
+            waiting=self.waiting_rate * (timed.boxed - now),
+            near_cutoff=self.near_cutoff(timed.boxed),
+            turned=int(self.turned),
+        )
+
 
 @dataclass(slots=True)
 class State:
@@ -204,21 +219,15 @@ class State:
 @dataclass(frozen=True, slots=True)
 class Change:
     """A load (`held`) put in at a place of the order, replacing the one there (`out` is 1) or before it (0),
-    and what moves with it: new times by place in the old order."""
+    what moves with it (new times by place in the old order), and what all that adds to the score."""
 
     place: int
-    held: Held | None
+    held: Held
     out: int
-    timed: TimedLoad | None
-    leaves: StationState | None
+    timed: TimedLoad
+    leaves: StationState
     moved: dict[int, tuple[TimedLoad, StationState]]
-    lateness: int
-    loads: int
-    changes: int
-    walking: int
-    waiting: float
-    near_cutoff: float
-    turned: int
+    adds: Score
 
 
 class LoadSequence:
@@ -313,7 +322,7 @@ class LoadSequence:
         return schedule_next(self.counted.problem, held.work, state.at[held.station], held.copy, ready)
 
     def tried(
-        self, place: int, held: Held | None, *, out: int = 0, most_late: float = inf, most_moved: float = inf
+        self, place: int, held: Held, *, out: int = 0, most_late: float = inf, most_moved: float = inf
     ) -> Change | None:
         """`held` put in at that place, for the next `out` loads (0 or 1) of the order. None when that costs
         more lateness than `most_late` or moves more loads than `most_moved`, or when it, or a load that moves
@@ -323,36 +332,15 @@ class LoadSequence:
         except ValueError:
             return None
 
-    def _tried(
-        self, place: int, held: Held | None, out: int, most_late: float, most_moved: float
-    ) -> Change | None:
+    def _tried(self, place: int, held: Held, out: int, most_late: float, most_moved: float) -> Change | None:
         state = self.before(place)
-        gone = self.held[place] if out else None
-        late = loads = changes = walking = turned = 0
-        waiting = near = 0.0
-        now_s = self.counted.problem.backlog.now
-        changed: set[object] = set()
-        if gone is not None:
-            late -= gone.lateness(self.times[place].boxed)
-            waiting -= gone.waiting_rate * (self.times[place].boxed - now_s)
-            near -= gone.near_cutoff(self.times[place].boxed)
-            turned -= gone.turned
-            loads -= gone.jobs > 0
-            changes -= self.times[place].changes * (gone.jobs > 0)
-            walking -= gone.walking
+        timed, leaves = self.happens(held, state)
+        self.past(state, held, leaves)
+        adds, changed = held.adds(timed), set(self._touches(held))
+        here = slice(place, place + out)
+        for gone, then in zip(self.held[here], self.times[here], strict=True):
+            adds = adds.plus(gone.adds(then), -1)
             changed.update(self._touches(gone))
-        timed, leaves = None, None
-        if held is not None:
-            timed, leaves = self.happens(held, state)
-            self.past(state, held, leaves)
-            late += held.lateness(timed.boxed)
-            waiting += held.waiting_rate * (timed.boxed - now_s)
-            near += held.near_cutoff(timed.boxed)
-            turned += held.turned
-            loads += held.jobs > 0
-            changes += timed.changes * (held.jobs > 0)
-            walking += held.walking
-            changed.update(self._touches(held))
         moved: dict[int, tuple[TimedLoad, StationState]] = {}
         for number in range(place + out, len(self.held)):
             later, now, after = self.held[number], self.times[number], self.leaves[number]
@@ -361,24 +349,17 @@ class LoadSequence:
                 now, after = self.happens(later, state)
                 if (now, after) != (self.times[number], self.leaves[number]):
                     moved[number] = now, after
-                    if now.boxed != self.times[number].boxed:
-                        before = self.times[number].boxed
-                        late += later.lateness(now.boxed) - later.lateness(before)
-                        waiting += later.waiting_rate * (now.boxed - before)
-                        near += later.near_cutoff(now.boxed) - later.near_cutoff(before)
-                    changes += (now.changes - self.times[number].changes) * (later.jobs > 0)
+                    adds = adds.plus(later.adds(now)).plus(later.adds(self.times[number]), -1)
                 if after == self.leaves[number]:
                     changed.difference_update(touches)
                 else:
                     changed.update(touches)
             self.past(state, later, after)
-            if late > most_late or len(moved) > most_moved:
+            if adds.lateness > most_late or len(moved) > most_moved:
                 return None
             if not changed:
                 break
-        return Change(
-            place, held, out, timed, leaves, moved, late, loads, changes, walking, waiting, near, turned
-        )
+        return Change(place, held, out, timed, leaves, moved, adds)
 
     def _touches(self, held: Held) -> tuple[object, ...]:
         return (held.station, held.copy, *held.gives) if self._visits else (held.station, held.copy)
@@ -389,17 +370,5 @@ class LoadSequence:
         for number, (timed, after) in change.moved.items():
             times[number], leaves[number] = timed, after
         here = slice(change.place, change.place + change.out)
-        held[here] = [change.held] if change.held is not None else []
-        times[here] = [change.timed] if change.timed is not None else []
-        leaves[here] = [change.leaves] if change.leaves is not None else []
-        score = replace(
-            self.score,
-            lateness=self.score.lateness + change.lateness,
-            loads=self.score.loads + change.loads,
-            changes=self.score.changes + change.changes,
-            walking=self.score.walking + change.walking,
-            waiting=self.score.waiting + change.waiting,
-            near_cutoff=self.score.near_cutoff + change.near_cutoff,
-            turned=self.score.turned + change.turned,
-        )
-        return LoadSequence(self.counted, held, times, leaves, score)
+        held[here], times[here], leaves[here] = [change.held], [change.timed], [change.leaves]
+        return LoadSequence(self.counted, held, times, leaves, self.score.plus(change.adds))
