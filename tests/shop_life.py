@@ -45,11 +45,13 @@ LOAD_S, PLATE_S, PROCESS_S = 15.0, 90.0, 45.0
 #: The background looks at the rows so often.
 LOOK_S = 15 * 60.0
 DAYS = 12  # two working weeks and the weekend between
+WORKING_DAYS = 10
 
 
 @dataclass(frozen=True, slots=True)
 class Shop:
-    """What a shop is like: the share of its open hours that burning takes, and its luck."""
+    """What a shop is like: the share of its open hours that burning takes on an ordinary day, on average
+    (what the release day brings besides comes on top), and its luck."""
 
     loaded: float
     seed: int
@@ -84,10 +86,12 @@ class Order:
 
 @dataclass(slots=True)
 class Life:
-    """What two weeks came to. `regrets` has for every look at the plan the kept one's lesser parts over those
-    of one made from nothing (infinite when it is later or has more loads)."""
+    """What two weeks came to. `filled` is the share of the open hours that burning what came takes; `regrets`
+    has for every look at the plan the kept one's lesser parts over those of one made from nothing (infinite
+    when it is later or has more loads)."""
 
     orders: list[Order]
+    filled: float = 0.0
     regrets: list[float] = field(default_factory=list)
     looks: int = 0
 
@@ -304,7 +308,7 @@ class ShopLife:
             one.seconds,
             units=one.units,
             came_s=self.came_s / len(STATIONS),
-            overtaking=overtaking_of(self.past, DAYS * 5 // 7, one.due - self.now),
+            overtaking=overtaking_of(self.past, WORKING_DAYS, one.due - self.now),
         )
         order.first = order.promised = None if ends is None else ends.ready_by
         self.jobs.update((job.job, job) for job in jobs)
@@ -396,7 +400,7 @@ class ShopLife:
             if order.promised is None:
                 order.first = order.promised = safe_day(done)
                 continue
-            overtaking = overtaking_of(self.past, DAYS * 5 // 7, order.due - self.now)
+            overtaking = overtaking_of(self.past, WORKING_DAYS, order.due - self.now)
             room = self.runs.with_room(jobs, done, overtaking)
             new = kept_promise(order.promised, done, room, self.days)
             order.moves += abs(working_days(self.days, order.promised, new)) >= 1
@@ -482,7 +486,10 @@ def lived(shop: Shop, *, orders_until: int = DAYS) -> Life:
     what its records show."""
     past = orders_to_come(shop, Random(f"past {shop.seed}"))
     coming = orders_to_come(shop, Random(f"orders {shop.seed}"), orders_until)
-    return ShopLife(shop, coming, past).run()
+    life = ShopLife(shop, coming, past).run()
+    open_s = OPEN_A_DAY_S * len(STATIONS) * WORKING_DAYS
+    life.filled = sum(one.seconds * one.units for one in coming) / open_s
+    return life
 
 
 # --- one plan, let happen many times ---
