@@ -283,6 +283,17 @@ def faces_by_visit(faces: Sequence[str], mounts: Sequence[Container[str]]) -> li
     return visits
 
 
+def visits_of(backlog: Backlog, kind: Kind) -> list[tuple[str, ...]]:
+    """Faces by visit at these stations, as many at a time as some plate takes in one load; empty when a face
+    has no place. Whether copies of a plate are there, and focus heights, are left out."""
+    mounts = [
+        {option.face for option in kind.options.get(station.station, ()) if option.plate == plate}
+        for station in backlog.stations
+        for plate in station.plates
+    ]
+    return faces_by_visit(kind.faces, mounts)
+
+
 def _prefix(faces: Sequence[str], seated: Container[str]) -> int:
     """How many of the faces, from the first on, are among those seated."""
     return next((n for n, face in enumerate(faces) if face not in seated), len(faces))

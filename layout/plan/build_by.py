@@ -17,7 +17,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 
-from layout.loading.backlog import Backlog, Kind, PlanJob, PlanStation
+from layout.loading.backlog import Backlog, Kind, PlanJob, PlanStation, visits_of
 from layout.shop.hours import DAY_S, MOST_WEEKS, WEEK_S, Hours
 
 
@@ -75,8 +75,9 @@ def _latest(backlog: Backlog, left: Sequence[PlanJob], free_until: dict[str, _Pl
     """How many of the units, counted from the first, go into the next load, and when they are needed; 0 when
     no station takes them. Visits are placed last first; `free_until` is updated with their laser time."""
     kind = left[0].kind
-    needed, count, taken = left[0].due, len(left), dict(free_until)
-    for faces in reversed(_visits(backlog, kind)):
+    visits = visits_of(backlog, kind)
+    needed, count, taken = left[0].due, len(left) * bool(visits), dict(free_until)
+    for faces in reversed(visits):
         places = [
             place
             for station in backlog.stations
@@ -90,16 +91,6 @@ def _latest(backlog: Backlog, left: Sequence[PlanJob], free_until: dict[str, _Pl
         needed, count = best.needed, best.count
     free_until |= taken
     return count, needed
-
-
-def _visits(backlog: Backlog, kind: Kind) -> list[tuple[str, ...]]:
-    """All faces in one load where some plate takes them all, otherwise one face a visit."""
-    for station in backlog.stations:
-        for plate in station.plates:
-            here = {o.face for o in kind.options.get(station.station, ()) if o.plate == plate}
-            if here.issuperset(kind.faces):
-                return [kind.faces]
-    return [(face,) for face in kind.faces]
 
 
 def _fitted(

@@ -22,7 +22,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from layout.loading.backlog import Backlog, Kind, Plan, PlannedLoad, PlanStation, faces_by_visit
+from layout.loading.backlog import Backlog, Kind, Plan, PlannedLoad, PlanStation, visits_of
 from layout.loading.values import Option
 from layout.shop.hours import DAY_S, WEEK_S, Hands, Hours, WorkingDays, open_spans
 
@@ -447,7 +447,7 @@ def safe_ends_of_new(
     usually arrives later and goes first keeps its share of the hours. Focus heights are left to the next
     plan. None when a face has no place, or no station is open long enough at a stretch.
     """
-    visits = _visits(runs.backlog, kind)
+    visits = visits_of(runs.backlog, kind)
     if not visits:
         return None
     behind = _Behind(runs)
@@ -562,16 +562,6 @@ class _Behind:
         own = np.exp(luck.spread * _chance("new", name, *faces).standard_normal(self.draws))
         finish(at, hands, begins, begins + work * pace * own, count * station.after_burn_s)
         return at
-
-
-def _visits(backlog: Backlog, kind: Kind) -> list[tuple[str, ...]]:
-    """Faces by visit, as many at a time as some plate takes in one load; empty when a face has no place."""
-    mounts = [
-        {option.face for option in kind.options.get(station.station, ()) if option.plate == plate}
-        for station in backlog.stations
-        for plate in station.plates
-    ]
-    return faces_by_visit(kind.faces, mounts)
 
 
 def _room(load: PlannedLoad, kind: Kind, faces: Sequence[str]) -> int:

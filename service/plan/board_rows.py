@@ -148,7 +148,7 @@ def short(session: Session) -> Sequence[tuple[str, int, datetime]]:
         select(Job.sku, func.count(), func.min(Job.ship_by))
         .where(Job.state == JobState.SHORT.value)
         .group_by(Job.sku)
-        .order_by(func.min(Job.ship_by))
+        .order_by(func.min(Job.ship_by), Job.sku)
     )
     return [(sku, count, ship_by) for sku, count, ship_by in rows]
 

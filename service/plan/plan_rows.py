@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 
 from sqlalchemy import ColumnElement, func, or_, select
 from sqlalchemy.orm import Session
@@ -108,17 +107,6 @@ def mark(session: Session) -> tuple[int, ...]:
     newest = select(func.coalesce(func.max(History.id), 0))
     lots = select(func.coalesce(func.sum(Lot.version), 0)).where(Lot.state == LotState.OPEN.value)
     return int(session.scalar(newest) or 0), int(session.scalar(lots) or 0)
-
-
-def short(session: Session) -> list[tuple[str, int, datetime]]:
-    """Products without a boxed unit: how many jobs want one, and by when the first."""
-    rows = session.execute(
-        select(Job.sku, func.count(), func.min(Job.ship_by))
-        .where(Job.state == JobState.SHORT.value)
-        .group_by(Job.sku)
-        .order_by(func.min(Job.ship_by), Job.sku)
-    )
-    return [(sku, count, needed) for sku, count, needed in rows]
 
 
 def stuck_orders(session: Session, states: Iterable[JobState]) -> set[int]:
