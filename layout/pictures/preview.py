@@ -10,7 +10,7 @@ import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from layout.check.feasibility import NOMINAL, Checked, CheckResult, check_one
+from layout.check.feasibility import NOMINAL, Checked, CheckResult, check, check_one
 from layout.marks.features import FeatureStore
 from layout.pictures.buyers_picture import Engraved, buyers_svg, near_svg, scene
 from layout.shop.findings import Finding, Severity, Verdict
@@ -57,6 +57,18 @@ class Preview:
     pictures: Mapping[str, str]
     suggestions: tuple[Suggested, ...]
     digest: str | None
+
+
+def tried(
+    shop: Shop,
+    sku: str,
+    inscriptions: Sequence[Inscription],
+    calibrations: Mapping[tuple[str, str], Calibration] = NOMINAL,
+    store: FeatureStore | None = None,
+) -> Preview:
+    """Inscriptions checked, as their buyer sees them."""
+    result = check(shop, sku, inscriptions, calibrations=calibrations, store=store)
+    return preview(shop, sku, result, calibrations=calibrations, store=store)
 
 
 def preview(

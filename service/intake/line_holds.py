@@ -27,6 +27,7 @@ from service.stock import holds
 #: Why a whole line waits, what can't be engraved before what may be.
 FINDINGS, CHANGE, REVIEW = "findings", "change_requested", "review"
 BUYER, LATE = "buyer_approval", "ship_by_past"
+DIFFERS = "differs_from_preview"
 
 #: The acts: other words; a look by the desk; the buyer's yes (by link, or given to the desk); calling it off.
 AMEND, LOOK, AGREE, CANCEL = "amend", "approve", "agree", "cancel"
@@ -38,6 +39,7 @@ WAYS_OUT: Mapping[str, Mapping[str, tuple[str, ...]]] = MappingProxyType(
         FINDINGS: _CALLED_OFF,
         CHANGE: {AGREE: ("buyer", "desk"), **_CALLED_OFF},
         REVIEW: {LOOK: ("desk",), **_CALLED_OFF},
+        DIFFERS: {LOOK: ("desk",), AGREE: ("buyer", "desk"), **_CALLED_OFF},
         BUYER: {AGREE: ("buyer", "desk"), **_CALLED_OFF},
         LATE: {LOOK: ("desk",), CANCEL: ("store", "desk")},
         holds.JUDGE_REFUSED: _CALLED_OFF,
@@ -51,7 +53,7 @@ WAYS_OUT: Mapping[str, Mapping[str, tuple[str, ...]]] = MappingProxyType(
 @dataclass(frozen=True, slots=True)
 class Hold:
     """One thing that a line, or some of its units, waits for. `details` are JSON-ready: `findings`, the
-    buyer's `wish`, or the `jobs` held and the reasons noted then (`said`)."""
+    buyer's `wish`, `why` a preview differs, or the `jobs` held and the reasons noted then (`said`)."""
 
     reason: str
     since: datetime
@@ -63,13 +65,15 @@ def reasons(order: Order, line: OrderLine) -> list[str]:
     """Why the whole line waits for a person, the weightiest first; empty when it does not wait."""
     checked_at = line.checked_at or order.created_at
     is_reviewed = line.reviewed_revision == line.words_revision
+    is_approved = line.approved_revision == line.words_revision
     waits = {
         FINDINGS: line.verdict == Verdict.REFUSE.value,
         CHANGE: line.wish is not None,
         REVIEW: line.verdict == Verdict.REVIEW.value and not is_reviewed,
+        DIFFERS: line.preview is not None and not is_reviewed and not is_approved,
         BUYER: order.proof == "buyer"
         and bool(line.checked)  # nothing is set where nothing is engraved
-        and line.approved_revision != line.words_revision,
+        and not is_approved,
         LATE: order.ship_by < checked_at and not is_reviewed,
     }
     if waits[FINDINGS]:
@@ -119,6 +123,8 @@ def _ways(reason: str, *, is_begun: bool) -> Mapping[str, tuple[str, ...]]:
 def _details(line: OrderLine, reason: str) -> Mapping[str, Any]:
     if reason == CHANGE:
         return {"wish": line.wish}
+    if reason == DIFFERS:
+        return {"why": (line.preview or {}).get("why")}
     severities = {FINDINGS: Verdict.REFUSE.value, REVIEW: Verdict.REVIEW.value}
     if reason in severities:
         return {"findings": [f for f in line.findings if f.get("severity") == severities[reason]]}

@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session, object_session
 from layout.shop.findings import Finding, Severity, Verdict
 from service.intake import line_holds
 from service.intake.line_holds import Hold
+from service.intake.shown_before import Why
 from service.plan import plan_rows as rows
 from service.plan.promises import PromiseAnswer, promise_of
 from service.records.ids import JOB, ORDER, public
@@ -47,7 +48,8 @@ _PRIORITY = Field(description="Larger goes first, 0 to 100.", examples=[0])
 _SKU = Field(description="The store's number of the product.", examples=["AQ-PARER-OAK"])
 _HOLD_REASON = Field(
     default=None,
-    description="Why it waits for a person: `findings`, `review`, `buyer_approval`, `ship_by_past`, or what"
+    description="Why it waits for a person: `findings`, `review`, `buyer_approval`, `ship_by_past`,"
+    " `differs_from_preview`, or what"
     " the bench found.",
     examples=["review"],
 )
@@ -61,6 +63,13 @@ class HoldDetailsAnswer(AnswerBody):
     )
     wish: OrLeftOut[str] = Field(
         default=None, description="What the buyer wants changed.", examples=["Please: Ada, not Eda"]
+    )
+    why: OrLeftOut[Why] = Field(
+        default=None,
+        description="How the line and its preview differ: `other_mark` (the check comes to another one now),"
+        " `other_product`, `expired`, `other_store` (the token is another store's), `unreadable` (no token of"
+        " this service).",
+        examples=["other_mark"],
     )
     jobs: OrLeftOut[tuple[str, ...]] = Field(
         default=None, description="Units that wait, where not the whole line does.", examples=[["J42"]]
@@ -346,6 +355,7 @@ def _hold_answer(hold: Hold) -> HoldAnswer:
         details=HoldDetailsAnswer(
             findings=tuple(map(stored_finding, findings)) if findings is not None else None,
             wish=hold.details.get("wish"),
+            why=hold.details.get("why"),
             jobs=hold.details.get("jobs"),
             said=hold.details.get("said"),
         ),

@@ -85,7 +85,7 @@ def amend(
     line = line_of(order, line_ref)
     _all_open(line, "amended")
     line.words_revision += 1
-    line.wish = line.wish_at = None  # other words are the answer to it
+    line.wish = line.wish_at = line.preview = None  # other words are the answer to it
     write_check(line, inscriptions, result, shop, now=by.at)
     rows.write_words(session, order)
     freeze(line, result)
@@ -180,6 +180,7 @@ _WAITS = {
     line_holds.FINDINGS: "can't be engraved as it stands; amend or cancel it",
     line_holds.CHANGE: "has a change that the buyer asked for; change the words, or ask the buyer again",
     line_holds.REVIEW: "needs a look by the desk; the buyer's approval doesn't stand for it",
+    line_holds.DIFFERS: "is not what its preview showed; compare the two, or ask the buyer",
     line_holds.BUYER: "awaits the buyer's approval; a look by the desk doesn't stand for it",
     line_holds.LATE: "came after its ship-by time; the desk must say that it is engraved all the same",
     holds.JUDGE_REFUSED: "has a unit that the last check refused; amend or cancel it",

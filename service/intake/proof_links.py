@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 
 from service.intake import line_holds
 from service.intake import order_rows as rows
-from service.intake.line_holds import BUYER, CHANGE
+from service.intake.line_holds import BUYER, CHANGE, DIFFERS
 from service.intake.orders import CHANGE_ASKED, approve
 from service.intake.orders import wish as wish_for
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound, Refusal
@@ -132,7 +132,7 @@ def agree(session: Session, token: str, *, secret: bytes, now: datetime) -> None
     waiting = [
         line.line_ref
         for line in order.lines
-        if {BUYER, CHANGE} & set(line_holds.reasons(order, line)) and may_agree(line)
+        if {BUYER, CHANGE, DIFFERS} & set(line_holds.reasons(order, line)) and may_agree(line)
     ]
     if not waiting:
         raise MoveNotAllowed("nothing in this order needs your approval")

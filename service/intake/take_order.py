@@ -20,13 +20,14 @@ from service.intake import check as checks
 from service.intake import orders
 from service.intake.order_answers import OrderAnswer, etag_of, order_answer
 from service.intake.same_size import at_height, height_of_set, levelled, must_name_lines
+from service.intake.shown_before import Compared, compared
 from service.intake.taking import take
 from service.plan import promises
 from service.records.errors import BadRequest, CheckersBusy, IdempotencyKeyReused
 from service.records.ids import ORDER, public
 from service.records.tables import Order
 from service.records.who import By, Who
-from service.requests import idempotency_rows
+from service.requests import idempotency_rows, sessions
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
 from service.requests.order_in import LineWanted, Notes, OrderWanted
 from service.shop.geometry_workers import InForce
@@ -62,7 +63,8 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
     def work(session: Session, prepared: tuple[list[CheckResult], promises.Safe | None]) -> Answer:
         by = tools.by(who)
         results, promised = prepared
-        order = take(session, wanted, results, shop=tools.catalogue.current, by=by)
+        seen = _held_against_previews(tools, wanted, results, by=by)
+        order = take(session, wanted, results, seen, shop=tools.catalogue.current, by=by)
         session.flush()
         promises.promise_new(session, order, promised, now=by.at)
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
@@ -95,11 +97,23 @@ def rehearse_order(tools: Tools, body: Any, key: str, *, who: Who) -> OrderAnswe
     results = check_lines(tools, wanted, client=who.client)
 
     def work(session: Session) -> OrderAnswer:
-        order = take(session, wanted, results, shop=tools.catalogue.current, by=tools.by(who))
+        by = tools.by(who)
+        seen = _held_against_previews(tools, wanted, results, by=by)
+        order = take(session, wanted, results, seen, shop=tools.catalogue.current, by=by)
         session.flush()
         return order_answer(session, order)
 
     return tools.database.rehearse(work)
+
+
+def _held_against_previews(
+    tools: Tools, wanted: OrderWanted, results: Sequence[CheckResult], *, by: By
+) -> list[Compared | None]:
+    secret = sessions.secret_of(tools.settings.data)
+    return [
+        compared(line, result, client=by.who.client, secret=secret, now=by.at)
+        for line, result in zip(wanted.lines, results, strict=True)
+    ]
 
 
 def _wanted_within_limits(tools: Tools, body: Any) -> OrderWanted:
@@ -178,6 +192,7 @@ def wanted_of(body: Any) -> OrderWanted:
                 line.sku,
                 line.quantity,
                 tuple(inscription.value() for inscription in line.inscriptions),
+                line.preview,
             )
             for line in body.lines
         ),

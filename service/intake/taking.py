@@ -14,8 +14,9 @@ from layout.check.feasibility import CheckResult
 from layout.shop.findings import Verdict
 from layout.shop.inscriptions import Inscription
 from layout.shop.shop import Shop
-from service.intake import line_holds
+from service.intake import line_holds, shown_before
 from service.intake import order_rows as rows
+from service.intake.shown_before import Compared
 from service.records.announcements import tell_order
 from service.records.errors import OrderRefTaken, Unengravable
 from service.records.ids import ORDER, public
@@ -33,11 +34,13 @@ def take(
     session: Session,
     wanted: OrderWanted,
     checks: Sequence[CheckResult],
+    seen: Sequence[Compared | None],
     *,
     shop: Shop,
     by: By,
 ) -> Order:
-    """Store an order whose lines were checked (one result a line, same order), with its jobs.
+    """Store an order whose lines were checked and held against their previews (one result a line, same
+    order), with its jobs.
 
     Raises OrderRefTaken, and Unengravable when the caller asked for refusal instead of hold.
     """
@@ -63,12 +66,15 @@ def take(
         created_at=by.at,
     )
     order.lines = [
-        _line(order, line, result, shop=shop, by=by)
-        for line, result in zip(wanted.lines, checks, strict=True)
+        _line(order, line, result, shown, shop=shop, by=by)
+        for line, result, shown in zip(wanted.lines, checks, seen, strict=True)
     ]
     session.add(order)
     session.flush()
     write_history(session, "order", order.id, "taken", by=by)
+    if approved := [line.line_ref for line in order.lines if line.approved_revision]:
+        why = f"buyer: by preview, line {', '.join(approved)}"
+        write_history(session, "order", order.id, "approved", by=by, why=why)
     for line, result in zip(order.lines, checks, strict=True):
         _add_jobs(session, order, line, shop=shop, result=result, by=by)
     rows.write_words(session, order)
@@ -86,7 +92,15 @@ def _refuse_unengravable(wanted: OrderWanted, checks: Sequence[CheckResult]) -> 
         raise Unengravable("some lines can't be engraved as asked; nothing was stored", lines=refused)
 
 
-def _line(order: Order, wanted: LineWanted, result: CheckResult, *, shop: Shop, by: By) -> OrderLine:
+def _line(
+    order: Order,
+    wanted: LineWanted,
+    result: CheckResult,
+    seen: Compared | None,
+    *,
+    shop: Shop,
+    by: By,
+) -> OrderLine:
     """The line with its check and its outlines, no jobs yet. Written with its order, all lines at once."""
     line = OrderLine(
         line_ref=wanted.line_ref,
@@ -98,6 +112,7 @@ def _line(order: Order, wanted: LineWanted, result: CheckResult, *, shop: Shop, 
     )
     write_check(line, wanted.inscriptions, result, shop, now=by.at)
     freeze(line, result)
+    shown_before.note(line, seen, asks_buyer=order.proof == "buyer")
     line.hold_reason = hold_reason(order, line)
     return line
 

@@ -29,8 +29,9 @@ from service.intake.order_answers import (
 from service.pages import asking, samples
 from service.pages.gate import DeskVisitor, Form, Visitor
 from service.pages.render import PageRoute, page, status_of
-from service.papers import texts
+from service.papers import texts, words
 from service.plan import board_rows as board
+from service.previews import shown_again
 from service.privacy import erase as erasing
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import ORDER, number
@@ -243,6 +244,24 @@ def get_asked_picture(
     return Response(
         pictures[face], media_type="image/svg+xml", headers={"Cache-Control": "private, max-age=60"}
     )
+
+
+@router.get("/desk/orders/{identity}/shown.svg")
+def get_shown_picture(
+    tools: AtHand,
+    identity: str,
+    visitor: DeskVisitor,
+    line: Annotated[str, Query(max_length=100)],
+    face: Annotated[str, Query(max_length=20)],
+) -> Response:
+    """What a preview showed the buyer of a line that is another now. Raises NotFound, CheckTooSlow,
+    CheckersBusy."""
+    with tools.database.reading() as session:
+        shown = shown_again.shown_before(tools, session, orders.line_of(_found(session, identity), line))
+    if shown is None or face not in shown.faces:
+        raise NotFound("there is nothing to show here", line_ref=line)
+    picture = shown_again.drawn_again(tools, shown).pictures[face]
+    return Response(picture, media_type="image/svg+xml", headers={"Cache-Control": "private, max-age=60"})
 
 
 @router.post("/desk/orders/{identity}/approve")
@@ -477,6 +496,11 @@ def _order(
             line.line_ref for line in order.lines if rows.marks(session, line.id, line.words_revision)
         }
         is_linked = proof_links.is_out(session, order)
+        shown_faces = {
+            line.line_ref: before.faces
+            for line in order.lines
+            if (before := shown_again.shown_before(tools, session, line)) is not None
+        }
         asked = proof_links.asked_for(session, order)
     shop = tools.catalogue.current
     return page(
@@ -493,6 +517,8 @@ def _order(
         offered=_offered_by_zone(tools, shop, {line.sku for line in shown.lines}),
         pictured=pictured,
         is_linked=is_linked,
+        shown_faces=shown_faces,
+        differs=words.DIFFERS,
         last_asked=asked[-1] if asked else None,
         longest_name=LONGEST_NAME,
         longest_note=LONGEST_NOTE,

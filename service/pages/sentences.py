@@ -177,6 +177,7 @@ SENTENCES = (
     _("line %(line)s is cancelled"),
     _("line %(line)s can't be engraved as it stands; amend or cancel it"),
     _("line %(line)s has a change that the buyer asked for; change the words, or ask the buyer again"),
+    _("line %(line)s is not what its preview showed; compare the two, or ask the buyer"),
     _("line %(line)s needs a look by the desk; the buyer's approval doesn't stand for it"),
     _("line %(line)s awaits the buyer's approval; a look by the desk doesn't stand for it"),
     _("line %(line)s came after its ship-by time; the desk must say that it is engraved all the same"),

@@ -86,6 +86,7 @@ REASONS = {
     "buyer_approval": _("awaiting buyer approval"),
     "change_requested": _("the buyer asks for a change"),
     "ship_by_past": _("arrived after its ship-by time"),
+    "differs_from_preview": _("not what the buyer was shown"),
     "judge_refused": _("the last check before burning refused it"),
     "does_not_fit": _("fits none of the slots left"),
     "no_place_left": _("no plate takes it any more"),
@@ -100,6 +101,14 @@ REASONS = {
 }
 #: Why a slot is to be cleared, where that is not why a unit is held.
 CLEARED = {"does_not_fit": _("does not fit this slot")}
+#: How a line differs from its preview.
+DIFFERS = {
+    "other_mark": _("The check comes to another mark now than the preview did."),
+    "other_product": _("The preview is of another product."),
+    "expired": _("The preview is older than seven days. The mark is still the same."),
+    "other_store": _("The preview was made by another store."),
+    "unreadable": _("The order names a preview that this service never made."),
+}
 #: How a hold ends, for whoever can end it.
 WAYS_OUT = {
     "findings": _("Change the words, or cancel the line."),
@@ -109,6 +118,10 @@ WAYS_OUT = {
     ),
     "change_requested": _("Change the words as the buyer asks, or ask again and write down who agreed."),
     "ship_by_past": _("Confirm that it is still to be engraved, or cancel it."),
+    "differs_from_preview": _(
+        "Compare the two pictures. If they are as good as the same, engrave as shown;"
+        " otherwise ask the buyer."
+    ),
     "judge_refused": _(
         "It can't be overridden: change the words, cancel, or have the description corrected."
     ),

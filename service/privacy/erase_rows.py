@@ -52,7 +52,7 @@ def blank(session: Session, order: Order, *, now: datetime) -> None:
     order.erased_at, order.version = now, order.version + 1
     for line in order.lines:
         line.inscriptions = [blanked(stored) for stored in line.inscriptions]
-        line.findings, line.checked = [], []
+        line.findings, line.checked, line.preview = [], [], None
         line.wish = line.approved_by = None
     lines = select(OrderLine.id).where(OrderLine.order_id == order.id)
     session.execute(update(FrozenMark).where(FrozenMark.line_id.in_(lines)).values(outline=NO_OUTLINE))

@@ -26,6 +26,7 @@ class LineWanted:
     sku: str
     quantity: int
     inscriptions: tuple[Inscription, ...]
+    preview: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,8 @@ def end_of_day(day: date, zone: ZoneInfo) -> datetime:
     return datetime.combine(day, time(23, 59, 59), zone)
 
 
+#: Longer than the token of any preview: its inscriptions are in it.
+LONGEST_TOKEN = 20_000
 #: Longest name of a buyer, and longest note: one line of a form, a few sentences.
 LONGEST_NAME, LONGEST_NOTE = 120, 500
 _Note = Annotated[str, Field(max_length=LONGEST_NOTE), AfterValidator(storable)]
@@ -83,6 +86,9 @@ class NotesIn(Strict):
         return Notes(self.order.strip(), self.gift.strip(), self.bench.strip())
 
 
+Token = Annotated[str, Field(min_length=1, max_length=LONGEST_TOKEN), AfterValidator(storable)]
+
+
 class LineIn(Strict):
     line_ref: Ref = Field(description="The store's own name of the line.", examples=["1"])
     sku: Name = Field(description="The store's number of the product.", examples=["AQ-PARER-OAK"])
@@ -90,6 +96,15 @@ class LineIn(Strict):
     inscriptions: Annotated[list[InscriptionIn], Field(max_length=MOST_INSCRIPTIONS)] = Field(
         description="What is to be engraved, one entry a place. An empty list: nothing; the boxed units go"
         " straight to packing."
+    )
+    preview: Token | None = Field(
+        default=None,
+        # An order that was first posted before previews could be named is still the same order.
+        exclude_if=lambda token: token is None,
+        description="The token of the preview that the buyer saw. The line is checked anew anyhow. Where"
+        " it comes to the same mark, that is the buyer's approval if the order asks for one; otherwise it is"
+        " held, `differs_from_preview`.",
+        examples=["WyJnYXJkZW4i.c2ln"],
     )
 
 

@@ -286,6 +286,5 @@ def _proof(
 
 
 def _preview(sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> preview.Preview:
-    shop, measured, store = proven(_OPEN["shop"], in_force.proofs), in_force.calibrations, _OPEN["store"]
-    result = check(shop, sku, inscriptions, calibrations=measured, store=store)
-    return preview.preview(shop, sku, result, calibrations=measured, store=store)
+    shop = proven(_OPEN["shop"], in_force.proofs)
+    return preview.tried(shop, sku, inscriptions, in_force.calibrations, _OPEN["store"])
