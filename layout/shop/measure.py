@@ -5,6 +5,7 @@ Lengths are millimetres, angles degrees (counter-clockwise from +x), times secon
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -44,7 +45,7 @@ def format_mm(value: float) -> str:
 
     Raises ValueError for a number that is not finite: no file may carry one.
     """
-    if not np.isfinite(value):
+    if not math.isfinite(value):  # several times as fast as NumPy's, for one number
         raise ValueError(f"not a finite length: {value!r}")
     text = f"{value:.{FROZEN_DECIMALS}f}".rstrip("0").rstrip(".")
     return "0" if text in {"-0", ""} else text

@@ -20,6 +20,7 @@ from service.client.answers import (
     JobInLine,
     Line,
     Order,
+    Preview,
     Promise,
 )
 from service.client.callbacks import Event, NotSigned, verified
@@ -42,6 +43,7 @@ __all__ = [
     "NoAnswer",
     "NotSigned",
     "Order",
+    "Preview",
     "Problem",
     "Promise",
     "Store",

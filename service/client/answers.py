@@ -103,12 +103,60 @@ class WayOut(TypedDict):
     by: list[str]
 
 
+class BuyersFinding(TypedDict):
+    """One thing to tell the buyer."""
+
+    code: str
+    severity: Literal["refuse", "review", "note"]
+    message: str
+    inscription: NotRequired[int]
+    span: NotRequired[list[int]]
+
+
+class Size(TypedDict):
+    """How large an inscription is on the product."""
+
+    inscription: int
+    zone: str
+    face: str
+    lines: list[str]
+    height_mm: float
+    width_mm: float
+    message: str
+
+
+class Suggested(TypedDict):
+    """What could be engraved instead."""
+
+    inscriptions: list[Asked]
+    changes: int
+    height_mm: float
+    message: str
+    picture: str
+
+
+class Preview(TypedDict):
+    """Words tried on a product, as their buyer sees them; `token` goes into an order's line as `preview`."""
+
+    sku: str
+    language: Literal["en", "de"]
+    verdict: Verdict
+    message: str
+    findings: list[BuyersFinding]
+    sizes: list[Size]
+    pictures: dict[str, str]
+    suggestions: list[Suggested]
+    token: str | None
+    expires_at: str | None
+
+
 class HoldDetails(TypedDict):
     """What there is to know about a hold."""
 
     findings: NotRequired[list[Finding]]
     jobs: NotRequired[list[str]]
     said: NotRequired[list[str]]
+    why: NotRequired[Literal["other_mark", "other_product", "expired", "other_store", "unreadable"]]
     wish: NotRequired[str]
 
 

@@ -12,7 +12,7 @@ from urllib.parse import quote
 
 import httpx
 
-from service.client.answers import Asked, Batch, Callback, CallbackAndSecret, Check, Job, Order
+from service.client.answers import Asked, Batch, Callback, CallbackAndSecret, Check, Job, Order, Preview
 from service.client.problems import NoAnswer, Problem
 
 T = TypeVar("T")
@@ -78,6 +78,21 @@ class Store:
         """Whether the inscriptions can be engraved on the product, and what else could be."""
         body = {"sku": sku, "inscriptions": list(inscriptions), "quantity": quantity}
         answer: Check = self._ask("POST", "/v1/checks", body=body).json()
+        return answer
+
+    def preview(
+        self, sku: str, inscriptions: Sequence[Asked], *, language: Literal["en", "de"] = "en"
+    ) -> Preview:
+        """The inscriptions on the product as their buyer sees them: a sentence, pictures, what else could be.
+        A page of the store asks for this itself, with a storefront's key."""
+        body = {"sku": sku, "inscriptions": list(inscriptions), "language": language}
+        answer: Preview = self._ask("POST", "/v1/previews", body=body).json()
+        return answer
+
+    def offer(self, sku: str, *, language: Literal["en", "de"] = "en") -> dict[str, Any]:
+        """What may be tried on a product: places, fonts with their names set in them, pictures, frames."""
+        path = f"/v1/previews/{quote(sku, safe='')}"
+        answer: dict[str, Any] = self._ask("GET", path, query={"language": language}).json()
         return answer
 
     def take_order(self, order: Mapping[str, Any], *, key: str | None = None) -> Versioned[Order]:

@@ -109,6 +109,8 @@ def rehearse_order(tools: Tools, body: Any, key: str, *, who: Who) -> OrderAnswe
 def _held_against_previews(
     tools: Tools, wanted: OrderWanted, results: Sequence[CheckResult], *, by: By
 ) -> list[Compared | None]:
+    if not any(line.preview for line in wanted.lines):
+        return [None] * len(wanted.lines)
     secret = sessions.secret_of(tools.settings.data)
     return [
         compared(line, result, client=by.who.client, secret=secret, now=by.at)

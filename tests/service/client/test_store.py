@@ -254,6 +254,7 @@ _KEPT = {
     "BatchOrder": "BatchOrderAnswer",
     "Boxed": "BoxedAnswer",
     "Buyer": "BuyerAnswer",
+    "BuyersFinding": "BuyersFindingAnswer",
     "Callback": "CallbackAnswer",
     "CallbackAndSecret": "CallbackAndSecretAnswer",
     "Check": "CheckAnswer",
@@ -267,7 +268,10 @@ _KEPT = {
     "Line": "LineAnswer",
     "Notes": "NotesAnswer",
     "Order": "OrderAnswer",
+    "Preview": "PreviewAnswer",
     "Promise": "PromiseAnswer",
+    "Size": "SizeAnswer",
+    "Suggested": "SuggestedAnswer",
     "WayOut": "WayOutAnswer",
 }
 
@@ -328,6 +332,7 @@ def test_all_that_a_store_may_do_can_be_done_but_following_the_stream() -> None:
         "callbacks": "list_callbacks",
         "rotate_secret": "rotate_callback_secret",
         "resend": "resend_deliveries",
+        "offer": "get_offer",
         "proof": "get_proof_picture",
         "proof_link": "make_proof_link",
     }
