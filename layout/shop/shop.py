@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from layout.shop.assembly import DEFAULT_ASSEMBLY, Assembly
 from layout.shop.blades import Blade, Product, Surface
 from layout.shop.outline import Outline
 from layout.shop.people import NO_HANDLING, Handling, Pickups, Shift
@@ -65,6 +66,7 @@ class Policy:
     shelves: tuple[str, ...] = ()  # of the packing rack, in the order in which they are filled
     inserts: tuple[str, ...] = ()  # what goes into every parcel besides, such as a care card
     shop_name: str = ""  # as its buyers know it
+    assembly: Assembly = DEFAULT_ASSEMBLY
     plan: ScoreWeights = DEFAULT_WEIGHTS  # what counts among plans equally late, with equally many loads
 
 

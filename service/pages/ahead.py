@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import date
 from typing import Annotated, Any
+from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request, Response
@@ -14,7 +17,9 @@ from service.pages.render import PageRoute, page
 from service.papers import picture_rows as shown_rows
 from service.papers import pictures, texts
 from service.plan import board_rows as rows
-from service.plan import build_list, outlook, plan_rows
+from service.plan import build_list, build_plan, outlook, plan_rows
+from service.plan.build_plan import Wish
+from service.plan.build_plan_answers import BuildPlanAnswer, PastWeekAnswer
 from service.records.ids import JOB, number
 from service.shop.tools import Tools
 
@@ -134,6 +139,44 @@ def get_build_list(request: Request, tools: AtHand, visitor: HouseVisitor) -> Re
         products=tools.catalogue.current.products,
         handed_over_days=build_list.HANDED_OVER_DAYS,
     )
+
+
+@router.get("/build-plan")
+def get_build_plan(
+    request: Request,
+    tools: AtHand,
+    visitor: HouseVisitor,
+    service: Annotated[float | None, Query(ge=50, le=99.9)] = None,
+    units: Annotated[int | None, Query(ge=0, le=10_000)] = None,
+) -> Response:
+    """What assembly should build week by week: by what sells, what is there, and what it can build. The
+    service level in percent, and the units of a week, may be tried."""
+    wish = Wish(None if service is None else service / 100, units)
+    plan = build_plan.build_plan(tools, wish)
+    asked = {"service_level": wish.service_level, "units_per_week": units}
+    return _page(
+        request,
+        tools,
+        "build_plan.html",
+        visitor,
+        plan=plan,
+        bars=_bars(plan.past),
+        days={day: pictures.day_name(day, visitor.language) for day in _days_of(plan)},
+        asked=urlencode({name: value for name, value in asked.items() if value is not None}),
+        is_tried=wish != Wish(),
+        weeks_back=build_plan.WEEKS_BACK,
+    )
+
+
+def _bars(past: Sequence[PastWeekAnswer]) -> list[tuple[float, float]]:
+    """For each week what was expected and what came, on a scale of 0 to 1."""
+    most = max((max(week.expected, week.sold) for week in past), default=0) or 1
+    return [(week.expected / most, week.sold / most) for week in past]
+
+
+def _days_of(plan: BuildPlanAnswer) -> set[date]:
+    days = {week.by for week in plan.weeks} | {week.week for week in plan.past}
+    return days | ({plan.next_release} if plan.next_release else set())
 
 
 def _page(request: Request, tools: Tools, template: str, visitor: Visitor, **values: Any) -> Response:

@@ -13,7 +13,17 @@ from tests.counter import Counter, an_order
 from tests.servers import new_postgres_database, running_postgres
 
 _FEW, _MANY, _WAITING, _TRIES = 5_000, 50_000, 40, 9
-_PAGES = ("/desk", "/board", "/backlog", "/plan", "/bench", "/build-list", "/lots", "/owner/callbacks")
+_PAGES = (
+    "/desk",
+    "/board",
+    "/backlog",
+    "/plan",
+    "/bench",
+    "/build-list",
+    "/build-plan",
+    "/lots",
+    "/owner/callbacks",
+)
 
 
 def main() -> None:

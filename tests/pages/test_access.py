@@ -103,6 +103,7 @@ def test_desk_board_and_owner_pages_can_be_used_by_everybody(
         "/plan",
         "/backlog",
         "/build-list",
+        "/build-plan",
         "/owner",
         "/owner/blades/chef-20",
         "/owner/plates/small",

@@ -74,6 +74,7 @@ _LISTS = (
     ("owner", "/v1/plan"),
     ("owner", "/v1/lots"),
     ("owner", "/v1/build-list"),
+    ("owner", "/v1/build-plan"),
     ("owner", "/v1/estimates"),
     ("owner", "/v1/calibrations"),
     ("owner", "/v1/callbacks"),

@@ -25,7 +25,7 @@ from service.shop.catalogue.photos import PHOTOS, photo_of
 from service.shop.catalogue.sense import Whereabouts, troubles_of
 from service.shop.catalogue.shapes import ShapeRefused
 from service.shop.catalogue.stock import stock_troubles
-from service.shop.catalogue.tooling import pickups_of, plate_of, process_of, shift_of, station_of
+from service.shop.catalogue.tooling import assembly_of, pickups_of, plate_of, process_of, shift_of, station_of
 from service.shop.catalogue.troubles import CatalogueError, Trouble
 
 T = TypeVar("T")
@@ -269,7 +269,7 @@ class _Reading:
         if not policies:
             return Policy()
         file, policy = policies[0]
-        values = policy.model_dump(exclude={"shifts", "handling", "carrier", "packing", "plan"})
+        values = policy.model_dump(exclude={"shifts", "handling", "carrier", "packing", "assembly", "plan"})
         try:
             return Policy(
                 **values,
@@ -278,6 +278,7 @@ class _Reading:
                 pickups=pickups_of(policy.carrier),
                 shelves=tuple(policy.packing.shelves),
                 inserts=tuple(policy.packing.inserts),
+                assembly=assembly_of(policy.assembly),
                 plan=ScoreWeights(**policy.plan.model_dump()),
             )
         except ValueError as error:

@@ -8,11 +8,13 @@ from typing import Any, get_args
 
 from shapely import affinity
 
+from layout.shop.assembly import Assembly
 from layout.shop.blades import Surface
 from layout.shop.people import Pickups, Shift
 from layout.shop.plates import Plate, Play, Pose, Seat, Slot
 from layout.shop.stations import LayerStyle, Process, Rows, Station, TestCard
 from service.shop.catalogue.schema import (
+    AssemblyFile,
     CarrierFile,
     PlateFile,
     ProcessFile,
@@ -93,6 +95,11 @@ def pickups_of(carrier: CarrierFile | None) -> Pickups | None:
         for day, at in carrier.cutoffs.items()
     ]
     return Pickups(tuple(sorted(cutoffs)), carrier.packing_minutes * 60.0)
+
+
+def assembly_of(a: AssemblyFile) -> Assembly:
+    release_day = _DAYS.index(a.release_day) if a.release_day is not None else None
+    return Assembly(a.service_level, a.weeks_to_build, a.units_per_week, release_day)
 
 
 _DAYS = get_args(Weekday)

@@ -67,6 +67,9 @@ MATRIX: dict[tuple[str, str], set[str]] = {
     ("get", "/v1/backlog.svg"): HOUSE,
     ("get", "/v1/build-list"): HOUSE,
     ("get", "/v1/build-list.csv"): HOUSE,
+    ("get", "/v1/build-plan"): HOUSE,
+    ("get", "/v1/build-plan.csv"): HOUSE,
+    ("get", "/v1/build-plan.pdf"): HOUSE,
     ("get", "/v1/acts"): {OWNER},
 }
 

@@ -24,7 +24,7 @@ from service.shop.catalogue.schema.forms import (
 )
 from service.shop.catalogue.schema.library import ArtworksFile, FontFile, FontsFile
 from service.shop.catalogue.schema.plates import PlateFile, SeatFile
-from service.shop.catalogue.schema.policy import CarrierFile, PolicyFile, ShiftFile
+from service.shop.catalogue.schema.policy import AssemblyFile, CarrierFile, PolicyFile, ShiftFile
 from service.shop.catalogue.schema.products import BinsFile, PhotoFile, ProductsFile
 from service.shop.catalogue.schema.stations import ProcessesFile, ProcessFile, StationFile
 
@@ -39,6 +39,7 @@ __all__ = [
     "TIME_FORM",
     "WORDS_FORM",
     "ArtworksFile",
+    "AssemblyFile",
     "BinsFile",
     "BladeFile",
     "CarrierFile",

@@ -45,6 +45,8 @@ Unit = Literal[
     "times",
     "count",
     "cost",
+    "share",
+    "weeks",
     "millimetres and degrees",
     "pixels",
 ]

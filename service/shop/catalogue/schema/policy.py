@@ -111,6 +111,41 @@ class PackingFile(Strict):
     )
 
 
+class AssemblyFile(Strict):
+    """What the build plan is made by: how much assembly can build, and how often the shop wants to run
+    out."""
+
+    service_level: float = key(
+        "The share of weeks in which all that is asked for shall be there",
+        0.95,
+        unit="share",
+        default=0.95,
+        ge=0.5,
+        le=0.999,
+    )
+    weeks_to_build: float = key(
+        "How long a unit takes, from the day it is wanted to its box",
+        1.0,
+        unit="weeks",
+        default=1.0,
+        ge=0,
+        le=52,
+    )
+    units_per_week: int | None = key(
+        "How many units assembly can build in a whole week; left out: enough",
+        80,
+        unit="count",
+        default=None,
+        ge=0,
+        le=10_000,
+    )
+    release_day: Weekday | None = key(
+        "The day of the week on which new work is put on sale; left out: there is none",
+        "friday",
+        default=None,
+    )
+
+
 class PolicyFile(Strict):
     """What this shop calls legible and makeable; its own choice, no standard. One file; all of it may be
     left out."""
@@ -154,4 +189,9 @@ class PolicyFile(Strict):
         default=None,
     )
     packing: PackingFile = key("The packing rack, [packing]", {"shelves": ["P1"]}, default=PackingFile())
+    assembly: AssemblyFile = key(
+        "What the build plan is made by, [assembly]",
+        {"service_level": 0.95, "units_per_week": 80},
+        default=AssemblyFile(),
+    )
     plan: PlanFile = key("What counts in a plan, [plan]", {"changes": 1.0, "turned": 0.5}, default=PlanFile())

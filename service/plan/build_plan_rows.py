@@ -1,0 +1,67 @@
+"""What the build plan reads: boxed and promised units, and what sold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import exists, func, select
+from sqlalchemy.orm import Session
+
+from service.records.states import JobState
+from service.records.tables import Job, Order, OrderLine, Stock
+
+_AT_ONCE = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Units of a product: boxed, of these reserved for orders, and asked for without a box: `waiting` ones
+    are short or held."""
+
+    boxed: int = 0
+    reserved: int = 0
+    waiting: int = 0
+
+    @property
+    def free(self) -> int:
+        """Units that nobody waits for; less than nought where more are asked for than boxed."""
+        return self.boxed - self.reserved - self.waiting
+
+
+def counts(session: Session) -> dict[str, Counts]:
+    """By product, of all that are boxed or asked for."""
+    boxed = {
+        sku: (int(total), int(reserved))
+        for sku, total, reserved in session.execute(
+            select(Stock.sku, func.sum(Stock.boxed), func.sum(Stock.reserved))
+            .group_by(Stock.sku)
+            .having(func.sum(Stock.boxed) > 0)
+        )
+    }
+    waiting = {
+        sku: int(count)
+        for sku, count in session.execute(
+            select(Job.sku, func.count())
+            .where(Job.state.in_([JobState.SHORT.value, JobState.HELD.value]))
+            .group_by(Job.sku)
+        )
+    }
+    return {sku: Counts(*boxed.get(sku, (0, 0)), waiting.get(sku, 0)) for sku in sorted({*boxed, *waiting})}
+
+
+def sold(session: Session, *, since: datetime) -> list[tuple[str, datetime, int]]:
+    """(product, when its order came, units) of every line ordered since then, but for cancelled ones."""
+    orders = session.execute(select(Order.id, Order.created_at).where(Order.created_at >= since))
+    came = dict(orders.tuples().all())
+    stands = exists().where(Job.line_id == OrderLine.id, Job.state != JobState.CANCELLED.value)
+    lines = select(OrderLine.order_id, OrderLine.sku, OrderLine.quantity).where(stands)
+    ids = sorted(came)
+    # By their orders' numbers, so many at once: joined, all lines there ever were might be looked at.
+    return [
+        (sku, came[order_id], quantity)
+        for at in range(0, len(ids), _AT_ONCE)
+        for order_id, sku, quantity in session.execute(
+            lines.where(OrderLine.order_id.in_(ids[at : at + _AT_ONCE]))
+        )
+    ]

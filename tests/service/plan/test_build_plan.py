@@ -1,0 +1,159 @@
+"""What assembly should build next: by what sold, release days apart, as far as it gets."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from layout.shop.assembly import Assembly
+from service.records.db import Database
+from service.records.tables import Job, Stock
+from tests import pdf
+from tests.benches import Bench, a_bench_shop, put_order
+from tests.clocks import MORNING, SetClock
+
+#: Tuesday morning of the tests; weeks begin on the Monday before.
+MONDAY = date(2026, 11, 23)
+
+
+@pytest.fixture
+def bench(database: Database, clock: SetClock, tmp_path: Path) -> Bench:
+    """A shop with nothing in its bins; its parers are built from its bare blades, Friday is release day."""
+    shop = a_bench_shop()
+    policy = replace(shop.policy, assembly=Assembly(0.95, weeks_to_build=1.0, release_day=4))
+    parer = replace(shop.products["PARER"], built_from="BARE")
+    shop = replace(shop, policy=policy, products={**shop.products, "PARER": parer})
+    empty = Bench(database, clock, tmp_path, shop)
+    put(empty, 0)
+    return empty
+
+
+def put(bench: Bench, boxed: int, *, sku: str = "PARER") -> None:
+    """So many units in one bin, of one product alone."""
+    bench.database.write(
+        lambda session: session.query(Stock).filter_by(bin="A1", sku=sku).update({"boxed": boxed})
+    )
+    bench.database.write(lambda session: session.query(Stock).filter(Stock.bin != "A1").update({"boxed": 0}))
+    if boxed == 0:
+        bench.database.write(lambda session: session.query(Stock).update({"boxed": 0}))
+
+
+def sold(bench: Bench, *weeks: tuple[int, int], sku: str = "PARER") -> None:
+    """Units sold on the Wednesday and on the Friday of past weeks, the oldest first; all are released."""
+    for back, counts in enumerate(reversed(weeks), start=1):
+        for day, units in zip((2, 4), counts, strict=True):
+            came = MORNING + timedelta(days=day - MORNING.weekday() - 7 * back)
+            if units:
+                ordered(bench, came, sku=sku, quantity=units)
+    bench.database.write(lambda session: session.query(Job).update({"state": "released"}))
+
+
+def ordered(bench: Bench, came: datetime, **wanted: Any) -> list[int]:
+    """An order that came then; the numbers of its jobs."""
+    return bench.database.write(
+        lambda session: [job.id for job in put_order(session, bench.shop, now=came, **wanted)]
+    )
+
+
+def asked(bench: Bench, query: str = "") -> dict[str, Any]:
+    answer = bench.ask("GET", f"/v1/build-plan{query}")
+    assert answer.status_code == 200, answer.text
+    said: dict[str, Any] = answer.json()
+    return said
+
+
+def test_a_plan_worked_out_by_hand(bench: Bench) -> None:
+    """Sold on usual days 6, 18, 12, 2, 22: mean 12, deviation 8.246 (see `layout.plan.order_up_to`); on each
+    release day 4: mean 4, and the root of it, 2, for its deviation. A week: mean 16, deviation
+    (8.246^2 + 2^2)^0.5 = 8.485. Two weeks at 95 %: 32 + 1.645 * 8.485 * 1.414 = 51.7, so 52 units."""
+    sold(bench, (6, 4), (18, 4), (12, 4), (2, 4), (22, 4))
+    put(bench, 20)
+
+    plan = asked(bench)
+
+    (parer,) = plan["products"]
+    assert (parer["sku"], parer["boxed"], parer["promised"], parer["free"]) == ("PARER", 20, 0, 20)
+    assert (parer["usual_per_week"], parer["per_release"], parer["sold_last_week"]) == (12.0, 4.0, 26)
+    assert (parer["level"], parer["weeks_of_cover"], parer["weeks_seen"]) == (52, 1.2, 5)
+    assert [week["units"] for week in plan["weeks"]] == [32, 16, 16, 16]
+    assert [week["by"] for week in plan["weeks"]] == [
+        (MONDAY + timedelta(days=4 + 7 * number)).isoformat() for number in range(4)
+    ]
+    # Until Friday, 3 days: 12 * 3/7 + 1.645 * 8.246 * (3/7)^0.5 = 14.02, so 15 are kept for usual days.
+    assert plan["next_release"] == (MONDAY + timedelta(days=4)).isoformat()
+    assert parer["offered"] == 20 + 32 - 15
+
+
+def test_assembly_builds_no_more_than_it_can_and_less_in_a_week_that_has_begun(bench: Bench) -> None:
+    sold(bench, (6, 4), (18, 4), (12, 4), (2, 4), (22, 4))
+
+    plan = asked(bench, "?units_per_week=10")
+
+    assert [week["most"] for week in plan["weeks"]] == [8, 10, 10, 10]  # from Tuesday on four of five days
+    assert [week["units"] for week in plan["weeks"]] == [8, 10, 10, 10]
+
+
+def test_what_orders_wait_for_is_built_first(bench: Bench) -> None:
+    sold(bench, (20, 0), (20, 0))
+    sold(bench, (1, 0), (1, 0), sku="CHEF")
+    bench.order(sku="CHEF", quantity=3)
+
+    plan = asked(bench, "?units_per_week=10")
+
+    assert {one["sku"]: one["quantity"] for one in plan["weeks"][0]["build"]}["CHEF"] >= 3
+    assert next(one for one in plan["products"] if one["sku"] == "CHEF")["free"] == -3
+
+
+def test_cancelled_orders_and_bare_blades_are_no_sales(bench: Bench) -> None:
+    sold(bench, (5, 0), (5, 0))
+    gone = ordered(bench, MORNING - timedelta(days=7), quantity=9)
+    bench.database.write(
+        lambda session: session.query(Job).filter(Job.id.in_(gone)).update({"state": "cancelled"})
+    )
+    bench.lot(quantity=4)
+
+    plan = asked(bench)
+
+    assert [(one["sku"], one["sold_last_week"]) for one in plan["products"]] == [("PARER", 5)]
+
+
+def test_past_weeks_are_held_against_what_was_known_then(bench: Bench) -> None:
+    sold(bench, (10, 0), (20, 0), (6, 0))
+
+    past = asked(bench)["past"]
+
+    assert [(week["expected"], week["sold"]) for week in past] == [(15.0, 6), (10.0, 20)]
+    assert past[0]["products"] == [{"sku": "PARER", "expected": 15.0, "sold": 6}]
+
+
+def test_a_shop_that_sold_nothing_has_nothing_to_build(bench: Bench) -> None:
+    put(bench, 3)
+
+    plan = asked(bench)
+
+    assert [week["units"] for week in plan["weeks"]] == [0, 0, 0, 0]
+    (parer,) = plan["products"]
+    assert (parer["level"], parer["weeks_of_cover"], parer["offered"]) == (0, None, 3)
+    assert plan["past"] == []
+
+
+def test_the_plan_as_a_table_and_on_paper(bench: Bench) -> None:
+    sold(bench, (6, 4), (18, 4), (12, 4))
+
+    table = bench.ask("GET", "/v1/build-plan.csv")
+    sheet = bench.ask("GET", "/v1/build-plan.pdf?service_level=0.98", Accept_Language="de")
+
+    heading, row = csv.reader(io.StringIO(table.text.removeprefix("\ufeff")))
+    assert dict(zip(heading, row, strict=True))["build_by_2026-11-27"] == str(
+        asked(bench)["weeks"][0]["units"]
+    )
+    assert sheet.headers["content-type"] == "application/pdf"
+    words = " ".join(pdf.words_of(sheet.content))
+    assert "Montageplan" in words and str(asked(bench, "?service_level=0.98")["weeks"][0]["units"]) in words
+    assert bench.ask("GET", "/v1/build-plan?service_level=2").status_code == 422
