@@ -9,7 +9,8 @@ import sys
 import threading
 from pathlib import Path
 
-from demo.service import Listener, StoryBroken, free_port, serving, working_out_heights
+from demo.service import Listener, StoryBroken, free_port, new_key, serving, working_out_heights
+from demo.store.server import open_store
 from demo.story import Story
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -47,6 +48,14 @@ def _tell(port: int | None, out: Path, *, once: bool) -> int:
         serving(port, folder / "data") as address,
         working_out_heights(folder / "data") as log,
         Listener() as listener,
+        open_store(
+            free_port(None, usual=8080)[0],
+            service=address,
+            keys_for=lambda own: (
+                new_key("store", "web", folder / "data"),
+                new_key("storefront", "web", folder / "data", "--origin", own),
+            ),
+        ) as store,
     ):
         print(
             "Beside it, `ricasso fonts measure --heights-only` works out from which height each font can be"
@@ -55,9 +64,11 @@ def _tell(port: int | None, out: Path, *, once: bool) -> int:
         print(
             "Then every letter of every font is measured behind the service; the owner's page shows how far."
         )
-        Story(address=address, folder=folder, listener=listener).tell()
+        Story(address=address, folder=folder, listener=listener, store=store).tell()
         if not once:
-            print(f"\nThe service stays up at {address} (Ctrl-C stops it).")
+            print(
+                f"\nThe service stays up at {address}, the web store at {store.address} (Ctrl-C stops both)."
+            )
             threading.Event().wait()
     return 0
 

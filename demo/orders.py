@@ -101,7 +101,7 @@ def an_order_to_hold() -> dict[str, Any]:
 WORDS_AGREED = [{"zone": "flat", "text": "Zo\u00eb & Bo", "font": "cinzel-semibold"}]
 
 #: Asked by the desk before a sale: far too much for the place.
-A_CHECK_THAT_FAILS = {
+A_CHECK_THAT_FAILS: dict[str, Any] = {
     "sku": "AQ-CHEF-20",
     "inscriptions": [
         {

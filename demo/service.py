@@ -28,9 +28,9 @@ class StoryBroken(Exception):
     """A step did not end as it must."""
 
 
-def free_port(wanted: int | None) -> tuple[int, str | None]:
+def free_port(wanted: int | None, usual: int = 8000) -> tuple[int, str | None]:
     """The port to serve on, and what to say when it is not the usual one. Raises StoryBroken."""
-    port = 8000 if wanted is None else wanted
+    port = usual if wanted is None else wanted
     if _is_free(port):
         return port, None
     if wanted is not None:
@@ -117,10 +117,10 @@ def _until_ready(process: subprocess.Popen[bytes], address: str, log: Path) -> N
     raise StoryBroken(f"the service is not ready after {_START_SECONDS} s; see {log}")
 
 
-def new_key(role: str, client: str, data: Path) -> str:
-    """A key, made as a person would make it."""
+def new_key(role: str, client: str, data: Path, *more: str) -> str:
+    """A key, made as a person would make it; `more` goes to the command."""
     made = subprocess.run(
-        [*RICASSO, "keys", "new", role, "--client", client, "--data", str(data)],
+        [*RICASSO, "keys", "new", role, "--client", client, "--data", str(data), *more],
         check=True,
         capture_output=True,
         text=True,

@@ -11,7 +11,9 @@ from typing import Any
 import httpx
 
 from demo import orders
+from demo.buyer import Buyer
 from demo.service import Caller, Listener, StoryBroken, new_key
+from demo.store.server import OpenStore
 from layout.pictures.blades_and_plates import draw_plate
 from service.shop import catalogue
 
@@ -19,13 +21,15 @@ STATIONS = ("north", "south")
 _MOST_LOADS = 20
 #: How often the plan is asked for, twice a second.
 _PLAN_LOOKS = 120
+#: How often a page of the web store is looked at, five times a second.
+_PAGE_LOOKS = 150
 
 
 class Story:
     """What happens between the store, the desk and the bench; `folder` gets the files and pictures."""
 
-    def __init__(self, *, address: str, folder: Path, listener: Listener) -> None:
-        self.address, self.folder, self.listener = address, folder, listener
+    def __init__(self, *, address: str, folder: Path, listener: Listener, store: OpenStore) -> None:
+        self.address, self.folder, self.listener, self.store = address, folder, listener, store
         self.shop = catalogue.load(catalogue.default_folder())
         self.posted: dict[str, dict[str, Any]] = {}
         self.scrapped: str | None = None
@@ -38,14 +42,19 @@ class Story:
             Caller(self.address, keys["store"]) as store,
             Caller(self.address, keys["desk"]) as desk,
             Caller(self.address, keys["bench"]) as bench,
+            Buyer(self.store.address, self.address, self.store.shop.key) as buyer,
         ):
             self._checks(desk)
             self._orders(store)
             self._hold_and_amend(store, desk)
+            bought = self._at_the_web_store(buyer)
             self._plan(bench)
             self._engrave_everything(bench)
             self._released(store)
-            self._packed(bench, store)
+            self._must(self._is_seen(buyer, bought, "being packed"), "the web store tells its buyer")
+            self._packed(bench)
+            self._must(self._is_seen(buyer, bought, "has left"), "the web store tells its buyer")
+            self._say(f"the web store's page of {bought.rsplit('/', 1)[1]} says: Your order has left.")
         self._summary()
 
     # --- the steps ---
@@ -130,6 +139,38 @@ class Story:
         self._must(amended["state"] == "ready", f"the amended order is {amended['state']}")
         desk.call("PATCH", path, expect=412, json=body, headers={"If-Match": etag})
         self._say(f"the desk telephones and amends {identity}: {orders.WORDS_AGREED[0]['text']!r} -> ready")
+
+    def _at_the_web_store(self, buyer: Buyer) -> str:
+        """Somebody types, takes what is suggested and orders, orders once more and cancels that; gives the
+        address of the order that stays."""
+        self._title(f"The web store at {self.store.address}: its page has the component")
+        sku = "AQ-CHEF-20"
+        self._must("<ricasso-preview" in buyer.looks_at(sku), "the product's page has the component")
+        typed = orders.A_CHECK_THAT_FAILS["inscriptions"]
+        shown = buyer.tries(sku, typed)
+        self._must(shown["verdict"] == "refuse" and shown["token"] is None, "what can't be engraved is said")
+        self._say(f"a buyer types {typed[0]['text']!r} -> {shown['message']}")
+        suggestion = shown["suggestions"][0]
+        wanted = suggestion["inscriptions"]
+        shown = buyer.tries(sku, wanted)
+        self._must(shown["token"] is not None, "what is suggested can be engraved")
+        self._say(f"taps a suggestion, {suggestion['message']!r} -> {shown['message']}")
+        bought = buyer.orders(sku, wanted, shown["token"])
+        self._must(self._is_seen(buyer, bought, "We have your order."), "what the buyer saw is approved")
+        self._say(f"and orders it: {bought.rsplit('/', 1)[1]}, approved, for it is what the page showed")
+        words = [{"zone": "heel", "text": "Bo", "font": "lato-bold"}]
+        regretted = buyer.orders(sku, words, buyer.tries(sku, words)["token"])
+        self._must("is cancelled" in buyer.cancels(regretted), "an order can be cancelled on its page")
+        self._say(f"{regretted.rsplit('/', 1)[1]} is ordered too, and cancelled on its page")
+        return bought
+
+    def _is_seen(self, buyer: Buyer, order: str, words: str) -> bool:
+        """Whether the words stand on the order's page in time: the store is told, then it looks."""
+        for _ in range(_PAGE_LOOKS):
+            if words in buyer.sees(order):
+                return True
+            time.sleep(0.2)
+        return False
 
     def _plan(self, bench: Caller) -> None:
         self._title("What waits is planned: which units share a plate, where and when")
@@ -298,10 +339,11 @@ class Story:
         history = store.get(f"/v1/jobs/{self.scrapped}").json()["history"]
         self._say(f"history of {self.scrapped}: " + " -> ".join(move["to"] for move in history))
 
-    def _packed(self, bench: Caller, store: Caller) -> None:
+    def _packed(self, bench: Caller) -> None:
         self._title("Packing gathers the boxes of each order, and hands it over")
         waiting = bench.get("/v1/packing").json()
-        self._must(waiting["waiting"] == len(self.posted), "every order that is released waits for packing")
+        count = len(self.posted) + 1  # the web store's
+        self._must(waiting["waiting"] == count, "every order that is released waits for packing")
         boxes = [
             (order["id"], unit["job"])
             for order in waiting["orders"]
@@ -324,7 +366,7 @@ class Story:
             papers = bench.get(f"/v1/orders/{order['id']}/packing-list.pdf")
             (self.folder / f"packing-list-{order['id']}.pdf").write_bytes(papers.content)
             bench.post(f"/v1/orders/{order['id']}/hand-over", None)
-            ended = store.get(f"/v1/orders/{order['id']}").json()
+            ended = bench.get(f"/v1/orders/{order['id']}").json()
             self._must(ended["state"] == "handed_over", f"{order['id']} is {ended['state']}")
             self._say(f"{ended['order_ref']} -> {ended['state']}, with its packing list")
         wrong = bench.post("/v1/packing/scan", {"code": boxes[0][1]}, expect=409).json()

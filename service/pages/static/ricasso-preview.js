@@ -79,7 +79,8 @@ STYLE.replaceSync(`
   button { font: inherit; width: 100%; flex-direction: column; align-items: start; text-align: start }
   button img { width: 100%; max-height: 7rem; background: #fff } button:hover { border-color: var(--accent) }
   button .words { white-space: pre-line; font-weight: 700; overflow-wrap: anywhere }
-  .back { margin-top: .5rem; width: auto; color: var(--accent); border-color: var(--accent) }
+  .back { justify-content: center; width: auto; color: var(--accent); border-color: var(--accent) }
+  .suggestions:not(:empty) + .back { margin-top: .5rem }
   :focus-visible { outline: 3px solid var(--accent); outline-offset: 2px } .choice :focus-visible { outline: none }
   label.choice:focus-within:has(:focus-visible) { outline: 3px solid var(--accent); outline-offset: 2px }
   .unseen { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%) }
