@@ -9,6 +9,8 @@ from __future__ import annotations
 import shutil
 import socket
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -18,10 +20,12 @@ import httpx
 import uvicorn
 from sqlalchemy import event
 
+from demo.store.server import OpenStore, open_store
 from service.app import create_app
 from service.records import clock
 from service.records.db import Database, open_engine
 from service.records.who import Role
+from service.requests import keys
 from service.running.assembly import assemble
 from service.shop.geometry_workers import Geometry
 from service.shop.settings import Settings
@@ -149,3 +153,22 @@ class ServedShop:
         assert answer.status_code == 201, answer.text
         said: dict[str, Any] = answer.json()
         return said
+
+
+@contextmanager
+def a_store(shop: ServedShop) -> Iterator[OpenStore]:
+    """The made-up web store beside the shop, with its key for stores and a publishable one of its own."""
+
+    def keys_for(own: str) -> tuple[str, str]:
+        publishable = shop.tools.database.write(
+            lambda session: keys.new_key(
+                session, Role.STOREFRONT, client="store-1", now=shop.tools.clock(), origins=(own,)
+            )
+        )
+        return shop.keys["store"], publishable
+
+    with socket.socket() as any_port:
+        any_port.bind(("127.0.0.1", 0))
+        port = any_port.getsockname()[1]
+    with open_store(port, service=shop.address, keys_for=keys_for) as opened:
+        yield opened

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import socket
 import time
 from collections.abc import Iterator
 
@@ -11,11 +10,9 @@ import httpx
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from demo.store.server import OpenStore, open_store
-from service.records.who import Role
-from service.requests import keys
+from demo.store.server import OpenStore
 from tests.pages.conftest import SignIn
-from tests.pages.shop import ServedShop
+from tests.pages.shop import ServedShop, a_store
 from tests.pages.test_access import must_be_usable
 from tests.pages.test_bench_story import finish, pull_all, release, seat_all, start, take
 
@@ -24,18 +21,7 @@ pytestmark = pytest.mark.page
 
 @pytest.fixture
 def store(shop: ServedShop) -> Iterator[OpenStore]:
-    def keys_for(own: str) -> tuple[str, str]:
-        publishable = shop.tools.database.write(
-            lambda session: keys.new_key(
-                session, Role.STOREFRONT, client="store-1", now=shop.tools.clock(), origins=(own,)
-            )
-        )
-        return shop.keys["store"], publishable
-
-    with socket.socket() as any_port:
-        any_port.bind(("127.0.0.1", 0))
-        port = any_port.getsockname()[1]
-    with open_store(port, service=shop.address, keys_for=keys_for) as opened:
+    with a_store(shop) as opened:
         yield opened
 
 

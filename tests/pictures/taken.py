@@ -10,8 +10,9 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from demo.store.server import OpenStore
 from service.plan.promises import keep_promises
-from tests.pages.shop import ServedShop, make_first_start
+from tests.pages.shop import ServedShop, a_store, make_first_start
 from tests.pages.test_bench_story import finish, mount, pull_all, seat_all, start, take
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -27,6 +28,7 @@ TAKEN = (
     "bench-seat.png",
     "bench-start.png",
     "bench-inspect.png",
+    "store-page.png",
 )
 _WORDS = {"zone": "heel", "text": "For Nan", "font": "lato-bold", "height_mm": 5}
 
@@ -72,7 +74,19 @@ def _a_day(shop: ServedShop, browser: Browser) -> dict[str, bytes]:
     _a_load(_signed_in(shop, browser, "bench", "Ines", _TABLET), photograph)
     desk.goto("/board")
     photograph(desk, "board.png")
+    with a_store(shop) as store:
+        made["store-page.png"] = product_page(store, browser)
     return made
+
+
+def product_page(store: OpenStore, browser: Browser) -> bytes:
+    """The web store's page with words on a knife, from its heading to its button."""
+    page = browser.new_page(viewport={"width": 1000, "height": 800}, base_url=store.address)
+    page.goto("/?sku=AQ-HORI-18")
+    page.get_by_label("Your words").fill("For Nan")
+    page.locator("figure img").wait_for(timeout=60_000)
+    page.get_by_label("Your words").blur()
+    return page.screenshot(animations="disabled")
 
 
 def _check(page: Page) -> None:
