@@ -65,6 +65,17 @@ def test_the_board_reckons_with_the_stations_own_hours(bench: Bench) -> None:
     assert "Today, Tue 24 Nov 10:00" in text_of(page)
 
 
+def test_on_a_day_off_no_work_is_due_of_no_hours(bench: Bench) -> None:
+    policy = replace(bench.shop.policy, days_off=("2026-11-24",))
+    bench.tools.catalogue.put(replace(bench.shop, policy=policy))  # type: ignore[attr-defined]
+    bench.order(quantity=30, due_days=1.2)
+
+    page = seen(bench, "/board")
+
+    assert "work due today" not in page
+    assert figure(page, "late") == "0"
+
+
 def test_the_board_shows_who_has_which_load_since_when(bench: Bench) -> None:
     bench.order(quantity=3)
     load = bench.burning()
