@@ -182,6 +182,26 @@ def test_families_that_share_no_plate_take_as_many_batches_as_their_counts_say(
     assert inspect_plan(backlog, made) == ()
 
 
+@pytest.mark.parametrize(("counts", "size"), [((7, 5, 3), 4), ((8, 4), 4), ((1, 1, 1), 4), ((9, 2, 2, 5), 6)])
+def test_families_that_share_no_head_height_take_as_many_batches_and_the_bound_says_so(
+    counts: Sequence[int], size: int
+) -> None:
+    """The same number where what keeps families apart is the height of the head, on one plate for all."""
+    slots = "ABCDEFGH"[:size]
+    kinds = [a_kind(f"k{n}", slots, low_mm=5.0 * n, high_mm=5.0 * n + 1.0) for n in range(len(counts))]
+    jobs = [
+        a_job(f"{kind.kind} {n}", kind)
+        for kind, count in zip(kinds, counts, strict=True)
+        for n in range(count)
+    ]
+    backlog = a_backlog(*jobs, plates=(a_plan_plate(slots=slots),))
+
+    made = plan(backlog)
+
+    assert made.score.loads == made.bound.loads == sum(-(-count // size) for count in counts)
+    assert inspect_plan(backlog, made) == ()
+
+
 Unit = tuple[float, float, int]  # burning and due in the textbooks' units, weight
 
 
