@@ -122,11 +122,10 @@ def _with_reasons(made: Plan, unproven: Mapping[int, tuple[str, ...]]) -> Plan:
 
 def _with_promises(session: Session, backlog: Backlog, clock: WallClock) -> Backlog:
     """The backlog, its jobs with what was promised for their orders."""
-    orders = sorted({number(ORDER, job.order) for job in backlog.jobs})
-    promised = {
-        public(ORDER, order): latest_ready(backlog, clock.seconds(promise.ready_by))
-        for order, promise in rows.promises(session, orders).items()
-    }
+    promises = rows.promises(session, sorted({number(ORDER, job.order) for job in backlog.jobs}))
+    days = {promise.ready_by for promise in promises.values()}
+    latest = {day: latest_ready(backlog, clock.seconds(day)) for day in days}
+    promised = {public(ORDER, order): latest[promise.ready_by] for order, promise in promises.items()}
     return replace(
         backlog, jobs=tuple(replace(job, promised=promised.get(job.order)) for job in backlog.jobs)
     )

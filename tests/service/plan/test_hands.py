@@ -12,7 +12,7 @@ from sqlalchemy import select
 
 from layout.shop.people import Handling, Pickups, Shift
 from layout.shop.shop import Policy, Shop
-from service.plan import outlook, promises
+from service.plan import outlook, planning, promises
 from service.plan.backlog import backlog_of, floor_of
 from service.records.db import Database
 from service.records.tables import Event, Promise
@@ -76,6 +76,15 @@ def test_a_unit_must_be_boxed_before_the_cut_off_that_its_ship_by_time_allows(be
 
     assert clock.moment(backlog.jobs[0].due) == datetime(2026, 11, 27, 15, 50, tzinfo=UTC)
     assert clock.moment(backlog.jobs[0].shipped_by) == datetime(2026, 11, 28, 8, tzinfo=UTC)
+
+
+def test_a_unit_that_was_promised_is_wanted_before_the_cut_off_of_that_day(bench: Bench) -> None:
+    bench.order(due_days=4)
+    promises.keep_promises(bench.tools)
+
+    found = planning.renewed(bench.tools)
+
+    assert found.moment(found.backlog.jobs[0].wanted_by) == datetime(2026, 11, 24, 15, 50, tzinfo=UTC)
 
 
 def test_a_store_is_told_by_when_its_order_is_ready(bench: Bench) -> None:
