@@ -69,7 +69,7 @@ def a_key_of(session: Session, role: Role, *, now: datetime) -> str:
     """A key of a role; a storefront's is that of the store."""
     client = "store-1" if role is Role.STOREFRONT else f"{role.value}-1"
     pages = (STORE_PAGES,) if role is Role.STOREFRONT else ()
-    return keys.new_key(session, role, client=client, now=now, origins=pages)
+    return keys.new_key(session, role, client=client, now=now, who=SWEEP, origins=pages)
 
 
 class Counter:
@@ -150,7 +150,7 @@ def an_open_counter(
     def prepare(session: Any) -> None:
         for role in Role:
             made[role.value] = a_key_of(session, role, now=clock())
-        made["other_store"] = keys.new_key(session, Role.STORE, client="store-2", now=clock())
+        made["other_store"] = keys.new_key(session, Role.STORE, client="store-2", now=clock(), who=SWEEP)
         counts = [
             stock.Count(b.bin, b.sku, b.boxed if boxed is None else boxed, b.walking_order)
             for b in catalogue.load_stock(catalogue.default_folder())

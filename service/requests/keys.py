@@ -23,7 +23,7 @@ from sqlalchemy.orm import Session
 from service.records.errors import BadRequest, KeyUnknown
 from service.records.moves import write_history
 from service.records.tables import ApiKey
-from service.records.who import SWEEP, By, Role, Who
+from service.records.who import By, Role, Who
 from service.requests import key_rows as rows
 
 _ALPHABET = string.ascii_letters + string.digits
@@ -41,9 +41,9 @@ def new_key(
     *,
     client: str,
     now: datetime,
+    who: Who,
     expires_at: datetime | None = None,
     origins: Iterable[str] = (),
-    who: Who = SWEEP,
 ) -> str:
     """Store a new key and return it; it can't be shown again. Without `expires_at` it ends when revoked.
 
@@ -76,7 +76,7 @@ def who_has(session: Session, key: str, *, now: datetime) -> Who:
     return Who(role=Role(row.role), client=row.client, name=row.client)
 
 
-def revoke(session: Session, key_id: str, *, now: datetime, who: Who = SWEEP) -> None:
+def revoke(session: Session, key_id: str, *, now: datetime, who: Who) -> None:
     """Take a key out of use. Raises KeyUnknown."""
     row = rows.by_key_id(session, key_id)
     if row is None:
@@ -86,7 +86,7 @@ def revoke(session: Session, key_id: str, *, now: datetime, who: Who = SWEEP) ->
         _note(session, row, "revoked", By(who, now))
 
 
-def rotate(session: Session, key_id: str, *, now: datetime, overlap: timedelta, who: Who = SWEEP) -> str:
+def rotate(session: Session, key_id: str, *, now: datetime, overlap: timedelta, who: Who) -> str:
     """Another key for the same client and role; the old one holds for `overlap` more, no longer than it would
     have. Raises KeyUnknown for one that is not in use."""
     row = rows.by_key_id(session, key_id)

@@ -82,7 +82,7 @@ def _two_processes(folder: Path) -> Iterator[tuple[list[Address], str]]:
 
         def prepare(session: Any) -> None:
             shop.keep_current(session, now=now)
-            made.append(keys.new_key(session, Role.STORE, client="store-1", now=now))
+            made.append(keys.new_key(session, Role.STORE, client="store-1", now=now, who=SWEEP))
             counts = [
                 stock.Count(b.bin, b.sku, 100_000, b.walking_order)
                 for b in catalogue.load_stock(catalogue.default_folder())

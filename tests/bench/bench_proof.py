@@ -16,7 +16,7 @@ from fastapi.testclient import TestClient
 
 from service.app import create_app, set_up_logging
 from service.records.clock import now
-from service.records.who import Role
+from service.records.who import SWEEP, Role
 from service.requests import keys
 from service.running.assembly import assemble
 from service.shop.settings import Settings
@@ -57,7 +57,7 @@ def typed(settings: Settings, clock: Callable[[], float]) -> list[float]:
     tools = assemble(settings)
     imports.open_the_store_room(tools)
     key = tools.database.write(
-        lambda session: keys.new_key(session, Role.DESK, client="bench", now=now()),
+        lambda session: keys.new_key(session, Role.DESK, client="bench", now=now(), who=SWEEP),
     )
     with TestClient(create_app(tools)) as http:
         http.post("/sign-in", data={"key": key, "name": "Dora"})

@@ -174,7 +174,7 @@ def _prepare(database: Database, receiver: Receiver) -> dict[str, str]:
     def prepare(session: Any) -> None:
         shelf.keep_current(session, now=now)
         for role in (Role.STORE, Role.DESK, Role.BENCH):
-            made[role.value] = keys.new_key(session, role, client=f"{role.value}-1", now=now)
+            made[role.value] = keys.new_key(session, role, client=f"{role.value}-1", now=now, who=SWEEP)
         counts = [stock.Count(b.bin, b.sku, 5_000, b.walking_order) for b in catalogue.load_stock(folder)]
         stock.put_counts(session, counts, by=By(SWEEP, now))
         store = By(Who(role=Role.STORE, client="store-1", name="store-1"), now)

@@ -61,7 +61,7 @@ from service.records.tables import (
     Order,
     Outbox,
 )
-from service.records.who import Role
+from service.records.who import SWEEP, Role
 from service.requests import keys
 from service.running import relay, tasks
 from service.running.outbox_rows import Hint
@@ -207,7 +207,9 @@ class ShopMachine(RuleBasedStateMachine):
     def _prepare(self, session: Any) -> None:
         for role in Role:
             self.keys[role.value] = a_key_of(session, role, now=self.clock())
-        self.keys["other_store"] = keys.new_key(session, Role.STORE, client="store-2", now=self.clock())
+        self.keys["other_store"] = keys.new_key(
+            session, Role.STORE, client="store-2", now=self.clock(), who=SWEEP
+        )
         session.add(CatalogueVersion(version=self.shop.version, loaded_at=self.clock(), content={}))
         put_stock(session, self.shop, boxed=BOXED)
 

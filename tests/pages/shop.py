@@ -24,7 +24,7 @@ from demo.store.server import OpenStore, open_store
 from service.app import create_app
 from service.records import clock
 from service.records.db import Database, open_engine
-from service.records.who import Role
+from service.records.who import SWEEP, Role
 from service.requests import keys
 from service.running.assembly import assemble
 from service.shop.geometry_workers import Geometry
@@ -162,7 +162,7 @@ def a_store(shop: ServedShop) -> Iterator[OpenStore]:
     def keys_for(own: str) -> tuple[str, str]:
         publishable = shop.tools.database.write(
             lambda session: keys.new_key(
-                session, Role.STOREFRONT, client="store-1", now=shop.tools.clock(), origins=(own,)
+                session, Role.STOREFRONT, client="store-1", now=shop.tools.clock(), who=SWEEP, origins=(own,)
             )
         )
         return shop.keys["store"], publishable

@@ -13,7 +13,7 @@ from sqlalchemy import event, insert, text
 from service.cli.main import run
 from service.records.db import Database
 from service.records.tables import History
-from service.records.who import Role
+from service.records.who import SWEEP, Role
 from service.requests import act_rows, keys
 from tests.clocks import SetClock
 from tests.counter import Counter, a_key, a_lot, an_open_counter, an_order
@@ -81,9 +81,8 @@ def test_pages_of_acts_skip_none_and_repeat_none(counter: Counter) -> None:
 def test_the_page_of_keys_says_until_when_each_is_good(counter: Counter, clock: SetClock) -> None:
     def make(session: Any) -> None:
         for client, hours in (("soon-over", 1), ("later-over", 48)):
-            keys.new_key(
-                session, Role.STORE, client=client, now=clock(), expires_at=clock() + timedelta(hours=hours)
-            )
+            ends = clock() + timedelta(hours=hours)
+            keys.new_key(session, Role.STORE, client=client, now=clock(), expires_at=ends, who=SWEEP)
 
     counter.tools.database.write(make)
     clock.advance(hours=2)

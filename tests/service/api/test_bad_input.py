@@ -12,6 +12,7 @@ from sqlalchemy import func, select
 
 from service.records.db import Database
 from service.records.tables import Order
+from service.records.who import SWEEP
 from service.requests import keys
 from tests.clocks import SetClock
 from tests.counter import Counter, a_key, a_line, an_inscription, an_open_counter, an_order
@@ -196,7 +197,7 @@ def test_a_wrong_key_is_401_and_says_nothing_else(counter: Counter, key: str) ->
 def test_a_key_taken_out_of_use_is_401(counter: Counter) -> None:
     key = counter.keys["bench"]
     counter.tools.database.write(
-        lambda session: keys.revoke(session, key.split("_")[2], now=counter.tools.clock())
+        lambda session: keys.revoke(session, key.split("_")[2], now=counter.tools.clock(), who=SWEEP)
     )
 
     answer = counter.ask("bench", "GET", "/v1/orders")

@@ -20,7 +20,7 @@ from service.app import API, description
 from service.pages.guides import FOLDER
 from service.records.db import Database
 from service.records.ids import JOB, ORDER
-from service.records.who import Role
+from service.records.who import SWEEP, Role
 from service.requests import keys
 from service.shop import rates
 from tests.benches import all_rows
@@ -134,9 +134,11 @@ def _wrong_keys_open_nothing(counter: Counter, clock: SetClock) -> None:
     now = clock()
 
     def make(session: Any) -> tuple[str, str]:
-        over = keys.new_key(session, Role.OWNER, client="a", now=now, expires_at=now + timedelta(seconds=1))
-        revoked = keys.new_key(session, Role.OWNER, client="b", now=now)
-        keys.revoke(session, revoked.split("_")[2], now=now)
+        over = keys.new_key(
+            session, Role.OWNER, client="a", now=now, who=SWEEP, expires_at=now + timedelta(seconds=1)
+        )
+        revoked = keys.new_key(session, Role.OWNER, client="b", now=now, who=SWEEP)
+        keys.revoke(session, revoked.split("_")[2], now=now, who=SWEEP)
         return over, revoked
 
     over, revoked = counter.tools.database.write(make)

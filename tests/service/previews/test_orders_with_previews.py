@@ -10,7 +10,7 @@ import pytest
 
 from service.intake import preview_tokens as tokens
 from service.records.db import Database
-from service.records.who import Role
+from service.records.who import SWEEP, Role
 from service.requests import keys, sessions
 from tests.clocks import SetClock
 from tests.counter import Counter, a_line, an_inscription, an_open_counter, an_order
@@ -83,7 +83,7 @@ def test_another_mark_than_was_shown_is_stored_and_waits(counter: Counter, proof
 
 def test_a_token_that_does_not_stand_for_the_line_holds_it(counter: Counter, clock: SetClock) -> None:
     counter.keys["theirs"] = counter.tools.database.write(
-        lambda session: keys.new_key(session, Role.STORE, client="store-9", now=clock())
+        lambda session: keys.new_key(session, Role.STORE, client="store-9", now=clock(), who=SWEEP)
     )
     wrong = {
         "other_mark": token_of(counter, inscriptions=[an_inscription(zone="ricasso_back")]),

@@ -16,7 +16,7 @@ from service.intake import preview_tokens as tokens
 from service.papers import texts
 from service.previews.buyers_words import FINDINGS, VERDICTS
 from service.records.db import Database
-from service.records.who import Role
+from service.records.who import SWEEP, Role
 from service.requests import key_rows, keys, sessions
 from tests.benches import all_rows
 from tests.clocks import SetClock
@@ -208,7 +208,12 @@ def test_a_preflight_is_answered_without_a_key_for_listed_pages_alone(counter: C
 def test_a_page_that_another_key_lists_is_refused_and_can_read_why(counter: Counter, clock: SetClock) -> None:
     counter.tools.database.write(
         lambda session: keys.new_key(
-            session, Role.STOREFRONT, client="store-2", now=clock(), origins=["https://second.example"]
+            session,
+            Role.STOREFRONT,
+            client="store-2",
+            now=clock(),
+            who=SWEEP,
+            origins=["https://second.example"],
         )
     )
 
@@ -223,7 +228,7 @@ def test_a_page_that_another_key_lists_is_refused_and_can_read_why(counter: Coun
 
 def test_the_pages_of_a_revoked_key_are_no_longer_listed(counter: Counter, clock: SetClock) -> None:
     key_id = counter.keys["storefront"].split("_")[2]
-    counter.tools.database.write(lambda session: keys.revoke(session, key_id, now=clock()))
+    counter.tools.database.write(lambda session: keys.revoke(session, key_id, now=clock(), who=SWEEP))
 
     with counter.tools.database.reading() as session:
         assert key_rows.origins(session, now=clock()) == set()
