@@ -105,25 +105,10 @@ _REQUEST_ID = re.compile(r"^[A-Za-z0-9_-]{1,64}$", re.ASCII)
 
 def create_app(tools: Tools) -> FastAPI:
     """The application around a process's tools. Its threads run from start-up to shut-down."""
-    settings = tools.settings
-    runner = Runner(tools, publish=_publisher(settings))
-
-    @asynccontextmanager
-    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        # Behind the first answers: workers take a second to start, and a new machine seconds to compile for.
-        threading.Thread(target=_warm, args=(tools,), name="ricasso-warm", daemon=True).start()
-        runner.start()
-        try:
-            yield
-        finally:
-            runner.stop()
-            tools.geometry.close()
-            tools.database.engine.dispose()
-
     app = FastAPI(
         title=contract.TITLE,
         version=contract.VERSION,
-        lifespan=lifespan,
+        lifespan=_beside_requests,
         openapi_url=None,
         docs_url=None,
         redoc_url=None,
@@ -135,13 +120,28 @@ def create_app(tools: Tools) -> FastAPI:
     faults.install(app)
     for module in (*API, *pages.ROUTERS):
         app.include_router(module.router)
-    if settings.docs:
+    if tools.settings.docs:
         whoever_has_a_key = [Depends(caller(*EVERYBODY))]
         app.get("/openapi.json", include_in_schema=False, dependencies=whoever_has_a_key)(description)
     app.add_middleware(Admission)
     app.add_middleware(Origins)
     app.middleware("http")(_watch)  # outermost: what is not let in is watched too
     return app
+
+
+@asynccontextmanager
+async def _beside_requests(app: FastAPI) -> AsyncIterator[None]:
+    tools = doorway.tools_in(app)
+    runner = Runner(tools, publish=_publisher(tools.settings))
+    # Behind the first answers: workers take a second to start, and a new machine seconds to compile for.
+    threading.Thread(target=_warm, args=(tools,), name="ricasso-warm", daemon=True).start()
+    runner.start()
+    try:
+        yield
+    finally:
+        runner.stop()
+        tools.geometry.close()
+        tools.database.engine.dispose()
 
 
 def _warm(tools: Tools) -> None:

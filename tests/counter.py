@@ -44,20 +44,21 @@ def the_shelf() -> Shelf:
     return Shelf(catalogue.default_folder())
 
 
-#: Applications by the settings that their routes are made of.
-_made: dict[bool, FastAPI] = {}
+#: Applications by what their routes and their layers are made of.
+_made: dict[tuple[bool, bool], FastAPI] = {}
 
 
-def an_app(tools: Tools) -> FastAPI:
-    """The application around a test's tools, without its threads.
+def an_app(tools: Tools, *, is_described: bool = True) -> FastAPI:
+    """The application around a test's tools; its threads run while it is served.
 
-    Its routes are those of the first one: to make them takes FastAPI longer than most tests do. Every
-    answer is held against the description of the surface.
+    Its routes are those of the first one: to make them takes FastAPI longer than most tests do.
+    `is_described`: every answer is held against the description of the surface.
     """
-    kind = tools.settings.docs
+    kind = (tools.settings.docs, is_described)
     if kind not in _made:
         _made[kind] = create_app(tools)
-        _made[kind].middleware("http")(as_described)
+        if is_described:
+            _made[kind].middleware("http")(as_described)
         _made[kind].middleware_stack = _made[kind].build_middleware_stack()
     app = copy.copy(_made[kind])
     app.state = State()

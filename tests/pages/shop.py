@@ -1,27 +1,29 @@
 """A shop for the pages' tests: as it stands after its first start, or served to browsers on its own port.
 
 The first start (tables, opening stock, a key of each role) is made once in a process; each test gets a copy
-of its folder. Geometry runs in the request's own thread, with what all tests have measured of fonts.
+of its folder. Geometry runs in the request's own thread, with what all tests have measured of fonts; what
+was worked out once in a process is not worked out again.
 """
 
 from __future__ import annotations
 
+import pickle
 import shutil
 import socket
 import threading
+from collections import defaultdict
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import httpx
 import uvicorn
 from sqlalchemy import event
 
 from demo.store.server import OpenStore, open_store
-from service.app import create_app
 from service.records import clock
 from service.records.db import Database, open_engine
 from service.records.who import SWEEP, Role
@@ -31,7 +33,22 @@ from service.shop.geometry_workers import Geometry
 from service.shop.settings import Settings
 from service.shop.tools import Tools
 from service.stock import import_stock as imports
-from tests.counter import FONT_TABLES, a_key_of, the_shelf
+from tests.counter import FONT_TABLES, a_key_of, an_app, the_shelf
+
+
+class RememberedGeometry(Geometry):
+    """The same values give the same result, handed over as one from another process is: as a copy."""
+
+    _known: ClassVar[dict[bytes, bytes]] = {}
+    _asked: ClassVar[defaultdict[bytes, threading.Lock]] = defaultdict(threading.Lock)
+
+    def _run(self, work: Any, *arguments: Any, **how: Any) -> Any:
+        asked = pickle.dumps((work, arguments))
+        with self._asked[asked]:
+            if asked not in self._known:
+                self._known[asked] = pickle.dumps(super()._run(work, *arguments, **how))
+        return pickle.loads(self._known[asked])
+
 
 _WORDS = {"zone": "heel", "text": "For Nan", "font": "lato-bold", "height_mm": 5}
 
@@ -52,7 +69,9 @@ class FirstStart:
         engine = open_engine(chosen.url)
         # It need not outlast a loss of power.
         event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA synchronous=OFF"))
-        geometry = Geometry(shelf.folder, FONT_TABLES, workers=0, timeout_seconds=chosen.check_seconds)
+        geometry = RememberedGeometry(
+            shelf.folder, FONT_TABLES, workers=0, timeout_seconds=chosen.check_seconds
+        )
         return Tools(Database(engine), chosen, shelf, geometry, clock.now)
 
 
@@ -87,7 +106,7 @@ class ServedShop:
         tools = self.tools = self._first_start.copied(
             self.data, log_level="ERROR", callbacks_to_loopback=True
         )
-        app = create_app(tools)
+        app = an_app(tools, is_described=False)
         config = uvicorn.Config(
             app,
             host="127.0.0.1",
