@@ -166,7 +166,8 @@ def test_nothing_has_no_rows():
 )
 def test_rows_of_any_region_are_those_of_shapely(circles, spacing_mm, angle_deg):
     discs = [Point(x + 0.0137, y + 0.0137).buffer(r, 6) for x, y, r in circles]
-    region = reduce(shapely.symmetric_difference, discs)
+    # On the grid of frozen outlines: what is thinner is dust that no outline has.
+    region = shapely.set_precision(reduce(shapely.symmetric_difference, discs), 1e-4)
     assume(not region.is_empty)
 
     found = scan(region, spacing_mm, angle_deg)
