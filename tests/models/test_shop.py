@@ -23,7 +23,7 @@ Plant = Callable[[pytest.MonkeyPatch], None]
 
 @pytest.mark.parametrize(
     ("examples", "audited_every"),
-    [(6, 15), pytest.param(400, 5, marks=[pytest.mark.long, pytest.mark.timeout(3600)])],
+    [(4, 15), pytest.param(400, 5, marks=[pytest.mark.long, pytest.mark.timeout(3600)])],
 )
 def test_whatever_happens_nothing_is_lost_or_done_twice(
     sqlite_database: Database,

@@ -45,7 +45,12 @@ def must_have_targets(page: Page, pixels: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("width", "height"), [(1280, 800), pytest.param(820, 1180, marks=pytest.mark.long), (390, 844)]
+    ("width", "height"),
+    [
+        (390, 844),
+        pytest.param(820, 1180, marks=pytest.mark.long),
+        pytest.param(1280, 800, marks=pytest.mark.long),
+    ],
 )
 def test_every_step_at_the_bench_can_be_used_by_everybody(
     shop: ServedShop, sign_in: SignIn, width: int, height: int

@@ -49,12 +49,15 @@ def _letter(font_name: str, char: str) -> MultiPolygon:
 @pytest.mark.parametrize(
     ("font", "chars"),
     [
-        ("lato-bold", "aeR&8"),
-        ("garamond-bold", "aeR8"),
-        ("serif-semibold", "aR8"),
+        ("lato-bold", "a&"),
+        ("garamond-bold", "R8"),
         ("barlow-condensed", "gS"),
-        ("pacifico", "aeR"),
-        ("great-vibes", "e"),
+        ("pacifico", "e"),
+        pytest.param("lato-bold", "eR8", marks=pytest.mark.long),
+        pytest.param("garamond-bold", "ae", marks=pytest.mark.long),
+        pytest.param("serif-semibold", "aR8", marks=pytest.mark.long),
+        pytest.param("pacifico", "aR", marks=pytest.mark.long),
+        pytest.param("great-vibes", "e", marks=pytest.mark.long),
     ],
 )
 def test_the_thinnest_stroke_of_letters_agrees_with_raster_morphology(font: str, chars: str) -> None:

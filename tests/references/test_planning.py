@@ -50,7 +50,7 @@ def test_plans_of_a_handful_of_units_equal_the_proven_optimum() -> None:
 
 def test_plans_of_some_dozen_units_are_no_worse_than_what_cp_sat_found() -> None:
     """OR-Tools CP-SAT, see `tests.references.planning_cp_sat`, whose `check` plans all stored instances."""
-    few = [planning_cp_sat.stored()[number] for number in (3, 51, 57)]
+    few = [planning_cp_sat.stored()[number] for number in (3, 57)]
 
     _, worse = planning_cp_sat.compared(few)
 

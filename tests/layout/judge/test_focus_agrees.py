@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, box
 
@@ -54,6 +54,7 @@ def test_both_find_the_same_lowest_and_highest_metal_under_a_mark(outline: Outli
     assert (judged.lowest_mm, judged.highest_mm) == pytest.approx((low, high), abs=AGREES_MM)
 
 
+@settings(max_examples=40)
 @given(st.lists(marks, min_size=1, max_size=5))
 def test_both_set_the_head_to_the_same_height_of_a_turn(turn: list[tuple[Outline, Pose, float]]) -> None:
     """The judge says how far each mark lies from the head at the worst; from the claim's it is as far."""

@@ -18,7 +18,7 @@ def composed(text: str, font: str = "lato-bold") -> Composition:
     return compose(tuple(text.split("\n")), open_font(the_shop().fonts[font]))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     text=st.sampled_from(["Anna & Ben", "Å i j ; % @ ®", "minimum", "AVAVA\nTo. fjord", "1961", "-", " "]),
     font=st.sampled_from(FONTS),

@@ -276,7 +276,7 @@ def test_areas_are_valid_disjoint_and_oriented(name, height_mm):
 
 
 @pytest.mark.parametrize("name", ["lato-bold", "great-vibes", "line-script", "amiri-bold"])
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(factor=st.floats(1.05, 1.9), turn=st.floats(-180, 180), x=st.floats(-50, 50), y=st.floats(-50, 50))
 @example(factor=1.5, turn=90.0, x=0.0, y=0.0)
 def test_a_drawing_scales_turns_and_moves_as_a_whole(name, factor, turn, x, y):

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layout.loading.planned_load import WORTH_ITS_PLATE, follow
@@ -236,6 +236,7 @@ def stale_plans(draw: st.DrawFn) -> tuple[list[Proposal], dict[str, Candidate], 
     return loads, planned, others, [a_lot(draw(st.integers(0, 6)))]
 
 
+@settings(max_examples=40)
 @given(stale_plans())
 def test_whatever_has_happened_only_units_that_wait_are_seated_and_only_where_they_may(
     given_: tuple[list[Proposal], dict[str, Candidate], list[Candidate], list[Bare]],

@@ -99,12 +99,12 @@ def test_the_mark_is_shown_as_large_as_it_is_burned(asked: tuple[str, TextInscri
 
 def _distance(pixels: np.ndarray[tuple[int, ...], np.dtype[np.uint8]], colour: str) -> Any:
     other = np.array([int(colour[at : at + 2], 16) for at in (1, 3, 5)])
-    return np.abs(pixels.astype(int) - other).sum(axis=2)
+    return np.abs(pixels - other).sum(axis=2)
 
 
-def _pixels(svg: str) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:
+def _pixels(svg: str) -> np.ndarray[tuple[int, ...], np.dtype[np.int16]]:
     png = bytes(resvg_py.svg_to_bytes(svg_string=svg, dpi=200))
-    return np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
+    return np.asarray(Image.open(io.BytesIO(png)).convert("RGB"), dtype=np.int16)
 
 
 def test_a_mark_stands_out_from_what_it_is_burned_into() -> None:
@@ -172,7 +172,7 @@ def test_with_a_photo_nothing_of_the_unit_is_drawn() -> None:
 
     pixels = _pixels(buyers_svg(replace(here, shop=shop), None))
 
-    reds = (np.abs(pixels.astype(int) - (200, 60, 60)).max(axis=2) < 8).mean()
-    marks = (np.abs(pixels.astype(int) - (0x31, 0x29, 0x2D)).max(axis=2) < 12).mean()
+    reds = (np.abs(pixels - (200, 60, 60)).max(axis=2) < 8).mean()
+    marks = (np.abs(pixels - (0x31, 0x29, 0x2D)).max(axis=2) < 12).mean()
     assert reds > 0.4
     assert marks > 0.02

@@ -246,7 +246,7 @@ def a_kind_at(
 HEIGHT = st.tuples(st.floats(0.0, 40.0), st.floats(-1.0, 6.0))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(
     drawn=st.lists(
         st.tuples(HEIGHT, st.none() | HEIGHT, st.sampled_from(["A", "B", "AB", "ABC"])),
@@ -320,7 +320,7 @@ def test_the_same_backlog_gives_the_same_plan() -> None:
     assert plan(backlog) == plan(backlog)
 
 
-@pytest.mark.parametrize("count", [1_000, 10_000])
+@pytest.mark.parametrize("count", [1_000, pytest.param(10_000, marks=pytest.mark.long)])
 def test_large_backlogs_with_loose_dates_need_no_more_loads_than_the_bound_and_one_per_cent(
     count: int,
 ) -> None:

@@ -101,7 +101,7 @@ def test_ten_thousand_seatings_of_a_built_blade_keep_the_mark_in_its_zone(name: 
 
 def test_ten_thousand_seatings_of_every_blade_of_the_shop_keep_marks_in_their_zones() -> None:
     shop = load(default_folder())
-    seen: dict[str, list[float]] = {}
+    escaped: set[str] = set()
     done = set()
     for plate in shop.plates.values():
         for slot in plate.slots:
@@ -113,13 +113,13 @@ def test_ten_thousand_seatings_of_every_blade_of_the_shop_keep_marks_in_their_zo
                     done.add((seat.blade, seat.face, zone.zone, seat.play))
                     free = free_area(face, zone)
                     whole = region_for(face, zone, seat.play, share=1.0)
-                    cut = region_for(face, zone, seat.play, share=0.8)
-
                     assert farthest_out_mm(whole, free, seat.play) <= CONTAINMENT_MM, (seat.blade, zone.zone)
-                    seen.setdefault(seat.blade, []).append(farthest_out_mm(cut, free, seat.play))
+                    if seat.blade not in escaped:  # one zone of each blade shows that less play is seen
+                        cut = region_for(face, zone, seat.play, share=0.8)
+                        if farthest_out_mm(cut, free, seat.play) > CONTAINMENT_MM:
+                            escaped.add(seat.blade)
 
-    assert seen.keys() == shop.blades.keys()
-    assert min(max(escapes) for escapes in seen.values()) > CONTAINMENT_MM
+    assert escaped == shop.blades.keys()
 
 
 def test_the_stray_is_the_shift_and_the_chord_of_the_tilt_at_the_longest_arm() -> None:

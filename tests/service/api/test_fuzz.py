@@ -22,7 +22,7 @@ SEED = int(os.environ.get("RICASSO_TEST_FUZZ_SEED") or Random().randrange(2**32)
 @pytest.mark.parametrize(
     ("kind", "each", "share", "each_of_share"),
     [
-        ("sqlite", 2, 8, 20),
+        ("sqlite", 2, 5, 10),
         pytest.param("sqlite", 150, 0, 0, marks=pytest.mark.long),
         pytest.param("postgres", 60, 0, 0, marks=[pytest.mark.postgres, pytest.mark.long]),
     ],

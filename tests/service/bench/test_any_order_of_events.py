@@ -383,7 +383,7 @@ def run(database: Database, folder: Path, *, examples: int, steps: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "examples", [6, pytest.param(60, marks=[pytest.mark.long, pytest.mark.timeout(1800)])]
+    "examples", [3, pytest.param(60, marks=[pytest.mark.long, pytest.mark.timeout(1800)])]
 )
 def test_whatever_happens_at_the_bench_nothing_is_burned_twice_or_lost(
     sqlite_database: Database, tmp_path: Path, examples: int

@@ -185,7 +185,7 @@ def run_storm(database: Database) -> Counter[int]:
     return Counter(job for claims_made in made for _, taken in claims_made for job in taken)
 
 
-@pytest.mark.parametrize("jobs", [240, pytest.param(2_000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("jobs", [120, pytest.param(2_000, marks=pytest.mark.long)])
 def test_twenty_claimers_take_all_jobs_once_each(
     database: Database, clock: SetClock, tmp_path: Path, jobs: int
 ) -> None:
@@ -345,7 +345,7 @@ def test_a_start_and_a_cancellation_at_the_same_moment_never_both_go_through(
             )
 
 
-@pytest.mark.parametrize("rounds", [12])
+@pytest.mark.parametrize("rounds", [6])
 def test_a_holder_frozen_past_his_lease_starts_nothing(
     database: Database, clock: SetClock, tmp_path: Path, rounds: int
 ) -> None:

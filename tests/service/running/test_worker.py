@@ -100,13 +100,13 @@ def order_refs(tools: Tools) -> list[str]:
 
 
 def test_a_worker_killed_in_the_middle_loses_nothing_and_does_nothing_twice(tools: Tools) -> None:
-    count = 40
+    count = 20
     ask_for_orders(tools, count)
     publish = publisher(tools.settings)
     assert relay.send_due(tools.database, publish, clock=tools.clock) == count
 
     with working(tools) as worker:
-        until(lambda: done(tools) >= 5, "the first tasks of the first worker")
+        until(lambda: done(tools) >= 3, "the first tasks of the first worker")
         os.killpg(worker.pid, signal.SIGKILL)
         worker.wait()
     at_kill = done(tools)
