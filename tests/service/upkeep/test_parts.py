@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import subprocess
 import sys
 import tomllib
 from collections.abc import Iterator
@@ -178,6 +180,13 @@ def test_everything_that_tests_need_is_pinned_as_it_is_installed() -> None:
     assert differing == {}
 
 
+def test_nothing_is_pinned_that_nothing_needs() -> None:
+    """Neither here nor on another system."""
+    elsewhere = set(pins("requirements.lock")) | {"colorama"}
+
+    assert set(pins("constraints.txt")) - set(closure(everything())) - elsewhere == set()
+
+
 def same_release(one: str, other: str) -> bool:
     from packaging.version import InvalidVersion, Version
 
@@ -197,6 +206,37 @@ def test_image_tests_and_lock_are_of_one_python() -> None:
     assert python == f"{sys.version_info.major}.{sys.version_info.minor}", (
         "CI runs these tests on another one"
     )
+
+
+# --- known weaknesses ---
+
+
+@pytest.mark.parametrize(
+    ("said", "ends", "code"),
+    [
+        ("No known vulnerabilities found", 0, 0),
+        ("Found 2 known vulnerabilities in 1 package", 1, 1),
+        ("Dependency not found on PyPI and could not be audited: vine (5.1.0)", 0, 2),
+        ("requests.exceptions.ConnectionError: no route", 1, 2),
+    ],
+)
+def test_the_look_for_known_weaknesses_says_what_was_found_or_that_nobody_looked(
+    tmp_path: Path, said: str, ends: int, code: int
+) -> None:
+    """What pip-audit prints and ends with: as seen of release 2.10.1; the line of a finding from memory."""
+    (tmp_path / "pip-audit").write_text(f"#!/bin/sh\necho '{said}'\nexit {ends}\n")
+    (tmp_path / "pip-audit").chmod(0o755)
+
+    done = subprocess.run(
+        ["sh", ROOT / ".ci" / "weaknesses"],
+        env={**os.environ, "PATH": f"{tmp_path}:{os.environ['PATH']}"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert done.returncode == code
+    assert ("!! NOT DONE" in done.stderr) == (code == 2)
 
 
 # --- one HTTP stack ---
