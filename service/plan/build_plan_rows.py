@@ -53,7 +53,7 @@ def counts(session: Session) -> dict[str, Counts]:
 def sold(session: Session, *, since: datetime) -> list[tuple[str, datetime, int]]:
     """(product, when its order came, units) of every line ordered since then, but for cancelled ones."""
     orders = session.execute(select(Order.id, Order.created_at).where(Order.created_at >= since))
-    came = dict(orders.tuples().all())
+    came = {row.id: row.created_at for row in orders}
     stands = exists().where(Job.line_id == OrderLine.id, Job.state != JobState.CANCELLED.value)
     lines = select(OrderLine.order_id, OrderLine.sku, OrderLine.quantity).where(stands)
     ids = sorted(came)
