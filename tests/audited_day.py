@@ -60,6 +60,11 @@ def lived_through(bench: Bench) -> None:
     for box in ("J1", "J2"):
         bench.ask("POST", "/v1/packing/scan", {"code": box}).raise_for_status()
     bench.ask("POST", "/v1/orders/O1/hand-over").raise_for_status()
+    wish = {"line_ref": "1", "reason": "damaged", "pays": "carrier", "ship_by": "2030-01-31T16:00:00Z"}
+    made = bench.ask("POST", "/v1/orders/O1/remakes", wish, role="desk", Idempotency_Key="remake-of-J1")
+    made.raise_for_status()
+    for where in ("polishing", "stocked"):
+        bench.ask("POST", "/v1/remakes/R1/returned", {"returned": where}).raise_for_status()
 
     _take(bench)
     load = bench.burned()

@@ -50,6 +50,7 @@ TAGS: Mapping[str, str] = {
     "loads": "The operator's work: take a load, pull, seat, burn, inspect, release.",
     "pulls": "Units to fetch, and units that go back.",
     "packing": "Boxes of orders gathered, and handed over.",
+    "remakes": "Units made once more, and what becomes of the first.",
     "papers": "Sheets, labels and proofs as PDF.",
     "stock": "Boxed units by bin.",
     "lots": "Bare blades that get the house mark.",

@@ -51,6 +51,19 @@ class ScrappedTold(UnitTold):
     replacement: str = Field(description="The job that replaces it.", examples=["J57"])
 
 
+class RemadeTold(UnitTold):
+    """A released unit and the one that is made for it."""
+
+    remake: str = Field(description="The remake.", examples=["R3"])
+    replacement: str = Field(description="The job that is made.", examples=["J57"])
+    replacement_order: str = Field(
+        description="Its order; the same where the first unit had not left.", examples=["O30"]
+    )
+    replacement_order_ref: str = Field(
+        description="The reference of that order.", examples=["AQ-2026-0417-R1"]
+    )
+
+
 class PromiseTold(OrderTold):
     """An order and its new promise."""
 
@@ -88,6 +101,12 @@ class ScrappedEventBody(EventBody):
     data: ScrappedTold = Field(description="Which, and what replaces it.")
 
 
+class RemadeEventBody(EventBody):
+    """A unit is made once more."""
+
+    data: RemadeTold = Field(description="Which, and by which order.")
+
+
 class PromiseEventBody(EventBody):
     """A promise has changed."""
 
@@ -120,6 +139,7 @@ _EVENTS: tuple[tuple[str, type[EventBody], str], ...] = (
     ("order.held", HeldEventBody, "The order waits for a person, or one of its units for stock."),
     ("order.released", OrderEventBody, "Every unit that is not cancelled was handed to packing."),
     ("order.handed_over", OrderEventBody, "Packing has given every box of the order to the carrier."),
+    ("order.remade", RemadeEventBody, "A unit of the order, released before, is made once more."),
     ("order.cancelled", OrderEventBody, "Nothing is left of the order."),
     ("job.engraved", UnitEventBody, "Every face of the unit is on the metal; not inspected yet."),
     ("job.scrapped", ScrappedEventBody, "The unit was spoiled; another is made in its place."),

@@ -45,6 +45,7 @@ router = APIRouter(tags=["orders"])
         errors.OrderRefTaken,
         errors.TooManyUnits,
         errors.Unengravable,
+        errors.WordsErased,
         errors.CheckTooSlow,
         errors.CheckersBusy,
         etag=True,

@@ -14,28 +14,33 @@ from service.records.states import (
     JOB_MOVES,
     LOAD_MOVES,
     LOT_MOVES,
+    RETURN_MOVES,
     JobState,
     LoadState,
     LotState,
+    ReturnState,
 )
 from service.records.tables import (
     History,
     Job,
     Load,
     Lot,
+    Remake,
 )
 
 _MOVES: Mapping[
-    str, tuple[type[Job] | type[Load] | type[Lot], Mapping[Any, frozenset[Any]], type[StrEnum]]
+    str,
+    tuple[type[Job] | type[Load] | type[Lot] | type[Remake], Mapping[Any, frozenset[Any]], type[StrEnum]],
 ] = {
     "job": (Job, JOB_MOVES, JobState),
     "load": (Load, LOAD_MOVES, LoadState),
     "lot": (Lot, LOT_MOVES, LotState),
+    "remake": (Remake, RETURN_MOVES, ReturnState),
 }
 
 
 def state_not_in_history(session: Session) -> Iterator[Found]:
-    """A unit, load or lot in a state into which no move on record brought it."""
+    """A unit, load, lot or returned unit in a state into which no move on record brought it."""
     for subject, (model, _, states) in _MOVES.items():
         last = (
             select(History.subject_id, func.max(History.id).label("id"))

@@ -13,6 +13,7 @@ from service.audit import (
     history_rows,
     load_damage_rows,
     packing_rows,
+    remake_rows,
     told_rows,
     unit_rows,
 )
@@ -54,6 +55,9 @@ RULES = (
     Rule("gathered_unreleased", packing_rows.gathered_unreleased, "unit J{job} is {state}, and packing has its box"),
     Rule("handed_over_incomplete", packing_rows.handed_over_incomplete, "order O{order} was handed over without unit J{job}, which is {state}"),
     Rule("hand_over_unrecorded", packing_rows.hand_over_unrecorded, "order O{order}: {what}"),
+    Rule("remake_unlike", remake_rows.unlike, "remake R{remake}: unit J{made} does not stand for J{job}, which was released"),
+    Rule("made_twice", remake_rows.made_twice, "{units} units are made for J{job}"),
+    Rule("marked_in_stock", remake_rows.marked_in_stock, "remake R{remake}: J{job} went into a bin with its mark on it"),
     Rule("claim_of_ended_load", load_damage_rows.claims_of_ended_loads, "load L{load_id} is {state} and still holds unit J{job}"),
     Rule("claim_differs", load_damage_rows.without_claim, "unit J{job} is {state}, which does not agree with the loads that hold it"),
     Rule("held_twice", load_damage_rows.held_twice, "unit J{job} is held by {loads} loads"),

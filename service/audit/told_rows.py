@@ -19,6 +19,7 @@ from service.records.tables import (
     Load,
     Order,
     OrderLine,
+    Remake,
 )
 
 
@@ -40,6 +41,9 @@ def not_told(session: Session) -> Iterator[Found]:
             yield {"what": f"unit J{job_id} was engraved", "event": "job.engraved"}
         if state == J.SCRAPPED.value and f"J{job_id}" not in told.get("job.scrapped", set()):
             yield {"what": f"unit J{job_id} was scrapped", "event": "job.scrapped"}
+    for job_id in session.scalars(select(Remake.job_id)):
+        if f"J{job_id}" not in told.get("order.remade", set()):
+            yield {"what": f"unit J{job_id} is made once more", "event": "order.remade"}
     yield from _orders_not_told_of(session, told)
 
 

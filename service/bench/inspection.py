@@ -142,12 +142,12 @@ def scrap(session: Session, load: Load, job: Job, reason: str, *, by: By) -> Non
     contents.remove_unit(session, load, job.id, why="scrapped")
     job.unit_in_hand = False
     move_job(session, job, JobState.SCRAPPED, by=by, why=reason)
-    replacement = _replace(session, job, by=by)
-    tell_unit(session, "job.scrapped", job, now=by.at, replacement=public(JOB, replacement.id))
+    replace(session, job, by=by)
 
 
-def _replace(session: Session, job: Job, *, by: By) -> Job:
-    """Make a job for another unit with the same words; it goes before everything else in the queue."""
+def replace(session: Session, job: Job, *, by: By) -> Job:
+    """Make a job for another unit in place of a scrapped one, with the same words, and tell the store. It
+    goes before everything else in the queue."""
     replacement = Job(
         line=job.line,
         order_id=job.order_id,
@@ -177,6 +177,7 @@ def _replace(session: Session, job: Job, *, by: By) -> Job:
         by=by,
         why=f"replaces {public(JOB, job.id)}",
     )
+    tell_unit(session, "job.scrapped", job, now=by.at, replacement=public(JOB, replacement.id))
     return replacement
 
 

@@ -16,8 +16,8 @@ from sqlalchemy.orm import Session
 from layout.check.feasibility import CheckResult
 from layout.shop.findings import Finding, Severity, Verdict
 from layout.shop.inscriptions import Inscription
+from service.intake import as_before, orders
 from service.intake import check as checks
-from service.intake import orders
 from service.intake.order_answers import OrderAnswer, etag_of, order_answer
 from service.intake.same_size import at_height, height_of_set, levelled, must_name_lines
 from service.intake.shown_before import Compared, compared
@@ -55,16 +55,19 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
     wanted = _wanted_within_limits(tools, body)
     units = sum(line.quantity for line in wanted.lines)
 
-    def prepare() -> tuple[list[CheckResult], promises.Safe | None]:
+    def prepare() -> tuple[OrderWanted, list[CheckResult], promises.Safe | None]:
         tools.rates.order(who.client, units)  # here, because an answer given again is no order
-        results = check_lines(tools, wanted, client=who.client)
-        return results, promises.of_lines(tools, wanted.lines, results, ship_by=wanted.ship_by)
+        filled = as_before.looked_up(tools, wanted, who=who)
+        results = check_lines(tools, filled, client=who.client)
+        return filled, results, promises.of_lines(tools, filled.lines, results, ship_by=wanted.ship_by)
 
-    def work(session: Session, prepared: tuple[list[CheckResult], promises.Safe | None]) -> Answer:
+    def work(
+        session: Session, prepared: tuple[OrderWanted, list[CheckResult], promises.Safe | None]
+    ) -> Answer:
         by = tools.by(who)
-        results, promised = prepared
-        seen = _held_against_previews(tools, wanted, results, by=by)
-        order = take(session, wanted, results, seen, shop=tools.catalogue.current, by=by)
+        filled, results, promised = prepared
+        seen = _held_against_previews(tools, filled, results, by=by)
+        order = take(session, filled, results, seen, shop=tools.catalogue.current, by=by)
         session.flush()
         promises.promise_new(session, order, promised, now=by.at)
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
@@ -94,12 +97,13 @@ def rehearse_order(tools: Tools, body: Any, key: str, *, who: Who) -> OrderAnswe
             raise IdempotencyKeyReused("this order came before, with other contents")
         if earlier is not None:
             return None
-    results = check_lines(tools, wanted, client=who.client)
+    filled = as_before.looked_up(tools, wanted, who=who)
+    results = check_lines(tools, filled, client=who.client)
 
     def work(session: Session) -> OrderAnswer:
         by = tools.by(who)
-        seen = _held_against_previews(tools, wanted, results, by=by)
-        order = take(session, wanted, results, seen, shop=tools.catalogue.current, by=by)
+        seen = _held_against_previews(tools, filled, results, by=by)
+        order = take(session, filled, results, seen, shop=tools.catalogue.current, by=by)
         session.flush()
         return order_answer(session, order)
 
@@ -143,6 +147,8 @@ def check_lines(tools: Tools, wanted: OrderWanted, *, client: str | None) -> lis
     results: dict[Any, CheckResult] = {}
 
     def check(line: LineWanted) -> CheckResult:
+        if line.as_before is not None:
+            return line.as_before.result
         request = (line.sku, line.inscriptions)
         if request not in results:
             results[request] = _check_or_hold(
@@ -193,8 +199,9 @@ def wanted_of(body: Any) -> OrderWanted:
                 line.line_ref,
                 line.sku,
                 line.quantity,
-                tuple(inscription.value() for inscription in line.inscriptions),
+                tuple(inscription.value() for inscription in line.inscriptions or ()),
                 line.preview,
+                (line.same_as.order, line.same_as.line_ref) if line.same_as else None,
             )
             for line in body.lines
         ),

@@ -38,13 +38,15 @@ def take(
     *,
     shop: Shop,
     by: By,
+    client: str | None = None,
 ) -> Order:
     """Store an order whose lines were checked and held against their previews (one result a line, same
-    order), with its jobs.
+    order), with its jobs. `client`: the store that it belongs to, where that is not the caller.
 
     Raises OrderRefTaken, and Unengravable when the caller asked for refusal instead of hold.
     """
-    earlier = rows.by_ref(session, by.who.client, wanted.order_ref)
+    store = client or by.who.client
+    earlier = rows.by_ref(session, store, wanted.order_ref)
     if earlier is not None:
         raise OrderRefTaken(
             "this store has posted this order_ref before",
@@ -54,7 +56,7 @@ def take(
     if wanted.refuse_unengravable:
         _refuse_unengravable(wanted, checks)
     order = Order(
-        client=by.who.client,
+        client=store,
         order_ref=wanted.order_ref,
         ship_by=wanted.ship_by,
         priority=wanted.priority,
@@ -72,11 +74,11 @@ def take(
     session.add(order)
     session.flush()
     write_history(session, "order", order.id, "taken", by=by)
-    if approved := [line.line_ref for line in order.lines if line.approved_revision]:
+    if approved := [line.line_ref for line in order.lines if line.approved_by]:
         why = f"buyer: by preview, line {', '.join(approved)}"
         write_history(session, "order", order.id, "approved", by=by, why=why)
-    for line, result in zip(order.lines, checks, strict=True):
-        _add_jobs(session, order, line, shop=shop, result=result, by=by)
+    for line, asked, result in zip(order.lines, wanted.lines, checks, strict=True):
+        _add_jobs(session, order, line, asked, shop=shop, result=result, by=by)
     rows.write_words(session, order)
     announce(session, order, now=by.at)
     return order
@@ -111,6 +113,11 @@ def _line(
         marks=[],
     )
     write_check(line, wanted.inscriptions, result, shop, now=by.at)
+    if (before := wanted.as_before) is not None:
+        line.findings, line.checked = [*before.findings], [*before.checked]
+        line.catalogue_version = before.accepted_under
+        if before.is_settled:
+            line.reviewed_revision = line.approved_revision = line.words_revision
     freeze(line, result)
     shown_before.note(line, seen, asks_buyer=order.proof == "buyer")
     line.hold_reason = hold_reason(order, line)
@@ -141,15 +148,25 @@ def freeze(line: OrderLine, result: CheckResult) -> None:
 
 
 def _add_jobs(
-    session: Session, order: Order, line: OrderLine, *, shop: Shop, result: CheckResult, by: By
+    session: Session,
+    order: Order,
+    line: OrderLine,
+    wanted: LineWanted,
+    *,
+    shop: Shop,
+    result: CheckResult,
+    by: By,
 ) -> None:
     """A job for each unit of the line, with a boxed unit reserved unless the line waits. All are written at
     once, however many: others wait for the rows of stock meanwhile, on SQLite for every row."""
-    blade = blade_of(shop, line)
-    faces = faces_of(shop, line.sku, result)
-    bins = [] if line.hold_reason else stock.set_aside(session, line.sku, line.quantity)
+    before = wanted.as_before
+    blade = before.blade if before is not None else blade_of(shop, line)
+    faces = [*before.faces] if before is not None else faces_of(shop, line.sku, result)
+    why_held = before.held_why if before is not None else None
+    hold_reason = why_held[0] if why_held is not None and line.hold_reason is None else line.hold_reason
+    bins = [] if hold_reason else stock.set_aside(session, line.sku, line.quantity)
     for unit, bin_name in zip_longest(range(1, line.quantity + 1), bins):
-        state = JobState.HELD if line.hold_reason else JobState.READY if bin_name else JobState.SHORT
+        state = JobState.HELD if hold_reason else JobState.READY if bin_name else JobState.SHORT
         line.jobs.append(
             Job(
                 order_id=order.id,
@@ -157,7 +174,7 @@ def _add_jobs(
                 sku=line.sku,
                 blade=blade,
                 state=state.value,
-                hold_reason=line.hold_reason,
+                hold_reason=hold_reason,
                 bin=bin_name,
                 priority=order.priority,
                 ship_by=order.ship_by,
@@ -169,7 +186,9 @@ def _add_jobs(
         )
     session.flush()
     for job in line.jobs:
-        write_history(session, "job", job.id, job.state, by=by, why="order taken")
+        write_history(
+            session, "job", job.id, job.state, by=by, why=why_held[1] if why_held else "order taken"
+        )
 
 
 def blade_of(shop: Shop, line: OrderLine) -> str:
@@ -192,6 +211,6 @@ def hold_reason(order: Order, line: OrderLine) -> str | None:
 
 
 def announce(session: Session, order: Order, *, now: datetime) -> None:
-    held = [line.line_ref for line in order.lines if line.hold_reason]
+    held = [line for line in order.lines if line.hold_reason or line_holds.unit_reasons(line)]
     name = "order.held" if held else "order.accepted"
     tell_order(session, name, order, now=now)

@@ -121,7 +121,7 @@ def work_by_ship_by(
             Order.ship_by >= since,
             Order.ship_by < until,
             Job.state != JobState.CANCELLED.value,
-            Job.replaces.is_(None),
+            Job.take == 1,
             Job.blade != "",
         )
         .group_by(Job.ship_by, OrderLine.burn_seconds)

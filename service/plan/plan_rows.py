@@ -40,7 +40,7 @@ def of_orders(session: Session, order_ids: Collection[int]) -> list[Timed]:
     return _timed(
         session,
         Job.order_id.in_(sorted(order_ids)),
-        Job.replaces.is_(None),
+        Job.take == 1,
         Job.blade != "",
         Job.state.not_in([JobState.HELD.value, JobState.CANCELLED.value]),
         whole=True,

@@ -24,6 +24,7 @@ from service.records.tables import (
     OrderLine,
     OrderWord,
     Promise,
+    Remake,
     TurnFile,
 )
 from service.records.who import Role
@@ -63,6 +64,7 @@ def blank(session: Session, order: Order, *, now: datetime) -> None:
     in_talk = or_(*(History.who.startswith(f"{role.value}:") for role in Role if role is not Role.BENCH))
     about_order = and_(History.subject == "order", History.subject_id == order.id)
     session.execute(update(History).where(or_(about_order, and_(about_jobs, in_talk))).values(why=""))
+    session.execute(update(Remake).where(_about_remakes(order)).values(note=""))
     # The order's reference still keeps the store from taking it twice.
     session.execute(delete(IdempotentRequest).where(*_answers_about(order)))
 
@@ -84,6 +86,7 @@ def about(session: Session, order: Order) -> dict[str, list[dict[str, Any]]]:
         select(Job).where(Job.order_id == order.id),
         select(Promise).where(Promise.order_id == order.id),
         select(BatchOrder).where(BatchOrder.order_id == order.id),
+        select(Remake).where(_about_remakes(order)),
         select(History).where(happened),
         select(IdempotentRequest).where(*_answers_about(order)),
     )
@@ -95,9 +98,18 @@ def about(session: Session, order: Order) -> dict[str, list[dict[str, Any]]]:
     return found
 
 
+def _about_remakes(order: Order) -> ColumnElement[bool]:
+    """Remakes of its units, and those that it was made for."""
+    jobs = select(Job.id).where(Job.order_id == order.id)
+    return or_(Remake.order_id == order.id, Remake.replacement_id.in_(jobs))
+
+
 def _answers_about(order: Order) -> tuple[ColumnElement[bool], ...]:
-    named = IdempotentRequest.headers.contains(f'/v1/orders/{public(ORDER, order.id)}"', autoescape=True)
-    return IdempotentRequest.client == order.client, named
+    """Kept answers: to the order itself, and to remakes of its units, by whomever they were asked for."""
+    identity = public(ORDER, order.id)
+    named = IdempotentRequest.headers.contains(f'/v1/orders/{identity}"', autoescape=True)
+    taken = and_(IdempotentRequest.client == order.client, named)
+    return (or_(taken, IdempotentRequest.route == f"POST /v1/orders/{identity}/remakes"),)
 
 
 def blanked(stored: dict[str, Any]) -> dict[str, Any]:

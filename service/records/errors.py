@@ -149,6 +149,16 @@ class BoxesMissing(Refusal):
     """An order can't be handed over while boxes of it are missing; `missing` names their jobs."""
 
 
+class WordsErased(Refusal):
+    """The words of that order were erased: nothing of it can be engraved once more, nor is anything to be
+    compared with. Ask the buyer for the words, and order anew."""
+
+
+class RemadeAlready(Refusal):
+    """Another unit is made, or was made, for this one; `remake` and `order` name it. If that one is not good
+    either, ask for another in its stead."""
+
+
 class LoadRefused(Refusal):
     """The judge found something wrong with the load; `findings` says what."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from service.records.errors import NotFound
 
-ORDER, JOB, LOAD, LOT = "O", "J", "L", "LOT"
+ORDER, JOB, LOAD, LOT, REMAKE = "O", "J", "L", "LOT", "R"
 #: In front of the name of what has a name and no number: a plate's copy, a bin, a shelf of the packing
 #: rack. A full stop is typed by the same key on every scanner's keyboard.
 PLATE, BIN, SHELF = "PLATE.", "BIN.", "SHELF."

@@ -1,4 +1,5 @@
-"""Guarded moves: the only way a job, load or lot changes its state, each with its row of history.
+"""Guarded moves: the only way a job, load, lot or returned unit changes its state, each with its row of
+history.
 
 A move is one UPDATE that names the state it starts from. If somebody else was faster, it changes no row and
 is refused: of two people who press the same button, one has done it and the other is told.
@@ -14,8 +15,17 @@ from sqlalchemy import update
 from sqlalchemy.orm import Session
 
 from service.records.errors import MoveNotAllowed
-from service.records.states import JOB_MOVES, LOAD_MOVES, LOT_MOVES, JobState, LoadState, LotState
-from service.records.tables import Base, History, Job, Load, Lot
+from service.records.states import (
+    JOB_MOVES,
+    LOAD_MOVES,
+    LOT_MOVES,
+    RETURN_MOVES,
+    JobState,
+    LoadState,
+    LotState,
+    ReturnState,
+)
+from service.records.tables import Base, History, Job, Load, Lot, Remake
 from service.records.who import By
 
 
@@ -34,6 +44,13 @@ def move_lot(session: Session, lot: Lot, to: LotState, *, by: By, why: str = "",
     """Move one lot."""
     changes = {"version": Lot.version + 1, **changes}
     _move(session, Lot, lot, to, LOT_MOVES, subject="lot", by=by, why=why, changes=changes)
+
+
+def move_return(
+    session: Session, remake: Remake, to: ReturnState, *, by: By, why: str = "", **changes: Any
+) -> None:
+    """Move the unit that a remake stands for."""
+    _move(session, Remake, remake, to, RETURN_MOVES, subject="remake", by=by, why=why, changes=changes)
 
 
 def write_history(

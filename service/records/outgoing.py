@@ -27,6 +27,7 @@ TOLD = frozenset(
         "order.accepted",
         "order.released",
         "order.handed_over",
+        "order.remade",
         "order.cancelled",
         "job.engraved",
         "job.scrapped",

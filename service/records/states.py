@@ -68,7 +68,17 @@ class BatchResult(StrEnum):
     FAILED = "failed"  # tried several times in vain, for no fault of the order's: the same key tries again
 
 
-J, L, T = JobState, LoadState, LotState
+class ReturnState(StrEnum):
+    """What becomes of a unit that another was made for."""
+
+    AWAITED = "awaited"  # nobody has had it in hand yet
+    NOT_RETURNED = "not_returned"  # the buyer keeps it, or it is lost
+    POLISHING = "polishing"  # its mark is being polished away
+    STOCKED = "stocked"  # inspected, boxed and counted in a bin: it may be sold again
+    SCRAPPED = "scrapped"
+
+
+J, L, T, R = JobState, LoadState, LotState, ReturnState
 
 JOB_MOVES: Mapping[JobState, frozenset[JobState]] = MappingProxyType(
     {
@@ -82,7 +92,7 @@ JOB_MOVES: Mapping[JobState, frozenset[JobState]] = MappingProxyType(
         J.ENGRAVED: frozenset({J.PASSED, J.SCRAPPED, J.LOADED, J.READY}),
         J.PASSED: frozenset({J.RELEASED, J.SCRAPPED}),
         J.DOUBTFUL: frozenset({J.READY, J.SHORT, J.LOADED, J.ENGRAVED, J.SCRAPPED}),
-        J.RELEASED: frozenset(),
+        J.RELEASED: frozenset({J.SCRAPPED}),  # remade before its order has left
         J.SCRAPPED: frozenset(),
         J.CANCELLED: frozenset(),
     }
@@ -113,12 +123,22 @@ LOT_MOVES: Mapping[LotState, frozenset[LotState]] = MappingProxyType(
     }
 )
 
+RETURN_MOVES: Mapping[ReturnState, frozenset[ReturnState]] = MappingProxyType(
+    {
+        R.AWAITED: frozenset({R.NOT_RETURNED, R.POLISHING, R.STOCKED, R.SCRAPPED}),
+        R.NOT_RETURNED: frozenset({R.POLISHING, R.STOCKED, R.SCRAPPED}),  # it has come after all
+        R.POLISHING: frozenset({R.STOCKED, R.SCRAPPED}),
+        R.STOCKED: frozenset(),
+        R.SCRAPPED: frozenset(),
+    }
+)
+
 #: Loads that hold jobs, a plate copy and a place at the station.
 ACTIVE_LOADS = frozenset(L) - {L.CLOSED, L.DROPPED}
 #: Loads that never started: their lease may lapse and give the jobs back.
 UNSTARTED_LOADS = frozenset({L.CLAIMED, L.PULLED, L.SEATED})
-#: Jobs that nothing happens to any more: their units are handed over, spoiled or wanted no longer.
-ENDED_JOBS = tuple(state for state, after in JOB_MOVES.items() if not after)
+#: Jobs that the bench is through with: their units are packing's, spoiled or wanted no longer.
+ENDED_JOBS = (J.RELEASED, J.SCRAPPED, J.CANCELLED)
 #: Jobs that an order is not made up of any more.
 GONE_JOBS = frozenset({J.SCRAPPED, J.CANCELLED})
 #: Jobs whose words may still change and which may still be cancelled without touching a load.

@@ -1,12 +1,14 @@
 """An order as it comes over the wire, and the values that it becomes."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, model_validator
 
+from layout.check.feasibility import CheckResult
 from layout.shop.inscriptions import Inscription
 from service.requests.inscriptions import (
     MOST_INSCRIPTIONS,
@@ -21,12 +23,36 @@ from service.requests.inscriptions import (
 
 
 @dataclass(frozen=True, slots=True)
+class AsBefore:
+    """What was frozen for an earlier line, and is taken over unchanged: nothing of it is checked anew.
+
+    `findings` and `checked` are as the earlier line keeps them, `accepted_under` is the version of the shop's
+    description that accepted it. `held_why` (reason, sentence) holds the units: nothing takes them any more.
+    What the desk has looked at and the buyer has agreed to is settled where `is_settled` says so.
+    """
+
+    result: CheckResult
+    blade: str
+    faces: tuple[str, ...]
+    findings: tuple[Mapping[str, Any], ...]
+    checked: tuple[Mapping[str, Any], ...]
+    accepted_under: str
+    held_why: tuple[str, str] | None = None
+    is_settled: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class LineWanted:
+    """One line. `same_as` names an earlier order and its line; once that was looked up, `inscriptions` are
+    those of the line, and `as_before` is what was frozen of them where it can be engraved as it is."""
+
     line_ref: str
     sku: str
     quantity: int
     inscriptions: tuple[Inscription, ...]
     preview: str | None = None
+    same_as: tuple[str, str] | None = None
+    as_before: AsBefore | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,13 +115,21 @@ class NotesIn(Strict):
 Token = Annotated[str, Field(min_length=1, max_length=LONGEST_TOKEN), AfterValidator(storable)]
 
 
+class SameAsIn(Strict):
+    order: Annotated[str, Field(max_length=20), AfterValidator(storable)] = Field(
+        description="An earlier order of the same store.", examples=["O17"]
+    )
+    line_ref: Ref = Field(description="Its line, by the store's own name.", examples=["1"])
+
+
 class LineIn(Strict):
     line_ref: Ref = Field(description="The store's own name of the line.", examples=["1"])
     sku: Name = Field(description="The store's number of the product.", examples=["AQ-PARER-OAK"])
     quantity: Whole = Field(ge=1, le=99, description="Units ordered, each engraved alike.", examples=[1])
-    inscriptions: Annotated[list[InscriptionIn], Field(max_length=MOST_INSCRIPTIONS)] = Field(
+    inscriptions: Annotated[list[InscriptionIn], Field(max_length=MOST_INSCRIPTIONS)] | None = Field(
+        default=None,
         description="What is to be engraved, one entry a place. An empty list: nothing; the boxed units go"
-        " straight to packing."
+        " straight to packing. Left out only where `same_as` says it.",
     )
     preview: Token | None = Field(
         default=None,
@@ -106,6 +140,18 @@ class LineIn(Strict):
         " held, `differs_from_preview`.",
         examples=["WyJnYXJkZW4i.c2ln"],
     )
+    same_as: SameAsIn | None = Field(
+        default=None,
+        exclude_if=lambda said: said is None,  # an order from before is still the same
+        description="The same as an earlier line of the same product, instead of `inscriptions`: the very"
+        " outline that was approved then, where the shop can still engrave it; else its words, checked anew.",
+    )
+
+    @model_validator(mode="after")
+    def _says_what(self) -> Self:
+        if (self.inscriptions is None) == (self.same_as is None):
+            raise ValueError("say either inscriptions or same_as")
+        return self
 
 
 class OrderIn(Strict):

@@ -35,6 +35,8 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.WrongBox: 409,
     errors.WrongShelf: 409,
     errors.BoxesMissing: 409,
+    errors.WordsErased: 409,
+    errors.RemadeAlready: 409,
     errors.LoadRefused: 409,
     errors.TooMuchToSimulate: 422,
     errors.NoPlanYet: 503,

@@ -10,6 +10,7 @@ from service.records.tables.orders import FrozenMark, Job, Order, OrderLine, Ord
 from service.records.tables.paces import LearnedPace
 from service.records.tables.plans import KeptLoad, KeptPlan, KeptSlot, Promise
 from service.records.tables.records import CalibrationRecord, CatalogueVersion, History, TestCardRecord
+from service.records.tables.remakes import Remake
 from service.records.tables.stock import Bin, Stock
 
 __all__ = [
@@ -42,6 +43,7 @@ __all__ = [
     "OrderWord",
     "Outbox",
     "Promise",
+    "Remake",
     "Stock",
     "TestCardRecord",
     "Tick",

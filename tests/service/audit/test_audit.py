@@ -90,6 +90,12 @@ DAMAGE: dict[str, tuple[str, ...]] = {
     "gathered_unreleased": ("UPDATE job SET gathered_at = '2026-11-24' WHERE state = 'loaded'",),
     "handed_over_incomplete": ("UPDATE job SET gathered_at = NULL WHERE id = 1",),
     "hand_over_unrecorded": ("UPDATE orders SET handed_over_at = NULL, handed_over_by = NULL WHERE id = 1",),
+    "remake_unlike": ("UPDATE remake SET job_id = 4",),
+    "made_twice": (
+        "INSERT INTO remake SELECT 9, order_id, job_id, 2, 2, reason, note, pays, is_reworded, created_at,"
+        " state, bin FROM remake",
+    ),
+    "marked_in_stock": ("UPDATE history SET move_to = 'not_returned' WHERE move_to = 'polishing'",),
     "claim_of_ended_load": ("UPDATE load_job SET active = 1 WHERE load_id = 1",),
     "claim_differs": ("UPDATE load_job SET active = 0",),
     "held_twice": (
