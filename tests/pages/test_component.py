@@ -71,16 +71,28 @@ def accepted(asked: dict[str, Any]) -> dict[str, Any]:
 
 
 def refused(asked: dict[str, Any]) -> dict[str, Any]:
-    """The same of words that can't be, with two others that can."""
-    [one] = asked["inscriptions"]
+    """The same of words of which the last can't be, with two others that can."""
+    *others, one = asked["inscriptions"]
     instead = [{**one, "text": "For\nNan", "height_mm": 2.6}, {**one, "font": "vibes"}]
     return accepted(asked) | {
         "verdict": "refuse",
         "message": "These words don't fit here.",
-        "findings": [{"code": "too_long", "severity": "refuse", "message": "They are a little too long."}],
+        "findings": [
+            {
+                "code": "too_long",
+                "severity": "refuse",
+                "inscription": len(others),
+                "message": "They are a little too long.",
+            }
+        ],
         "sizes": [],
         "suggestions": [
-            {"inscriptions": [other], "changes": 0, "message": said, "picture": _SVG.format(60)}
+            {
+                "inscriptions": [*others, other],
+                "changes": len(others),
+                "message": said,
+                "picture": _SVG.format(60),
+            }
             for other, said in zip(instead, ("In two lines", "In another font"), strict=True)
         ],
         "token": None,
@@ -299,6 +311,13 @@ def test_the_keyboard_alone_chooses_place_words_and_font(service: StandIn) -> No
         {"zone": "back", "text": "1852", "font": "lato"},
     ]
     must_be_usable(service.page)
+
+    service.answers = [service.refuses]
+    service.page.keyboard.type(" and more")
+    expect(service.verdict.get_by_role("listitem")).to_have_text("Back: They are a little too long.")
+    service.page.get_by_role("button", name="In two lines").press("Enter")
+
+    expect(service.page.get_by_role("img", name="engraved: Ada / Byron, For / Nan")).to_be_visible()
 
 
 def test_a_product_that_takes_no_words_says_so_and_can_be_bought_without(service: StandIn) -> None:

@@ -283,7 +283,7 @@ class RicassoPreview extends HTMLElement {
   }
 
   #answered(inscriptions, answer) {
-    this.#show(answer);
+    this.#show(answer, inscriptions);
     if (answer.verdict === "refuse" || !answer.token) {
       this.#withdraw("refused", answer.message);
       return;
@@ -422,8 +422,8 @@ class RicassoPreview extends HTMLElement {
     this.shadowRoot.querySelector(`[name=place][value="${CSS.escape(place)}"]`).focus();
   }
 
-  #show({ pictures, sizes, findings, suggestions, verdict, message }) {
-    const { name } = this.#offer;
+  #show({ pictures, sizes, findings, suggestions, verdict, message }, asked = []) {
+    const { name, zones } = this.#offer;
     const pieces = Object.entries(pictures).map(([face, svg]) => {
       const words = sizes.filter((one) => one.face === face).map((one) => one.lines.join(" / ")).join(", ");
       return pictured(svg, this.#say(words ? "picture" : "plain", { name, words }));
@@ -432,7 +432,9 @@ class RicassoPreview extends HTMLElement {
     const captions = sizes.map((one) => made("figcaption", { part: "size" }, one.message));
     this.#part("picture").setAttribute("aria-busy", "false");
     this.#part("picture").replaceChildren(...pieces, ...captions);
-    const told = findings.map((one) => one.message).filter((one) => one !== message);
+    const place = (index) => zones.find((one) => one.zone === asked[index]?.zone)?.name;
+    const told = findings.filter((one) => one.message !== message).map((one) =>
+      asked.length > 1 && place(one.inscription) ? `${place(one.inscription)}: ${one.message}` : one.message);
     this.#verdict(verdict, message, [...new Set(told)], suggestions.length);
     const back = made("button", { type: "button", class: "back", part: "back", onclick: () => this.#take(this.#mine, null) }, this.#say("back"));
     this.#part("suggestions").replaceChildren(
