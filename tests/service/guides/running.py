@@ -33,9 +33,11 @@ def blocks(guide: str) -> list[tuple[str, str, str]]:
 
 @dataclass
 class Reader:
-    """Somebody who does what a guide says."""
+    """Somebody who does what a guide says, in a folder; with the commands of this checkout, or with those
+    that lie in `path`."""
 
     folder: Path
+    path: str | None = None
     printed: list[str] = field(default_factory=list)
     _windows: list[subprocess.Popen[bytes]] = field(default_factory=list)
     _environment: dict[str, str] = field(default_factory=dict)
@@ -43,6 +45,15 @@ class Reader:
 
     def __enter__(self) -> Self:
         """`ricasso` and `python` on the path, no settings, ports that are free."""
+        bare = {
+            name: value
+            for name, value in os.environ.items()
+            if not name.startswith(("RICASSO_", "PYTHON", "VIRTUAL_ENV"))
+        }
+        self._ports = {port: str(_a_free_port()) for port in ("8000", "8001")}
+        if self.path is not None:
+            self._environment = bare | {"PATH": f"{self.path}:{os.environ['PATH']}"}
+            return self
         bin_folder = self.folder / "bin"
         bin_folder.mkdir(parents=True)
         for name, said in (
@@ -52,15 +63,18 @@ class Reader:
             command = bin_folder / name
             command.write_text(f'#!/bin/sh\nexec {said} "$@"\n')
             command.chmod(command.stat().st_mode | stat.S_IXUSR)
-        bare = {name: value for name, value in os.environ.items() if not name.startswith("RICASSO_")}
         self._environment = bare | {"PATH": f"{bin_folder}:{os.environ['PATH']}", "PYTHONPATH": str(ROOT)}
-        self._ports = {port: str(_a_free_port()) for port in ("8000", "8001")}
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        for window in reversed(self._windows):
+        self.close_windows()
+
+    def close_windows(self) -> None:
+        """End what was left running, the last one first."""
+        while self._windows:
+            window = self._windows.pop()
             os.killpg(window.pid, signal.SIGTERM)
             try:
                 window.wait(60)
@@ -94,7 +108,7 @@ class Reader:
             env=self._environment,
             capture_output=True,
             text=True,
-            timeout=120,
+            timeout=1200,
             check=False,
         )
         assert ran.returncode == 0, (text, ran.stdout, ran.stderr)
