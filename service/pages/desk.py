@@ -26,7 +26,7 @@ from service.intake.order_answers import (
     order_answer,
     unpromised_order_answer,
 )
-from service.pages import asking, samples
+from service.pages import asking, remakes, samples
 from service.pages.gate import DeskVisitor, Form, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.papers import texts, words
@@ -329,6 +329,14 @@ def post_notes(request: Request, tools: AtHand, identity: str, visitor: DeskVisi
     return _change(request, tools, identity, visitor, form, act)
 
 
+@router.post("/desk/orders/{identity}/remake")
+def post_remake(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+    """A released unit once more; the form sent twice has one key, and makes one."""
+    return _do(
+        request, tools, identity, visitor, lambda: remakes.ask_for(tools, identity, form, who=visitor.who)
+    )
+
+
 @router.post("/desk/orders/{identity}/erase")
 def post_erase(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
     """Erase what a finished order says of people."""
@@ -502,6 +510,7 @@ def _order(
             if (before := shown_again.shown_before(tools, session, line)) is not None
         }
         asked = proof_links.asked_for(session, order)
+        of_remakes = remakes.of_order(tools, session, order)
     shop = tools.catalogue.current
     return page(
         request,
@@ -528,6 +537,7 @@ def _order(
         pictures=samples.suggestion_pictures(
             tools, [finding for line in shown.lines for finding in line.findings], shop.fonts
         ),
+        **of_remakes,
         **{"link": None, "until": None, **values},
     )
 

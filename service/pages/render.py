@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from functools import cache, partial
 from math import ceil
@@ -114,6 +114,13 @@ def _environment(language: str) -> Environment:
     environment.filters["happened"] = lambda what: language_texts.gettext(
         words.HAPPENED.get(what) or words.STATES.get(what) or str(what).replace("_", " ")
     )
+    for name, said in (
+        ("remakereason", words.REMAKE_REASONS),
+        ("payer", words.PAYERS),
+        ("returned", words.RETURNED),
+        ("spoiledby", words.SPOILED_BY),
+    ):
+        environment.filters[name] = partial(_worded, said, language_texts)
     environment.filters["act"] = lambda row: language_texts.gettext(
         words.ACTS.get(f"{row.subject} {row.move_to}") or f"{row.subject} {row.move_to}".replace("_", " ")
     )
@@ -132,6 +139,11 @@ def _environment(language: str) -> Environment:
     environment.filters["sentence"] = lambda message: sentences.sentence(message, language)
     environment.globals["handle_arrow"] = words.handle_arrow
     return environment
+
+
+def _worded(said: Mapping[str, str], language_texts: texts.Texts, name: str) -> str:
+    """What a name of the service's is called; a name that nobody has put into words stays as it is."""
+    return language_texts.gettext(said.get(name, name))
 
 
 def _on_the_shop_s_clock(language: str) -> Callable[[Context, Any], str]:

@@ -140,6 +140,8 @@ REFUSALS: Mapping[str, str] = {
     "wrong_box": _("Wrong box. Put it aside."),
     "wrong_shelf": _("Wrong shelf."),
     "boxes_missing": _("Boxes of this order are missing."),
+    "remade_already": _("Another unit is made for this one already."),
+    "words_erased": _("The words of this order were erased; nothing of it can be engraved once more."),
     "wrong_unit": _("Wrong unit. Put it aside, and do not burn it."),
     "link_over": _("This link is no longer good. Ask the shop for another."),
     "address_refused": _("This address is not one that callbacks may go to."),

@@ -55,6 +55,7 @@ HAPPENED = {
     "links_withdrawn": _("links to the proof withdrawn"),
     "erased": _("words and names erased"),
     "on_shelf": _("put on a shelf of the packing rack"),
+    "remade": _("a unit is made once more"),
 }
 #: What was done with the shop itself: what it is about, and what was done.
 ACTS = {
@@ -72,6 +73,39 @@ ACTS = {
     "lot open": _("lot asked for"),
     "lot cancelled": _("lot cancelled"),
     "lot handed_over": _("lot handed over"),
+}
+#: Why a released unit is made once more.
+REMAKE_REASONS = {
+    "wrong_words": _("other words than approved"),
+    "buyers_words": _("the buyer's own mistake in the words"),
+    "faint_mark": _("faint mark"),
+    "misplaced_mark": _("wrong place"),
+    "damaged": _("damaged"),
+    "wrong_product": _("wrong product"),
+    "lost": _("lost on the way"),
+    "other": _("other"),
+}
+PAYERS = {
+    "shop": _("the shop"),
+    "store": _("the store"),
+    "buyer": _("the buyer"),
+    "carrier": _("the carrier"),
+}
+#: What became of the unit that another was made for.
+RETURNED = {
+    "awaited": _("not here yet"),
+    "not_returned": _("does not come back"),
+    "polishing": _("being polished"),
+    "stocked": _("back in stock"),
+    "scrapped": _("scrapped"),
+}
+#: What spoiled units are counted by.
+SPOILED_BY = {
+    "product": _("Product"),
+    "font": _("Font"),
+    "process": _("Process"),
+    "station": _("Station"),
+    "operator": _("Operator"),
 }
 FACES = {
     "mark_side": _("mark side"),

@@ -129,7 +129,7 @@ def _remake(
     session.add(remake)
     order.version += 1
     session.flush()
-    named = f"{public(JOB, job.id)}: {public(JOB, made.id)} is made for it ({wanted.reason})"
+    named = f"{public(JOB, job.id)} → {public(JOB, made.id)}"
     write_history(session, "remake", remake.id, remake.state, by=by, why=wanted.reason)
     write_history(session, "order", order.id, "remade", by=by, why=named)
     tell_unit(

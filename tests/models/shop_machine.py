@@ -60,6 +60,7 @@ from service.records.tables import (
     Load,
     Order,
     Outbox,
+    Remake,
 )
 from service.records.who import SWEEP, Role
 from service.requests import keys
@@ -501,6 +502,40 @@ class ShopMachine(RuleBasedStateMachine):
             if twice and first is not None:
                 again = self.ask("bench", "POST", f"/v1/jobs/{one['job']}/put-back", {})
                 assert again is None or again.status_code == 409, again.text
+
+    # --- remakes ---
+
+    @rule(data=st.data(), twice=st.booleans())
+    def a_released_unit_is_made_again(self, data: st.DataObject, twice: bool) -> None:
+        released = [job for job in self.jobs() if job.state == "released"]
+        if not released:
+            return
+        job = data.draw(st.sampled_from(released))
+        body = {"line_ref": "1", "unit": job.unit, "reason": "damaged", "pays": "shop"}
+        at, key = f"/v1/orders/O{job.order_id}/remakes", f"remake-{next(self.numbers)}"
+        first = self.ask("desk", "POST", at, body, Idempotency_Key=key)
+        if first is None:
+            return
+        assert (first.status_code, first.json()["job"]) == (201, public(JOB, job.id)), first.text
+        if twice:
+            again = self.ask("desk", "POST", at, body, Idempotency_Key=key)
+            assert again is None or again.text == first.text
+            other = self.ask("desk", "POST", at, body, Idempotency_Key=f"{key}-b")
+            assert other is None or other.json()["code"] == "remade_already", other.text
+
+    @rule(data=st.data(), to=st.sampled_from(["not_returned", "polishing", "stocked", "stocked", "scrapped"]))
+    def a_first_unit_is_seen_to(self, data: st.DataObject, to: str) -> None:
+        with self.database.reading() as session:
+            remakes = session.scalars(select(Remake.id).order_by(Remake.id)).all()
+        if not remakes:
+            return
+        number, bin_name = data.draw(st.sampled_from(remakes)), "A1"
+        before = self.boxed(bin_name)
+        body = {"returned": to, "bin": bin_name} if to == "stocked" else {"returned": to}
+        answer = self.ask("bench", "POST", f"/v1/remakes/R{number}/returned", body)
+        assert answer is None or answer.status_code in {200, 409}, answer.text
+        self.arrived += self.boxed(bin_name) - before
+        assert to == "stocked" or self.boxed(bin_name) == before
 
     # --- the bench ---
 
