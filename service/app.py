@@ -44,6 +44,7 @@ from service.api import (
     problems,
     pulls,
     remakes,
+    sandbox,
     stock,
     test_cards,
     what_if,
@@ -85,6 +86,7 @@ API = (
     calibrations,
     test_cards,
     callbacks,
+    sandbox,
     acts,
     events,
     metrics,
@@ -143,6 +145,7 @@ async def _beside_requests(app: FastAPI) -> AsyncIterator[None]:
     finally:
         runner.stop()
         tools.geometry.close()
+        tools.sandbox.close()
         tools.database.engine.dispose()
 
 

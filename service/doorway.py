@@ -15,13 +15,17 @@ from importlib.metadata import version
 from typing import Annotated
 
 from fastapi import Depends, FastAPI, Request
+from fastapi.concurrency import run_in_threadpool
 
 from service.papers import texts
 from service.papers.voice import Voice
 from service.records.gauges import Metrics
-from service.requests import sessions
+from service.requests import keys, sessions
 from service.requests.crowd import Crowd
 from service.shop.tools import Tools
+
+#: How the token of a link begins that leads to an order of the sandbox.
+TEST_LINK = "test."
 
 
 def equip(app: FastAPI, tools: Tools) -> None:
@@ -35,6 +39,18 @@ def tools_in(app: FastAPI) -> Tools:
     """The tools that the application was made with."""
     tools: Tools = app.state.tools
     return tools
+
+
+def tools_for(request: Request) -> Tools:
+    """The tools for a request: the sandbox's where a test key came with it, or a link that one has made."""
+    tools = tools_in(request.app)
+    return (tools.sandbox.tools_if_made() or tools) if _is_for_sandbox(request) else tools
+
+
+def _is_for_sandbox(request: Request) -> bool:
+    scheme, _, key = request.headers.get("authorization", "").partition(" ")
+    is_key = scheme.lower() == "bearer" and keys.is_test_key(key.strip())
+    return is_key or request.path_params.get("token", "").startswith(TEST_LINK)
 
 
 def crowd_in(app: FastAPI) -> Crowd:
@@ -85,6 +101,8 @@ def voice_in(language: str) -> Voice:
 
 
 async def _tools(request: Request) -> Tools:
+    if _is_for_sandbox(request):  # which may have to be opened first
+        return await run_in_threadpool(tools_for, request)
     return tools_in(request.app)
 
 

@@ -47,6 +47,7 @@ TAGS: Mapping[str, str] = {
     "jobs": "Physical units to be engraved, one each.",
     "catalogue": "What is sold, and where it can be engraved.",
     "callbacks": "Where a store wants to be told, and what happens as it happens.",
+    "sandbox": "A shadow of the shop, for test keys: orders moved on by their store.",
     "loads": "The operator's work: take a load, pull, seat, burn, inspect, release.",
     "pulls": "Units to fetch, and units that go back.",
     "packing": "Boxes of orders gathered, and handed over.",

@@ -23,6 +23,9 @@ class OrderTold(AnswerBody):
 
     order: str = Field(description="The order.", examples=["O17"])
     order_ref: str = Field(description="The store's own reference.", examples=["AQ-2026-0417"])
+    test: OrLeftOut[bool] = Field(
+        default=None, description="`true` in the sandbox: nothing of it will be made.", examples=[True]
+    )
 
 
 class HeldTold(OrderTold):

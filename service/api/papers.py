@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service.api import wire
 from service.api.contract import PDF, details
 from service.api.security import Anyone, House, Intake
-from service.doorway import AtHand, link_to, voice_of
+from service.doorway import TEST_LINK, AtHand, link_to, voice_of
 from service.intake import orders, proof_links
 from service.intake.order_answers import ProofLinkAnswer
 from service.papers import labels
@@ -101,6 +101,8 @@ def make_proof_link(request: Request, tools: AtHand, identity: wire.OrderId, who
         return proof_links.make(session, order, secret=secret, by=tools.by(who))
 
     token, until = tools.database.write(work)
+    if tools.is_sandbox:
+        token = f"{TEST_LINK}{token}"
     return ProofLinkAnswer(url=link_to(request, "get_buyers_proof", token=token), until=until)
 
 

@@ -13,7 +13,7 @@ from fastapi.routing import APIRoute
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
 from service.api import wire
-from service.doorway import AtHand, address_of, key_id_of
+from service.doorway import AtHand, address_of, key_id_of, tools_for, tools_in
 from service.records.errors import FormTokenWrong, KeyMissing, KeyUnknown, OriginNotListed, RoleNotAllowed
 from service.records.who import Role, Who
 from service.requests import asked, key_rows, keys, sessions
@@ -64,12 +64,13 @@ def _who_has(request: Request, tools: Tools, key: str) -> Who:
         with tools.database.reading() as session:
             return keys.who_has(session, key, now=tools.clock())
     except KeyUnknown:
-        tools.rates.wrong_key_from(address_of(request))
+        tools_in(request.app).rates.wrong_key_from(address_of(request))  # also for a test key
         raise
 
 
-def is_known(request: Request, tools: Tools) -> bool:
+def is_known(request: Request) -> bool:
     """Whether the request comes with a key or a session that is in use; what it may do is not looked at."""
+    tools = tools_for(request)
     scheme, _, key = request.headers.get("authorization", "").partition(" ")
     cookie = request.cookies.get(sessions.COOKIE)
     try:
@@ -125,4 +126,5 @@ House = Annotated[Who, Depends(caller(*HOUSE))]
 Desk = Annotated[Who, Depends(caller(Role.DESK, Role.OWNER))]
 Bench = Annotated[Who, Depends(caller(Role.BENCH, Role.OWNER))]
 Intake = Annotated[Who, Depends(caller(Role.STORE, Role.DESK, Role.OWNER))]
+Store = Annotated[Who, Depends(caller(Role.STORE))]
 Owner = Annotated[Who, Depends(caller(Role.OWNER))]

@@ -118,7 +118,7 @@ async def _with_body(request: Request, receive: Receive) -> Receive:
         return receive
     tools = doorway.tools_in(request.app)
     path = request.scope["path"]
-    if not path.startswith(pages.OPEN) and not await run_in_threadpool(security.is_known, request, tools):
+    if not path.startswith(pages.OPEN) and not await run_in_threadpool(security.is_known, request):
         return _again(b"", receive)
     most = _UPLOADS.get(path, tools.settings.max_body_bytes)
     if _announced(headers) > most:

@@ -224,6 +224,7 @@ class Order(TypedDict):
     buyer: NotRequired[Buyer]
     notes: NotRequired[Notes]
     handed_over_at: NotRequired[str]
+    test: NotRequired[bool]
     erased_at: str | None
 
 

@@ -116,6 +116,11 @@ class Store:
         answer: Batch = self._ask("GET", f"/v1/batches/{quote(identity, safe='')}").json()
         return answer
 
+    def advance(self, identity: str, to: str | None = None) -> Versioned[Order]:
+        """With a test key: move an order of the sandbox on, to that state or to its next."""
+        path = f"/v1/sandbox/orders/{quote(identity, safe='')}/advance"
+        return self._versioned(self._ask("POST", path, body={} if to is None else {"to": to}, attempts=1))
+
     def order(self, identity: str) -> Versioned[Order]:
         """One order, by the service's id."""
         return self._versioned(self._ask("GET", f"/v1/orders/{quote(identity, safe='')}"))

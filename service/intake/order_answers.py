@@ -19,6 +19,7 @@ from service.intake.line_holds import Hold
 from service.intake.shown_before import Why
 from service.plan import plan_rows as rows
 from service.plan.promises import PromiseAnswer, promise_of
+from service.records.db import is_test
 from service.records.ids import JOB, ORDER, public
 from service.records.states import JobState, OrderState, derived_state
 from service.records.tables import History, Job, Order, OrderLine
@@ -175,6 +176,9 @@ class UnpromisedOrderAnswer(AnswerBody):
     handed_over_at: OrLeftOut[Moment] = Field(
         default=None, description="When packing handed it over; left out: it has not."
     )
+    test: OrLeftOut[bool] = Field(
+        default=None, description="`true` in the sandbox: nothing of it will be made.", examples=[True]
+    )
     erased_at: Moment | None = Field(
         description="When its words, names and notes were erased; null: they were not.", examples=[None]
     )
@@ -271,6 +275,7 @@ def unpromised_order_answer(order: Order) -> UnpromisedOrderAnswer:
         notes=_notes_answer(order),
         created_at=order.created_at,
         handed_over_at=order.handed_over_at,
+        test=is_test(_session_of(order)) or None,
         erased_at=order.erased_at,
         lines=tuple(line_answer(line) for line in order.lines),
     )
@@ -363,8 +368,8 @@ def _hold_answer(hold: Hold) -> HoldAnswer:
     )
 
 
-def _session_of(line: OrderLine) -> Session:
-    session = object_session(line)
+def _session_of(row: Order | OrderLine) -> Session:
+    session = object_session(row)
     assert session is not None, "an order is shown within the transaction that read it"
     return session
 

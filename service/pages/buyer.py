@@ -8,7 +8,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
-from service.doorway import AtHand, voice_of
+from service.doorway import TEST_LINK, AtHand, voice_of
 from service.intake import proof_links, proofs
 from service.intake.order_answers import unpromised_order_answer
 from service.intake.proof_links import LinkOver
@@ -33,12 +33,13 @@ def get_buyers_proof(request: Request, tools: AtHand, token: str) -> Response:
 def post_buyers_answer(request: Request, tools: AtHand, token: str, form: OwnForm) -> Response:
     """The buyer's approval or request for a change. The token itself proves who may answer."""
     secret, now = sessions.secret_of(tools.settings.data), tools.clock()
+    signed = token.removeprefix(TEST_LINK)
 
     def work(session: Session) -> None:
         if form.get("answer") == "yes":
-            proof_links.agree(session, token, secret=secret, now=now)
+            proof_links.agree(session, signed, secret=secret, now=now)
         else:
-            proof_links.ask_for_change(session, token, str(form.get("wish", "")), secret=secret, now=now)
+            proof_links.ask_for_change(session, signed, str(form.get("wish", "")), secret=secret, now=now)
 
     try:
         tools.database.write(work)
@@ -54,8 +55,9 @@ def _proof(
     voice = voice_of(request)
     try:
         with tools.database.reading() as session:
+            secret = sessions.secret_of(tools.settings.data)
             opened = proof_links.open_link(
-                session, token, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
+                session, token.removeprefix(TEST_LINK), secret=secret, now=tools.clock()
             )
             shown = unpromised_order_answer(opened.order)
             asked = proof_links.asked_for(session, opened.order)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import structlog
 from pydantic import Field
@@ -90,6 +90,29 @@ def keep_promises(tools: Tools) -> int:
     return tools.database.write(work)
 
 
+def promise_by_hand(session: Session, order: Order, *, first: datetime, now: datetime) -> None:
+    """Promise an order by that moment or, if something was promised, a day later than that, and tell its
+    store. For the sandbox, where nothing is planned."""
+    promise = rows.promise(session, order.id)
+    if promise is None:
+        session.add(_promise(order.id, Safe(first, first), now=now))
+        return
+    later = Safe(promise.engraved_by + timedelta(days=1), promise.ready_by + timedelta(days=1))
+    promise.engraved_by, promise.ready_by, promise.made_at = later.engraved_by, later.ready_by, now
+    _tell(session, order, promise, now=now)
+
+
+def _tell(session: Session, order: Order, promise: Promise, *, now: datetime) -> None:
+    tell_order(
+        session,
+        "promise.changed",
+        order,
+        now=now,
+        engraved_by=promise.engraved_by.isoformat(),
+        ready_by=promise.ready_by.isoformat(),
+    )
+
+
 def _by_order(planned: Planned) -> dict[str, list[str]]:
     """The jobs that wait, by order."""
     waiting: dict[str, list[str]] = {}
@@ -131,14 +154,7 @@ def _keep(
         return 0
     promise.ready_by, promise.engraved_by = planned.moment(after), planned.moment(min(engraved, after))
     promise.confidence, promise.made_at = CONFIDENCE, now
-    tell_order(
-        session,
-        "promise.changed",
-        rows.order(session, order_id),
-        now=now,
-        engraved_by=promise.engraved_by.isoformat(),
-        ready_by=promise.ready_by.isoformat(),
-    )
+    _tell(session, rows.order(session, order_id), promise, now=now)
     return 1
 
 

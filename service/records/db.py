@@ -40,10 +40,12 @@ _ATTEMPTS = 3
 UNREACHABLE = (OperationalError, NoConnectionFree)
 _LOOK_AGAIN_SECONDS = 2.0
 _LOOK = "look whether writes are kept"
+_IS_TEST = "is_test"
 
 
-def open_engine(url: str) -> Engine:
-    """An engine for the URL, with the settings that the service relies on."""
+def open_engine(url: str, *, schema: str | None = None) -> Engine:
+    """An engine for the URL, with the settings that the service relies on. `schema`: where the tables are on
+    PostgreSQL, if not where its role finds them by itself."""
     parsed = make_url(url)
     if parsed.get_backend_name() == "sqlite":
         engine = create_engine(
@@ -52,9 +54,10 @@ def open_engine(url: str) -> Engine:
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
         return engine
+    options = _PG_OPTIONS if schema is None else f"{_PG_OPTIONS} -c search_path={schema}"
     return create_engine(
         parsed,
-        connect_args={"options": _PG_OPTIONS, "connect_timeout": 5},
+        connect_args={"options": options, "connect_timeout": 5},
         pool_pre_ping=True,
         pool_size=10,
         max_overflow=5,
@@ -76,12 +79,16 @@ def _begin_sqlite(connection: Connection) -> None:
 
 
 class Database:
-    """Sessions on one engine. `write` is the only place that commits."""
+    """Sessions on one engine. `write` is the only place that commits. `is_test`: it is the sandbox's, and
+    what is answered and told of its orders says so."""
 
-    def __init__(self, engine: Engine) -> None:
-        self.engine = engine
-        self._sessions = sessionmaker(engine, expire_on_commit=False)
-        self._readers = sessionmaker(engine.execution_options(readonly=True), expire_on_commit=False)
+    def __init__(self, engine: Engine, *, is_test: bool = False) -> None:
+        self.engine, self.is_test = engine, is_test
+        info = {_IS_TEST: is_test}
+        self._sessions = sessionmaker(engine, expire_on_commit=False, info=info)
+        self._readers = sessionmaker(
+            engine.execution_options(readonly=True), expire_on_commit=False, info=info
+        )
         self._looking = threading.Lock()
         self._looked_at = float("-inf")
         self._took_write = False
@@ -160,6 +167,11 @@ class Database:
                 raise _Undone(work(session))
         except _Undone as undone:
             return undone.result  # type: ignore[return-value]
+
+
+def is_test(session: Session) -> bool:
+    """Whether a session is one of the sandbox's."""
+    return bool(session.info[_IS_TEST])
 
 
 class _Undone(Exception):

@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.records.db import is_test
 from service.records.tables import Callback, Delivery, Event, Outbox
 
 
@@ -37,7 +38,10 @@ TOLD = frozenset(
 
 
 def tell(session: Session, event_type: str, *, client: str, now: datetime, **data: Any) -> None:
-    """Record an event, thin (type and ids), with a delivery to each of the client's callbacks."""
+    """Record an event, thin (type and ids), with a delivery to each of the client's callbacks. In the sandbox
+    it says that it is a test."""
+    if is_test(session):
+        data["test"] = True
     event = Event(type=event_type, client=client, data=data, at=now)
     session.add(event)
     if event_type not in TOLD:

@@ -13,7 +13,8 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, Engine, text
+from sqlalchemy import Connection, Engine, inspect, text
+from sqlalchemy.schema import CreateSchema
 
 from service.records.db import open_engine
 from service.records.errors import CanNot
@@ -35,6 +36,18 @@ def upgrade(engine: Engine) -> None:
     """
     must_be_known(revision_of(engine))
     _run(engine, lambda config: command.upgrade(config, "head"))
+
+
+def has_schema(engine: Engine, name: str) -> bool:
+    """Whether a PostgreSQL database has a schema (a name space for tables) of that name."""
+    return inspect(engine).has_schema(name)
+
+
+def make_schema(engine: Engine, name: str) -> None:
+    """Make a schema where there is none. Safe to call from several processes at once."""
+    with engine.begin() as connection:
+        connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _ADVISORY_LOCK})
+        connection.execute(CreateSchema(name, if_not_exists=True))
 
 
 def downgrade(engine: Engine, revision: str = "base") -> None:

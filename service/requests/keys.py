@@ -2,6 +2,9 @@
 
 A storefront's key is published in the pages of a shop; it lists their origins, and may preview.
 
+A store's test key stands in the sandbox's database (`service.shop.sandbox`) and reads `rcs_test_...`: by its
+form it is looked for there and nowhere else.
+
 A key reads `rcs_<role>_<8 characters>_<40 characters><7 of checksum>`: the prefix lets secret scanners find a
 leaked key, the checksum rejects a mistyped one without asking the database. The secret has 238 random
 bits, so a plain SHA-256 is enough; slow hashes are for what people choose.
@@ -20,6 +23,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from service.records.db import is_test
 from service.records.errors import BadRequest, KeyUnknown
 from service.records.moves import write_history
 from service.records.tables import ApiKey
@@ -27,7 +31,9 @@ from service.records.who import By, Role, Who
 from service.requests import key_rows as rows
 
 _ALPHABET = string.ascii_letters + string.digits
-_ROLES = "|".join(role.value for role in Role)
+#: In place of the role in a key for the sandbox, where there are stores alone.
+_TEST = "test"
+_ROLES = "|".join([*(role.value for role in Role), _TEST])
 _KEY = re.compile(rf"^rcs_({_ROLES})_([A-Za-z0-9]{{8}})_([A-Za-z0-9]{{40}})([0-9a-z]{{7}})$", re.ASCII)
 #: As a browser says where a page comes from (RFC 6454, 6.2): scheme, host, a port that is not the usual one.
 _ORIGIN = re.compile(r"https?://[a-z0-9]([a-z0-9.-]*[a-z0-9])?(:[1-9]\d{0,4})?", re.ASCII)
@@ -64,8 +70,22 @@ def new_key(
     session.add(row)
     session.flush()
     _note(session, row, "made", By(who, now))
-    body = f"rcs_{role.value}_{key_id}_{secret}"
+    body = f"rcs_{_word(session, role)}_{key_id}_{secret}"
     return body + _checksum(body)
+
+
+def is_test_key(key: str) -> bool:
+    """Whether a key, known or not, is one for the sandbox by its form."""
+    return key.startswith(f"rcs_{_TEST}_")
+
+
+def _word(session: Session, role: Role) -> str:
+    """How a key of a role begins in this database. Raises BadRequest for one that the sandbox has not."""
+    if not is_test(session):
+        return role.value
+    if role is not Role.STORE:
+        raise BadRequest("a test key is a store's", field="role")
+    return _TEST
 
 
 def who_has(session: Session, key: str, *, now: datetime) -> Who:
@@ -150,7 +170,7 @@ def _matching(session: Session, key: str) -> ApiKey | None:
     row = rows.by_key_id(session, parts.group(2))
     if row is None or not hmac.compare_digest(row.secret_sha256, _hash(parts.group(3))):
         return None
-    return row if row.role == parts.group(1) else None
+    return row if _word(session, Role(row.role)) == parts.group(1) else None
 
 
 def _random(length: int) -> str:

@@ -163,6 +163,16 @@ def take_batches(tools: Tools) -> int:
     return batches.take_waiting(tools)
 
 
+def in_sandbox(work: Callable[[Tools], object]) -> Callable[[Tools], object]:
+    """The same work for the sandbox, where there is one. What makes plans and loads is never done there."""
+
+    def do(tools: Tools) -> object:
+        sandbox = tools.sandbox.tools_if_made()
+        return work(sandbox) if sandbox is not None else None
+
+    return do
+
+
 def keep_plan(tools: Tools) -> int:
     """Bring the plan in force up to date and keep the promises that follow from it; returns how many changed
     promises stores are told of."""
@@ -204,6 +214,10 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
         Periodic("learn_paces", 120 * sweep, learn_paces, PLAN),
         Periodic("forget_old_rows", 3600.0, forget_old_rows),
         Periodic("forget_words", 3600.0, sweeps.forget_words),
+        Periodic("send_test_callbacks", 1.0, in_sandbox(send_callbacks), CALLBACKS),
+        Periodic("take_test_batches", 1.0, in_sandbox(take_batches), BATCHES),
+        Periodic("forget_old_rows_of_tests", 3600.0, in_sandbox(forget_old_rows)),
+        Periodic("forget_words_of_tests", 3600.0, in_sandbox(sweeps.forget_words)),
     )
 
 

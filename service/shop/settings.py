@@ -107,6 +107,13 @@ class Settings(BaseSettings):
         """Names that a request's Host may have, small letters, without port; none: any may be asked for."""
         return frozenset(name.strip().lower() for name in self.hosts.split(",") if name.strip())
 
+    @cached_property
+    def sandbox(self) -> Settings:
+        """The same for the sandbox: a folder of its own and, unless a server keeps both, a database."""
+        kept_by_server = self.database_file is None
+        changed = {"data": self.data / "sandbox", "database_url": self.url if kept_by_server else ""}
+        return Settings(**(self.model_dump() | changed))
+
     @property
     def font_tables(self) -> Path:
         """Where what was measured of fonts is kept."""

@@ -10,6 +10,7 @@ from service.records.clock import Clock
 from service.records.db import Database
 from service.records.who import By, Who
 from service.shop.rates import Rates
+from service.shop.sandbox import Sandbox
 
 if TYPE_CHECKING:
     from service.shop.geometry_workers import Geometry
@@ -29,7 +30,9 @@ class Tools:
     catalogue: Shelf
     geometry: Geometry
     clock: Clock = clocks.now
+    is_sandbox: bool = False
     rates: Rates = field(init=False)
+    sandbox: Sandbox = field(init=False)
 
     def __post_init__(self) -> None:
         rates = Rates(
@@ -38,6 +41,18 @@ class Tools:
             units_a_day=self.settings.units_a_day,
         )
         object.__setattr__(self, "rates", rates)
+        object.__setattr__(self, "sandbox", Sandbox(self))
+
+    def for_sandbox(self, database: Database) -> Tools:
+        """The same shop, geometry and clock, with the sandbox's database and folder and counts of its own."""
+        return Tools(
+            database=database,
+            settings=self.settings.sandbox,
+            catalogue=self.catalogue,
+            geometry=self.geometry,
+            clock=self.clock,
+            is_sandbox=True,
+        )
 
     def by(self, who: Who) -> By:
         """An act of this person, done now."""

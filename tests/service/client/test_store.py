@@ -21,6 +21,8 @@ from service.client import NoAnswer, Problem, Store, answers, verified
 from service.client.store import Versioned
 from service.intake import batches
 from service.records.db import Database
+from service.records.who import SWEEP, Role
+from service.requests import keys
 from tests.clocks import SetClock
 from tests.counter import Counter, a_line, an_inscription, an_open_counter, an_order
 from tests.service.callbacks.test_deliveries import receiving
@@ -237,6 +239,23 @@ def test_many_orders_are_handed_in_again_when_the_answer_was_lost(line: Line) ->
     assert batch["orders"][1]["problem"]["code"] == "invalid_request"
 
 
+def test_a_test_key_moves_its_order_on(line: Line) -> None:
+    sandbox = line.counter.tools.sandbox
+    line.counter.keys["store"] = sandbox.tools().database.write(
+        lambda session: keys.new_key(
+            session, Role.STORE, client="web", now=line.counter.tools.clock(), who=SWEEP
+        )
+    )
+    store = a_store(line)
+    taken = store.take_order(an_order(order_ref="W-1"))
+
+    states = [store.advance(taken.value["id"], to).value["state"] for to in (None, "released")]
+
+    assert states == ["loaded", "released"]
+    assert taken.value["test"] is True
+    sandbox.close()
+
+
 def test_a_buyer_s_link_is_made_and_withdrawn(line: Line) -> None:
     store = a_store(line)
     taken = store.take_order(an_order(order_ref="W-1", proof="buyer"))
@@ -324,6 +343,7 @@ def test_all_that_a_store_may_do_can_be_done_but_following_the_stream() -> None:
         "orders": "list_orders",
         "amend": "amend_line",
         "cancel": "cancel_order",
+        "advance": "advance_order",
         "batch": "get_batch",
         "job": "get_job",
         "jobs": "list_jobs",

@@ -436,11 +436,12 @@ def test_nothing_else_writes_tables_for_spreadsheet_programs() -> None:
         if re.search(r"csv\.(writer|DictWriter)|Workbook|text/csv", file.read_text(encoding="utf-8"))
     }
 
-    # The last two name the media type of what `build_list_csv` has written.
+    # The last three name the media type of what `csv_text` has written.
     assert writers == {
         "service/requests/sheet_files.py",
         "service/api/contract.py",
         "service/api/build_list.py",
+        "service/api/build_plan.py",
     }
 
 
