@@ -84,10 +84,9 @@ def preview(
     marked = [(at, result.inscriptions[at]) for at in good if result.inscriptions[at].mark is not None]
     stations = [station.station for station, _ in result.stations]
     faces = dict.fromkeys(checked.face for checked in result.inscriptions if checked.face is not None)
+    engraved = [one for _, checked in marked for one in _engraved(checked)]
     pictures = {
-        face: buyers_svg(
-            scene(shop, sku, face, [e for _, c in marked for e in _engraved(c)], stations=stations), None
-        )
+        face: buyers_svg(scene(shop, sku, face, engraved, stations=stations), None, is_near_smooth=True)
         for face in faces
     }
     suggestions = [

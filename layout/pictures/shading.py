@@ -72,16 +72,26 @@ class View:
 
 
 def shaded(
-    product: Product, blade: Blade, face: Face, burned: Sequence[tuple[Any, Surface]], view: View
+    product: Product,
+    blade: Blade,
+    face: Face,
+    burned: Sequence[tuple[Any, Surface]],
+    view: View,
+    *,
+    is_textured: bool = True,
 ) -> list[Painted]:
     """What is seen of a unit in a view, from the back to the front; `burned`: each mark's burned shape with
-    the surface it is burned into. Under the marks lies the product's photo where it has one of the face; that
-    is no shape, and drawn by whoever draws the rest."""
+    the surface it is burned into; without texture surfaces are smooth, which takes a small part of the work.
+    Under the marks lies the product's photo where it has one of the face; that is no shape, and drawn by
+    whoever draws the rest."""
     window = view.window
-    parts = [] if face.face in product.photos else list(_unit(product, blade, face, view))
-    for shape, surface in burned:
-        parts.append(Painted(shape, look_of(surface).mark, 0.92))
-    return [cropped for part in parts if (cropped := _cropped(part, window)) is not None]
+    parts = (
+        []
+        if face.face in product.photos
+        else list(_unit_seen(product, blade, face, view, is_textured=is_textured))
+    )
+    marks = [Painted(shape, look_of(surface).mark, 0.92) for shape, surface in burned]
+    return parts + [cropped for mark in marks if (cropped := _cropped(mark, window)) is not None]
 
 
 def whole(product: Product, face: Face, width_mm: float, height_mm: float, most: float | None) -> View:
@@ -144,7 +154,29 @@ def _reading_turn(face: Face, zone: str) -> float:
 # --- the unit ---
 
 
-def _unit(product: Product, blade: Blade, face: Face, view: View) -> Iterator[Painted]:
+#: Units seen lately, without their marks: what is shown again and again is drawn once. Kept by identity, with
+#: what it was drawn from, because faces hold mappings and can't be compared quickly.
+_SEEN: dict[tuple[object, ...], tuple[Product, Blade, Face, tuple[Painted, ...]]] = {}
+_MOST_SEEN = 64
+
+
+def _unit_seen(
+    product: Product, blade: Blade, face: Face, view: View, *, is_textured: bool
+) -> tuple[Painted, ...]:
+    """A unit without marks, as far as it is in the view."""
+    key = id(product), id(blade), id(face), view, is_textured
+    if key not in _SEEN:
+        if len(_SEEN) >= _MOST_SEEN:
+            _SEEN.pop(next(iter(_SEEN)))
+        window = view.window
+        parts = (
+            _cropped(part, window) for part in _unit(product, blade, face, view, is_textured=is_textured)
+        )
+        _SEEN[key] = product, blade, face, tuple(part for part in parts if part is not None)
+    return _SEEN[key][-1]
+
+
+def _unit(product: Product, blade: Blade, face: Face, view: View, *, is_textured: bool) -> Iterator[Painted]:
     """Shadow, handle, blade, its ground edge, its holes."""
     steel, handle = look_of(product.surface), look_of(_handle(product, blade))
     rest = face.body.difference(face.silhouette) if face.body is not None else None
@@ -152,13 +184,13 @@ def _unit(product: Product, blade: Blade, face: Face, view: View) -> Iterator[Pa
     yield from _shadow(unit_of(face).difference(gone), view)
     if face.face == "handle":
         if rest is not None:
-            yield from _surface(rest, steel, view)
-        yield from _surface(face.silhouette, handle, view)
+            yield from _surface(rest, steel, view, is_textured=is_textured)
+        yield from _surface(face.silhouette, handle, view, is_textured=is_textured)
         return
     if rest is not None:
-        yield from _surface(rest, handle, view)
+        yield from _surface(rest, handle, view, is_textured=is_textured)
     metal = face.silhouette.difference(gone)
-    yield from _surface(metal, steel, view)
+    yield from _surface(metal, steel, view, is_textured=is_textured)
     for keep_out in face.keep_outs:
         shape = keep_out.polygon.intersection(metal)
         if keep_out.reason == "ground_bevel":
@@ -178,9 +210,10 @@ def _handle(product: Product, blade: Blade) -> Surface:
     return next((zone.surface for zone in zones if zone.surface is not None), Surface("", ""))
 
 
-def _surface(shape: Any, look: Look, view: View) -> Iterator[Painted]:
+def _surface(shape: Any, look: Look, view: View, *, is_textured: bool) -> Iterator[Painted]:
     yield Painted(shape, _down(shape, look.shades))
-    yield from _texture(shape, look, view)
+    if is_textured:
+        yield from _texture(shape, look, view)
     yield Painted(shape.boundary, lighter(look.shades[-1][1], -0.45), 0.8, _LINE_MM)
 
 
@@ -264,16 +297,13 @@ def _specks(bounds: tuple[float, ...], step: float, phase: float) -> list[Any]:
     """Small blots all over."""
     x0, y0, x1, y1 = bounds
     count = min(int((x1 - x0) * (y1 - y0) / step**2), _MOST_SPECKS)
-    blot = Point(0, 0).buffer(0.3 * step, quad_segs=1)
-    chances = [[_scattered(4 * n + k, phase) for k in range(4)] for n in range(count)]
-    return [
-        affinity.translate(
-            affinity.scale(blot, 0.5 + wide, 0.4 + 0.7 * high),
-            x0 + (x1 - x0) * across,
-            y0 + (y1 - y0) * up,
-        )
-        for wide, high, across, up in chances
-    ]
+    blot = np.asarray(Point(0, 0).buffer(0.3 * step, quad_segs=1).exterior.coords)
+    chances = np.array([[_scattered(4 * n + k, phase) for k in range(4)] for n in range(count)]).reshape(
+        -1, 4
+    )
+    sizes = chances[:, :2] * [1.0, 0.7] + [0.5, 0.4]
+    middles = chances[:, 2:] * [x1 - x0, y1 - y0] + [x0, y0]
+    return list(shapely.polygons(blot * sizes[:, None] + middles[:, None]))
 
 
 def _cropped(part: Painted, window: Any) -> Painted | None:
