@@ -140,6 +140,11 @@ _Signature = Annotated[
 _EVENTS: tuple[tuple[str, type[EventBody], str], ...] = (
     ("order.accepted", OrderEventBody, "Every unit of the order can be engraved."),
     ("order.held", HeldEventBody, "The order waits for a person, or one of its units for stock."),
+    (
+        "order.change_requested",
+        OrderEventBody,
+        "The buyer asked for a change on the proof's page; the order waits for an answer.",
+    ),
     ("order.released", OrderEventBody, "Every unit that is not cancelled was handed to packing."),
     ("order.handed_over", OrderEventBody, "Packing has given every box of the order to the carrier."),
     ("order.remade", RemadeEventBody, "A unit of the order, released before, is made once more."),

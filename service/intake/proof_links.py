@@ -155,7 +155,7 @@ def ask_for_change(session: Session, token: str, wish: str, *, secret: bytes, no
     wish_for(session, order, wanted, by=By(_buyer(order), now))
     tell(
         session,
-        "order.change_asked",
+        "order.change_requested",
         client=order.client,
         now=now,
         order=public(ORDER, order.id),

@@ -30,6 +30,7 @@ TOLD = frozenset(
         "order.handed_over",
         "order.remade",
         "order.cancelled",
+        "order.change_requested",
         "job.engraved",
         "job.scrapped",
         "promise.changed",

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import os
 import signal
+import statistics
 import subprocess
 import sys
 import threading
+import time
+from collections import Counter
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -120,3 +123,56 @@ def _is_running(process: int) -> bool:
         return Path(f"/proc/{process}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
     except FileNotFoundError:
         return False
+
+
+def test_a_flood_of_previews_slows_no_check_and_turns_the_rest_away(tmp_path: Path) -> None:
+    """Held as a ratio in the same run, because how long a check takes says more of the machine."""
+    geometry = Geometry(catalogue.default_folder(), tmp_path, workers=1, timeout_seconds=60)
+
+    def preview(number: int) -> str:
+        words = TextInscription("ricasso", f"Nan {number}", "lato-bold", 3.0)
+        try:
+            geometry.preview("AQ-HORI-18", [words], in_force=InForce(), client=f"192.0.2.{number % 40}")
+        except CheckersBusy:
+            return "busy"
+        return "shown"
+
+    def a_check(number: int) -> float:
+        words = TextInscription("ricasso", f"Allotment {number}", "lato-bold", 3.0)
+        begun = time.perf_counter()
+        assert geometry.check("AQ-HORI-18", [words], in_force=InForce(), client="store-1").marks
+        return time.perf_counter() - begun
+
+    preview(0)
+    for number in range(3):  # workers are up, letters measured
+        a_check(number)
+    alone = statistics.median(a_check(number) for number in range(10, 25))
+    with ThreadPoolExecutor(40) as buyers:
+        flood = [buyers.submit(preview, number) for number in range(200)]
+        beside = statistics.median(a_check(number) for number in range(30, 45))
+        came = Counter(one.result() for one in flood)
+    geometry.close()
+
+    # They have a worker of their own, which stands behind; on one core alone a check would wait its turn.
+    assert beside / alone < 4, (beside, alone)
+    assert came["shown"] and came["busy"], came
+
+
+def test_a_buyer_has_few_previews_waiting_and_all_buyers_not_many(tmp_path: Path) -> None:
+    geometry = Geometry(catalogue.default_folder(), tmp_path, workers=1, timeout_seconds=60)
+    geometry.draw(os.getpid, client="warm")
+    with ThreadPoolExecutor(30) as asked:
+        one = [asked.submit(geometry.draw, time.sleep, 1.0, client="one") for _ in range(10)]
+        refused = [_refused(waiting) for waiting in one]
+    geometry.close()
+
+    # One is worked on, two wait; the others are told at once to ask again.
+    assert refused.count(False) == 3
+
+
+def _refused(waiting: Future[object]) -> bool:
+    try:
+        waiting.result()
+    except CheckersBusy:
+        return True
+    return False
