@@ -22,6 +22,7 @@ from service.client.answers import (
     Order,
     Preview,
     Promise,
+    Remake,
 )
 from service.client.callbacks import Event, NotSigned, verified
 from service.client.problems import NoAnswer, Problem
@@ -46,6 +47,7 @@ __all__ = [
     "Preview",
     "Problem",
     "Promise",
+    "Remake",
     "Store",
     "Versioned",
     "verified",

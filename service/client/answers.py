@@ -292,3 +292,34 @@ class CallbackAndSecret(Callback):
     answer of an earlier request."""
 
     secret: str | None
+
+
+class RemadeUnit(TypedDict):
+    """A unit that is made for another, and its order."""
+
+    job: str
+    state: State
+    hold_reason: NotRequired[str]
+    order: str
+    order_ref: str
+
+
+class Remake(TypedDict):
+    """A released unit that another is made for."""
+
+    id: str
+    order: str
+    order_ref: str
+    client: str
+    line_ref: str
+    unit: int
+    job: str
+    sku: str
+    reason: str
+    note: NotRequired[str]
+    pays: str
+    is_reworded: bool
+    created_at: str
+    made: RemadeUnit
+    returned: Literal["awaited", "not_returned", "polishing", "stocked", "scrapped"]
+    bin: NotRequired[str]

@@ -12,7 +12,17 @@ from urllib.parse import quote
 
 import httpx
 
-from service.client.answers import Asked, Batch, Callback, CallbackAndSecret, Check, Job, Order, Preview
+from service.client.answers import (
+    Asked,
+    Batch,
+    Callback,
+    CallbackAndSecret,
+    Check,
+    Job,
+    Order,
+    Preview,
+    Remake,
+)
 from service.client.problems import NoAnswer, Problem
 
 T = TypeVar("T")
@@ -144,6 +154,22 @@ class Store:
         """Cancel the order, or those of its lines."""
         body = {"lines": list(lines), "reason": reason}
         return self._changed("POST", f"/v1/orders/{order.value['id']}/cancel", order, body)
+
+    def remake_unit(self, identity: str, wanted: Mapping[str, Any], *, key: str) -> Remake:
+        """A released unit of an order once more; `wanted` says which one, why, and who pays."""
+        path = f"/v1/orders/{quote(identity, safe='')}/remakes"
+        asked = self._ask("POST", path, body=wanted, headers={"Idempotency-Key": key})
+        answer: Remake = asked.json()
+        return answer
+
+    def remake(self, identity: str) -> Remake:
+        """One unit made once more."""
+        answer: Remake = self._ask("GET", f"/v1/remakes/{quote(identity, safe='')}").json()
+        return answer
+
+    def remakes(self, *, order: str | None = None, returned: str | None = None) -> Iterator[Remake]:
+        """Units made once more, newest first, page after page."""
+        yield from self._pages("/v1/remakes", "remakes", order=order, returned=returned)
 
     def job(self, identity: str) -> Job:
         """One unit with its history."""

@@ -13,8 +13,8 @@ from service.remakes import remake_rows as rows
 from service.requests.answers import AnswerBody, Moment, OrLeftOut
 
 
-class MadeAnswer(AnswerBody):
-    """The unit that is made instead."""
+class RemadeUnitAnswer(AnswerBody):
+    """A unit that is made for another, and its order."""
 
     job: str = Field(description="The job.", examples=["J57"])
     state: JobState = Field(description="Its state.", examples=["ready"])
@@ -51,7 +51,7 @@ class RemakeAnswer(AnswerBody):
         examples=[False],
     )
     created_at: Moment = Field(description="When it was asked for.")
-    made: MadeAnswer = Field(description="The unit that is made instead.")
+    made: RemadeUnitAnswer = Field(description="The unit that is made instead.")
     returned: ReturnState = Field(
         description="What became of the first unit: `awaited`, `not_returned`, `polishing` (its mark is"
         " polished away), `stocked` (back in a bin) or `scrapped`.",
@@ -107,7 +107,7 @@ def _answer(
         pays=remake.pays,
         is_reworded=remake.is_reworded,
         created_at=remake.created_at,
-        made=MadeAnswer(
+        made=RemadeUnitAnswer(
             job=public(JOB, made.id),
             state=JobState(made.state),
             hold_reason=made.hold_reason,

@@ -289,6 +289,8 @@ _KEPT = {
     "Order": "OrderAnswer",
     "Preview": "PreviewAnswer",
     "Promise": "PromiseAnswer",
+    "Remake": "RemakeAnswer",
+    "RemadeUnit": "RemadeUnitAnswer",
     "Size": "SizeAnswer",
     "Suggested": "SuggestedAnswer",
     "WayOut": "WayOutAnswer",
@@ -353,6 +355,8 @@ def test_all_that_a_store_may_do_can_be_done_but_following_the_stream() -> None:
         "rotate_secret": "rotate_callback_secret",
         "resend": "resend_deliveries",
         "offer": "get_offer",
+        "remake": "get_remake",
+        "remakes": "list_remakes",
         "proof": "get_proof_picture",
         "proof_link": "make_proof_link",
     }
