@@ -176,7 +176,7 @@ def test_the_pictures_are_for_the_house(bench: Bench, path: str) -> None:
 
     answers = {role: bench.ask("GET", path, role=role).status_code for role in bench.keys}
 
-    assert answers == {"store": 403, "desk": 200, "bench": 200, "owner": 200}
+    assert answers == {"store": 403, "storefront": 403, "desk": 200, "bench": 200, "owner": 200}
 
 
 # --- on the command line, on the embedded database ---

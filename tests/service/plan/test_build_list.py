@@ -165,4 +165,4 @@ def test_no_cell_of_the_csv_file_is_run_as_a_formula(bench: Bench) -> None:
 def test_the_list_is_for_the_house(bench: Bench, path: str) -> None:
     answers = {role: bench.ask("GET", path, role=role).status_code for role in bench.keys}
 
-    assert answers == {"store": 403, "desk": 200, "bench": 200, "owner": 200}
+    assert answers == {"store": 403, "storefront": 403, "desk": 200, "bench": 200, "owner": 200}
