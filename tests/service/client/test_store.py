@@ -250,8 +250,12 @@ def test_a_test_key_moves_its_order_on(line: Line) -> None:
     taken = store.take_order(an_order(order_ref="W-1"))
 
     states = [store.advance(taken.value["id"], to).value["state"] for to in (None, "released")]
+    wanted = {"line_ref": "1", "reason": "damaged", "pays": "carrier"}
+    made = store.remake_unit(taken.value["id"], wanted, key="remake-W-1")
 
     assert states == ["loaded", "released"]
+    assert store.remake(made["id"])["id"] == made["id"]
+    assert [one["id"] for one in store.remakes(order=taken.value["id"])] == [made["id"]]
     assert taken.value["test"] is True
     sandbox.close()
 
@@ -352,11 +356,11 @@ def test_all_that_a_store_may_do_can_be_done_but_following_the_stream() -> None:
         "catalogue": "get_catalogue",
         "callback": "get_callback",
         "callbacks": "list_callbacks",
+        "remake": "get_remake",
+        "remakes": "list_remakes",
         "rotate_secret": "rotate_callback_secret",
         "resend": "resend_deliveries",
         "offer": "get_offer",
-        "remake": "get_remake",
-        "remakes": "list_remakes",
         "proof": "get_proof_picture",
         "proof_link": "make_proof_link",
     }

@@ -23,7 +23,7 @@ from urllib.request import urlopen
 
 BLOCK = re.compile(r"^```(\w+) ?(.*?)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 ROOT = Path(__file__).parents[3]
-_KEYS = ("OWNER", "DESK", "BENCH", "STORE")
+_KEYS = ("OWNER", "DESK", "BENCH", "STORE", "TEST")
 
 
 def blocks(guide: str) -> list[tuple[str, str, str]]:

@@ -116,6 +116,9 @@ def test_every_state_and_every_event_can_be_met(counter: Counter) -> None:
 
     held = post(counter, proof="buyer")
     seen.update(job["state"] for job in held["lines"][0]["jobs"])
+    link = counter.ask("test", "POST", f"/v1/orders/{held['id']}/proof-link").json()["url"]
+    wished = counter.client.post(link, data={"answer": "change", "wish": "Please: Ada, not Eda"})
+    assert wished.status_code == 200
     for to in ("ready", "short", "ready", "promised", "promised", "loaded", "doubtful", "engraved"):
         see(advance(counter, held["id"], to))
     for to in ("scrapped", "passed", "released"):
