@@ -27,7 +27,7 @@ def test_the_guide_from_a_key_to_a_released_order(tmp_path: Path) -> None:
             time.sleep(0.1)
 
     checked, taken = (json.loads(text) for text in reader.printed[1:3])
-    found = json.loads(reader.printed[-2])
+    found = json.loads(next(text for text in reader.printed if text.startswith('{"orders"')))
     assert checked["verdict"] == "accept"
     assert taken["state"] == "ready"
     assert [(order["order_ref"], order["state"]) for order in found["orders"]] == [("W-1", "released")]
