@@ -73,6 +73,12 @@ class PromiseTold(OrderTold):
     engraved_by: Moment = Field(description="By when all its units will be engraved.")
 
 
+class PingTold(AnswerBody):
+    """Which callback is tried."""
+
+    callback: str = Field(description="The callback.", examples=["CB1"])
+
+
 class EventBody(AnswerBody):
     """The body of a callback."""
 
@@ -116,6 +122,12 @@ class PromiseEventBody(EventBody):
     data: PromiseTold = Field(description="Whose, and to when.")
 
 
+class PingEventBody(EventBody):
+    """Nothing has happened: the receiver is tried."""
+
+    data: PingTold = Field(description="Which callback it went to.")
+
+
 _Id = Annotated[
     str, Header(alias="webhook-id", description="The same at every attempt: keep it.", examples=["ev_31"])
 ]
@@ -151,6 +163,11 @@ _EVENTS: tuple[tuple[str, type[EventBody], str], ...] = (
     ("order.cancelled", OrderEventBody, "Nothing is left of the order."),
     ("job.engraved", UnitEventBody, "Every face of the unit is on the metal; not inspected yet."),
     ("job.scrapped", ScrappedEventBody, "The unit was spoiled; another is made in its place."),
+    (
+        "ping",
+        PingEventBody,
+        "Nothing has happened: the shop tries whether the address takes what it is sent.",
+    ),
     ("promise.changed", PromiseEventBody, "The order will be engraved by another time than was promised."),
 )
 

@@ -146,6 +146,14 @@ def register(
     return callback
 
 
+def ping(session: Session, callback: Callback, *, by: By) -> None:
+    """Send something that says nothing, signed like everything else, so that a receiver can be tried. Raises
+    MoveNotAllowed for a callback to which nothing is sent."""
+    if callback.disabled_at is not None:
+        raise MoveNotAllowed("nothing is sent to this callback any more")
+    messages.try_callback(session, callback, named=ids.public(ids.CALLBACK, callback.id), now=by.at)
+
+
 def find(session: Session, identity: str, *, who: Who) -> Callback:
     """The callback of that id, if the caller may see it. Raises NotFound."""
     callback = rows.get(session, ids.number(ids.CALLBACK, identity), client=who.sees_client)

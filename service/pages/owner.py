@@ -176,6 +176,21 @@ def post_resend(
     return _callbacks(request, tools, visitor, resent=count)
 
 
+@router.post("/owner/callbacks/{identity}/ping")
+def post_ping(request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, form: Form) -> Response:
+    """Try the receiver: what came of it stands in the list of deliveries."""
+
+    def work(session: Session) -> None:
+        callback = callbacks.find(session, identity, who=visitor.who)
+        callbacks.ping(session, callback, by=tools.by(visitor.who))
+
+    try:
+        tools.database.write(work)
+    except Refusal as refusal:
+        return _callbacks(request, tools, visitor, refused=refusal)
+    return RedirectResponse("/owner/callbacks", 303)
+
+
 @router.post("/owner/callbacks/{identity}/rotate-secret")
 def post_rotate(
     request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, form: Form

@@ -191,6 +191,7 @@ SENTENCES = (
     _("this order has no such line"),
     _("this line has no such inscription"),
     _("this suggestion is no longer there"),
+    _("nothing is sent to this callback any more"),
     _("a storefront's key, and no other, lists the origins of its pages"),
     _("an origin is a scheme, a host and perhaps a port, like https://shop.example"),
     _("a key lists up to %(most)s origins"),

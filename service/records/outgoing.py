@@ -38,6 +38,10 @@ TOLD = frozenset(
 )
 
 
+#: Tries a receiver: nothing has happened.
+PING = "ping"
+
+
 def tell(session: Session, event_type: str, *, client: str, now: datetime, **data: Any) -> None:
     """Record an event, thin (type and ids), with a delivery to each of the client's callbacks. In the sandbox
     it says that it is a test."""
@@ -54,3 +58,11 @@ def tell(session: Session, event_type: str, *, client: str, now: datetime, **dat
         session.add_all(
             Delivery(event_id=event.id, callback_id=callback, next_at=now) for callback in callbacks
         )
+
+
+def try_callback(session: Session, callback: Callback, *, named: str, now: datetime) -> None:
+    """Send a callback something that says nothing; `named`: its public id."""
+    event = Event(type=PING, client=callback.client, data={"callback": named}, at=now)
+    session.add(event)
+    session.flush()
+    session.add(Delivery(event_id=event.id, callback_id=callback.id, next_at=now))

@@ -504,3 +504,20 @@ def test_a_store_may_have_ten_callbacks_and_a_removed_one_makes_room(
     database.write(lambda s: callbacks.remove(s, first, by=By(STORE, clock())))
 
     assert listen(database, "http://127.0.0.1:9/eleventh").id
+
+
+def test_a_test_goes_to_one_callback_alone_and_to_none_that_was_removed(
+    database: Database, clock: SetClock
+) -> None:
+    by = By(OWNER, clock())
+    with receiving() as receiver, receiving() as other:
+        for one in (receiver, other):
+            listen(database, one.url)
+        database.write(lambda s: callbacks.ping(s, callbacks.find(s, "CB1", who=OWNER), by=by))
+
+        assert send(database, clock) == 1
+        assert (len(receiver.ids), other.ids) == (1, [])
+
+    database.write(lambda s: callbacks.remove(s, callbacks.find(s, "CB1", who=OWNER), by=by))
+    with pytest.raises(MoveNotAllowed):
+        database.write(lambda s: callbacks.ping(s, callbacks.find(s, "CB1", who=OWNER), by=by))
