@@ -45,7 +45,9 @@ def test_every_answer_is_as_described(
         more = fuzzing.fuzz(counter, some, each=each_of_share, number=SEED + 1)
 
     assert found.wrong | more.wrong == {}, f"again with RICASSO_TEST_FUZZ_SEED={SEED}"
-    assert {200, 201, 401, 403, 404, 422} <= set(found.statuses)  # they did get past the door
+    # They did get past the door; whether something was made is chance where each is asked twice.
+    assert {200, 401, 403, 404, 422} <= set(found.statuses)
+    assert each < 10 or 201 in found.statuses
 
 
 @pytest.mark.parametrize("fault", ["status", "media type", "schema", "fault"])
