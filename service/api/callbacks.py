@@ -67,8 +67,8 @@ def list_callbacks(tools: AtHand, who: StoreOrOwner) -> CallbacksAnswer:
 def register_callback(
     tools: AtHand, wanted: CallbackIn, who: StoreOrOwner, idempotency_key: wire.IdempotencyKey = None
 ) -> Response:
-    """Register an address. The secret that signs is shown here, once: the same key again is answered without
-    it. Whoever missed it asks for a new one (`rotate-secret`)."""
+    """Register an address; a `ping` goes there at once. The secret that signs is shown here, once: the same
+    key again is answered without it. Whoever missed it asks for a new one (`rotate-secret`)."""
 
     def work(session: Session) -> Answer:
         callback = callbacks.register(

@@ -77,6 +77,7 @@ class PingTold(AnswerBody):
     """Which callback is tried."""
 
     callback: str = Field(description="The callback.", examples=["CB1"])
+    test: OrLeftOut[bool] = Field(default=None, description="`true` in the sandbox.", examples=[True])
 
 
 class EventBody(AnswerBody):

@@ -122,7 +122,8 @@ def body_of(event: Event) -> bytes:
 def register(
     session: Session, url: str, *, client: str | None, by: By, loopback_allowed: bool = False
 ) -> Callback:
-    """A new callback with a secret of its own. A store registers for itself, the owner for any store.
+    """A new callback with a secret of its own, told a `ping` at once. A store registers for itself, the owner
+    for any store.
 
     Raises BadRequest.
     """
@@ -143,6 +144,7 @@ def register(
     session.add(callback)
     session.flush()
     _note(session, callback, "added", by)
+    ping(session, callback, by=by)
     return callback
 
 

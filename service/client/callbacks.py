@@ -29,7 +29,7 @@ class NotSigned(Exception):
 @dataclass(frozen=True, slots=True)
 class Event:
     """What happened. The same event may come twice: keep the ids that were worked in. `data` holds ids
-    alone, `order` and `order_ref` at least; read the rest with the key."""
+    alone, `order` and `order_ref` at least, or those of what a `ping` tries; read the rest with the key."""
 
     id: str
     type: str

@@ -14,17 +14,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
 
 from service.callbacks import deliveries as callbacks
 from service.callbacks.callback_rows import Shares
 from service.callbacks.deliveries import ROTATION_WINDOW, SCHEDULE, next_attempt
 from service.callbacks.guarded_post import Answer
+from service.intake import proof_links
 from service.records import outgoing as messages
 from service.records.db import Database
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound
-from service.records.tables import Callback, Delivery, Event
+from service.records.tables import Callback, Delivery, Event, Order
 from service.records.who import By, Role, Who
+from tests.benches import Bench
 from tests.clocks import MORNING, SetClock
 from tests.counter import an_open_counter
 from tests.signatures import verifies
@@ -85,10 +88,23 @@ def receiving(behave: Behave = lambda _: (204, {})) -> Iterator[Receiver]:
         thread.join()
 
 
-def listen(database: Database, url: str, who: Who = STORE) -> Callback:
+def register(database: Database, url: str, who: Who = STORE) -> Callback:
     return database.write(
         lambda s: callbacks.register(s, url, client=None, by=By(who, MORNING), loopback_allowed=True)
     )
+
+
+def listen(database: Database, url: str, who: Who = STORE) -> Callback:
+    """A callback whose ping has arrived: what is told from now on is `ev_2` where it is the first."""
+    callback = register(database, url, who)
+    database.write(
+        lambda s: s.execute(
+            update(Delivery)
+            .where(Delivery.callback_id == callback.id)
+            .values(delivered_at=MORNING, next_at=None)
+        )
+    )
+    return callback
 
 
 def happen(
@@ -107,7 +123,8 @@ def send(database: Database, clock: SetClock) -> int:
 
 def deliveries(database: Database) -> list[Delivery]:
     with database.reading() as session:
-        return list(session.scalars(select(Delivery).order_by(Delivery.id)))
+        told = select(Delivery).join(Event, Event.id == Delivery.event_id).where(Event.type != messages.PING)
+        return list(session.scalars(told.order_by(Delivery.id)))
 
 
 def only_callback(database: Database) -> Callback:
@@ -164,7 +181,7 @@ def test_anything_but_2xx_is_sent_again_under_the_same_id(
         later = send(database, clock)
 
     assert (first, at_once, later) == (1, 0, 1)
-    assert receiver.ids == ["ev_1", "ev_1"]
+    assert receiver.ids == ["ev_2", "ev_2"]
     assert receiver.received[0][0]["webhook-timestamp"] != receiver.received[1][0]["webhook-timestamp"]
 
 
@@ -250,7 +267,7 @@ def test_resending_begins_again_and_wakes_a_disabled_callback(database: Database
         )
         sent = send(database, clock)
 
-    assert (count, sent, receiver.ids) == (1, 1, ["ev_1", "ev_1"])
+    assert (count, sent, receiver.ids) == (1, 1, ["ev_2", "ev_2"])
     assert callback.id == 1
     assert only_callback(database).disabled_at is None
 
@@ -286,7 +303,7 @@ def test_a_sender_that_died_is_followed_by_another(database: Database, clock: Se
         clock.advance(seconds=121)
         after = send(database, clock)
 
-    assert (while_claimed, after, receiver.ids) == (0, 1, ["ev_1"])
+    assert (while_claimed, after, receiver.ids) == (0, 1, ["ev_2"])
 
 
 def test_every_event_arrives_at_a_receiver_that_fails_a_third_of_the_time(
@@ -315,7 +332,7 @@ def test_every_event_arrives_at_a_receiver_that_fails_a_third_of_the_time(
     for headers, body in receiver.received:
         attempts[headers["webhook-id"]] += 1
         assert verifies(secret, headers, body)
-    assert set(attempts) == {f"ev_{number}" for number in range(1, 51)}
+    assert set(attempts) == {f"ev_{number}" for number in range(2, 52)}
     assert len(receiver.received) > 55, "the faults never struck, so nothing was shown"
 
 
@@ -504,6 +521,43 @@ def test_a_store_may_have_ten_callbacks_and_a_removed_one_makes_room(
     database.write(lambda s: callbacks.remove(s, first, by=By(STORE, clock())))
 
     assert listen(database, "http://127.0.0.1:9/eleventh").id
+
+
+def test_an_address_is_told_a_ping_when_it_is_registered_and_no_other_is(
+    database: Database, clock: SetClock
+) -> None:
+    with receiving() as receiver, receiving() as other:
+        listen(database, other.url)
+        callback = register(database, receiver.url)
+
+        assert send(database, clock) == 1
+
+    [(headers, body)] = receiver.received
+    assert verifies(callback.secret, headers, body)
+    assert (json.loads(body)["type"], json.loads(body)["data"]) == ("ping", {"callback": "CB2"})
+    assert other.ids == []
+
+
+def test_a_store_is_told_that_its_buyer_wishes_for_a_change(
+    database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    bench = Bench(database, clock, tmp_path)
+    bench.order()
+    by = By(Who(role=Role.DESK, client="house", name="Dora"), bench.clock())
+
+    def wish(session: Session) -> None:
+        token, *_ = proof_links.make(session, session.get_one(Order, 1), secret=b"a test's secret", by=by)
+        proof_links.ask_for_change(session, token, "Nan", secret=b"a test's secret", now=by.at)
+
+    with receiving() as receiver:
+        listen(bench.database, receiver.url, Who(role=Role.STORE, client="store-1", name="store-1"))
+        bench.database.write(wish)
+        send(bench.database, bench.clock)
+
+    [(_, body)] = receiver.received
+    assert json.loads(body)["type"] == "order.change_requested"
+    ref = bench.database.write(lambda s: s.get_one(Order, 1).order_ref)
+    assert json.loads(body)["data"] == {"order": "O1", "order_ref": ref}
 
 
 def test_a_test_goes_to_one_callback_alone_and_to_none_that_was_removed(

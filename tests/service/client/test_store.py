@@ -114,7 +114,7 @@ def test_a_store_s_whole_story(counter: Counter, line: Line, clock: SetClock) ->
     with time_machine.travel(clock(), tick=False):
         events = [verified(body, headers, secret) for headers, body in receiver.received]
         by_reference = [Webhook(secret).verify(body, headers) for headers, body in receiver.received]
-    told = [(event.type, event.data["order_ref"]) for event in events]
+    told = [(event.type, event.data["order_ref"]) for event in events if event.type != "ping"]
     assert sorted(told) == [
         ("order.accepted", "W-100"),
         ("order.accepted", "W-102"),
@@ -200,7 +200,7 @@ def test_a_secret_is_asked_for_once_and_both_sign_meanwhile(
         second = store.rotate_secret(first["id"])
         store.take_order(an_order(order_ref="W-1"))
         send_due(counter.tools.database, clock=clock, loopback_allowed=True)
-    [(headers, body)] = receiver.received
+    [_ping, (headers, body)] = receiver.received
 
     for secrets in ([first["secret"]], [second["secret"]], [first["secret"], second["secret"]]):
         event = verified(body, headers, *map(str, secrets), now=clock().timestamp())

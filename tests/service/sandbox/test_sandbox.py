@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -187,7 +188,11 @@ def test_callbacks_are_sent_and_say_that_it_is_a_test(counter: Counter) -> None:
         tasks.run_periodic(counter.tools, lanes=(tasks.CALLBACKS,))
 
     told = [body for _, body in receiver.received]
-    assert len(told) == 2
+    assert [json.loads(body)["type"] for body in told] == [
+        "ping",
+        "order.accepted",
+        "job.engraved",
+    ]
     assert all(b'"test":true' in body for body in told)
 
 
