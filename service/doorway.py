@@ -80,16 +80,17 @@ def link_to(request: Request, page: str, **parts: str) -> str:
     return f"{public}{path}" if public else str(request.url_for(page, **parts))
 
 
-def language_of(request: Request) -> str:
-    """The language of pages where one was chosen, else what the caller accepts."""
+def language_of(request: Request, otherwise: str = "") -> str:
+    """The language of pages where one was chosen, else what the caller accepts, else `otherwise` (a store's;
+    empty: English)."""
     return texts.language_of(
-        request.cookies.get("ricasso_language"), request.headers.get("accept-language", "")
+        request.cookies.get("ricasso_language"), request.headers.get("accept-language", ""), otherwise
     )
 
 
-def voice_of(request: Request) -> Voice:
-    """The language of whoever prints or looks."""
-    return voice_in(language_of(request))
+def voice_of(request: Request, otherwise: str = "") -> Voice:
+    """The language of whoever prints or looks, chosen as `language_of` does."""
+    return voice_in(language_of(request, otherwise))
 
 
 def voice_in(language: str) -> Voice:

@@ -127,9 +127,11 @@ def a_lot(**changes: Any) -> dict[str, Any]:
     }
 
 
-def some_tools(database: Database, clock: SetClock, folder: Path, **settings: Any) -> Tools:
-    """Tools around a test's database; geometry is done in this process."""
-    shelf = the_shelf()
+def some_tools(
+    database: Database, clock: SetClock, folder: Path, *, shelf: Shelf | None = None, **settings: Any
+) -> Tools:
+    """Tools around a test's database and the made-up shop, or another; geometry is done in this process."""
+    shelf = shelf or the_shelf()
     database.write(lambda session: shelf.keep_current(session, now=clock()))
     return Tools(
         database=database,

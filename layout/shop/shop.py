@@ -11,6 +11,7 @@ from layout.shop.people import NO_HANDLING, Handling, Pickups, Shift
 from layout.shop.plan_weights import DEFAULT_WEIGHTS, ScoreWeights
 from layout.shop.plates import Plate
 from layout.shop.stations import Process, Station
+from layout.shop.stores import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +84,7 @@ class Shop:
     fonts: Mapping[str, FontSpec]
     artworks: Mapping[str, Artwork]
     policy: Policy
+    stores: Mapping[str, Store] = field(default_factory=dict)
 
     def product_of(self, code: str) -> Product | None:
         """The product that a box's barcode, or a typed number, stands for."""

@@ -19,4 +19,4 @@ router = APIRouter(tags=["checks"])
 def check(tools: AtHand, body: CheckIn, who: Intake) -> CheckAnswer:
     """Check inscriptions on a product, with everything that stands in the way, and a picture."""
     inscriptions = tuple(inscription.value() for inscription in body.inscriptions)
-    return checks.check(tools, body.sku, inscriptions, client=who.client)
+    return checks.check(tools, body.sku, inscriptions, client=who.client, store=who.sees_client)

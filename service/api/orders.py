@@ -32,6 +32,7 @@ from service.records.tables import Order
 from service.records.who import By
 from service.requests.inscriptions import Ref
 from service.requests.order_in import OrderIn
+from service.shop.stores import language_for
 
 router = APIRouter(tags=["orders"])
 
@@ -252,6 +253,7 @@ def get_proof_picture(
     if drawing == "measured":
         svg = proofs.measured_svg(shown, is_captioned=is_captioned)
     else:
-        svg = buyers_pictures.picture_svg(shown, voice_of(request), is_captioned=is_captioned)
+        voice = voice_of(request, language_for(tools.catalogue.current, who.client))
+        svg = buyers_pictures.picture_svg(shown, voice, is_captioned=is_captioned)
     picture, media_type = proofs.picture_file(svg, kind)
     return Response(picture, media_type=media_type, headers={"Content-Disposition": "inline"})

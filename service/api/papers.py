@@ -19,6 +19,7 @@ from service.papers import printed as paperwork
 from service.records import errors
 from service.records.ids import LOAD, number
 from service.requests import sessions
+from service.shop.stores import language_for
 
 router = APIRouter(tags=["papers"])
 
@@ -86,7 +87,7 @@ def get_proof_sheet(
         line_ref=line,
         is_measured=drawing == "measured",
         who=who,
-        voice=voice_of(request),
+        voice=voice_of(request, language_for(tools.catalogue.current, who.client)),
     )
     return _pdf(sheet, f"{identity}-proof")
 

@@ -15,12 +15,16 @@ from service.previews import preview as previews
 from service.previews.preview_answers import Language, OfferAnswer, PreviewAnswer
 from service.records import errors
 from service.requests.inscriptions import InscriptionsIn, Name, Strict
+from service.shop.stores import language_for
 
 router = APIRouter(tags=["previews"])
 
 #: What is offered changes with the shop's description.
 _KEPT = "private, max-age=300"
-_SAID_IN = "The language of sentences and names; left out: what Accept-Language prefers, else English."
+_SAID_IN = (
+    "The language of sentences and names; left out: what Accept-Language prefers, else the store's, else "
+    "English."
+)
 
 
 class PreviewIn(Strict):
@@ -42,7 +46,7 @@ def preview(tools: AtHand, request: Request, body: PreviewIn, who: Previewer) ->
     and what could be engraved instead. Nothing is stored."""
     buyer = address_of(request)
     tools.rates.preview(key_id_of(request), buyer)
-    language = _language(request, body.language)
+    language = _language(request, body.language, language_for(tools.catalogue.current, who.client))
     inscriptions = tuple(inscription.value() for inscription in body.inscriptions)
     return previews.preview(
         tools, body.sku, inscriptions, language=language, voice=voice_in(language), buyer=buyer, who=who
@@ -61,14 +65,14 @@ def get_offer(
     tools.rates.preview(key_id_of(request), buyer)
     response.headers["Cache-Control"] = _KEPT
     response.headers["Vary"] = "Authorization, Accept-Language"
-    said = _language(request, language)
-    return offers.offer(tools, sku, language=said, voice=voice_in(said), buyer=buyer)
+    said = _language(request, language, language_for(tools.catalogue.current, who.client))
+    return offers.offer(tools, sku, language=said, voice=voice_in(said), buyer=buyer, who=who)
 
 
-def _language(request: Request, named: Language | None) -> Language:
+def _language(request: Request, named: Language | None, otherwise: str) -> Language:
     if named is not None:
         return named
-    return "de" if language_of(request) == "de" else "en"
+    return "de" if language_of(request, otherwise) == "de" else "en"
 
 
 @router.options("/v1/previews", status_code=204, include_in_schema=False)

@@ -28,6 +28,7 @@ from service.records.tables import Job, Order, OrderLine
 from service.records.who import Who
 from service.requests.inscriptions import InscriptionIn
 from service.requests.order_in import AsBefore, LineWanted, OrderWanted
+from service.shop.stores import shop_for, still_offered
 from service.shop.tools import Tools
 
 _STORED: TypeAdapter[list[InscriptionIn]] = TypeAdapter(list[InscriptionIn])
@@ -128,6 +129,10 @@ def looked_up(tools: Tools, wanted: OrderWanted, *, who: Who) -> OrderWanted:
         return wanted
     shop = tools.catalogue.current
     lost = {unit.job for unit in homeless.misfits(tools, shop, [one.unit for one in earlier.values()])}
+    offered = shop_for(shop, who.sees_client)
+    lost |= {
+        one.unit.id for one in earlier.values() if not still_offered(offered, one.unit.sku, one.inscriptions)
+    }
     return replace(wanted, lines=tuple(_filled(line, earlier, lost) for line in wanted.lines))
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from pydantic import Field
 
 from layout.shop.blades import Face, Product, Zone
 from layout.shop.plates import Plate
-from layout.shop.shop import Shop
+from layout.shop.shop import FontSpec, Shop
 from service.requests.answers import AnswerBody
 from service.shop.smallest_sizes import NEVER, smallest_sizes
 
@@ -111,20 +111,19 @@ class CatalogueAnswer(AnswerBody):
     stations: tuple[StationAnswer, ...] = Field(description="Lasers.")
 
 
-def catalogue_answer(shop: Shop, sizes: Path) -> CatalogueAnswer:
-    """The description in force, as far as stores and pages need it; `sizes` is the folder of the font
-    tables."""
+def catalogue_answer(shop: Shop, fonts: Iterable[FontSpec], sizes: Path) -> CatalogueAnswer:
+    """The description in force, as far as whoever asks sees it, with the fonts that they are told of; `sizes`
+    is the folder of the font tables. Plates are told of as far as they take blades of that shop."""
     return CatalogueAnswer(
         version=shop.version,
         products=tuple(_product(shop, product, sizes) for product in shop.products.values()),
         fonts=tuple(
-            FontAnswer(font=f.font, name=f.name, kind=f.kind, style=f.style, licence=f.licence)
-            for f in shop.fonts.values()
+            FontAnswer(font=f.font, name=f.name, kind=f.kind, style=f.style, licence=f.licence) for f in fonts
         ),
         artworks=tuple(
             DrawingAnswer(artwork=a.artwork, name=a.name, use=a.use) for a in shop.artworks.values()
         ),
-        plates=tuple(map(_plate, shop.plates.values())),
+        plates=tuple(_plate(plate, taken) for plate, taken in _taken(shop)),
         stations=tuple(
             StationAnswer(station=s.station, field_mm=s.field_mm, spot_mm=s.spot_mm, formats=tuple(s.formats))
             for s in shop.stations.values()
@@ -160,14 +159,26 @@ def _zone(face: Face, zone: Zone, smallest: Mapping[str, float]) -> ZoneAnswer:
     )
 
 
-def _plate(plate: Plate) -> PlateAnswer:
+def _taken(shop: Shop) -> Iterator[tuple[Plate, frozenset[str]]]:
+    """Plates that take blades of the shop, with those."""
+    for plate in shop.plates.values():
+        taken = frozenset(seat.blade for slot in plate.slots for seat in slot.seats) & shop.blades.keys()
+        if taken:
+            yield plate, taken
+
+
+def _plate(plate: Plate, taken: frozenset[str]) -> PlateAnswer:
     return PlateAnswer(
         plate=plate.plate,
         copies=tuple(plate.copies),
         slots=tuple(
             PlateSlotAnswer(
                 slot=slot.slot,
-                takes=tuple(TakesAnswer(blade=seat.blade, face=seat.face) for seat in slot.seats),
+                takes=tuple(
+                    TakesAnswer(blade=seat.blade, face=seat.face)
+                    for seat in slot.seats
+                    if seat.blade in taken
+                ),
             )
             for slot in plate.slots
         ),

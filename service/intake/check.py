@@ -22,6 +22,7 @@ from service.proving import test_cards
 from service.requests.answers import AnswerBody
 from service.requests.check_answers import ResultAnswer, result_answer
 from service.shop.geometry_workers import InForce
+from service.shop.stores import shop_for
 from service.shop.tools import Tools
 from service.stock import stock_rows as stock
 
@@ -54,15 +55,17 @@ def check(
     *,
     is_captioned: bool = True,
     client: str | None = None,
+    store: str | None = None,
 ) -> CheckAnswer:
     """The whole answer of `POST /v1/checks`; its pictures with or without captions. `client`: whose share of
-    the workers it is taken from."""
+    the workers it is taken from; `store`: who asks, None for the shop's own people."""
+    is_offered = sku in shop_for(tools.catalogue.current, store).products
     with tools.database.reading() as session:
         shop_in_force = in_force(session)
-        available = stock.available(session, sku)
+        available = stock.available(session, sku) if store is None or is_offered else 0
         paces = learning.paces(session)
     result, pictures = tools.geometry.proof(
-        sku, inscriptions, in_force=shop_in_force, is_captioned=is_captioned, client=client
+        sku, inscriptions, in_force=shop_in_force, is_captioned=is_captioned, client=client, store=store
     )
     checked = result_answer(result)
     return CheckAnswer(

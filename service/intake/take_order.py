@@ -7,6 +7,7 @@ without an order is in `check`.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from itertools import zip_longest
 from typing import Any
 
@@ -31,6 +32,7 @@ from service.requests import idempotency_rows, sessions
 from service.requests.idempotency import Answer, answer_once, created, fingerprint_of, key_of
 from service.requests.order_in import LineWanted, Notes, OrderWanted
 from service.shop.geometry_workers import InForce
+from service.shop.stores import shop_for
 from service.shop.tools import Tools
 
 log = structlog.get_logger(__name__)
@@ -58,7 +60,7 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
     def prepare() -> tuple[OrderWanted, list[CheckResult], promises.Safe | None]:
         tools.rates.order(who.client, units)  # here, because an answer given again is no order
         filled = as_before.looked_up(tools, wanted, who=who)
-        results = check_lines(tools, filled, client=who.client)
+        results = check_lines(tools, filled, who=who)
         return filled, results, promises.of_lines(tools, filled.lines, results, ship_by=wanted.ship_by)
 
     def work(
@@ -98,7 +100,7 @@ def rehearse_order(tools: Tools, body: Any, key: str, *, who: Who) -> OrderAnswe
         if earlier is not None:
             return None
     filled = as_before.looked_up(tools, wanted, who=who)
-    results = check_lines(tools, filled, client=who.client)
+    results = check_lines(tools, filled, who=who)
 
     def work(session: Session) -> OrderAnswer:
         by = tools.by(who)
@@ -139,9 +141,9 @@ def order_fingerprint(body: Any) -> str:
     return fingerprint_of(body.model_dump(mode="json", exclude=left_out))
 
 
-def check_lines(tools: Tools, wanted: OrderWanted, *, client: str | None) -> list[CheckResult]:
-    """Check every line, the words of a set at one height; equal lines are checked once. `client`: whose share
-    of the workers it is taken from, None for the house."""
+def check_lines(tools: Tools, wanted: OrderWanted, *, who: Who) -> list[CheckResult]:
+    """Check every line, the words of a set at one height; equal lines are checked once. A store's lines are
+    held against what it offers."""
     with tools.database.reading() as session:
         in_force = checks.in_force(session)
     results: dict[Any, CheckResult] = {}
@@ -152,7 +154,7 @@ def check_lines(tools: Tools, wanted: OrderWanted, *, client: str | None) -> lis
         request = (line.sku, line.inscriptions)
         if request not in results:
             results[request] = _check_or_hold(
-                tools, line, in_force, refuse=wanted.refuse_unengravable, client=client
+                tools, line, in_force, refuse=wanted.refuse_unengravable, who=who
             )
         return results[request]
 
@@ -160,13 +162,15 @@ def check_lines(tools: Tools, wanted: OrderWanted, *, client: str | None) -> lis
 
 
 def _check_or_hold(
-    tools: Tools, line: LineWanted, in_force: InForce, *, refuse: bool, client: str | None
+    tools: Tools, line: LineWanted, in_force: InForce, *, refuse: bool, who: Who
 ) -> CheckResult:
     """The check, or, when it fails or takes too long, a finding that holds the line: it is paid for."""
     if not line.inscriptions:
-        return _plain(tools, line)
+        return _plain(tools, line, who=who)
     try:
-        return tools.geometry.check(line.sku, line.inscriptions, in_force=in_force, client=client)
+        return tools.geometry.check(
+            line.sku, line.inscriptions, in_force=in_force, client=who.client, store=who.sees_client
+        )
     except CheckersBusy:
         raise  # nothing is known against these words: asked again, they are checked
     except Exception as error:
@@ -176,9 +180,9 @@ def _check_or_hold(
         return _NOT_CHECKED
 
 
-def _plain(tools: Tools, line: LineWanted) -> CheckResult:
+def _plain(tools: Tools, line: LineWanted, *, who: Who) -> CheckResult:
     """Nothing is engraved: the shop must only have such a product."""
-    if line.sku in tools.catalogue.current.products:
+    if line.sku in shop_for(tools.catalogue.current, who.sees_client).products:
         return CheckResult(Verdict.ACCEPT, ())
     unknown = Finding("unknown_product", Severity.REFUSE, f"The shop has no product {line.sku}.")
     return CheckResult(Verdict.REFUSE, (unknown,))
@@ -223,10 +227,11 @@ def amend_line(
         sku = orders.line_of(order, line_ref).sku
         others = {o.line_ref: (o.inscriptions, o.checked) for o in order.lines if o.line_ref != line_ref}
         in_force = checks.in_force(session)
-    result = tools.geometry.check(sku, values, in_force=in_force, client=who.client)
+    check = partial(tools.geometry.check, in_force=in_force, client=who.client, store=who.sees_client)
+    result = check(sku, values)
     level = _level_with(values, result, line_ref, others)
     if level != values:
-        result = tools.geometry.check(sku, level, in_force=in_force, client=who.client)
+        result = check(sku, level)
 
     def act(session: Session, order: Order, by: By) -> None:
         orders.amend(session, order, line_ref, values, result, shop=tools.catalogue.current, by=by)

@@ -19,6 +19,7 @@ from service.papers.voice import Voice
 from service.records.errors import NotFound, Refusal
 from service.records.tables import Order
 from service.requests import sessions
+from service.shop.stores import language_for
 from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -52,7 +53,6 @@ def _proof(
     request: Request, tools: Tools, token: str, *, refused: Refusal | None = None, answered: str = ""
 ) -> Response:
     shop = tools.catalogue.current
-    voice = voice_of(request)
     try:
         with tools.database.reading() as session:
             secret = sessions.secret_of(tools.settings.data)
@@ -61,7 +61,8 @@ def _proof(
             )
             shown = unpromised_order_answer(opened.order)
             asked = proof_links.asked_for(session, opened.order)
-            pictures = _pictures(tools, session, opened.order, voice)
+            otherwise = language_for(shop, opened.order.client)
+            pictures = _pictures(tools, session, opened.order, voice_of(request, otherwise))
     except LinkOver as over:
         return page(
             request, "proof_over.html", status=status_of(over), over=over, shop_name=shop.policy.shop_name
@@ -71,6 +72,7 @@ def _proof(
         "proof.html",
         status=status_of(refused) if refused else 200,
         refused=refused,
+        otherwise=otherwise,
         order=shown,
         until=opened.until,
         asked=asked,

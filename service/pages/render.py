@@ -54,10 +54,12 @@ def page(
     *,
     status: int = 200,
     refused: Refusal | None = None,
+    otherwise: str = "",
     **values: Any,
 ) -> HTMLResponse:
-    """A whole page. `refused` is shown at its top, loudly."""
-    language = visitor.language if visitor else language_of(request)
+    """A whole page. `refused` is shown at its top, loudly; `otherwise` is the language for whoever asks for
+    none."""
+    language = visitor.language if visitor else language_of(request, otherwise)
     tools = tools_in(request.app)
     content = (
         _environment(language)

@@ -57,16 +57,19 @@ def texts_of(language: str) -> Texts:
     return Texts(messages, plurals)
 
 
-def language_of(cookie: str | None, accepted: str) -> str:
-    """The language chosen on the sign-in page; else the first that the browser asks for and that is there.
+def language_of(cookie: str | None, accepted: str, otherwise: str = "") -> str:
+    """The language chosen on the sign-in page; else the first that the browser asks for and that is there;
+    else `otherwise`, or English.
 
     >>> language_of(None, "fr;q=0.9, de-AT, en")
+    'de'
+    >>> language_of(None, "fr", "de")
     'de'
     """
     if cookie in LANGUAGES:
         return cookie
     wanted = [part.split(";")[0].strip().split("-")[0].lower() for part in accepted.split(",")]
-    return next((code for code in wanted if code in LANGUAGES), DEFAULT)
+    return next((code for code in wanted if code in LANGUAGES), otherwise or DEFAULT)
 
 
 def day_and_time(moment: datetime, language: str) -> str:

@@ -19,8 +19,10 @@ from service.previews.preview_answers import (
     PlaceAnswer,
 )
 from service.records.errors import NotFound
+from service.records.who import Who
 from service.requests.inscriptions import MOST_INSCRIPTIONS
 from service.shop.smallest_sizes import NEVER, smallest_sizes
+from service.shop.stores import shop_for
 from service.shop.tools import Tools
 
 _MOST_INITIALS = 3
@@ -28,10 +30,10 @@ _MOST_INITIALS = 3
 _WITH_LETTERS = frozenset({"text", "monogram"})
 
 
-def offer(tools: Tools, sku: str, *, language: Language, voice: Voice, buyer: str) -> OfferAnswer:
+def offer(tools: Tools, sku: str, *, language: Language, voice: Voice, buyer: str, who: Who) -> OfferAnswer:
     """What may be chosen for a product. `buyer`: who asks, as far as that is known (an address). Raises
     NotFound, CheckTooSlow, CheckersBusy."""
-    shop: Shop = tools.catalogue.current
+    shop = shop_for(tools.catalogue.current, who.sees_client)
     product = shop.products.get(sku)
     if product is None:
         raise NotFound("the shop has no such product", id=sku)

@@ -41,7 +41,9 @@ def preview(
     with tools.database.reading() as session:
         in_force = checks.in_force(session)
     shop: Shop = tools.catalogue.current
-    seen: Preview = tools.geometry.preview(sku, inscriptions, in_force=in_force, client=buyer)
+    seen: Preview = tools.geometry.preview(
+        sku, inscriptions, in_force=in_force, client=buyer, store=who.sees_client
+    )
     token = until = None
     if seen.digest is not None:
         token, until = tokens.make(

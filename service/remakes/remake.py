@@ -92,7 +92,7 @@ def _prepared(tools: Tools, identity: str, wanted: RemakeIn, *, who: Who) -> _Pr
         job_id, line_wanted = job.id, _line_wanted(line, _words(wanted))
         asked = _order_wanted(order, line_wanted, order_ref="", ship_by=order.ship_by)
     if wanted.inscriptions is not None:
-        (check,) = check_lines(tools, asked, client=who.client)
+        (check,) = check_lines(tools, asked, who=who)
         return _Prepared(job_id, first, None, check)
     lost = homeless.misfits(tools, tools.catalogue.current, [first.unit])
     return _Prepared(job_id, first, lost[0] if lost else None, None)

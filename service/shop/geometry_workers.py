@@ -24,11 +24,13 @@ from layout.check.feasibility import CheckResult, check
 from layout.pictures import preview, proof
 from layout.shop.inscriptions import Inscription
 from layout.shop.proven_recipes import Proof, proven
+from layout.shop.shop import Shop
 from layout.shop.stations import Calibration
 from service.records.counters import CHECK_SECONDS, CHECKS_TURNED_AWAY
 from service.records.errors import CheckersBusy, CheckTooSlow
 from service.shop import catalogue
 from service.shop.font_tables import FontTables
+from service.shop.stores import shop_for
 from service.shop.worker_pool import NoRoom, TookTooLong, WorkerDied, WorkerPool, end_with_parent
 
 log = structlog.get_logger(__name__)
@@ -75,11 +77,19 @@ class Geometry:
         )
 
     def check(
-        self, sku: str, inscriptions: Sequence[Inscription], *, in_force: InForce, client: str | None = None
+        self,
+        sku: str,
+        inscriptions: Sequence[Inscription],
+        *,
+        in_force: InForce,
+        client: str | None = None,
+        store: str | None = None,
     ) -> CheckResult:
-        """Check one unit's inscriptions, for a client or for the house. Raises CheckTooSlow, CheckersBusy."""
+        """Check one unit's inscriptions. `client`: whose share of the workers it is taken from, None for the
+        house; `store`: against what that store offers, None for the whole shop. Raises CheckTooSlow,
+        CheckersBusy."""
         with _counted() as verdict:
-            result: CheckResult = self._run(_check, sku, tuple(inscriptions), in_force, client=client)
+            result: CheckResult = self._run(_check, sku, tuple(inscriptions), in_force, store, client=client)
             verdict.append(result.verdict.value)
         return result
 
@@ -91,22 +101,35 @@ class Geometry:
         in_force: InForce,
         is_captioned: bool = True,
         client: str | None = None,
+        store: str | None = None,
     ) -> tuple[CheckResult, dict[str, str]]:
-        """The check and, by face, an SVG picture of what it saw. Raises CheckTooSlow, CheckersBusy."""
+        """The check, as `check` makes it, and, by face, an SVG picture of what it saw. Raises CheckTooSlow,
+        CheckersBusy."""
         with _counted() as verdict:
             result: tuple[CheckResult, dict[str, str]] = self._run(
-                partial(_proof, is_captioned=is_captioned), sku, tuple(inscriptions), in_force, client=client
+                partial(_proof, is_captioned=is_captioned),
+                sku,
+                tuple(inscriptions),
+                in_force,
+                store,
+                client=client,
             )
             verdict.append(result[0].verdict.value)
         return result
 
     def preview(
-        self, sku: str, inscriptions: Sequence[Inscription], *, in_force: InForce, client: str
+        self,
+        sku: str,
+        inscriptions: Sequence[Inscription],
+        *,
+        in_force: InForce,
+        client: str,
+        store: str | None = None,
     ) -> preview.Preview:
-        """The check as a buyer sees it, worked out behind everybody else's checks; `client`: which buyer.
-        Raises CheckTooSlow, CheckersBusy."""
+        """The check as a buyer sees it, worked out behind everybody else's checks; `client`: which buyer;
+        `store`: of which store. Raises CheckTooSlow, CheckersBusy."""
         result: preview.Preview = self._run(
-            _preview, sku, tuple(inscriptions), in_force, pool=self._previewers, client=client
+            _preview, sku, tuple(inscriptions), in_force, store, pool=self._previewers, client=client
         )
         return result
 
@@ -265,18 +288,22 @@ def _start_behind(folder: Path, cache: Path) -> None:
     _start(folder, cache)
 
 
-def _check(sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> CheckResult:
-    shop = proven(_OPEN["shop"], in_force.proofs)
-    result = check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_OPEN["store"])
-    return result.timed()
+def _check(
+    sku: str, inscriptions: Sequence[Inscription], in_force: InForce, store: str | None
+) -> CheckResult:
+    return _checked(shop_for(_proven(in_force), store), sku, inscriptions, in_force).timed()
 
 
 def _proof(
-    sku: str, inscriptions: Sequence[Inscription], in_force: InForce, *, is_captioned: bool
+    sku: str,
+    inscriptions: Sequence[Inscription],
+    in_force: InForce,
+    store: str | None,
+    *,
+    is_captioned: bool,
 ) -> tuple[CheckResult, dict[str, str]]:
-    shop = proven(_OPEN["shop"], in_force.proofs)
-    result = check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_OPEN["store"])
-    result = result.timed()
+    shop = shop_for(_proven(in_force), store)
+    result = _checked(shop, sku, inscriptions, in_force).timed()
     if sku not in shop.products:
         return result, {}
     faces = dict.fromkeys(checked.face for checked in result.inscriptions if checked.face is not None)
@@ -285,6 +312,18 @@ def _proof(
     }
 
 
-def _preview(sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> preview.Preview:
-    shop = proven(_OPEN["shop"], in_force.proofs)
-    return preview.tried(shop, sku, inscriptions, in_force.calibrations, _OPEN["store"])
+def _preview(
+    sku: str, inscriptions: Sequence[Inscription], in_force: InForce, store: str | None
+) -> preview.Preview:
+    """Drawn of the whole shop: what the handle is of may stand at a zone that this store doesn't offer."""
+    shop = _proven(in_force)
+    result = _checked(shop_for(shop, store), sku, inscriptions, in_force)
+    return preview.preview(shop, sku, result, calibrations=in_force.calibrations, store=_OPEN["store"])
+
+
+def _proven(in_force: InForce) -> Shop:
+    return proven(_OPEN["shop"], in_force.proofs)
+
+
+def _checked(shop: Shop, sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> CheckResult:
+    return check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_OPEN["store"])

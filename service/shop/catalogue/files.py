@@ -21,7 +21,7 @@ M = TypeVar("M", bound=Strict)
 
 MOST_BYTES = 1_000_000
 #: Folders that may be left out or empty.
-OPTIONAL = frozenset({"artwork", "stock"})
+OPTIONAL = frozenset({"artwork", "stock", "stores"})
 #: Drawings, which come into the folder another way.
 _DRAWINGS = (".svg", ".dxf")
 #: A folder that is neither a kind nor one of these is most likely a misspelt one.

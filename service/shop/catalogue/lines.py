@@ -26,6 +26,7 @@ _NAMING = {
     "font": "font",
     "artwork": "artwork",
     "bin": "bin",
+    "store": "store",
 }
 _INDEX = re.compile(r"\[\d+\]$")
 

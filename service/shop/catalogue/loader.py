@@ -16,6 +16,7 @@ from layout.shop.plan_weights import ScoreWeights
 from layout.shop.plates import Plate
 from layout.shop.shop import Artwork, FontSpec, Policy, Shop
 from layout.shop.stations import Process, Station
+from layout.shop.stores import Store
 from service.shop.catalogue import schema
 from service.shop.catalogue.blades import BladeReading
 from service.shop.catalogue.files import Documents, default_folder, digest_of, read, read_all
@@ -25,6 +26,7 @@ from service.shop.catalogue.photos import PHOTOS, photo_of
 from service.shop.catalogue.sense import Whereabouts, troubles_of
 from service.shop.catalogue.shapes import ShapeRefused
 from service.shop.catalogue.stock import stock_troubles
+from service.shop.catalogue.stores import store_of, store_troubles
 from service.shop.catalogue.tooling import assembly_of, pickups_of, plate_of, process_of, shift_of, station_of
 from service.shop.catalogue.troubles import CatalogueError, Trouble
 
@@ -85,7 +87,7 @@ def troubles_in(folder: Path) -> tuple[Trouble, ...]:
 
 #: Kinds of which one file has many.
 _MOST_SLOTS = 3
-_LISTED = frozenset({"products", "processes"})
+_LISTED = frozenset({"products", "processes", "stores"})
 
 
 class _Reading:
@@ -106,6 +108,7 @@ class _Reading:
             fonts=fonts,
             artworks=self._artworks(),
             policy=self._policy(),
+            stores=self._named("stores", "store", self._stores()),
         )
 
     def judged(self) -> list[Trouble]:
@@ -126,7 +129,12 @@ class _Reading:
             whole=not self.troubles,
         )
         skus = whereabouts.declared["products"]
-        found = [*self.troubles, *troubles_of(self.shop, whereabouts), *stock_troubles(self.documents, skus)]
+        found = [
+            *self.troubles,
+            *troubles_of(self.shop, whereabouts),
+            *store_troubles(self.shop, whereabouts),
+            *stock_troubles(self.documents, skus),
+        ]
         return [self._on_its_line(trouble) for trouble in _once_for_many_slots(found)]
 
     def _on_its_line(self, trouble: Trouble) -> Trouble:
@@ -223,6 +231,13 @@ class _Reading:
             (file, process_of(entry))
             for file, content in self.documents.of("processes", schema.ProcessesFile)
             for entry in content.process
+        ]
+
+    def _stores(self) -> list[tuple[str, Store]]:
+        return [
+            (file, store_of(entry))
+            for file, content in self.documents.of("stores", schema.StoresFile)
+            for entry in content.store
         ]
 
     def _fonts(self) -> dict[str, FontSpec]:

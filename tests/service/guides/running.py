@@ -93,6 +93,7 @@ class Reader:
             elif kind == "text":
                 assert self.printed[-1] == text, self.printed[-1]
             elif kind == "toml":
+                (self.folder / name).parent.mkdir(exist_ok=True)
                 with (self.folder / name).open("a", encoding="utf-8") as file:
                     file.write("\n" + text)
             else:

@@ -18,7 +18,7 @@ SKU, ZONE, FONT = "AQ-CHEF-20", "heel", "lato-bold"
 
 
 def zone_of(shop: Shop, folder: Path) -> ZoneAnswer:
-    product = next(one for one in catalogue_answer(shop, folder).products if one.sku == SKU)
+    product = next(one for one in catalogue_answer(shop, (), folder).products if one.sku == SKU)
     return next(zone for zone in product.zones if zone.zone == ZONE)
 
 

@@ -27,6 +27,7 @@ from service.shop.catalogue.schema.plates import PlateFile, SeatFile
 from service.shop.catalogue.schema.policy import AssemblyFile, CarrierFile, PolicyFile, ShiftFile
 from service.shop.catalogue.schema.products import BinsFile, PhotoFile, ProductsFile
 from service.shop.catalogue.schema.stations import ProcessesFile, ProcessFile, StationFile
+from service.shop.catalogue.schema.stores import StoreFile, StoresFile
 
 __all__ = [
     "BARCODE_FORM",
@@ -60,6 +61,8 @@ __all__ = [
     "Shape",
     "ShiftFile",
     "StationFile",
+    "StoreFile",
+    "StoresFile",
     "Strict",
     "Weekday",
     "ZoneFile",
@@ -77,6 +80,7 @@ KINDS: Mapping[str, type[Strict]] = {
     "products": ProductsFile,
     "stations": StationFile,
     "stock": BinsFile,
+    "stores": StoresFile,
 }
 
 
