@@ -49,6 +49,14 @@ class CallbackAndSecretAnswer(CallbackAnswer):
     )
 
 
+class TryAnswer(AnswerBody):
+    """One attempt to deliver."""
+
+    at: datetime = Field(description="When it was over.", examples=_AT)
+    status: int | None = Field(description="HTTP status of the answer; null: none came.", examples=[503])
+    error: str | None = Field(description="What went wrong, where no answer came.", examples=["timed out"])
+
+
 class DeliveryAnswer(AnswerBody):
     """One event on its way to a callback."""
 
@@ -63,6 +71,7 @@ class DeliveryAnswer(AnswerBody):
         description="HTTP status of the last attempt; null: no answer came.", examples=[204]
     )
     last_error: str | None = Field(description="What went wrong at the last attempt.", examples=["timed out"])
+    tries: tuple[TryAnswer, ...] = Field(description="The last ten attempts, the oldest first.")
 
 
 class CallbackAndDeliveriesAnswer(CallbackAnswer):
@@ -115,4 +124,5 @@ def _delivery_answer(delivery: Delivery, event: Event) -> DeliveryAnswer:
         next_at=delivery.next_at,
         last_status=delivery.last_status,
         last_error=delivery.last_error,
+        tries=tuple(TryAnswer.model_validate(one, strict=False) for one in delivery.tries),
     )

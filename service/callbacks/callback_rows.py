@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import case, func, or_, select, update
-from sqlalchemy.orm import Session
+from sqlalchemy import case, exists, func, not_, or_, select, update
+from sqlalchemy.orm import Session, aliased
 
 from service.records.clock import APART
 from service.records.tables import Callback, Delivery, Event
@@ -53,7 +53,8 @@ def claim_due(
     session: Session, *, now: datetime, until: datetime, limit: int, shares: Shares
 ) -> list[tuple[Delivery, Event, Callback]]:
     """Claim deliveries that are due, within what each receiver and each store may have under way; nobody else
-    gets them before `until`. Receivers take turns, the oldest of each first."""
+    gets them before `until`. Receivers take turns, the oldest of each first; what is told of one order goes
+    to a receiver in the order in which it happened, each when the one before was delivered or given up."""
     under_way = (
         select(Delivery.callback_id, Callback.client)
         .join(Callback, Callback.id == Delivery.callback_id)
@@ -65,6 +66,13 @@ def claim_due(
     )
     to_client = select(func.count()).where(under_way.c.client == Callback.client).scalar_subquery()
     in_turn = (Delivery.next_at, Delivery.id)
+    earlier = aliased(Delivery)
+    one_before = exists().where(
+        earlier.callback_id == Delivery.callback_id,
+        earlier.order_id == Delivery.order_id,
+        earlier.id < Delivery.id,
+        earlier.next_at.is_not(None),
+    )
     waiting = (
         select(
             Delivery.id,
@@ -84,6 +92,7 @@ def claim_due(
             or_(Delivery.claimed_until.is_(None), Delivery.claimed_until < now),
             Callback.disabled_at.is_(None),
             or_(Callback.rests_until.is_(None), Callback.rests_until <= now),
+            not_(one_before),
         )
         .subquery("waiting")
     )

@@ -2,9 +2,9 @@
 (https://github.com/standard-webhooks/standard-webhooks/blob/main/spec/standard-webhooks.md).
 
 An event of a kind in `TOLD` becomes one delivery per callback in the transaction in which it happened
-(`service.records.outgoing.tell`). Deliveries may arrive twice and in any order: a receiver keeps the
-`webhook-id`s it has seen. What fails is sent again after the specification's own pauses, ten times in all
-over three days.
+(`service.records.outgoing.tell`). Deliveries may arrive twice: a receiver keeps the `webhook-id`s it has
+seen. What is told of one order arrives in the order in which it happened; several orders don't wait for each
+other. What fails is sent again after the specification's own pauses, ten times in all over three days.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
+from typing import Any
 
 import structlog
 from sqlalchemy.orm import Session
@@ -59,6 +60,8 @@ _LOOK_AGAIN_SECONDS = 0.25
 _FIRST_REST, _LONGEST_REST = timedelta(seconds=30), timedelta(hours=1)
 #: Callbacks in force that a store may have.
 MOST_CALLBACKS = 10
+#: Of each delivery so many of its last attempts are kept, with their time and answer.
+MOST_TRIES = 10
 _REMOVED = "removed"
 _PREFIX = "whsec_"
 _GONE = 410
@@ -223,6 +226,7 @@ class _Parcel:
 
     delivery_id: int
     attempt: int
+    tries: list[dict[str, Any]]
     callback: Callback
     event: Event
 
@@ -257,7 +261,10 @@ def _claim(database: Database, most: int, *, now: datetime) -> list[_Parcel]:
     claimed = database.write(
         lambda session: rows.claim_due(session, now=now, until=now + _LEASE, limit=most, shares=_SHARES)
     )
-    return [_Parcel(delivery.id, delivery.attempts, callback, event) for delivery, event, callback in claimed]
+    return [
+        _Parcel(delivery.id, delivery.attempts, delivery.tries, callback, event)
+        for delivery, event, callback in claimed
+    ]
 
 
 def _deliver(database: Database, parcel: _Parcel, *, clock: Clock, loopback_allowed: bool) -> None:
@@ -288,6 +295,8 @@ def _record(database: Database, parcel: _Parcel, answer: Answer, *, now: datetim
 
 def _write_outcome(session: Session, parcel: _Parcel, answer: Answer, *, now: datetime) -> None:
     _note_manners(session, parcel.callback.id, answer, now=now)
+    this_one = {"at": now.isoformat(), "status": answer.status or None, "error": answer.error}
+    tries = [*parcel.tries, this_one][-MOST_TRIES:]
     if 200 <= answer.status < 300:  # 3xx is a failure: a redirect is never followed
         rows.record(
             session,
@@ -297,6 +306,7 @@ def _write_outcome(session: Session, parcel: _Parcel, answer: Answer, *, now: da
             next_at=None,
             last_status=answer.status,
             last_error=None,
+            tries=tries,
         )
         return
     if answer.status == _GONE:
@@ -309,6 +319,7 @@ def _write_outcome(session: Session, parcel: _Parcel, answer: Answer, *, now: da
         next_at=next_at,
         last_status=answer.status or None,
         last_error=answer.error,
+        tries=tries,
     )
     if kept and next_at is None:
         # Three days of schedule are over. If nothing else got through meanwhile, nothing will.

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import Any
 from urllib.parse import quote
 
@@ -24,7 +25,7 @@ from service.plan import board_rows as board
 from service.proving import test_cards
 from service.records import ids
 from service.records.errors import BadRequest, NotFound, Refusal
-from service.records.tables import Callback
+from service.records.tables import Callback, Delivery, Event
 from service.records.who import Role
 from service.requests import act_rows as acts
 from service.requests import key_rows, keys
@@ -268,6 +269,20 @@ def _keys(
     )
 
 
+def _sent(rows: Iterable[tuple[Delivery, Event]]) -> list[dict[str, Any]]:
+    return [
+        {
+            "id": callbacks.public_delivery(delivery),
+            "delivery": delivery,
+            "event": event,
+            "tries": [
+                (datetime.fromisoformat(one["at"]), one["status"] or one["error"]) for one in delivery.tries
+            ],
+        }
+        for delivery, event in rows
+    ]
+
+
 def _callbacks(
     request: Request, tools: Tools, visitor: Visitor, *, refused: Refusal | None = None, **shown: Any
 ) -> Response:
@@ -277,10 +292,7 @@ def _callbacks(
                 "id": ids.public(ids.CALLBACK, callback.id),
                 "callback": callback,
                 "old_until": callbacks.previous_until(callback),
-                "deliveries": [
-                    (callbacks.public_delivery(delivery), delivery, event)
-                    for delivery, event in callback_rows.deliveries_of(session, callback.id, limit=_SHOWN)
-                ],
+                "deliveries": _sent(callback_rows.deliveries_of(session, callback.id, limit=_SHOWN)),
             }
             for callback in callbacks.listed(session, who=visitor.who)
         ]

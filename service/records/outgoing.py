@@ -13,6 +13,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.db import is_test
+from service.records.ids import ORDER, number
 from service.records.tables import Callback, Delivery, Event, Outbox
 
 
@@ -43,8 +44,9 @@ PING = "ping"
 
 
 def tell(session: Session, event_type: str, *, client: str, now: datetime, **data: Any) -> None:
-    """Record an event, thin (type and ids), with a delivery to each of the client's callbacks. In the sandbox
-    it says that it is a test."""
+    """Record an event, thin (type and ids), with a delivery to each of the client's callbacks; `order` among
+    the ids puts it in line behind what was told of that order before. In the sandbox it says that it is a
+    test."""
     if is_test(session):
         data["test"] = True
     event = Event(type=event_type, client=client, data=data, at=now)
@@ -55,8 +57,10 @@ def tell(session: Session, event_type: str, *, client: str, now: datetime, **dat
     callbacks = session.scalars(listening).all()
     if callbacks:
         session.flush()
+        order_id = number(ORDER, data["order"]) if "order" in data else None
         session.add_all(
-            Delivery(event_id=event.id, callback_id=callback, next_at=now) for callback in callbacks
+            Delivery(event_id=event.id, callback_id=callback, order_id=order_id, next_at=now)
+            for callback in callbacks
         )
 
 

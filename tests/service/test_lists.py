@@ -13,8 +13,10 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection, event, text
 
+from service.callbacks import deliveries
 from service.records.db import Database
 from service.records.tables import Base
+from service.records.who import By, Role, Who
 from service.running import tasks
 from tests.audited_day import lived_through
 from tests.benches import Bench
@@ -30,7 +32,8 @@ _PAST = {
     "frozen_mark": "line_id = 1",
     "job": "order_id = 1",
     "history": "subject IN ('order', 'job') AND subject_id = 1",
-    "event": "id = 1",
+    "event": "id = 2",
+    "delivery": "event_id = 2",
     "outbox": "id = 1",
     "load": "id = 1",
     "load_slot": "load_id = 1",
@@ -78,6 +81,7 @@ _LISTS = (
     ("owner", "/v1/estimates"),
     ("owner", "/v1/calibrations"),
     ("owner", "/v1/callbacks"),
+    ("store", "/v1/callbacks/CB1"),
     ("bench", "/v1/loads/L1"),
     ("owner", "/v1/orders/O1"),
     ("owner", "/v1/jobs/J1"),
@@ -96,6 +100,10 @@ _MAY_TAKE_ITS_TIME = {
 def long_past(database: Database, clock: SetClock, tmp_path: Path) -> Bench:
     """A shop whose first day was lived through many times."""
     bench = Bench(database, clock, tmp_path)
+    store = By(Who(role=Role.STORE, client="store-1", name="store-1"), clock())
+    database.write(  # nothing is sent there: this machine's own addresses are refused
+        lambda s: deliveries.register(s, "http://127.0.0.1:9/", client=None, by=store, loopback_allowed=True)
+    )
     lived_through(bench)
     bench.in_background()
     with database.engine.begin() as connection:
@@ -116,6 +124,7 @@ def _multiply(connection: Connection, table: str, which: str) -> None:
         "bin": "NULL" if table == "job" else "bin",
         "replaces": "NULL",
         "job_id": "job_id + n * 1000",
+        "next_at": "NULL",
     }
     earlier = (
         "strftime('%Y-%m-%d %H:%M:%S.000000', \"{0}\", '-' || (n * 12) || ' hours')"
@@ -125,6 +134,8 @@ def _multiply(connection: Connection, table: str, which: str) -> None:
     over |= {name: earlier.format(name) for name in _MOMENTS}
     if table == "outbox":
         over["done_at"] = earlier.format("created_at")
+    if table == "delivery":
+        over["delivered_at"] = earlier.format("next_at")
     values = [f"{name} + n * 1000" if name in _OWN else over.get(name, f'"{name}"') for name in columns]
     named = ", ".join(f'"{name}"' for name in columns)
     connection.execute(

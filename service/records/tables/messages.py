@@ -93,17 +93,35 @@ class Delivery(Base):
             postgresql_where=text("next_at IS NOT NULL"),
             sqlite_where=text("next_at IS NOT NULL"),
         ),
+        # What an event has to wait for, of its order and its callback.
+        Index(
+            "ix_delivery_in_turn",
+            "callback_id",
+            "order_id",
+            "id",
+            postgresql_where=text("next_at IS NOT NULL"),
+            sqlite_where=text("next_at IS NOT NULL"),
+        ),
+        Index(
+            "ix_delivery_not_taken",
+            "callback_id",
+            "id",
+            postgresql_where=text("delivered_at IS NULL"),
+            sqlite_where=text("delivered_at IS NULL"),
+        ),
     )
 
     id: Mapped[Id]
     event_id: Mapped[int] = mapped_column(ForeignKey("event.id"))
     callback_id: Mapped[int] = mapped_column(ForeignKey("callback.id"))
+    order_id: Mapped[int | None]  # events of one order arrive one after another; null: of no order
     attempts: Mapped[int] = mapped_column(default=0)
     next_at: Mapped[datetime | None]  # null: delivered, or given up
     claimed_until: Mapped[datetime | None]
     delivered_at: Mapped[datetime | None]
     last_status: Mapped[int | None]
     last_error: Mapped[str | None]
+    tries: Mapped[list[Any]] = mapped_column(default=list)  # the last ones: at, status, error
 
 
 class Tick(Base):

@@ -387,6 +387,87 @@ def test_a_callback_is_registered_once_per_key_and_its_secret_is_changed_over_ht
     assert by_desk.status_code == 403
 
 
+# --- one order's events, one after another ---
+
+
+def test_what_is_told_of_an_order_waits_for_what_was_told_of_it_before(
+    database: Database, clock: SetClock
+) -> None:
+    with receiving() as receiver, receiving() as other:
+        receiver.behave = lambda n: (
+            500 if receiver.ids[: n + 1].count("ev_3") == 1 and receiver.ids[n] == "ev_3" else 204,
+            {},
+        )
+        listen(database, receiver.url)
+        listen(database, other.url)
+        for kind in ("order.accepted", "job.engraved", "order.released"):
+            happen(database, 1 if kind != "job.engraved" else 2, kind)
+
+        send(database, clock)
+        came_before = [_told(body) for _, body in receiver.received]
+        clock.advance(seconds=6)
+        send(database, clock)
+        came = [_told(body) for _, body in receiver.received]
+
+    assert sorted(came_before) == [("job.engraved", "O2"), ("order.accepted", "O1")]
+    assert [kind for kind, order in came if order == "O1"] == [
+        "order.accepted",
+        "order.accepted",
+        "job.engraved",
+        "order.released",
+    ]
+    assert len(other.ids) == 4
+
+
+def _told(body: bytes) -> tuple[str, str]:
+    said = json.loads(body)
+    return said["type"], said["data"]["order"]
+
+
+def test_an_event_that_was_given_up_holds_up_none_after_it(database: Database, clock: SetClock) -> None:
+    def happen_to_another(session: Session) -> None:
+        messages.tell(session, "order.held", client="garden-shop", now=clock(), order="O9")
+
+    with receiving() as receiver:
+        receiver.behave = lambda n: (500 if receiver.ids[n] == "ev_2" else 204, {})
+        listen(database, receiver.url)
+        happen(database)
+        happen(database, kind="order.released")
+        for _ in SCHEDULE:
+            assert "ev_3" not in receiver.ids
+            database.write(happen_to_another)
+            send(database, clock)
+            clock.advance(hours=27)
+
+    assert receiver.ids.count("ev_2") == len(SCHEDULE)
+    assert receiver.ids.count("ev_3") == 1
+
+
+def test_of_each_delivery_the_last_ten_attempts_are_kept_with_time_and_answer(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    who = Who(role=Role.STORE, client="store-1", name="store-1")
+    began = clock()
+    with (
+        receiving(lambda n: (500 + n, {}) if n < 11 else (204, {})) as receiver,
+        an_open_counter(sqlite_database, clock, tmp_path) as counter,
+    ):
+        listen(sqlite_database, receiver.url, who)
+        happen(sqlite_database, client="store-1")
+        for _ in range(10):
+            send(sqlite_database, clock)
+            clock.advance(hours=27)
+        resent = counter.ask("store", "POST", "/v1/callbacks/CB1/resend", {}).json()["resent"]
+        for _ in range(2):
+            send(sqlite_database, clock)
+            clock.advance(hours=27)
+        told, _ping = counter.ask("store", "GET", "/v1/callbacks/CB1").json()["deliveries"]
+
+    assert resent == 1
+    assert [one["status"] for one in told["tries"]] == [*range(502, 511), 204]
+    assert told["tries"][0]["at"] == (began + timedelta(hours=54)).isoformat().replace("+00:00", "Z")
+
+
 # --- receivers that hang ---
 
 
