@@ -11,7 +11,7 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.exc import TimeoutError as NoConnectionFree
 
 from service import pages
-from service.pages import faults, files, live
+from service.pages import components, faults, files, live
 from service.plan import board_rows
 from service.records.db import Database
 from tests.benches import Bench
@@ -139,7 +139,7 @@ def test_a_browser_that_is_not_signed_in_is_sent_to_do_so(bench: Bench) -> None:
 
 
 def test_every_room_of_the_pages_answers_with_pages() -> None:
-    programs = {files, live}  # a picture, a style sheet, a stream: nobody reads their faults
+    programs = {files, live, components}  # a picture, a script, a stream: nobody reads their faults
 
     rooms = [room for room in pages.ROUTERS if room not in programs]
 
