@@ -117,7 +117,9 @@ DAMAGE: dict[str, tuple[str, ...]] = {
     "history_torn": (_WITHOUT_HISTORY + " AND move_to = 'loaded'",),
     "move_not_allowed": ("UPDATE history SET move_to = 'released' WHERE move_to = 'passed'",),
     "not_told": ("DELETE FROM event WHERE type = 'job.engraved'",),
-    "not_on_its_way": ("DELETE FROM delivery WHERE id = 1",),
+    "not_on_its_way": (
+        "DELETE FROM delivery WHERE event_id IN (SELECT id FROM event WHERE type = 'job.engraved')",
+    ),
     "version_missing": ("UPDATE load SET catalogue_version = 'gone' WHERE id = 1",),
     "points_nowhere": ("DELETE FROM bin WHERE bin = 'A1'",),
     "file_differs": (

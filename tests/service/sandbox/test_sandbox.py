@@ -188,11 +188,9 @@ def test_callbacks_are_sent_and_say_that_it_is_a_test(counter: Counter) -> None:
         tasks.run_periodic(counter.tools, lanes=(tasks.CALLBACKS,))
 
     told = [body for _, body in receiver.received]
-    assert [json.loads(body)["type"] for body in told] == [
-        "ping",
-        "order.accepted",
-        "job.engraved",
-    ]
+    types = [json.loads(body)["type"] for body in told]
+    assert types.count("ping") == 1  # of no order, so it may come before or after those of one
+    assert [one for one in types if one != "ping"] == ["order.accepted", "job.engraved"]
     assert all(b'"test":true' in body for body in told)
 
 
