@@ -1,10 +1,10 @@
-"""Where stores want to be told: register, list, rotate the secret, resend, remove."""
+"""Where stores want to be told: register, list, what was given up, rotate the secret, resend, remove."""
 
 from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Response
+from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field
 from sqlalchemy.orm import Session
 
@@ -17,10 +17,12 @@ from service.callbacks.callback_answers import (
     CallbackAndDeliveriesAnswer,
     CallbackAndSecretAnswer,
     CallbacksAnswer,
+    DeliveriesAnswer,
     ResentAnswer,
     callback_and_deliveries_answer,
     callback_and_secret_answer,
     callback_answer,
+    deliveries_answer,
 )
 from service.doorway import AtHand
 from service.records import errors
@@ -102,6 +104,26 @@ def get_callback(tools: AtHand, callback: wire.CallbackId, who: StoreOrOwner) ->
         row = callbacks.find(session, callback, who=who)
         sent = rows.deliveries_of(session, row.id, limit=_SHOWN)
         return callback_and_deliveries_answer(row, sent)
+
+
+@router.get("/{callback}/given-up", openapi_extra=details(errors.BadRequest))
+def list_given_up(
+    request: Request,
+    tools: AtHand,
+    response: Response,
+    callback: wire.CallbackId,
+    who: StoreOrOwner,
+    limit: wire.Limit = 50,
+    cursor: wire.Cursor = None,
+) -> DeliveriesAnswer:
+    """What was not taken and is not tried any more, newest first: its three days are over, or nothing is sent
+    to its callback. `resend` sends it again, one or all."""
+    with tools.database.reading() as session:
+        row = callbacks.find(session, callback, who=who)
+        page = rows.given_up(session, row, before_id=wire.read_cursor(cursor), limit=limit + 1)
+        if len(page) > limit:
+            response.headers["Link"] = wire.next_link(request, page[limit - 1][0].id, limit)
+        return deliveries_answer(page[:limit])
 
 
 @router.post("/{callback}/rotate-secret")

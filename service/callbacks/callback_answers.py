@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from pydantic import Field
@@ -80,6 +80,12 @@ class CallbackAndDeliveriesAnswer(CallbackAnswer):
     deliveries: tuple[DeliveryAnswer, ...] = Field(description="The newest first.")
 
 
+class DeliveriesAnswer(AnswerBody):
+    """A page of deliveries."""
+
+    deliveries: tuple[DeliveryAnswer, ...] = Field(description="The newest first.")
+
+
 class ResentAnswer(AnswerBody):
     """How many deliveries are sent again."""
 
@@ -109,8 +115,14 @@ def callback_and_deliveries_answer(
     callback: Callback, sent: Sequence[tuple[Delivery, Event]]
 ) -> CallbackAndDeliveriesAnswer:
     """A callback with what was sent there."""
-    deliveries = tuple(_delivery_answer(delivery, event) for delivery, event in sent)
-    return CallbackAndDeliveriesAnswer(**dict(callback_answer(callback)), deliveries=deliveries)
+    return CallbackAndDeliveriesAnswer(
+        **dict(callback_answer(callback)), deliveries=deliveries_answer(sent).deliveries
+    )
+
+
+def deliveries_answer(sent: Iterable[tuple[Delivery, Event]]) -> DeliveriesAnswer:
+    """Deliveries with their events, in that order."""
+    return DeliveriesAnswer(deliveries=tuple(_delivery_answer(delivery, event) for delivery, event in sent))
 
 
 def _delivery_answer(delivery: Delivery, event: Event) -> DeliveryAnswer:

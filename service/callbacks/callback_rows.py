@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import case, exists, func, not_, or_, select, update
+from sqlalchemy import ColumnElement, case, exists, func, not_, or_, select, update
 from sqlalchemy.orm import Session, aliased
 
 from service.records.clock import APART
@@ -36,6 +36,32 @@ def deliveries_of(session: Session, callback_id: int, *, limit: int) -> Sequence
         .limit(limit)
     )
     return [(row[0], row[1]) for row in rows]
+
+
+def given_up(
+    session: Session, callback: Callback, *, limit: int, before_id: int | None = None
+) -> Sequence[tuple[Delivery, Event]]:
+    """The deliveries of a callback that are not tried any more without having been taken, newest first."""
+    query = (
+        select(Delivery, Event)
+        .join(Event, Event.id == Delivery.event_id)
+        .where(_is_given_up(callback))
+        .order_by(Delivery.id.desc())
+        .limit(limit)
+    )
+    rows = session.execute(query if before_id is None else query.where(Delivery.id < before_id))
+    return [(row[0], row[1]) for row in rows]
+
+
+def count_given_up(session: Session, callback: Callback) -> int:
+    """How many deliveries of a callback are not tried any more without having been taken."""
+    return session.scalar(select(func.count(Delivery.id)).where(_is_given_up(callback))) or 0
+
+
+def _is_given_up(callback: Callback) -> ColumnElement[bool]:
+    """Its schedule is over, or nothing is sent to its callback any more."""
+    not_taken = (Delivery.callback_id == callback.id) & Delivery.delivered_at.is_(None)
+    return not_taken if callback.disabled_at is not None else not_taken & Delivery.next_at.is_(None)
 
 
 @dataclass(frozen=True, slots=True)

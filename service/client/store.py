@@ -216,6 +216,11 @@ class Store:
         answer: dict[str, Any] = self._ask("GET", f"/v1/callbacks/{quote(identity, safe='')}").json()
         return answer
 
+    def given_up(self, identity: str) -> Iterator[dict[str, Any]]:
+        """What was not taken there and is not sent any more, newest first, page after page; `resend` sends it
+        again."""
+        yield from self._pages(f"/v1/callbacks/{quote(identity, safe='')}/given-up", "deliveries")
+
     def rotate_secret(self, identity: str) -> CallbackAndSecret:
         """A new secret; for a day both sign. Asked once: sent again it would be another rotation, so after
         `NoAnswer` call it anew when the old secret is of no more use."""

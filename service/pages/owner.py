@@ -177,6 +177,27 @@ def post_resend(
     return _callbacks(request, tools, visitor, resent=count)
 
 
+@router.get("/owner/callbacks/{identity}/given-up")
+def get_given_up(
+    request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, before: str = ""
+) -> Response:
+    """All that was not taken at an address and is not tried any more, a page at a time."""
+    before_id = callbacks.delivery_id(before) if before else None
+    with tools.database.reading() as session:
+        callback = callbacks.find(session, identity, who=visitor.who)
+        rows = callback_rows.given_up(session, callback, before_id=before_id, limit=_SHOWN + 1)
+        sent = _sent(callback, rows[:_SHOWN])
+    return page(
+        request,
+        "given_up.html",
+        visitor,
+        id=identity,
+        callback=callback,
+        deliveries=sent,
+        older=sent[-1]["id"] if len(rows) > _SHOWN else None,
+    )
+
+
 @router.post("/owner/callbacks/{identity}/ping")
 def post_ping(request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, form: Form) -> Response:
     """Try the receiver: what came of it stands in the list of deliveries."""
@@ -269,12 +290,13 @@ def _keys(
     )
 
 
-def _sent(rows: Iterable[tuple[Delivery, Event]]) -> list[dict[str, Any]]:
+def _sent(callback: Callback, rows: Iterable[tuple[Delivery, Event]]) -> list[dict[str, Any]]:
     return [
         {
             "id": callbacks.public_delivery(delivery),
             "delivery": delivery,
             "event": event,
+            "is_given_up": delivery.next_at is None or callback.disabled_at is not None,
             "tries": [
                 (datetime.fromisoformat(one["at"]), one["status"] or one["error"]) for one in delivery.tries
             ],
@@ -292,7 +314,10 @@ def _callbacks(
                 "id": ids.public(ids.CALLBACK, callback.id),
                 "callback": callback,
                 "old_until": callbacks.previous_until(callback),
-                "deliveries": _sent(callback_rows.deliveries_of(session, callback.id, limit=_SHOWN)),
+                "given_up": callback_rows.count_given_up(session, callback),
+                "deliveries": _sent(
+                    callback, callback_rows.deliveries_of(session, callback.id, limit=_SHOWN)
+                ),
             }
             for callback in callbacks.listed(session, who=visitor.who)
         ]

@@ -115,6 +115,7 @@ def test_desk_board_and_owner_pages_can_be_used_by_everybody(
         "/owner/stock",
         "/owner/keys",
         "/owner/callbacks",
+        "/owner/callbacks/CB1/given-up",
         "/owner/estimates",
         "/what-if",
         "/what-if?factor=2&days=1",

@@ -82,6 +82,7 @@ _LISTS = (
     ("owner", "/v1/calibrations"),
     ("owner", "/v1/callbacks"),
     ("store", "/v1/callbacks/CB1"),
+    ("store", "/v1/callbacks/CB1/given-up"),
     ("bench", "/v1/loads/L1"),
     ("owner", "/v1/orders/O1"),
     ("owner", "/v1/jobs/J1"),

@@ -468,6 +468,85 @@ def test_of_each_delivery_the_last_ten_attempts_are_kept_with_time_and_answer(
     assert told["tries"][0]["at"] == (began + timedelta(hours=54)).isoformat().replace("+00:00", "Z")
 
 
+# --- what was given up ---
+
+
+def give_up(database: Database, *, which: Callable[[Event], bool] = lambda _: True) -> None:
+    """As after the last attempt."""
+
+    def write(session: Session) -> None:
+        told = select(Delivery, Event).join(Event, Event.id == Delivery.event_id)
+        for delivery, event in session.execute(told.where(Event.type != messages.PING)):
+            if which(event):
+                delivery.next_at, delivery.attempts = None, len(SCHEDULE)
+
+    database.write(write)
+
+
+def test_all_that_was_given_up_is_listed_page_by_page_and_sent_again_one_or_all(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    path = "/v1/callbacks/CB1/given-up"
+    with an_open_counter(sqlite_database, clock, tmp_path) as counter, receiving() as receiver:
+        listen(sqlite_database, receiver.url, Who(role=Role.STORE, client="store-1", name="store-1"))
+        happen(sqlite_database, 60, client="store-1")
+        give_up(sqlite_database, which=lambda event: event.data["order"] != "O60")
+
+        newest = counter.ask("store", "GET", path)
+        rest = counter.ask("store", "GET", newest.headers["Link"].partition("<")[2].partition(">")[0])
+        listed = [one["id"] for page in (newest, rest) for one in page.json()["deliveries"]]
+        one = counter.ask("store", "POST", "/v1/callbacks/CB1/resend", {"deliveries": [listed[-1]]})
+        left = len(counter.ask("owner", "GET", f"{path}?limit=100").json()["deliveries"])
+        others = counter.ask("other_store", "GET", path)
+        send(sqlite_database, clock)
+        first = set(receiver.ids)
+        every = counter.ask("store", "POST", "/v1/callbacks/CB1/resend", {})
+        send(sqlite_database, clock)
+
+    assert (len(newest.json()["deliveries"]), len(set(listed))) == (50, 59)
+    assert "Link" not in rest.headers
+    assert (one.json(), left, others.status_code) == ({"resent": 1}, 58, 404)
+    assert first == {"ev_2", "ev_61"}
+    assert every.json() == {"resent": 58}
+    assert len(receiver.ids) == len(set(receiver.ids)) == 60
+
+
+def test_what_waits_for_an_address_to_which_nothing_is_sent_is_given_up(
+    database: Database, clock: SetClock
+) -> None:
+    with receiving(lambda _: (410, {})) as receiver:
+        listen(database, receiver.url)
+        happen(database)
+        send(database, clock)
+
+    with database.reading() as session:
+        row = callbacks.find(session, "CB1", who=STORE)
+        assert callbacks.rows.count_given_up(session, row) == 1
+        assert len(callbacks.rows.given_up(session, row, limit=9)) == 1
+
+
+def test_the_owner_s_page_shows_what_was_given_up_beyond_the_newest_and_each_attempt(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    with an_open_counter(sqlite_database, clock, tmp_path) as counter, receiving(lambda _: (503, {})) as one:
+        listen(sqlite_database, one.url)
+        happen(sqlite_database, 51)
+        send(sqlite_database, clock)
+        give_up(sqlite_database)
+        counter.client.post("/sign-in", data={"key": counter.keys["owner"], "name": "Ada"})
+
+        front = counter.client.get("/owner/callbacks").text
+        page = counter.client.get("/owner/callbacks/CB1/given-up").text
+        older = counter.client.get("/owner/callbacks/CB1/given-up?before=DV3").text
+
+    assert 'All that were given up: 51<span class="unseen"> CB1' in front
+    assert page.count('name="delivery"') == 50
+    assert "?before=DV3" in page
+    assert page.count("· 503</li>") == 50
+    assert older.count('name="delivery"') == 1
+    assert "Older deliveries" not in older
+
+
 # --- receivers that hang ---
 
 

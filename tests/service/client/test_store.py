@@ -200,7 +200,7 @@ def test_a_secret_is_asked_for_once_and_both_sign_meanwhile(
         second = store.rotate_secret(first["id"])
         store.take_order(an_order(order_ref="W-1"))
         send_due(counter.tools.database, clock=clock, loopback_allowed=True)
-    [_ping, (headers, body)] = receiver.received
+    [_, (headers, body)] = receiver.received
 
     for secrets in ([first["secret"]], [second["secret"]], [first["secret"], second["secret"]]):
         event = verified(body, headers, *map(str, secrets), now=clock().timestamp())
@@ -209,7 +209,7 @@ def test_a_secret_is_asked_for_once_and_both_sign_meanwhile(
     with pytest.raises(NoAnswer):
         store.rotate_secret(first["id"])
     assert store.callback(first["id"])["deliveries"][0]["last_status"] == 204
-    assert store.resend(first["id"]) == 0
+    assert (store.resend(first["id"]), list(store.given_up(first["id"]))) == (0, [])
     store.remove_callback(first["id"])
     assert [one["disabled_why"] for one in store.callbacks()] in ([], ["removed"])
 
@@ -356,6 +356,7 @@ def test_all_that_a_store_may_do_can_be_done_but_following_the_stream() -> None:
         "catalogue": "get_catalogue",
         "callback": "get_callback",
         "callbacks": "list_callbacks",
+        "given_up": "list_given_up",
         "remake": "get_remake",
         "remakes": "list_remakes",
         "rotate_secret": "rotate_callback_secret",
