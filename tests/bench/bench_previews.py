@@ -1,6 +1,8 @@
 """A preview of new words beside the check alone, in the same run: what the pictures and suggestions cost.
 
-Words are drawn from a seed, so that none comes twice. Warm: fonts are open and letters measured. Cold: each
+    python -m tests.bench.bench_previews [SEED]
+
+Words are drawn anew by a seed, so that none comes twice. Warm: fonts are open and letters measured. Cold: each
 in a process that has done nothing before, with letters that were never measured, as after a start. The check
 alone is `Geometry.check`, without a picture; the preview `Geometry.preview`; both in this process, in
 processor time, which a busy machine disturbs less.
@@ -23,7 +25,6 @@ from service.shop.geometry_workers import Geometry, InForce
 from tests.bench.bench_proof import TYPED
 from tests.bench.timing import figure, input_line
 
-SEED = 15
 _NAMES = (
     "Ada",
     "Nora",
@@ -41,18 +42,19 @@ _NAMES = (
 )
 #: Places and fonts in which Latin words are typed.
 _PLACES = tuple((sku, zone, font) for sku, zone, font, _, words in TYPED if words.isascii())
-_WARM_EACH, _COLD = 6, 3
+_WARM_EACH, _COLD = 24, 3
 #: Refused wherever it is asked for.
 _TOO_TALL_MM = 30.0
 
 
-def main() -> None:
+def main(seed: int) -> None:
+    print(f"# seed {seed}", flush=True)
     with tempfile.TemporaryDirectory() as folder:
         geometry = _geometry(folder)
         for place in _PLACES:  # fonts opened, letters measured
             _seconds(geometry.preview, place, "".join(_NAMES) + " & 0123456789", None)
             _seconds(geometry.preview, place, "For Nan", _TOO_TALL_MM)
-        drawn = random.Random(SEED)
+        drawn = random.Random(seed)
         for name, height in (("accepted", None), ("refused", _TOO_TALL_MM)):
             check, preview = [], []
             for place in _PLACES:
@@ -65,11 +67,11 @@ def main() -> None:
             figure(f"preview_{name}_check_ms", statistics.median(check) * 1e3)
     for name in ("accepted", "refused"):
         check, preview = (
-            statistics.median(_cold(kind, name, number) for number in range(_COLD))
+            statistics.median(_cold(kind, name, seed + number) for number in range(_COLD))
             for kind in ("check", "preview")
         )
         figure(f"preview_{name}_cold_vs_check", preview / check)
-    input_line("previews", f"{len(_PLACES)} places, {_WARM_EACH} new words each, seed {SEED}", str(_PLACES))
+    input_line("previews", f"{len(_PLACES)} places, {_WARM_EACH} new words each, seed {seed}", str(_PLACES))
 
 
 def _geometry(folder: str) -> Geometry:
@@ -108,11 +110,11 @@ def _once(kind: str, name: str, number: int) -> float:
         geometry.check("none", (), in_force=InForce())
         height = None if name == "accepted" else _TOO_TALL_MM
         work = geometry.check if kind == "check" else geometry.preview
-        return _seconds(work, place, _words(random.Random(SEED + number)), height)
+        return _seconds(work, place, _words(random.Random(number)), height)
 
 
 if __name__ == "__main__":
-    if len(sys.argv) > 1:
+    if len(sys.argv) > 2:
         print(_once(sys.argv[1], sys.argv[2], int(sys.argv[3])))
     else:
-        main()
+        main(int(sys.argv[1]) if len(sys.argv) > 1 else random.SystemRandom().randrange(10**6))
