@@ -2,7 +2,7 @@
 
     python -m tests.bench.bench_previews [SEED]
 
-Words are drawn anew by a seed, so that none comes twice. Warm: fonts are open and letters measured. Cold: each
+Words are drawn anew by a seed, none comes twice. Warm: fonts are open and letters measured. Cold: each
 in a process that has done nothing before, with letters that were never measured, as after a start. The check
 alone is `Geometry.check`, without a picture; the preview `Geometry.preview`; both in this process, in
 processor time, which a busy machine disturbs less.
