@@ -31,7 +31,6 @@ NODE = shutil.which("node") if (_BIN / "openapi-typescript").is_file() else None
 STORY = Path(__file__).parent / "typescript" / "story.ts"
 
 
-@pytest.mark.long
 @pytest.mark.skipif(NODE is None, reason="NO TYPESCRIPT: no client was made in that language")
 def test_a_typescript_client_plays_a_stores_story(
     sqlite_database: Database, clock: SetClock, tmp_path: Path
