@@ -35,10 +35,25 @@ def burned_again(session: Session) -> Iterator[Found]:
 
 
 def burned_after_its_end(session: Session) -> Iterator[Found]:
-    """A unit that was released, scrapped or cancelled, and burned after that."""
+    """A unit that was released, scrapped or cancelled, and burned after that.
+
+    Times alone don't tell where a clock was set back between the two: a start that was written down before
+    the end came before it.
+    """
     query = select(BurnStart.job_id.label("job"), History.move_to.label("end"), BurnStart.load_id)
     ended = and_(History.subject == "job", History.subject_id == BurnStart.job_id, History.move_to.in_(ENDED))
-    return every(session, query.join(History, ended).where(BurnStart.started_at > History.at))
+    start = aliased(History)
+    is_written_before = exists().where(
+        start.subject == "load",
+        start.subject_id == BurnStart.load_id,
+        start.move_to == LoadState.BURNING.value,
+        start.at == BurnStart.started_at,
+        start.id < History.id,
+    )
+    return every(
+        session,
+        query.join(History, ended).where(BurnStart.started_at > History.at, not_(is_written_before)),
+    )
 
 
 def started_without_file(session: Session) -> Iterator[Found]:

@@ -16,6 +16,7 @@ from service.cli.main import run
 from service.records.db import Database, open_engine
 from tests.audited_day import a_day
 from tests.benches import Bench, all_rows
+from tests.clocks import SetClock
 from tests.counter import a_key, an_open_counter, an_order
 
 
@@ -134,6 +135,19 @@ def test_planted_damage_is_named(day: Bench, tmp_path: Path, code: str) -> None:
     report = looked(day, damaged(day, tmp_path, *DAMAGE[code]), files=code == "file_differs")
 
     assert report.counts.get(code, 0) > 0, report
+
+
+def test_a_clock_set_back_between_burn_and_release_is_no_damage(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    bench = Bench(sqlite_database, clock, tmp_path)
+    bench.order()
+    load = bench.burned()
+    clock.advance(minutes=-10)
+    bench.do(bench.passed(load), "release")
+
+    said = {damage.code for damage in look(sqlite_database.engine, None).damage}
+    assert "burned_after_its_end" not in said
 
 
 def test_every_rule_has_its_damage() -> None:
