@@ -275,6 +275,7 @@ def neighbour_callback(address: Address, mine: str, theirs: str) -> None:
         return statistics.quantiles(times, n=20)[-1]
 
     quiet = p95()
+    connection.close()  # idle so long that the service may have ended it; it is opened anew
     for number in range(10):
         body = {"url": f"{here}/hangs/{number}"}
         assert _asked(connection, "POST", "/v1/callbacks", theirs, body) == 201
