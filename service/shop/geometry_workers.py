@@ -52,6 +52,8 @@ _BEHIND = 10
 #: So many previews of one buyer, and of all, wait for their worker; each holds a thread of the service. Who
 #: types on asks again anyway.
 _PREVIEWS_OF_ONE, _PREVIEWS_WAITING = 2, 8
+#: So many are remembered of the shop as stores see it, under one record of test cards or another.
+_MOST_SEEN = 64
 _LONG_WORK = "long work of the house"
 _CHECK_TOO_SLOW = "the check took too long; ask for fewer or shorter inscriptions"
 _WORK_TOO_SLOW = "working this out took longer than a request may; try again soon"
@@ -258,7 +260,7 @@ _OPEN: dict[str, Any] = {}
 def open_catalogue(folder: Path) -> None:
     """Load the shop that this process works with. Raises CatalogueError."""
     if _OPEN.get("folder") != folder:
-        _OPEN.update(folder=folder, shop=catalogue.load(folder))
+        _OPEN.update(folder=folder, shop=catalogue.load(folder), seen={})
 
 
 def _open_shop(folder: Path, cache: Path) -> None:
@@ -291,7 +293,7 @@ def _start_behind(folder: Path, cache: Path) -> None:
 def _check(
     sku: str, inscriptions: Sequence[Inscription], in_force: InForce, store: str | None
 ) -> CheckResult:
-    return _checked(shop_for(_proven(in_force), store), sku, inscriptions, in_force).timed()
+    return _checked(_seen(in_force, store), sku, inscriptions, in_force).timed()
 
 
 def _proof(
@@ -302,7 +304,7 @@ def _proof(
     *,
     is_captioned: bool,
 ) -> tuple[CheckResult, dict[str, str]]:
-    shop = shop_for(_proven(in_force), store)
+    shop = _seen(in_force, store)
     result = _checked(shop, sku, inscriptions, in_force).timed()
     if sku not in shop.products:
         return result, {}
@@ -316,13 +318,24 @@ def _preview(
     sku: str, inscriptions: Sequence[Inscription], in_force: InForce, store: str | None
 ) -> preview.Preview:
     """Drawn of the whole shop: what the handle is of may stand at a zone that this store doesn't offer."""
-    shop = _proven(in_force)
-    result = _checked(shop_for(shop, store), sku, inscriptions, in_force)
+    result = _checked(_seen(in_force, store), sku, inscriptions, in_force)
+    shop = _seen(in_force)
     return preview.preview(shop, sku, result, calibrations=in_force.calibrations, store=_OPEN["store"])
 
 
-def _proven(in_force: InForce) -> Shop:
-    return proven(_OPEN["shop"], in_force.proofs)
+def _seen(in_force: InForce, store: str | None = None) -> Shop:
+    """The shop as it is proven, as that store sees it: the same value every time, for what was worked out of
+    its zones is remembered with it."""
+    known: dict[tuple[tuple[Proof, ...], str | None], Shop] = _OPEN["seen"]
+    store = store if store in _OPEN["shop"].stores else None
+    key = in_force.proofs, store
+    shop = known.get(key)
+    if shop is None:
+        shop = proven(_OPEN["shop"], in_force.proofs) if store is None else shop_for(_seen(in_force), store)
+        if len(known) >= _MOST_SEEN:
+            known.clear()
+        known[key] = shop
+    return shop
 
 
 def _checked(shop: Shop, sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> CheckResult:

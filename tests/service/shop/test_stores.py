@@ -10,8 +10,11 @@ from typing import Any
 
 import pytest
 
-from layout.shop.inscriptions import Kind
+from layout.fit.prepared_zone import Ground
+from layout.shop.inscriptions import Kind, TextInscription
+from layout.shop.proven_recipes import Proof, recipe_digest
 from layout.shop.shop import Shop
+from layout.shop.stations import TestCard
 from layout.shop.stores import Store
 from service.intake import import_orders
 from service.records.db import Database
@@ -19,6 +22,7 @@ from service.records.who import SWEEP, Role
 from service.requests import keys
 from service.shop import catalogue
 from service.shop.catalogue import CatalogueError
+from service.shop.geometry_workers import Geometry, InForce
 from service.shop.stores import shop_for
 from service.shop.versions import Shelf
 from tests.clocks import SetClock
@@ -262,3 +266,26 @@ def refusals(stores: str) -> list[str]:
     with pytest.raises(CatalogueError) as refused:
         catalogue.parse(catalogue.read(catalogue.default_folder()) | {"stores/stores.toml": stores})
     return [str(trouble) for trouble in refused.value.troubles]
+
+
+def test_what_is_worked_out_of_a_zone_is_remembered_for_each_store_and_record_of_cards(
+    shelf: Shelf, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One zone, three ways to see it; two checks of each, with a record that is equal and not the same."""
+    made: list[str] = []
+    begin = Ground.__init__
+
+    def noted(self: Ground, shop: Shop, sku: str, zone_name: str) -> None:
+        made.append(zone_name)
+        begin(self, shop, sku, zone_name)
+
+    monkeypatch.setattr(Ground, "__init__", noted)
+    geometry = Geometry(shelf.folder, tmp_path, workers=0, timeout_seconds=60)
+    recipe = recipe_digest(shelf.current.processes["satin-north"])
+    for words in ("Ada", "Nora"):
+        asked = (TextInscription("ricasso", words, "lato-bold"),)
+        for store, card in ((None, "2026-11-01"), ("store-1", "2026-11-01"), ("store-1", "2026-11-02")):
+            proofs = (Proof("satin-north", recipe, TestCard(card, "Ines")),)
+            assert not geometry.check(HORI, asked, in_force=InForce(proofs=proofs), store=store).findings
+
+    assert made == ["ricasso"] * 3
