@@ -41,6 +41,8 @@ _GRID_MM = 0.001
 
 #: How an area is burned: by fill alone, with centre lines where fill leaves something out, or not all of it.
 How = Literal["filled", "lined", "lost"]
+#: Of one area: what is burned, its centre lines, and parts that are lost.
+_Drawn = tuple[Any, list[LineString], list[Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,23 +90,28 @@ def _how_burned(area: Polygon, process: Process) -> How:
         return "filled"
     if not process.burns_centre_lines:
         return "lost"
-    if middles := _middles(area, path, _near(left, process), process.line_width_mm):
+    middles = _middles(area, path, _near(left, process), process.line_width_mm)
+    if middles:
         # What lay within reach of the fill still does: only the rest is looked at again.
         lines = _widened(middles, process.line_width_mm)
         pieces = shapely.get_parts([shapely.difference(part, lines) for part in left])
         if not _out_of_reach(pieces, (burned, lines), process.line_width_mm):
             return "lined"
-    return "lost" if _burned_area(area, process)[2] else "lined"
+    return "lost" if _lined(area, burned, left, middles, process.line_width_mm)[2] else "lined"
 
 
-def _burned_area(area: Polygon, process: Process) -> tuple[Any, list[LineString], list[Any]]:
+def _burned_area(area: Polygon, process: Process) -> _Drawn:
     """What is burned of one area, its centre lines, and parts that are lost."""
     width = process.line_width_mm
     path, burned = _filled(area, process)
     left = lost_parts(area, burned, width)
     if not left or not process.burns_centre_lines:
         return burned, [], left
-    middles = _middles(area, path, _near(left, process), width)
+    return _lined(area, burned, left, _middles(area, path, _near(left, process), width), width)
+
+
+def _lined(area: Polygon, burned: Any, left: list[Any], middles: list[LineString], width: float) -> _Drawn:
+    """The same, once it is known what fill burns and leaves, and where middle lines run."""
     if middles:
         burned = shapely.union(burned, _widened(middles, width))
         left = lost_parts(area, burned, width)
