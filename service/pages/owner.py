@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
-from typing import Any
+from functools import partial
+from typing import Any, TypeVar
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request, Response
@@ -31,6 +32,8 @@ from service.requests import act_rows as acts
 from service.requests import key_rows, keys
 from service.shop.font_tables import how_far
 from service.shop.tools import Tools
+
+_Result = TypeVar("_Result")
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -165,13 +168,8 @@ def post_resend(
 ) -> Response:
     """Send again whatever was not delivered, or the delivery named."""
     only = [callbacks.delivery_id(str(name)) for name in form.getlist("delivery")] or None
-
-    def work(session: Session) -> int:
-        callback = callbacks.find(session, identity, who=visitor.who)
-        return callbacks.resend(session, callback, by=tools.by(visitor.who), only=only)
-
     try:
-        count = tools.database.write(work)
+        count = _done_with(tools, visitor, identity, partial(callbacks.resend, only=only))
     except Refusal as refusal:
         return _callbacks(request, tools, visitor, refused=refusal)
     return _callbacks(request, tools, visitor, resent=count)
@@ -201,13 +199,8 @@ def get_given_up(
 @router.post("/owner/callbacks/{identity}/ping")
 def post_ping(request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, form: Form) -> Response:
     """Try the receiver: what came of it stands in the list of deliveries."""
-
-    def work(session: Session) -> None:
-        callback = callbacks.find(session, identity, who=visitor.who)
-        callbacks.ping(session, callback, by=tools.by(visitor.who))
-
     try:
-        tools.database.write(work)
+        _done_with(tools, visitor, identity, callbacks.ping)
     except Refusal as refusal:
         return _callbacks(request, tools, visitor, refused=refusal)
     return RedirectResponse("/owner/callbacks", 303)
@@ -218,13 +211,8 @@ def post_rotate(
     request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, form: Form
 ) -> Response:
     """A new secret, shown once; the old one also signs for another day."""
-
-    def work(session: Session) -> Callback:
-        callback = callbacks.find(session, identity, who=visitor.who)
-        return callbacks.rotate(session, callback, by=tools.by(visitor.who))
-
     try:
-        rotated = tools.database.write(work)
+        rotated = _done_with(tools, visitor, identity, callbacks.rotate)
     except Refusal as refusal:
         return _callbacks(request, tools, visitor, refused=refusal)
     return _callbacks(request, tools, visitor, secret=rotated.secret, until=callbacks.previous_until(rotated))
@@ -234,16 +222,21 @@ def post_rotate(
 def post_remove(
     request: Request, tools: AtHand, identity: str, visitor: OwnerVisitor, form: Form
 ) -> Response:
-
-    def work(session: Session) -> None:
-        callback = callbacks.find(session, identity, who=visitor.who)
-        callbacks.remove(session, callback, by=tools.by(visitor.who))
-
     try:
-        tools.database.write(work)
+        _done_with(tools, visitor, identity, callbacks.remove)
     except Refusal as refusal:
         return _callbacks(request, tools, visitor, refused=refusal)
     return RedirectResponse("/owner/callbacks", 303)
+
+
+def _done_with(tools: Tools, visitor: Visitor, identity: str, act: Callable[..., _Result]) -> _Result:
+    """What an act of the visitor on a callback, of `service.callbacks.deliveries`, gives. Raises Refusal."""
+
+    def work(session: Session) -> _Result:
+        callback = callbacks.find(session, identity, who=visitor.who)
+        return act(session, callback, by=tools.by(visitor.who))
+
+    return tools.database.write(work)
 
 
 # --- how it is shown ---
