@@ -105,7 +105,13 @@ class SquareGeometry(HereGeometry):
         self._shop = shop
 
     def check(
-        self, sku: str, inscriptions: Sequence[Inscription], *, in_force: Any, client: str | None = None
+        self,
+        sku: str,
+        inscriptions: Sequence[Inscription],
+        *,
+        in_force: Any,
+        client: str | None = None,
+        store: str | None = None,
     ) -> CheckResult:
         said = " ".join(one.text for one in inscriptions if isinstance(one, TextInscription))
         faces = {zone: face for face, zone in ZONES.items()}
