@@ -9,7 +9,7 @@ import itertools
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -32,11 +32,13 @@ from service.plan.planning import Planned
 from service.records.db import Database
 from service.records.errors import Refusal
 from service.records.ids import JOB, LOAD, public
+from service.records.states import StockChange
 from service.records.tables import Base, Bin, FrozenMark, History, Job, Load, Lot, Order, OrderLine, Stock
-from service.records.who import Role, Who
+from service.records.who import SWEEP, By, Role, Who
 from service.shop.settings import Settings
 from service.shop.tools import Tools
 from service.stock import reservations as stock
+from service.stock import stock_rows
 from tests.clocks import SetClock
 from tests.counter import a_key_of, an_app
 from tests.golden.turns import SATIN, a_blade, a_process, a_station
@@ -182,7 +184,9 @@ def put_stock(session: Session, shop: Shop, *, boxed: int = 50, bins: Sequence[s
         session.flush()
         for sku in shop.products:
             session.add(Stock(bin=name, sku=sku, boxed=boxed))
-    session.flush()
+            session.flush()
+            by = By(SWEEP, datetime(2026, 11, 23, tzinfo=UTC))
+            stock_rows.note(session, name, sku, StockChange.BEFORE, boxed, by=by)
 
 
 def put_order(

@@ -11,36 +11,48 @@ from sqlalchemy.orm import Session
 
 from service.audit.damage_rows import BATCH, Found, every
 from service.records.states import (
+    COUNT_MOVES,
     JOB_MOVES,
     LOAD_MOVES,
     LOT_MOVES,
     RETURN_MOVES,
+    UNIT_MOVES,
+    WORK_ORDER_MOVES,
+    CountState,
     JobState,
     LoadState,
     LotState,
     ReturnState,
+    UnitState,
+    WorkOrderState,
 )
 from service.records.tables import (
+    BuiltUnit,
     History,
     Job,
     Load,
     Lot,
     Remake,
+    StockCount,
+    WorkOrder,
 )
 
-_MOVES: Mapping[
-    str,
-    tuple[type[Job] | type[Load] | type[Lot] | type[Remake], Mapping[Any, frozenset[Any]], type[StrEnum]],
-] = {
+_Moving = (
+    type[Job] | type[Load] | type[Lot] | type[Remake] | type[WorkOrder] | type[BuiltUnit] | type[StockCount]
+)
+_MOVES: Mapping[str, tuple[_Moving, Mapping[Any, frozenset[Any]], type[StrEnum]]] = {
     "job": (Job, JOB_MOVES, JobState),
     "load": (Load, LOAD_MOVES, LoadState),
     "lot": (Lot, LOT_MOVES, LotState),
     "remake": (Remake, RETURN_MOVES, ReturnState),
+    "work": (WorkOrder, WORK_ORDER_MOVES, WorkOrderState),
+    "unit": (BuiltUnit, UNIT_MOVES, UnitState),
+    "count": (StockCount, COUNT_MOVES, CountState),
 }
 
 
 def state_not_in_history(session: Session) -> Iterator[Found]:
-    """A unit, load, lot or returned unit in a state into which no move on record brought it."""
+    """A thing in a state into which no move on record brought it."""
     for subject, (model, _, states) in _MOVES.items():
         last = (
             select(History.subject_id, func.max(History.id).label("id"))

@@ -14,6 +14,7 @@ from service.audit import (
     load_damage_rows,
     packing_rows,
     remake_rows,
+    stock_rows,
     told_rows,
     unit_rows,
 )
@@ -50,6 +51,9 @@ RULES = (
     Rule("answer_without_order", unit_rows.answers_without_order, "{client} was told that order O{order} was taken; there is none"),
     Rule("reserved_differs", box_rows.reserved_differs, "bin {bin}, {sku}: {reserved} reserved, {jobs} units have their box there"),
     Rule("count_impossible", box_rows.counts_impossible, "bin {bin}, {sku}: {boxed} boxed, {reserved} of them reserved"),
+    Rule("count_unlike_history", stock_rows.count_unlike_history, "bin {bin}, {sku}: {boxed} boxed, its history comes to {history}"),
+    Rule("stock_change_torn", stock_rows.changes_torn, "bin {bin}, {sku}, change {change}: {stood} and {units} are not {boxed}"),
+    Rule("moved_one_way", stock_rows.moved_one_way, "{sku}: of what went from bin {bin} to bin {to}, {units} units too many or too few came there"),
     Rule("without_unit", box_rows.without_unit, "unit J{job} is {state} without a box"),
     Rule("unit_in_two_places", box_rows.unit_in_two_places, "unit J{job} is {state}, and its box stands in bin {bin} as well"),
     Rule("gathered_unreleased", packing_rows.gathered_unreleased, "unit J{job} is {state}, and packing has its box"),

@@ -17,7 +17,7 @@ from service.plan import in_force as kept_plan
 from service.records.errors import BadRequest, MoveNotAllowed
 from service.records.ids import JOB, LOAD, public
 from service.records.moves import move_load, write_history
-from service.records.states import LoadState
+from service.records.states import LoadState, StockChange
 from service.records.tables import Job, Load, LoadJob, LoadSlot
 from service.records.who import By
 from service.stock import holds
@@ -131,7 +131,7 @@ def keep_after_all(session: Session, load: Load, identity: str, *, by: By) -> No
     if claim.fetched != "to_pull" or not notes or notes[-1] == "found" or job.pulled_from is None:
         raise MoveNotAllowed(f"nothing that was said of {identity} can be taken back any more", job=identity)
     stock.unreserve(session, job)
-    stock.take_back(session, job, was_in_hand=len(notes) > 1 and notes[-2] == "found")
+    stock.take_back(session, job, was_in_hand=len(notes) > 1 and notes[-2] == "found", by=by)
     claim.fetched = "found" if job.unit_in_hand else "to_pull"
     for slot in contents.present(load):
         if slot.job_id == job_id:
@@ -157,7 +157,7 @@ def _found(session: Session, load: Load, job: Job, claim: LoadJob, *, by: By) ->
     if claim.fetched != "to_pull":
         return  # reported before, or never was in a bin: saying so again changes nothing
     bin_name = job.bin
-    stock.take_out(session, job)
+    stock.take_out(session, job, by=by)
     claim.fetched = "found"
     session.flush()
     _note(session, job, "found", f"from {bin_name} for {public(LOAD, load.id)}", by=by)
@@ -166,7 +166,7 @@ def _found(session: Session, load: Load, job: Job, claim: LoadJob, *, by: By) ->
 def _another(session: Session, load: Load, job: Job, claim: LoadJob, what: str, *, by: By) -> bool:
     """Take another unit for the job, which stays in the load; False when there is none and the job has
     left."""
-    stock.write_off(session, job, by=by, why=what)
+    stock.write_off(session, job, StockChange(what), by=by)
     _note(session, job, what, public(LOAD, load.id), by=by)
     if stock.reserve(session, job):
         claim.fetched = "to_pull"

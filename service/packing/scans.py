@@ -114,7 +114,7 @@ def _product(
             f"wrong box: no {product.name} without engraving is wanted{where}", scanned=product.sku
         )
     why = f"fetched from {job.bin}"
-    reservations.take_out(session, job)
+    reservations.take_out(session, job, by=by)
     move_job(session, job, JobState.RELEASED, by=by, why=why, unit_in_hand=False, gathered_at=by.at)
     write_history(session, "job", job.id, "gathered", move_from=job.state, by=by)
     if order.shelf is None and len(units) > 1:

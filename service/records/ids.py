@@ -5,6 +5,8 @@ from __future__ import annotations
 from service.records.errors import NotFound
 
 ORDER, JOB, LOAD, LOT, REMAKE = "O", "J", "L", "LOT", "R"
+#: A work order of assembly, a unit that it builds, the counting of a bin.
+WORK_ORDER, UNIT, COUNT = "W", "U", "COUNT"
 #: In front of the name of what has a name and no number: a plate's copy, a bin, a shelf of the packing
 #: rack. A full stop is typed by the same key on every scanner's keyboard.
 PLATE, BIN, SHELF = "PLATE.", "BIN.", "SHELF."

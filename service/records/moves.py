@@ -1,5 +1,5 @@
-"""Guarded moves: the only way a job, load, lot or returned unit changes its state, each with its row of
-history.
+"""Guarded moves: the only way a job, load, lot, returned unit, work order, built unit or count changes its
+state, each with its row of history.
 
 A move is one UPDATE that names the state it starts from. If somebody else was faster, it changes no row and
 is refused: of two people who press the same button, one has done it and the other is told.
@@ -16,16 +16,32 @@ from sqlalchemy.orm import Session
 
 from service.records.errors import MoveNotAllowed
 from service.records.states import (
+    COUNT_MOVES,
     JOB_MOVES,
     LOAD_MOVES,
     LOT_MOVES,
     RETURN_MOVES,
+    UNIT_MOVES,
+    WORK_ORDER_MOVES,
+    CountState,
     JobState,
     LoadState,
     LotState,
     ReturnState,
+    UnitState,
+    WorkOrderState,
 )
-from service.records.tables import Base, History, Job, Load, Lot, Remake
+from service.records.tables import (
+    Base,
+    BuiltUnit,
+    History,
+    Job,
+    Load,
+    Lot,
+    Remake,
+    StockCount,
+    WorkOrder,
+)
 from service.records.who import By
 
 
@@ -53,6 +69,33 @@ def move_return(
     _move(session, Remake, remake, to, RETURN_MOVES, subject="remake", by=by, why=why, changes=changes)
 
 
+def move_work_order(
+    session: Session, order: WorkOrder, to: WorkOrderState, *, by: By, why: str = "", **changes: Any
+) -> None:
+    """Move one work order."""
+    changes = {"version": WorkOrder.version + 1, **changes}
+    _move(session, WorkOrder, order, to, WORK_ORDER_MOVES, subject="work", by=by, why=why, changes=changes)
+
+
+def move_unit(
+    session: Session, unit: BuiltUnit, to: UnitState, *, by: By, why: str = "", **changes: Any
+) -> None:
+    """Move one unit that assembly builds."""
+    changes = {"moved_at": by.at, **changes}
+    _move(session, BuiltUnit, unit, to, UNIT_MOVES, subject="unit", by=by, why=why, changes=changes)
+
+
+def move_count(session: Session, count: StockCount, to: CountState, *, by: By, why: str = "") -> None:
+    """End the counting of a bin."""
+    changes = {"revision": StockCount.revision + 1}
+    _move(session, StockCount, count, to, COUNT_MOVES, subject="count", by=by, why=why, changes=changes)
+
+
+def signature(by: By) -> str:
+    """How rows of history are signed: role and name."""
+    return f"{by.who.role.value}:{by.who.name}"[:100]
+
+
 def write_history(
     session: Session,
     subject: str,
@@ -70,7 +113,7 @@ def write_history(
             subject_id=subject_id,
             move_from=move_from,
             move_to=what,
-            who=f"{by.who.role.value}:{by.who.name}"[:100],
+            who=signature(by),
             why=why[:300],
             at=by.at,
         )

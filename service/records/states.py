@@ -78,7 +78,50 @@ class ReturnState(StrEnum):
     SCRAPPED = "scrapped"
 
 
+class WorkOrderState(StrEnum):
+    OPEN = "open"  # units of it are to be built, inspected or boxed
+    DONE = "done"  # every unit stands in a bin or was given up
+    CANCELLED = "cancelled"  # no more are built; what was built before goes on
+
+
+class UnitState(StrEnum):
+    """Of a unit that assembly builds."""
+
+    TO_BUILD = "to_build"  # its label is printed; nobody has inspected it
+    PASSED = "passed"  # inspected, on its way into a bin
+    REWORK = "rework"  # a point of the inspection failed
+    REWORKED = "reworked"  # back from rework, to be inspected again
+    STOCKED = "stocked"  # boxed, and counted in a bin
+    GIVEN_UP = "given_up"  # not worth any more work
+    CANCELLED = "cancelled"  # never built: its work order was cancelled
+
+
+class CountState(StrEnum):
+    """Of the counting of one bin."""
+
+    OPEN = "open"
+    TAKEN = "taken"  # the bin's counts were set by it
+    DROPPED = "dropped"
+
+
+class StockChange(StrEnum):
+    """Why a bin holds more or fewer units than before."""
+
+    BEFORE = "before"  # what stood there when changes were first kept
+    COUNTED = "counted"
+    PULLED = "pulled"  # fetched for a job
+    MISSING = "missing"  # not in its bin
+    BLEMISHED = "blemished"  # in its bin, and not good
+    KEPT = "kept"  # called missing or blemished, and good after all
+    PUT_BACK = "put_back"  # fetched for a job that was cancelled then
+    RETURNED = "returned"  # back from a buyer
+    BUILT = "built"
+    MOVED_IN = "moved_in"
+    MOVED_OUT = "moved_out"
+
+
 J, L, T, R = JobState, LoadState, LotState, ReturnState
+W, U, C = WorkOrderState, UnitState, CountState
 
 JOB_MOVES: Mapping[JobState, frozenset[JobState]] = MappingProxyType(
     {
@@ -133,6 +176,36 @@ RETURN_MOVES: Mapping[ReturnState, frozenset[ReturnState]] = MappingProxyType(
     }
 )
 
+WORK_ORDER_MOVES: Mapping[WorkOrderState, frozenset[WorkOrderState]] = MappingProxyType(
+    {
+        W.OPEN: frozenset({W.DONE, W.CANCELLED}),
+        W.DONE: frozenset(),
+        W.CANCELLED: frozenset(),
+    }
+)
+
+UNIT_MOVES: Mapping[UnitState, frozenset[UnitState]] = MappingProxyType(
+    {
+        U.TO_BUILD: frozenset({U.PASSED, U.REWORK, U.GIVEN_UP, U.CANCELLED}),
+        U.PASSED: frozenset({U.STOCKED, U.REWORK, U.GIVEN_UP}),  # seen only when it was boxed
+        U.REWORK: frozenset({U.REWORKED, U.GIVEN_UP}),
+        U.REWORKED: frozenset({U.PASSED, U.REWORK, U.GIVEN_UP}),
+        U.STOCKED: frozenset(),
+        U.GIVEN_UP: frozenset(),
+        U.CANCELLED: frozenset(),
+    }
+)
+
+COUNT_MOVES: Mapping[CountState, frozenset[CountState]] = MappingProxyType(
+    {
+        C.OPEN: frozenset({C.TAKEN, C.DROPPED}),
+        C.TAKEN: frozenset(),
+        C.DROPPED: frozenset(),
+    }
+)
+
+#: Units that assembly is through with.
+ENDED_UNITS = frozenset({U.STOCKED, U.GIVEN_UP, U.CANCELLED})
 #: Loads that hold jobs, a plate copy and a place at the station.
 ACTIVE_LOADS = frozenset(L) - {L.CLOSED, L.DROPPED}
 #: Loads that never started: their lease may lapse and give the jobs back.

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound
 from service.records.ids import JOB, REMAKE, number, public
 from service.records.moves import move_return
-from service.records.states import ReturnState
+from service.records.states import ReturnState, StockChange
 from service.records.tables import Remake
 from service.records.who import By, Who
 from service.remakes import remake_rows as rows
@@ -62,6 +62,6 @@ def _into_stock(session: Session, remake: Remake, bin_name: str | None, *, by: B
     if into is None or stock_rows.one_bin(session, into) is None:
         raise BadRequest(f"no bin named {into}" if into else "say into which bin it goes", field="bin")
     move_return(session, remake, ReturnState.STOCKED, by=by, why=f"into {into}", bin=into)
-    stock.put_in(session, into, job.sku)
+    stock.put_in(session, into, job.sku, StockChange.RETURNED, by=by, job_id=job.id)
     session.flush()
     stock.serve_short(session, job.sku, by=by)

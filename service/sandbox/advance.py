@@ -18,7 +18,7 @@ from service.plan import promises
 from service.records.announcements import tell_order, tell_unit
 from service.records.errors import MoveNotAllowed, NotFound
 from service.records.moves import move_job, write_history
-from service.records.states import JobState, OrderState
+from service.records.states import JobState, OrderState, StockChange
 from service.records.tables import Job, Order
 from service.records.who import By, Who
 from service.shop.tools import Tools
@@ -130,7 +130,7 @@ def _step(session: Session, job: Job, to: JobState, *, by: By) -> None:
     if (state is not before and not (state is J.DOUBTFUL and to is J.ENGRAVED)) or is_plain_at_the_bench:
         return
     if state is J.READY:
-        stock.take_out(session, job)
+        stock.take_out(session, job, by=by)
     if to is J.ENGRAVED:
         job.faces_done = list(job.faces)
     if to is J.RELEASED:
@@ -165,7 +165,7 @@ def _first(order: Order, *states: JobState) -> Job:
 
 def _short(session: Session, order: Order, by: By) -> None:
     job = _first(order, J.READY)
-    stock.write_off(session, job, by=by, why="missing")
+    stock.write_off(session, job, StockChange.MISSING, by=by)
     holds.go_short(session, job, "missing", by=by, why="missing in its bin")
 
 

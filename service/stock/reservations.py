@@ -2,7 +2,8 @@
 
 Two numbers a bin and product: `boxed` stand there, `reserved` of them belong to a job. A job takes its unit
 in three steps: reserved when it becomes ready, taken out when the operator has it in hand, gone for good when
-packing has it. Every step is one guarded update (`stock_rows.change`), so no unit is promised twice.
+packing has it. Every step is one guarded update (`stock_rows.change`), so no unit is promised twice; every
+change of what stands in a bin is one row of its history (`BinChange`).
 """
 
 from __future__ import annotations
@@ -12,8 +13,8 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session
 
 from service.records.errors import BadRequest, StaleVersion, StockTooLow
-from service.records.moves import move_job, write_history
-from service.records.states import JobState
+from service.records.moves import move_job
+from service.records.states import JobState, StockChange
 from service.records.tables import Bin, Job, Stock
 from service.records.who import By
 from service.stock import holds
@@ -72,51 +73,67 @@ def unreserve(session: Session, job: Job) -> None:
     session.flush()
 
 
-def take_out(session: Session, job: Job) -> None:
+def take_out(session: Session, job: Job, *, by: By) -> None:
     """Take the unit from its bin: the operator has it in hand. Does nothing the second time."""
     if job.unit_in_hand:
         return
-    if job.bin is None or not rows.change(session, job.bin, job.sku, boxed=-1, reserved=-1):
-        raise StockTooLow(f"job {job.id} has no unit in a bin", job=job.id)
-    job.pulled_from, job.bin, job.unit_in_hand = job.bin, None, True
+    _remove(session, job, StockChange.PULLED, by=by)
+    job.unit_in_hand = True
     session.flush()
 
 
-def put_in(session: Session, bin_name: str, sku: str) -> None:
-    """Add a unit to a bin, which need not have held that product before."""
-    if rows.one_row(session, bin_name, sku) is None:
-        session.add(Stock(bin=bin_name, sku=sku, boxed=0, reserved=0))
+def put_in(
+    session: Session,
+    bin_name: str,
+    sku: str,
+    what: StockChange,
+    *,
+    by: By,
+    units: int = 1,
+    **about: int | str | None,
+) -> None:
+    """Add units to a bin, which need not have held that product before. `about`: the job, unit or bin that
+    they come from, as `BinChange` names them."""
+    row_of(session, bin_name, sku)
+    rows.change(session, bin_name, sku, boxed=units)
+    rows.note(session, bin_name, sku, what, units, by=by, **about)
+
+
+def row_of(session: Session, bin_name: str, sku: str) -> Stock:
+    """The row of a product in a bin, locked; a new one where the bin never held it."""
+    row = rows.one_row(session, bin_name, sku)
+    if row is None:
+        row = Stock(bin=bin_name, sku=sku, boxed=0, reserved=0)
+        session.add(row)
         session.flush()
-    rows.change(session, bin_name, sku, boxed=1)
+    return row
 
 
-def write_off(session: Session, job: Job, *, by: By, why: str) -> None:
-    """Take a missing or blemished unit off its bin's count."""
+def _remove(session: Session, job: Job, what: StockChange, *, by: By) -> None:
+    """Take the job's reserved unit off its bin's count. Raises StockTooLow when it has none."""
     bin_name = job.bin
+    if bin_name is None or not rows.change(session, bin_name, job.sku, boxed=-1, reserved=-1):
+        raise StockTooLow(f"job {job.id} has no unit in a bin", job=job.id)
+    rows.note(session, bin_name, job.sku, what, -1, by=by, job_id=job.id)
+    job.pulled_from, job.bin = bin_name, None
+    session.flush()
+
+
+def write_off(session: Session, job: Job, what: StockChange, *, by: By) -> None:
+    """Take a missing or blemished unit off its bin's count."""
     if job.unit_in_hand:
         job.unit_in_hand = False
         session.flush()
         return
-    if bin_name is None or not rows.change(session, bin_name, job.sku, boxed=-1, reserved=-1):
-        raise StockTooLow(f"job {job.id} has no unit in a bin", job=job.id)
-    job.pulled_from, job.bin = bin_name, None
-    session.flush()
-    write_history(
-        session,
-        "stock",
-        job.id,
-        "written_off",
-        by=by,
-        why=f"{bin_name} {job.sku}: {why}",
-    )
+    _remove(session, job, what, by=by)
 
 
-def take_back(session: Session, job: Job, *, was_in_hand: bool) -> None:
+def take_back(session: Session, job: Job, *, was_in_hand: bool, by: By) -> None:
     """A unit that was written off is good after all: in hand again, or in its bin and reserved."""
     if was_in_hand:
         job.unit_in_hand = True
     elif job.pulled_from is not None:
-        put_in(session, job.pulled_from, job.sku)
+        put_in(session, job.pulled_from, job.sku, StockChange.KEPT, by=by, job_id=job.id)
         rows.change(session, job.pulled_from, job.sku, reserved=1)
         job.bin = job.pulled_from
     session.flush()
@@ -170,11 +187,7 @@ def _put(session: Session, count: Count, *, by: By) -> None:
         session.flush()
     elif count.walking_order is not None:
         place.walking_order = count.walking_order
-    row = rows.one_row(session, count.bin, count.sku)
-    if row is None:
-        row = Stock(bin=count.bin, sku=count.sku, boxed=0, reserved=0)
-        session.add(row)
-        session.flush()
+    row = row_of(session, count.bin, count.sku)
     if count.version is not None and count.version != row.version:
         raise StaleVersion(
             "this bin has changed since you last saw it", bin=count.bin, sku=count.sku, version=row.version
@@ -185,15 +198,7 @@ def _put(session: Session, count: Count, *, by: By) -> None:
         raise StockTooLow(
             f"bin {count.bin} holds reserved units of {count.sku} for loads under way", bin=count.bin
         )
-    write_history(
-        session,
-        "stock",
-        0,
-        str(count.boxed),
-        move_from=str(before),
-        by=by,
-        why=f"{count.bin} {count.sku} counted",
-    )
+    rows.note(session, count.bin, count.sku, StockChange.COUNTED, count.boxed - before, by=by)
     for job in displaced:
         if reserve(session, job):  # another bin has one: the job stays ready
             continue

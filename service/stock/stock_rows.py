@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import func, or_, select, update
 from sqlalchemy.orm import Session
 
-from service.records.states import JobState
-from service.records.tables import Bin, Job, Order, Stock
+from service.records.moves import signature
+from service.records.states import JobState, StockChange
+from service.records.tables import Bin, BinChange, Job, Order, Stock
+from service.records.who import By
 
 
 def bins(session: Session) -> list[str]:
@@ -42,6 +45,27 @@ def change(session: Session, bin_name: str, sku: str, *, boxed: int = 0, reserve
         execution_options={"synchronize_session": False},
     )
     return bool(done.rowcount == 1)  # type: ignore[attr-defined]
+
+
+def note(
+    session: Session, bin_name: str, sku: str, what: StockChange, units: int, *, by: By, **about: Any
+) -> None:
+    """Add a row to a bin's history, after the change itself: its row is locked until the end, so that rows
+    of one count stand in the order of what happened."""
+    boxed = select(Stock.boxed).where(Stock.bin == bin_name, Stock.sku == sku)
+    session.add(
+        BinChange(
+            bin=bin_name,
+            sku=sku,
+            what=what.value,
+            units=units,
+            boxed=session.execute(boxed).scalar_one(),
+            who=signature(by),
+            at=by.at,
+            **about,
+        )
+    )
+    session.flush()
 
 
 def available(session: Session, sku: str) -> int:

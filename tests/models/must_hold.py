@@ -11,7 +11,7 @@ from sqlalchemy import select
 
 from service.records.db import Database
 from service.records.states import JOB_MOVES, LOAD_MOVES, JobState, LoadState
-from service.records.tables import BurnStart, History, Job, Load, LoadJob, Lot, Stock
+from service.records.tables import BinChange, BurnStart, History, Job, Load, LoadJob, Lot, Stock
 
 #: Rows of history that are not moves: what was done with a job while its state stayed.
 NOTES = {
@@ -40,6 +40,7 @@ class Seen:
     history: Sequence[Any]
     lots: Sequence[Any]
     stock: Sequence[Any]
+    changes: Sequence[Any]
 
 
 def seen_now(database: Database, sku: str = "PARER") -> Seen:
@@ -53,6 +54,7 @@ def seen_now(database: Database, sku: str = "PARER") -> Seen:
             history=session.execute(select(History.__table__).order_by(History.id)).all(),
             lots=session.execute(select(Lot.__table__)).all(),
             stock=session.execute(select(Stock.__table__).where(Stock.sku == sku)).all(),
+            changes=session.execute(select(BinChange.__table__).where(BinChange.sku == sku)).all(),
         )
 
 
@@ -113,6 +115,8 @@ def every_state_has_a_history_of_allowed_moves(seen: Seen) -> None:
 
 def counts_add_up(seen: Seen) -> None:
     assert sum(row.reserved for row in seen.stock) == len([job for job in seen.jobs if job.bin is not None])
+    for row in seen.stock:
+        assert row.boxed == sum(change.units for change in seen.changes if change.bin == row.bin)
     for lot in seen.lots:
         assert lot.waiting + lot.loaded + lot.marked + lot.scrapped == lot.quantity
     unstarted = [

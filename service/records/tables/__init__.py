@@ -1,5 +1,6 @@
 """The rows that are the truth. One module per noun; importing this package registers them all."""
 
+from service.records.tables.assembly import BuiltUnit, WorkOrder
 from service.records.tables.base import Base
 from service.records.tables.batches import Batch, BatchOrder
 from service.records.tables.benchwork import BurnStart, Load, LoadJob, LoadSlot, TurnFile
@@ -11,7 +12,7 @@ from service.records.tables.paces import LearnedPace
 from service.records.tables.plans import KeptLoad, KeptPlan, KeptSlot, Promise
 from service.records.tables.records import CalibrationRecord, CatalogueVersion, History, TestCardRecord
 from service.records.tables.remakes import Remake
-from service.records.tables.stock import Bin, Stock
+from service.records.tables.stock import Bin, BinChange, Stock, StockCount
 
 __all__ = [
     "ApiKey",
@@ -19,6 +20,8 @@ __all__ = [
     "Batch",
     "BatchOrder",
     "Bin",
+    "BinChange",
+    "BuiltUnit",
     "BurnStart",
     "CalibrationRecord",
     "Callback",
@@ -45,7 +48,9 @@ __all__ = [
     "Promise",
     "Remake",
     "Stock",
+    "StockCount",
     "TestCardRecord",
     "Tick",
     "TurnFile",
+    "WorkOrder",
 ]

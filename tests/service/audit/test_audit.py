@@ -84,6 +84,12 @@ DAMAGE: dict[str, tuple[str, ...]] = {
     ),
     "reserved_differs": ("UPDATE stock SET reserved = reserved + 1 WHERE bin = 'A1'",),
     "count_impossible": ("UPDATE stock SET boxed = -1 WHERE bin = 'A1'",),
+    "count_unlike_history": ("UPDATE stock SET boxed = boxed + 1 WHERE bin = 'A1'",),
+    "stock_change_torn": ("UPDATE stock_change SET units = units + 1 WHERE what = 'pulled'",),
+    "moved_one_way": (
+        "INSERT INTO stock_change (bin, sku, what, units, boxed, other_bin, who, at)"
+        " VALUES ('A1', 'PARER', 'moved_out', -1, 0, 'B1', 'bench:Ada', '2026-11-24')",
+    ),
     "without_unit": (
         "UPDATE job SET state = 'ready', unit_in_hand = 0, bin = NULL WHERE id = (SELECT max(id) FROM job)",
     ),

@@ -19,7 +19,7 @@ from service.packing.hand_over import hand_over
 from service.packing.pick_ups import PickUps
 from service.records.db import Database
 from service.records.tables import Event, History, Job, Order
-from service.records.who import By
+from service.records.who import SWEEP, By
 from service.stock import reservations
 from tests import pdf
 from tests.benches import OPERATOR, Bench, a_bench_shop, all_rows, jobs_of, turning_plate
@@ -53,7 +53,7 @@ def boxed(bench: Bench, *jobs: str) -> None:
 
     def work(session: Session) -> None:
         for job in (session.get_one(Job, int(identity[1:])) for identity in jobs):
-            reservations.take_out(session, job)
+            reservations.take_out(session, job, by=By(SWEEP, bench.clock()))
             job.state, job.unit_in_hand, job.faces_done = "released", False, list(job.faces)
 
     bench.database.write(work)

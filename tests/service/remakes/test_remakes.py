@@ -19,6 +19,7 @@ from sqlalchemy.orm import Session
 from service.audit.rules import RULES
 from service.records.db import Database
 from service.records.tables import Event, FrozenMark, Order, OrderLine, Remake, Stock
+from service.records.who import SWEEP, By
 from service.stock import reservations
 from tests.benches import Bench, a_bench_shop, all_rows, flat_plate, jobs_of
 from tests.clocks import SetClock
@@ -415,7 +416,7 @@ def has_left(counter: Counter, order: str, *, gone: bool = True) -> None:
         row = session.get_one(Order, number)
         for job in (job for line in row.lines for job in line.jobs):
             if job.bin is not None:
-                reservations.take_out(session, job)
+                reservations.take_out(session, job, by=By(SWEEP, counter.tools.clock()))
             job.state, job.unit_in_hand, job.faces_done = "released", False, list(job.faces)
             if gone:
                 job.gathered_at = counter.tools.clock()
