@@ -168,6 +168,14 @@ def place_of(location: tuple[int | str, ...]) -> str:
     return path.removeprefix(".")
 
 
+def document_or_none(name: str, text: str) -> dict[str, Any] | None:
+    """The document of a file, None where it is no TOML."""
+    try:
+        return tomllib.loads(text) if name.endswith(".toml") else None
+    except tomllib.TOMLDecodeError:
+        return None
+
+
 def digest_of(content: Mapping[str, str]) -> str:
     """SHA-256 (hex) of the files' content. Comments, layout and stock don't count; fonts do, through their
     pinned digests, and every artwork's text and photo."""

@@ -46,15 +46,32 @@ def line_of(text: str, place: str) -> int | None:
     if place.startswith("slot "):
         row = re.compile(rf'^[^#]*\[\s*"{re.escape(place.removeprefix("slot "))}"\s*,')
         return next((n for n, line in enumerate(text.splitlines(), start=1) if row.match(line)), None)
-    found = [
-        (len(written), -spot.line)
+    found = [(length, -spot.line) for length, spot in _leading_to(text, place)]
+    if not found:  # all of a kind: the first of them
+        found = [(0, -spot.line) for spot in _spots(text) if spot.path.startswith(f"{place}[")]
+    return -max(found)[1] if found else None
+
+
+def path_of(text: str, place: str) -> str:
+    """A place by numbers alone, as far as the file has it: `face[0].zone[1]` for `mark_side.heel`.
+
+    >>> path_of('[[product]]\\nsku = "A"\\nname = "An adze"', "A.barcodes")
+    'product[0]'
+    """
+    if place.startswith("slot "):
+        return "slots"
+    found = [(length, spot.path) for length, spot in _leading_to(text, place) if spot.path]
+    return max(found)[1] if found else ""
+
+
+def _leading_to(text: str, place: str) -> list[tuple[int, _Spot]]:
+    """Spots that a place is or lies in, each with how much of the place it says."""
+    return [
+        (len(written), spot)
         for spot in _spots(text)
         for written in (spot.path, spot.names)
         if written and (place == written or place.startswith((f"{written}.", f"{written}[")))
     ]
-    if not found:  # all of a kind: the first of them
-        found = [(0, -spot.line) for spot in _spots(text) if spot.path.startswith(f"{place}[")]
-    return -max(found)[1] if found else None
 
 
 def line_of_name(text: str, table: str, name: str) -> int | None:
@@ -90,7 +107,7 @@ def _spots(text: str) -> Iterator[_Spot]:
             if value and _NAMING.get(_INDEX.sub("", path.rpartition(".")[2])) == name:
                 # From here on the table goes by its name as well.
                 names = _renamed(path, value[1] or value[2] or name, own_names)
-                spots += [_Spot("", names, number), _Spot("", _under(names, name), number)]
+                spots += [_Spot(path, names, number), _Spot("", _under(names, name), number)]
         depth += sum(code.count(c) for c in "[{") - sum(code.count(c) for c in "]}")
     yield from spots
 

@@ -62,7 +62,9 @@ class ZoneFile(Strict):
     kinds: Annotated[
         list[Literal["text", "monogram", "artwork", "code"]], Field(min_length=1), AfterValidator(distinct)
     ] = key("What may be put there; along a curve only text runs", ["text", "monogram"])
-    fonts: Literal["all"] | list[Name] = key('"all", or names of the fonts that are offered there', "all")
+    fonts: Literal["all"] | list[Name] = key(
+        '"all", or names of the fonts that are offered there', "all", names="fonts"
+    )
     max_lines: int = key("The most lines of words", 2, unit="count", ge=1, le=6)
     min_height_mm: float = key("The smallest height of a capital H", 1.8, unit="mm", gt=0, le=50)
     max_height_mm: float = key("The largest height of a capital H", 14, unit="mm", gt=0, le=100)
@@ -107,9 +109,10 @@ class ZoneFile(Strict):
     material: Name | None = key(
         "Where the zone is of another material than the product, such as a wooden handle; goes with finish",
         "walnut",
+        names="materials",
         default=None,
     )
-    finish: Name | None = key("That material's finish", "oiled", default=None)
+    finish: Name | None = key("That material's finish", "oiled", names="finishes", default=None)
 
     @model_validator(mode="after")
     def _whole(self) -> ZoneFile:
@@ -150,7 +153,10 @@ class FaceFile(Strict):
         default=None,
     )
     leave_out: list[Name] = key(
-        "Keep-outs of the mirrored face that are not on this one", ["maker's stamp"], default=[]
+        "Keep-outs of the mirrored face that are not on this one",
+        ["maker's stamp"],
+        names="keep-outs",
+        default=[],
     )
     handle_deg: float = key(
         "Where the handle points in this face's frame: 0 right, 90 up, 180 left, 270 down",

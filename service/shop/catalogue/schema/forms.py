@@ -52,14 +52,40 @@ Unit = Literal[
 ]
 
 
+#: What a key names elsewhere in the description: pages offer what is there.
+Named = Literal[
+    "blades",
+    "products",
+    "plates",
+    "stations",
+    "processes",
+    "fonts",
+    "zones",
+    "slots",
+    "keep-outs",
+    "drawings",
+    "photos",
+    "materials",
+    "finishes",
+]
+
+
 class Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-def key(means: str, example: Any, *, unit: Unit | None = None, default: Any = ..., **limits: Any) -> Any:
-    """A key of a file: what it means to a maker, an example of its value, and the unit of a number. Without a
-    default it must be given."""
-    extra: Any = None if unit is None else {"unit": unit}
+def key(
+    means: str,
+    example: Any,
+    *,
+    unit: Unit | None = None,
+    names: Named | None = None,
+    default: Any = ...,
+    **limits: Any,
+) -> Any:
+    """A key of a file: what it means to a maker, an example of its value, the unit of a number, and of what
+    else it says the name. Without a default it must be given."""
+    extra: Any = {name: said for name, said in (("unit", unit), ("names", names)) if said} or None
     return Field(default, description=means, examples=[example], json_schema_extra=extra, **limits)
 
 

@@ -82,7 +82,7 @@ class ArtworkFile(Strict):
         "mark: by itself; symbol: goes with words; frame: for initials", "symbol"
     )
     file: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+\.svg$")] = key(
-        "An SVG in this folder, in millimetres, of filled paths alone", "leaf.svg"
+        "An SVG in this folder, in millimetres, of filled paths alone", "leaf.svg", names="drawings"
     )
     initials_box_mm: tuple[float, float, float, float] | None = key(
         "Where a frame's initials go: x and y of two corners, y up; for frames alone",

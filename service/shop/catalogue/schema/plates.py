@@ -36,9 +36,11 @@ class PlayFile(Strict):
 class SeatFile(Strict):
     """How slots take a blade with a face up."""
 
-    blade: Name = key("Which blade", "chef-20")
+    blade: Name = key("Which blade", "chef-20", names="blades")
     face: FaceName = key("Which of its faces is up", "mark_side")
-    slots: list[Name] | None = key("The slots that take it so; left out: all", ["1", "2"], default=None)
+    slots: list[Name] | None = key(
+        "The slots that take it so; left out: all", ["1", "2"], names="slots", default=None
+    )
     pose: PoseFile = key("How it lies in the slot", {"x_mm": 0, "y_mm": 1.5, "turn_deg": 0, "height_mm": 9.0})
     play: PlayFile = key("How far it may be off", {"shift_mm": 0.1, "tilt_deg": 0.12, "about": [-3, 0]})
 

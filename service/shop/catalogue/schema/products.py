@@ -17,7 +17,7 @@ class PhotoFile(Strict):
 
     face: Name = key("The face that is up on it", "mark_side")
     file: Annotated[str, Field(pattern=PHOTO_FORM)] = key(
-        "A JPEG or PNG file in the folder photos, of up to 1 MB", "chef-20.jpg"
+        "A JPEG or PNG file in the folder photos, of up to 1 MB", "chef-20.jpg", names="photos"
     )
     points_px: tuple[tuple[float, float], tuple[float, float]] = key(
         "Two points of the photo, from its left upper corner", [[212, 640], [2310, 655]], unit="pixels"
@@ -44,19 +44,22 @@ class ProductFile(Strict):
         ["2700010000103"],
         default=[],
     )
-    blade: Name = key("The blade that its faces and zones are", "chef-20")
+    blade: Name = key("The blade that its faces and zones are", "chef-20", names="blades")
     material: Name = key(
         "Its material, as the processes name it. One that begins with stainless gets the caution about "
         "rust; one that does not begin with a metal's name counts as something that can burn",
         "stainless_4116",
+        names="materials",
     )
     finish: Name = key(
         "Its finish, as the processes name it. One that begins with mirror or polished throws the beam back",
         "satin",
+        names="finishes",
     )
     built_from: Name | None = key(
         "The sku of the bare blade that assembly builds it of, for the build list",
         "AQ-PARE-9-BARE",
+        names="products",
         default=None,
     )
     handle_material: Name | None = key(
@@ -102,7 +105,7 @@ class BinFile(Strict):
     bin: Name = key("Its name, as its label says", "A1")
     walking_order: int = key("Its turn on the way round the store room", 10, unit="count")
     boxed: dict[Name, Annotated[int, Field(ge=0, le=100_000)]] = key(
-        "Boxed units in it, by sku", {"AQ-CHEF-20": 14}, unit="count"
+        "Boxed units in it, by sku", {"AQ-CHEF-20": 14}, unit="count", names="products"
     )
 
 

@@ -79,15 +79,18 @@ class StationFile(Strict):
         "takes its place",
         {"long": [-180, -150, 0]},
         unit="millimetres and degrees",
+        names="plates",
     )
     layers: dict[Name, LayerFile] = key(
         "By process: what its software expects in a file",
         {"satin-north": {"layer": "DEEP-SATIN", "colour": "#7a3b12"}},
+        names="processes",
     )
     centre_layers: dict[Name, LayerFile] = key(
         "The same for centre lines, which have a setting of their own; needed where a process has "
         "centre_line_passes",
         {"satin-north": {"layer": "DEEP-SATIN-CENTRE", "colour": "#b3541e"}},
+        names="processes",
         default={},
     )
 
@@ -121,9 +124,11 @@ class ProcessFile(Strict):
     """A recipe of one station for one material and finish."""
 
     process: Name = key("Its name in other files", "satin-north")
-    station: Name = key("The station that it is for", "north")
-    material: Name = key("The material that it is for", "stainless_4116")
-    finish: Name = key("The finish that it is for: one process for each of a station's surfaces", "satin")
+    station: Name = key("The station that it is for", "north", names="stations")
+    material: Name = key("The material that it is for", "stainless_4116", names="materials")
+    finish: Name = key(
+        "The finish that it is for: one process for each of a station's surfaces", "satin", names="finishes"
+    )
     power_percent: float = key("Set at the laser; the file does not hold it", 62, unit="%", gt=0, le=100)
     speed_mm_s: float = key("Set at the laser; the file does not hold it", 620, unit="mm/s", gt=0)
     frequency_khz: float | None = key(

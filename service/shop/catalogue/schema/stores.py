@@ -18,15 +18,22 @@ class StoreFile(Strict):
 
     store: Name = key("The client's name that its keys were made for", "garden-shop")
     products: Some | None = key(
-        "The products that it sells, by sku; left out: all", ["AQ-HORI-18", "AQ-GRAFT-7"], default=None
+        "The products that it sells, by sku; left out: all",
+        ["AQ-HORI-18", "AQ-GRAFT-7"],
+        names="products",
+        default=None,
     )
     zones: dict[Name, Some] = key(
         "By blade, the zones that it offers; a blade that is not named: all",
         {"hori-18": ["ricasso"]},
+        names="blades",
         default={},
     )
     fonts: Some | None = key(
-        "The fonts that it offers, where a zone offers them too; left out: all", ["lato-bold"], default=None
+        "The fonts that it offers, where a zone offers them too; left out: all",
+        ["lato-bold"],
+        names="fonts",
+        default=None,
     )
     language: Literal["en", "de"] | None = key(
         "The language of its previews and of its buyers' pages where nobody asks for another; left out: en",
