@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 
+from service.api import wire
 from service.api.contract import CSV, details
 from service.api.security import House
 from service.doorway import AtHand
@@ -21,7 +22,9 @@ Format = Annotated[
 
 
 @router.get(
-    "/v1/build-list", response_model=BuildListAnswer, openapi_extra=details(files=["application/json", CSV])
+    "/v1/build-list",
+    response_model=BuildListAnswer,
+    openapi_extra=details(files=["application/json", CSV], etag=True),
 )
 def get_build_list(
     request: Request, tools: AtHand, who: House, kind: Format = None
@@ -29,13 +32,13 @@ def get_build_list(
     """What the assembly bench should build so that short jobs are filled: by product, how many, by when."""
     answer = build_list.build_list(tools)
     wants_csv = kind == "csv" or (kind is None and _prefers_csv(request.headers.get("accept", "")))
-    return _csv(answer) if wants_csv else answer
+    return _csv(request, answer) if wants_csv else answer
 
 
-@router.get("/v1/build-list.csv", response_class=Response, openapi_extra=details(files=[CSV]))
-def get_build_list_csv(tools: AtHand, who: House) -> Response:
+@router.get("/v1/build-list.csv", response_class=Response, openapi_extra=details(files=[CSV], etag=True))
+def get_build_list_csv(request: Request, tools: AtHand, who: House) -> Response:
     """The same as a CSV file."""
-    return _csv(build_list.build_list(tools))
+    return _csv(request, build_list.build_list(tools))
 
 
 def _prefers_csv(accept: str) -> bool:
@@ -44,9 +47,5 @@ def _prefers_csv(accept: str) -> bool:
     return "text/csv" in named and not {"application/json", "*/*"} & set(named[: named.index("text/csv")])
 
 
-def _csv(answer: BuildListAnswer) -> Response:
-    return Response(
-        build_list.build_list_csv(answer),
-        media_type="text/csv; charset=utf-8; header=present",
-        headers={"Content-Disposition": 'attachment; filename="build-list.csv"', "Vary": "Accept"},
-    )
+def _csv(request: Request, answer: BuildListAnswer) -> Response:
+    return wire.csv_answer(request, build_list.build_list_csv(answer), "build-list.csv", vary="Accept")

@@ -6,6 +6,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
 
+from service.api import wire
 from service.api.contract import CSV, PDF, details
 from service.api.security import House
 from service.doorway import AtHand, voice_of
@@ -47,16 +48,20 @@ def get_build_plan(
     return build_plan.build_plan(tools, Wish(service_level, units_per_week))
 
 
-@router.get("/v1/build-plan.csv", response_class=Response, openapi_extra=details(files=[CSV]))
+@router.get("/v1/build-plan.csv", response_class=Response, openapi_extra=details(files=[CSV], etag=True))
 def get_build_plan_csv(
-    tools: AtHand, who: House, service_level: ServiceLevel = None, units_per_week: UnitsPerWeek = None
+    request: Request,
+    tools: AtHand,
+    who: House,
+    service_level: ServiceLevel = None,
+    units_per_week: UnitsPerWeek = None,
 ) -> Response:
     """The same as a CSV file: a row for each product, a column for each week."""
     plan = build_plan.build_plan(tools, Wish(service_level, units_per_week))
-    return _file(build_plan.build_plan_csv(plan), "text/csv; charset=utf-8; header=present", "build-plan.csv")
+    return wire.csv_answer(request, build_plan.build_plan_csv(plan), "build-plan.csv")
 
 
-@router.get("/v1/build-plan.pdf", response_class=Response, openapi_extra=details(files=[PDF]))
+@router.get("/v1/build-plan.pdf", response_class=Response, openapi_extra=details(files=[PDF], etag=True))
 def get_build_plan_sheet(
     request: Request,
     tools: AtHand,
@@ -67,10 +72,4 @@ def get_build_plan_sheet(
     """The same on paper, for the assembly bench."""
     plan = build_plan.build_plan(tools, Wish(service_level, units_per_week))
     sheet = build_plan_sheet.build_plan_sheet(plan, voice_of(request))
-    return _file(sheet, PDF, "build-plan.pdf", how="inline")
-
-
-def _file(content: str | bytes, media_type: str, name: str, *, how: str = "attachment") -> Response:
-    return Response(
-        content, media_type=media_type, headers={"Content-Disposition": f'{how}; filename="{name}"'}
-    )
+    return wire.pdf_answer(request, sheet, "build-plan.pdf")

@@ -24,51 +24,65 @@ from service.shop.stores import language_for
 router = APIRouter(tags=["papers"])
 
 
-@router.get("/v1/loads/{identity}/sheet.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF]))
+@router.get(
+    "/v1/loads/{identity}/sheet.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF], etag=True)
+)
 def get_load_sheet(request: Request, tools: AtHand, identity: wire.LoadId, who: House) -> Response:
     """The sheet that goes with a load."""
-    return _pdf(paperwork.load_sheet(tools, number(LOAD, identity), voice_of(request)), f"{identity}-sheet")
-
-
-@router.get("/v1/loads/{identity}/labels.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF]))
-def get_load_labels(request: Request, tools: AtHand, identity: wire.LoadId, who: House) -> Response:
-    """A label for every numbered unit of a load, 62 x 29 mm."""
-    return _pdf(
-        paperwork.unit_labels(tools, number(LOAD, identity), voice_of(request)),
-        f"{identity}-labels",
+    return wire.pdf_answer(
+        request,
+        paperwork.load_sheet(tools, number(LOAD, identity), voice_of(request)),
+        f"{identity}-sheet.pdf",
     )
 
 
-@router.get("/v1/plates/labels.pdf", openapi_extra=details(files=[PDF]))
+@router.get(
+    "/v1/loads/{identity}/labels.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF], etag=True)
+)
+def get_load_labels(request: Request, tools: AtHand, identity: wire.LoadId, who: House) -> Response:
+    """A label for every numbered unit of a load, 62 x 29 mm."""
+    return wire.pdf_answer(
+        request,
+        paperwork.unit_labels(tools, number(LOAD, identity), voice_of(request)),
+        f"{identity}-labels.pdf",
+    )
+
+
+@router.get("/v1/plates/labels.pdf", openapi_extra=details(files=[PDF], etag=True))
 def get_plate_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every copy of every plate, to be scanned when it is mounted."""
     plates = tools.catalogue.current.plates.values()
-    return _pdf(labels.plate_labels(plates, voice_of(request)), "plate-labels")
+    return wire.pdf_answer(request, labels.plate_labels(plates, voice_of(request)), "plate-labels.pdf")
 
 
-@router.get("/v1/stock/labels.pdf", openapi_extra=details(files=[PDF]))
+@router.get("/v1/stock/labels.pdf", openapi_extra=details(files=[PDF], etag=True))
 def get_bin_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every bin."""
-    return _pdf(paperwork.bin_labels(tools, voice_of(request)), "bin-labels")
+    return wire.pdf_answer(request, paperwork.bin_labels(tools, voice_of(request)), "bin-labels.pdf")
 
 
-@router.get("/v1/packing/labels.pdf", openapi_extra=details(files=[PDF]))
+@router.get("/v1/packing/labels.pdf", openapi_extra=details(files=[PDF], etag=True))
 def get_shelf_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every shelf of the packing rack."""
     shelves = tools.catalogue.current.policy.shelves
-    return _pdf(labels.shelf_labels(shelves, voice_of(request)), "shelf-labels")
+    return wire.pdf_answer(request, labels.shelf_labels(shelves, voice_of(request)), "shelf-labels.pdf")
 
 
 @router.get(
-    "/v1/orders/{identity}/packing-list.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF])
+    "/v1/orders/{identity}/packing-list.pdf",
+    openapi_extra=details(errors.CatalogueMissing, files=[PDF], etag=True),
 )
 def get_packing_list(request: Request, tools: AtHand, identity: wire.OrderId, who: House) -> Response:
     """What is in an order's parcel: each unit with its marks, the gift note, what goes in besides; its code
     ends the order when packing scans it."""
-    return _pdf(paperwork.packing_list(tools, identity, voice_of(request)), f"{identity}-packing-list")
+    return wire.pdf_answer(
+        request, paperwork.packing_list(tools, identity, voice_of(request)), f"{identity}-packing-list.pdf"
+    )
 
 
-@router.get("/v1/orders/{identity}/proof.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF]))
+@router.get(
+    "/v1/orders/{identity}/proof.pdf", openapi_extra=details(errors.CatalogueMissing, files=[PDF], etag=True)
+)
 def get_proof_sheet(
     request: Request,
     tools: AtHand,
@@ -89,7 +103,7 @@ def get_proof_sheet(
         who=who,
         voice=voice_of(request, language_for(tools.catalogue.current, who.client)),
     )
-    return _pdf(sheet, f"{identity}-proof")
+    return wire.pdf_answer(request, sheet, f"{identity}-proof.pdf")
 
 
 @router.post("/v1/orders/{identity}/proof-link")
@@ -117,11 +131,3 @@ def withdraw_proof_links(tools: AtHand, identity: wire.OrderId, who: Intake) -> 
 
     tools.database.write(work)
     return Response(status_code=204)
-
-
-def _pdf(data: bytes, name: str) -> Response:
-    return Response(
-        data,
-        media_type="application/pdf",
-        headers={"Content-Disposition": f'inline; filename="{name}.pdf"'},
-    )

@@ -128,11 +128,11 @@ def get_spoiled(tools: AtHand, who: Desk, since: Since, until: Until) -> Spoiled
     return spoiled.spoiled(tools, since, until)
 
 
-@router.get("/v1/spoiled.csv", response_class=Response, openapi_extra=details(errors.BadRequest, files=[CSV]))
-def get_spoiled_csv(tools: AtHand, who: Desk, since: Since, until: Until) -> Response:
+@router.get(
+    "/v1/spoiled.csv",
+    response_class=Response,
+    openapi_extra=details(errors.BadRequest, files=[CSV], etag=True),
+)
+def get_spoiled_csv(request: Request, tools: AtHand, who: Desk, since: Since, until: Until) -> Response:
     """The same as a CSV file."""
-    return Response(
-        spoiled.spoiled_csv(spoiled.spoiled(tools, since, until)),
-        media_type="text/csv; charset=utf-8; header=present",
-        headers={"Content-Disposition": 'attachment; filename="spoiled.csv"'},
-    )
+    return wire.csv_answer(request, spoiled.spoiled_csv(spoiled.spoiled(tools, since, until)), "spoiled.csv")

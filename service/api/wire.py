@@ -175,15 +175,30 @@ def json_answer(answer: Answer) -> Response:
     return Response(answer.body, status_code=answer.status, media_type="application/json", headers=headers)
 
 
-def file_answer(request: Request, served: Served, disposition: Literal["attachment", "inline"]) -> Response:
-    """A file under its name, or 304 where the caller has it already."""
+def file_answer(
+    request: Request, served: Served, disposition: Literal["attachment", "inline"], *, vary: str = ""
+) -> Response:
+    """A file under its name, or 304 where the caller has it already. `vary` names a header of the request by
+    which something else would have been answered."""
     headers = {
         "ETag": f'"{served.sha256}"',
         "Content-Disposition": f'{disposition}; filename="{served.name}"',
+        **({"Vary": vary} if vary else {}),
     }
     if request.headers.get("If-None-Match") == headers["ETag"]:
         return Response(status_code=304, headers=headers)
     return Response(served.data, media_type=served.media_type, headers=headers)
+
+
+def csv_answer(request: Request, text: str, name: str, *, vary: str = "") -> Response:
+    """A table for a spreadsheet program."""
+    served = Served.of(text, name, "text/csv; charset=utf-8; header=present")
+    return file_answer(request, served, "attachment", vary=vary)
+
+
+def pdf_answer(request: Request, data: bytes, name: str) -> Response:
+    """A paper, shown rather than saved."""
+    return file_answer(request, Served.of(data, name, "application/pdf"), "inline")
 
 
 def write_cursor(after: int) -> str:

@@ -111,7 +111,7 @@ def guide(tools: Tools, load_id: int, turn: int) -> Served:
         codes = [file.short_code for file in files if file.turn == turn][:1]
         name = "-".join([public(LOAD, load.id), f"t{turn}", f"r{load.revision}", *codes])
     data = tools.geometry.work(guide_svg, without_fonts(shop), layout, turn, name)
-    return Served(data, hashlib.sha256(data).hexdigest(), f"{name}-guide.svg", MEDIA_TYPES["svg"])
+    return Served.of(data, f"{name}-guide.svg", MEDIA_TYPES["svg"])
 
 
 # --- steps ---

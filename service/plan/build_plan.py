@@ -15,8 +15,10 @@ from zoneinfo import ZoneInfo
 
 from layout.plan.order_up_to import Forecast, Item, build_by_week, forecast, with_release
 from layout.shop.assembly import Assembly
-from layout.shop.shop import Policy, Shop
+from layout.shop.hours import Hours
+from layout.shop.shop import Shop
 from service.plan import build_list_rows, build_plan_rows
+from service.plan.backlog import WallClock, hours_of
 from service.plan.build_list import HANDED_OVER_DAYS
 from service.plan.build_list_answers import BladesAnswer
 from service.plan.build_plan_answers import (
@@ -197,15 +199,16 @@ def _weeks(
 ) -> tuple[BuildWeekAnswer, ...]:
     """This week, as far as it has working days left, and those after it."""
     monday = today - timedelta(days=today.weekday())
-    if not _working_days(shop.policy, monday, from_day=today):
+    days = _Days.of(shop, monday)
+    if not days.left(monday, from_day=today):
         monday += _WEEK
     mondays = [monday + number * _WEEK for number in range(WEEKS_AHEAD)]
-    most = [_most(shop.policy, assembly, one, today=today) for one in mondays]
+    most = [_most(days, assembly, one, today=today) for one in mondays]
     built = build_by_week(items, most=most)
     return tuple(
         BuildWeekAnswer(
             week=one,
-            by=_wanted_by(shop.policy, assembly, one, today=today),
+            by=_wanted_by(days, assembly, one, today=today),
             units=sum(units.values()),
             most=limit,
             build=tuple(
@@ -217,32 +220,40 @@ def _weeks(
     )
 
 
-def _most(policy: Policy, assembly: Assembly, monday: date, *, today: date) -> int | None:
+@dataclass(frozen=True, slots=True)
+class _Days:
+    """The weekdays (0 is Monday) on which a station is open and somebody works, and the days off."""
+
+    weekdays: tuple[int, ...]
+    off: frozenset[str]
+
+    @staticmethod
+    def of(shop: Shop, monday: date) -> _Days:
+        clock = WallClock(monday, ZoneInfo(shop.policy.time_zone))
+        weeks = [Hours(hours.week) for hours in hours_of(shop, clock)]
+        open_on = (day for day in range(7) if any(week.is_working_day(day) for week in weeks))
+        return _Days(tuple(open_on), frozenset(shop.policy.days_off))
+
+    def left(self, monday: date, *, from_day: date) -> list[date]:
+        """Working days of a week, those before `from_day` left out."""
+        days = (monday + timedelta(days=day) for day in self.weekdays)
+        return [day for day in days if day >= from_day and day.isoformat() not in self.off]
+
+
+def _most(days: _Days, assembly: Assembly, monday: date, *, today: date) -> int | None:
     """What can still be built in a week, by its working days that are left."""
     if assembly.units_per_week is None:
         return None
-    left = len(_working_days(policy, monday, from_day=today))
-    usual = len(_weekdays(policy))
+    left, usual = len(days.left(monday, from_day=today)), len(days.weekdays)
     return assembly.units_per_week * left // usual if usual else 0
 
 
-def _weekdays(policy: Policy) -> list[int]:
-    """On which somebody works, 0 is Monday; Monday to Friday where the policy names no shifts."""
-    worked = {int(begin // 86_400) for shift in policy.shifts for begin, _ in shift.week}
-    return sorted(worked) if policy.shifts else [0, 1, 2, 3, 4]
-
-
-def _working_days(policy: Policy, monday: date, *, from_day: date) -> list[date]:
-    days = [monday + timedelta(days=day) for day in _weekdays(policy)]
-    return [day for day in days if day >= from_day and day.isoformat() not in policy.days_off]
-
-
-def _wanted_by(policy: Policy, assembly: Assembly, monday: date, *, today: date) -> date:
+def _wanted_by(days: _Days, assembly: Assembly, monday: date, *, today: date) -> date:
     if assembly.release_day is not None:
         release = monday + timedelta(days=assembly.release_day)
         if release >= today:
             return release
-    return max(_working_days(policy, monday, from_day=today), default=monday + timedelta(days=6))
+    return max(days.left(monday, from_day=today), default=monday + timedelta(days=6))
 
 
 def _next_release(assembly: Assembly, today: date) -> date | None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-
 from layout.burn.formats import MEDIA_TYPES, WRITERS
 from layout.burn.test_card import card_burn, shop_of_card
 from layout.burn.turn import NotBurnable
@@ -28,7 +26,7 @@ def card_file(tools: Tools, process: str, format_name: str) -> Served:
     except NotBurnable as error:
         raise BadRequest(f"no card can be made: {error}", field="process") from error
     name = f"TEST-CARD-{process}-{code}.{format_name}"
-    return Served(data, hashlib.sha256(data).hexdigest(), name, MEDIA_TYPES[format_name])
+    return Served.of(data, name, MEDIA_TYPES[format_name])
 
 
 def build(shop: Shop, process: str, format_name: str) -> tuple[bytes, str]:

@@ -57,6 +57,11 @@ class RemakeAnswer(AnswerBody):
         " polished away), `stocked` (back in a bin) or `scrapped`.",
         examples=["awaited"],
     )
+    must_be_polished: bool = Field(
+        description="Whether the first unit bears its mark, which must be polished away before it may go back"
+        " into a bin; `false` once that is settled.",
+        examples=[True],
+    )
     bin: OrLeftOut[str] = Field(default=None, description="The bin into which it was put.", examples=["A-01"])
 
 
@@ -90,6 +95,12 @@ def remake_answer(session: Session, remake_id: int, *, client: str | None) -> Re
     return _answer(*found[0])
 
 
+def must_be_polished(remake: Remake, first: Job) -> bool:
+    """Whether the first unit bears its mark as far as is known, so that it may not go into a bin yet."""
+    unsettled = {ReturnState.AWAITED, ReturnState.NOT_RETURNED}
+    return bool(first.faces_done) and ReturnState(remake.state) in unsettled
+
+
 def _answer(
     remake: Remake, first: Job, line: OrderLine, order: Order, made: Job, made_in: Order
 ) -> RemakeAnswer:
@@ -115,5 +126,6 @@ def _answer(
             order_ref=made_in.order_ref,
         ),
         returned=ReturnState(remake.state),
+        must_be_polished=must_be_polished(remake, first),
         bin=remake.bin,
     )

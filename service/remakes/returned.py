@@ -11,7 +11,7 @@ from service.records.states import ReturnState, StockChange
 from service.records.tables import Remake
 from service.records.who import By, Who
 from service.remakes import remake_rows as rows
-from service.remakes.remake_answers import RemakeAnswer, remake_answer
+from service.remakes.remake_answers import RemakeAnswer, must_be_polished, remake_answer
 from service.shop.tools import Tools
 from service.stock import reservations as stock
 from service.stock import stock_rows
@@ -52,7 +52,7 @@ def say(session: Session, identity: str, to: ReturnState, bin_name: str | None, 
 
 def _into_stock(session: Session, remake: Remake, bin_name: str | None, *, by: By) -> None:
     job = rows.first_unit(session, remake)
-    if job.faces_done and ReturnState(remake.state) in {ReturnState.AWAITED, ReturnState.NOT_RETURNED}:
+    if must_be_polished(remake, job):
         raise MoveNotAllowed(
             f"{public(JOB, job.id)} has its mark on it: it is polished first, or scrapped",
             job=public(JOB, job.id),

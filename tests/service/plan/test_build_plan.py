@@ -99,6 +99,26 @@ def test_assembly_builds_no_more_than_it_can_and_less_in_a_week_that_has_begun(b
     assert [week["units"] for week in plan["weeks"]] == [8, 10, 10, 10]
 
 
+@pytest.mark.parametrize(
+    ("open_on", "most", "by"),
+    [((), [8, 10], "2026-11-29"), ((0, 1, 2, 3), [7, 10], "2026-11-26"), ((0, 2, 5), [6, 10], "2026-11-28")],
+)
+def test_assembly_works_on_the_days_on_which_stations_are_open(
+    bench: Bench, open_on: tuple[int, ...], most: list[int], by: str
+) -> None:
+    """Without shifts too; on a Tuesday one of them has gone. Without hours they are open on all seven."""
+    hours = tuple((day * 86_400 + 8 * 3_600.0, day * 86_400 + 16 * 3_600.0) for day in open_on)
+    stations = {name: replace(one, hours=hours) for name, one in bench.shop.stations.items()}
+    policy = replace(bench.shop.policy, assembly=Assembly(0.95, weeks_to_build=1.0))
+    bench.tools.catalogue.put(replace(bench.shop, stations=stations, policy=policy))  # type: ignore[attr-defined]
+    sold(bench, (6, 4), (18, 4))
+
+    weeks = asked(bench, "?units_per_week=10")["weeks"]
+
+    assert [week["most"] for week in weeks[:2]] == most
+    assert weeks[0]["by"] == by
+
+
 def test_what_orders_wait_for_is_built_first(bench: Bench) -> None:
     sold(bench, (20, 0), (20, 0))
     sold(bench, (1, 0), (1, 0), sku="CHEF")

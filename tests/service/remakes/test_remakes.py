@@ -296,13 +296,15 @@ def test_an_engraved_unit_goes_back_to_stock_only_when_it_was_polished(bench: Be
     before = boxed(bench)
 
     too_soon = said(bench, remake, "stocked")
-    said(bench, remake, "polishing")
+    is_marked = bench.ask("GET", f"/v1/remakes/{remake}", role="desk").json()["must_be_polished"]
+    polishing = said(bench, remake, "polishing").json()
     nowhere = said(bench, remake, "stocked", "Z9")
     done = said(bench, remake, "stocked", "B1")
     once_more = said(bench, remake, "stocked", "B1")
     elsewhere = said(bench, remake, "stocked", "A1")
 
     assert (too_soon.status_code, too_soon.json()["code"]) == (409, "move_not_allowed")
+    assert (is_marked, polishing["must_be_polished"]) == (True, False)
     assert (nowhere.status_code, nowhere.json()["field"]) == (422, "bin")
     assert (done.json()["returned"], done.json()["bin"]) == ("stocked", "B1")
     assert once_more.json() == done.json()
@@ -375,10 +377,17 @@ def test_what_was_spoiled_is_counted_with_why(bench: Bench, clock: SetClock) -> 
 
     answer = bench.ask("GET", f"/v1/spoiled?from={day}&to={day}", role="desk").json()
     file = bench.ask("GET", f"/v1/spoiled.csv?from={day}&to={day}", role="owner")
+    known = bench.ask(
+        "GET",
+        f"/v1/spoiled.csv?from={day}&to={day}",
+        role="owner",
+        If_None_Match=file.headers["ETag"],
+    )
     earlier = day - timedelta(days=2)
     nothing = bench.ask("GET", f"/v1/spoiled?from={earlier}&to={earlier}", role="desk").json()
 
     assert (answer["scrapped"], answer["remade"]) == (1, 1)
+    assert (known.status_code, known.content) == (304, b"")
     assert [tuple(count.values()) for count in answer["counts"]] == [
         ("product", "PARER", "faint mark", 1, 0),
         ("product", "PARER", "faint_mark", 0, 1),
