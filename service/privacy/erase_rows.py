@@ -20,6 +20,7 @@ from service.records.tables import (
     IdempotentRequest,
     Job,
     LoadJob,
+    MarkPhoto,
     Order,
     OrderLine,
     OrderWord,
@@ -65,6 +66,7 @@ def blank(session: Session, order: Order, *, now: datetime) -> None:
     about_order = and_(History.subject == "order", History.subject_id == order.id)
     session.execute(update(History).where(or_(about_order, and_(about_jobs, in_talk))).values(why=""))
     session.execute(update(Remake).where(_about_remakes(order)).values(note=""))
+    session.execute(update(MarkPhoto).where(MarkPhoto.job_id.in_(jobs)).values(look=None))
     # The order's reference still keeps the store from taking it twice.
     session.execute(delete(IdempotentRequest).where(*_answers_about(order)))
 
@@ -87,6 +89,7 @@ def about(session: Session, order: Order) -> dict[str, list[dict[str, Any]]]:
         select(Promise).where(Promise.order_id == order.id),
         select(BatchOrder).where(BatchOrder.order_id == order.id),
         select(Remake).where(_about_remakes(order)),
+        select(MarkPhoto).where(MarkPhoto.job_id.in_(jobs)),
         select(History).where(happened),
         select(IdempotentRequest).where(*_answers_about(order)),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from service.records.errors import NotFound
 
-ORDER, JOB, LOAD, LOT, REMAKE = "O", "J", "L", "LOT", "R"
+ORDER, JOB, LOAD, LOT, REMAKE, PHOTO = "O", "J", "L", "LOT", "R", "PH"
 #: A work order of assembly, a unit that it builds, the counting of a bin.
 WORK_ORDER, UNIT, COUNT = "W", "U", "COUNT"
 #: In front of the name of what has a name and no number: a plate's copy, a bin, a shelf of the packing

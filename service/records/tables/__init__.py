@@ -9,6 +9,7 @@ from service.records.tables.lots import Lot
 from service.records.tables.messages import Callback, Delivery, Event, Outbox, Tick
 from service.records.tables.orders import FrozenMark, Job, Order, OrderLine, OrderWord
 from service.records.tables.paces import LearnedPace
+from service.records.tables.photos import MarkPhoto
 from service.records.tables.plans import KeptLoad, KeptPlan, KeptSlot, Promise
 from service.records.tables.records import CalibrationRecord, CatalogueVersion, History, TestCardRecord
 from service.records.tables.remakes import Remake
@@ -41,6 +42,7 @@ __all__ = [
     "LoadJob",
     "LoadSlot",
     "Lot",
+    "MarkPhoto",
     "Order",
     "OrderLine",
     "OrderWord",
