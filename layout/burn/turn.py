@@ -38,7 +38,11 @@ class NotBurnable(ValueError):
 
     def __init__(self, slot: str, reason: str) -> None:
         super().__init__(f"slot {slot}: {reason}")
-        self.slot = slot
+        self.slot, self._reason = slot, reason
+
+    def __reduce__(self) -> tuple[type[NotBurnable], tuple[str, str]]:
+        """So that it comes back whole from a geometry process."""
+        return type(self), (self.slot, self._reason)
 
 
 @dataclass(frozen=True, slots=True)

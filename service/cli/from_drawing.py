@@ -95,7 +95,7 @@ def from_drawing(
     from layout.drawing.strokes import DrawingRefused
     from service.drawings.take import Answers
 
-    folder = _shop(fixtures)
+    folder = own_shop(fixtures)
     called = _PLAIN.sub("-", blade or file.stem).strip("-._") or "blade"
     target = folder / "blades" / f"{called}.toml"
     if target.exists() and not replace_file:
@@ -117,7 +117,7 @@ def from_drawing(
         edge=None if edge is None else _one_of("--edge", edge, _EDGES),  # type: ignore[arg-type]
         handle=tuple(_one_of("--handle", h, _EDGES[:-1]) for h in handle or ()),  # type: ignore[misc]
         other_side=both_sides,
-        unit=None if unit is None else _one_of("--unit", unit, _units()),  # type: ignore[arg-type]
+        unit=given_unit(unit),
         dpi=dpi,
         choices=tuple(choice for role, names in given for choice in _choices(role, names)),
         close_mm=close,
@@ -126,7 +126,7 @@ def from_drawing(
     try:
         taken, answers = _asked(file.read_bytes(), answers)
     except DrawingRefused as refused:
-        raise Failed(_with_picture(refused, out / f"drawing.{called}.svg")) from refused
+        raise Failed(picture_of_refusal(refused, out / f"drawing.{called}.svg")) from refused
     product = _product(folder, answers, sku, steel, finish)
     _write(target, taken.text)
     picture = out / f"drawing.{called}.svg"
@@ -153,7 +153,7 @@ def _units() -> tuple[str, ...]:
     return UNITS
 
 
-def _shop(fixtures: Path | None) -> Path:
+def own_shop(fixtures: Path | None) -> Path:
     """The shop's own folder: the made-up shop that comes with Ricasso is never written to."""
     folder = fixtures or settings_of(None).fixtures
     if folder is None:
@@ -161,6 +161,11 @@ def _shop(fixtures: Path | None) -> Path:
     if not folder.is_dir():
         raise Failed(f"{folder}: no such folder; `ricasso init {folder}` makes one")
     return folder
+
+
+def given_unit(unit: str | None) -> Any:
+    """The unit that was said, None for none. Raises Failed."""
+    return None if unit is None else _one_of("--unit", unit, _units())
 
 
 def _one_of(option: str, given: str, allowed: tuple[str, ...]) -> str:
@@ -237,7 +242,7 @@ def _prompt(question: str, allowed: tuple[str, ...]) -> Any:
         typer.echo(f"{given!r} is none of these")
 
 
-def _with_picture(refused: Any, path: Path) -> str:
+def picture_of_refusal(refused: Any, path: Path) -> str:
     """The refusal, and where its places are drawn."""
     from layout.pictures.drawing import draw_refused
 

@@ -46,9 +46,9 @@ def blade_file(text: BladeText) -> str:
     taken: list[str] = []
     for side, face in text.sides:
         lines += ["", "[[face]]", f"face = {quoted(side)}", f"handle_deg = {_number(_handle_deg(face))}"]
-        lines += _shape("silhouette", face.silhouette)
+        lines += shape_lines("silhouette", face.silhouette)
         if face.body is not None:
-            lines += _shape("rest_of_unit", face.body)
+            lines += shape_lines("rest_of_unit", face.body)
         for keep_out in face.keep_outs:
             lines += _keep_out(keep_out)
         for zone in face.zones:
@@ -97,7 +97,7 @@ def _keep_out(keep_out: DrawnKeepOut) -> list[str]:
     ]
     if keep_out.circle is not None:
         return [*head, f"shape = {{ circle = [{', '.join(map(_number, keep_out.circle))}] }}"]
-    return [*head, *_shape("shape", keep_out.polygon)]
+    return [*head, *shape_lines("shape", keep_out.polygon)]
 
 
 def _zone(zone: DrawnZone) -> list[str]:
@@ -113,7 +113,7 @@ def _zone(zone: DrawnZone) -> list[str]:
     out = [""]
     if zone.made:
         out.append("# CHECK: no zone was drawn. This is the whole face; cut it down to where words may go.")
-    out += ["[[face.zone]]", f"zone = {quoted(zone.name)}", *_shape("polygon", zone.polygon)]
+    out += ["[[face.zone]]", f"zone = {quoted(zone.name)}", *shape_lines("polygon", zone.polygon)]
     if zone.baseline_made:
         out.append("# CHECK: no baseline was drawn; this one runs through the middle.")
     pairs = ", ".join(f"[{_number(x)}, {_number(y)}]" for x, y in zone.baseline)
@@ -133,7 +133,9 @@ def _zone(zone: DrawnZone) -> list[str]:
     ]
 
 
-def _shape(key: str, polygon: Polygon) -> list[str]:
+def shape_lines(key: str, polygon: Polygon) -> list[str]:
+    """The lines of a key that is a shape. Raises DrawingRefused for one of more points than the catalogue
+    takes."""
     points = rounded(polygon)
     if len(points) > MOST_POINTS:
         raise DrawingRefused(
