@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import exists, func, select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.records.states import JobState
-from service.records.tables import Job, Order, OrderLine, Stock
+from service.records.tables import Job, Order, Stock
 
 _AT_ONCE = 500
 
@@ -51,17 +51,19 @@ def counts(session: Session) -> dict[str, Counts]:
 
 
 def sold(session: Session, *, since: datetime) -> list[tuple[str, datetime, int]]:
-    """(product, when its order came, units) of every line ordered since then, but for cancelled ones."""
-    orders = session.execute(select(Order.id, Order.created_at).where(Order.created_at >= since))
-    came = {row.id: row.created_at for row in orders}
-    stands = exists().where(Job.line_id == OrderLine.id, Job.state != JobState.CANCELLED.value)
-    lines = select(OrderLine.order_id, OrderLine.sku, OrderLine.quantity).where(stands)
-    ids = sorted(came)
-    # By their orders' numbers, so many at once: joined, all lines there ever were might be looked at.
+    """(product, when its order came, units) of all that was ordered since then, but for what was cancelled; a
+    scrapped unit and its replacement are one."""
+    recent = session.execute(select(Order.id, Order.created_at).where(Order.created_at >= since))
+    came = {row.id: row.created_at for row in recent}
+    units = (
+        select(Job.order_id, Job.sku, func.count())
+        .where(Job.take == 1, Job.state != JobState.CANCELLED.value)
+        .group_by(Job.order_id, Job.sku)
+    )
+    orders = sorted(came)
+    # By their orders' numbers, so many at once: joined, all units there ever were might be looked at.
     return [
-        (sku, came[order_id], quantity)
-        for at in range(0, len(ids), _AT_ONCE)
-        for order_id, sku, quantity in session.execute(
-            lines.where(OrderLine.order_id.in_(ids[at : at + _AT_ONCE]))
-        )
+        (sku, came[order], int(count))
+        for at in range(0, len(orders), _AT_ONCE)
+        for order, sku, count in session.execute(units.where(Job.order_id.in_(orders[at : at + _AT_ONCE])))
     ]

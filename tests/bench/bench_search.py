@@ -30,6 +30,7 @@ from tests.counter import Counter, an_open_counter
 from tests.servers import new_postgres_database, running_postgres
 
 _FEW, _MANY, _ASKED, _A_PAGE, _TRIES = 500, 50_000, 240, 30, 5
+_A_DAY = 55  # so that 5,000 orders are the quarter that the build plan looks back on
 _FIRST, _LAST = ("Nan", "Zo\u00eb", "Marta", "Jonas"), ("Alder", "Birch", "Cedar", "Dogwood")
 _WORDS = ("For Nan", "1 May", "Allotment 7", "Quay Lane", "Summer", "Harbour", "Home", "With love", "Thanks")
 
@@ -79,7 +80,7 @@ def a_shop(url: str, count: int) -> Iterator[Counter]:
 
 
 def _fill(counter: Counter, count: int, clock: SetClock) -> None:
-    """Accepted orders of one line and one unit, as intake leaves them."""
+    """Released orders of one line and one unit, as intake leaves them: 55 a day until now."""
     chance = random.Random(50)
     shop = counter.tools.catalogue.current
     products = [p for p in shop.products.values() if not shop.blades[p.blade].bare]
@@ -92,9 +93,10 @@ def _fill(counter: Counter, count: int, clock: SetClock) -> None:
         product = products[number % len(products)]
         ref, buyer = f"AQ-2026-{number:06d}", f"{chance.choice(_FIRST)} {chance.choice(_LAST)}"
         mark = {"zone": "flat", "kind": "text", "text": chance.choice(_WORDS), "font": "lato-bold"}
-        ship_by = now + timedelta(days=number % 20)
+        came = now - timedelta(days=(count - number) / _A_DAY)
+        ship_by = came + timedelta(days=number % 20)
         orders.append(
-            {"client": "store-1", "order_ref": ref, "buyer": buyer, "ship_by": ship_by, "created_at": now}
+            {"client": "store-1", "order_ref": ref, "buyer": buyer, "ship_by": ship_by, "created_at": came}
         )
         lines.append(
             {
@@ -123,7 +125,7 @@ def _fill(counter: Counter, count: int, clock: SetClock) -> None:
                 "words_revision": 1,
                 "faces": [],
                 "faces_done": [],
-                "created_at": now,
+                "created_at": came,
             }
         )
         kept = search_words(texts_of(ref, buyer, [(product.sku, [mark])]))
