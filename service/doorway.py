@@ -102,9 +102,10 @@ def voice_in(language: str) -> Voice:
 
 
 async def _tools(request: Request) -> Tools:
+    """With the shop's description as it is now, whatever is put in force while the request is answered."""
     if _is_for_sandbox(request):  # which may have to be opened first
-        return await run_in_threadpool(tools_for, request)
-    return tools_in(request.app)
+        return (await run_in_threadpool(tools_for, request)).pinned()
+    return tools_in(request.app).pinned()
 
 
 async def _crowd(request: Request) -> Crowd:

@@ -5,6 +5,7 @@ Nothing here goes through text or fonts: outlines are squares, frozen directly.
 
 from __future__ import annotations
 
+import copy
 import itertools
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -37,6 +38,7 @@ from service.records.tables import Base, Bin, FrozenMark, History, Job, Load, Lo
 from service.records.who import SWEEP, By, Role, Who
 from service.shop.settings import Settings
 from service.shop.tools import Tools
+from service.shop.versions import Described
 from service.stock import reservations as stock
 from service.stock import stock_rows
 from tests.clocks import SetClock
@@ -140,6 +142,16 @@ class BenchShelf:
     def at(self, session: Session, version: str) -> Shop:
         return self._by_version[version]
 
+    def pinned(self) -> BenchShelf:
+        return copy.copy(self)
+
+    @property
+    def described(self) -> Described:
+        return Described(0, self.current, Path())
+
+    def follow(self, session: Session, kept: Path) -> bool:
+        return False
+
 
 class HereGeometry:
     """Geometry in the test's own process; `before` is called first, for what happens meanwhile."""
@@ -149,6 +161,9 @@ class HereGeometry:
     def __init__(self) -> None:
         self.before: Callable[[], None] = lambda: None
         self.calls: list[str] = []
+
+    def of(self, source: Path) -> HereGeometry:
+        return self
 
     def work(self, function: Callable[..., Any], *arguments: Any, seconds: float | None = None) -> Any:
         self.calls.append(function.__name__)

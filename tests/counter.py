@@ -137,7 +137,7 @@ def some_tools(
         database=database,
         settings=Settings(data=folder, check_workers=0, sweep_seconds=3600, **settings),
         catalogue=shelf,
-        geometry=Geometry(shelf.folder, FONT_TABLES, workers=0, timeout_seconds=60),
+        geometry=Geometry(shelf.described.source, FONT_TABLES, workers=0, timeout_seconds=60),
         clock=clock,
     )
 

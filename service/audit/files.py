@@ -10,10 +10,10 @@ from service.audit import file_rows as rows
 from service.bench.building import build
 from service.loads import load as loads
 from service.records.errors import Refusal
-from service.shop.versions import Shelf
+from service.shop.versions import Versions
 
 
-def differing(session: Session, shelf: Shelf) -> Iterator[str]:
+def differing(session: Session, shelf: Versions) -> Iterator[str]:
     """For each burned file that is built again: what is wrong with it, nothing where it is the same.
 
     Left out are files from before their plate was measured again (the load keeps the newest calibration

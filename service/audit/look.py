@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from service.audit import files as burn_files
 from service.audit.rules import RULES
-from service.shop.versions import Shelf
+from service.shop.versions import Versions
 
 #: Of each rule, so that one fault that is everywhere does not hide the others.
 MOST_OF_ONE = 50
@@ -36,7 +36,7 @@ class Report:
     counts: dict[str, int]
 
 
-def look(engine: Engine, shelf: Shelf | None) -> Report:
+def look(engine: Engine, shelf: Versions | None) -> Report:
     """Look at everything. `shelf`: to build burn files again, None to leave that out.
 
     Raises SQLAlchemyError.

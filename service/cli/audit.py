@@ -48,7 +48,7 @@ def look_at(settings: Settings, *, files: bool) -> Report:
     from service.audit.look import look
     from service.records import schema
     from service.records.db import open_engine
-    from service.shop.versions import Shelf
+    from service.shop.versions import Versions
 
     file = settings.database_file
     if file is not None and not file.is_file():
@@ -57,6 +57,6 @@ def look_at(settings: Settings, *, files: bool) -> Report:
     try:
         if not schema.is_current(engine):
             raise Failed("the database is of another version of Ricasso; start `ricasso serve` once")
-        return look(engine, Shelf(settings.shop_folder) if files else None)
+        return look(engine, Versions() if files else None)
     finally:
         engine.dispose()

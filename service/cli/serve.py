@@ -16,6 +16,7 @@ from service.cli.saying import Data, Failed, settings_of
 
 if TYPE_CHECKING:
     from service.shop.settings import Settings
+    from service.shop.versions import Described
 
 _GRACE_SECONDS = 5
 #: Connections made and not taken up yet.
@@ -75,7 +76,7 @@ def _serve(settings: Settings, listening: socket.socket, host: str) -> None:
     tools = assemble(settings)
     trace(tools)
     # The process that workers are forked from reads it, before any of them is handed its work.
-    os.environ[f"{PREFIX}FIXTURES"] = str(tools.catalogue.folder.resolve())
+    os.environ[f"{PREFIX}FIXTURES"] = str(tools.catalogue.described.source.resolve())
     stocked = imports.open_the_store_room(tools)
     app = create_app(tools)
     shown = f"[{host}]" if ":" in host else host
@@ -84,7 +85,7 @@ def _serve(settings: Settings, listening: socket.socket, host: str) -> None:
         "data": str(settings.data.resolve()),
         "database": tools.database.engine.url.render_as_string(hide_password=True),
         "tasks": "handed to the broker" if settings.broker_url else "run in this process",
-        "shop": f"{tools.catalogue.folder}  version {tools.catalogue.current.version[:12]}",
+        "shop": _described(settings, tools.catalogue.described),
         "stock": f"{stocked} counts of the opening stock were put in" if stocked else "",
     }
     get_logger(__name__).info("started", ricasso=version("ricasso"), address=address, **facts)
@@ -109,12 +110,20 @@ def _serve(settings: Settings, listening: socket.socket, host: str) -> None:
         h11_max_incomplete_event_size=16_384,
     )
     behind = (
-        measuring_behind(tools.catalogue.folder.resolve(), settings.font_tables)
+        measuring_behind(tools.catalogue.described.source.resolve(), settings.font_tables)
         if settings.measure_fonts
         else nullcontext()
     )
-    with behind:
+    with behind as measure_again:
+        if measure_again is not None:
+            tools.catalogue.tell(lambda described: measure_again(described.source.resolve()))
         uvicorn.Server(config).run(sockets=[listening])
+
+
+def _described(settings: Settings, described: Described) -> str:
+    """Which description is in force, and from where it comes."""
+    folder = "" if settings.fixtures is None else f"  (folder {settings.fixtures})"
+    return f"number {described.number}, version {described.shop.version[:12]}{folder}"
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -90,6 +90,11 @@ class StaleVersion(Refusal):
     """It has changed since the caller last saw it: read it again, then decide again."""
 
 
+class ShopRefused(Refusal):
+    """The shop's description can't be used as it is: `troubles` has everything that is wrong with it; what
+    was in force stays in force."""
+
+
 class BadCursor(Refusal):
     """The cursor was not given out by this service: follow the Link of the page before."""
 

@@ -68,6 +68,15 @@ class BatchResult(StrEnum):
     FAILED = "failed"  # tried several times in vain, for no fault of the order's: the same key tries again
 
 
+class Origin(StrEnum):
+    """Where a description that was put in force came from."""
+
+    FOLDER = "folder"  # read from a folder of files
+    DRAFT = "draft"  # changed on pages
+    POSTED = "posted"  # sent by a program
+    BACK = "back"  # an earlier one, put in force again
+
+
 class ReturnState(StrEnum):
     """What becomes of a unit that another was made for."""
 

@@ -21,6 +21,7 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.OrderRefTaken: 409,
     errors.IfMatchMissing: 428,
     errors.StaleVersion: 412,
+    errors.ShopRefused: 422,
     errors.BadCursor: 400,
     errors.BadRequest: 422,
     errors.Unengravable: 422,

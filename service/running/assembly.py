@@ -7,10 +7,11 @@ from service.records import folders, schema
 from service.records.clock import Clock
 from service.records.db import Database, open_engine
 from service.records.errors import CanNot
+from service.shop import folder_in
 from service.shop.geometry_workers import Geometry
 from service.shop.settings import Settings
 from service.shop.tools import Tools
-from service.shop.versions import Shelf
+from service.shop.versions import Shelf, opened
 
 
 class TracingMissing(CanNot):
@@ -31,23 +32,25 @@ def trace(tools: Tools) -> None:
 
 
 def assemble(settings: Settings, *, clock: Clock = clocks.now, in_worker: bool = False) -> Tools:
-    """Catalogue read and checked, database at the newest schema, geometry at hand.
+    """Database at the newest schema, the shop's description in force, geometry at hand.
 
-    A Celery worker is a process of its own already and does its geometry itself.
-    Raises service.catalogue.CatalogueError when the shop's description is refused.
+    A Celery worker is a process of its own already and does its geometry itself; it reads no folder unless
+    nothing was put in force yet, and neither does a command.
+    Raises service.catalogue.CatalogueError when the shop's description is refused, FolderBehind.
     """
     folders.keep_private(settings.data)
-    folder = settings.shop_folder
-    shelf = Shelf(folder)
     engine = open_engine(settings.url)
     schema.upgrade(engine)
     database = Database(engine)
-    database.write(lambda session: shelf.keep_current(session, now=clock()))
+    folder_in.at_start(database, settings, clock=clock, in_worker=in_worker)
+    with database.reading() as session:
+        shelf = Shelf.of(opened(session, settings.kept_shops))
     geometry = Geometry(
-        folder,
+        shelf.described.source,
         settings.font_tables,
         workers=0 if in_worker else settings.check_workers,
         timeout_seconds=settings.check_seconds,
         preview_workers=settings.preview_workers,
     )
+    shelf.tell(lambda described: geometry.begin_with(described.source))
     return Tools(database=database, settings=settings, catalogue=shelf, geometry=geometry, clock=clock)

@@ -17,6 +17,7 @@ from service.running.relay import Publish
 from service.shop.tools import Tools
 
 _POLL_SECONDS = 0.25
+_FOLLOW_SECONDS = 0.75
 _INLINE_BATCH = 5
 _STOP_SECONDS = 15.0
 
@@ -34,7 +35,7 @@ class Runner:
         self._threads: list[threading.Thread] = []
 
     def start(self) -> None:
-        loops: list[tuple[str, Callable[[], object]]] = [("relay", self._relay)]
+        loops: list[tuple[str, Callable[[], object]]] = [("relay", self._relay), ("shop", self._follow)]
         if not self._publish:
             loops += [(lane, partial(tasks.run_periodic, self._tools, lanes=(lane,))) for lane in tasks.LANES]
         for name, work in loops:
@@ -59,6 +60,11 @@ class Runner:
             except Exception:
                 # A thread that died would leave orders lying without a word; the next turn tries again.
                 log.exception("runner_failed", loop=name)
+
+    def _follow(self) -> None:
+        """Take up another description of the shop within a second of its being put in force."""
+        if not self._stop.wait(_FOLLOW_SECONDS - _POLL_SECONDS):
+            self._tools.follow()
 
     def _relay(self) -> None:
         if self._publish:

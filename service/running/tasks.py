@@ -84,7 +84,7 @@ def run(
         return _give_up(tools, mine, f"no task is called {mine.task}")
     try:
         with _span(mine.task):
-            task(tools, **mine.arguments)
+            task(tools.pinned(), **mine.arguments)
     except Exception as error:
         log.warning("task_failed", task=mine.task, outbox=mine.id, attempt=mine.attempt, exc_info=True)
         return _after_failure(tools, mine, error)
@@ -168,7 +168,7 @@ def in_sandbox(work: Callable[[Tools], object]) -> Callable[[Tools], object]:
 
     def do(tools: Tools) -> object:
         sandbox = tools.sandbox.tools_if_made()
-        return work(sandbox) if sandbox is not None else None
+        return work(sandbox.pinned()) if sandbox is not None else None
 
     return do
 
@@ -232,7 +232,7 @@ def run_periodic(tools: Tools, *, lanes: Collection[str] = LANES) -> list[str]:
             continue
         try:
             with _span(job.name):
-                job.work(tools)
+                job.work(tools.pinned())
         except Exception:
             log.warning("periodic_task_failed", task=job.name, exc_info=True)
         else:

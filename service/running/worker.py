@@ -8,6 +8,7 @@ changelog for `unacked_restore_*`; Celery 5.7 changelog for `broker_pool_acquire
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
@@ -90,16 +91,22 @@ def _client(broker_url: str, **transport: Any) -> Celery:
 celery = _client(os.environ.get("RICASSO_BROKER_URL") or "redis://localhost:6379/0")
 
 _tools: Tools | None = None
+_followed_at = 0.0
+_FOLLOW_SECONDS = 1.0
 
 
 def tools() -> Tools:
-    """This process's own connection pool, catalogue and geometry, made on first use (so after any fork)."""
-    global _tools  # noqa: PLW0603  one per process is what is meant
+    """This process's own connection pool, catalogue and geometry, made on first use (so after any fork); the
+    shop's description is the one in force, of a second ago at most."""
+    global _tools, _followed_at  # noqa: PLW0603  one per process is what is meant
     if _tools is None:
         from service.running.assembly import assemble, trace
 
         _tools = assemble(Settings(), in_worker=True)
         trace(_tools)
+    elif time.monotonic() > _followed_at + _FOLLOW_SECONDS:
+        _followed_at = time.monotonic()
+        _tools.follow()
     return _tools
 
 

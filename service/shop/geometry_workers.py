@@ -8,6 +8,7 @@ catalogue once, and share what was measured of fonts (`service.shop.font_tables`
 
 from __future__ import annotations
 
+import copy
 import os
 import threading
 import time
@@ -64,19 +65,32 @@ class Geometry:
     with no `workers` all in the caller's own (tests, the command line)."""
 
     def __init__(
-        self, folder: Path, cache: Path, *, workers: int, timeout_seconds: float, preview_workers: int = 1
+        self, source: Path, cache: Path, *, workers: int, timeout_seconds: float, preview_workers: int = 1
     ) -> None:
-        self._folder, self._cache = folder, cache
+        """`source`: a folder with the shop's description, or a file that `catalogue.keep` wrote."""
+        self._source, self._cache = source, cache
         self._workers, self.timeout_seconds = workers, timeout_seconds
-        self._checkers = _Opened(workers, _start, (folder, cache))
-        self._planners = _Opened(1, _start_planner, (folder, cache))
+        self._checkers = _Opened(workers, _start, (source, cache))
+        self._planners = _Opened(1, _start_planner, (source, cache))
         self._previewers = _Opened(
             preview_workers,
             _start_behind,
-            (folder, cache),
+            (source, cache),
             most_waiting_of_one=_PREVIEWS_OF_ONE,
             most_waiting=_PREVIEWS_WAITING,
         )
+
+    def of(self, source: Path) -> Geometry:
+        """The same workers, asked about the description there."""
+        view = copy.copy(self)
+        view._source = source
+        return view
+
+    def begin_with(self, source: Path) -> None:
+        """Workers that are started from now on open this description; those that work open it when they are
+        first asked about it."""
+        for opened in (self._checkers, self._planners, self._previewers):
+            opened.begin_with((source, self._cache))
 
     def check(
         self,
@@ -91,7 +105,9 @@ class Geometry:
         house; `store`: against what that store offers, None for the whole shop. Raises CheckTooSlow,
         CheckersBusy."""
         with _counted() as verdict:
-            result: CheckResult = self._run(_check, sku, tuple(inscriptions), in_force, store, client=client)
+            result: CheckResult = self._run(
+                _check, self._source, sku, tuple(inscriptions), in_force, store, client=client
+            )
             verdict.append(result.verdict.value)
         return result
 
@@ -110,6 +126,7 @@ class Geometry:
         with _counted() as verdict:
             result: tuple[CheckResult, dict[str, str]] = self._run(
                 partial(_proof, is_captioned=is_captioned),
+                self._source,
                 sku,
                 tuple(inscriptions),
                 in_force,
@@ -131,7 +148,14 @@ class Geometry:
         """The check as a buyer sees it, worked out behind everybody else's checks; `client`: which buyer;
         `store`: of which store. Raises CheckTooSlow, CheckersBusy."""
         result: preview.Preview = self._run(
-            _preview, sku, tuple(inscriptions), in_force, store, pool=self._previewers, client=client
+            _preview,
+            self._source,
+            sku,
+            tuple(inscriptions),
+            in_force,
+            store,
+            pool=self._previewers,
+            client=client,
         )
         return result
 
@@ -189,7 +213,7 @@ class Geometry:
         too_slow: str = _CHECK_TOO_SLOW,
     ) -> Any:
         if self._workers == 0:
-            _open_shop(self._folder, self._cache)
+            _open_shop(self._source, self._cache)
             return work(*arguments)
         longest = self.timeout_seconds if seconds is None else seconds
         try:
@@ -232,6 +256,12 @@ class _Opened:
         self._pool: WorkerPool | None = None
         self._is_closed = False
 
+    def begin_with(self, arguments: tuple[Any, ...]) -> None:
+        with self._lock:
+            self._arguments = arguments
+            if self._pool is not None:
+                self._pool.begin_with(arguments)
+
     def pool(self) -> WorkerPool:
         """Raises WorkerDied: it was closed, and a thread that has not heard of it opens none anew."""
         with self._lock:
@@ -254,49 +284,73 @@ class _Opened:
 
 # --- in the worker ---
 
-_OPEN: dict[str, Any] = {}
+
+@dataclass(frozen=True, slots=True)
+class _OpenShop:
+    """A description opened in this process, and the shop as stores see it and as cards prove it."""
+
+    shop: Shop
+    seen: dict[tuple[tuple[Proof, ...], str | None], Shop] = field(default_factory=dict)
 
 
-def open_catalogue(folder: Path) -> None:
-    """Load the shop that this process works with. Raises CatalogueError."""
-    if _OPEN.get("folder") != folder:
-        _OPEN.update(folder=folder, shop=catalogue.load(folder), seen={})
+#: Descriptions by where they were read; a change takes some requests to go from one to the next.
+_OPEN: dict[Path, _OpenShop] = {}
+_MOST_OPEN = 3
+#: What was measured of fonts, and the folder that it is kept in.
+_MEASURED: dict[str, Any] = {}
 
 
-def _open_shop(folder: Path, cache: Path) -> None:
-    open_catalogue(folder)
-    if _OPEN.get("cache") != cache:
-        _OPEN.update(cache=cache, store=FontTables(cache))
+def open_catalogue(source: Path) -> None:
+    """Load a shop that this process works with. Raises CatalogueError."""
+    _opened(source)
 
 
-def _start(folder: Path, cache: Path) -> None:
+def _opened(source: Path) -> _OpenShop:
+    opened = _OPEN.get(source)
+    if opened is None:
+        opened = _OpenShop(catalogue.load(source))
+        while len(_OPEN) >= _MOST_OPEN:
+            oldest, *_ = _OPEN
+            _OPEN.pop(oldest, None)
+        _OPEN[source] = opened
+    return opened
+
+
+def _open_shop(source: Path, cache: Path) -> None:
+    open_catalogue(source)
+    if _MEASURED.get("cache") != cache:
+        _MEASURED.update(cache=cache, store=FontTables(cache))
+
+
+def _start(source: Path, cache: Path) -> None:
     """A worker is up when it can check."""
     end_with_parent()
-    _open_shop(folder, cache)
+    _open_shop(source, cache)
 
 
-def _start_planner(folder: Path, cache: Path) -> None:
+def _start_planner(source: Path, cache: Path) -> None:
     """The planner's worker is up when it can plan: what that needs takes seconds to load, and many more the
     first time."""
     from layout.plan.planner import prepare
 
-    _start(folder, cache)
+    _start(source, cache)
     prepare()
 
 
-def _start_behind(folder: Path, cache: Path) -> None:
+def _start_behind(source: Path, cache: Path) -> None:
     """A worker that goes on when nobody else wants the processor."""
     os.nice(_BEHIND)
-    _start(folder, cache)
+    _start(source, cache)
 
 
 def _check(
-    sku: str, inscriptions: Sequence[Inscription], in_force: InForce, store: str | None
+    source: Path, sku: str, inscriptions: Sequence[Inscription], in_force: InForce, store: str | None
 ) -> CheckResult:
-    return _checked(_seen(in_force, store), sku, inscriptions, in_force).timed()
+    return _checked(_seen(source, in_force, store), sku, inscriptions, in_force).timed()
 
 
 def _proof(
+    source: Path,
     sku: str,
     inscriptions: Sequence[Inscription],
     in_force: InForce,
@@ -304,7 +358,7 @@ def _proof(
     *,
     is_captioned: bool,
 ) -> tuple[CheckResult, dict[str, str]]:
-    shop = _seen(in_force, store)
+    shop = _seen(source, in_force, store)
     result = _checked(shop, sku, inscriptions, in_force).timed()
     if sku not in shop.products:
         return result, {}
@@ -315,28 +369,31 @@ def _proof(
 
 
 def _preview(
-    sku: str, inscriptions: Sequence[Inscription], in_force: InForce, store: str | None
+    source: Path, sku: str, inscriptions: Sequence[Inscription], in_force: InForce, store: str | None
 ) -> preview.Preview:
     """Drawn of the whole shop: what the handle is of may stand at a zone that this store doesn't offer."""
-    result = _checked(_seen(in_force, store), sku, inscriptions, in_force)
-    shop = _seen(in_force)
-    return preview.preview(shop, sku, result, calibrations=in_force.calibrations, store=_OPEN["store"])
+    result = _checked(_seen(source, in_force, store), sku, inscriptions, in_force)
+    shop = _seen(source, in_force)
+    return preview.preview(shop, sku, result, calibrations=in_force.calibrations, store=_MEASURED["store"])
 
 
-def _seen(in_force: InForce, store: str | None = None) -> Shop:
+def _seen(source: Path, in_force: InForce, store: str | None = None) -> Shop:
     """The shop as it is proven, as that store sees it: the same value every time, for what was worked out of
     its zones is remembered with it."""
-    known: dict[tuple[tuple[Proof, ...], str | None], Shop] = _OPEN["seen"]
-    store = store if store in _OPEN["shop"].stores else None
+    opened = _opened(source)
+    store = store if store in opened.shop.stores else None
     key = in_force.proofs, store
-    shop = known.get(key)
+    shop = opened.seen.get(key)
     if shop is None:
-        shop = proven(_OPEN["shop"], in_force.proofs) if store is None else shop_for(_seen(in_force), store)
-        if len(known) >= _MOST_SEEN:
-            known.clear()
-        known[key] = shop
+        if store is None:
+            shop = proven(opened.shop, in_force.proofs)
+        else:
+            shop = shop_for(_seen(source, in_force), store)
+        if len(opened.seen) >= _MOST_SEEN:
+            opened.seen.clear()
+        opened.seen[key] = shop
     return shop
 
 
 def _checked(shop: Shop, sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> CheckResult:
-    return check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_OPEN["store"])
+    return check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_MEASURED["store"])

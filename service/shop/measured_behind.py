@@ -11,9 +11,10 @@ from __future__ import annotations
 import os
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from multiprocessing import get_context
+from multiprocessing.context import SpawnProcess
 from pathlib import Path
 
 from service.shop.worker_pool import end_with_parent
@@ -26,26 +27,45 @@ LOWEST_PRIORITY = 19
 
 @contextmanager
 def measuring_behind(
-    shop_folder: Path, tables: Path, *, after_s: float = SETTLED_SECONDS, niceness: int = LOWEST_PRIORITY
-) -> Iterator[None]:
-    """Measure behind whatever is done meanwhile, beginning `after_s` seconds from now."""
-    process = get_context("spawn").Process(
-        target=_measure, args=(shop_folder, tables, niceness), name="ricasso-fonts"
-    )
-    timer = threading.Timer(after_s, process.start)
-    timer.daemon = True
-    timer.start()
+    source: Path, tables: Path, *, after_s: float = SETTLED_SECONDS, niceness: int = LOWEST_PRIORITY
+) -> Iterator[Callable[[Path], None]]:
+    """Measure behind whatever is done meanwhile, beginning `after_s` seconds from now. What it gives begins
+    anew with another description of the shop; `source` is a folder, or a file that `catalogue.keep` wrote."""
+    behind = _Behind(tables, after_s, niceness)
+    behind.begin(source)
     try:
-        yield
+        yield behind.begin
     finally:
-        timer.cancel()
-        timer.join()
-        if process.pid is not None:
-            process.terminate()
-            process.join()
+        behind.end()
 
 
-def _measure(shop_folder: Path, tables: Path, niceness: int) -> None:
+class _Behind:
+    """The process that measures, begun after a while and again."""
+
+    def __init__(self, tables: Path, after_s: float, niceness: int) -> None:
+        self._tables, self._after_s, self._niceness = tables, after_s, niceness
+        self._process: SpawnProcess | None = None
+        self._timer: threading.Timer | None = None
+
+    def begin(self, source: Path) -> None:
+        self.end()
+        self._process = get_context("spawn").Process(
+            target=_measure, args=(source, self._tables, self._niceness), name="ricasso-fonts"
+        )
+        self._timer = threading.Timer(self._after_s, self._process.start)
+        self._timer.daemon = True
+        self._timer.start()
+
+    def end(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer.join()
+        if self._process is not None and self._process.pid is not None:
+            self._process.terminate()
+            self._process.join()
+
+
+def _measure(source: Path, tables: Path, niceness: int) -> None:
     os.nice(niceness)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the service's, which then ends this process
     end_with_parent()
@@ -53,7 +73,7 @@ def _measure(shop_folder: Path, tables: Path, niceness: int) -> None:
     from service.shop.font_tables import measure_all, measuring_alone
     from service.shop.smallest_sizes import missing, work_out
 
-    shop = catalogue.load(shop_folder)
+    shop = catalogue.load(source)
     with measuring_alone(tables):
         for name, recipe in list(missing(shop, tables)):
             work_out(shop.fonts[name], recipe, shop.policy, tables)

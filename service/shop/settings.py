@@ -120,6 +120,11 @@ class Settings(BaseSettings):
         return self.data / "font-tables"
 
     @property
+    def kept_shops(self) -> Path:
+        """Where the processes of this machine read the shop's description in force."""
+        return self.data / "shop"
+
+    @property
     def shop_folder(self) -> Path:
         """The folder with the shop's description; the made-up shop's where none is set."""
         from service.shop.catalogue import default_folder

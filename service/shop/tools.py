@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -42,6 +43,19 @@ class Tools:
         )
         object.__setattr__(self, "rates", rates)
         object.__setattr__(self, "sandbox", Sandbox(self))
+
+    def pinned(self) -> Tools:
+        """The same, with the shop's description in force now staying so: for one request, or one task."""
+        view = copy.copy(self)
+        catalogue = self.catalogue.pinned()
+        object.__setattr__(view, "catalogue", catalogue)
+        object.__setattr__(view, "geometry", self.geometry.of(catalogue.described.source))
+        return view
+
+    def follow(self) -> bool:
+        """Take up the shop's description that is in force by now; says whether it was another."""
+        with self.database.reading() as session:
+            return self.catalogue.follow(session, self.settings.kept_shops)
 
     def for_sandbox(self, database: Database) -> Tools:
         """The same shop, geometry and clock, with the sandbox's database and folder and counts of its own."""

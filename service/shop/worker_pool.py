@@ -84,6 +84,10 @@ class WorkerPool:
         self._running: Counter[str | None] = Counter()
         self._is_closed = False
 
+    def begin_with(self, arguments: tuple[Any, ...]) -> None:
+        """Workers that take another's place from now on are started with these."""
+        self._arguments = arguments
+
     def open(self) -> None:
         """Start the workers and wait until they are up. Raises WorkerDied."""
         begun = [_Worker(self._start, self._arguments) for _ in range(self._size)]

@@ -108,7 +108,7 @@ def open_the_store_room(tools: Tools) -> int:
     who = Who(role=Role.OWNER, client="house", name="opening stock")
     counts = [
         stock.Count(entry.bin, entry.sku, entry.boxed, entry.walking_order)
-        for entry in catalogue.load_stock(tools.catalogue.folder)
+        for entry in catalogue.load_stock(tools.catalogue.described.source)
     ]
 
     def work(session: Session) -> int:

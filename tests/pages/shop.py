@@ -32,6 +32,7 @@ from service.running.assembly import assemble
 from service.shop.geometry_workers import Geometry
 from service.shop.settings import Settings
 from service.shop.tools import Tools
+from service.shop.versions import Shelf
 from service.stock import import_stock as imports
 from tests.counter import FONT_TABLES, a_key_of, an_app, the_shelf
 
@@ -65,12 +66,12 @@ class FirstStart:
         if not data.exists():
             shutil.copytree(self.folder, data)
         chosen = Settings(data=data, check_workers=0, sweep_seconds=60, **settings)
-        shelf = the_shelf()
+        shelf = Shelf.of(the_shelf().described)  # its own: it follows this copy's database
         engine = open_engine(chosen.url)
         # It need not outlast a loss of power.
         event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA synchronous=OFF"))
         geometry = RememberedGeometry(
-            shelf.folder, FONT_TABLES, workers=0, timeout_seconds=chosen.check_seconds
+            shelf.described.source, FONT_TABLES, workers=0, timeout_seconds=chosen.check_seconds
         )
         return Tools(Database(engine), chosen, shelf, geometry, clock.now)
 

@@ -11,7 +11,14 @@ from service.records.tables.orders import FrozenMark, Job, Order, OrderLine, Ord
 from service.records.tables.paces import LearnedPace
 from service.records.tables.photos import MarkPhoto
 from service.records.tables.plans import KeptLoad, KeptPlan, KeptSlot, Promise
-from service.records.tables.records import CalibrationRecord, CatalogueVersion, History, TestCardRecord
+from service.records.tables.records import (
+    CalibrationRecord,
+    CatalogueDraft,
+    CatalogueInForce,
+    CatalogueVersion,
+    History,
+    TestCardRecord,
+)
 from service.records.tables.remakes import Remake
 from service.records.tables.stock import Bin, BinChange, Stock, StockCount
 
@@ -26,6 +33,8 @@ __all__ = [
     "BurnStart",
     "CalibrationRecord",
     "Callback",
+    "CatalogueDraft",
+    "CatalogueInForce",
     "CatalogueVersion",
     "Delivery",
     "EndedSession",

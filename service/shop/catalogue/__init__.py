@@ -6,9 +6,9 @@ everything that is wrong, so that the owner mends a folder in one go; a folder w
 whole.
 """
 
-from service.shop.catalogue.files import default_folder, read
-from service.shop.catalogue.loader import blade_in, load, parse, reopen, troubles_in
-from service.shop.catalogue.stock import BinStock, load_stock
+from service.shop.catalogue.files import default_folder, digest_of, keep, read, text_digest_of
+from service.shop.catalogue.loader import blade_in, load, parse, reopen, troubles_in, troubles_of_files
+from service.shop.catalogue.stock import BinStock, load_stock, stock_of
 from service.shop.catalogue.troubles import CatalogueError, Trouble
 
 __all__ = [
@@ -17,10 +17,15 @@ __all__ = [
     "Trouble",
     "blade_in",
     "default_folder",
+    "digest_of",
+    "keep",
     "load",
     "load_stock",
     "parse",
     "read",
     "reopen",
+    "stock_of",
+    "text_digest_of",
     "troubles_in",
+    "troubles_of_files",
 ]

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
+import tempfile
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -20,6 +22,9 @@ from service.shop.catalogue.troubles import CatalogueError, Trouble
 M = TypeVar("M", bound=Strict)
 
 MOST_BYTES = 1_000_000
+MOST_FILES = 2_000
+#: A file's name in the folder of its kind: it leads nowhere else.
+_FILE = re.compile(r"(?![.~])[^/\\\x00-\x1f\x7f]{1,100}")
 #: Folders that may be left out or empty.
 OPTIONAL = frozenset({"artwork", "stock", "stores"})
 #: Drawings, which come into the folder another way.
@@ -36,12 +41,64 @@ def default_folder() -> Path:
 
 
 def read(folder: Path) -> dict[str, str]:
-    """The catalogue's files as text, by name relative to the folder, photos in base64. Raises
-    CatalogueError."""
+    """The catalogue's files as text, by name relative to the folder, photos in base64; of a folder or of one
+    file that `keep` has written. Raises CatalogueError."""
+    if folder.is_file():
+        kept: dict[str, str] = json.loads(folder.read_text(encoding="utf-8"))
+        return kept
     content, troubles = read_all(folder)
     if troubles:
         raise CatalogueError(troubles)
     return content
+
+
+def keep(content: Mapping[str, str], path: Path) -> Path:
+    """Write all files' text into one file, for other processes of this machine; returns its path."""
+    if not path.exists():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, scratch = tempfile.mkstemp(dir=path.parent, prefix=".writing-")
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            json.dump(dict(content), file)
+        os.replace(scratch, path)
+    return path
+
+
+def misnamed(content: Mapping[str, str]) -> list[Trouble]:
+    """What can't be a file of a description: another name than a folder's files have, or too much text."""
+    troubles = [
+        Trouble(name, "", "no name of a file of the description, such as blades/parer.toml")
+        for name in content
+        if not is_named_well(name)
+    ]
+    troubles += [
+        Trouble(name, "", f"larger than {MOST_BYTES} bytes")
+        for name, text in content.items()
+        if len(text) > (2 if name.startswith(f"{PHOTOS}/") else 1) * MOST_BYTES
+    ]
+    troubles += [Trouble(name, "", "holds what is no text") for name, text in content.items() if "\0" in text]
+    if len(content) > MOST_FILES:
+        troubles.append(Trouble("", "", f"more than {MOST_FILES} files"))
+    return troubles
+
+
+def is_named_well(name: str) -> bool:
+    """Whether a file of a description may have that name.
+
+    >>> is_named_well("blades/parer.toml"), is_named_well("blades/../parer.toml")
+    (True, False)
+    """
+    kind, _, file = name.partition("/")
+    if _FILE.fullmatch(file) is None:
+        return False
+    if kind == PHOTOS:
+        return file.endswith(ENDINGS)
+    return kind in KINDS and (file.endswith(".toml") or (kind == "artwork" and file.endswith(".svg")))
+
+
+def text_digest_of(content: Mapping[str, str]) -> str:
+    """SHA-256 (hex) of all files' text as it stands there, comments and stock included."""
+    whole = json.dumps(dict(content), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(whole.encode()).hexdigest()
 
 
 def read_all(folder: Path) -> tuple[dict[str, str], list[Trouble]]:

@@ -19,7 +19,7 @@ from layout.shop.stations import Process, Station
 from layout.shop.stores import Store
 from service.shop.catalogue import schema
 from service.shop.catalogue.blades import BladeReading
-from service.shop.catalogue.files import Documents, default_folder, digest_of, read, read_all
+from service.shop.catalogue.files import Documents, default_folder, digest_of, misnamed, read, read_all
 from service.shop.catalogue.fonts import spec_of
 from service.shop.catalogue.lines import line_of, line_of_name
 from service.shop.catalogue.photos import PHOTOS, photo_of
@@ -32,7 +32,17 @@ from service.shop.catalogue.troubles import CatalogueError, Trouble
 
 T = TypeVar("T")
 
-__all__ = ["CatalogueError", "Trouble", "default_folder", "load", "parse", "read", "reopen", "troubles_in"]
+__all__ = [
+    "CatalogueError",
+    "Trouble",
+    "default_folder",
+    "load",
+    "parse",
+    "read",
+    "reopen",
+    "troubles_in",
+    "troubles_of_files",
+]
 
 
 def load(folder: Path) -> Shop:
@@ -75,6 +85,12 @@ def blade_in(file: str, text: str) -> Blade:
     if troubles:
         raise CatalogueError(troubles)
     return blades[0]
+
+
+def troubles_of_files(content: Mapping[str, str]) -> tuple[Trouble, ...]:
+    """Everything wrong with files' texts, stock included; empty when they can be used."""
+    wrongly_named = misnamed(content)
+    return CatalogueError(wrongly_named or _Reading(content).judged()).troubles
 
 
 def troubles_in(folder: Path) -> tuple[Trouble, ...]:

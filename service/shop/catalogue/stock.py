@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,7 +24,12 @@ class BinStock:
 
 def load_stock(folder: Path) -> tuple[BinStock, ...]:
     """All bins' contents in walking order; empty when the shop gives no stock. Raises CatalogueError."""
-    content = {n: t for n, t in read(folder).items() if n.startswith(("stock/", "products/"))}
+    return stock_of(read(folder))
+
+
+def stock_of(files: Mapping[str, str]) -> tuple[BinStock, ...]:
+    """The same of files' texts, as `read` gives them."""
+    content = {n: t for n, t in files.items() if n.startswith(("stock/", "products/"))}
     troubles: list[Trouble] = []
     documents = Documents(content, troubles)
     troubles += stock_troubles(documents, _skus(documents))

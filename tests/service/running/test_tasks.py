@@ -21,12 +21,19 @@ from service.running.runner import Runner
 from service.running.tasks import Outcome, Periodic
 from service.shop.settings import Settings
 from service.shop.tools import Tools
+from tests.benches import BenchShelf, HereGeometry, a_bench_shop
 from tests.clocks import SetClock
 
 
 def tools_on(database: Database, clock: SetClock) -> Tools:
     """Tools for tasks that touch neither catalogue nor geometry."""
-    return Tools(database=database, settings=Settings(), catalogue=None, geometry=None, clock=clock)  # type: ignore[arg-type]
+    return Tools(
+        database=database,
+        settings=Settings(),
+        catalogue=BenchShelf(a_bench_shop()),  # type: ignore[arg-type]
+        geometry=HereGeometry(),  # type: ignore[arg-type]
+        clock=clock,
+    )
 
 
 def ask(database: Database, clock: SetClock, count: int = 1, task: str = "count", **arguments: Any) -> None:

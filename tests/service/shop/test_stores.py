@@ -280,7 +280,7 @@ def test_what_is_worked_out_of_a_zone_is_remembered_for_each_store_and_record_of
         begin(self, shop, sku, zone_name)
 
     monkeypatch.setattr(Ground, "__init__", noted)
-    geometry = Geometry(shelf.folder, tmp_path, workers=0, timeout_seconds=60)
+    geometry = Geometry(shelf.described.source, tmp_path, workers=0, timeout_seconds=60)
     recipe = recipe_digest(shelf.current.processes["satin-north"])
     for words in ("Ada", "Nora"):
         asked = (TextInscription("ricasso", words, "lato-bold"),)
