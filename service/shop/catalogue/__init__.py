@@ -7,7 +7,17 @@ whole.
 """
 
 from service.shop.catalogue.files import default_folder, digest_of, keep, read, text_digest_of
-from service.shop.catalogue.loader import blade_in, load, parse, reopen, troubles_in, troubles_of_files
+from service.shop.catalogue.loader import (
+    blade_in,
+    drawing_in,
+    finest_of,
+    load,
+    looked_over,
+    parse,
+    reopen,
+    troubles_in,
+    troubles_of_files,
+)
 from service.shop.catalogue.stock import BinStock, load_stock, stock_of
 from service.shop.catalogue.troubles import CatalogueError, Trouble
 
@@ -18,9 +28,12 @@ __all__ = [
     "blade_in",
     "default_folder",
     "digest_of",
+    "drawing_in",
+    "finest_of",
     "keep",
     "load",
     "load_stock",
+    "looked_over",
     "parse",
     "read",
     "reopen",

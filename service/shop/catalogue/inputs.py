@@ -6,6 +6,7 @@ What is typed is read as a value without judging it: what is wrong with it, the 
 
 from __future__ import annotations
 
+import copy
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -141,6 +142,40 @@ def read(table: Table, before: Mapping[str, Any], typed: Typed) -> dict[str, Any
         elif one.key not in inner:
             values[one.key] = value
     return values
+
+
+def with_values(
+    kind: str, document: Any, steps: Steps, values: Mapping[str, Any], names: Names
+) -> tuple[Input, ...]:
+    """The inputs of the table at a place, holding other values than it has."""
+    changed = copy.deepcopy(document)
+    here = changed
+    for step in steps:
+        here = here[step]
+    here.clear()
+    here.update(values)
+    return table_of(kind, changed, steps, names).inputs
+
+
+def in_words(one: Input | None) -> str:
+    """What an input holds, on one line."""
+    if one is None or one.kind == "unknown":
+        return ""
+    if one.kind == "tick":
+        return "✓" if one.value else "–"
+    if one.kind == "ticks":
+        return ", ".join(one.value)
+    if one.kind in ("text", "long", "number", "choice", "lines"):
+        return str(one.value).replace("\n", ", ")
+    if one.kind == "ways":
+        chosen = next((part for part in one.parts if part.key == one.value), None)
+        return f"{one.value} {in_words(chosen)}".strip()
+    said = (
+        f"{part.label} {in_words(part)}" if part.key and not part.key.isdigit() else in_words(part)
+        for part in one.parts
+        if in_words(part)
+    )
+    return (", " if one.kind == "numbers" else "; ").join(said)
 
 
 def names_in(content: Mapping[str, str]) -> dict[str, list[str]]:

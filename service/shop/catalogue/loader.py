@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -10,7 +11,9 @@ from typing import TypeVar
 
 from layout.lettering.fonts import FontRefused, open_font
 from layout.marks.artwork import ArtworkRefused, read_artwork
+from layout.marks.features import LEAST_STROKE, narrowest_counter, thinnest_stroke
 from layout.shop.blades import Blade, Photo, Product, Surface
+from layout.shop.outline import Outline
 from layout.shop.people import Handling
 from layout.shop.plan_weights import ScoreWeights
 from layout.shop.plates import Plate
@@ -91,6 +94,31 @@ def troubles_of_files(content: Mapping[str, str]) -> tuple[Trouble, ...]:
     """Everything wrong with files' texts, stock included; empty when they can be used."""
     wrongly_named = misnamed(content)
     return CatalogueError(wrongly_named or _Reading(content).judged()).troubles
+
+
+def looked_over(content: Mapping[str, str]) -> tuple[Shop, tuple[Trouble, ...]]:
+    """The shop of files' texts as far as it can be read, stock included, and everything that is wrong with
+    them. Takes most of a second."""
+    reading = _Reading(content)
+    return reading.shop, CatalogueError(reading.judged()).troubles
+
+
+def drawing_in(text: str) -> tuple[Outline | None, str]:
+    """The outline that a mark's drawing has, or why it can be none."""
+    try:
+        return read_artwork(text.encode()), ""
+    except ArtworkRefused as error:
+        return None, str(error)
+
+
+def finest_of(outline: Outline) -> tuple[float | None, float | None]:
+    """The thinnest stroke and the narrowest counter (mm) of a drawing at its own size; None where it has
+    none."""
+    region = outline.region
+    x0, y0, x1, y1 = region.bounds
+    across = min(x1 - x0, y1 - y0)
+    stroke = thinnest_stroke(region, least=LEAST_STROKE * across, most=across)
+    return (stroke if math.isfinite(stroke) else None), narrowest_counter(region)
 
 
 def troubles_in(folder: Path) -> tuple[Trouble, ...]:
