@@ -14,6 +14,7 @@ from service.pages import (
     buyer,
     cards,
     components,
+    describing,
     desk,
     docs,
     estimates,
@@ -47,6 +48,7 @@ ROUTERS = (
     measuring,
     owner,
     cards,
+    describing,
     estimates,
     stock,
     buyer,
@@ -59,7 +61,11 @@ ROUTERS = (
 )
 
 #: Largest body of each address that takes more than the service's own limit.
-UPLOADS = {stock.ADDRESS: stock.LARGEST_FILE}
+UPLOADS = {
+    stock.ADDRESS: stock.LARGEST_FILE,
+    describing.UPLOAD: describing.LARGEST_PHOTO + 2**16,
+    describing.TEXT: describing.LARGEST_TEXT,
+}
 
 #: Where somebody without a key may send a form: how these addresses begin.
 OPEN = ("/sign-in", "/sign-out", "/proof/")
@@ -74,6 +80,7 @@ __all__ = [
     "buyer",
     "cards",
     "components",
+    "describing",
     "desk",
     "docs",
     "estimates",

@@ -25,7 +25,7 @@ from starlette.datastructures import UploadFile
 from layout.marks.artwork import MOST_BYTES as MOST_DRAWING_BYTES
 from layout.pictures.blades_and_plates import draw_face, draw_plate
 from layout.pictures.set_words import outline_svg
-from layout.shop.shop import Artwork, Shop
+from layout.shop.shop import Shop
 from service.doorway import AtHand
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
@@ -186,6 +186,7 @@ def _shop(request: Request, tools: Tools, visitor: Visitor, *, refused: Refusal 
         kinds=[(kind, _things(look, kind), _files(look, kind)) for kind in KIND_ORDER],
         has_one_each={kind for kind in KIND_ORDER if inputs.list_of(kind) is None},
         troubles=[(trouble, _address_of(look, trouble)) for trouble in look.troubles],
+        address=table_address,
         drawings=[name for name in look.content if name.startswith("artwork/") and name.endswith(".svg")],
         photos=[name for name in look.content if name.startswith(f"{PHOTOS}/")],
         seen=seen,
@@ -598,6 +599,7 @@ def get_file(request: Request, tools: AtHand, visitor: OwnerVisitor, file: FileN
         why_not=why_not,
         finest=finest,
         processes=sorted(look.shop.processes.values(), key=lambda one: one.line_width_mm),
+        stroke_lines=look.shop.policy.stroke_lines,
         used=[art for art in _artworks(look) if art[1] == file.partition("/")[2]],
         seen=seen(text),
         address=table_address,
@@ -686,6 +688,3 @@ def _listed_as_mark(tools: Tools, visitor: Visitor, drawing: str, stem: str) -> 
         lambda text: editing.with_entry(text, ("artwork",), mark),
         form_saw=seen(look.content.get(file)),
     )
-
-
-__all__ = ["Artwork", "router"]

@@ -53,15 +53,18 @@ def line_of(text: str, place: str) -> int | None:
 
 
 def path_of(text: str, place: str) -> str:
-    """A place by numbers alone, as far as the file has it: `face[0].zone[1]` for `mark_side.heel`.
+    """A place by numbers alone: `face[0].zone[1]` for `mark_side.heel`; empty where nothing of it is there.
 
     >>> path_of('[[product]]\\nsku = "A"\\nname = "An adze"', "A.barcodes")
-    'product[0]'
+    'product[0].barcodes'
     """
     if place.startswith("slot "):
         return "slots"
     found = [(length, spot.path) for length, spot in _leading_to(text, place) if spot.path]
-    return max(found)[1] if found else ""
+    if not found:
+        return ""
+    length, path = max(found)
+    return path + place[length:]
 
 
 def _leading_to(text: str, place: str) -> list[tuple[int, _Spot]]:
