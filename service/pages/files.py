@@ -14,6 +14,7 @@ router = APIRouter(include_in_schema=False)
 
 _FOLDER = Path(__file__).parent / "static"
 _TYPES = {
+    "face-editor.js": "text/javascript; charset=utf-8",
     "docs.js": "text/javascript; charset=utf-8",
     "pages.css": "text/css; charset=utf-8",
     "pages.js": "text/javascript; charset=utf-8",

@@ -14,18 +14,19 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
 import structlog
 
-from layout.check.feasibility import CheckResult, check
+from layout.check.feasibility import Checked, CheckResult, check, check_one
 from layout.pictures import preview, proof
+from layout.shop.findings import Finding
 from layout.shop.inscriptions import Inscription
 from layout.shop.proven_recipes import Proof, proven
-from layout.shop.shop import Shop
+from layout.shop.shop import FontSpec, Shop
 from layout.shop.stations import Calibration
 from service.records.counters import CHECK_SECONDS, CHECKS_TURNED_AWAY
 from service.records.errors import CheckersBusy, CheckTooSlow
@@ -56,6 +57,7 @@ _PREVIEWS_OF_ONE, _PREVIEWS_WAITING = 2, 8
 #: So many are remembered of the shop as stores see it, under one record of test cards or another.
 _MOST_SEEN = 64
 _LONG_WORK = "long work of the house"
+_TRIALS = "trials of drafts"
 _CHECK_TOO_SLOW = "the check took too long; ask for fewer or shorter inscriptions"
 _WORK_TOO_SLOW = "working this out took longer than a request may; try again soon"
 
@@ -157,6 +159,12 @@ class Geometry:
             pool=self._previewers,
             client=client,
         )
+        return result
+
+    def try_out(self, shop: Shop, sku: str, inscription: Inscription) -> tuple[Checked, list[Finding]]:
+        """Check one inscription in another shop than the one in force: a part of a draft. All that is tried
+        has one share of the workers between it. Raises CheckTooSlow, CheckersBusy."""
+        result: tuple[Checked, list[Finding]] = self._run(_tried, shop, sku, inscription, client=_TRIALS)
         return result
 
     def draw(self, function: Callable[..., T], *arguments: Any, client: str) -> T:
@@ -347,6 +355,18 @@ def _check(
     source: Path, sku: str, inscriptions: Sequence[Inscription], in_force: InForce, store: str | None
 ) -> CheckResult:
     return _checked(_seen(source, in_force, store), sku, inscriptions, in_force).timed()
+
+
+def _tried(shop: Shop, sku: str, inscription: Inscription) -> tuple[Checked, list[Finding]]:
+    """What is worked out of a shop is remembered with it: many that are tried share one font."""
+    fonts = {name: _FONTS.setdefault(spec.identity, spec) for name, spec in shop.fonts.items()}
+    while len(_FONTS) > _MOST_FONTS:
+        del _FONTS[next(iter(_FONTS))]
+    return check_one(replace(shop, fonts=fonts), sku, inscription, store=_MEASURED["store"])
+
+
+_FONTS: dict[tuple[object, ...], FontSpec] = {}
+_MOST_FONTS = 64
 
 
 def _proof(

@@ -108,9 +108,9 @@ class TableList:
         return self.key.replace("_", " ")
 
 
-def table_of(kind: str, document: Any, steps: Steps, names: Names) -> Table:
-    """The inputs of the table at a place of a document of a kind. Raises KeyError, IndexError or TypeError
-    where the place is none."""
+def table_of(kind: str, document: Any, steps: Steps, names: Names, *, prefix: str = "v") -> Table:
+    """The inputs of the table at a place of a document of a kind, named from `prefix` on. Raises KeyError,
+    IndexError or TypeError where the place is none."""
     top = _schemas()[kind]
     schema, here = top, document
     for step in steps:
@@ -124,8 +124,8 @@ def table_of(kind: str, document: Any, steps: Steps, names: Names) -> Table:
         if entry is not None:
             lists.append(_listed(key, wanted, entry, given))
         else:
-            inputs.append(_input(top, key, f"v.{key}", wanted, given, names, schema))
-    inputs += _unknown("v", here, schema)
+            inputs.append(_input(top, key, f"{prefix}.{key}", wanted, given, names, schema))
+    inputs += _unknown(prefix, here, schema)
     return Table(str(schema.get("description", "")), tuple(inputs), tuple(lists))
 
 

@@ -75,15 +75,15 @@ def reopen(content: Mapping[str, str]) -> Shop:
     return reading.shop
 
 
-def blade_in(file: str, text: str) -> Blade:
-    """The blade of one file's text, without the shop around it: `fonts = "all"` means none. Raises
+def blade_in(file: str, text: str, every_font: tuple[str, ...] = ()) -> Blade:
+    """The blade of one file's text, without the shop around it: `fonts = "all"` means `every_font`. Raises
     CatalogueError."""
     troubles: list[Trouble] = []
     documents = Documents({file: text}, troubles)
     blades = [
         blade
         for name, content in documents.of("blades", schema.BladeFile)
-        if (blade := BladeReading(name, (), troubles).blade(content)) is not None
+        if (blade := BladeReading(name, every_font, troubles).blade(content)) is not None
     ]
     if troubles:
         raise CatalogueError(troubles)
