@@ -30,7 +30,7 @@ from service.doorway import AtHand
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.records.errors import BadRequest, NotFound, Refusal, StaleVersion
-from service.shop import catalogue, drafts
+from service.shop import catalogue, drafts, versions
 from service.shop import version_rows as rows
 from service.shop.catalogue import Trouble, editing, inputs
 from service.shop.catalogue.editing import NotEditable, Steps
@@ -43,7 +43,8 @@ from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
-SHOP, TABLE, TEXT, UPLOAD = "/owner/shop", "/owner/shop/table", "/owner/shop/text", "/owner/shop/file"
+SHOP, DRAFT = "/owner/shop", "/owner/shop/draft"
+TABLE, TEXT, UPLOAD = "/owner/shop/table", "/owner/shop/text", "/owner/shop/file"
 #: A photo as it comes; the description's own limit is that of its text.
 LARGEST_PHOTO = 1_000_000
 #: A file's text in a form, whose letters may be sent as nine signs each.
@@ -190,7 +191,28 @@ def _shop(request: Request, tools: Tools, visitor: Visitor, *, refused: Refusal 
         drawings=[name for name in look.content if name.startswith("artwork/") and name.endswith(".svg")],
         photos=[name for name in look.content if name.startswith(f"{PHOTOS}/")],
         seen=seen,
+        put=request.query_params.get("put") is not None and look.draft is None,
     )
+
+
+@router.post(DRAFT)
+def post_draft(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Form) -> Response:
+    """Put the draft in force as it was looked at, or drop it. A second time changes nothing."""
+    version = str(form.get("version", ""))
+    if_version = int(version) if version.isdecimal() and len(version) < 10 else 0
+    by = tools.by(visitor.who)
+    try:
+        if form.get("act") == "drop":
+            tools.database.write(lambda session: drafts.drop(session, if_version=if_version, by=by))
+            return RedirectResponse(SHOP, 303)
+        new = versions.judged(looked(tools).content)
+        why = " ".join(str(form.get("why", "")).split())
+        tools.database.write(
+            lambda session: drafts.put_in_force(session, new, if_version=if_version, by=by, why=why)
+        )
+    except Refusal as refusal:
+        return _shop(request, tools, visitor, refused=refusal)
+    return RedirectResponse(f"{SHOP}?put=1", 303)
 
 
 def _files(look: Looked, kind: str) -> list[str]:

@@ -136,7 +136,7 @@ def post_face(
             text = _drawn_text(look, file, face, before, given)
         return _page(request, tools, visitor, look, file, face, text=text, given=given, refused=error)
     # The words, which may be anybody's, are in no address.
-    asked = {key: given[key][:60] for key in ("font", "zone", "sku") if key in given}
+    asked: dict[str, str] = {key: given[key][:60] for key in ("font", "zone", "sku") if key in given}
     where: dict[str, str] = {"file": file, "face": str(face), "saved": "1", **asked}
     return RedirectResponse(f"{FACE}?{urlencode(where)}", 303)
 

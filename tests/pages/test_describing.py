@@ -12,11 +12,13 @@ from typing import Any
 import pytest
 from httpx import Response
 
-from service.pages.describing import SHOP, TEXT, UPLOAD, table_address
+from service.pages.describing import DRAFT, SHOP, TEXT, UPLOAD, table_address
+from service.pages.face_editor import FACE, TRY
 from service.records.db import Database
 from service.records.states import Origin
 from service.records.who import SWEEP, By
 from service.shop import catalogue, drafts, versions
+from service.shop import version_rows as rows
 from service.shop.drafts import Draft
 from tests.clocks import SetClock
 from tests.counter import Counter, an_open_counter
@@ -331,4 +333,146 @@ def test_a_form_of_another_sign_in_is_not_taken(counter: Counter) -> None:
     ],
 )
 def test_what_is_not_there_is_a_page_that_says_so(counter: Counter, address: str) -> None:
+    assert counter.client.get(address).status_code == 404
+
+
+# --- in force ---
+
+
+def test_a_draft_that_is_right_is_put_in_force_once(counter: Counter) -> None:
+    send(counter, table_form(counter, CHEF, HEEL), **{"v.max_height_mm": "12.5", "act": "save"})
+    form = form_to(shown(counter, SHOP), DRAFT)
+
+    answers = [send(counter, form, act="put", why="smaller letters at the heel") for _ in range(2)]
+
+    assert [answer.status_code for answer in answers] == [200, 200]
+    assert "In force" in answers[0].text
+    with counter.tools.database.reading() as session:
+        assert [row.number for row in rows.listed(session, before=None, limit=5)] == [2, 1]
+    assert the_draft(counter) is None
+
+
+def test_a_draft_that_is_wrong_or_was_changed_meanwhile_is_not_put_in_force(counter: Counter) -> None:
+    send(counter, table_form(counter, CHEF, HEEL), **{"v.max_height_mm": "12.5", "act": "save"})
+    form = form_to(shown(counter, SHOP), DRAFT)
+    send(counter, table_form(counter, CHEF, HEEL), **{"v.max_lines": "", "act": "save"})
+
+    refused = send(counter, form, act="put")
+
+    assert refused.status_code in (409, 412, 422)
+    assert not FormsOf(shown(counter, SHOP)).forms[1].fields.get("why")
+    with counter.tools.database.reading() as session:
+        assert [row.number for row in rows.listed(session, before=None, limit=5)] == [1]
+
+
+# --- a face ---
+
+
+def face_form(counter: Counter, file: str = CHEF, face: int = 0) -> FormRead:
+    return form_to(shown(counter, f"{FACE}?file={file}&face={face}"), FACE)
+
+
+def height_in(html: str) -> float:
+    found = re.search(r"Capitals up to ([0-9.]+) mm fit", html)
+    assert found is not None, html
+    return float(found[1])
+
+
+def test_a_face_that_nobody_has_drawn_on_is_saved_as_it_was(counter: Counter) -> None:
+    for file, face in ((CHEF, 0), (CHEF, 1), ("blades/santoku-17.toml", 0), ("blades/cheese-14.toml", 0)):
+        answer = send(counter, face_form(counter, file, face), act="save")
+        assert "Saved in the draft" in answer.text
+    assert the_draft(counter) is None
+
+
+def test_the_words_are_fitted_as_the_check_fits_them_where_the_zone_is_drawn(counter: Counter) -> None:
+    form = face_form(counter)
+    asked = {"words": "Anna-Maria Lind", "zone": "heel", "font": "lato-bold"}
+    changes = {"zone0.max_height_mm": "30", **asked, "act": "show"}
+
+    wide = send(counter, FormRead(form.action.replace(FACE, TRY), form.fields), **changes)
+    narrow = send(
+        counter,
+        FormRead(form.action.replace(FACE, TRY), form.fields),
+        **{**changes, "zone0.polygon.rect[2]": "39"},
+    )
+
+    # The check itself, of an order for the same zone; a zone half as wide takes letters about half as high.
+    asked_for = {"zone": "heel", "text": "Anna-Maria Lind", "font": "lato-bold", "size": "largest"}
+    body = {"sku": "AQ-CHEF-20", "inscriptions": [asked_for]}
+    checked = counter.ask("desk", "POST", "/v1/checks", body).json()
+    assert height_in(wide.text) == pytest.approx(checked["inscriptions"][0]["height_mm"], abs=0.006)
+    assert height_in(narrow.text) == pytest.approx(height_in(wide.text) / 2, rel=0.05)
+    assert the_draft(counter) is None
+
+
+def test_what_a_zone_loses_is_said(counter: Counter) -> None:
+    form = face_form(counter)
+
+    lost = send(
+        counter, form, **{"zone0.polygon.rect[1]": "-22", "zone0.polygon.rect[0]": "-10", "act": "show"}
+    )
+
+    assert "heel lies over edge bevel" in lost.text
+    assert "heel reaches beyond the blade" in lost.text
+
+
+def test_words_that_do_not_fit_are_refused_and_a_shape_that_crosses_itself_is_said(counter: Counter) -> None:
+    form = face_form(counter)
+    long = send(counter, form, words="Allotment " * 19, zone="spine", act="show")
+    assert "These words can't be engraved here" in long.text
+
+    crossed = send(
+        counter,
+        form,
+        **{
+            "zone0.polygon~way": "path",
+            "zone0.polygon.path": "M 0 0 L 10 10 L 10 0 L 0 10 Z",
+            "act": "show",
+        },
+    )
+    assert "crosses itself" in crossed.text
+    assert "M 0 0 L 10 10 L 10 0 L 0 10 Z" in crossed.text
+
+
+def test_a_zone_and_a_keep_out_are_added_where_they_can_be_seen(counter: Counter) -> None:
+    first = send(counter, face_form(counter), act="add:zone")
+    send(counter, form_to(first.text, FACE), act="add:keep_out")
+
+    face = document(counter, CHEF)["face"][0]
+    assert [zone["zone"] for zone in face["zone"]] == ["heel", "spine", "zone-2"]
+    assert face["keep_out"][-1]["shape"]["circle"][2] > 1
+    assert counter.client.get(f"{FACE}?file={CHEF}&face=0&zone=zone-2").text.count("Capitals up to") == 1
+    with counter.tools.database.reading() as session:
+        draft = drafts.find(session)
+        assert draft is not None
+        assert catalogue.troubles_of_files(draft.content) == ()
+
+
+def test_a_blade_without_product_plate_or_process_is_drawn_as_well(counter: Counter) -> None:
+    copied = send(counter, table_form(counter, CHEF), act="copy")
+
+    page = shown(counter, f"{FACE}?file={copied.url.params['file']}&face=0")
+
+    assert height_in(page) > 5
+    assert "No product has this blade yet" in page
+    assert "No plate takes this face yet" in page
+
+
+def test_of_two_at_one_face_the_second_keeps_what_was_drawn(counter: Counter) -> None:
+    first, second = face_form(counter), face_form(counter)
+    send(counter, first, **{"zone0.polygon.rect[2]": "60", "act": "save"})
+
+    refused = send(counter, second, **{"zone0.polygon.rect[3]": "15", "act": "save"})
+
+    assert refused.status_code == 412
+    kept = form_to(refused.text, FACE).fields
+    assert kept["zone0.polygon.rect[3]"] == "15"
+    assert "Saved in the draft" in send(counter, form_to(refused.text, FACE), act="save").text
+
+
+@pytest.mark.parametrize(
+    "address", [f"{FACE}?file={CHEF}&face=9", f"{FACE}?file={PRODUCTS}", f"{FACE}?file=x"]
+)
+def test_a_face_that_is_not_there_is_a_page_that_says_so(counter: Counter, address: str) -> None:
     assert counter.client.get(address).status_code == 404
