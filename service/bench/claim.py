@@ -105,6 +105,7 @@ def _choose(session: Session, shop: Shop, station: str, *, now: datetime) -> Pro
     Jobs that others are taking at this moment are left out, and the queue is read further. None only if
     nothing was left out; otherwise work may well be waiting, and DatabaseBusy says to ask again.
     """
+    claims.take_turns(session, station)
     queue = _queue(session, shop, station, now=now)
     lots = waiting.bare(session, shop, station)
     urgent_by = waiting.urgent_by(now)

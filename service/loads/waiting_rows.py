@@ -9,10 +9,14 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import and_, or_, select, text, union_all, update
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.records.db import is_busy
 from service.records.states import JobState, LotState
 from service.records.tables import FrozenMark, Job, Lot, OrderLine
+
+_CHOOSE_AT_ONCE = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,6 +253,21 @@ def lock_station(session: Session, station: str) -> None:
     """Let one claim at a time through for a station. SQLite has one writer anyway."""
     if session.get_bind().dialect.name == "postgresql":
         session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _key("station", station)})
+
+
+def take_turns(session: Session, station: str) -> None:
+    """Let two claims at a time choose, in the order in which they came: more of them see the same head of the
+    queue, take it from one another and look again. Who has waited for long goes on beside the others, because
+    the one who is choosing may have stopped; that nobody takes a thing twice does not hang on it."""
+    if session.get_bind().dialect.name != "postgresql":
+        return
+    key = _key("choosing", str(_key("station", station) % _CHOOSE_AT_ONCE))
+    try:
+        with session.begin_nested():
+            session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": key})
+    except DBAPIError as error:
+        if not is_busy(error):
+            raise
 
 
 def try_copy(session: Session, copy: str) -> bool:

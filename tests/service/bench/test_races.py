@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import multiprocessing
 import threading
+import time
 from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -15,8 +16,9 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from sqlalchemy import func, select, update
+from sqlalchemy import func, select, text, update
 from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
 
 from layout.shop.shop import Shop
 from service.bench import acts as bench
@@ -238,6 +240,28 @@ def test_a_claim_reads_on_behind_what_others_are_taking(postgres_database: Datab
         taken = guarded(postgres_database, shop, "s1", "operator 1")
 
     assert sorted(taken) == sorted(queue[waiting.ENOUGH :])
+
+
+@pytest.mark.postgres
+def test_a_claim_goes_on_beside_one_that_stopped_while_it_chose(postgres_database: Database) -> None:
+    shop = the_shop(stations=2)
+    put_backlog(postgres_database, shop, jobs=SLOTS)
+
+    def impatient(session: Session) -> Load | None:
+        session.execute(text("SET LOCAL lock_timeout = '200ms'"))
+        held = timedelta(minutes=15)
+        found = claims.next_load(
+            session, shop=shop, station="s2", operator="Two", lease=held, by=By(OPERATOR, MORNING)
+        )
+        return found[0] if found else None
+
+    with postgres_database.writing() as stopped:
+        waiting_rows.take_turns(stopped, "s2")
+        begun = time.monotonic()
+        load = postgres_database.write(impatient)
+        waited = time.monotonic() - begun
+
+    assert load is not None and waited >= 0.2
 
 
 @pytest.mark.postgres
