@@ -203,8 +203,8 @@ def _added(look: Looked, file: str, face: int, text: str, act: str) -> str:
     kind = act.removeprefix("add:")
     if kind not in _DRAWN or kind == act:
         return text
-    shape = _blade(look, text)
-    x0, y0, x1, y1 = shape.faces[face].silhouette.bounds if shape is not None else (0.0, 0.0, 100.0, 30.0)
+    outline = catalogue.outline_in(text, face)
+    x0, y0, x1, y1 = outline.bounds if outline is not None else (0.0, 0.0, 100.0, 30.0)
     x, y, wide, high = (x0 + x1) / 2, (y0 + y1) / 2, (x1 - x0) / 6, (y1 - y0) / 8
     taken = {part.name for part in _parts(look, text, face)}
     name = editing.another_name(kind.replace("_", "-"), taken)

@@ -32,7 +32,7 @@ from service.running.assembly import assemble
 from service.shop.geometry_workers import Geometry
 from service.shop.settings import Settings
 from service.shop.tools import Tools
-from service.shop.versions import Shelf
+from service.shop.versions import Described, Shelf
 from service.stock import import_stock as imports
 from tests.counter import FONT_TABLES, a_key_of, an_app, the_shelf
 
@@ -60,13 +60,18 @@ class FirstStart:
 
     folder: Path
     keys: dict[str, str]
+    fixtures: Path | None = None
+
+    @property
+    def described(self) -> Described:
+        return the_shelf().described if self.fixtures is None else Shelf(self.fixtures).described
 
     def copied(self, data: Path, **settings: Any) -> Tools:
         """The service's tools around a copy of the folder, or around what became of that copy."""
         if not data.exists():
             shutil.copytree(self.folder, data)
         chosen = Settings(data=data, check_workers=0, sweep_seconds=60, **settings)
-        shelf = Shelf.of(the_shelf().described)  # its own: it follows this copy's database
+        shelf = Shelf.of(self.described)  # its own: it follows this copy's database
         engine = open_engine(chosen.url)
         # It need not outlast a loss of power.
         event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA synchronous=OFF"))
@@ -76,8 +81,10 @@ class FirstStart:
         return Tools(Database(engine), chosen, shelf, geometry, clock.now)
 
 
-def make_first_start(folder: Path) -> FirstStart:
-    tools = assemble(Settings(data=folder, check_workers=0))
+def make_first_start(folder: Path, fixtures: Path | None = None) -> FirstStart:
+    """The first start of the made-up shop, or of another."""
+    chosen = {} if fixtures is None else {"fixtures": fixtures}
+    tools = assemble(Settings(data=folder, check_workers=0, **chosen))
     imports.open_the_store_room(tools)
     made = {
         role.value: tools.database.write(
@@ -86,7 +93,7 @@ def make_first_start(folder: Path) -> FirstStart:
         for role in Role
     }
     tools.database.engine.dispose()
-    return FirstStart(folder, made)
+    return FirstStart(folder, made, fixtures)
 
 
 class ServedShop:

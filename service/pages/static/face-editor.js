@@ -140,7 +140,13 @@
         role: "button", "data-key": key, "aria-label": filled(board.dataset.says, name), "aria-pressed": String(field === chosen),
       });
       const data = outline(field, shape);
-      made("path", group, { class: "hit", d: data, "stroke-width": 18 * wide });
+      if (field.dataset.shape === "baseline") { // by its ends: its middle is where one takes hold of the zone
+        for (const end of [shape.points[0], shape.points.at(-1)]) {
+          const [x, y] = at(end).split(" ");
+          made("circle", group, { class: "hit", cx: x, cy: y, r: 12 * wide });
+          made("circle", group, { class: "grip", cx: x, cy: y, r: 5 * wide });
+        }
+      } else made("path", group, { class: "hit", d: data, "stroke-width": 12 * wide });
       made("path", group, { class: "edge", d: data, "stroke-width": 2 * wide });
       if (field !== chosen || shape.way === "point") continue;
       shape.points.forEach((point, n) => {

@@ -9,6 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
+from shapely.geometry import Polygon
+
 from layout.lettering.fonts import FontRefused, open_font
 from layout.marks.artwork import ArtworkRefused, read_artwork
 from layout.marks.features import LEAST_STROKE, narrowest_counter, thinnest_stroke
@@ -22,12 +24,20 @@ from layout.shop.stations import Process, Station
 from layout.shop.stores import Store
 from service.shop.catalogue import schema
 from service.shop.catalogue.blades import BladeReading
-from service.shop.catalogue.files import Documents, default_folder, digest_of, misnamed, read, read_all
+from service.shop.catalogue.files import (
+    Documents,
+    default_folder,
+    digest_of,
+    document_or_none,
+    misnamed,
+    read,
+    read_all,
+)
 from service.shop.catalogue.fonts import spec_of
 from service.shop.catalogue.lines import line_of, line_of_name
 from service.shop.catalogue.photos import PHOTOS, photo_of
 from service.shop.catalogue.sense import Whereabouts, troubles_of
-from service.shop.catalogue.shapes import ShapeRefused
+from service.shop.catalogue.shapes import ShapeRefused, mirrored, polygon_of
 from service.shop.catalogue.stock import stock_troubles
 from service.shop.catalogue.stores import store_of, store_troubles
 from service.shop.catalogue.tooling import assembly_of, pickups_of, plate_of, process_of, shift_of, station_of
@@ -88,6 +98,19 @@ def blade_in(file: str, text: str, every_font: tuple[str, ...] = ()) -> Blade:
     if troubles:
         raise CatalogueError(troubles)
     return blades[0]
+
+
+def outline_in(text: str, face: int) -> Polygon | None:
+    """The silhouette of a face of a blade's file, drawn or mirrored, whatever else is wrong with the file;
+    None where it has none."""
+    faces = (document_or_none("blade.toml", text) or {}).get("face", [])
+    try:
+        entry = faces[face]
+        twin = next((one for one in faces if one.get("face") == entry.get("mirror_of")), None)
+        shape = polygon_of(schema.Shape.model_validate((twin or entry).get("silhouette")))
+    except (ValueError, LookupError, TypeError, AttributeError):
+        return None
+    return shape if twin is None else mirrored(shape)
 
 
 def troubles_of_files(content: Mapping[str, str]) -> tuple[Trouble, ...]:
