@@ -210,6 +210,7 @@ def post_draft(request: Request, tools: AtHand, visitor: OwnerVisitor, form: For
         tools.database.write(
             lambda session: drafts.put_in_force(session, new, if_version=if_version, by=by, why=why)
         )
+        tools.follow()  # the next page that is asked for shows it
     except Refusal as refusal:
         return _shop(request, tools, visitor, refused=refusal)
     return RedirectResponse(f"{SHOP}?put=1", 303)

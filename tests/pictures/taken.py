@@ -29,6 +29,8 @@ TAKEN = (
     "bench-start.png",
     "bench-inspect.png",
     "store-page.png",
+    "owner-zone.png",
+    "owner-product.png",
 )
 _WORDS = {"zone": "heel", "text": "For Nan", "font": "lato-bold", "height_mm": 5}
 
@@ -74,9 +76,22 @@ def _a_day(shop: ServedShop, browser: Browser) -> dict[str, bytes]:
     _a_load(_signed_in(shop, browser, "bench", "Ines", _TABLET), photograph)
     desk.goto("/board")
     photograph(desk, "board.png")
+    describe(_signed_in(shop, browser, "owner", "Olga", _TABLET), photograph)
     with a_store(shop) as store:
         made["store-page.png"] = product_page(store, browser)
     return made
+
+
+def describe(page: Page, photograph: Callable[[Page, str], None]) -> None:
+    """The owner at the shop's description: a zone dragged onto the bevel, and the form of a product."""
+    page.goto("/owner/shop/face?file=blades/chef-20.toml&face=0")
+    page.locator("#handles .shape.polygon.of-zone").first.focus()
+    for key in ("Enter", *["Shift+ArrowDown"] * 6):
+        page.keyboard.press(key)
+    page.locator("#stage[aria-busy=true]").wait_for(state="detached", timeout=60_000)
+    photograph(page, "owner-zone.png")
+    page.goto("/owner/shop/table?file=products/products.toml&at=product[8]")
+    photograph(page, "owner-product.png")
 
 
 def product_page(store: OpenStore, browser: Browser) -> bytes:
