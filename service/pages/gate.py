@@ -55,7 +55,7 @@ async def own_form(request: Request) -> AsyncIterator[FormData]:
     Raises FormTokenWrong."""
     if request.headers.get("sec-fetch-site", "same-origin") not in {"same-origin", "none"}:
         raise FormTokenWrong("this form came from another site")
-    async with request.form(max_files=1, max_fields=400) as form:
+    async with request.form(max_files=1, max_fields=2_000) as form:
         yield form
 
 
