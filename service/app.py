@@ -19,6 +19,7 @@ from fastapi import Depends, FastAPI, Request, Response
 from service import doorway, pages
 from service.api import (
     acts,
+    assembly,
     batches,
     build_list,
     build_plan,
@@ -76,6 +77,7 @@ API = (
     lots,
     pulls,
     packing,
+    assembly,
     remakes,
     plan,
     build_list,

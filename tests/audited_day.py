@@ -77,7 +77,31 @@ def lived_through(bench: Bench) -> None:
     bench.do(load, "resolve", {"jobs": clean})
     bench.do(bench.passed(bench.burned()), "release")
 
+    _built_and_counted(bench)
+
     lot = int(bench.lot(quantity=3).removeprefix("LOT"))
     bench.database.write(lambda s: write_history(s, "lot", lot, "open", by=By(SWEEP, bench.clock())))
     _take(bench, quantity=3)
     bench.burning()
+
+
+def _built_and_counted(bench: Bench) -> None:
+    """Two units built, one of them reworked and given up; a bin counted; boxes moved."""
+    wanted = {"sku": "PARER", "quantity": 2, "due": "2030-01-31T16:00:00Z"}
+    made = bench.ask("POST", "/v1/work-orders", wanted, role="owner", Idempotency_Key="build-two")
+    made.raise_for_status()
+    for what, unit, body in (
+        ("pass", "U1", {"points": []}),
+        ("put-in", "U1", {"bin": "A1"}),
+        ("rework", "U2", {"reason": "other", "note": "loose handle"}),
+        ("give-up", "U2", {"reason": "other", "note": "cracked"}),
+    ):
+        bench.ask("POST", f"/v1/built-units/{unit}/{what}", body).raise_for_status()
+    count = bench.ask("POST", "/v1/stock/counts", {"bin": "B1"}).json()
+    for what, said in (("counted", {"counted": {"PARER": 49}}), ("take", {})):
+        at, seen = f"/v1/stock/counts/{count['id']}/{what}", count["etag"]
+        answer = bench.ask("POST", at, said, If_Match=seen)
+        answer.raise_for_status()
+        count = answer.json()
+    move = {"from": "B1", "to": "A1", "sku": "PARER", "units": 3}
+    bench.ask("POST", "/v1/stock/moves", move, Idempotency_Key="move-three").raise_for_status()

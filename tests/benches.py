@@ -459,7 +459,7 @@ class Bench:
 
     def moves(self, subject: str, identity: str) -> list[str]:
         """What became of something, in order."""
-        number = int(identity.lstrip("JLOT"))
+        number = int(identity.lstrip("JLOTWU"))
         return [
             m.move_to for m in self.rows(History, History.subject == subject, History.subject_id == number)
         ]

@@ -114,6 +114,7 @@ class Blade:
     name: str
     faces: tuple[Face, ...]
     bare: bool = False  # a bare blade on its way to assembly: house marks, in lots
+    inspect: tuple[str, ...] = ()  # points of the inspection before boxing, of every product with this blade
 
     def face(self, name: str) -> Face:
         """The face of that name. Raises KeyError."""
@@ -159,6 +160,7 @@ class Product:
     built_from: str | None = None  # the bare blade (a product, too) that assembly builds it from
     handle_material: str = ""
     photos: Mapping[str, Photo] = field(default_factory=dict)
+    inspect: tuple[str, ...] = ()  # points of the inspection before boxing, of this product alone
 
 
 def missing_name(what: str, name: str) -> Any:

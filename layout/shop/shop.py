@@ -6,6 +6,7 @@ from typing import Literal
 
 from layout.shop.assembly import DEFAULT_ASSEMBLY, Assembly
 from layout.shop.blades import Blade, Product, Surface
+from layout.shop.counts import DEFAULT_JUMP, CountJump
 from layout.shop.outline import Outline
 from layout.shop.people import NO_HANDLING, Handling, Pickups, Shift
 from layout.shop.plan_weights import DEFAULT_WEIGHTS, ScoreWeights
@@ -68,6 +69,7 @@ class Policy:
     inserts: tuple[str, ...] = ()  # what goes into every parcel besides, such as a care card
     shop_name: str = ""  # as its buyers know it
     assembly: Assembly = DEFAULT_ASSEMBLY
+    count_jump: CountJump = DEFAULT_JUMP
     plan: ScoreWeights = DEFAULT_WEIGHTS  # what counts among plans equally late, with equally many loads
 
 
@@ -89,6 +91,13 @@ class Shop:
     def product_of(self, code: str) -> Product | None:
         """The product that a box's barcode, or a typed number, stands for."""
         return next((p for p in self.products.values() if code in p.barcodes or code == p.sku), None)
+
+    def inspected(self, sku: str) -> tuple[str, ...]:
+        """The points by which a unit of a product is inspected before it is boxed: every unit's, its blade's,
+        its own, each once. Raises KeyError."""
+        product = self.products[sku]
+        points = (*self.policy.assembly.inspect, *self.blades[product.blade].inspect, *product.inspect)
+        return tuple(dict.fromkeys(points))
 
     def process_for(self, station: str, surface: Surface) -> Process | None:
         """The usable process (test card recorded) of a station for a surface, if there is one."""

@@ -51,6 +51,7 @@ TAGS: Mapping[str, str] = {
     "loads": "The operator's work: take a load, pull, seat, burn, inspect, release.",
     "pulls": "Units to fetch, and units that go back.",
     "packing": "Boxes of orders gathered, and handed over.",
+    "assembly": "What is built: work orders, units inspected, put into bins.",
     "remakes": "Units made once more, and what becomes of the first.",
     "papers": "Sheets, labels and proofs as PDF.",
     "stock": "Boxed units by bin.",

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session
 
 from service.audit import (
+    assembly_rows,
     box_rows,
     burn_rows,
     history_rows,
@@ -62,6 +63,8 @@ RULES = (
     Rule("remake_unlike", remake_rows.unlike, "remake R{remake}: unit J{made} does not stand for J{job}, which was released"),
     Rule("made_twice", remake_rows.made_twice, "{units} units are made for J{job}"),
     Rule("marked_in_stock", remake_rows.marked_in_stock, "remake R{remake}: J{job} went into a bin with its mark on it"),
+    Rule("work_order_does_not_add_up", assembly_rows.work_orders_do_not_add_up, "work order W{work} is {state}: {units} units of {quantity}, {open} of them not ended"),
+    Rule("stocked_unlike_bin", assembly_rows.stocked_unlike_bin, "unit U{unit} is {state}, and was counted {times} times in bin {bin}"),
     Rule("claim_of_ended_load", load_damage_rows.claims_of_ended_loads, "load L{load_id} is {state} and still holds unit J{job}"),
     Rule("claim_differs", load_damage_rows.without_claim, "unit J{job} is {state}, which does not agree with the loads that hold it"),
     Rule("held_twice", load_damage_rows.held_twice, "unit J{job} is held by {loads} loads"),

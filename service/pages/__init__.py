@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from service.pages import (
     ahead,
+    assembly,
     bench,
+    bins,
     board,
     buyer,
     cards,
@@ -39,6 +41,8 @@ ROUTERS = (
     signing,
     bench,
     packing,
+    bins,
+    assembly,
     desk,
     phone,
     remakes,
@@ -77,7 +81,9 @@ __all__ = [
     "ROUTERS",
     "UPLOADS",
     "ahead",
+    "assembly",
     "bench",
+    "bins",
     "board",
     "buyer",
     "cards",

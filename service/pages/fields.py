@@ -19,3 +19,11 @@ def millimetres(form: Form, name: str, *, most: float) -> float | None:
     if not 0 < length <= most:
         raise BadRequest("a width is a number of millimetres", field=name)
     return length
+
+
+def whole_number(form: Form, name: str, *, most: int, least: int = 1) -> int:
+    """A whole number between two. Raises BadRequest."""
+    typed = str(form.get(name, "")).strip()
+    if not (typed.isascii() and typed.isdecimal() and len(typed) < 10 and least <= int(typed) <= most):
+        raise BadRequest(f"enter a whole number from {least} to {most}", field=name)
+    return int(typed)

@@ -106,7 +106,7 @@ def _lots(
         status=status_of(refused) if refused else 200,
         refused=refused,
         listed=listed,
-        places=_places(shop),
+        places=places_for_marks(shop),
         marks=[a for a in shop.artworks.values() if a.use == "mark"],
         products=shop.products,
         key=secrets.token_hex(12),
@@ -116,7 +116,7 @@ def _lots(
     )
 
 
-def _places(shop: Shop) -> list[tuple[str, str, str]]:
+def places_for_marks(shop: Shop) -> list[tuple[str, str, str]]:
     """(product, zone, name) of every zone of a bare blade that takes a library mark."""
     return [
         (product.sku, zone.zone, product.name)
@@ -131,7 +131,7 @@ def _places(shop: Shop) -> list[tuple[str, str, str]]:
 def _wanted(shop: Shop, form: Form) -> lots.LotWanted:
     sku, _, zone = str(form.get("place", "")).partition("|")
     artwork = str(form.get("artwork", ""))
-    if (sku, zone) not in {place[:2] for place in _places(shop)} or artwork not in shop.artworks:
+    if (sku, zone) not in {place[:2] for place in places_for_marks(shop)} or artwork not in shop.artworks:
         raise BadRequest("choose a bare blade and a mark for it", field="place")
     count = str(form.get("quantity", "")).strip()
     if not (count.isascii() and count.isdecimal() and 0 < int(count[:7]) <= _MOST and len(count) < 7):

@@ -121,6 +121,9 @@ def _environment(language: str) -> Environment:
         ("payer", words.PAYERS),
         ("returned", words.RETURNED),
         ("spoiledby", words.SPOILED_BY),
+        ("binchange", words.BIN_CHANGES),
+        ("unitstate", words.UNIT_STATES),
+        ("workstate", words.WORK_ORDER_STATES),
     ):
         environment.filters[name] = partial(_worded, said, language_texts)
     environment.filters["act"] = lambda row: language_texts.gettext(

@@ -2,7 +2,7 @@
 
 What a code names can be told from its form alone, so that no scan is taken for another: `PLATE.long-1` is a
 copy of a plate, `BIN.A1` a bin, `SHELF.P1` a shelf, `J42` a unit and the box it goes back into, `L5` a load,
-`O17` an order's packing list (`service.records.ids`).
+`O17` an order's packing list, `W5` a work order, `U17` a unit that it builds (`service.records.ids`).
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ def _(message: str) -> str:
 
 
 LABEL_MM = (62.0, 29.0)
-_PLATE, _BIN, _SHELF = _("Plate"), _("Bin"), _("Shelf")
+_PLATE, _BIN, _SHELF, _WORK_ORDER = _("Plate"), _("Bin"), _("Shelf"), _("Work order")
 
 
 def plate_labels(plates: Iterable[Plate], voice: Voice) -> bytes:
@@ -40,6 +40,13 @@ def bin_labels(bins: Iterable[str], voice: Voice) -> bytes:
 def shelf_labels(shelves: Iterable[str], voice: Voice) -> bytes:
     """A label for every shelf of the packing rack, 62 x 29 mm."""
     return _labels([(name, voice.say(_SHELF), "", SHELF + name) for name in shelves], "shelves")
+
+
+def built_unit_labels(work_order: str, name: str, units: Iterable[tuple[str, int]], voice: Voice) -> bytes:
+    """A label for a work order and one for each of its units, 62 x 29 mm: identity and number of each."""
+    whole = (work_order, voice.say(_WORK_ORDER), name, work_order)
+    each = [(unit, f"{work_order} · {n}", name, unit) for unit, n in units]
+    return _labels([whole, *each], work_order)
 
 
 def _labels(labels: Iterable[tuple[str, str, str, str]], title: str) -> bytes:

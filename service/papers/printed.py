@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from service.assembly import work_order_rows
 from service.bench import acts as bench
 from service.intake import order_rows as rows
 from service.intake import orders, proofs
@@ -13,7 +14,9 @@ from service.papers import load_sheet as sheets
 from service.papers import proof_sheets as papers
 from service.papers.buyers_pictures import picture_pdf
 from service.papers.voice import Voice
-from service.records.ids import JOB, public
+from service.records.errors import NotFound
+from service.records.ids import JOB, UNIT, WORK_ORDER, number, public
+from service.records.states import ENDED_UNITS, UnitState
 from service.records.who import Who
 from service.shop.tools import Tools
 from service.stock import stock_rows
@@ -42,6 +45,22 @@ def bin_labels(tools: Tools, voice: Voice) -> bytes:
     with tools.database.reading() as session:
         bins = stock_rows.bins(session)
     return labels.bin_labels(bins, voice)
+
+
+def built_unit_labels(tools: Tools, identity: str, voice: Voice) -> bytes:
+    """Labels of a work order and of its units that may still go into a bin. Raises NotFound."""
+    shop = tools.catalogue.current
+    with tools.database.reading() as session:
+        order = work_order_rows.find(session, number(WORK_ORDER, identity))
+        if order is None:
+            raise NotFound("there is no such work order", id=identity)
+        units = [
+            (public(UNIT, unit.id), unit.number)
+            for unit in work_order_rows.units(session, order.id)
+            if UnitState(unit.state) not in ENDED_UNITS
+        ]
+        name = shop.products[order.sku].name if order.sku in shop.products else order.sku
+    return labels.built_unit_labels(identity, name, units, voice)
 
 
 def packing_list(tools: Tools, identity: str, voice: Voice) -> bytes:

@@ -99,6 +99,31 @@ RETURNED = {
     "stocked": _("back in stock"),
     "scrapped": _("scrapped"),
 }
+#: Why a bin holds more or fewer units than before.
+BIN_CHANGES = {
+    "before": _("when changes were first kept"),
+    "counted": _("counted"),
+    "pulled": _("fetched"),
+    "missing": _("missing"),
+    "blemished": _("blemished"),
+    "kept": _("good after all"),
+    "put_back": _("put back"),
+    "returned": _("back from a buyer"),
+    "built": _("built"),
+    "moved_in": _("moved here"),
+    "moved_out": _("moved away"),
+}
+WORK_ORDER_STATES = {"open": _("open"), "done": _("all built"), "cancelled": _("cancelled")}
+#: Of a unit that assembly builds.
+UNIT_STATES = {
+    "to_build": _("to be built"),
+    "passed": _("passed"),
+    "rework": _("in rework"),
+    "reworked": _("back from rework"),
+    "stocked": _("in a bin"),
+    "given_up": _("given up"),
+    "cancelled": _("cancelled"),
+}
 #: What spoiled units are counted by.
 SPOILED_BY = {
     "product": _("Product"),

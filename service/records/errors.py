@@ -143,7 +143,8 @@ class TestCardRefused(Refusal):
 
 
 class WrongBox(Refusal):
-    """What was scanned at packing does not belong there; nothing was changed. `scanned` is what was read."""
+    """What was scanned at packing, assembly or in the store room does not belong there; nothing was changed.
+    `scanned` is what was read."""
 
 
 class WrongShelf(Refusal):
@@ -186,6 +187,11 @@ class TooMuchToSimulate(Refusal):
 
 class StockTooLow(Refusal):
     """More units would be taken from a bin than it holds, or are reserved than are counted."""
+
+
+class CountJumps(Refusal):
+    """A count differs much from what is on record; nothing was changed. `jumps` names products with both
+    figures: look again, then take it with those in `sure`."""
 
 
 class CatalogueMissing(Refusal):

@@ -8,23 +8,20 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from datetime import date, datetime, time, timedelta
+from datetime import date
 from typing import Literal, get_args
-from zoneinfo import ZoneInfo
 
 from pydantic import Field
 
-from service.records.errors import BadRequest
 from service.remakes import spoiled_rows as rows
 from service.remakes.spoiled_rows import Burned, Spoiled
 from service.requests.answers import AnswerBody
+from service.requests.days import moments
 from service.requests.sheet_files import csv_text
 from service.shop.tools import Tools
 
 By = Literal["product", "font", "process", "station", "operator"]
 _COLUMNS = ("by", "name", "reason", "scrapped", "remade")
-#: The longest time that is counted at once, and the last year that is.
-_MOST_DAYS, _LAST_YEAR = 366, 9000
 #: Units of which the burns are read at once: databases limit how many values a query may have.
 _AT_ONCE = 500
 
@@ -57,12 +54,7 @@ class SpoiledAnswer(AnswerBody):
 
 def spoiled(tools: Tools, since: date, until: date) -> SpoiledAnswer:
     """What was spoiled on those days of the shop. Raises BadRequest for days that are none, or too many."""
-    if not timedelta() <= until - since < timedelta(days=_MOST_DAYS):
-        raise BadRequest(f"say 1 to {_MOST_DAYS} days, the first one first", field="to", most=_MOST_DAYS)
-    if until.year > _LAST_YEAR or since.year < 2:
-        raise BadRequest("nothing is kept of those days", field="to")
-    zone = ZoneInfo(tools.catalogue.current.policy.time_zone)
-    begin, end = (datetime.combine(day, time(), zone) for day in (since, until + timedelta(days=1)))
+    begin, end = moments(since, until, tools.catalogue.current.policy.time_zone)
     with tools.database.reading() as session:
         units = rows.spoiled(session, begin, end)
         jobs = sorted({unit.job for unit in units})

@@ -35,6 +35,7 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.TestCardRefused: 422,
     errors.WrongBox: 409,
     errors.WrongShelf: 409,
+    errors.CountJumps: 409,
     errors.BoxesMissing: 409,
     errors.WordsErased: 409,
     errors.RemadeAlready: 409,

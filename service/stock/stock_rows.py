@@ -99,6 +99,16 @@ def rows_like(session: Session, begin: str, *, limit: int) -> Sequence[tuple[Sto
     return [(row[0], row[1]) for row in rows]
 
 
+def bins_with(session: Session, sku: str) -> Sequence[Stock]:
+    """Where boxed units of a product stand, in walking order."""
+    return session.scalars(
+        select(Stock)
+        .join(Bin, Bin.bin == Stock.bin)
+        .where(Stock.sku == sku, Stock.boxed > 0)
+        .order_by(Bin.walking_order, Stock.bin)
+    ).all()
+
+
 def count_rows(session: Session) -> int:
     """How many stock rows there are."""
     return int(session.scalar(select(func.count()).select_from(Stock)) or 0)

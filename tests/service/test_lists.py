@@ -40,6 +40,8 @@ _PAST = {
     "load_job": "load_id = 1",
     "turn_file": "load_id = 1",
     "burn_start": "load_id = 1",
+    "stock_change": "what = 'pulled' AND job_id = 1",
+    "built_unit": "id = 1",
 }
 _MOMENTS = (
     "ship_by",
@@ -73,6 +75,13 @@ _LISTS = (
     ("store", "/v1/jobs?state=ready"),
     ("bench", "/v1/pulls"),
     ("bench", "/v1/stock"),
+    ("bench", "/v1/stock/in-hand"),
+    ("bench", "/v1/stock/counts"),
+    ("bench", "/v1/stock/changes?bin=A1"),
+    ("owner", "/v1/work-orders"),
+    ("owner", "/v1/work-orders?state=open"),
+    ("owner", "/v1/work-orders/W1"),
+    ("bench", "/v1/assembly"),
     ("bench", "/v1/backlog"),
     ("owner", "/v1/plan"),
     ("owner", "/v1/lots"),
@@ -126,6 +135,7 @@ def _multiply(connection: Connection, table: str, which: str) -> None:
         "replaces": "NULL",
         "job_id": "job_id + n * 1000",
         "next_at": "NULL",
+        "number": "number + n",
     }
     earlier = (
         "strftime('%Y-%m-%d %H:%M:%S.000000', \"{0}\", '-' || (n * 12) || ' hours')"

@@ -46,7 +46,7 @@ class BladeReading:
                 faces[face.face] = face
         if len(self.troubles) > before:
             return None
-        return Blade(content.blade, content.name, tuple(faces.values()), content.bare)
+        return Blade(content.blade, content.name, tuple(faces.values()), content.bare, tuple(content.inspect))
 
     def _face(self, place: str, entry: FaceFile, faces: Mapping[str, Face]) -> Face | None:
         drawn = (

@@ -16,6 +16,7 @@ from layout.marks.artwork import ArtworkRefused, read_artwork
 from layout.marks.features import LEAST_STROKE, narrowest_counter, thinnest_stroke
 from layout.shop.blades import Blade, Photo, Product, Surface
 from layout.shop.outline import Outline
+from layout.shop.counts import CountJump
 from layout.shop.people import Handling
 from layout.shop.plan_weights import ScoreWeights
 from layout.shop.plates import Plate
@@ -251,6 +252,7 @@ class _Reading:
                     p.built_from,
                     p.handle_material or "",
                     self._photos(file, f"product[{index}]", p.photo),
+                    tuple(p.inspect),
                 ),
             )
             for file, content in self.documents.of("products", schema.ProductsFile)
@@ -351,7 +353,9 @@ class _Reading:
         if not policies:
             return Policy()
         file, policy = policies[0]
-        values = policy.model_dump(exclude={"shifts", "handling", "carrier", "packing", "assembly", "plan"})
+        values = policy.model_dump(
+            exclude={"shifts", "handling", "carrier", "packing", "assembly", "counts", "plan"}
+        )
         try:
             return Policy(
                 **values,
@@ -361,6 +365,7 @@ class _Reading:
                 shelves=tuple(policy.packing.shelves),
                 inserts=tuple(policy.packing.inserts),
                 assembly=assembly_of(policy.assembly),
+                count_jump=CountJump(policy.counts.ask_from_units, policy.counts.ask_from_share),
                 plan=ScoreWeights(**policy.plan.model_dump()),
             )
         except ValueError as error:

@@ -99,7 +99,9 @@ def pickups_of(carrier: CarrierFile | None) -> Pickups | None:
 
 def assembly_of(a: AssemblyFile) -> Assembly:
     release_day = _DAYS.index(a.release_day) if a.release_day is not None else None
-    return Assembly(a.service_level, a.weeks_to_build, a.units_per_week, release_day)
+    return Assembly(
+        a.service_level, a.weeks_to_build, a.units_per_week, release_day, a.house_mark_days, tuple(a.inspect)
+    )
 
 
 _DAYS = get_args(Weekday)

@@ -103,6 +103,8 @@ DAMAGE: dict[str, tuple[str, ...]] = {
         " state, bin FROM remake",
     ),
     "marked_in_stock": ("UPDATE history SET move_to = 'not_returned' WHERE move_to = 'polishing'",),
+    "work_order_does_not_add_up": ("UPDATE work_order SET quantity = 3",),
+    "stocked_unlike_bin": ("UPDATE stock_change SET unit_id = 2 WHERE what = 'built'",),
     "claim_of_ended_load": ("UPDATE load_job SET active = 1 WHERE load_id = 1",),
     "claim_differs": ("UPDATE load_job SET active = 0",),
     "held_twice": (

@@ -9,6 +9,7 @@ from pydantic import AfterValidator, Field, model_validator
 from service.shop.catalogue.schema.forms import (
     CurvePath,
     FaceName,
+    Inspect,
     Name,
     Point,
     Shape,
@@ -209,6 +210,12 @@ class BladeFile(Strict):
     name: Words = key("Its name for people", "Chef's knife 20 cm")
     bare: bool = key(
         "A bare blade on its way to assembly: it gets house marks, in lots", example=True, default=False
+    )
+    inspect: Inspect = key(
+        "Looked at on every product with this blade before it is boxed, besides what the policy names",
+        ["Tip sharp and straight"],
+        default=[],
+        max_length=20,
     )
     face: list[FaceFile] = key(
         "Its faces, each a table [[face]]",

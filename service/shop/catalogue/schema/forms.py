@@ -46,6 +46,7 @@ Unit = Literal[
     "count",
     "cost",
     "share",
+    "days",
     "weeks",
     "millimetres and degrees",
     "pixels",
@@ -93,6 +94,10 @@ def distinct(values: list[Any]) -> list[Any]:
     if len(set(values)) < len(values):
         raise ValueError("the same thing stands twice")
     return values
+
+
+#: Points of an inspection, in the words that stand on the page.
+Inspect = Annotated[list[Words], AfterValidator(distinct)]
 
 
 def _day(value: str) -> str:

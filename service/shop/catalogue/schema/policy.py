@@ -9,6 +9,7 @@ from pydantic import AfterValidator, Field
 
 from service.shop.catalogue.schema.forms import (
     Day,
+    Inspect,
     Name,
     Span,
     Strict,
@@ -112,8 +113,8 @@ class PackingFile(Strict):
 
 
 class AssemblyFile(Strict):
-    """What the build plan is made by: how much assembly can build, and how often the shop wants to run
-    out."""
+    """What the build plan is made by: how much assembly can build, and how often the shop wants to run out.
+    And what is inspected before a unit is boxed."""
 
     service_level: float = key(
         "The share of weeks in which all that is asked for shall be there",
@@ -143,6 +144,36 @@ class AssemblyFile(Strict):
         "The day of the week on which new work is put on sale; left out: there is none",
         "friday",
         default=None,
+    )
+    house_mark_days: float = key(
+        "How long before a work order is due its bare blades are to have their house mark",
+        2.0,
+        unit="days",
+        default=2.0,
+        ge=0,
+        le=60,
+    )
+    inspect: Inspect = key(
+        "Looked at on every unit before it is boxed, point by point; blades and products may add to it",
+        ["Edge bites paper all along", "Handle without gaps"],
+        default=[],
+        max_length=20,
+    )
+
+
+class CountFile(Strict):
+    """When a count of a bin is asked about before it is taken; both must be exceeded."""
+
+    ask_from_units: int = key(
+        "The difference from which it is asked about", 5, unit="count", default=5, ge=1, le=100_000
+    )
+    ask_from_share: float = key(
+        "The share of what is on record that the difference must be more than",
+        0.5,
+        unit="share",
+        default=0.5,
+        ge=0,
+        le=10,
     )
 
 
@@ -193,5 +224,10 @@ class PolicyFile(Strict):
         "What the build plan is made by, [assembly]",
         {"service_level": 0.95, "units_per_week": 80},
         default=AssemblyFile(),
+    )
+    counts: CountFile = key(
+        "Counts of bins, [counts]",
+        {"ask_from_units": 5, "ask_from_share": 0.5},
+        default=CountFile(),
     )
     plan: PlanFile = key("What counts in a plan, [plan]", {"changes": 1.0, "turned": 0.5}, default=PlanFile())

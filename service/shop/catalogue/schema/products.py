@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from service.shop.catalogue.schema.forms import BARCODE_FORM, Name, Strict, Words, key
+from service.shop.catalogue.schema.forms import BARCODE_FORM, Inspect, Name, Strict, Words, key
 
 PHOTO_FORM = r"^[A-Za-z0-9][A-Za-z0-9_.-]*\.(jpg|jpeg|png)$"
 
@@ -66,6 +66,12 @@ class ProductFile(Strict):
         "What its handle is of, for the buyer's picture; left out: as a zone on the handle says",
         "walnut",
         default=None,
+    )
+    inspect: Inspect = key(
+        "Looked at on it before it is boxed, besides what the policy and its blade name",
+        ["Sheath closes"],
+        default=[],
+        max_length=20,
     )
     photo: list[PhotoFile] = key(
         "Photos for the buyer's picture, each a table [[product.photo]]; a face without one is drawn, shaded "
