@@ -8,6 +8,7 @@ had sold until then.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, time, timedelta
@@ -55,15 +56,22 @@ def build_plan(tools: Tools, wish: Wish = Wish()) -> BuildPlanAnswer:
     with tools.database.reading() as session:
         counts = build_plan_rows.counts(session)
         rows = build_plan_rows.sold(session, since=since)
+        coming = build_plan_rows.being_built(session)
         blades = build_list_rows.blades_in_lots(session, since=now - timedelta(days=HANDED_OVER_DAYS))
     assembly = _as_wished(shop.policy.assembly, wish)
     sales = _Sales.of(((sku, came.astimezone(zone).date(), n) for sku, came, n in rows), assembly, this_week)
-    skus = [sku for sku in sorted({*counts, *sales.by_sku}) if not _is_bare(shop, sku)]
+    skus = [
+        sku
+        for sku in sorted({*counts, *sales.by_sku, *(sku for sku, _, _ in coming)})
+        if not _is_bare(shop, sku)
+    ]
     stock = {sku: counts.get(sku, build_plan_rows.Counts()) for sku in skus}
     expected = {sku: sales.expected(sku, this_week) for sku in skus}
     horizon = 1 + assembly.weeks_to_build
     levels = {sku: one.week.level(horizon, assembly.service_level) for sku, one in expected.items()}
-    items = {sku: Item(stock[sku].free, levels[sku], expected[sku].week.mean) for sku in skus}
+    there = {sku: Item(stock[sku].free, levels[sku], expected[sku].week.mean) for sku in skus}
+    # What is being built already is not to be built once more.
+    items = {sku: replace(item, free=item.free + building[sku]) for sku, item in there.items()}
     weeks = _weeks(shop, items, assembly, today=today)
     release = _next_release(assembly, today)
     return BuildPlanAnswer(
@@ -80,16 +88,25 @@ def build_plan(tools: Tools, wish: Wish = Wish()) -> BuildPlanAnswer:
                 boxed=stock[sku].boxed,
                 promised=stock[sku].reserved + stock[sku].waiting,
                 free=stock[sku].free,
+                being_built=building[sku],
                 usual_per_week=round(expected[sku].usual.mean, 1),
                 per_release=round(expected[sku].release.mean, 1),
                 sold_last_week=sales.total(sku, this_week - _WEEK),
                 weeks_seen=expected[sku].weeks,
-                weeks_of_cover=_cover(items[sku]),
+                weeks_of_cover=_cover(there[sku]),
                 level=levels[sku],
-                offered=_offered(items[sku], expected[sku], sku, weeks, assembly, today, release),
+                offered=_offered(
+                    there[sku].free + _in_bins_by(coming, sku, release, zone),
+                    expected[sku],
+                    sku,
+                    weeks,
+                    assembly,
+                    today,
+                    release,
+                ),
                 built_from=shop.products[sku].built_from if sku in shop.products else None,
             )
-            for sku in sorted(skus, key=lambda sku: _by_cover(sku, items[sku]))
+            for sku in sorted(skus, key=lambda sku: _by_cover(sku, there[sku]))
         ),
         past=tuple(
             _past(sales, this_week - back * _WEEK) for back in range(1, 1 + sales.weeks_to_hold_against)
@@ -262,8 +279,19 @@ def _next_release(assembly: Assembly, today: date) -> date | None:
     return today + timedelta(days=(assembly.release_day - today.weekday()) % 7)
 
 
+def _in_bins_by(
+    coming: Sequence[tuple[str, datetime, int]], sku: str, release: date | None, zone: ZoneInfo
+) -> int:
+    """Units of a product whose work orders are due by the release day."""
+    return sum(
+        units
+        for of, due, units in coming
+        if of == sku and release is not None and due.astimezone(zone).date() <= release
+    )
+
+
 def _offered(
-    item: Item,
+    free: int,
     expected: Expected,
     sku: str,
     weeks: Sequence[BuildWeekAnswer],
@@ -271,13 +299,13 @@ def _offered(
     today: date,
     release: date | None,
 ) -> int | None:
-    """What is free then: what is free now and built until then, less what sells before, at the service
-    level."""
+    """What is free then: what is free now, in work orders due by then or planned to be built, less what sells
+    before, at the service level."""
     if release is None:
         return None
     built = sum(one.quantity for week in weeks if week.by <= release for one in week.build if one.sku == sku)
     sells = expected.usual.level((release - today).days / 7, assembly.service_level)
-    return max(0, item.free + built - sells)
+    return max(0, free + built - sells)
 
 
 # --- as CSV ---
@@ -288,6 +316,7 @@ CSV_COLUMNS = (
     "boxed",
     "promised",
     "free",
+    "being_built",
     "usual_per_week",
     "per_release",
     "sold_last_week",
@@ -310,6 +339,7 @@ def build_plan_csv(plan: BuildPlanAnswer) -> str:
                 one.boxed,
                 one.promised,
                 one.free,
+                one.being_built,
                 one.usual_per_week,
                 one.per_release,
                 one.sold_last_week,

@@ -27,6 +27,10 @@ class OutlookAnswer(AnswerBody):
         description="Boxed units that nobody waits for; less than nought where more are promised than boxed.",
         examples=[9],
     )
+    being_built: int = Field(
+        description="Units of open work orders, on their way into a bin; the plan does not build them again.",
+        examples=[6],
+    )
     usual_per_week: float = Field(
         description="Units sold in a week on days that are no release days, on average.", examples=[6.5]
     )

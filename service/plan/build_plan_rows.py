@@ -8,8 +8,8 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.states import JobState
-from service.records.tables import Job, Order, Stock
+from service.records.states import ENDED_UNITS, JobState, UnitState, WorkOrderState
+from service.records.tables import BuiltUnit, Job, Order, Stock, WorkOrder
 
 _AT_ONCE = 500
 
@@ -48,6 +48,19 @@ def counts(session: Session) -> dict[str, Counts]:
         )
     }
     return {sku: Counts(*boxed.get(sku, (0, 0)), waiting.get(sku, 0)) for sku in sorted({*boxed, *waiting})}
+
+
+def being_built(session: Session) -> list[tuple[str, datetime, int]]:
+    """(product, when its work order is due, units) of what assembly is still to bring into a bin."""
+    open_units = [state.value for state in UnitState if state not in ENDED_UNITS]
+    rows = session.execute(
+        select(WorkOrder.sku, WorkOrder.due, func.count())
+        .join(BuiltUnit, BuiltUnit.work_order_id == WorkOrder.id)
+        .where(WorkOrder.state == WorkOrderState.OPEN.value, BuiltUnit.state.in_(open_units))
+        .group_by(WorkOrder.id, WorkOrder.sku, WorkOrder.due)
+        .order_by(WorkOrder.id)
+    )
+    return [(sku, due, int(count)) for sku, due, count in rows]
 
 
 def sold(session: Session, *, since: datetime) -> list[tuple[str, datetime, int]]:

@@ -90,6 +90,24 @@ def test_a_plan_worked_out_by_hand(bench: Bench) -> None:
     assert parer["offered"] == 20 + 32 - 15
 
 
+def test_what_is_being_built_is_not_built_once_more(bench: Bench) -> None:
+    """As in the plan by hand: of 52 - 20 units 30 are in a work order, due the day before the release."""
+    sold(bench, (6, 4), (18, 4), (12, 4), (2, 4), (22, 4))
+    put(bench, 20)
+    due = {"soon": MONDAY + timedelta(days=3), "later": MONDAY + timedelta(days=20)}
+    for name, units in (("soon", 30), ("later", 1)):
+        body = {"sku": "PARER", "quantity": units, "due": f"{due[name].isoformat()}T16:00:00Z"}
+        answer = bench.ask("POST", "/v1/work-orders", body, role="owner", Idempotency_Key=f"work-{name}")
+        assert answer.status_code == 201, answer.text
+
+    plan = asked(bench)
+
+    (parer,) = plan["products"]
+    assert (parer["free"], parer["being_built"], parer["weeks_of_cover"]) == (20, 31, 1.2)
+    assert [week["units"] for week in plan["weeks"]] == [1, 16, 16, 16]
+    assert parer["offered"] == 20 + 30 + 1 - 15  # what is due later can't be offered
+
+
 def test_assembly_builds_no_more_than_it_can_and_less_in_a_week_that_has_begun(bench: Bench) -> None:
     sold(bench, (6, 4), (18, 4), (12, 4), (2, 4), (22, 4))
 
