@@ -60,11 +60,10 @@ def build_plan(tools: Tools, wish: Wish = Wish()) -> BuildPlanAnswer:
         blades = build_list_rows.blades_in_lots(session, since=now - timedelta(days=HANDED_OVER_DAYS))
     assembly = _as_wished(shop.policy.assembly, wish)
     sales = _Sales.of(((sku, came.astimezone(zone).date(), n) for sku, came, n in rows), assembly, this_week)
-    skus = [
-        sku
-        for sku in sorted({*counts, *sales.by_sku, *(sku for sku, _, _ in coming)})
-        if not _is_bare(shop, sku)
-    ]
+    building = Counter[str]()
+    for sku, _, units in coming:
+        building[sku] += units
+    skus = [sku for sku in sorted({*counts, *sales.by_sku, *building}) if not _is_bare(shop, sku)]
     stock = {sku: counts.get(sku, build_plan_rows.Counts()) for sku in skus}
     expected = {sku: sales.expected(sku, this_week) for sku in skus}
     horizon = 1 + assembly.weeks_to_build
