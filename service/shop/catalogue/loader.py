@@ -15,8 +15,8 @@ from layout.lettering.fonts import FontRefused, open_font
 from layout.marks.artwork import ArtworkRefused, read_artwork
 from layout.marks.features import LEAST_STROKE, narrowest_counter, thinnest_stroke
 from layout.shop.blades import Blade, Photo, Product, Surface
-from layout.shop.outline import Outline
 from layout.shop.counts import CountJump
+from layout.shop.outline import Outline
 from layout.shop.people import Handling
 from layout.shop.plan_weights import ScoreWeights
 from layout.shop.plates import Plate
