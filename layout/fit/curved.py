@@ -8,36 +8,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from shapely.geometry import LineString
 
 from layout.fit.region import Region
-from layout.lettering.baseline_curve import (
-    KEPT_GAP,
-    LEAST_REACH,
-    SLACK,
-    Bent,
-    Strip,
-    Track,
-    bend_strip,
-    put,
-    seen_from,
-)
+from layout.lettering.baseline_curve import LEAST_REACH, Bent, Strip, Track, bend_strip
+from layout.lettering.joints import KEPT_GAP, SLACK, Bools
+from layout.lettering.poses import put, seen_from
 from layout.shop.blades import Zone
 from layout.shop.inscriptions import Align
 from layout.shop.measure import HEIGHT_STEP_MM, Floats
 
-Bools = np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
-
 #: Heights looked at together: few at first, because most words that don't fit fail early.
 _FIRST_CHUNK, _LARGEST_CHUNK = 8, 64
-#: Directions (degrees from the letters' own) in which an axis between two letters is looked for.
-_AXES_DEG = np.arange(-50.0, 51.0, 10.0)
-#: Capital heights that a decision by arithmetic must have in hand, so that rounding never turns it.
-_IN_HAND = 1e-9
 #: A length over by this factor is so in whatever order it is summed.
 _CERTAINLY = 1 + 1e-9
 
@@ -49,6 +34,9 @@ def largest_on_curve(region: Region, strip: Strip, zone: Zone, *, align: Align) 
         return None
     scan = _Scan(region, strip, zone.baseline.line, align)
     last = math.floor(zone.max_height_mm / HEIGHT_STEP_MM + 1e-6)
+    # Most words that don't fit don't fit at the floor, where they have often been tried already.
+    if not scan.fits_alone(round(step * HEIGHT_STEP_MM, 6)):
+        return None
     best, chunk = None, _FIRST_CHUNK
     while step <= last:
         heights = np.round(np.arange(step, min(step + chunk, last + 1)) * HEIGHT_STEP_MM, 6)
@@ -73,7 +61,7 @@ class _Scan:
     def __init__(self, region: Region, strip: Strip, baseline: LineString, align: Align) -> None:
         self._region, self._strip, self._baseline, self._align = region, strip, baseline, align
         self._track = Track(shapely.get_coordinates(baseline))
-        self._joints = _Joints.of(strip)
+        self._settled = strip.known_on(baseline, align).settled
         shapely.prepare(region.polygon)
         shapely.prepare(strip.inks)
 
@@ -90,14 +78,17 @@ class _Scan:
         short = heights[heights * needed <= self._track.length]
         if len(short):
             poses = self._untracked(short, needed)
-            settled = self._kept(poses / np.stack([short, short, np.ones_like(short)], axis=-1)[:, None])
+            settled = self._settled.get(short.tobytes())
+            if settled is None:
+                unscaled = poses / np.stack([short, short, np.ones_like(short)], axis=-1)[:, None]
+                settled = self._settled[short.tobytes()] = self._kept(unscaled)
             covered = self._covered(poses, short)
             for height, is_settled, is_covered in zip(short, settled, covered, strict=True):
-                yield bool(is_covered) if is_settled else self._fits_alone(float(height))
+                yield bool(is_covered) if is_settled else self.fits_alone(float(height))
         for height in heights[len(short) :]:
-            yield self._fits_alone(float(height))
+            yield self.fits_alone(float(height))
 
-    def _fits_alone(self, height_mm: float) -> bool:
+    def fits_alone(self, height_mm: float) -> bool:
         return inside(
             self._region, bend_strip(self._strip, self._baseline, height_mm=height_mm, align=self._align)
         )
@@ -117,7 +108,7 @@ class _Scan:
         """Whether every pair keeps what it must (h,); `poses` (h, n, 3) of all clusters, capital heights."""
         strip = self._strip
         inked = poses[:, strip.inked]
-        kept = self._joints.are_kept(inked)
+        kept = strip.joints.are_kept(inked)
         height, pair = np.nonzero(~kept)
         if len(pair):
             first, second = strip.pairs[pair].T
@@ -135,111 +126,6 @@ class _Scan:
         hulls = put(np.tile(strip.hulls, len(heights)), poses[:, strip.inked].reshape(-1, 3), scale)
         is_covered = shapely.covers(self._region.polygon, hulls).reshape(len(heights), -1)
         return np.asarray(np.all(is_covered, axis=1))
-
-
-@dataclass(frozen=True, slots=True)
-class _Joints:
-    """What each pair of letters must keep, and what shows at once that it does; in capital heights.
-
-    `corners` (n, v, 2): hull of each inked cluster about its mid-point, padded with its first corner; none
-    lies further from there than its `radius`. A pair that must stay `needed` apart does so while its hulls
-    are that far apart along `axis` (radians; what parts them best on a straight line), or while nothing of
-    the second has moved, as seen from the first, by more than it may from where it is on a straight line
-    (`straight`). A pair that must stay together touches while two points that meet on a straight line, `own`
-    seen from the first and `other` from the second, are within `reach` of each other.
-    """
-
-    pairs: np.ndarray[tuple[int, ...], np.dtype[np.int_]]
-    tied: Bools
-    corners: Floats
-    gaps: Floats
-    needed: Floats
-    axis: Floats
-    radius: Floats
-    straight: Floats
-    own: Floats
-    other: Floats
-    reach: Floats
-
-    @staticmethod
-    def of(strip: Strip) -> _Joints:
-        tied = strip.gaps <= SLACK
-        corners = _padded(strip)
-        first, second = strip.pairs.T
-        middles = strip.middles[strip.inked]
-        moved = corners + np.column_stack([middles, np.zeros_like(middles)])[:, None]
-        axes = np.radians(_AXES_DEG)
-        along = np.einsum("nvk,ak->anv", moved, np.column_stack([np.cos(axes), np.sin(axes)]))
-        parted = along[:, second].min(axis=2) - along[:, first].max(axis=2)
-        touching = [_touch(strip, number) if tied[number] else (0.0, 0.0, 0.0) for number in range(len(tied))]
-        x, y, reach = np.array(touching).reshape(-1, 3).T
-        return _Joints(
-            pairs=strip.pairs,
-            tied=tied,
-            corners=corners,
-            gaps=strip.gaps,
-            needed=KEPT_GAP * strip.gaps + _IN_HAND,
-            axis=axes[parted.argmax(axis=0)] if len(tied) else np.zeros(0),
-            radius=np.hypot(corners[..., 0], corners[..., 1]).max(axis=1),
-            straight=middles[second] - middles[first],
-            own=np.column_stack([x - middles[first], y]),
-            other=np.column_stack([x - middles[second], y]),
-            reach=reach - _IN_HAND,
-        )
-
-    def are_kept(self, poses: Floats) -> Bools:
-        """Whether a pair certainly keeps what it must (h, p); `poses` (h, n, 3) of the inked clusters."""
-        one, two = poses[:, self.pairs[:, 0]], poses[:, self.pairs[:, 1]]
-        angle = one[..., 2] + np.remainder(two[..., 2] - one[..., 2] + np.pi, 2 * np.pi) / 2 - np.pi / 2
-        angle = angle + self.axis
-        axis = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-        ends = _along(self.corners[self.pairs[:, 0]], one, axis).max(axis=-1)
-        begins = _along(self.corners[self.pairs[:, 1]], two, axis).min(axis=-1)
-        seen = seen_from(one, two)
-        shift = np.hypot(seen[..., 0] - self.straight, seen[..., 1])
-        moved = shift + 2 * self.radius[self.pairs[:, 1]] * np.abs(np.sin(seen[..., 2] / 2))
-        apart = (begins - ends >= self.needed) | (self.gaps - moved >= self.needed)
-        between = _moved(self.own, one) - _moved(self.other, two)
-        together = np.hypot(between[..., 0], between[..., 1]) <= self.reach
-        return np.asarray(np.where(self.tied, together, apart))
-
-
-def _padded(strip: Strip) -> Floats:
-    rings = [shapely.get_coordinates(hull) for hull in strip.hulls]
-    most = max(len(ring) for ring in rings)
-    return np.array([np.concatenate([ring, np.repeat(ring[:1], most - len(ring), axis=0)]) for ring in rings])
-
-
-def _touch(strip: Strip, number: int) -> tuple[float, float, float]:
-    """A point (x, y) where the inks of a tied pair meet on a straight line, and how far the two may go from
-    each other there and still be together."""
-    one, two = strip.inks_straight()[strip.pairs[number]]
-    shared = [part for part in shapely.get_parts(shapely.intersection(one, two)) if part.area > 0]
-    if shared:
-        circle = shapely.maximum_inscribed_circle(max(shared, key=lambda part: part.area))
-        (x, y), _ = circle.coords
-        return x, y, circle.length + strip.joint
-    (x, y), _ = shapely.shortest_line(one, two).coords
-    return x, y, strip.joint - SLACK
-
-
-def _moved(points: Floats, poses: Floats) -> Floats:
-    """Points (p, 2), each put at its pose (h, p, 3)."""
-    cos, sin = np.cos(poses[..., 2]), np.sin(poses[..., 2])
-    x, y = points.T
-    return np.stack([poses[..., 0] + cos * x - sin * y, poses[..., 1] + sin * x + cos * y], axis=-1)
-
-
-def _along(corners: Floats, poses: Floats, axis: Floats) -> Floats:
-    """How far along its pair's axis (h, p, 2) every corner (p, v, 2) lies once put at its pose: (h, p, v)."""
-    cos, sin = np.cos(poses[..., 2]), np.sin(poses[..., 2])
-    # The axis is turned back instead of every corner turned.
-    back = np.stack(
-        [cos * axis[..., 0] + sin * axis[..., 1], cos * axis[..., 1] - sin * axis[..., 0]], axis=-1
-    )
-    origin = poses[..., 0] * axis[..., 0] + poses[..., 1] * axis[..., 1]
-    x, y = corners[..., 0], corners[..., 1]
-    return np.asarray(x * back[..., :1] + y * back[..., 1:] + origin[..., None])
 
 
 def inside(region: Region, bent: Bent | None) -> bool:

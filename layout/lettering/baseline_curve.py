@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from functools import cached_property, partial
+from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import pairwise, product
 from typing import Any
 
@@ -15,17 +15,16 @@ from shapely.geometry import LineString
 from layout.lettering.fonts import Font
 from layout.lettering.hulls import hull_of
 from layout.lettering.ink import Spot, inked
+from layout.lettering.joints import KEPT_GAP, SLACK, Bools, Joints, Numbers
+from layout.lettering.poses import put
 from layout.lettering.shaping import ink_of
 from layout.lettering.typeset import Cluster, Composition
 from layout.shop.inscriptions import Align
 from layout.shop.measure import Floats
 from layout.shop.outline import Outline
 
-#: Clusters that don't touch on a straight line keep at least this share of their distance on a curve.
-KEPT_GAP = 0.5
-#: Tightest steps of tracking, and the slack that counts as none, in capital heights.
+#: Tightest steps of tracking, in capital heights.
 _TRACKING_STEP = 0.01
-SLACK = 1e-6
 #: Single-line letters that touched on a straight line may come apart by this (capital heights) on a curve,
 #: because ends of lines can't be slid into one another as areas can. Drawing bridges the joint.
 _OPEN_JOINT = 0.1
@@ -64,7 +63,15 @@ class Bent:
         return self.shapes
 
 
-Numbers = np.ndarray[tuple[int, ...], np.dtype[np.int_]]
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is known of a strip on one baseline (WKB): by height the poses and tracking there, and by some
+    heights (h,) whether every pair keeps what it must without tracking."""
+
+    baseline: bytes
+    align: Align
+    tracked: dict[float, tuple[Floats, float] | None] = field(default_factory=dict)
+    settled: dict[bytes, Bools] = field(default_factory=dict)
 
 
 class Strip:
@@ -78,8 +85,15 @@ class Strip:
         self.middles = np.array([c.origin + c.advance / 2 for c in self.clusters])
         #: How far apart letters that touch on a straight line may be.
         self.joint = _OPEN_JOINT if composition.font.kind == "single_line" else 0.0
-        #: The baseline that it was last bent on, its alignment, and by height the poses and tracking there.
-        self.tracked: tuple[tuple[bytes, Align] | None, dict[float, tuple[Floats, float] | None]] = None, {}
+        self._known = _Known(b"", "start")
+
+    def known_on(self, baseline: LineString, align: Align) -> _Known:
+        """What is known of it on that baseline, remembered for the one that it was last bent on: no region
+        matters here, and the same words are asked for again with more room around them."""
+        known = self._known
+        if (known.baseline, known.align) != (baseline.wkb, align):
+            known = self._known = _Known(baseline.wkb, align)  # at once: threads may share a strip
+        return known
 
     @cached_property
     def length(self) -> float:
@@ -118,7 +132,7 @@ class Strip:
         return self._distances(self.inks, self._straight())
 
     @cached_property
-    def tied(self) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    def tied(self) -> Bools:
         """Clusters that touch the next one on a straight line: connected letters stay connected."""
         tied = np.zeros(max(len(self.clusters) - 1, 0), dtype=bool)
         for (a, b), gap in zip(self.pairs, self.gaps, strict=True):
@@ -154,6 +168,18 @@ class Strip:
             shapely.distance(posed[self.pairs[:, 0]], posed[self.pairs[:, 1]]), dtype=np.float64
         )
 
+    @cached_property
+    def joints(self) -> Joints:
+        """What each pair must keep."""
+        return Joints.of(
+            self.pairs,
+            self.gaps,
+            hulls=self.hulls,
+            middles=self.middles[self.inked],
+            straight=self.inks_straight(),
+            joint=self.joint,
+        )
+
     def shortfall(self, poses: Floats) -> Floats:
         """How much each pair lacks of the gap it must keep; for touching pairs the gap that has opened.
 
@@ -162,16 +188,18 @@ class Strip:
         """
         lacking = np.zeros(len(self.pairs))
         inked = poses[self.inked]
-        parted = self._parted(np.flatnonzero(self.gaps <= SLACK), inked)
+        is_doubtful = ~self.joints.are_kept(inked[None])[0]
+        tied = self.joints.tied
+        parted = np.flatnonzero(tied & is_doubtful)
         if len(parted):
             lacking[parted] = np.maximum(self._apart(parted, inked) - self.joint, 0.0)
-        free = np.flatnonzero(self.gaps > SLACK)
+        free = np.flatnonzero(~tied & is_doubtful)
         if len(free):
             first, second = self.pairs[free].T
-            hulls = put(self.hulls, inked)
             # Hulls are quick and never further apart than the ink itself: of those that may lack the most the
             # ink decides.
-            most = KEPT_GAP * self.gaps[free] - shapely.distance(hulls[first], hulls[second])
+            one, other = put(self.hulls[first], inked[first]), put(self.hulls[second], inked[second])
+            most = KEPT_GAP * self.gaps[free] - shapely.distance(one, other)
             worst = 0.0
             for at in np.argsort(-most):
                 if most[at] <= worst:
@@ -186,21 +214,6 @@ class Strip:
         first, second = self.pairs[pairs].T
         one, other = put(self.inks[first], inked[first]), put(self.inks[second], inked[second])
         return np.asarray(shapely.distance(one, other), dtype=np.float64)
-
-    def _parted(self, tied: Numbers, inked: Floats) -> Numbers:
-        """Those of some tied pairs that may lack something; the first of each is prepared, and the second put
-        as the first sees it."""
-        first, second = self.pairs[tied].T
-        seen = put(self.inks[second], seen_from(inked[first], inked[second]))
-        shapely.prepare(self.inks[first])
-        return np.asarray(tied[~shapely.dwithin(self.inks[first], seen, self.joint + SLACK / 2)])
-
-
-def seen_from(own: Floats, other: Floats) -> Floats:
-    """The pose of another (..., 3) in one's own frame."""
-    cos, sin = np.cos(own[..., 2]), np.sin(own[..., 2])
-    x, y, turn = np.moveaxis(other - own, -1, 0)
-    return np.stack([cos * x + sin * y, cos * y - sin * x, turn], axis=-1)
 
 
 def bend(composition: Composition, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:
@@ -266,14 +279,11 @@ def bend_strip(strip: Strip, baseline: LineString, *, height_mm: float, align: A
 def _tracked(
     strip: Strip, baseline: LineString, *, height_mm: float, align: Align
 ) -> tuple[Floats, float] | None:
-    """x, y, turn (n, 3) of every cluster, in capital heights, and the tracking. Remembered with the strip: no
-    region matters here, and the same words are asked for again with more room around them."""
-    where, known = strip.tracked
-    if where != (baseline.wkb, align):
-        where, known = strip.tracked = (baseline.wkb, align), {}  # at once: threads may share a strip
-    if height_mm not in known:
-        known[height_mm] = _track(strip, baseline, height_mm=height_mm, align=align)
-    return known[height_mm]
+    """x, y, turn (n, 3) of every cluster, in capital heights, and the tracking."""
+    tracked = strip.known_on(baseline, align).tracked
+    if height_mm not in tracked:
+        tracked[height_mm] = _track(strip, baseline, height_mm=height_mm, align=align)
+    return tracked[height_mm]
 
 
 def _track(
@@ -347,18 +357,3 @@ class Track:
 
     def _at(self, arc: Floats) -> Floats:
         return np.stack([np.interp(arc, self._arc, axis) for axis in self._points.T], axis=-1)
-
-
-def put(pieces: Any, poses: Floats, scale: float | Floats = 1.0) -> Any:
-    """Each of the geometries scaled and put at its own pose: x, y, turn (n, 3)."""
-    if len(pieces) == 0:
-        return pieces
-    cos, sin = np.cos(poses[:, 2]) * scale, np.sin(poses[:, 2]) * scale
-    counts = shapely.get_num_coordinates(pieces)
-    x0, y0, cos, sin = (np.repeat(each, counts) for each in (poses[:, 0], poses[:, 1], cos, sin))
-    return shapely.transform(pieces, partial(_turned, x0=x0, y0=y0, cos=cos, sin=sin))
-
-
-def _turned(points: Floats, *, x0: Floats, y0: Floats, cos: Floats, sin: Floats) -> Floats:
-    x, y = points[:, 0], points[:, 1]
-    return np.column_stack([x0 + x * cos - y * sin, y0 + x * sin + y * cos])
