@@ -97,7 +97,7 @@ class Straight:
         x, y = self._anchor[0] - block.reference[0] * size, self._anchor[1] - block.reference[1] * size
         corners = self._turned(block.hull * size + np.array([x, y]))
         face_x, face_y = self._turned.point((x, y))
-        return Fit(size, face_x, face_y, self._turn_deg, self._region, shapely.polygons(corners))
+        return Fit(size, face_x, face_y, self._turn_deg, self._region, (shapely.polygons(corners),))
 
 
 class Curved:
@@ -112,7 +112,7 @@ class Curved:
         bent = self._bent(block, size)
         if bent is None or not climb.inside(self._region, bent):
             return None
-        return Fit(size, 0.0, 0.0, 0.0, self._region, shapely.union_all(list(bent.hulls())))
+        return Fit(size, 0.0, 0.0, 0.0, self._region, bent.hulls())
 
     def _largest(self, block: Block) -> Fit | None:
         if block.strip is None:

@@ -31,6 +31,8 @@ _NOISE_MM = 1e-9
 _DEEP_MM = 1e-9
 #: Half-planes that differ by less than this, relatively, are one.
 _IN_LINE = 1e-9
+#: A copy that lies in a room so much larger has room to move there, in spite of any rounding.
+_LARGER = 1.0001
 #: No copy is larger than this many times its hull; only a hull that is a single point would be.
 _MOST = 1e4
 
@@ -108,9 +110,20 @@ class Copies:
         return shapely.polygons(rings[near])
 
 
+def certainly_holds(room: Room, hull: Floats, scale: float, at: tuple[float, float]) -> bool:
+    """Whether scale * hull + at lies in the room, and may move a little there: then it is well inside of all
+    `Copies.positions`, at a small part of their cost."""
+    if len(hull) < 3:
+        return False
+    centre = hull.mean(axis=0)
+    larger = (centre + (hull - centre) * _LARGER) * scale + at
+    return bool(shapely.covers(room.polygon, shapely.polygons(larger)))
+
+
 def room_of(polygon: Polygon) -> Room:
     """Prepare one polygon (mm)."""
     whole = orient(polygon)
+    shapely.prepare(whole)
     frame = orient(whole.convex_hull)
     normals, offsets = half_planes(shapely.get_coordinates(frame)[:-1])
     pockets = [

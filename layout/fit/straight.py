@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from shapely.geometry import LineString, Point
 from shapely.ops import nearest_points
 
 from layout.fit.binding import Binding, bindings_of
-from layout.fit.inner_fit import TOUCH_MM, Copies, Room, room_of
+from layout.fit.inner_fit import TOUCH_MM, Copies, Room, certainly_holds, room_of
 from layout.fit.inscribed import largest_share
 from layout.fit.region import Region
 from layout.marks.blocks import own_point
@@ -39,7 +39,12 @@ class Fit:
     turn_deg: float
     region: Region
     #: What was kept inside the region (face frame): the block's hull, or those of its clusters on a curve.
-    block: Any
+    hulls: tuple[Any, ...]
+
+    @property
+    def block(self) -> Any:
+        """All that was kept inside the region as one geometry; put together when asked for."""
+        return self.hulls[0] if len(self.hulls) == 1 else shapely.union_all(self.hulls)
 
     @property
     def clearance_mm(self) -> float:
@@ -71,7 +76,8 @@ def largest(region: Region, hull: Floats, zone: Zone, *, align: Align) -> Fit | 
     ceiling, step, copies_placed = _steps(zone.max_height_mm), 0, None
     for room in _rooms(region, zone):
         copies = _copies(room, hull)
-        best = _largest_step(copies, wish, step, min(ceiling, _steps(copies.bound)))
+        top = min(ceiling, _steps(copies.bound))
+        best = _largest_step(partial(_is_held, room, hull, wish), step, top)
         if best > step:
             step, copies_placed = best, copies
     if copies_placed is None:
@@ -104,10 +110,7 @@ def overhang(
     def fits(along: float, across: float) -> bool:
         roomy = [room for room in rooms if _may_hold(room, length * along, height * across)]
         squeezed = wish.own + (hull - wish.own) * [along, across]
-        return any(
-            not wish.allowed(_copies(room, squeezed).positions(height_mm), height_mm).is_empty
-            for room in roomy
-        )
+        return any(_is_held(room, squeezed, wish, height_mm) for room in roomy)
 
     if fits(1.0, 1.0):
         return Overhang(0.0, 0.0)
@@ -278,13 +281,19 @@ def _height_mm(step: int) -> float:
     return round(step * HEIGHT_STEP_MM, 6)
 
 
-def _largest_step(copies: Copies, wish: _Wish, low: int, top: int) -> int:
-    """Largest whole step in (low, top] that is feasible, or `low`. Bisection: what fits of a hull at a height
-    fits at every smaller one under each of the zone's slides."""
+def _is_held(room: Room, hull: Floats, wish: _Wish, height_mm: float) -> bool:
+    """Whether a hull fits in a room at that height: where it wants to be, or else anywhere that it may be."""
+    if certainly_holds(room, hull, height_mm, wish.origin(height_mm)):
+        return True
+    return not wish.allowed(_copies(room, hull).positions(height_mm), height_mm).is_empty
+
+
+def _largest_step(fits: Callable[[float], bool], low: int, top: int) -> int:
+    """Largest whole step in (low, top] whose height fits, or `low`. Bisection: what fits of a hull at a
+    height fits at every smaller one under each of the zone's slides."""
 
     def feasible(step: int) -> bool:
-        height = _height_mm(step)
-        return not wish.allowed(copies.positions(height), height).is_empty
+        return fits(_height_mm(step))
 
     if top <= low:
         return low
@@ -310,7 +319,7 @@ def _placed(region: Region, copies: Copies, hull: Floats, wish: _Wish, height_mm
     x, y = Affine.turned(wish.turn_deg).point((spot.x, spot.y))
     corners = hull * height_mm + [spot.x, spot.y]
     block = affinity.rotate(shapely.convex_hull(shapely.multipoints(corners)), wish.turn_deg, origin=(0, 0))
-    return Fit(height_mm, x, y, wish.turn_deg, region, block)
+    return Fit(height_mm, x, y, wish.turn_deg, region, (block,))
 
 
 def anchor_of(zone: Zone, align: Align) -> tuple[float, float]:
