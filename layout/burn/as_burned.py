@@ -12,6 +12,7 @@ Judged by shape and not by where rows fall: a row lattice moves with the face, a
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -29,6 +30,8 @@ LOST_LINES = 0.5
 _QUARTER = 6
 #: The outline's edge is looked at in steps of this share of a line where centre lines are drawn.
 _STEP_LINES = 0.4
+#: What is certainly within reach is so to this share of a line, more than chords are off.
+_CHORDS = 0.02
 #: A part is small where its box's diagonal is less than this share of the reach.
 _SMALL = 0.99
 #: An end that leads nowhere is no line where it is shorter than this share of a line.
@@ -91,12 +94,8 @@ def _how_burned(area: Polygon, process: Process) -> How:
     if not process.burns_centre_lines:
         return "lost"
     middles = _middles(area, path, _near(left, process), process.line_width_mm)
-    if middles:
-        # What lay within reach of the fill still does: only the rest is looked at again.
-        lines = _widened(middles, process.line_width_mm)
-        pieces = shapely.get_parts([shapely.difference(part, lines) for part in left])
-        if not _out_of_reach(pieces, (burned, lines), process.line_width_mm):
-            return "lined"
+    if middles and _are_near(left, burned, middles, process.line_width_mm):
+        return "lined"
     return "lost" if _lined(area, burned, left, middles, process.line_width_mm)[2] else "lined"
 
 
@@ -149,7 +148,8 @@ def _widened(lines: Sequence[LineString], width: float) -> Any:
 
 def _near(parts: Sequence[Any], process: Process) -> Any:
     """Where centre lines are drawn for parts that fill does not burn."""
-    return shapely.union_all(parts).buffer(process.line_width_mm)
+    whole = parts[0] if len(parts) == 1 else shapely.union_all(parts)
+    return whole.buffer(process.line_width_mm)
 
 
 def lost_parts(area: Any, burned: Any, width_mm: float) -> list[Any]:
@@ -157,6 +157,18 @@ def lost_parts(area: Any, burned: Any, width_mm: float) -> list[Any]:
     if burned.is_empty:
         return [area]
     return _out_of_reach(shapely.get_parts(shapely.difference(area, burned)), (burned,), width_mm)
+
+
+def _are_near(parts: Sequence[Any], burned: Any, lines: Sequence[LineString], width_mm: float) -> bool:
+    """Whether all of some parts of an area, each beside what fill burns, is certainly within reach of that or
+    of centre lines: their edges are, and what else bounds what the lines leave of them is the lines' own."""
+    points = shapely.points(shapely.get_coordinates(shapely.segmentize(parts, _STEP_LINES * width_mm)))
+    drawn = shapely.multilinestrings(list(lines))
+    # No point of an edge is further than half a step from one of these.
+    beyond = (LOST_LINES - _STEP_LINES / 2 - _CHORDS) * width_mm
+    shapely.prepare(drawn)
+    points = points[~shapely.dwithin(drawn, points, width_mm / 2 + beyond)]
+    return len(points) == 0 or bool(shapely.dwithin(burned, points, beyond).all())
 
 
 def _out_of_reach(pieces: Any, burned: Sequence[Any], width_mm: float) -> list[Any]:
@@ -210,8 +222,9 @@ def _middles(area: Polygon, path: Any, near: Any, width: float) -> list[LineStri
     if len(rounded) == 0:
         return []
     merged = shapely.line_merge(shapely.union_all(shapely.linestrings(rounded)))
-    lines = [line for line in shapely.get_parts(merged) if line.length > 0]
-    return [_from_left(shapely.simplify(line, _GRID_MM)) for line in _without_spurs(lines, width)]
+    lines = shapely.get_parts(merged)
+    kept = _without_spurs(lines[shapely.length(lines) > 0], width)
+    return _from_left(shapely.simplify(kept, _GRID_MM))
 
 
 def _to_tip(area: Polygon, part: Any, burned: Any) -> LineString | None:
@@ -224,7 +237,7 @@ def _to_tip(area: Polygon, part: Any, burned: Any) -> LineString | None:
     start, end = (np.round(np.asarray(way.coords) / _GRID_MM) * _GRID_MM).tolist()
     if start == end or not area.buffer(_GRID_MM).covers(LineString([start, end])):
         return None
-    return _from_left(LineString([start, end]))
+    return _from_left([LineString([start, end])])[0]
 
 
 def _edge_points(area: Polygon, near: Any, step: float) -> tuple[Floats, Floats, Any, Floats]:
@@ -244,17 +257,25 @@ def _edge_points(area: Polygon, near: Any, step: float) -> tuple[Floats, Floats,
 
 def _without_spurs(lines: Sequence[LineString], width: float) -> list[LineString]:
     """Lines without stubs: short ends that lead nowhere, which corners leave."""
-    ends: dict[tuple[float, float], int] = {}
-    for line in lines:
-        for end in (line.coords[0], line.coords[-1]):
-            ends[end] = ends.get(end, 0) + 1
+    starts, ends = (list(map(tuple, _ends_of(lines, which).tolist())) for which in (0, -1))
+    met = Counter((*starts, *ends))
+    is_long = shapely.length(lines) > _STUB_LINES * width
     kept = [
         line
-        for line in lines
-        if line.length > _STUB_LINES * width or (ends[line.coords[0]] > 1 and ends[line.coords[-1]] > 1)
+        for line, long, start, end in zip(lines, is_long, starts, ends, strict=True)
+        if long or (met[start] > 1 and met[end] > 1)
     ]
     return kept or list(lines)
 
 
-def _from_left(line: LineString) -> LineString:
-    return line if line.coords[0] <= line.coords[-1] else LineString(line.coords[::-1])
+def _ends_of(lines: Sequence[LineString], which: int) -> Floats:
+    return shapely.get_coordinates(shapely.get_point(lines, which))
+
+
+def _from_left(lines: Sequence[LineString]) -> list[LineString]:
+    """Lines, each from its left end; of two ends above one another from the lower."""
+    starts, ends = _ends_of(lines, 0).tolist(), _ends_of(lines, -1).tolist()
+    return [
+        line if start <= end else LineString(line.coords[::-1])
+        for line, start, end in zip(lines, starts, ends, strict=True)
+    ]
