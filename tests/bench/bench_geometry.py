@@ -3,38 +3,35 @@
 Words that were never seen before are measured by `tests.bench.bench_corpus`.
 
 "floor" is bare HarfBuzz shaping with its result read out plus one prepared `contains` of the same text;
-"plain" is what the same check costs without caches: fontTools outlines, Shapely unions and buffers.
+"plain" is what `tests.bench.plain` costs, a script of public libraries that keeps nothing.
 """
 
 from __future__ import annotations
 
-import io
 import time
 from dataclasses import replace
-from itertools import pairwise
 
 import numpy as np
 import shapely
 import uharfbuzz as hb
-from fontTools.pens.recordingPen import DecomposingRecordingPen
-from fontTools.ttLib import TTFont
-from shapely.geometry import MultiPolygon, Point, Polygon
+from shapely.geometry import Point, Polygon
 
 from layout.burn import rows as fill
 from layout.check.feasibility import check
 from layout.fit import straight as fit
 from layout.fit.region import Region, Source
 from layout.lettering.fonts import open_font
-from layout.lettering.glyphs import CurvePen, merged
 from layout.lettering.typeset import compose, draw
 from layout.shop.blades import Baseline, Zone
 from layout.shop.inscriptions import TextInscription
 from layout.shop.shop import Shop
 from service.shop import catalogue
+from tests.bench.plain import Answer, plain_answer
 from tests.bench.timing import figure, input_line, median_seconds
 
 WORDS = "For Rosa, gardener, 1961"  # 24 characters
 SKU, ZONE, FONT, HEIGHT_MM = "AQ-CHEF-20", "heel", "lato-bold", 4.0
+_LINE_MM = 0.05
 
 
 def main() -> None:
@@ -88,34 +85,23 @@ def check_figures(shop: Shop, floor: float) -> None:
     input_line("check", f"{SKU} {ZONE} {FONT} {HEIGHT_MM} mm {WORDS!r}", result.marks[0].outline.digest)
 
 
-def plain_check(shop: Shop, words: str = WORDS, font: str = FONT) -> object:
-    """The same questions without any cache: outlines, union, region, containment, strokes, counters, gaps."""
-    from layout.marks.features import narrowest_counter, thinnest_stroke
-
-    spec = shop.fonts[font]
-    table = TTFont(io.BytesIO(spec.data))
-    glyph_set, cmap = table.getGlyphSet(), table.getBestCmap()
-    letters, pen_x = [], 0.0
-    for char in words:
-        name = cmap[ord(char)]
-        recording = DecomposingRecordingPen(glyph_set)
-        glyph_set[name].draw(recording)
-        pen = CurvePen()
-        recording.replay(pen)
-        areas = merged(pen.curves.rings(1.0))
-        if areas:
-            letters.append(shapely.transform(MultiPolygon(areas), lambda p, x=pen_x: (p + [x, 0.0]) * 0.003))
-        pen_x += glyph_set[name].width
-    text = shapely.union_all(letters)
+def plain_check(shop: Shop, words: str = WORDS, font: str = FONT, height_mm: float = HEIGHT_MM) -> Answer:
+    """The same questions put by the plain script, in the zone SKU, ZONE."""
     blade = shop.blades[shop.products[SKU].blade]
     face = blade.face_of_zone(ZONE)
     zone = face.zone(ZONE)
     kept_out = shapely.union_all([k.polygon for k in face.keep_outs])
     region = zone.polygon.intersection(face.silhouette).difference(kept_out).buffer(-0.6)
-    strokes = [thinnest_stroke(letter, least=0.02, most=2.0) for letter in letters]
-    counters = [narrowest_counter(letter) for letter in letters]
-    gaps = [a.distance(b) for a, b in pairwise(letters)]
-    return region.contains(text), strokes, counters, gaps
+    middle = region.representative_point()
+    return plain_answer(
+        shop.fonts[font].data,
+        dict(shop.fonts[font].axes),
+        words,
+        height_mm=height_mm,
+        at=(middle.x, middle.y),
+        region=region,
+        line_mm=_LINE_MM,
+    )
 
 
 def fit_figures(shop: Shop, floor: float) -> None:
