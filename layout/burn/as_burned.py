@@ -269,7 +269,7 @@ def _without_spurs(lines: Sequence[LineString], width: float) -> list[LineString
 
 
 def _ends_of(lines: Sequence[LineString], which: int) -> Floats:
-    return shapely.get_coordinates(shapely.get_point(lines, which))
+    return np.asarray(shapely.get_coordinates(shapely.get_point(lines, which)))
 
 
 def _from_left(lines: Sequence[LineString]) -> list[LineString]:

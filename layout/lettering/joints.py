@@ -63,8 +63,8 @@ class Joints:
         tied = gaps <= SLACK
         support, radius = _support(hulls)
         touching = [
-            _touch(*straight[pair], joint) if is_tied else (0.0, 0.0, 0.0)
-            for pair, is_tied in zip(pairs, tied, strict=True)
+            _touch(straight[one], straight[other], joint) if is_tied else (0.0, 0.0, 0.0)
+            for (one, other), is_tied in zip(pairs, tied, strict=True)
         ]
         x, y, reach = np.array(touching).reshape(-1, 3).T
         first, second = pairs.T

@@ -13,6 +13,7 @@ from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
 from layout.fit import straight as fit
+from layout.fit.inner_fit import Copies, certainly_holds, room_of
 from layout.fit.inscribed import half_planes, largest_copy
 from layout.shop.blades import Slide
 from layout.shop.inscriptions import Align
@@ -377,3 +378,17 @@ def test_a_keep_out_under_a_long_straight_edge_of_the_block_binds_it() -> None:
     pin = next(b for b in found.binding if b.name == "pin")
     assert pin.side == "below"
     assert pin.point == pytest.approx((30.0, 2.0), abs=0.3)
+
+
+def test_a_copy_that_certainly_lies_in_a_room_is_among_its_positions() -> None:
+    # Reference: the set of all positions, worked out by itself.
+    rng = np.random.default_rng(SEED)
+    held = 0
+    for _ in range(300):
+        room = room_of(next(iter(shapely.get_parts(a_hollow_polygon(rng)))))
+        hull, scale = a_hull(rng), float(rng.uniform(0.5, 4.0))
+        at = tuple(rng.uniform(room.polygon.bounds[:2], room.polygon.bounds[2:]).tolist())
+        if certainly_holds(room, hull, scale, at):
+            held += 1
+            assert Copies(room, hull).positions(scale).covers(Point(at))
+    assert held > 20
