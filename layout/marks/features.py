@@ -144,11 +144,11 @@ class _Losses:
         doubtful = self._away(eroded, w)
         if len(doubtful) == 0:
             return False
-        shapely.prepare(eroded)
-        points = shapely.points(doubtful)
-        if not shapely.dwithin(eroded, points, (_LOST_REACH + _CHORDS) * w).all():
+        edge = _edge_of(eroded)
+        if not _are_within(edge, doubtful, (_LOST_REACH + _CHORDS) * w):
             return True
-        points = points[~shapely.dwithin(eroded, points, (_LOST_REACH - _CHORDS) * w)]
+        points = shapely.points(doubtful)
+        points = points[~shapely.dwithin(edge, points, (_LOST_REACH - _CHORDS) * w)]
         if len(points) == 0:
             return False
         opened = eroded.buffer(w / 2, quad_segs=16)
@@ -160,11 +160,7 @@ class _Losses:
     def _are_near(self, eroded: Any, w: float) -> bool:
         """Whether every tip is certainly too near to the eroded region for w to be lost."""
         doubtful = self._away(eroded, w)
-        if len(doubtful) == 0:
-            return True
-        shapely.prepare(eroded)
-        near = shapely.dwithin(eroded, shapely.points(doubtful), (_LOST_REACH - _CHORDS) * w)
-        return bool(near.all())
+        return len(doubtful) == 0 or _are_within(_edge_of(eroded), doubtful, (_LOST_REACH - _CHORDS) * w)
 
     def _away(self, eroded: Any, w: float) -> Floats:
         """The tips (n, 2) that a chessboard doesn't show to be near the eroded region's boundary.
@@ -189,6 +185,22 @@ class _Losses:
         return np.asarray(self._tips[~board[column, row]])
 
 
+def _edge_of(eroded: Any) -> Any:
+    """The boundary of an eroded region, prepared; no tip lies inside."""
+    edge = shapely.boundary(eroded)
+    shapely.prepare(edge)
+    return edge
+
+
+def _are_within(edge: Any, tips: Floats, reach: float) -> bool:
+    """Whether all tips (n, 2) are within reach. A few are asked first: where one is beyond, many are."""
+    return all(
+        bool(shapely.dwithin(edge, shapely.points(some), reach).all()) for some in (tips[::_FEW], tips)
+    )
+
+
+#: Every so many tips one is asked first.
+_FEW = 8
 #: The eroded region's distance in widths at which a point is lost: half a width more than the opened one's.
 _LOST_REACH = LOST_WIDTHS + 0.5
 #: What chords and simplified curves of a buffer may be off by, in widths: several times what GEOS allows
