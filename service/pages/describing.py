@@ -49,8 +49,8 @@ TABLE, TEXT, UPLOAD = "/owner/shop/table", "/owner/shop/text", "/owner/shop/file
 LARGEST_PHOTO = 1_000_000
 #: A file's text in a form, whose letters may be sent as nine signs each.
 LARGEST_TEXT = 4 * 2**20
-#: In the order in which a shop is thought of.
-KIND_ORDER = (
+#: In the order in which a shop is thought of; kinds that are not named here come last.
+_FIRST = (
     "products",
     "blades",
     "plates",
@@ -62,6 +62,7 @@ KIND_ORDER = (
     "stores",
     "policy",
 )
+KIND_ORDER = (*(kind for kind in _FIRST if kind in KINDS), *(kind for kind in KINDS if kind not in _FIRST))
 FileName = Annotated[str, Query(max_length=120)]
 Place = Annotated[str, Query(max_length=200)]
 

@@ -188,10 +188,10 @@ def names_in(content: Mapping[str, str]) -> dict[str, list[str]]:
         elif kind == "photos":
             found["photos"][own] = None
         document = document_or_none(file, text)
-        key = _NAMED_BY.get(kind)
+        key = naming_key(kind) if kind in _schemas() else None
         if document is None or key is None:
             continue
-        listed = document.get(_LISTS.get(kind, ""), [document])
+        listed = document.get(list_of(kind) or "", [document])
         for entry in listed if isinstance(listed, list) else ():
             if isinstance(entry, dict):
                 _add(found, kind, entry.get(key))
@@ -200,36 +200,29 @@ def names_in(content: Mapping[str, str]) -> dict[str, list[str]]:
     return {name: sorted(names) for name, names in found.items()}
 
 
-#: By which key things of a kind go, and in which list of their files they stand; others are a file each.
-_NAMED_BY = {
-    "products": "sku",
-    "blades": "blade",
-    "plates": "plate",
-    "stations": "station",
-    "processes": "process",
-    "fonts": "font",
-    "artwork": "artwork",
-    "stock": "bin",
-    "stores": "store",
-}
-_LISTS = {
-    "products": "product",
-    "processes": "process",
-    "fonts": "font",
-    "artwork": "artwork",
-    "stock": "bin",
-    "stores": "store",
-}
-
-
+@cache
 def list_of(kind: str) -> str | None:
-    """The list in which a kind's things stand, many in a file; None where each has a file of its own."""
-    return _LISTS.get(kind)
+    """The list in which a kind's things stand, many in a file; None where each has a file of its own.
+
+    >>> list_of("products"), list_of("blades")
+    ('product', None)
+    """
+    top = _schemas()[kind]
+    lists = [key for key, wanted in top["properties"].items() if _entry_schema(top, wanted) is not None]
+    return lists[0] if len(lists) == len(top["properties"]) == 1 else None
 
 
+@cache
 def naming_key(kind: str) -> str | None:
-    """The key that names a thing of a kind."""
-    return _NAMED_BY.get(kind)
+    """The key that names a thing of a kind; None where there is but one.
+
+    >>> naming_key("products"), naming_key("blades"), naming_key("policy")
+    ('sku', 'blade', None)
+    """
+    top, listed = _schemas()[kind], list_of(kind)
+    entry = top if listed is None else _entry_schema(top, top["properties"][listed]) or top
+    key = kind.removesuffix("s") if listed is None else NAMING.get(listed, listed)
+    return key if key in entry["properties"] else None
 
 
 def _add(found: dict[str, dict[str, None]], kind: str, name: Any) -> None:
