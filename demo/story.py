@@ -42,6 +42,7 @@ class Story:
             Caller(self.address, keys["store"]) as store,
             Caller(self.address, keys["desk"]) as desk,
             Caller(self.address, keys["bench"]) as bench,
+            Caller(self.address, keys["owner"]) as owner,
             Buyer(self.store.address, self.address, self.store.shop.key) as buyer,
         ):
             self._checks(desk)
@@ -55,6 +56,8 @@ class Story:
             self._packed(bench)
             self._must(self._is_seen(buyer, bought, "has left"), "the web store tells its buyer")
             self._say(f"the web store's page of {bought.rsplit('/', 1)[1]} says: Your order has left.")
+            self._built(owner, bench)
+            self._counted(bench)
         self._summary()
 
     # --- the steps ---
@@ -373,6 +376,45 @@ class Story:
         self._say(f"a box that turns up afterwards: {wrong['detail']}")
         self.listener.wait_for("order.handed_over", len(self.posted))
         self._must(self.listener.unsigned == 0, "every callback must carry a good signature")
+
+    def _built(self, owner: Caller, bench: Caller) -> None:
+        self._title("Assembly builds what is wanted; each unit is inspected and counted in its bin")
+        wanted = {"sku": "AQ-PARE-9", "quantity": 2, "due": "2030-01-31T16:00:00Z"}
+        made = owner.post("/v1/work-orders", wanted, expect=201, Idempotency_Key="next-week-1").json()
+        good, bad = (unit["id"] for unit in made["units"])
+        labels = bench.get(f"/v1/work-orders/{made['id']}/labels.pdf")
+        (self.folder / f"labels-{made['id']}.pdf").write_bytes(labels.content)
+        points = bench.post("/v1/assembly/scan", {"code": good}).json()["points"]
+        early = bench.post("/v1/assembly/scan", {"code": good, "bin": "A1"}, expect=409).json()
+        self._say(f"{made['id']}: {made['quantity']} x {made['sku']}; too early: {early['detail']}")
+        fails = {"reason": points[0], "note": "near the tip"}
+        bench.post(f"/v1/built-units/{bad}/rework", fails)
+        back = bench.post("/v1/assembly/scan", {"code": bad}).json()
+        self._must(back["what"] == "back", "what fails comes back by scan")
+        for unit in (good, bad):
+            bench.post(f"/v1/built-units/{unit}/pass", {"points": points})
+            scans = [bench.post("/v1/assembly/scan", {"code": unit, "bin": "A1"}).json() for _ in range(2)]
+            self._must([scan["what"] for scan in scans] == ["stocked", "stocked_before"], "counted once")
+            self._say(f"{unit} passed {len(points)} points and stands in bin A1")
+        done = bench.get(f"/v1/work-orders/{made['id']}").json()
+        self._must(done["state"] == "done", f"{made['id']} is {done['state']}")
+
+    def _counted(self, bench: Caller) -> None:
+        self._title("A bin is counted, and a slip of the finger is asked about")
+        count = bench.post("/v1/stock/counts", {"bin": "A1"}).json()
+        at, line = f"/v1/stock/counts/{count['id']}", count["lines"][0]
+        slip = {"counted": {line["sku"]: line["on_record"] + 16}}
+        count = bench.post(f"{at}/counted", slip, If_Match=count["etag"]).json()
+        asked = bench.post(f"{at}/take", {}, expect=409, If_Match=count["etag"]).json()
+        self._must(asked["code"] == "count_jumps", "a jump is asked about")
+        self._say(
+            f"{line['sku']}: {line['on_record']} on record, {line['on_record'] + 16} counted: look again"
+        )
+        right = {"counted": {line["sku"]: line["on_record"]}}
+        count = bench.post(f"{at}/counted", right, If_Match=count["etag"]).json()
+        bench.post(f"{at}/take", {}, If_Match=count["etag"])
+        changes = bench.get("/v1/stock/changes?bin=A1&limit=3").json()["changes"]
+        self._say("bin A1: " + ", ".join(f"{c['units']:+d} {c['what']} ({c['sku']})" for c in changes))
 
     def _summary(self) -> None:
         print(f"\nEvery step held. Pictures and files: {self.folder}")

@@ -46,10 +46,11 @@ from service.callbacks.guarded_post import Answer
 from service.plan import promises
 from service.records.db import Database
 from service.records.errors import Refusal
-from service.records.ids import JOB, LOAD, public
+from service.records.ids import JOB, LOAD, UNIT, WORK_ORDER, public
 from service.records.outgoing import TOLD
 from service.records.tables import (
     Base,
+    BuiltUnit,
     BurnStart,
     Callback,
     CatalogueVersion,
@@ -206,6 +207,7 @@ class ShopMachine(RuleBasedStateMachine):
         self.starts: Counter[tuple[str, int, str]] = Counter()  # confirmed, by load, turn and file
         self.told_states: set[tuple[str, str]] = set()  # confirmed, by load
         self.tags: dict[str, list[str]] = {}  # every ETag that was ever given out, by load
+        self.told_stocked: set[int] = set()  # built units that were confirmed in a bin
         self.cancelled: dict[int, int] = {}  # by job: starts when it was cancelled
         self.broker: list[Hint] = []
         self.steps = 0
@@ -509,6 +511,80 @@ class ShopMachine(RuleBasedStateMachine):
                 again = self.ask("bench", "POST", f"/v1/jobs/{one['job']}/put-back", {})
                 assert again is None or again.status_code == 409, again.text
 
+    @rule(data=st.data(), units=st.integers(1, 3), twice=st.booleans())
+    def boxes_are_moved(self, data: st.DataObject, units: int, twice: bool) -> None:
+        came_from, to = data.draw(st.permutations(["A1", "B1"]))
+        body = {"from": came_from, "to": to, "sku": "PARER", "units": units}
+        key, before = f"move-{next(self.numbers)}", self.all_boxed()
+        first = self.ask("bench", "POST", "/v1/stock/moves", body, Idempotency_Key=key)
+        assert first is None or first.status_code in {201, 409}, first.text
+        there = self.boxed(to)
+        if twice and first is not None and first.status_code == 201:
+            again = self.ask("bench", "POST", "/v1/stock/moves", body, Idempotency_Key=key)
+            assert again is None or again.text == first.text
+            assert self.boxed(to) == there
+        assert self.all_boxed() == before
+
+    @rule(data=st.data(), more=st.sampled_from([-1, 0, 1]), bin_name=st.sampled_from(["A1", "B1"]))
+    def a_bin_is_counted_by_tablet(self, data: st.DataObject, more: int, bin_name: str) -> None:
+        """Begun, counted and taken, or left open for whoever comes next."""
+        before = self.boxed(bin_name)
+        count = self.ask("bench", "POST", "/v1/stock/counts", {"bin": bin_name})
+        if count is None:
+            return
+        at, wanted = f"/v1/stock/counts/{count.json()['id']}", max(0, before + more)
+        said = self.ask(
+            "bench", "POST", f"{at}/counted", {"counted": {"PARER": wanted}}, If_Match=count.json()["etag"]
+        )
+        assert said is None or said.status_code == 200, said.text
+        assert self.boxed(bin_name) == before, "shown before it is taken"
+        if said is None or data.draw(st.booleans()):
+            return
+        taken = self.ask("bench", "POST", f"{at}/take", {"sure": ["PARER"]}, If_Match=said.json()["etag"])
+        assert taken is None or taken.status_code in {200, 409}, taken.text
+        assert taken is None or self.boxed(bin_name) == (wanted if taken.status_code == 200 else before)
+        self.arrived += self.boxed(bin_name) - before
+
+    # --- assembly ---
+
+    @precondition(lambda self: len(self.built()) < 12)
+    @rule(quantity=st.integers(1, 3), twice=st.booleans())
+    def units_are_to_be_built(self, quantity: int, twice: bool) -> None:
+        body = {"sku": "PARER", "quantity": quantity, "due": "2030-01-31T16:00:00Z"}
+        key = f"work-{next(self.numbers)}"
+        first = self.ask("owner", "POST", "/v1/work-orders", body, Idempotency_Key=key)
+        assert first is None or first.status_code == 201, first.text
+        if twice and first is not None:
+            again = self.ask("owner", "POST", "/v1/work-orders", body, Idempotency_Key=key)
+            assert again is None or again.text == first.text
+
+    @precondition(lambda self: self.built())
+    @rule(
+        data=st.data(),
+        what=st.sampled_from(["pass", "pass", "put-in", "put-in", "rework", "give-up", "scan", "cancel"]),
+        twice=st.booleans(),
+    )
+    def a_unit_is_worked_at(self, data: st.DataObject, what: str, twice: bool) -> None:
+        unit = data.draw(st.sampled_from(self.built()))
+        name, before = public(UNIT, unit.id), self.all_boxed()
+        bad = {"reason": "other", "note": "loose"}
+        bodies = {"pass": {"points": []}, "put-in": {"bin": "B1"}, "rework": bad, "give-up": bad}
+        for _ in range(2 if twice else 1):
+            if what == "scan":
+                answer = self.ask("bench", "POST", "/v1/assembly/scan", {"code": name, "bin": "A1"})
+            elif what == "cancel":
+                at = f"/v1/work-orders/{public(WORK_ORDER, unit.work_order_id)}/cancel"
+                answer = self.ask("owner", "POST", at, {"reason": "no steel"}, If_Match="*")
+            else:
+                answer = self.ask("bench", "POST", f"/v1/built-units/{name}/{what}", bodies[what])
+            assert answer is None or answer.status_code in {200, 409}, answer.text
+            if answer is not None and answer.status_code == 200 and what == "put-in":
+                self.told_stocked.add(unit.id)
+        more = self.all_boxed() - before
+        assert more in {0, 1}, "counted twice"
+        assert more == 0 or what in {"put-in", "scan"}
+        self.arrived += more
+
     # --- remakes ---
 
     @rule(data=st.data(), twice=st.booleans())
@@ -687,6 +763,13 @@ class ShopMachine(RuleBasedStateMachine):
     def boxed(self, bin_name: str) -> int:
         return next(row.boxed for row in seen_now(self.database).stock if row.bin == bin_name)
 
+    def all_boxed(self) -> int:
+        return sum(row.boxed for row in seen_now(self.database).stock)
+
+    def built(self) -> list[BuiltUnit]:
+        with self.database.reading() as session:
+            return list(session.scalars(select(BuiltUnit).order_by(BuiltUnit.id)))
+
     def starts_of(self, job_id: int) -> int:
         with self.database.reading() as session:
             return len(session.scalars(select(BurnStart).where(BurnStart.job_id == job_id)).all())
@@ -717,6 +800,8 @@ class ShopMachine(RuleBasedStateMachine):
         all_holds(seen, arrived=self.arrived)
         self.acknowledged_orders_are_there_once()
         self.confirmed_work_is_on_record(seen)
+        stocked = {unit.id for unit in self.built() if unit.state == "stocked"}
+        assert self.told_stocked <= stocked, "told that it stands in a bin, and lost"
         for job_id, before in self.cancelled.items():
             assert sum(start.job_id == job_id for start in seen.starts) == before, "cancelled, then started"
         self.steps += 1
