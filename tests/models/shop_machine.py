@@ -515,7 +515,7 @@ class ShopMachine(RuleBasedStateMachine):
     def boxes_are_moved(self, data: st.DataObject, units: int, twice: bool) -> None:
         came_from, to = data.draw(st.permutations(["A1", "B1"]))
         body = {"from": came_from, "to": to, "sku": "PARER", "units": units}
-        key, before = f"move-{next(self.numbers)}", self.all_boxed()
+        key, before = f"boxes-moved-{next(self.numbers)}", self.all_boxed()
         first = self.ask("bench", "POST", "/v1/stock/moves", body, Idempotency_Key=key)
         assert first is None or first.status_code in {201, 409}, first.text
         there = self.boxed(to)
@@ -551,7 +551,7 @@ class ShopMachine(RuleBasedStateMachine):
     @rule(quantity=st.integers(1, 3), twice=st.booleans())
     def units_are_to_be_built(self, quantity: int, twice: bool) -> None:
         body = {"sku": "PARER", "quantity": quantity, "due": "2030-01-31T16:00:00Z"}
-        key = f"work-{next(self.numbers)}"
+        key = f"work-order-{next(self.numbers)}"
         first = self.ask("owner", "POST", "/v1/work-orders", body, Idempotency_Key=key)
         assert first is None or first.status_code == 201, first.text
         if twice and first is not None:
