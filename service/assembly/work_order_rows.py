@@ -6,24 +6,15 @@ from collections import Counter
 from collections.abc import Collection, Sequence
 from datetime import datetime
 
-from sqlalchemy import bindparam, func, select, update
+from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
 from service.records.states import ENDED_UNITS, UnitState, WorkOrderState
 from service.records.tables import BuiltUnit, History, Lot, Stock, WorkOrder
+from service.stock.count_rows import IN_WORK
 
 _OPEN_ORDER = WorkOrder.state == WorkOrderState.OPEN.value
 _UNENDED = tuple(state.value for state in UnitState if state not in ENDED_UNITS)
-#: Built, and in no bin: few at any time. Written out, because databases use the index of these alone for
-#: conditions that they can read.
-_IN_WORK = BuiltUnit.state.in_(
-    bindparam(
-        "in_work",
-        [UnitState.PASSED.value, UnitState.REWORK.value, UnitState.REWORKED.value],
-        expanding=True,
-        literal_execute=True,
-    )
-)
 
 
 def find(session: Session, order_id: int) -> WorkOrder | None:
@@ -96,7 +87,7 @@ def in_work(session: Session) -> Sequence[tuple[BuiltUnit, str]]:
     rows = session.execute(
         select(BuiltUnit, WorkOrder.sku)
         .join(WorkOrder, WorkOrder.id == BuiltUnit.work_order_id)
-        .where(_IN_WORK)
+        .where(IN_WORK)
         .order_by(BuiltUnit.moved_at, BuiltUnit.id)
     )
     return [(row[0], row[1]) for row in rows]

@@ -135,7 +135,7 @@ def _multiply(connection: Connection, table: str, which: str) -> None:
         "replaces": "NULL",
         "job_id": "job_id + n * 1000",
         "next_at": "NULL",
-        "number": "number + n",
+        "number": "number + n * 1000",
     }
     earlier = (
         "strftime('%Y-%m-%d %H:%M:%S.000000', \"{0}\", '-' || (n * 12) || ' hours')"
