@@ -89,6 +89,13 @@ def oddities(face: Face) -> list[str]:
     x0, y0, x1, y1 = face.silhouette.bounds
     if not LEAST_MM <= max(x1 - x0, y1 - y0) <= MOST_MM:
         odd.append(f"{size_words(face.silhouette)} is an unusual size for a blade: is its unit right?")
+    for zone in face.zones:
+        if far_larger(zone.polygon, face.silhouette):
+            unit = unit_that_fits(zone.polygon, face.silhouette)
+            odd.append(
+                f"zone {zone.zone} is {size_words(zone.polygon)}, far larger than the blade "
+                f"({size_words(face.silhouette)})" + (f"; {unit}: is it drawn in that?" if unit else "")
+            )
     bevels = [k.polygon for k in face.keep_outs if k.reason == "ground_bevel"]
     if face.face in ("mark_side", "pile_side") and bevels:
         on_blade = shapely.union_all(bevels).intersection(face.silhouette)

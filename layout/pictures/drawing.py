@@ -25,6 +25,9 @@ COIN_MM = 23.0
 _LETTER_MM = 3.2
 #: Longer rulers have centimetres alone: whoever needs one has mistaken the unit.
 _LONG_RULER_MM = 2000
+#: Colours of a drawing's names, dark enough on paper; after the last they begin again.
+_COLOURS = (INK, PETROL, RUST, "#5b3a8c", "#2d5c27", "#8a6d00", "#a3225f", "#3a5f9e")
+_MOST_NAMES = 24
 
 
 def draw_taken(blade: Blade, *, source: str) -> str:
@@ -48,6 +51,27 @@ def draw_taken(blade: Blade, *, source: str) -> str:
         said = f"{face.face.replace('_', ' ')}: {spoken_size(a1 - a0, b1 - b0)}, handle {_towards(face)}"
         sheet.text(said, a0 - x0, top - (y1 - y0) - 6.2 * _LETTER_MM)
         top -= y1 - y0 + gap
+    return sheet.svg()
+
+
+def draw_read(strokes: Sequence[Stroke]) -> str:
+    """Lines of a drawing as they were read, each name in its colour with its name beside it, as SVG text."""
+    lines = [line_of(stroke) for stroke in strokes]
+    x0, y0, x1, y1 = MultiLineString(lines).bounds
+    letter = max(0.5, max(x1 - x0, y1 - y0, 20.0) / 60)
+    names = list(dict.fromkeys(stroke.names[0] if stroke.names else "" for stroke in strokes))
+    shown = names[:_MOST_NAMES]
+    colour = {name: _COLOURS[at % len(_COLOURS)] for at, name in enumerate(names)}
+    wide = max(x1, x0 + 50 * letter)
+    page = (x0 - 2 * letter, y0 - (2.5 + 1.8 * len(shown)) * letter, wide + 2 * letter, y1 + 2 * letter)
+    sheet = new_sheet(page, letter, title="The drawing, as it was read")
+    for stroke, line in zip(strokes, lines, strict=True):
+        name = stroke.names[0] if stroke.names else ""
+        sheet.line(line.coords, stroke=colour[name], stroke_width=letter / 5)
+    for at, name in enumerate(shown):
+        y = y0 - (2.5 + 1.8 * at) * letter
+        sheet.line([(x0, y), (x0 + 4 * letter, y)], stroke=colour[name], stroke_width=letter / 3)
+        sheet.text(name or "(no name)", x0 + 5 * letter, y - 0.35 * letter)
     return sheet.svg()
 
 

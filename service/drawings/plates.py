@@ -22,7 +22,7 @@ from layout.seating.pocket import CLEARANCE_MM, HELD_MM, Way, Ways, ways_in
 from layout.shop.blades import Blade, Face
 from layout.shop.measure import format_mm
 from service.drawings.blade_file import quoted, shape_lines
-from service.shop.catalogue import CatalogueError, Trouble
+from service.shop.catalogue import CatalogueError, Trouble, blade_in
 from service.shop.catalogue.files import Documents
 from service.shop.catalogue.schema import FaceName, PlateFile
 from service.shop.catalogue.shapes import polygon_of
@@ -111,6 +111,14 @@ def seatings(
             stands = (standing or {}).get((blade.blade, face.face))
             found.append(Seating(blade.blade, face.face, face.handle_deg, ways, stands))  # type: ignore[arg-type]
     return found
+
+
+def seatings_of(
+    plate: ReadPlate, blade_texts: Mapping[str, str], holds: str, clearance_mm: float
+) -> list[Seating]:
+    """The same for blades' files by name; runs in a geometry process. Raises CatalogueError."""
+    blades = [blade_in(name, text) for name, text in sorted(blade_texts.items())]
+    return seatings(plate.outline, blades, holds=holds, clearance_mm=clearance_mm, standing=plate.standing)
 
 
 def plate_file(

@@ -18,6 +18,7 @@ _TYPES = {
     "docs.js": "text/javascript; charset=utf-8",
     "pages.css": "text/css; charset=utf-8",
     "pages.js": "text/javascript; charset=utf-8",
+    "trace.js": "text/javascript; charset=utf-8",
     "mark.svg": "image/svg+xml",
 }
 

@@ -36,6 +36,21 @@ STATES = {
     "refuse": _("can't be engraved"),
     "note": _("note"),
 }
+#: What a name of a drawing may stand for, as its role and, for a keep-out, the reason.
+PARTS_OF_DRAWINGS = {
+    "outline": _("outline"),
+    "body": _("handle, rest of the unit"),
+    "zone": _("zone"),
+    "baseline": _("baseline"),
+    "hole:hole": _("hole"),
+    "keep_out:ground_bevel": _("ground bevel"),
+    "keep_out:edge": _("edge"),
+    "keep_out:existing_mark": _("stamp, logo"),
+    "keep_out:hollow": _("groove, hollow"),
+    "keep_out:pivot": _("pivot"),
+    "keep_out:other": _("nothing may burn there"),
+    "ignore": _("no part of the blade"),
+}
 LOT_STATES = {
     "open": _("open"),
     "done": _("all marked"),

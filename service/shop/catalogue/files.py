@@ -122,7 +122,10 @@ def read_all(folder: Path) -> tuple[dict[str, str], list[Trouble]]:
                 troubles.append(Trouble(name, "", f"larger than {MOST_BYTES} bytes"))
             else:
                 content[name] = encoded(path) if path in photos else path.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
+        except UnicodeDecodeError as error:
+            line = error.object.count(b"\n", 0, error.start) + 1
+            troubles.append(Trouble(name, "", "a letter in it is not UTF-8: save the file as UTF-8", line))
+        except OSError as error:
             troubles.append(Trouble(name, "", f"can't be read: {error}"))
     return content, troubles
 
@@ -185,7 +188,8 @@ class Documents:
             if name.startswith(f"{kind}/"):
                 entries.append(document)
                 entries += [e for nested in document.values() if isinstance(nested, list) for e in nested]
-        named = re.compile(rf'^\s*{key}\s*=\s*"([^"]*)"', re.MULTILINE)
+        # Quotes may be what is wrong with them.
+        named = re.compile(rf"""^\s*{key}\s*=\s*["'“”„]?([^"'“”„\s#]+)""", re.MULTILINE)
         entries += [
             {key: name}
             for file, text in self.content.items()

@@ -150,7 +150,10 @@ def troubles_in(folder: Path) -> tuple[Trouble, ...]:
     content, unreadable = read_all(folder)
     if not content:
         return tuple(unreadable)
-    return CatalogueError([*unreadable, *_Reading(content).judged()]).troubles
+    # What can't be read may hold anything that seems to be missing: a file is called what it describes.
+    lost = [Path(trouble.file).stem for trouble in unreadable if trouble.file.endswith(".toml")]
+    found = [t for t in _Reading(content).judged() if not any(f"{name!r}" in t.reason for name in lost)]
+    return CatalogueError([*unreadable, *found]).troubles
 
 
 #: Kinds of which one file has many.

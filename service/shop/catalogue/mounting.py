@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from shapely.geometry import box
 
 from layout.drawing.sense import far_larger, size_words, unit_that_fits
 from layout.seating.registration import nominal, place_points, to_station
-from layout.shop.measure import CONTAINMENT_MM
+from layout.shop.measure import CONTAINMENT_MM, format_mm
 from layout.shop.plates import Plate, Pose, Seat, Slot
 from layout.shop.shop import Shop
 from layout.shop.stations import Station
@@ -31,6 +32,9 @@ def plate_troubles(shop: Shop, plate: Plate, file: str, blades: frozenset[str]) 
         if times > 1:
             yield Trouble(file, "slots", f"slot {name!r} stands twice")
     yield from _seat_names(shop, plate, file, blades)
+    if swapped := _swapped(shop, plate, file):
+        yield swapped
+        return
     yield from _places(shop, plate, file)
     yield from _fiducials(plate, file)
     for station in shop.stations.values():
@@ -107,6 +111,24 @@ def _places(shop: Shop, plate: Plate, file: str) -> Iterator[Trouble]:
     yield from _touching(
         file, "outlines of", [(s.slot, s.outline.buffer(-CONTAINMENT_MM)) for s in plate.slots]
     )
+
+
+def _swapped(shop: Shop, plate: Plate, file: str) -> Trouble | None:
+    """That width and height were taken for one another: what does not fit would, turned round."""
+    width, height = plate.size_mm
+    turned = replace(plate, size_mm=(height, width))
+
+    def off(one: Plate) -> int:
+        beside = [t for t in (*_places(shop, one, file), *_fiducials(one, file)) if "beside the" in t.reason]
+        return len(beside) + sum("beyond the plate" in t.reason for t in _places(shop, one, file))
+
+    if width == height or not off(plate) or off(turned):
+        return None
+    said = f"on {format_mm(width)} x {format_mm(height)} mm slots and units reach beyond the plate, and on "
+    reason = (
+        f"{said}{format_mm(height)} x {format_mm(width)} mm all of it fits: are width and height swapped?"
+    )
+    return Trouble(file, "size_mm", reason)
 
 
 def _touching(file: str, what: str, bodies: list[tuple[str, Any]]) -> Iterator[Trouble]:

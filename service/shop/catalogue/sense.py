@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from difflib import SequenceMatcher
 
 import shapely
 
 from layout.drawing.sense import likely_cause, size_words, wrong_way_round
-from layout.shop.blades import Blade, Face, Product, Zone
+from layout.shop.blades import Blade, Face, Product, Surface, Zone
 from layout.shop.shop import Shop
 from layout.shop.stations import Station
-from service.shop.catalogue.mounting import plate_troubles, seat_reaches, too_large
+from service.shop.catalogue.mounting import body_of, plate_troubles, seat_reaches, too_large
 from service.shop.catalogue.sentences import unknown
 from service.shop.catalogue.troubles import Trouble
 
@@ -225,9 +226,22 @@ def _of_processes(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
 def _of_engraving(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
     """Zones of products that can be burned nowhere: no process for their surface (with or without a test
     card), no plate that takes the face, or outside the field."""
+    known = {process.surface for process in shop.processes.values()}
+    mistaken = {
+        seat.blade
+        for plate in shop.plates.values()
+        for slot in plate.slots[:1]
+        for seat in slot.seats
+        if seat.blade in shop.blades and body_of(shop, seat) is None
+    }
     for product in shop.products.values():
         file = where.file("products", product.sku)
         blade = shop.blades.get(product.blade)
+        if product.blade in mistaken:
+            continue  # a seat names a face that it has not, and that is said
+        if product.surface not in known and not _all_say(blade):
+            yield Trouble(file, f"{product.sku}.finish", _about_surface(product.surface, known))
+            continue
         for face in blade.faces if blade else ():
             for zone in face.zones:
                 if not zone.polygon.intersects(face.silhouette):
@@ -235,6 +249,27 @@ def _of_engraving(shop: Shop, where: Whereabouts) -> Iterator[Trouble]:
                 reason = _unburnable(shop, product, face, zone)
                 if reason:
                     yield Trouble(file, f"{product.sku}.{zone.zone}", reason)
+
+
+def _all_say(blade: Blade | None) -> bool:
+    """Whether every zone says its own surface, so that the product's is asked for nowhere."""
+    return all(zone.surface is not None for face in blade.faces for zone in face.zones) if blade else True
+
+
+def _about_surface(surface: Surface, known: set[Surface]) -> str:
+    """That no process is for a material and finish, and which it may have been."""
+    near = sorted(
+        known,
+        key=lambda one: (
+            -SequenceMatcher(
+                None, f"{one.material}, {one.finish}", f"{surface.material}, {surface.finish}"
+            ).ratio()
+        ),
+    )
+    told = "; ".join(f"{one.material}, {one.finish}" for one in near[:6])
+    more = f" and {len(near) - 6} more" if len(near) > 6 else ""
+    there = f". There are processes for {told}{more}" if near else ""
+    return f"no process is for {surface.material}, {surface.finish}{there}"
 
 
 def _unburnable(shop: Shop, product: Product, face: Face, zone: Zone) -> str | None:

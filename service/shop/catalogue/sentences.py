@@ -43,7 +43,8 @@ def _of_keys_and_forms(error: ErrorDetails, model: type[BaseModel]) -> str | Non
             "no such key", given_key, nearest(given_key, keys)[:1] if alike(given_key, keys) else keys
         )
     if kind == "missing":
-        return "is missing"
+        is_slot = isinstance(given, (list, tuple)) and "slots" in error["loc"]
+        return "a slot is its name, then where its frame lies: x, y and turn" if is_slot else "is missing"
     if kind == "literal_error":
         allowed = re.findall(r"'([^']*)'", str(context.get("expected", "")))
         meant = f"; did you mean {nearest(str(given), allowed)[0]!r}?" if alike(str(given), allowed) else ""
@@ -152,7 +153,33 @@ def not_toml(message: str, text: str) -> tuple[str, int | None]:
         return f"write {comma[1]}.{comma[2]}, not {comma[1]},{comma[2]}", number
     plain = message.replace(where[0], "").strip()
     shown = line.strip()
+    if mend := _mend(plain, shown, text):
+        return mend, number
     return f"not TOML: {plain}" + (f": {shown[:60]}" if shown else ""), number
+
+
+_CURLY = str.maketrans("“”„‘’‚«»", '"""\'\'\'""')
+
+
+def _mend(said: str, line: str, text: str) -> str | None:
+    """What a maker most likely meant by a line that is no TOML, as they should write it."""
+    if any(ord(mark) in _CURLY for mark in line):
+        return f"write straight quotes: {line.translate(_CURLY)[:60]}"
+    key, colon, value = line.partition(":")
+    if "Expected '='" in said and colon and re.fullmatch(r"[A-Za-z_][\w-]*\s*", key):
+        return f"a key and its value have = between them: {key.strip()} = {value.strip()[:60]}"
+    word = re.fullmatch(r"([\w-]+)\s*=\s*([A-Za-z_][\w .'-]*?)\s*(?:#.*)?", line)
+    if "Invalid value" in said and word and word[2] not in ("true", "false"):
+        return f'words stand in quotes: {word[1]} = "{word[2]}"'
+    if "Cannot overwrite" in said and "=" in line:
+        name = line.partition("=")[0].strip()
+        lines = [
+            n for n, row in enumerate(text.splitlines(), 1) if re.match(rf"\s*{re.escape(name)}\s*=", row)
+        ]
+        return f"{name} stands twice" + (f" (also in line {lines[0]})" if len(lines) > 1 else "")
+    if line.count("[") != line.count("]") and re.match(r"[\w-]+\s*=", line) and "[" in line:
+        return f"there are {line.count('[')} of [ and {line.count(']')} of ]: {line[:60]}"
+    return None
 
 
 def keys_of(location: tuple[int | str, ...], document: Any) -> tuple[int | str, ...]:

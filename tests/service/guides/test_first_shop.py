@@ -32,6 +32,11 @@ def test_the_guide_from_an_empty_folder_to_the_first_burn_file(tmp_path: Path) -
     assert (round(width, 1), round(height, 1)) == (109.5, 72)
     assert "blade carving-axe, mark side: 110 mm long, 72 mm high" in said
     assert '"verdict":"accept"' in said
+    assert "carving-axe, mark side: handle at the bottom, 0.30 mm of room all round" in said
+    assert "carving-axe, pile side: does not go in" in said
+    assert [s.seats[0].blade for s in shop.plates["carvers"].slots] == ["carving-axe", "carving-axe"]
+    assert "the marks agree within 0.0" in said and "slot 1: x 11.9" in said
+    assert [p.name.split("-")[0] for p in (tmp_path / "proof").iterdir()] == ["PLATE"]
     assert (tmp_path / "card.svg").read_bytes() != burned
     assert b"GROUND" in burned
     # Everything that is burned lies in the axe's zone, in one of the slots, as an independent reader sees
@@ -46,7 +51,7 @@ def test_the_guide_from_an_empty_folder_to_the_first_burn_file(tmp_path: Path) -
 
 
 def test_every_block_of_the_guide_is_of_a_kind_that_the_test_runs() -> None:
-    assert {kind for kind, _, _ in blocks(GUIDE)} == {"sh", "toml", "svg"}
+    assert {kind for kind, _, _ in blocks(GUIDE)} == {"sh", "toml", "svg", "csv"}
     assert GUIDE.count("```") == 2 * len(blocks(GUIDE))
 
 

@@ -108,7 +108,7 @@ WRONG = {
     "a wrong check digit": ((PRODUCTS, "2700010000202", "2700010000203"), "wrong check digit"),
     "a surface without a process": (
         (PRODUCTS, 'finish = "stonewashed"', 'finish = "etched"'),
-        "AQ-CHEF-20-SW.heel: stainless_4116, etched: no process is for it",
+        "AQ-CHEF-20-SW.finish: no process is for stainless_4116, etched. There are processes for",
     ),
     "a plate with one slot twice": (
         (LONG, '["2", 145', '["1", 145'),

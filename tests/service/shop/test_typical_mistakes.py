@@ -151,6 +151,64 @@ MISTAKES = {
         lambda f: edit(f, CHEF, "min_height_mm = 1.8", "min_height_mm = 1,8"),
         [f"{CHEF}:29: write 1.8, not 1,8"],
     ),
+    "words without quotes": (
+        lambda f: edit(f, CHEF, 'blade = "chef-20"', "blade = chef-20"),
+        [f'{CHEF}:2: words stand in quotes: blade = "chef-20"'],
+    ),
+    "quotes of a word processor": (
+        lambda f: edit(f, CHEF, 'blade = "chef-20"', "blade = “chef-20”"),
+        [f'{CHEF}:2: write straight quotes: blade = "chef-20"'],
+    ),
+    "a colon for the equals sign": (
+        lambda f: edit(f, CHEF, "min_height_mm = 1.8", "min_height_mm: 1.8"),
+        [f"{CHEF}:29: a key and its value have = between them: min_height_mm = 1.8"],
+    ),
+    "a bracket too few": (
+        lambda f: edit(f, CHEF, "baseline = [[", "baseline = ["),
+        [f"{CHEF}:25: there are 2 of [ and 3 of ]: baseline = [4, 2], [74, 2]]"],
+    ),
+    "one key twice": (
+        lambda f: edit(
+            f, POLICY, 'monday = ["08:00-16:30"]', 'monday = ["08:00-16:30"]\nmonday = ["08:00-16:30"]'
+        ),
+        [f"{POLICY}:18: monday stands twice (also in line 17)"],
+    ),
+    "a file saved in another encoding": (
+        lambda f: (f / CHEF).write_bytes(
+            (f / CHEF).read_text().replace('name = "', 'name = "Größe ').encode("latin-1")
+        ),
+        [f"{CHEF}:3: a letter in it is not UTF-8: save the file as UTF-8"],
+    ),
+    "a slot without its turn": (
+        lambda f: edit(f, LONG, '["1", 145, 29, 0]', '["1", 145, 29]'),
+        [f"{LONG}:10: slots[0][3]: a slot is its name, then where its frame lies: x, y and turn"],
+    ),
+    "a plate's width and height swapped": (
+        lambda f: edit(f, LONG, "size_mm = [360, 300]", "size_mm = [300, 360]"),
+        [
+            f"{LONG}:4: size_mm: on 300 x 360 mm slots and units reach beyond the plate, and on 360 x 300 mm "
+            "all of it fits: are width and height swapped?"
+        ],
+    ),
+    "a seat for a face that is not there": (
+        lambda f: edit(f, LONG, 'face = "pile_side"', 'face = "spine"'),
+        [f"{LONG}:21: seat: blade 'chef-20' has no face 'spine'"],
+    ),
+    "a finish that no process is for": (
+        lambda f: edit(f, PRODUCTS, 'finish = "satin"', 'finish = "satined"'),
+        [
+            f"{PRODUCTS}:9: AQ-CHEF-20.finish: no process is for stainless_4116, satined. There are "
+            "processes for stainless_4116, satin; stainless_4116, stonewashed; stainless_4116, "
+            "mirror; carbon_c60, polished; carbon_c60, grey_phosphate; walnut, oiled"
+        ],
+    ),
+    "an outline mirrored": (
+        lambda f: edit(f, CHEF, SILHOUETTE, scaled(SILHOUETTE, -1, 1)),
+        [
+            f"{CHEF}:8: mark_side.silhouette: zone heel, zone spine and edge bevel miss the outline "
+            "(201 x 46.3 mm); it fits the other way round: is it drawn from the other side?"
+        ],
+    ),
 }
 
 
