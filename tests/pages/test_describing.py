@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import functools
 import re
 import tomllib
 from collections.abc import Iterator
@@ -32,14 +33,19 @@ MARK = (
 )
 
 
+@functools.cache
+def made_up_shop() -> versions.Judged:
+    """Judged once: that takes longer than most of these tests."""
+    return versions.judged(catalogue.read(catalogue.default_folder()))
+
+
 @pytest.fixture
 def counter(sqlite_database: Database, clock: SetClock, tmp_path: Path) -> Iterator[Counter]:
     with an_open_counter(sqlite_database, clock, tmp_path) as counter:
-        content = catalogue.read(catalogue.default_folder())
         counter.tools.database.write(
             lambda session: versions.put_in_force(
                 session,
-                versions.judged(content),
+                made_up_shop(),
                 came_from=0,
                 by=By(SWEEP, clock()),
                 why="",
@@ -80,6 +86,7 @@ def document(counter: Counter, file: str) -> dict[str, Any]:
     return tomllib.loads(draft.content[file])
 
 
+@pytest.mark.long  # its pure part is `tests/service/shop/test_editing.py`
 def test_a_form_that_nobody_has_touched_changes_nothing(counter: Counter) -> None:
     waiting = [
         address
@@ -378,6 +385,7 @@ def height_in(html: str) -> float:
     return float(found[1])
 
 
+@pytest.mark.long
 def test_a_face_that_nobody_has_drawn_on_is_saved_as_it_was(counter: Counter) -> None:
     for file, face in ((CHEF, 0), (CHEF, 1), ("blades/santoku-17.toml", 0), ("blades/cheese-14.toml", 0)):
         answer = send(counter, face_form(counter, file, face), act="save")
