@@ -95,7 +95,7 @@ def set_stock(tools: AtHand, body: StockIn, who: Desk) -> StockAnswer:
     return tools.database.write(work)
 
 
-@router.get("/v1/stock/changes")
+@router.get("/v1/stock/changes", openapi_extra=details(errors.NotFound, errors.WrongBox))
 def list_stock_changes(
     request: Request,
     tools: AtHand,

@@ -95,13 +95,25 @@ _KNOWN: dict[str, list[Any]] = {
     "station": ["north"],
     "kind": ["svg", "png"],
     "line_ref": ["1"],
-    "bin": ["A-01"],
+    "bin": ["A1", "BIN.a2", "Z9"],
+    "code": ["U1", "U2", "W1", "BIN.A1", "AQ-HORI-18", "J1"],
+    "unit": ["U1", "U999"],
+    "seen": [0, 3],
     "callback": ["CB1", "CB999"],
     "turn": [1],
     "number": [1],
     "If-Match": ["*", '"1.1"', '"1.2"'],
 }
-_IDS = {"orders": "O", "jobs": "J", "loads": "L", "lots": "LOT", "calibrations": "C"}
+_IDS = {
+    "orders": "O",
+    "jobs": "J",
+    "loads": "L",
+    "lots": "LOT",
+    "calibrations": "C",
+    "work-orders": "W",
+    "built-units": "U",
+    "stock": "COUNT",
+}
 
 
 def for_drawing(described: dict[str, Any], *, are_known: bool) -> dict[str, Any]:
@@ -235,6 +247,9 @@ def busy_shop(counter: Counter) -> None:
     address = {"url": "https://receiver.example/told"}
     counter.ask("store", "POST", "/v1/callbacks", address, Idempotency_Key=a_key())
     counter.ask("owner", "POST", "/v1/lots", a_lot(), Idempotency_Key=a_key())
+    work = {"sku": "AQ-HORI-18", "quantity": 3, "due": "2030-01-31T16:00:00Z"}
+    counter.ask("owner", "POST", "/v1/work-orders", work, Idempotency_Key=a_key())
+    counter.ask("bench", "POST", "/v1/stock/counts", {"bin": "A1"})
     kept_plan.keep(counter.tools)
     counter.ask("bench", "POST", "/v1/loads/next", {"station": "north", "operator": "Kit"})
 
