@@ -66,7 +66,7 @@ def card_burn(shop: Shop, process: Process) -> Burn:
         filled = [pieces_of(outline, process, as_rows=station.fill == "rows") for outline in outlines]
         centre = [centre_pieces_of(outline, process) for outline in outlines]
         for is_centre, pieces_in in ((False, filled), (True, centre)):
-            pieces = tuple(_placed([piece for pieces in pieces_in for piece in pieces], station))
+            pieces = tuple(in_the_middle([piece for pieces in pieces_in for piece in pieces], station))
             if pieces:
                 width = process.line_width_mm
                 parts.append(BurnPart(process.process, f"row{number}", width, pieces, is_centre))
@@ -74,7 +74,7 @@ def card_burn(shop: Shop, process: Process) -> Burn:
 
 
 def _rows(shop: Shop, process: Process, fonts: Sequence[FontSpec]) -> Iterator[list[Outline]]:
-    yield [_words(f"TEST CARD {process.process}", fonts[0], _HEADING_MM)]
+    yield [card_words(f"TEST CARD {process.process}", fonts[0], _HEADING_MM)]
     yield [_square(side) for side in _SQUARES_MM]
     yield [*_bars(process.line_width_mm), *_strokes()]
     if process.centre_line_passes > 0:
@@ -83,7 +83,7 @@ def _rows(shop: Shop, process: Process, fonts: Sequence[FontSpec]) -> Iterator[l
         {zone.min_height_mm for blade in shop.blades.values() for f in blade.faces for zone in f.zones}
     )
     for font in fonts:
-        yield [_words(_WORDS, font, height) for height in heights[:_MOST_HEIGHTS]]
+        yield [card_words(_WORDS, font, height) for height in heights[:_MOST_HEIGHTS]]
     marks = [mark for _, mark in sorted(shop.artworks.items()) if mark.use == "mark"]
     yield [artwork_block(mark).draw(_MARK_MM, 0.0, 0.0, 0.0) for mark in marks[:_MOST_MARKS]]
 
@@ -111,7 +111,8 @@ def _strokes() -> Iterator[Outline]:
     yield frozen([], [LineString([(x, 0), (x, 3)]) for x in (0.0, 1.0, 2.0, 3.0)])
 
 
-def _words(text: str, font: FontSpec, height_mm: float) -> Outline:
+def card_words(text: str, font: FontSpec, height_mm: float) -> Outline:
+    """Words on a card, from the baseline's beginning at 0, 0."""
     return draw(compose([text], open_font(font), align="start"), height_mm=height_mm, x_mm=0.0, y_mm=0.0)
 
 
@@ -124,20 +125,21 @@ def _laid_out(row: Sequence[Outline], top: float) -> tuple[list[Outline], float]
         x0, y0, x1, y1 = outline.bounds_mm
         if left + x1 - x0 > right or top - (y1 - y0) < MARGIN_MM - CARD_MM[1] / 2:
             continue
-        laid.append(_moved(outline, left - x0, top - y1))
+        laid.append(moved(outline, left - x0, top - y1))
         left += x1 - x0 + _APART_MM
         lowest = min(lowest, top - (y1 - y0))
     return laid, lowest - _APART_MM if laid else top
 
 
-def _moved(outline: Outline, x_mm: float, y_mm: float) -> Outline:
+def moved(outline: Outline, x_mm: float, y_mm: float) -> Outline:
+    """The outline elsewhere."""
     return frozen(
         [affinity.translate(area, x_mm, y_mm) for area in outline.areas],
         [affinity.translate(stroke, x_mm, y_mm) for stroke in outline.strokes],
     )
 
 
-def _placed(pieces: Sequence[Piece], station: Station) -> Iterator[Piece]:
+def in_the_middle(pieces: Sequence[Piece], station: Station) -> Iterator[Piece]:
     """Pieces round the middle of the station's field."""
     x0, y0, x1, y1 = station.field_box_mm
     across, up = station.axes

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 
 from layout.fit.prepared_zone import LARGEST_MM
 from layout.lettering.fonts import Font, FontRefused, open_font
-from layout.lettering.text import LINE_FEED, graphemes, inspect, normalise
+from layout.lettering.text import LINE_FEED, graphemes, inspect, is_of, normalise
+from layout.lettering.word_lists import matches
 from layout.marks import codes, monogram
-from layout.shop.blades import Zone
+from layout.shop.blades import ANY_CHARACTER, Zone
 from layout.shop.findings import Finding, Severity
 from layout.shop.inscriptions import (
     ArtworkInscription,
@@ -38,6 +39,8 @@ WRONG_WORDS = frozenset(
         "too_many_characters",
         "initials_count",
         "too_many_lines",
+        "character_not_offered",
+        "words_not_taken",
     }
 )
 #: With one of these nothing is set, let alone placed: what the request alone decides costs no geometry, and
@@ -77,6 +80,8 @@ def asked_findings(shop: Shop, zone: Zone, inscription: Inscription) -> list[Fin
         *_not_offered(shop, zone, inscription),
         *_size_out_of_range(inscription),
         *_wrong_words(shop, inscription),
+        *_zone_rules(zone, inscription),
+        *_listed_words(shop, inscription),
         *_too_many_lines(zone, inscription),
     ]
 
@@ -131,6 +136,48 @@ def _wrong_words(shop: Shop, inscription: Inscription) -> list[Finding]:
         findings = _initials(inscription.initials, shop.policy)
         return findings + _missing_glyphs(shop, inscription.font, inscription.initials, findings)
     return []
+
+
+def _zone_rules(zone: Zone, inscription: Inscription) -> list[Finding]:
+    """More characters than the zone takes, or characters of a kind that it does not take."""
+    words = words_of(inscription)
+    if words is None or (zone.max_graphemes is None and zone.characters == ANY_CHARACTER):
+        return []
+    clusters = graphemes(normalise(words))
+    findings = []
+    if zone.max_graphemes is not None and len(clusters) > zone.max_graphemes:
+        findings.append(
+            Finding(
+                "too_many_characters",
+                Severity.REFUSE,
+                f"{len(clusters)} characters; this zone takes {zone.max_graphemes}.",
+                measured=float(len(clusters)),
+                limit=float(zone.max_graphemes),
+                unit="characters",
+            )
+        )
+    taken = set(zone.characters)
+    for start, end in _runs([at for at, one in enumerate(clusters) if not is_of(one, taken, zone.signs)]):
+        message = f"This zone takes {', '.join(sorted(taken))}; not {named(clusters[start])}."
+        findings.append(Finding("character_not_offered", Severity.REFUSE, message, span=(start, end)))
+    return findings
+
+
+def _listed_words(shop: Shop, inscription: Inscription) -> list[Finding]:
+    """Words of the shop's lists, whose findings say nothing of which and why but to the desk."""
+    content = inscription.content if isinstance(inscription, CodeInscription) else words_of(inscription)
+    if content is None or not shop.words.lists:
+        return []
+    findings = []
+    for code, severity, message in (
+        ("words_not_taken", Severity.REFUSE, "The shop does not engrave these words."),
+        ("words_to_review", Severity.REVIEW, "A person of the shop looks at these words first."),
+    ):
+        found = [match for match in matches(shop.words, content) if match.list.severity == severity.value]
+        if found:
+            why = "; ".join(f"“{one.word}” ({one.list.name}): {one.list.reason}" for one in found)
+            findings.append(Finding(code, severity, message, for_desk=why))
+    return findings
 
 
 def _initials(initials: str, policy: Policy) -> list[Finding]:

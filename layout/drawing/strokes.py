@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import shapely
@@ -14,6 +15,7 @@ from layout.shop.measure import Floats
 FLATTEN_MM = 0.001
 
 Place = tuple[float, float]
+Ink = Literal["dark", "light"]
 
 
 class DrawingRefused(ValueError):
@@ -26,17 +28,33 @@ class DrawingRefused(ValueError):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Paint:
+    """How one shape of a drawing is inked: all its lines together. `fill` and `line` are None where there is
+    none, "light" where it takes away what lies under it; `width_mm` is the line's."""
+
+    fill: Ink | None
+    rule: Literal["nonzero", "evenodd"] = "nonzero"
+    line: Ink | None = None
+    width_mm: float = 0.0
+    cap: Literal["butt", "round", "square"] = "butt"
+    join: Literal["miter", "round", "bevel"] = "miter"
+    miter_limit: float = 4.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Stroke:
     """One line of a drawing. `points` (n, 2) in mm, y up; a closed one's first point is not repeated.
 
     `names` are what it can be chosen by, its own first: an id, its classes, the groups around it; a layer,
-    the blocks around it. `entity` says what it is and where in its file, for people.
+    the blocks around it. `entity` says what it is and where in its file, for people. Lines of one shape share
+    their `paint`; None where the file says nothing of ink.
     """
 
     points: Floats
     closed: bool
     names: tuple[str, ...]
     entity: str
+    paint: Paint | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,7 +1,7 @@
 """Letters of one alphabet in a word of another: a slip of the keyboard, or a trick.
 
-The rule, after "mixed-script confusables" of Unicode Technical Standard 39, on a short list of our own:
-a word (letters and marks in a row) should be of one alphabet. Its alphabet is that of most of its letters
+The rule, after "mixed-script confusables" of Unicode Technical Standard 39 and by its data (`shapes`): a word
+(letters and marks in a row) should be of one alphabet. Its alphabet is that of most of its letters
 which have no twin elsewhere, else of most of its letters, else Latin. Every letter of another alphabet is
 
 - refused as a look-alike when the word's own alphabet has a letter of the same printed shape (the person who
@@ -17,18 +17,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+from fontTools import unicodedata as scripts
+
+from layout.lettering.shapes import twins
 from layout.shop.findings import Finding, Severity
 
-#: Letters with the same printed shape as a Latin one, drawn from the capitals and small letters that are
-#: identical in ordinary text faces.
-_TWINS = {
-    "Cyrl": dict(zip("АВЕЅІЈКМНОРСТУХԚԜаеорсухіјѕԁһԛԝӏ", "ABESIJKMHOPCTYXQWaeopcyxijsdhqwl", strict=True)),
-    "Grek": dict(zip("ΑΒΕΖΗΙΚΜΝΟΡΤΥΧϹϳονϲ", "ABEZHIKMNOPTYXCjovc", strict=True)),
-    "Armn": dict(zip("օՕՍոհ", "oOUnh", strict=True)),
-}
-_LATIN_SHAPE = {char: shape for table in _TWINS.values() for char, shape in table.items()}
-_SHAPES = {script: frozenset(table.values()) for script, table in _TWINS.items()}
-_NAMES = {"Cyrl": "Cyrillic", "Grek": "Greek", "Armn": "Armenian", "Latn": "Latin"}
 #: Script codes of what all scripts share: common, inherited, unknown.
 SHARED_SCRIPTS = frozenset({"Zyyy", "Zinh", "Zzzz"})
 _TOGETHER = dict.fromkeys(("Hani", "Hira", "Kana", "Bopo", "Hang"), "Hani")
@@ -41,14 +34,14 @@ def look_alikes(clusters: tuple[str, ...], script_of: Callable[[str], str]) -> l
     findings = []
     for letters, home in _mixed(clusters, script_of):
         strangers = [letter for letter in letters if letter[2] != home]
-        twins = [letter for letter in strangers if _has_twin(letter, home)]
-        for index, char, script in twins:
+        alike = [letter for letter in strangers if _has_twin(letter, home)]
+        for index, char, script in alike:
             message = (
-                f"Character {index + 1} is the {_NAMES.get(script, script)} letter U+{ord(char):04X};"
-                f" it looks like the {_NAMES.get(home, home)} {_shape(char, script)} but is another letter."
+                f"Character {index + 1} is the {_named(script)} letter U+{ord(char):04X};"
+                f" it looks like the {_named(home)} {twins(char, home)[0]} but is another letter."
             )
             findings.append(Finding("look_alike", Severity.REFUSE, message, span=(index, index + 1)))
-        if len(twins) < len(strangers):
+        if len(alike) < len(strangers):
             span = (letters[0][0], letters[-1][0] + 1)
             message = "One word mixes letters of different alphabets."
             findings.append(Finding("mixed_alphabets", Severity.REVIEW, message, span=span))
@@ -61,8 +54,8 @@ def without_look_alikes(clusters: tuple[str, ...], script_of: Callable[[str], st
     for letters, home in _mixed(clusters, script_of):
         for letter in letters:
             if letter[2] != home and _has_twin(letter, home):
-                index, char, script = letter
-                put_right[index] = _letter_of(home, _shape(char, script) or char) + clusters[index][1:]
+                index, char, _ = letter
+                put_right[index] = twins(char, home)[0] + clusters[index][1:]
     return tuple(put_right)
 
 
@@ -73,8 +66,9 @@ def _mixed(clusters: tuple[str, ...], script_of: Callable[[str], str]) -> Iterat
             yield letters, _alphabet(letters)
 
 
-def _letter_of(alphabet: str, shape: str) -> str:
-    return next((char for char, twin in _TWINS.get(alphabet, {}).items() if twin == shape), shape)
+def _named(script: str) -> str:
+    """A script's name in English, such as Cyrillic for Cyrl."""
+    return str(scripts.script_name(script)).replace("_", " ")
 
 
 def _words(clusters: tuple[str, ...], script_of: Callable[[str], str]) -> Iterator[list[Letter]]:
@@ -94,21 +88,16 @@ def _words(clusters: tuple[str, ...], script_of: Callable[[str], str]) -> Iterat
 
 def _alphabet(letters: list[Letter]) -> str:
     """The alphabet that a word is written in."""
-    scripts = sorted({script for _, _, script in letters}, key=lambda script: (script != "Latn", script))
+    alphabets = sorted({script for _, _, script in letters}, key=lambda script: (script != "Latn", script))
     plain = [
         script
         for _, char, script in letters
-        if not any(_has_twin((0, char, script), other) for other in scripts if other != script)
+        if not any(_has_twin((0, char, script), other) for other in alphabets if other != script)
     ]
     counted = plain or [script for _, _, script in letters]
-    return max(scripts, key=counted.count)  # the first of equals: Latin
-
-
-def _shape(char: str, script: str) -> str | None:
-    return char if script == "Latn" else _LATIN_SHAPE.get(char)
+    return max(alphabets, key=counted.count)  # the first of equals: Latin
 
 
 def _has_twin(letter: Letter, alphabet: str) -> bool:
     """Whether an alphabet has a letter that looks like this one."""
-    shape = _shape(letter[1], letter[2])
-    return shape is not None and (alphabet == "Latn" or shape in _SHAPES.get(alphabet, frozenset()))
+    return bool(twins(letter[1], alphabet))

@@ -6,6 +6,7 @@ a typed line break is one character however a form sent it, and everything else 
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from functools import lru_cache
 
 import regex
@@ -164,6 +165,22 @@ def is_mark(char: str) -> bool:
     return bool(unicodedata2.category(char).startswith("M"))
 
 
+#: General categories by the kinds that a zone may take (Unicode Standard, chapter 4.5).
+_KINDS = {"letters": "LM", "digits": "N", "punctuation": "P", "symbols": "S"}
+
+
+def is_of(cluster: str, kinds: Collection[str], signs: str = "") -> bool:
+    """Whether a grapheme is of one of these kinds (letters, digits, punctuation, symbols), one of these
+    signs, or a blank.
+
+    >>> is_of("é", {"letters"}), is_of("♥", {"letters"}), is_of("♥", {"letters"}, "♥")
+    (True, False, True)
+    """
+    if cluster.isspace() or cluster in graphemes(signs):
+        return True
+    return any(unicodedata2.category(cluster[0])[0] in _KINDS[kind] for kind in kinds)
+
+
 def stands_on(letter: str, mark: str) -> bool:
     """Whether a mark that is a grapheme of its own belongs to the letter before it all the same.
 
@@ -219,6 +236,7 @@ __all__ = [
     "graphemes",
     "inspect",
     "is_mark",
+    "is_of",
     "normalise",
     "plain_words",
     "script_of",

@@ -15,6 +15,10 @@ from layout.shop.inscriptions import Align, Kind
 Slide = Literal["both", "along", "across", "none"]
 
 
+#: Kinds of characters by their general category in Unicode. Blanks and line breaks are always taken.
+CharacterKind = Literal["letters", "digits", "punctuation", "symbols"]
+ANY_CHARACTER: frozenset[CharacterKind] = frozenset({"letters", "digits", "punctuation", "symbols"})
+
 KeepOutReason = Literal["hole", "pivot", "existing_mark", "ground_bevel", "hollow", "edge", "other"]
 
 
@@ -55,6 +59,7 @@ class Zone:
     `surface` is None where the product's own material and finish apply.
     `usual_height_mm` is the capital height where nobody asks for a size, `usual_room_mm` how far a mark then
     keeps from what bounds the zone (at least `edge_margin_mm`); None: the largest that fits.
+    `characters` are the kinds of characters that words may have there, `signs` single ones besides.
     """
 
     zone: str
@@ -75,6 +80,9 @@ class Zone:
     surface: Surface | None = None
     usual_height_mm: float | None = None
     usual_room_mm: float = 0.0
+    max_graphemes: int | None = None
+    characters: frozenset[CharacterKind] = ANY_CHARACTER
+    signs: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,7 +34,8 @@ class Finding:
 
     `inscription` is the index of the inscription in the request, `span` a half-open range of
     grapheme clusters of its NFC text. `measured` and `limit` are in `unit`. Every suggestion is
-    an inscription that the same check accepts.
+    an inscription that the same check accepts. `for_desk` is for the shop's own people alone: neither stores
+    nor buyers are told.
     """
 
     code: str
@@ -46,6 +47,7 @@ class Finding:
     limit: float | None = None
     unit: str | None = None
     suggestions: tuple[Inscription, ...] = ()
+    for_desk: str | None = None
 
     def about(self, inscription: int) -> Finding:
         """The same finding about the inscription with this index."""
@@ -101,7 +103,9 @@ CHECK_CODES: Mapping[str, Meaning] = MappingProxyType(
             "overloaded_character": "A letter with more marks than any language has.",
             "look_alike": "A letter of another alphabet that can't be told from the word's own.",
             "missing_glyph": "Characters that the font does not have.",
-            "too_many_characters": "More characters than the shop takes, in all or in one line.",
+            "too_many_characters": "More characters than the shop or the zone takes, in all or in one line.",
+            "character_not_offered": "Characters of a kind that the zone does not take.",
+            "words_not_taken": "The shop does not engrave these words; which and why is not said to stores.",
             "too_many_lines": "More lines of the buyer's own than the zone takes.",
             "initials_count": "A monogram of no or of more than three initials.",
             "code_content": "The content is empty or does not go into the code.",
@@ -127,6 +131,9 @@ CHECK_CODES: Mapping[str, Meaning] = MappingProxyType(
         }
     )
     | {
+        "words_to_review": Meaning(
+            Severity.REVIEW, "A person of the shop looks at these words; why is not said to stores."
+        ),
         "mixed_alphabets": Meaning(
             Severity.REVIEW, "One word visibly mixes alphabets; a person looks at it."
         ),

@@ -13,6 +13,7 @@ from layout.shop.plan_weights import DEFAULT_WEIGHTS, ScoreWeights
 from layout.shop.plates import Plate
 from layout.shop.stations import Process, Station
 from layout.shop.stores import Store
+from layout.shop.words import NO_WORD_RULES, WordRules
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +88,7 @@ class Shop:
     artworks: Mapping[str, Artwork]
     policy: Policy
     stores: Mapping[str, Store] = field(default_factory=dict)
+    words: WordRules = NO_WORD_RULES
 
     def product_of(self, code: str) -> Product | None:
         """The product that a box's barcode, or a typed number, stands for."""

@@ -109,7 +109,8 @@ def get_order(
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
         response.headers["ETag"] = etag_of(order)
-        return order_and_history_answer(session, order, rows.history(session, "order", order.id))
+        history = rows.history(session, "order", order.id)
+        return order_and_history_answer(session, order, history, is_house=who.sees_client is None)
 
 
 @router.patch(

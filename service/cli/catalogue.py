@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from service.cli import plates
+from service.cli.artwork import artwork
 from service.cli.from_drawing import from_drawing
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 app = typer.Typer(help="The shop's description: check it, draw it.", no_args_is_help=True)
 app.command("from-drawing")(from_drawing)
 app.add_typer(plates.app, name="plate")
+app.command("artwork")(artwork)
 
 Fixtures = Annotated[
     Path | None,

@@ -58,7 +58,7 @@ def check(
     with TemporaryDirectory(prefix="ricasso-check-") as cache:
         geometry = Geometry(folder, Path(cache), workers=0, timeout_seconds=60)
         result, pictures = geometry.proof(sku, (inscription.value(),), in_force=InForce())
-    answer = result_answer(result)
+    answer = result_answer(result, is_house=True)
     if proof and pictures:
         proof.write_text(next(iter(pictures.values())), encoding="utf-8")
     typer.echo(answer.model_dump_json(indent=2) if as_json else _story(answer))
@@ -80,6 +80,8 @@ def _story(answer: ResultAnswer) -> str:
             lines.append(f"           thinnest stroke {checked.thinnest_stroke_mm:.3f} mm")
     for finding in answer.findings:
         lines.append(f"{finding.severity:<10} {finding.message} [{finding.code}]")
+        if finding.for_desk:
+            lines.append(f"           {finding.for_desk}")
         for suggestion in finding.suggestions[:3]:
             given = json.dumps(suggestion.model_dump(mode="json"), ensure_ascii=False)
             lines.append(f"           instead: {given}")

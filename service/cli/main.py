@@ -19,6 +19,7 @@ from service.cli import (
     keys,
     parts,
     plan,
+    process,
     serve,
     upkeep,
 )
@@ -51,6 +52,7 @@ app.add_typer(upkeep.db, name="db")
 app.add_typer(keys.app, name="keys")
 app.add_typer(catalogue.app, name="catalogue")
 app.add_typer(fonts.app, name="fonts")
+app.add_typer(process.app, name="process")
 
 
 def _say_version(is_asked: bool) -> None:  # noqa: FBT001  so Typer calls it

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,7 @@ from fontTools.misc.transform import Identity, Transform
 from layout.drawing.strokes import FLATTEN_MM, Drawing, DrawingRefused, Stroke, size_mm
 from layout.lettering.glyphs import CurvePen, Curves
 from layout.marks.svg_paths import NUMBER, draw_path
+from service.drawings.ink import Inked
 from service.drawings.units import CSS_DPI, Unit, UnitNeeded, mm_per
 
 MOST_ELEMENTS = 50_000
@@ -51,8 +52,12 @@ def read_svg(data: bytes, *, unit: Unit | None, dpi: float) -> Drawing:
     reading.children(root, frame, viewport, (), 1)
     if factor is None:
         raise UnitNeeded(why, *size_mm(reading.strokes))
+    paints = {
+        id(s.paint): replace(s.paint, width_mm=s.paint.width_mm * factor) for s in reading.strokes if s.paint
+    }
     strokes = tuple(
-        Stroke(s.points * [factor, -factor] + 0.0, s.closed, s.names, s.entity) for s in reading.strokes
+        replace(s, points=s.points * [factor, -factor] + 0.0, paint=paints.get(id(s.paint)))
+        for s in reading.strokes
     )
     notes = []
     if reading.left_out:
@@ -103,9 +108,11 @@ class _Reading:
     left_out: Counter[str] = field(default_factory=Counter)
     elements: int = 0
     by_id: dict[str, Any] = field(init=False)
+    ink: Inked = field(init=False)
 
     def __post_init__(self) -> None:
         self.by_id = {e.get("id"): e for e in self.root.iter() if e.get("id")}
+        self.ink = Inked.of_root(self.root)
 
     def children(
         self, parent: Any, frame: Transform, viewport: tuple[float, float], names: tuple[str, ...], depth: int
@@ -135,6 +142,22 @@ class _Reading:
         if style.get("display") == "none" or style.get("visibility") in ("hidden", "collapse"):
             self.left_out["hidden"] += 1
             return
+        around, self.ink = self.ink, self.ink.inherited(element)
+        try:
+            self._taken(element, tag, style, frame, viewport, names, depth)
+        finally:
+            self.ink = around
+
+    def _taken(
+        self,
+        element: Any,
+        tag: str,
+        style: dict[str, str],
+        frame: Transform,
+        viewport: tuple[float, float],
+        names: tuple[str, ...],
+        depth: int,
+    ) -> None:
         own = (*_names(element), *names)
         frame = frame.transform(transform_of(style.get("transform", ""), _called(element)))
         if tag in _SHAPES:
@@ -251,9 +274,11 @@ class _Reading:
             frame.dy,
         ]
         lines = Curves(controls, curves.degrees).lines(self.flatten)
+        scale = math.sqrt(abs(frame.xx * frame.yy - frame.xy * frame.yx))
+        paint = self.ink.paint(scale, entity)
         for points, closed in zip(lines, pen.closed, strict=True):
             if len(points) > 1:
-                self.strokes.append(Stroke(points, closed, names, entity))
+                self.strokes.append(Stroke(points, closed, names, entity, paint))
 
 
 class _Pen(CurvePen):

@@ -67,7 +67,7 @@ def check(
     result, pictures = tools.geometry.proof(
         sku, inscriptions, in_force=shop_in_force, is_captioned=is_captioned, client=client, store=store
     )
-    checked = result_answer(result)
+    checked = result_answer(result, is_house=store is None)
     return CheckAnswer(
         verdict=checked.verdict,
         findings=checked.findings,

@@ -261,8 +261,9 @@ def etag_of(order: Order) -> str:
     return f'"{order.version}.{sum(job.version for line in order.lines for job in line.jobs)}"'
 
 
-def unpromised_order_answer(order: Order) -> UnpromisedOrderAnswer:
-    """An order, without a look at what is promised for it."""
+def unpromised_order_answer(order: Order, *, is_house: bool = False) -> UnpromisedOrderAnswer:
+    """An order, without a look at what is promised for it. `is_house`: with what only the shop's own people
+    may read."""
     return UnpromisedOrderAnswer(
         id=public(ORDER, order.id),
         order_ref=order.order_ref,
@@ -277,20 +278,21 @@ def unpromised_order_answer(order: Order) -> UnpromisedOrderAnswer:
         handed_over_at=order.handed_over_at,
         test=is_test(_session_of(order)) or None,
         erased_at=order.erased_at,
-        lines=tuple(line_answer(line) for line in order.lines),
+        lines=tuple(line_answer(line, is_house=is_house) for line in order.lines),
     )
 
 
-def order_answer(session: Session, order: Order) -> OrderAnswer:
+def order_answer(session: Session, order: Order, *, is_house: bool = False) -> OrderAnswer:
     """An order with what is promised for it."""
-    return _with_promise(order, rows.promise(session, order.id))
+    return _with_promise(order, rows.promise(session, order.id), is_house=is_house)
 
 
 def order_and_history_answer(
-    session: Session, order: Order, history: Sequence[History]
+    session: Session, order: Order, history: Sequence[History], *, is_house: bool = False
 ) -> OrderAndHistoryAnswer:
     """An order with what is promised for it and what happened to it."""
-    return OrderAndHistoryAnswer(**dict(order_answer(session, order)), history=events_answer(history))
+    shown = order_answer(session, order, is_house=is_house)
+    return OrderAndHistoryAnswer(**dict(shown), history=events_answer(history))
 
 
 def orders_answer(session: Session, page: Sequence[Order]) -> OrdersAnswer:
@@ -299,17 +301,19 @@ def orders_answer(session: Session, page: Sequence[Order]) -> OrdersAnswer:
     return OrdersAnswer(orders=tuple(_with_promise(order, promises.get(order.id)) for order in page))
 
 
-def line_answer(line: OrderLine) -> LineAnswer:
+def line_answer(line: OrderLine, *, is_house: bool = False) -> LineAnswer:
+    holds = line_holds.holds_of(_session_of(line), line.order, line)
+    stored = (stored_finding(finding, is_house=is_house) for finding in line.findings)
     return LineAnswer(
         line_ref=line.line_ref,
         sku=line.sku,
         quantity=line.quantity,
         state=derived_state(JobState(job.state) for job in line.jobs),
         hold_reason=line.hold_reason,
-        holds=tuple(_hold_answer(hold) for hold in line_holds.holds_of(_session_of(line), line.order, line)),
+        holds=tuple(_hold_answer(hold, is_house=is_house) for hold in holds),
         verdict=Verdict(line.verdict),
         inscriptions=tuple(stored_inscription(stored) for stored in line.inscriptions),
-        findings=(*(stored_finding(stored) for stored in line.findings), *_later_findings(line)),
+        findings=(*stored, *_later_findings(line)),
         checked=tuple(stored_checked(stored) for stored in line.checked),
         burn_seconds=line.burn_seconds,
         jobs=tuple(_job_in_line(job, line) for job in line.jobs),
@@ -348,17 +352,21 @@ def _notes_answer(order: Order) -> NotesAnswer | None:
     )
 
 
-def _with_promise(order: Order, promise: PromiseRow | None) -> OrderAnswer:
-    return OrderAnswer(**dict(unpromised_order_answer(order)), promise=promise_of(order, promise))
+def _with_promise(order: Order, promise: PromiseRow | None, *, is_house: bool = False) -> OrderAnswer:
+    return OrderAnswer(
+        **dict(unpromised_order_answer(order, is_house=is_house)), promise=promise_of(order, promise)
+    )
 
 
-def _hold_answer(hold: Hold) -> HoldAnswer:
+def _hold_answer(hold: Hold, *, is_house: bool) -> HoldAnswer:
     findings = hold.details.get("findings")
+    if findings is not None:
+        findings = tuple(stored_finding(finding, is_house=is_house) for finding in findings)
     return HoldAnswer(
         reason=hold.reason,
         since=hold.since,
         details=HoldDetailsAnswer(
-            findings=tuple(map(stored_finding, findings)) if findings is not None else None,
+            findings=findings,
             wish=hold.details.get("wish"),
             why=hold.details.get("why"),
             jobs=hold.details.get("jobs"),

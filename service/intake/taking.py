@@ -131,7 +131,9 @@ def write_check(
         inscription_answer(inscription).model_dump(mode="json") for inscription in inscriptions
     ]
     line.verdict = result.verdict.value
-    line.findings = [finding_answer(finding).model_dump(mode="json") for finding in result.findings]
+    line.findings = [
+        finding_answer(finding, is_house=True).model_dump(mode="json") for finding in result.findings
+    ]
     line.checked = [checked_answer(checked).model_dump(mode="json") for checked in result.inscriptions]
     line.eligible = sorted([p.station, p.plate, p.slot, p.face] for p in result.eligible)
     line.burn_seconds = result.burn_seconds

@@ -495,7 +495,7 @@ def _order(
 ) -> Response:
     with tools.database.reading() as session:
         order = _found(session, identity)
-        shown = order_answer(session, order)
+        shown = order_answer(session, order, is_house=True)
         changeable = {line.line_ref for line in order.lines if line_holds.may_still_change(line)}
         begun = {line.line_ref for line in order.lines if any(job.faces_done for job in line.jobs)}
         etag = etag_of(order)
@@ -575,7 +575,7 @@ class Listed:
 
 def listed(order: Order) -> Listed:
     """An order as lists show it; call it within the transaction that read the order."""
-    shown = unpromised_order_answer(order)
+    shown = unpromised_order_answer(order, is_house=True)
     waits = [hold for line in shown.lines for hold in line.holds]
     reasons = tuple(dict.fromkeys(hold.reason for hold in waits))
     wishes = dict.fromkeys(hold.details.wish for hold in waits if hold.details.wish is not None)

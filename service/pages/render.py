@@ -102,6 +102,7 @@ def _environment(language: str) -> Environment:
     environment.filters["digits"] = lambda value, digits: sentences.number(
         value, language, f"0.{'0' * digits}" if digits else "0"
     )
+    environment.filters["plain"] = lambda value: sentences.number(value, language, "0.####")
     environment.filters["signed"] = lambda value, digits: sentences.number(
         value, language, "+0.{0};-0.{0}".format("0" * digits)
     )

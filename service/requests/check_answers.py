@@ -47,6 +47,11 @@ class FindingAnswer(AnswerBody):
     suggestions: tuple[InscriptionAnswer, ...] = Field(
         description="Inscriptions that the same check accepts, nearest to what was asked for first."
     )
+    for_desk: OrLeftOut[str] = Field(
+        default=None,
+        description="Why, for the shop's own people: a store's key is never told.",
+        examples=["“Marrow & Sons” (names and marks): somebody else's mark"],
+    )
 
 
 class LimitedByAnswer(AnswerBody):
@@ -115,8 +120,9 @@ class ResultAnswer(AnswerBody):
     )
 
 
-def finding_answer(finding: Finding) -> FindingAnswer:
-    """One finding; measurements are rounded to 0.1 µm."""
+def finding_answer(finding: Finding, *, is_house: bool = False) -> FindingAnswer:
+    """One finding; measurements are rounded to 0.1 µm. `is_house`: with what only the shop's own people may
+    read."""
     return FindingAnswer(
         code=finding.code,
         severity=finding.severity,
@@ -127,17 +133,19 @@ def finding_answer(finding: Finding) -> FindingAnswer:
         unit=finding.unit,
         message=finding.message,
         suggestions=tuple(inscription_answer(suggestion) for suggestion in finding.suggestions),
+        for_desk=finding.for_desk if is_house else None,
     )
 
 
-def findings_answer(findings: Iterable[Finding]) -> tuple[FindingAnswer, ...]:
+def findings_answer(findings: Iterable[Finding], *, is_house: bool = False) -> tuple[FindingAnswer, ...]:
     """Several findings, in their order."""
-    return tuple(finding_answer(finding) for finding in findings)
+    return tuple(finding_answer(finding, is_house=is_house) for finding in findings)
 
 
-def stored_finding(stored: Mapping[str, Any]) -> FindingAnswer:
+def stored_finding(stored: Mapping[str, Any], *, is_house: bool = False) -> FindingAnswer:
     """A finding as a row keeps it; suggestions may be missing from one that has none."""
-    return FindingAnswer.model_validate({"suggestions": (), **stored})
+    finding = FindingAnswer.model_validate({"suggestions": (), **stored})
+    return finding if is_house else finding.model_copy(update={"for_desk": None})
 
 
 def checked_answer(checked: Checked) -> CheckedAnswer:
@@ -186,11 +194,11 @@ def stored_checked(stored: Mapping[str, Any]) -> CheckedAnswer:
     return CheckedAnswer.model_validate({**_NOT_MEASURED, **stored})
 
 
-def result_answer(result: CheckResult) -> ResultAnswer:
+def result_answer(result: CheckResult, *, is_house: bool) -> ResultAnswer:
     """The answer of a check as far as geometry goes: without stock, promise and picture."""
     return ResultAnswer(
         verdict=result.verdict,
-        findings=findings_answer(result.findings),
+        findings=findings_answer(result.findings, is_house=is_house),
         inscriptions=tuple(checked_answer(checked) for checked in result.inscriptions),
         burn_seconds=result.burn_seconds,
     )

@@ -6,7 +6,9 @@ Source: Unicode Character Database 15.0.0 (see data/README.md). The libraries fo
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
+from importlib.resources import files
 from pathlib import Path
 
 import icu
@@ -14,7 +16,9 @@ import pytest
 
 from layout.lettering.bidi import visual_runs
 from layout.lettering.breaks import places
-from layout.lettering.text import graphemes
+from layout.lettering.shapes import shapes_of
+from layout.lettering.text import graphemes, inspect
+from layout.shop.shop import Policy
 
 DATA = Path(__file__).parent / "data"
 
@@ -143,3 +147,28 @@ def test_python_bidi_puts_characters_in_the_same_order(text):
         seen += piece[::-1] if run.rtl else piece
 
     assert seen == get_display(text)
+
+
+def test_look_alikes_are_those_of_the_published_table():
+    """Source: confusables.txt of Unicode Technical Standard 39, by the package confusable-homoglyphs (MIT)
+    that carries it; ICU's data is newer. Each of the table's characters looks like its prototype."""
+    table = json.loads(files("confusable_homoglyphs").joinpath("confusables.json").read_text())
+    pairs = [
+        (prototype, other["c"])
+        for prototype, others in table.items()
+        for other in others
+        if len(others) > 1 and len(prototype) == len(other["c"]) == 1
+    ]
+
+    others = {pair for pair in pairs if shapes_of(pair[0]) != shapes_of(pair[1])}
+
+    assert len(pairs) > 2_000
+    assert others == {("ƫ", "ţ"), ("ƫ", "ț")}  # a hook below is no cedilla any more
+
+
+def test_a_letter_of_every_pair_that_the_standard_gives_for_an_example_is_refused():
+    """Unicode Technical Report 36, section 2.2: "paypal" with Cyrillic letters in it (from memory)."""
+    spans = {f.span for f in inspect("pаypаl", Policy()) if f.code == "look_alike"}
+
+    assert spans == {(1, 2), (4, 5)}
+    assert {f.code for f in inspect("teѕt", Policy())} == {"look_alike"}

@@ -154,5 +154,8 @@ def zone_of(z: ZoneFile, every_font: tuple[str, ...]) -> Zone:
         features=dict(z.features),
         usual_height_mm=z.usual_height_mm,
         usual_room_mm=z.edge_margin_mm if z.usual_room_mm is None else z.usual_room_mm,
+        max_graphemes=z.max_graphemes,
+        characters=frozenset(z.characters),
+        signs=z.signs,
         surface=Surface(z.material, z.finish) if z.material and z.finish else None,
     )

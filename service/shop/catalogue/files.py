@@ -26,7 +26,7 @@ MOST_FILES = 2_000
 #: A file's name in the folder of its kind: it leads nowhere else.
 _FILE = re.compile(r"(?![.~])[^/\\\x00-\x1f\x7f]{1,100}")
 #: Folders that may be left out or empty.
-OPTIONAL = frozenset({"artwork", "stock", "stores"})
+OPTIONAL = frozenset({"artwork", "stock", "stores", "words"})
 #: Drawings, which come into the folder another way.
 _DRAWINGS = (".svg", ".dxf")
 #: A folder that is neither a kind nor one of these is most likely a misspelt one.

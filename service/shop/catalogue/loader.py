@@ -23,6 +23,7 @@ from layout.shop.plates import Plate
 from layout.shop.shop import Artwork, FontSpec, Policy, Shop
 from layout.shop.stations import Process, Station
 from layout.shop.stores import Store
+from layout.shop.words import WordList, WordRules
 from service.shop.catalogue import schema
 from service.shop.catalogue.blades import BladeReading
 from service.shop.catalogue.files import (
@@ -158,7 +159,7 @@ def troubles_in(folder: Path) -> tuple[Trouble, ...]:
 
 #: Kinds of which one file has many.
 _MOST_SLOTS = 3
-_LISTED = frozenset({"products", "processes", "stores"})
+_LISTED = frozenset({"products", "processes", "stores", "words"})
 
 
 class _Reading:
@@ -180,6 +181,7 @@ class _Reading:
             artworks=self._artworks(),
             policy=self._policy(),
             stores=self._named("stores", "store", self._stores()),
+            words=self._words(),
         )
 
     def judged(self) -> list[Trouble]:
@@ -311,6 +313,31 @@ class _Reading:
             for file, content in self.documents.of("stores", schema.StoresFile)
             for entry in content.store
         ]
+
+    def _words(self) -> WordRules:
+        files = self.documents.of("words", schema.WordsFile)
+        lists = self._named(
+            "words",
+            "name",
+            [
+                (
+                    file,
+                    WordList(
+                        each.name,
+                        content.language,
+                        each.severity,
+                        each.reason,
+                        tuple(each.words),
+                        inside=each.inside,
+                        any_accents=each.any_accents,
+                    ),
+                )
+                for file, content in files
+                for each in content.word_list
+            ],
+        )
+        allowed = tuple(word for _, content in files for word in content.allowed)
+        return WordRules(tuple(lists.values()), allowed)
 
     def _fonts(self) -> dict[str, FontSpec]:
         fonts: dict[str, FontSpec] = {}

@@ -21,7 +21,7 @@ from layout.check.feasibility import check
 from layout.lettering.fonts import FontRefused
 from layout.lettering.text import graphemes, normalise
 from layout.seating.places import Reach, candidates
-from layout.shop.blades import Baseline, KeepOut
+from layout.shop.blades import Baseline, CharacterKind, KeepOut
 from layout.shop.findings import CHECK_CODES, JUDGE_CODES, MEASURED_CODES, Severity, Verdict, verdict_of
 from layout.shop.inscriptions import (
     ArtworkInscription,
@@ -33,6 +33,7 @@ from layout.shop.inscriptions import (
 from layout.shop.outline import Outline, frozen
 from layout.shop.plates import Pose
 from layout.shop.shop import Shop
+from layout.shop.words import WordList, WordRules
 from tests.layout.made_up import (
     CHEF,
     checked,
@@ -790,3 +791,60 @@ def test_every_code_that_is_said_is_in_the_catalogue_and_judges_have_their_own()
     assert said.pop("seating/calibration") == set(MEASURED_CODES)
     assert set().union(*said.values()) <= set(CHECK_CODES)
     assert all(meaning.severity is Severity.REFUSE for meaning in JUDGE_CODES.values())
+
+
+# --- words of the shop's lists, and what a zone takes ---------------------------------------------
+
+
+def with_words(shop: Shop, *lists: WordList) -> Shop:
+    return replace(shop, words=WordRules(lists))
+
+
+def test_listed_words_are_refused_or_looked_at_and_only_the_desk_is_told_why() -> None:
+    shop = with_words(
+        the_shop(),
+        WordList("coarse", "en", "refuse", "we do not", ("zounds",)),
+        WordList("marks", "en", "review", "whose is it?", ("Thistledown",)),
+    )
+
+    refused = check(shop, CHEF, [words("Thistledown zounds")])
+    looked_at = check(shop, CHEF, [words("Thistledown")])
+
+    assert (refused.verdict, refused.marks) == (Verdict.REFUSE, ())
+    assert {f.code for f in refused.findings} == {"words_not_taken", "words_to_review"}
+    (finding,) = looked_at.findings
+    assert (looked_at.verdict, finding.code) == (Verdict.REVIEW, "words_to_review")
+    assert finding.for_desk == "“Thistledown” (marks): whose is it?"
+    assert (finding.span, finding.suggestions) == (None, ())  # nothing that says which word it was
+    assert "Thistledown" not in finding.message
+
+
+def test_initials_and_contents_of_codes_are_held_against_the_lists_too() -> None:
+    shop = with_words(the_shop(), WordList("coarse", "en", "refuse", "we do not", ("zds", "zounds")))
+
+    for inscription in (
+        MonogramInscription("heel", "ZDS", "lato-bold"),
+        CodeInscription("heel", "qr", "https://zounds.example/"),
+    ):
+        assert "words_not_taken" in codes(check(shop, CHEF, [inscription])), inscription
+
+
+def test_no_suggestion_has_a_refused_word() -> None:
+    """Cyrillic letters are put right in suggestions: not where that gives a listed word."""
+    shop = with_words(the_shop(), WordList("coarse", "en", "refuse", "we do not", ("zounds",)))
+
+    result = check(shop, CHEF, [words("zоunds")])
+
+    assert {"look_alike", "words_not_taken"} <= set(codes(result))
+    assert not any(finding.suggestions for finding in result.findings)
+
+
+def test_a_zone_takes_so_many_characters_of_these_kinds() -> None:
+    taken = frozenset[CharacterKind]({"letters", "digits"})
+    shop = with_zone("heel", lambda zone: replace(zone, max_graphemes=5, characters=taken, signs="+"))
+
+    assert check(shop, CHEF, [words("Zoë 7")]).verdict is Verdict.ACCEPT
+    assert check(shop, CHEF, [words("A+B")]).verdict is Verdict.ACCEPT
+    assert the_finding(check(shop, CHEF, [words("A & B")]), "character_not_offered").span == (2, 3)
+    many = the_finding(check(shop, CHEF, [words("Ada Lou")]), "too_many_characters")
+    assert (many.measured, many.limit) == (7.0, 5.0)

@@ -29,6 +29,7 @@ def troubles_of(content: dict[str, str]) -> list[str]:
 
 
 CHEF, LONG, SANTOKU = "blades/chef-20.toml", "plates/long.toml", "blades/santoku-17.toml"
+WORDS = "words/en.toml"
 NORTH, PRODUCTS = "stations/north.toml", "products/products.toml"
 WRONG = {
     "a product built from nothing": (
@@ -39,6 +40,15 @@ WRONG = {
         (PRODUCTS, 'blade = "chef-20"', 'blade = "chef-20"\nbuilt_from = "AQ-SANT-17"'),
         "AQ-SANT-17 is no bare blade",
     ),
+    "a listed word without a letter": (
+        (WORDS, '"zounds"', '"&!"'),
+        f"{WORDS}: word_list[0].words[1]: '&!' has neither a letter nor a digit",
+    ),
+    "a list that is there already": (
+        (WORDS, 'name = "coarse"', 'name = "derb"'),
+        "'derb' stands in words/de.toml already",
+    ),
+    "words of no language": ((WORDS, 'language = "en"', 'language = "English!"'), f"{WORDS}: language:"),
     "no TOML": ((CHEF, 'blade = "chef-20"', "blade = "), f"{CHEF}: not TOML"),
     "a key nobody knows": (
         (CHEF, "align = ", "aligned = "),

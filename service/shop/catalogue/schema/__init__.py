@@ -28,6 +28,7 @@ from service.shop.catalogue.schema.policy import AssemblyFile, CarrierFile, Poli
 from service.shop.catalogue.schema.products import BinsFile, PhotoFile, ProductsFile
 from service.shop.catalogue.schema.stations import ProcessesFile, ProcessFile, StationFile
 from service.shop.catalogue.schema.stores import StoreFile, StoresFile
+from service.shop.catalogue.schema.words import WordsFile
 
 __all__ = [
     "BARCODE_FORM",
@@ -65,6 +66,7 @@ __all__ = [
     "StoresFile",
     "Strict",
     "Weekday",
+    "WordsFile",
     "ZoneFile",
     "json_schemas",
 ]
@@ -81,6 +83,7 @@ KINDS: Mapping[str, type[Strict]] = {
     "stations": StationFile,
     "stock": BinsFile,
     "stores": StoresFile,
+    "words": WordsFile,
 }
 
 

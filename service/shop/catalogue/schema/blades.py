@@ -67,6 +67,25 @@ class ZoneFile(Strict):
         '"all", or names of the fonts that are offered there', "all", names="fonts"
     )
     max_lines: int = key("The most lines of words", 2, unit="count", ge=1, le=6)
+    max_graphemes: int | None = key(
+        "The most characters of an inscription there; left out: as many as the policy says",
+        24,
+        unit="count",
+        default=None,
+        ge=1,
+    )
+    characters: Annotated[
+        list[Literal["letters", "digits", "punctuation", "symbols"]],
+        Field(min_length=1),
+        AfterValidator(distinct),
+    ] = key(
+        "Kinds of characters that words may have there; blanks may always be",
+        ["letters", "digits", "punctuation"],
+        default=["letters", "digits", "punctuation", "symbols"],
+    )
+    signs: Annotated[str, Field(max_length=40)] = key(
+        "Single characters that are taken besides", "&+♥", default=""
+    )
     min_height_mm: float = key("The smallest height of a capital H", 1.8, unit="mm", gt=0, le=50)
     max_height_mm: float = key("The largest height of a capital H", 14, unit="mm", gt=0, le=100)
     edge_margin_mm: float = key(

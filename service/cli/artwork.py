@@ -1,0 +1,112 @@
+"""`ricasso catalogue artwork`: a drawing as a mark of the library."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from service.cli.saying import Failed, settings_of
+
+if TYPE_CHECKING:
+    from service.shop.new_marks import Room
+
+_PLAIN = re.compile(r"[^A-Za-z0-9_-]+")
+
+
+def artwork(
+    file: Annotated[Path, typer.Argument(help="The drawing, DXF or SVG", exists=True, dir_okay=False)],
+    name: Annotated[
+        str | None, typer.Option(help="The mark's name in orders; otherwise the drawing's")
+    ] = None,
+    title: Annotated[str | None, typer.Option(help="The mark's name for people")] = None,
+    use: Annotated[
+        Literal["mark", "symbol"], typer.Option(help="mark: by itself; symbol: goes with words")
+    ] = "mark",
+    width: Annotated[float | None, typer.Option(help="Scale it to this width, mm", min=0.5, max=500)] = None,
+    unit: Annotated[
+        Literal["mm", "cm", "m", "in", "ft", "pt", "pc", "px"] | None,
+        typer.Option(help="Unit of the drawing's numbers, where it states none"),
+    ] = None,
+    dpi: Annotated[float, typer.Option(help="How many px make an inch", min=1, max=100_000)] = 96.0,
+    line: Annotated[
+        float | None,
+        typer.Option(
+            help="How wide lines are, mm, where the drawing says nothing of ink (DXF)", min=0.001, max=50
+        ),
+    ] = None,
+    fixtures: Annotated[
+        Path | None,
+        typer.Option("--fixtures", metavar="DIR", help="Folder of your shop (otherwise RICASSO_FIXTURES)"),
+    ] = None,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where to write the picture")] = Path(
+        "pictures"
+    ),
+    *,
+    as_lines: Annotated[
+        bool, typer.Option("--as-lines", help="Closed lines are lines, too, and not filled (DXF)")
+    ] = False,
+    add: Annotated[bool, typer.Option("--add", help="Add it to the shop's library")] = False,
+) -> None:
+    """Show what a drawing becomes as a mark: fills, and strokes turned into areas; its finest features, and
+    from which width each zone's station burns it. With --add it goes into the shop's folder."""
+    from layout.drawing.strokes import DrawingRefused
+    from layout.pictures.marks import draw_mark
+    from service.drawings.artwork import Wanted, take
+    from service.records.errors import Refusal
+    from service.shop import additions
+    from service.shop.catalogue import load, read
+    from service.shop.new_marks import rooms
+
+    folder = fixtures or (settings_of(None).fixtures if add else settings_of(None).shop_folder)
+    if folder is None:
+        raise Failed("say which folder your shop is in: --fixtures DIR (`ricasso init DIR` makes one)")
+    called = _PLAIN.sub("-", name or file.stem).strip("-_") or "mark"
+    try:
+        taken = take(file.read_bytes(), Wanted(width, unit, dpi, line, as_lines))
+    except DrawingRefused as refused:
+        raise Failed(str(refused)) from refused
+    across, high = taken.size_mm
+    typer.echo(f"size       {across:.2f} x {high:.2f} mm")
+    for what, finest in (("stroke", taken.stroke_mm), ("gap", taken.gap_mm)):
+        at_ten = finest / across * 10
+        typer.echo(f"{what:<10} finest {finest:.3f} mm at that size, {at_ten:.3f} mm at 10 mm wide")
+    for note in taken.notes:
+        typer.echo(f"note: {note}")
+    out.mkdir(parents=True, exist_ok=True)
+    picture = out / f"mark.{called}.svg"
+    picture.write_text(
+        draw_mark(taken.outline, called, stroke_mm=taken.stroke_mm, gap_mm=taken.gap_mm), encoding="utf-8"
+    )
+    typer.echo(f"picture    {picture}")
+    shop, content = load(folder), read(folder)
+    for room in rooms(shop, taken.outline, stroke_mm=taken.stroke_mm, gap_mm=taken.gap_mm):
+        typer.echo(_said_of(room))
+    entry = {
+        "artwork": called,
+        "name": title or called.replace("-", " "),
+        "use": use,
+        "file": f"{called}.svg",
+    }
+    try:
+        files = additions.with_artwork(content, entry, taken.svg)
+    except Refusal as refusal:
+        raise Failed(str(refusal)) from refusal
+    if not add:
+        told = "\n".join(f'{key} = "{value}"' for key, value in entry.items())
+        typer.echo(f"To add it say --add, or write into artwork/:\n[[artwork]]\n{told}")
+        return
+    for path in additions.write_into(folder, content, files):
+        typer.echo(f"written    {path}")
+
+
+def _said_of(room: Room) -> str:
+    """What a zone has for the mark, in one line."""
+    which = f"zone       {room.blade}, {room.zone}:"
+    if room.takes_it:
+        return f"{which} from {room.least_mm:.1f} mm wide as drawn, the largest {room.most_mm:.1f} mm"
+    if room.why_not or room.most_mm is None:
+        return f"{which} {room.why_not or 'it finds no room'}"
+    return f"{which} too fine: it needs {room.least_mm:.1f} mm, the largest is {room.most_mm:.1f} mm"

@@ -1,0 +1,160 @@
+"""Drawings as marks of the library: fills, strokes as areas, white, and the finest places measured."""
+
+from __future__ import annotations
+
+import io
+import math
+import shutil
+from pathlib import Path
+
+import ezdxf
+import numpy as np
+import pytest
+import resvg_py
+from PIL import Image
+from typer.testing import CliRunner
+
+from layout.drawing.strokes import DrawingRefused
+from layout.marks.artwork import read_artwork
+from service.cli.main import app
+from service.drawings.artwork import Wanted, take
+from service.shop.catalogue import default_folder, load
+
+
+def svg(content: str, style: str = "") -> bytes:
+    return (
+        '<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="20mm" viewBox="0 0 20 20">'
+        f"<style>{style}</style>{content}</svg>"
+    ).encode()
+
+
+def dxf() -> bytes:
+    drawing = ezdxf.new(units=4)
+    space = drawing.modelspace()
+    space.add_lwpolyline([(0, 0), (10, 0), (10, 10), (0, 10)], close=True)
+    space.add_circle((5, 5), 3)
+    space.add_line((0, 12), (10, 12))
+    written = io.StringIO()
+    drawing.write(written)
+    return written.getvalue().encode()
+
+
+@pytest.mark.parametrize(
+    ("content", "area"),
+    [
+        # Areas by hand: a frame with mitred corners, round and square ends, a bevelled corner.
+        (
+            '<rect x="2" y="2" width="16" height="16" fill="none" stroke="#000" stroke-width="2"/>',
+            18**2 - 14**2,
+        ),
+        ('<path d="M5 10H15" stroke="black" stroke-width="2" stroke-linecap="round"/>', 20 + math.pi),
+        ('<path d="M5 10H15" stroke="black" stroke-width="2" stroke-linecap="square"/>', 24),
+        ('<path d="M5 10H15" stroke="black" stroke-width="2"/>', 20),
+        ('<path d="M5 5H15V15" fill="none" stroke="red" stroke-width="2" stroke-linejoin="bevel"/>', 39.5),
+        ('<path d="M5 5H15V15" fill="none" stroke="red" stroke-width="2"/>', 40),
+        ('<g stroke="black" style="stroke-width:1"><path d="M5 5H15"/></g>', 10),
+        ('<g transform="scale(2)"><path d="M1 5H6" stroke="black" stroke-width="1"/></g>', 20),
+        ('<circle cx="10" cy="10" r="5"/><circle cx="10" cy="10" r="3" fill="white"/>', 16 * math.pi),
+        ('<path d="M2 2H12V12H2ZM5 5H9V9H5Z"/>', 100),  # both ways round alike: nonzero fills the hole
+        ('<path fill-rule="evenodd" d="M2 2H12V12H2ZM5 5H9V9H5Z"/>', 84),
+    ],
+)
+def test_ink_covers_what_svg_says_it_does(content: str, area: float) -> None:
+    assert take(svg(content), Wanted()).outline.region.area == pytest.approx(area, abs=0.01)
+
+
+def test_style_sheets_count_between_attributes_and_style() -> None:
+    styled = svg(
+        '<path class="thick" stroke-width="9" d="M5 5H15"/>'
+        '<path class="thick" style="stroke-width:1" d="M5 9H15"/>',
+        style="path{stroke:black} .thick{stroke-width:2} #other{stroke:none}",
+    )
+
+    assert take(styled, Wanted()).outline.region.area == pytest.approx(30, abs=0.001)
+
+
+def test_a_mark_looks_as_an_independent_reader_draws_the_drawing() -> None:
+    """Source: resvg, a general renderer of SVG, which shares nothing with what is tested."""
+    content = (
+        '<g stroke="#333" stroke-width="1.5" fill="none" stroke-linejoin="round" stroke-linecap="round">'
+        '<path d="M4 16C2 6 14 2 17 4S12 18 4 16Z"/><path d="M4 16L14 6"/></g>'
+        '<ellipse cx="8" cy="12" rx="3" ry="1.2" transform="rotate(-40 8 12)"/>'
+        '<use href="#dot" x="3" y="1"/><defs><circle id="dot" cx="2" cy="2" r="1.4" fill="#123"/></defs>'
+    )
+    taken = take(svg(content), Wanted())
+
+    drawn, ours = (_dark(text) for text in (svg(content).decode(), taken.svg))
+
+    assert ours / drawn == pytest.approx(1, abs=0.004)
+
+
+def _dark(text: str) -> float:
+    """The dark area in mm², at 40 dots to the millimetre."""
+    text = text.replace('mm"', 'mm" ', 1)
+    png = bytes(resvg_py.svg_to_bytes(svg_string=text, dpi=round(40 * 25.4), background="white"))
+    dots = np.asarray(Image.open(io.BytesIO(png)).convert("L"), dtype=float)
+    return float((255 - dots).clip(0, 255)[dots < 128].size) / 1600
+
+
+def test_finest_places_are_measured_as_they_were_drawn() -> None:
+    content = (
+        '<rect x="2" y="2" width="6" height="16"/><rect x="8.4" y="2" width="6" height="16"/>'
+        '<path d="M14 10H18" stroke="black" stroke-width="0.3"/>'
+    )
+    taken = take(svg(content), Wanted())
+
+    assert taken.gap_mm == pytest.approx(0.4, rel=0.02)
+    assert taken.stroke_mm == pytest.approx(0.3, rel=0.02)
+    assert take(svg(content), Wanted(width_mm=8)).gap_mm == pytest.approx(0.2, rel=0.02)
+
+
+def test_what_comes_out_is_read_back_by_the_library() -> None:
+    taken = take(svg('<path d="M5 5H15V15" fill="none" stroke="red"/>'), Wanted(width_mm=12))
+
+    assert read_artwork(taken.svg.encode()) == taken.outline
+    assert taken.size_mm[0] == pytest.approx(12, abs=0.001)
+
+
+def test_lines_of_a_dxf_need_a_width_where_they_are_open() -> None:
+    with pytest.raises(DrawingRefused, match="1 lines are open"):
+        take(dxf(), Wanted())
+
+    filled = take(dxf(), Wanted(line_mm=0.5)).outline.region.area
+    lines = take(dxf(), Wanted(line_mm=0.5, as_lines=True)).outline.region.area
+
+    end = math.pi * 0.25**2
+    assert filled == pytest.approx(100 - 9 * math.pi + 5 + end, abs=0.02)
+    assert lines == pytest.approx(20 - 4 * (0.25**2 - end / 4) + 3 * math.pi + 5 + end, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        ('<path d="M5 5H15" fill="none"/>', "nothing of the drawing is inked"),
+        ('<rect x="1" y="1" width="9" height="9" fill="white"/>', "nothing of the drawing is inked"),
+        ('<path d="M5 5H15" stroke="black" stroke-width="thick"/>', "no length"),
+    ],
+)
+def test_what_can_be_no_mark_is_refused_with_the_reason(content: str, said: str) -> None:
+    with pytest.raises(DrawingRefused, match=said):
+        take(svg(content), Wanted())
+
+
+def test_the_command_shows_a_mark_and_adds_it_when_told_to(tmp_path: Path) -> None:
+    folder = tmp_path / "shop"
+    shutil.copytree(default_folder(), folder, ignore=shutil.ignore_patterns("__pycache__", "*.py"))
+    drawing = tmp_path / "oak leaf.svg"
+    drawing.write_bytes(svg('<path d="M3 10Q10 2 17 10Q10 18 3 10Z"/><path d="M3 10H15" stroke="#fff"/>'))
+    words = ["catalogue", "artwork", str(drawing), "--width", "8", "--fixtures", str(folder)]
+    words += ["--out", str(tmp_path / "pictures")]
+
+    shown = CliRunner().invoke(app, words)
+    added = CliRunner().invoke(app, [*words, "--add"])
+    again = CliRunner().invoke(app, [*words, "--add"])
+
+    assert shown.exit_code == added.exit_code == 0, shown.output + added.output
+    assert "finest stroke" in (tmp_path / "pictures" / "mark.oak-leaf.svg").read_text(encoding="utf-8")
+    assert 'artwork = "oak-leaf"' in shown.output and "zone       chef-20, heel: from" in shown.output
+    mark = load(folder).artworks["oak-leaf"]
+    assert mark.outline.bounds_mm[2] - mark.outline.bounds_mm[0] == pytest.approx(8, abs=0.001)
+    assert again.exit_code != 0
