@@ -1,0 +1,202 @@
+"""What of a mark looks wrong in a photo in which it was found.
+
+The photo is laid over the face, brought to one brightness by the bare metal around the mark, and held against
+the mark as it must look through this photo's blur. How strongly the mark stands out is measured part by part
+and spot by spot: where it hardly does, something is missing, broken or faint; where something stands out as
+strongly beside it, something is burned that is not in the mark.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+
+from layout.look.raster import Box, Canvas, box_of
+from layout.look.register import Registration
+
+#: What a place of the mark looks like. `beside`: something is burned there that is not in the mark; `hidden`:
+#: it can't be seen, for a reflection or the photo's edge.
+SuspectKind = Literal["missing", "broken", "faint", "doubled", "beside", "hidden"]
+
+#: The face is looked at so finely, and so far around the mark.
+PX_PER_MM = 16.0
+ROOM_MM = 1.6
+#: The bare metal's brightness is smooth over this length; a spot in which something stands out is so large
+#: (standard deviations).
+_LIGHT_MM, _SPOT_MM = 1.1, 0.09
+#: A part that stands out less than this share of what is usual in the mark is missing, or faint.
+_MISSING, _FAINT = 0.3, 0.6
+#: The same for spots within a part; several standard deviations of the metal's own spots below.
+_SPOT_GONE, _SPOT_SURE = 0.5, 3.5
+#: So much of a mark's area must be gone in one place, or be burned in one place beside it (mm²).
+_LEAST_MM2 = 0.03
+#: Nearer to the mark than this nothing is said to be burned beside it: lines come out a little bolder.
+_GUARD_MM = 0.09
+_BESIDE, _BESIDE_SURE = 0.4, 4.5
+#: Where so much of the mark's area is burned beside it, all of it is burned twice.
+_DOUBLED = 0.12
+#: A pixel this bright has lost what it showed; a part is hidden where so much of it is.
+_BURNED_OUT, _HIDDEN = 0.985, 0.3
+#: Blurs of a photo that are tried (px).
+_BLURS = (0.5, 0.8, 1.1, 1.5, 2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A place to look at: its box in mm of the face."""
+
+    kind: SuspectKind
+    box_mm: Box
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """The photo laid over the face. `stands_out`: share of the bare metal's brightness (`light`) by which a
+    pixel differs, positive where it looks burned; `is_seen`: whether it can be looked at; `burned_out`; the
+    mark, sharp and as blurred as the photo."""
+
+    canvas: Canvas
+    stands_out: Any
+    light: Any
+    is_seen: Any
+    burned_out: Any
+    mark: Any
+    blurred: Any
+
+
+def suspects(
+    grey: Any, parts: Sequence[Any], found: Registration, *, bare: Sequence[Any] = ()
+) -> list[Suspect]:
+    """Places that look wrong, the largest first. For the arguments see `layout.look.look`."""
+    seen = _laid_over(grey, parts, found, bare)
+    ink = (seen.mark > 0.4) & seen.is_seen
+    if not ink.any():
+        return [Suspect("hidden", box_of(parts))]
+    weight = _spot(seen.blurred * seen.blurred)
+    level = _spot(seen.stands_out * seen.blurred) / np.maximum(weight, 1e-4)
+    # A reflection adds the same light to mark and metal, so that the mark stands out less of what is there.
+    shine = np.minimum(1.0, np.percentile(seen.light[ink], 30) / np.maximum(seen.light, 1e-3))
+    wanted = float(np.percentile(level[ink], 80)) * shine
+    noise = _noise(seen)
+    beside = list(_beside(seen, wanted, noise))
+    gone = list(_parts_gone(seen, wanted, parts))
+    if sum(area for area, _ in beside) > _DOUBLED * float(seen.mark.sum()) / PX_PER_MM**2 and not gone:
+        return [Suspect("doubled", box_of(parts))]
+    said = [*gone, *_spots_gone(seen, level, weight, wanted, noise)]
+    said += [(area, Suspect("beside", box)) for area, box in beside if area > _LEAST_MM2]
+    return [suspect for _, suspect in sorted(said, key=lambda one: -one[0])]
+
+
+def _laid_over(grey: Any, parts: Sequence[Any], found: Registration, bare: Sequence[Any]) -> _Seen:
+    canvas = Canvas.around(box_of(parts), PX_PER_MM, room_mm=ROOM_MM)
+    to_photo = found.to_photo @ np.linalg.inv(canvas.from_mm)
+    size, flags = (canvas.width, canvas.height), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    finer = float(np.sqrt(abs(np.linalg.det(to_photo[:2, :2] / to_photo[2, 2]))))
+    if (
+        finer > 1.2
+    ):  # a photo that is finer than the canvas is brought down by area, not by leaving pixels out
+        grey = cv2.GaussianBlur(grey, (0, 0), 0.45 * finer)
+    shown = cv2.warpPerspective(grey, to_photo, size, flags=flags)
+    is_seen = cv2.warpPerspective(np.ones_like(grey), to_photo, size, flags=flags) > 0.99
+    if bare:
+        is_seen &= canvas.covered(bare) > 0.99
+    mark = canvas.covered(parts)
+    metal = ((cv2.dilate(mark, _disc(round(0.2 * PX_PER_MM))) == 0) & is_seen).astype(np.float32)
+    sign = np.float32(-1 if found.is_dark else 1)
+    light, stands_out = shown, np.zeros_like(shown)
+    for _ in range(2):  # once more without what stands out: a second mark is no bare metal
+        light = _mean_of(shown, metal, _LIGHT_MM * PX_PER_MM)
+        stands_out = np.where(is_seen, sign * (shown / np.maximum(light, 1e-3) - 1), np.float32(0))
+        spread = _spread(stands_out[metal > 0])
+        metal *= (np.abs(stands_out) < 3 * spread + 1e-3).astype(np.float32)
+    blurred = _as_blurred(stands_out, mark, is_seen)
+    return _Seen(canvas, stands_out, light, is_seen, shown > _BURNED_OUT, mark, blurred)
+
+
+def _as_blurred(stands_out: Any, mark: Any, is_seen: Any) -> Any:
+    """The mark through the blur by which it is most like the photo."""
+    tried = [cv2.GaussianBlur(mark, (0, 0), sigma) for sigma in _BLURS]
+    return max(tried, key=lambda blurred: _correlation(blurred[is_seen], stands_out[is_seen]))
+
+
+def _noise(seen: _Seen) -> float:
+    """How much spots of the bare metal differ (standard deviation, of its brightness)."""
+    metal = (cv2.dilate((seen.blurred > 0.02).astype(np.uint8), _disc(1)) == 0) & seen.is_seen
+    values = _spot(seen.stands_out)[metal]
+    return max(_spread(values), 1e-3) if values.size > 200 else 0.02
+
+
+def _parts_gone(seen: _Seen, wanted: Any, parts: Sequence[Any]) -> Iterator[tuple[float, Suspect]]:
+    """Whole parts that hardly stand out, with their area."""
+    for part in parts:
+        window, own = seen.canvas.window_of(part)
+        inked = own > 0.2
+        mine = inked & seen.is_seen[window]
+        if inked.sum() < 3:
+            continue
+        drawn, there, due = (array[window][mine] for array in (seen.blurred, seen.stands_out, wanted))
+        share = float((drawn * there).sum() / max(float((drawn * drawn * due).sum()), 1e-6))
+        is_cut_off = mine.sum() < (1 - _HIDDEN) * inked.sum()
+        if is_cut_off or (share < _FAINT and seen.burned_out[window].mean() > _HIDDEN):
+            yield float(part.area), Suspect("hidden", part.bounds)
+        elif share < _FAINT:
+            yield float(part.area), Suspect("missing" if share < _MISSING else "faint", part.bounds)
+
+
+def _spots_gone(
+    seen: _Seen, level: Any, weight: Any, wanted: Any, noise: float
+) -> Iterator[tuple[float, Suspect]]:
+    """Places within parts where the mark is broken off, with the area that is gone."""
+    # What the metal's noise does to the level of a spot, by how much of the mark is in it.
+    narrower = cv2.GaussianBlur(seen.blurred * seen.blurred, (0, 0), _SPOT_MM * PX_PER_MM / np.sqrt(2))
+    sigma = noise * np.sqrt(np.maximum(narrower, 1e-6)) / np.maximum(weight, 1e-4)
+    inked = (seen.mark > 0.3) & seen.is_seen
+    low = inked & (level < _SPOT_GONE * wanted) & (wanted - level > _SPOT_SURE * sigma)
+    lost = np.clip(1 - level / np.maximum(wanted, 1e-4), 0, 1) * seen.mark
+    for area, box in _regions(seen.canvas, low, lost):
+        if area > _LEAST_MM2:
+            yield area, Suspect("broken", box)
+
+
+def _beside(seen: _Seen, wanted: Any, noise: float) -> Iterator[tuple[float, Box]]:
+    """Places beside the mark that stand out as the mark does, with their area."""
+    away = cv2.distanceTransform((seen.mark < 0.25).astype(np.uint8), cv2.DIST_L2, 5)
+    excess = _spot(seen.stands_out - wanted * seen.blurred)
+    high = (excess > _BESIDE * wanted) & (excess > _BESIDE_SURE * noise)
+    high &= seen.is_seen & (away > _GUARD_MM * PX_PER_MM)
+    yield from _regions(seen.canvas, high, np.clip(excess / np.maximum(wanted, 1e-4), 0, 1))
+
+
+def _regions(canvas: Canvas, flags: Any, weight: Any) -> list[tuple[float, Box]]:
+    """Connected regions: the sum of their weights in mm², and their box in mm."""
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(flags.astype(np.uint8), connectivity=8)
+    sums = np.bincount(labels.ravel(), weights=weight.ravel(), minlength=count) / canvas.px_per_mm**2
+    return [(float(sums[i]), canvas.box_mm(*(int(v) for v in boxes[i][:4]))) for i in range(1, count)]
+
+
+def _spot(image: Any) -> Any:
+    return cv2.GaussianBlur(image, (0, 0), _SPOT_MM * PX_PER_MM)
+
+
+def _mean_of(image: Any, weights: Any, sigma: float) -> Any:
+    """The local mean of those pixels that count."""
+    below = cv2.GaussianBlur(weights, (0, 0), sigma)
+    return cv2.GaussianBlur(image * weights, (0, 0), sigma) / np.maximum(below, 1e-6)
+
+
+def _spread(values: Any) -> float:
+    """The standard deviation by the median, so that what stands far out counts little."""
+    return float(1.4826 * np.median(np.abs(values - np.median(values)))) if values.size else 0.0
+
+
+def _correlation(one: Any, other: Any) -> float:
+    one, other = one - one.mean(), other - other.mean()
+    return float((one * other).sum() / (np.sqrt((one * one).sum() * (other * other).sum()) + 1e-9))
+
+
+def _disc(radius: int) -> Any:
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))

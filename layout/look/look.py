@@ -1,0 +1,40 @@
+"""The whole look at a photo."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from layout.look.compare import Suspect, suspects
+from layout.look.register import register
+from layout.shop.measure import Floats
+
+#: Below this a photo does not look like the mark at all. Good marks came out above 0.75 in every photo of
+#: tests/references/photos.py, other words mostly below 0.5.
+LEAST_LIKENESS = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What a look found. `to_photo`: (3, 3) from mm of the face to pixels of the photo, None where the photo
+    does not look like the mark; `likeness`: 1 at best; `suspects`: places to look at, largest first."""
+
+    to_photo: Floats | None
+    likeness: float
+    suspects: tuple[Suspect, ...] = ()
+
+
+def look(grey: Any, parts: Sequence[Any], *, bare: Sequence[Any] = ()) -> Look:
+    """Hold a photo against a mark.
+
+    `grey`: brightness of 0 to 1, float32 (height, width), as the camera wrote it; `parts`: the mark as
+    burned, polygons in mm (y up) that don't overlap; `bare`: polygons in which nothing is but this mark
+    (none: all around it).
+    """
+    found = register(grey, parts)
+    if found is None:
+        return Look(None, 0.0)
+    if found.likeness < LEAST_LIKENESS:
+        return Look(None, found.likeness)
+    return Look(found.to_photo, found.likeness, tuple(suspects(grey, parts, found, bare=bare)))
