@@ -52,6 +52,7 @@ TAGS: Mapping[str, str] = {
     "pulls": "Units to fetch, and units that go back.",
     "packing": "Boxes of orders gathered, and handed over.",
     "assembly": "What is built: work orders, units inspected, put into bins.",
+    "photos": "Photos of marks, held against what was approved.",
     "remakes": "Units made once more, and what becomes of the first.",
     "papers": "Sheets, labels and proofs as PDF.",
     "stock": "Boxed units by bin.",
@@ -64,6 +65,7 @@ TAGS: Mapping[str, str] = {
 }
 
 SVG, PNG, PDF, CSV = "image/svg+xml", "image/png", "application/pdf", "text/csv"
+JPEG = "image/jpeg"
 BURN_FILES = (SVG, "image/vnd.dxf", PDF)
 
 _KEY = "x-details"

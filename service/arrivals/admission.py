@@ -20,7 +20,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service import doorway, pages
-from service.api import batches, problems, security
+from service.api import batches, photos, problems, security
 from service.pages import faults
 from service.records.db import UNREACHABLE
 from service.records.errors import ServiceBusy, TooManyRequests
@@ -32,6 +32,11 @@ _HEALTH = frozenset({"/healthz", "/readyz"})
 _STREAMS = frozenset({"/v1/events", "/live"})
 #: Addresses that take more than the service's own limit.
 _UPLOADS = {**pages.UPLOADS, batches.ADDRESS: batches.LARGEST_BATCH}
+#: The same, of addresses with a name in them.
+_NAMED_UPLOADS = tuple(
+    (re.compile(address.format(identity="[^/]+")), most)
+    for address, most in ((photos.ADDRESS, photos.LARGEST_PHOTO), *pages.NAMED_UPLOADS.items())
+)
 #: What a slow line needs for a body: a fixed time, and more for a large one.
 BODY_SECONDS = 15.0
 _SLOWEST_BYTES_A_SECOND = 50_000
@@ -120,7 +125,7 @@ async def _with_body(request: Request, receive: Receive) -> Receive:
     path = request.scope["path"]
     if not path.startswith(pages.OPEN) and not await run_in_threadpool(security.is_known, request):
         return _again(b"", receive)
-    most = _UPLOADS.get(path, tools.settings.max_body_bytes)
+    most = _most_for(path, tools.settings.max_body_bytes)
     if _announced(headers) > most:
         raise _TooLarge
     async with asyncio.timeout(BODY_SECONDS + most / _SLOWEST_BYTES_A_SECOND):
@@ -128,6 +133,12 @@ async def _with_body(request: Request, receive: Receive) -> Receive:
     if path.startswith("/v1/"):
         _must_name_once(body)
     return _again(body, receive)
+
+
+def _most_for(path: str, usual: int) -> int:
+    """How many bytes a body may have at that address."""
+    named = (most for address, most in _NAMED_UPLOADS if address.fullmatch(path))
+    return _UPLOADS.get(path) or next(named, usual)
 
 
 def _must_name_once(body: bytes) -> None:

@@ -6,11 +6,13 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.audit import files as burn_files
+from service.audit import photo_rows
 from service.audit.rules import RULES
 from service.shop.versions import Versions
 
@@ -36,8 +38,9 @@ class Report:
     counts: dict[str, int]
 
 
-def look(engine: Engine, shelf: Versions | None) -> Report:
-    """Look at everything. `shelf`: to build burn files again, None to leave that out.
+def look(engine: Engine, shelf: Versions | None, *, photos: Path | None = None) -> Report:
+    """Look at everything. `shelf`: to build burn files again, None to leave that out; `photos`: the folder
+    with photos of marks.
 
     Raises SQLAlchemyError.
     """
@@ -59,6 +62,9 @@ def look(engine: Engine, shelf: Versions | None) -> Report:
                 built += 1
                 if says:
                     note("file_differs", says)
+        if photos is not None:
+            for says in photo_rows.files_unlike(session, photos):
+                note("photo_differs", says)
     return Report(len(RULES), built, tuple(shown), dict(counts))
 
 

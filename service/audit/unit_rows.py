@@ -14,6 +14,7 @@ from service.records.tables import (
     FrozenMark,
     IdempotentRequest,
     Job,
+    MarkPhoto,
     Order,
     OrderLine,
     OrderWord,
@@ -86,6 +87,10 @@ def erased_in_part(session: Session) -> Iterator[Found]:
     findable = exists().where(OrderWord.order_id == Order.id)
     query = select(Order.id.label("order")).where(Order.erased_at.is_not(None), or_(said, findable))
     yield from every(session, query)
+    compared = exists().where(
+        MarkPhoto.job_id == Job.id, Job.order_id == Order.id, MarkPhoto.look.is_not(None)
+    )
+    yield from every(session, select(Order.id.label("order")).where(Order.erased_at.is_not(None), compared))
     of_erased = (
         select(Order.id.label("order"), OrderLine.inscriptions, FrozenMark.outline)
         .join(OrderLine, OrderLine.order_id == Order.id)

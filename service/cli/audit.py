@@ -46,6 +46,7 @@ def audit(
 def look_at(settings: Settings, *, files: bool) -> Report:
     """The audit of the settings' database. Raises Failed where there is none, or one of another version."""
     from service.audit.look import look
+    from service.photos.photos import FOLDER
     from service.records import schema
     from service.records.db import open_engine
     from service.shop.versions import Versions
@@ -57,6 +58,6 @@ def look_at(settings: Settings, *, files: bool) -> Report:
     try:
         if not schema.is_current(engine):
             raise Failed("the database is of another version of Ricasso; start `ricasso serve` once")
-        return look(engine, Versions() if files else None)
+        return look(engine, Versions() if files else None, photos=settings.data / FOLDER)
     finally:
         engine.dispose()

@@ -82,11 +82,14 @@ UPLOADS = {
     f"{drawings.ADDRESS}/file": drawings.LARGEST_FORM,
     f"{drawings.ADDRESS}/draft": drawings.LARGEST_FORM,
 }
+#: The same, of addresses with a name in them.
+NAMED_UPLOADS = {bench.PHOTO_ADDRESS: bench.LARGEST_PHOTO_FORM}
 
 #: Where somebody without a key may send a form: how these addresses begin.
 OPEN = ("/sign-in", "/sign-out", "/proof/")
 
 __all__ = [
+    "NAMED_UPLOADS",
     "OPEN",
     "ROUTERS",
     "UPLOADS",

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, Literal, TypeVar
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
+from starlette.datastructures import UploadFile
 
 from service.bench import acts, delivery, doubts, inspection, pulls, seating
 from service.doorway import AtHand
@@ -15,6 +17,7 @@ from service.loads.load_answers import LoadAnswer
 from service.pages import scanning, steps
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
+from service.photos import photos
 from service.plan import board_rows as rows
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import JOB, LOAD, number
@@ -36,6 +39,9 @@ SCRAP_REASONS = (
 AGAIN_REASONS = ("faint mark", "interrupted burn")
 LEAVE_REASONS = ("good enough", "was lifted", "the laser can't burn now", "other")
 
+#: Where a form with a photo goes, and how large it may be with its other fields.
+PHOTO_ADDRESS = "/bench/loads/{identity}/photo"
+LARGEST_PHOTO_FORM = photos.LARGEST_PHOTO + 4096
 #: What forms may say.
 _SEATED: tuple[seating.Seated, ...] = ("seated", "does_not_fit")
 _RESULTS: tuple[Literal["pass", "scrap"], ...] = ("pass", "scrap")
@@ -268,6 +274,30 @@ def post_inspect(
         counts = inspection.BladesInspected(_count(form.get("pass", "0")), _count(form.get("scrap", "0")))
         lots[str(lot)] = counts
     return _step(request, tools, identity, visitor, form, acts.inspect, jobs, lots)
+
+
+@router.post(PHOTO_ADDRESS, max_body_size=LARGEST_PHOTO_FORM)
+def post_photo(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
+    """A photo of a mark, from the tablet's camera."""
+    file, job = form.get("photo"), str(form.get("job", ""))
+    try:
+        if not isinstance(file, UploadFile) or not file.filename:
+            raise BadRequest("take a photo first", field="photo")
+        face, zone = str(form.get("face", "")), str(form.get("zone", ""))
+        photos.take(tools, job, file.file.read(), face=face, zone=zone, who=visitor.who)
+    except Refusal as refusal:
+        return _load(request, tools, identity, visitor, refused=refusal)
+    return _to_load(identity)
+
+
+@router.post("/bench/loads/{identity}/photo-away")
+def post_photo_away(
+    request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
+) -> Response:
+    """A photo is deleted; pressed twice, it is gone all the same."""
+    with suppress(NotFound):
+        photos.take_away(tools, str(form.get("photo", "")), who=visitor.who)
+    return _to_load(identity)
 
 
 @router.post("/bench/loads/{identity}/boxed")

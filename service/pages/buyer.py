@@ -12,10 +12,12 @@ from service.doorway import TEST_LINK, AtHand, voice_of
 from service.intake import proof_links, proofs
 from service.intake.order_answers import unpromised_order_answer
 from service.intake.proof_links import LinkOver
+from service.pages import photographed
 from service.pages.gate import OwnForm
 from service.pages.render import PageRoute, page, status_of
 from service.papers import buyers_pictures
 from service.papers.voice import Voice
+from service.photos import photos
 from service.records.errors import NotFound, Refusal
 from service.records.tables import Order
 from service.requests import sessions
@@ -49,6 +51,26 @@ def post_buyers_answer(request: Request, tools: AtHand, token: str, form: OwnFor
     return _proof(request, tools, token, answered="yes" if form.get("answer") == "yes" else "change")
 
 
+@router.get("/proof/{token}/photos/{identity}.jpg")
+def get_buyers_photo(tools: AtHand, token: str, identity: str) -> Response:
+    """A photo that the shop shares with this buyer."""
+    with tools.database.reading() as session:
+        secret = sessions.secret_of(tools.settings.data)
+        try:
+            opened = proof_links.open_link(
+                session, token.removeprefix(TEST_LINK), secret=secret, now=tools.clock()
+            )
+        except LinkOver:
+            raise NotFound("there is no such photo") from None
+        shared = [
+            photo.id for of_line in photographed.shared(session, opened.order).values() for photo in of_line
+        ]
+        if identity not in shared:
+            raise NotFound("there is no such photo")
+        data = photos.picture(tools, photos.find(session, identity))
+    return Response(data, media_type="image/jpeg", headers={"Cache-Control": "no-store"})
+
+
 def _proof(
     request: Request, tools: Tools, token: str, *, refused: Refusal | None = None, answered: str = ""
 ) -> Response:
@@ -62,6 +84,7 @@ def _proof(
             shown = unpromised_order_answer(opened.order)
             asked = proof_links.asked_for(session, opened.order)
             otherwise = language_for(shop, opened.order.client)
+            shared = photographed.shared(session, opened.order)
             pictures = _pictures(tools, session, opened.order, voice_of(request, otherwise))
     except LinkOver as over:
         return page(
@@ -77,6 +100,7 @@ def _proof(
         until=opened.until,
         asked=asked,
         wishes_left=opened.wishes_left,
+        photos={line.line_ref: shared.get(line.line_ref, ()) for line in shown.lines},
         pictures={line.line_ref: pictures.get(line.line_ref, []) for line in shown.lines},
         products=shop.products,
         answered=answered,

@@ -26,10 +26,11 @@ from service.intake.order_answers import (
     order_answer,
     unpromised_order_answer,
 )
-from service.pages import asking, remakes, samples
+from service.pages import asking, photographed, remakes, samples
 from service.pages.gate import DeskVisitor, Form, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.papers import texts, words
+from service.photos import photos
 from service.plan import board_rows as board
 from service.previews import shown_again
 from service.privacy import erase as erasing
@@ -337,6 +338,20 @@ def post_remake(request: Request, tools: AtHand, identity: str, visitor: DeskVis
     )
 
 
+@router.post("/desk/orders/{identity}/photo")
+def post_photo(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
+    """A photo is shown to the buyer, or no longer, or deleted."""
+    photo, what = str(form.get("photo", "")), str(form.get("what", ""))
+
+    def work() -> None:
+        if what == "delete":
+            photos.take_away(tools, photo, who=visitor.who)
+        else:
+            photos.share(tools, photo, shared=what == "share", who=visitor.who)
+
+    return _do(request, tools, identity, visitor, work)
+
+
 @router.post("/desk/orders/{identity}/erase")
 def post_erase(request: Request, tools: AtHand, identity: str, visitor: DeskVisitor, form: Form) -> Response:
     """Erase what a finished order says of people."""
@@ -511,6 +526,7 @@ def _order(
         }
         asked = proof_links.asked_for(session, order)
         of_remakes = remakes.of_order(tools, session, order)
+        taken = photographed.of_order(session, order)
     shop = tools.catalogue.current
     return page(
         request,
@@ -537,6 +553,7 @@ def _order(
         pictures=samples.suggestion_pictures(
             tools, [finding for line in shown.lines for finding in line.findings], shop.fonts
         ),
+        taken=taken,
         **of_remakes,
         **{"link": None, "until": None, **values},
     )

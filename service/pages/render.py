@@ -120,6 +120,7 @@ def _environment(language: str) -> Environment:
     for name, said in (
         ("remakereason", words.REMAKE_REASONS),
         ("payer", words.PAYERS),
+        ("suspect", words.SUSPECTS),
         ("returned", words.RETURNED),
         ("spoiledby", words.SPOILED_BY),
         ("binchange", words.BIN_CHANGES),

@@ -24,7 +24,9 @@ from service.loads.load_answers import (
     TurnAnswer,
     load_answer,
 )
+from service.pages import photographed
 from service.pages.cautions import hazards
+from service.pages.photographed import Shown
 from service.pages.plate import mark_svg, plate_svg
 from service.records.ids import JOB, LOT, public
 from service.records.states import UNSTARTED_LOADS, JobState, LoadState
@@ -104,6 +106,8 @@ class View:
     blades: Mapping[str, int]
     replaced: Mapping[str, str]
     marks: Mapping[tuple[int, str], str]
+    zones: Mapping[tuple[int, str], tuple[str, ...]]
+    photos: Mapping[str, tuple[Shown, ...]]
     boxed: frozenset[str]
     begun: bool
     again: tuple[str, ...]
@@ -150,6 +154,11 @@ class View:
         yet."""
         is_seated = any(slot.state == "seated" for slot in self.turn.slots)
         return self.load.state is LoadState.TURNING and not is_seated
+
+    def photos_of(self, job: str, face: str, zone: str) -> list[Shown]:
+        """Photos of one mark of a unit, newest first."""
+        taken = self.photos.get(job, ())
+        return [shown for shown in taken if (shown.photo.face, shown.photo.zone) == (face, zone)]
 
     def pull_of(self, job: str) -> PullAnswer | None:
         """Where the next unit for a job is to be pulled."""
@@ -220,6 +229,7 @@ def view_of(tools: Tools, load_id: int) -> View:
             public(JOB, old): public(JOB, new)
             for old, new in rows.replacements(session, [claim.job_id for claim in row.jobs])
         }
+        photos = photographed.of_jobs(session, [claim.job_id for claim in row.jobs])
         last = max((s.turn for s in row.slots if s.state == "burned"), default=0)
     begun = load.state in {LoadState.BURNING, LoadState.INTERRUPTED} or any(
         slot.state == "burned" or slot.attempt > 1 for slot in turn_of(load).slots
@@ -241,6 +251,8 @@ def view_of(tools: Tools, load_id: int) -> View:
         blades=blades,
         replaced=replaced,
         marks=_marks(load, whole),
+        zones=_zones(whole),
+        photos=photos,
         boxed=frozenset(public(JOB, job_id) for job_id in boxed),
         begun=begun,
         again=again,
@@ -260,6 +272,15 @@ def _marks(load: LoadAnswer, layout: LoadLayout) -> dict[tuple[int, str], str]:
             label = ", ".join(slot.texts)
             drawn[turn.turn, fill.slot] = "".join(mark_svg(mark, label) for mark in fill.marks)
     return drawn
+
+
+def _zones(layout: LoadLayout) -> dict[tuple[int, str], tuple[str, ...]]:
+    """By turn and slot, the zones in which a mark is burned there."""
+    return {
+        (turn.turn, fill.slot): tuple(mark.zone for mark in fill.marks)
+        for turn in layout.turns
+        for fill in turn.fills
+    }
 
 
 def _hazards(layout: LoadLayout) -> frozenset[str]:

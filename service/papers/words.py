@@ -71,6 +71,9 @@ HAPPENED = {
     "erased": _("words and names erased"),
     "on_shelf": _("put on a shelf of the packing rack"),
     "remade": _("a unit is made once more"),
+    "photo_shared": _("photo shown to the buyer"),
+    "photo_not_shared": _("photo no longer shown to the buyer"),
+    "photo_deleted": _("photo deleted"),
 }
 #: What was done with the shop itself: what it is about, and what was done.
 ACTS = {
@@ -138,6 +141,15 @@ UNIT_STATES = {
     "stocked": _("in a bin"),
     "given_up": _("given up"),
     "cancelled": _("cancelled"),
+}
+#: What the comparison of a photo points at.
+SUSPECTS = {
+    "missing": _("looks missing"),
+    "broken": _("looks broken off"),
+    "faint": _("looks faint"),
+    "doubled": _("looks burned twice"),
+    "beside": _("something is burned beside the mark"),
+    "hidden": _("can't be seen: glare, or cut off"),
 }
 #: What spoiled units are counted by.
 SPOILED_BY = {

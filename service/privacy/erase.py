@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from sqlalchemy.orm import Session
 from service.bench.burn_files import path_of
 from service.intake import order_rows, proof_links
 from service.intake.import_orders import folder_of as imports_of
+from service.photos import photos
 from service.privacy import erase_rows as rows
 from service.records.errors import MoveNotAllowed, NotFound
 from service.records.ids import ORDER, number, public
@@ -53,6 +55,8 @@ def erase(tools: Tools, identity: str, *, by: By, why: str = "") -> None:
         _note(tools.settings.data / LIST, order, at=by.at)
         for sha256 in rows.burn_files(session, order):
             path_of(tools, sha256).unlink(missing_ok=True)
+        for job in rows.jobs(session, order):
+            shutil.rmtree(photos.folder_of(tools, job), ignore_errors=True)
         _drop_imports(imports_of(tools), order.order_ref)
         rows.blank(session, order, now=by.at)
         proof_links.withdraw(session, order, by=by)

@@ -120,6 +120,17 @@ def blanked(stored: dict[str, Any]) -> dict[str, Any]:
     return {name: "" if name in SAYING else value for name, value in stored.items()}
 
 
+def jobs(session: Session, order: Order) -> Sequence[int]:
+    """All units that there ever were of an order, by their numbers."""
+    return session.scalars(select(Job.id).where(Job.order_id == order.id)).all()
+
+
+def photos(session: Session, order: Order) -> Sequence[int]:
+    """Photos of its units, by their numbers."""
+    shown = select(MarkPhoto.id).join(Job, Job.id == MarkPhoto.job_id).where(Job.order_id == order.id)
+    return session.scalars(shown.order_by(MarkPhoto.id)).all()
+
+
 def burn_files(session: Session, order: Order) -> Sequence[str]:
     """Digests of all burn files that an order's marks are in; other orders' may be in them as well."""
     loads = select(LoadJob.load_id).join(Job, Job.id == LoadJob.job_id).where(Job.order_id == order.id)

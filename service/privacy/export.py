@@ -10,6 +10,7 @@ from pydantic import Field
 from service.intake import order_rows, orders
 from service.intake.import_orders import folder_of as imports_of
 from service.intake.order_answers import OrderAndHistoryAnswer, order_and_history_answer
+from service.photos.photo_answers import address_of
 from service.privacy import erase_rows as rows
 from service.privacy.erase import imports_with
 from service.records.who import Who
@@ -30,6 +31,9 @@ class ExportAnswer(AnswerBody):
         description="SHA-256 of the burn files that its marks are in; other orders' may be in them as well.",
         examples=[["9f2c" + "0" * 60]],
     )
+    photos: tuple[str, ...] = Field(
+        description="Where photos of its marks are.", examples=[["/v1/photos/PH3.jpg"]]
+    )
     imported_files: tuple[str, ...] = Field(
         description="Files of orders handed in that name it.", examples=[["1.csv"]]
     )
@@ -45,5 +49,6 @@ def export(tools: Tools, identity: str, *, who: Who) -> ExportAnswer:
             order=order_and_history_answer(session, order, history),
             rows=rows.about(session, order),
             burn_files=tuple(sorted(rows.burn_files(session, order))),
+            photos=tuple(address_of(photo) for photo in rows.photos(session, order)),
             imported_files=tuple(file.name for file in imports_with(imports_of(tools), order.order_ref)),
         )

@@ -4,6 +4,7 @@
     database.sqlite3    the whole database; or database.dump, in PostgreSQL's own form
     session.secret      signs sessions and proof links; without it all of them end
     imports/...         files of orders that were handed in, and the reports on them
+    photos/...          photos of marks, a folder for each unit
 
 Burn files are not in it: they are built again from the rows, to the same digest.
 """

@@ -18,6 +18,7 @@ from tempfile import TemporaryDirectory
 from sqlalchemy import Engine, make_url
 
 from service.intake import import_orders as imports
+from service.photos import photos
 from service.records import clock, folders, schema
 from service.records.db import open_engine
 from service.records.errors import CanNot
@@ -106,9 +107,10 @@ def _files(data: Path) -> Iterator[tuple[str, Path]]:
     """What belongs to a backup beside the database, by its name in it."""
     if (data / SECRET_FILE).is_file():
         yield SECRET_FILE, data / SECRET_FILE
-    for file in sorted((data / imports.FOLDER).rglob("*")):
-        if file.is_file():
-            yield file.relative_to(data).as_posix(), file
+    for folder in (imports.FOLDER, photos.FOLDER):
+        for file in sorted((data / folder).rglob("*")):
+            if file.is_file():
+                yield file.relative_to(data).as_posix(), file
 
 
 def _copy_sqlite(engine: Engine, copy: Path) -> dict[str, int]:

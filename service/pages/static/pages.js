@@ -31,7 +31,7 @@
   // What a person has opened and typed survives somebody else's change.
   function opened() {
     const panels = [...live().querySelectorAll("details[open] > summary")].map((one) => one.textContent.trim());
-    const typed = [...live().querySelectorAll("input[id]:not([type=checkbox]):not([type=radio]):not([type=hidden]), textarea[id]")]
+    const typed = [...live().querySelectorAll("input[id]:not([type=checkbox]):not([type=radio]):not([type=hidden]):not([type=file]), textarea[id]")]
       .filter((one) => one.value !== one.defaultValue).map((one) => [one.id, one.value, one.selectionStart]);
     return { panels, typed };
   }
@@ -116,6 +116,11 @@
     }
     event.preventDefault();
     if (form.getAttribute("aria-busy") !== "true") send(form, event.submitter);
+  });
+  // A photo that was taken is sent at once.
+  addEventListener("change", (event) => {
+    const form = event.target.form;
+    if (form && form.hasAttribute("data-send") && event.target.files.length) form.requestSubmit();
   });
   addEventListener("popstate", () => location.reload());
   // A page that the browser kept is as it was left: its forms may be sent again.
