@@ -32,13 +32,14 @@ _LIGHT_MM, _SPOT_MM = 1.1, 0.09
 _MISSING, _FAINT = 0.3, 0.6
 #: The same for spots within a part; several standard deviations of the metal's own spots below.
 _SPOT_GONE, _SPOT_SURE = 0.5, 3.5
-#: So much of a mark's area must be gone in one place, or be burned in one place beside it (mm²).
-_LEAST_MM2 = 0.03
+#: So much of a mark's area must be gone in one place, or so much be burned in one place beside it (mm²);
+#: beside good marks nothing is.
+_LEAST_GONE_MM2, _LEAST_BESIDE_MM2 = 0.03, 0.015
 #: Nearer to the mark than this nothing is said to be burned beside it: lines come out a little bolder.
 _GUARD_MM = 0.09
-_BESIDE, _BESIDE_SURE = 0.4, 4.5
+_BESIDE, _BESIDE_SURE = 0.25, 4.5
 #: Where so much of the mark's area is burned beside it, all of it is burned twice.
-_DOUBLED = 0.12
+_DOUBLED = 0.06
 #: A pixel this bright has lost what it showed; a part is hidden where so much of it is.
 _BURNED_OUT, _HIDDEN = 0.985, 0.3
 #: Blurs of a photo that are tried (px).
@@ -80,15 +81,22 @@ def suspects(
     level = _spot(seen.stands_out * seen.blurred) / np.maximum(weight, 1e-4)
     # A reflection adds the same light to mark and metal, so that the mark stands out less of what is there.
     shine = np.minimum(1.0, np.percentile(seen.light[ink], 30) / np.maximum(seen.light, 1e-3))
-    wanted = float(np.percentile(level[ink], 80)) * shine
+    wanted = _usual(seen, level, ink) * shine
     noise = _noise(seen)
     beside = list(_beside(seen, wanted, noise))
     gone = list(_parts_gone(seen, wanted, parts))
     if sum(area for area, _ in beside) > _DOUBLED * float(seen.mark.sum()) / PX_PER_MM**2 and not gone:
         return [Suspect("doubled", box_of(parts))]
-    said = [*gone, *_spots_gone(seen, level, weight, wanted, noise)]
-    said += [(area, Suspect("beside", box)) for area, box in beside if area > _LEAST_MM2]
+    said = [*gone, *_spots_gone(seen, level, weight, wanted, noise, but=[part for _, part in gone])]
+    said += [(area, Suspect("beside", box)) for area, box in beside if area > _LEAST_BESIDE_MM2]
     return [suspect for _, suspect in sorted(said, key=lambda one: -one[0])]
+
+
+def _usual(seen: _Seen, level: Any, ink: Any) -> float:
+    """How strongly the mark stands out where it is whole: by spots, or by its strongest pixels if that is
+    less; what is burned beside the mark makes its spots look stronger."""
+    by_pixels = np.percentile(seen.stands_out[ink], 90) / np.percentile(seen.blurred[ink], 90)
+    return max(float(min(np.percentile(level[ink], 80), by_pixels)), 1e-3)
 
 
 def _laid_over(grey: Any, parts: Sequence[Any], found: Registration, bare: Sequence[Any]) -> _Seen:
@@ -148,17 +156,20 @@ def _parts_gone(seen: _Seen, wanted: Any, parts: Sequence[Any]) -> Iterator[tupl
 
 
 def _spots_gone(
-    seen: _Seen, level: Any, weight: Any, wanted: Any, noise: float
+    seen: _Seen, level: Any, weight: Any, wanted: Any, noise: float, *, but: Sequence[Suspect]
 ) -> Iterator[tuple[float, Suspect]]:
-    """Places within parts where the mark is broken off, with the area that is gone."""
+    """Places where the mark is broken off, with the area that is gone; `but` not of parts already said to be
+    gone as a whole."""
     # What the metal's noise does to the level of a spot, by how much of the mark is in it.
     narrower = cv2.GaussianBlur(seen.blurred * seen.blurred, (0, 0), _SPOT_MM * PX_PER_MM / np.sqrt(2))
     sigma = noise * np.sqrt(np.maximum(narrower, 1e-6)) / np.maximum(weight, 1e-4)
     inked = (seen.mark > 0.3) & seen.is_seen
+    for part in but:
+        inked[seen.canvas.rows_and_columns(part.box_mm)] = False
     low = inked & (level < _SPOT_GONE * wanted) & (wanted - level > _SPOT_SURE * sigma)
     lost = np.clip(1 - level / np.maximum(wanted, 1e-4), 0, 1) * seen.mark
     for area, box in _regions(seen.canvas, low, lost):
-        if area > _LEAST_MM2:
+        if area > _LEAST_GONE_MM2:
             yield area, Suspect("broken", box)
 
 

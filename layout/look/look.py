@@ -10,9 +10,10 @@ from layout.look.compare import Suspect, suspects
 from layout.look.register import register
 from layout.shop.measure import Floats
 
-#: Below this a photo does not look like the mark at all. Good marks came out above 0.75 in every photo of
-#: tests/references/photos.py, other words mostly below 0.5.
-LEAST_LIKENESS = 0.6
+#: Below the first a photo does not look like the mark at all; below the second something is wrong, and where
+#: no place can be pointed at, it does not look like the mark either. Good marks came out above 0.8 in photos
+#: of tests/references/photos.py, other words mostly below 0.5.
+LEAST_LIKENESS, SURE_LIKENESS = 0.6, 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +36,7 @@ def look(grey: Any, parts: Sequence[Any], *, bare: Sequence[Any] = ()) -> Look:
     found = register(grey, parts)
     if found is None:
         return Look(None, 0.0)
-    if found.likeness < LEAST_LIKENESS:
+    said = tuple(suspects(grey, parts, found, bare=bare)) if found.likeness >= LEAST_LIKENESS else ()
+    if not said and found.likeness < SURE_LIKENESS:
         return Look(None, found.likeness)
-    return Look(found.to_photo, found.likeness, tuple(suspects(grey, parts, found, bare=bare)))
+    return Look(found.to_photo, found.likeness, said)

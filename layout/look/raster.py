@@ -67,12 +67,19 @@ class Canvas:
     def window_of(self, polygon: Any) -> tuple[tuple[slice, slice], Any]:
         """Rows and columns around a polygon, which lies on the canvas, and how much of their pixels it
         covers."""
-        x0, y0, x1, y1 = polygon.bounds
+        rows, columns = window = self.rows_and_columns(polygon.bounds)
+        s = self.px_per_mm
+        left, top = self.left + columns.start / s, self.top - rows.start / s
+        small = Canvas(s, left, top, columns.stop - columns.start, rows.stop - rows.start)
+        return window, small.covered([polygon])
+
+    def rows_and_columns(self, box: Box) -> tuple[slice, slice]:
+        """The pixels of a box that lies on the canvas, and one more on each side."""
+        x0, y0, x1, y1 = box
         s = self.px_per_mm
         column, row = int((x0 - self.left) * s) - 1, int((self.top - y1) * s) - 1
         width, height = int(np.ceil((x1 - x0) * s)) + 3, int(np.ceil((y1 - y0) * s)) + 3
-        small = Canvas(s, self.left + column / s, self.top - row / s, width, height)
-        return (slice(row, row + height), slice(column, column + width)), small.covered([polygon])
+        return slice(row, row + height), slice(column, column + width)
 
     def box_mm(self, x: int, y: int, width: int, height: int) -> Box:
         """A box of pixels in mm."""

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+import shapely
 
 from layout.shop.measure import Floats, format_mm
 from layout.shop.outline import Outline
@@ -14,6 +15,8 @@ from service.photos.photo_answers import PhotoAnswer, SuspectAnswer
 
 #: Rings stand so far from what they ring, and are no smaller than that (pixels of the picture).
 _AROUND_PX, _LEAST_PX = 10.0, 26.0
+#: Outlines are shown to this accuracy.
+_SHOWN_MM = 0.01
 #: Colours that are seen on metal, bright or dark, each line with a darker one under it.
 _LINE, _RING, _UNDER = "#00d5ff", "#ff2fa0", "#101010"
 
@@ -25,13 +28,13 @@ def overlay_svg(photo: PhotoAnswer, outline: Outline, picture: bytes | str) -> s
     drawn = [f'<image href="{address}" width="{w}" height="{h}"/>']
     if photo.to_photo is not None:
         to_photo = np.array(photo.to_photo).reshape(3, 3)
-        path = " ".join(_paths(outline, to_photo))
-        wide = max(w, h) / 900
-        for colour, width in ((_UNDER, 2.4 * wide), (_LINE, 1.2 * wide)):
-            drawn.append(
-                f'<path d="{path}" fill="none" stroke="{colour}" stroke-width="{format_mm(width)}"'
-                ' stroke-linejoin="round"/>'
-            )
+        # Lines keep their width however large the picture is shown.
+        lines = 'fill="none" vector-effect="non-scaling-stroke" stroke-linejoin="round"'
+        drawn.append(f'<defs><path id="{photo.id}-mark" d="{" ".join(_paths(outline, to_photo))}"/></defs>')
+        drawn += [
+            f'<use href="#{photo.id}-mark" {lines} stroke="{colour}" stroke-width="{width}"/>'
+            for colour, width in ((_UNDER, 2.6), (_LINE, 1.3))
+        ]
         for place, suspect in enumerate(photo.suspects, 1):
             drawn += _ring(place, suspect, to_photo, max(w, h) / 900)
     return (
@@ -53,7 +56,8 @@ def _paths(outline: Outline, to_photo: Floats) -> Iterator[str]:
 
 
 def _path(coordinates: Any, to_photo: Floats) -> str:
-    points = _seen(np.asarray(coordinates, dtype=np.float64)[:, :2], to_photo)
+    simple = shapely.simplify(shapely.linestrings(coordinates), _SHOWN_MM)
+    points = _seen(shapely.get_coordinates(simple), to_photo)
     return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
 
 
@@ -65,13 +69,14 @@ def _ring(place: int, suspect: SuspectAnswer, to_photo: Floats, scale: float) ->
     across = max((right - left) / 2 * 1.2 + _AROUND_PX * scale, _LEAST_PX * scale)
     down = max((bottom - top) / 2 * 1.2 + _AROUND_PX * scale, _LEAST_PX * scale)
     at = f'cx="{(left + right) / 2:.1f}" cy="{(top + bottom) / 2:.1f}" rx="{across:.1f}" ry="{down:.1f}"'
-    size = 26 * scale
+    lines = 'fill="none" vector-effect="non-scaling-stroke"'
+    size = 34 * scale
     x, y = (left + right) / 2 + 0.75 * across, (top + bottom) / 2 - 0.75 * down
     font = f'font-family="sans-serif" font-weight="700" font-size="{size:.1f}"'
     word = f'x="{x:.1f}" y="{max(y, size):.1f}" {font}'
     return [
-        f'<ellipse {at} fill="none" stroke="{_UNDER}" stroke-width="{format_mm(6 * scale)}"/>',
-        f'<ellipse {at} fill="none" stroke="{_RING}" stroke-width="{format_mm(3 * scale)}"/>',
+        f'<ellipse {at} {lines} stroke="{_UNDER}" stroke-width="5"/>',
+        f'<ellipse {at} {lines} stroke="{_RING}" stroke-width="2.5"/>',
         f'<text {word} fill="{_RING}" stroke="{_UNDER}" stroke-width="{format_mm(4 * scale)}"'
         f' paint-order="stroke">{place}</text>',
     ]

@@ -327,7 +327,7 @@ def test_the_overlay_holds_picture_outline_and_rings(bench: Bench, job: str) -> 
     svg = bench.ask("GET", f"/v1/photos/{told['id']}.svg").text
 
     assert svg.count("<image") == 1 and "data:image/jpeg;base64," in svg
-    assert svg.count("<path") == 2 and svg.count("<text") == len(told["suspects"]) > 0
+    assert svg.count("<use") == 2 and svg.count("<text") == len(told["suspects"]) > 0
 
 
 @pytest.mark.usefixtures("unlooked")
