@@ -12,6 +12,7 @@ import httpx
 
 from demo import orders
 from demo.buyer import Buyer
+from demo.photo import photo
 from demo.service import Caller, Listener, StoryBroken, new_key
 from demo.store.server import OpenStore
 from layout.pictures.blades_and_plates import draw_plate
@@ -34,6 +35,8 @@ class Story:
         self.posted: dict[str, dict[str, Any]] = {}
         self.scrapped: str | None = None
         self.turned_over = 0
+        self._photographed: set[str] = set()
+        self._outline: dict[str, Any] = {}
         self._step = 0
 
     def tell(self) -> None:
@@ -58,6 +61,7 @@ class Story:
             self._say(f"the web store's page of {bought.rsplit('/', 1)[1]} says: Your order has left.")
             self._built(owner, bench)
             self._counted(bench)
+            self._made_once_more(desk, bench)
         self._summary()
 
     # --- the steps ---
@@ -320,6 +324,8 @@ class Story:
                 self._say(f"  {job['job']} is spoiled: scrapped, a replacement goes first in the queue")
             elif job["state"] == "engraved":
                 results[job["job"]] = {"result": "pass"}
+        for photographed in self._photographed & set(results):
+            self._photos(bench, photographed)
         load = self._change(bench, load, "inspect", {"jobs": results})
         if load["state"] == "burned":
             load = self._change(bench, load, "release", {})
@@ -415,6 +421,52 @@ class Story:
         bench.post(f"{at}/take", {}, If_Match=count["etag"])
         changes = bench.get("/v1/stock/changes?bin=A1&limit=3").json()["changes"]
         self._say("bin A1: " + ", ".join(f"{c['units']:+d} {c['what']} ({c['sku']})" for c in changes))
+
+    def _made_once_more(self, desk: Caller, bench: Caller) -> None:
+        """A unit that was damaged on its way is made again, and its mark photographed for the buyer."""
+        self._title("A unit came back damaged: it is made once more, and a photo of its mark is taken")
+        ref, post = next(iter(self.posted.items()))
+        first = post["answer"]["id"]
+        wanted = {
+            "line_ref": post["body"]["lines"][0]["line_ref"],
+            "reason": "damaged",
+            "pays": "carrier",
+            "ship_by": post["body"]["ship_by"],
+        }
+        made = desk.post(
+            f"/v1/orders/{first}/remakes", wanted, expect=201, Idempotency_Key="remake-1001"
+        ).json()
+        job, order = made["made"]["job"], made["made"]["order"]
+        self._say(f"{made['job']} of {ref} -> {job} in {order}, from the outline that was approved")
+        outlines = desk.get(f"/v1/orders/{order}/export").json()["rows"]["frozen_mark"]
+        self._photographed, self._outline = {job}, outlines[0]["outline"]
+        loads = 0
+        while any(self._one_load(bench, station) for station in STATIONS):
+            loads += 1
+            self._must(loads <= _MOST_LOADS, "the backlog does not get shorter")
+        shown = desk.get(f"/v1/jobs/{job}/photos").json()["photos"]
+        self._must(len(shown) == 2, "both photos of the mark are kept")
+        good = next(one for one in shown if one["impression"] == "looks_right")
+        desk.post(f"/v1/photos/{good['id']}/share", {"shared": True})
+        link = desk.post(f"/v1/orders/{order}/proof-link", None).json()["url"]
+        page = httpx.get(link, timeout=20).text
+        self._must(f"{good['id']}.jpg" in page, "the buyer sees the photo that the desk shows")
+        self._say(f"the desk shows {good['id']} to the buyer, on the page of the link")
+
+    def _photos(self, bench: Caller, job: str) -> None:
+        """The tablet takes two photos: of the mark, and, to see what is said, of one that lacks an area."""
+        for left_out, expected in ((0, "look_here"), (None, "looks_right")):
+            kept = bench.call(
+                "POST",
+                f"/v1/jobs/{job}/photos",
+                expect=201,
+                content=photo(self._outline, left_out=left_out),
+                headers={"Content-Type": "image/jpeg"},
+            ).json()
+            said = ", ".join(suspect["kind"] for suspect in kept["suspects"]) or "no difference found"
+            self._must(kept["impression"] == expected, f"the photo says {kept['impression']}: {said}")
+            self._say(f"  photo {kept['id']} of {job}: {said}")
+            self._picture(f"photo-{kept['id']}", bench.get(f"/v1/photos/{kept['id']}.svg").text)
 
     def _summary(self) -> None:
         print(f"\nEvery step held. Pictures and files: {self.folder}")
