@@ -20,7 +20,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service import doorway, pages
-from service.api import batches, photos, problems, security
+from service.api import batches, catalogue_versions, photos, problems, security
 from service.pages import faults
 from service.records.db import UNREACHABLE
 from service.records.errors import ServiceBusy, TooManyRequests
@@ -31,7 +31,12 @@ _HEALTH = frozenset({"/healthz", "/readyz"})
 #: They last for many minutes and are counted by key (`service.requests.crowd`).
 _STREAMS = frozenset({"/v1/events", "/live"})
 #: Addresses that take more than the service's own limit.
-_UPLOADS = {**pages.UPLOADS, batches.ADDRESS: batches.LARGEST_BATCH}
+_UPLOADS = {
+    **pages.UPLOADS,
+    batches.ADDRESS: batches.LARGEST_BATCH,
+    catalogue_versions.VERSIONS: catalogue_versions.LARGEST,
+    catalogue_versions.TRIALS: catalogue_versions.LARGEST,
+}
 #: The same, of addresses with a name in them.
 _NAMED_UPLOADS = tuple(
     (re.compile(address.format(identity="[^/]+")), most)

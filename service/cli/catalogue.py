@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from service.cli import plates
+from service.cli import plates, versions
 from service.cli.artwork import artwork
 from service.cli.from_drawing import from_drawing
 
@@ -17,10 +17,14 @@ if TYPE_CHECKING:
     from layout.shop.shop import Shop
     from service.shop.catalogue import Trouble
 
-app = typer.Typer(help="The shop's description: check it, draw it.", no_args_is_help=True)
+app = typer.Typer(help="The shop's description: check it, draw it, put it in force.", no_args_is_help=True)
 app.command("from-drawing")(from_drawing)
 app.add_typer(plates.app, name="plate")
 app.command("artwork")(artwork)
+app.command("publish")(versions.publish)
+app.command("export")(versions.export)
+app.command("versions")(versions.listed)
+app.command("back")(versions.back)
 
 Fixtures = Annotated[
     Path | None,

@@ -26,6 +26,7 @@ from layout.marks.artwork import MOST_BYTES as MOST_DRAWING_BYTES
 from layout.pictures.blades_and_plates import draw_face, draw_plate
 from layout.pictures.set_words import outline_svg
 from layout.shop.shop import Shop
+from service.changes import put
 from service.doorway import AtHand
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
@@ -206,12 +207,8 @@ def post_draft(request: Request, tools: AtHand, visitor: OwnerVisitor, form: For
         if form.get("act") == "drop":
             tools.database.write(lambda session: drafts.drop(session, if_version=if_version, by=by))
             return RedirectResponse(SHOP, 303)
-        new = versions.judged(looked(tools).content)
         why = " ".join(str(form.get("why", "")).split())
-        tools.database.write(
-            lambda session: drafts.put_in_force(session, new, if_version=if_version, by=by, why=why)
-        )
-        tools.follow()  # the next page that is asked for shows it
+        put.put_draft(tools, if_version=if_version, why=why, who=visitor.who)
     except Refusal as refusal:
         return _shop(request, tools, visitor, refused=refusal)
     return RedirectResponse(f"{SHOP}?put=1", 303)

@@ -122,6 +122,7 @@ REFUSALS: Mapping[str, str] = {
     "request_in_flight": _("The same request is still being answered."),
     "order_ref_taken": _("This store has posted an order with this reference before."),
     "if_match_missing": _("The request does not say which version it means."),
+    "shop_refused": _("The shop's description can't be used as it is; what was in force stays in force."),
     "bad_cursor": _("This page of the list was not given out by this service."),
     "bad_request": _("Something in the form isn't right. Please check it."),
     "unengravable": _("This can't be engraved as asked."),
@@ -330,6 +331,9 @@ SENTENCES = (
     _("working this out took longer than a request may; try again soon"),
     _("this question can't be read: fill in every field of it"),
     _("say until when the station is down"),
+    _("owners are at another draft: put it in force or drop it first"),
+    _("there is no draft any more: it was dropped, or put in force"),
+    _("no such description was ever in force"),
 )
 #: What is noted of a unit when it is held or put aside, where nobody typed it; faces stand there by code.
 NOTES = (

@@ -88,6 +88,7 @@ ACTS = {
     "card withdrawn": _("test card withdrawn"),
     "plate calibrated": _("plate measured"),
     "shop described": _("new description of the shop in force"),
+    "shop dropped": _("draft of the shop's description dropped"),
     "lot open": _("lot asked for"),
     "lot cancelled": _("lot cancelled"),
     "lot handed_over": _("lot handed over"),
@@ -234,8 +235,7 @@ REFUSALS = {
         "Stop, and take a load again."
     ),
     "stale_version": _(
-        "Something in this load or order changed since this page was drawn. "
-        "Look at it again before you go on."
+        "Something here changed since this page was drawn. Look at it again before you go on."
     ),
     "stale_file": _("This file is out of date. Send it again; do not burn the old one."),
     "stale_calibration": _(

@@ -30,4 +30,9 @@ CHECKS_TURNED_AWAY = Counter(
 )
 TURNS_STARTED = Counter("ricasso_turns_started", "Turns started on a laser", ["station"], registry=COUNTED)
 LOG_LINES_LOST = Counter("ricasso_log_lines_lost", "Lines of log that could not be written", registry=COUNTED)
+SHOPS_NOT_TAKEN_UP = Counter(
+    "ricasso_shops_not_taken_up",
+    "Descriptions of the shop that were put in force and that this process can't use",
+    registry=COUNTED,
+)
 CALLBACK_ATTEMPTS = Counter("ricasso_callback_attempts", "Callbacks sent", ["outcome"], registry=COUNTED)

@@ -37,8 +37,8 @@ HARD_LIMIT_SECONDS = 120
 _RUN_LEASE = timedelta(seconds=HARD_LIMIT_SECONDS + 30)
 MAX_ATTEMPTS = 5
 #: Periodic tasks run lane by lane, each lane beside the others.
-SWEEPS, CALLBACKS, PLAN, BATCHES = "sweeps", "callbacks", "plan", "batches"
-LANES = (SWEEPS, CALLBACKS, PLAN, BATCHES)
+SWEEPS, CALLBACKS, PLAN, BATCHES, CHANGES = "sweeps", "callbacks", "plan", "batches", "changes"
+LANES = (SWEEPS, CALLBACKS, PLAN, BATCHES, CHANGES)
 _PAUSES = (timedelta(seconds=2), timedelta(seconds=15), timedelta(minutes=1), timedelta(minutes=5))
 
 Task = Callable[..., object]
@@ -163,6 +163,14 @@ def take_batches(tools: Tools) -> int:
     return batches.take_waiting(tools)
 
 
+def look_over_draft(tools: Tools) -> int:
+    """Look on at what the draft of the shop's description would do to units that wait; returns how many lines
+    were looked at."""
+    from service.changes import looking
+
+    return looking.look_over(tools)
+
+
 def in_sandbox(work: Callable[[Tools], object]) -> Callable[[Tools], object]:
     """The same work for the sandbox, where there is one. What makes plans and loads is never done there."""
 
@@ -210,6 +218,7 @@ def periodic(tools: Tools) -> tuple[Periodic, ...]:
         Periodic("sweep_places", 12 * sweep, sweeps.sweep_places),
         Periodic("send_callbacks", 1.0, send_callbacks, CALLBACKS),
         Periodic("take_batches", 1.0, take_batches, BATCHES),
+        Periodic("look_over_draft", 1.0, look_over_draft, CHANGES),
         Periodic("keep_plan", sweep, keep_plan, PLAN),
         Periodic("learn_paces", 120 * sweep, learn_paces, PLAN),
         Periodic("forget_old_rows", 3600.0, forget_old_rows),

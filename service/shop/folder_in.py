@@ -25,7 +25,7 @@ class FolderBehind(CanNot):
     """The folder was changed, and so was what is in force: a person must choose."""
 
 
-def at_start(database: Database, settings: Settings, *, clock: Clock, in_worker: bool) -> None:
+def at_start(database: Database, settings: Settings, *, clock: Clock) -> None:
     """Put the folder in force where nothing is yet, or where it was changed and what is in force came from a
     folder. A folder that is as any description on record was changes nothing.
 
@@ -33,7 +33,7 @@ def at_start(database: Database, settings: Settings, *, clock: Clock, in_worker:
     """
     with database.reading() as session:
         now_in_force = rows.in_force(session)
-    if now_in_force is not None and (in_worker or settings.fixtures is None):
+    if now_in_force is not None and settings.fixtures is None:
         return
     folder = settings.shop_folder
     content = catalogue.read(folder)

@@ -8,7 +8,7 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.tables import CatalogueDraft, CatalogueInForce, CatalogueVersion
+from service.records.tables import CatalogueDraft, CatalogueInForce, CatalogueVersion, History
 
 
 def find(session: Session, version: str) -> CatalogueVersion | None:
@@ -60,6 +60,12 @@ def content_of(session: Session, row: CatalogueInForce) -> dict[str, str]:
         return dict(row.content)
     kept = find(session, row.version)
     return dict(kept.content) if kept is not None else {}
+
+
+def last_act(session: Session) -> str | None:
+    """What was done last with the description: `described`, or a draft was `dropped`."""
+    query = select(History.move_to).where(History.subject == "shop")
+    return session.scalar(query.order_by(History.subject_id.desc(), History.id.desc()).limit(1))
 
 
 def draft(session: Session, *, to_write: bool = False) -> CatalogueDraft | None:

@@ -19,6 +19,7 @@ import structlog
 from sqlalchemy.orm import Session
 
 from layout.shop.shop import Shop
+from service.records.counters import SHOPS_NOT_TAKEN_UP
 from service.records.errors import CatalogueMissing, NotFound, ShopRefused, StaleVersion
 from service.records.moves import write_history
 from service.records.states import Origin
@@ -128,6 +129,7 @@ class Shelf(Versions):
             described = opened(session, kept)
         except CatalogueError as error:
             shelf._not_taken_up = number
+            SHOPS_NOT_TAKEN_UP.inc()
             log.error("shop_not_taken_up", number=number, troubles=[str(t) for t in error.troubles][:5])
             return False
         shelf._remember(described.shop)

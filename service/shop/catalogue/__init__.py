@@ -6,7 +6,7 @@ everything that is wrong, so that the owner mends a folder in one go; a folder w
 whole.
 """
 
-from service.shop.catalogue.files import default_folder, digest_of, keep, read, text_digest_of
+from service.shop.catalogue.files import default_folder, digest_of, keep, read, text_digest_of, write
 from service.shop.catalogue.loader import (
     blade_in,
     drawing_in,
@@ -43,4 +43,5 @@ __all__ = [
     "text_digest_of",
     "troubles_in",
     "troubles_of_files",
+    "write",
 ]

@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from service.shop.catalogue.photos import ENDINGS, PHOTOS, encoded
+from service.shop.catalogue.photos import ENDINGS, PHOTOS, decoded, encoded
 from service.shop.catalogue.schema import KINDS, Strict
 from service.shop.catalogue.sentences import keys_of, not_toml, sentence_of
 from service.shop.catalogue.troubles import CatalogueError, Trouble
@@ -23,6 +23,7 @@ M = TypeVar("M", bound=Strict)
 
 MOST_BYTES = 1_000_000
 MOST_FILES = 2_000
+_A_DAY_S = 86_400
 #: A file's name in the folder of its kind: it leads nowhere else.
 _FILE = re.compile(r"(?![.~])[^/\\\x00-\x1f\x7f]{1,100}")
 #: Folders that may be left out or empty.
@@ -52,15 +53,33 @@ def read(folder: Path) -> dict[str, str]:
     return content
 
 
-def keep(content: Mapping[str, str], path: Path) -> Path:
-    """Write all files' text into one file, for other processes of this machine; returns its path."""
+def keep(content: Mapping[str, str], path: Path, *, forget_others: bool = False) -> Path:
+    """Write all files' text into one file, for other processes of this machine; returns its path.
+    `forget_others`: those of its folder that nobody has asked for in a day are deleted."""
     if not path.exists():
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, scratch = tempfile.mkstemp(dir=path.parent, prefix=".writing-")
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             json.dump(dict(content), file)
         os.replace(scratch, path)
+    os.utime(path)
+    if forget_others:
+        for other in path.parent.iterdir():
+            if other.stat().st_mtime < path.stat().st_mtime - _A_DAY_S:
+                other.unlink(missing_ok=True)
     return path
+
+
+def write(content: Mapping[str, str], folder: Path) -> None:
+    """Write a description's files into a folder, and take out of it what is a file of a description and none
+    of these. What else lies there stays."""
+    there, _ = read_all(folder) if folder.is_dir() else ({}, [])
+    for name in there.keys() - content.keys():
+        (folder / name).unlink()
+    for name, text in content.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(decoded(text) if name.startswith(f"{PHOTOS}/") else text.encode())
 
 
 def misnamed(content: Mapping[str, str]) -> list[Trouble]:

@@ -23,10 +23,15 @@ def encoded(path: Path) -> str:
     return base64.b64encode(path.read_bytes()).decode("ascii")
 
 
+def decoded(text: str) -> bytes:
+    """The bytes of a picture as it is kept. Raises ValueError."""
+    return base64.b64decode(text, validate=True)
+
+
 def photo_of(entry: PhotoFile, text: str) -> Photo:
     """The photo that an entry places. Raises ValueError for one that is no picture, is too large or does not
     hold the entry's points."""
-    data = base64.b64decode(text)
+    data = decoded(text)
     try:
         with Image.open(io.BytesIO(data), formats=("JPEG", "PNG")) as picture:
             size, kind = picture.size, picture.format

@@ -42,6 +42,23 @@ def test_a_worker_says_what_this_process_says(geometry: Geometry, tmp_path: Path
     assert there.marks
 
 
+def test_a_worker_goes_from_one_description_to_the_next_and_back(geometry: Geometry, tmp_path: Path) -> None:
+    """While a change is taken up, requests that began before it are still answered by what was in force."""
+    content = catalogue.read(catalogue.default_folder())
+    renamed = content["blades/hori-18.toml"].replace('zone = "ricasso"', 'zone = "choil"')
+    kept = catalogue.keep(content | {"blades/hori-18.toml": renamed}, tmp_path / "shop" / "next.json")
+
+    def codes(asked: Geometry) -> list[str]:
+        return [one.code for one in asked.check("AQ-HORI-18", [WORDS], in_force=InForce()).findings]
+
+    said = [codes(asked) for asked in (geometry, geometry.of(kept), geometry)]
+    geometry.begin_with(kept)
+    os.kill(geometry.work(os.getpid), signal.SIGKILL)
+
+    assert said == [[], ["unknown_zone"], []]
+    assert codes(geometry.of(kept)) == ["unknown_zone"]
+
+
 def test_a_killed_worker_is_replaced(geometry: Geometry) -> None:
     os.kill(geometry.work(os.getpid), signal.SIGKILL)
 
