@@ -11,8 +11,11 @@ from service.callbacks import deliveries
 from service.records.announcements import tell_order
 from service.records.db import Database, open_engine
 from service.records.moves import write_history
+from service.records.states import Origin
 from service.records.tables import CatalogueVersion, Order
 from service.records.who import SWEEP, By, Role, Who
+from service.shop.catalogue import digest_of, text_digest_of
+from service.shop.versions import Judged, put_in_force
 from tests.benches import Bench
 from tests.clocks import a_clock
 from tests.servers import create_tables
@@ -28,6 +31,16 @@ def a_day(folder: Path) -> Bench:
 
     def prepare(session: Any) -> None:
         session.add(CatalogueVersion(version=bench.shop.version, loaded_at=by.at, content={}))
+        for number, text in enumerate(("# first", "# second"), 1):  # described twice; the bench's is made up
+            content = {"policy/policy.toml": text}
+            put_in_force(
+                session,
+                Judged(content, digest_of(content), text_digest_of(content)),
+                came_from=number - 1,
+                by=by,
+                why="",
+                origin=Origin.FOLDER,
+            )
         store = By(Who(role=Role.STORE, client="store-1", name="store-1"), by.at)
         deliveries.register(session, "https://93.184.216.34/told", client=None, by=store)
 

@@ -11,6 +11,7 @@ from service.audit import (
     assembly_rows,
     box_rows,
     burn_rows,
+    description_rows,
     history_rows,
     load_damage_rows,
     packing_rows,
@@ -81,5 +82,7 @@ RULES = (
     Rule("not_told", told_rows.not_told, "{what}, and no {event} says so"),
     Rule("not_on_its_way", told_rows.not_on_its_way, "event {event} ({type}) was never put on its way to callback CB{callback}"),
     Rule("version_missing", told_rows.versions_missing, "{what}{number}: the shop's description {version:.12} is not on record"),
+    Rule("description_differs", description_rows.differing, "the shop's description {number} is no longer what was put in force"),
+    Rule("description_missing", description_rows.missing, "the shop's description {number} is in force, and {before} is not on record"),
     Rule("points_nowhere", told_rows.points_nowhere, "row {row} of {table} names a row of {parent} that is not there"),
 )  # fmt: skip  # a rule a line: code, query, sentence

@@ -12,11 +12,14 @@ from typing import Any
 
 from kombu.connection import Connection
 from kombu.exceptions import OperationalError
+from sqlalchemy import Engine
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.records import folders, schema
-from service.records.db import open_engine
+from service.records.db import Database, open_engine
+from service.shop import catalogue, folder_in, version_rows
 from service.shop.catalogue import troubles_in
+from service.shop.catalogue.files import read_all
 from service.shop.settings import Settings
 
 #: Below this a release day's files and pictures may not find room.
@@ -119,6 +122,7 @@ def _database(settings: Settings) -> Iterator[Look]:
             yield Look("database", f"{shown} is empty (filled at the first start)")
         elif revision == schema.head():
             yield Look("database", shown)
+            yield from _in_force(settings, engine)
         elif revision in schema.revisions():
             yield Look("database", f"{shown} is of an older Ricasso (brought up to date at the next start)")
         else:
@@ -136,6 +140,37 @@ def _database(settings: Settings) -> Iterator[Look]:
         yield Look("database", f"{shown} can't be used: {reason}", mend)
     finally:
         engine.dispose()
+
+
+def _in_force(settings: Settings, engine: Engine) -> Iterator[Look]:
+    """The shop's description in force, and what a start makes of the folder."""
+    with Database(engine).reading() as session:
+        row = version_rows.in_force(session)
+        if row is None:
+            return
+        shown = f"number {row.number}, version {row.version[:12]}, by {row.by.partition(':')[2]}"
+        try:
+            catalogue.parse(version_rows.content_of(session, row))
+        except catalogue.CatalogueError as error:
+            mend = (
+                "`ricasso catalogue export DIR`, mend the files, `ricasso catalogue publish --fixtures DIR`"
+            )
+            yield Look("in force", f"{shown} can't be used: {error.troubles[0]}", mend)
+            return
+        content, _ = read_all(settings.fixtures) if settings.fixtures is not None else ({}, [])
+        if not content or settings.fixtures is None:
+            yield Look("in force", shown)
+            return
+        found = folder_in.beside(session, content)
+    says = {
+        folder_in.Says.SAME: "as in the folder",
+        folder_in.Says.EARLIER: "the folder is as an earlier one was, and is not read",
+        folder_in.Says.CHANGED: "the folder was changed: it is put in force at the next start",
+        folder_in.Says.BOTH_CHANGED: "and so was the folder: both were changed",
+    }
+    both = found.says is folder_in.Says.BOTH_CHANGED
+    ways_out = found.both_ways_out(settings.fixtures) if both else None
+    yield Look("in force", f"{shown}; {says[found.says]}", ways_out)
 
 
 def _broker(settings: Settings) -> Iterator[Look]:

@@ -6,7 +6,13 @@ description in force is changed on pages and by programs; so at a start there ma
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import Enum, auto
+from pathlib import Path
+
 import structlog
+from sqlalchemy.orm import Session
 
 from service.records.clock import Clock
 from service.records.db import Database
@@ -25,41 +31,74 @@ class FolderBehind(CanNot):
     """The folder was changed, and so was what is in force: a person must choose."""
 
 
+class Says(Enum):
+    """What a folder is beside what is in force."""
+
+    FIRST = auto()  # nothing is in force yet
+    SAME = auto()  # as it is
+    EARLIER = auto()  # as an earlier one was: an old copy, which must not roll the shop back
+    CHANGED = auto()  # new, and what is in force came from a folder
+    BOTH_CHANGED = auto()  # new, and what is in force did not
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """A folder beside what is in force; `row` is None for the first."""
+
+    says: Says
+    row: CatalogueInForce | None
+
+    def both_ways_out(self, folder: Path) -> str:
+        """What to do where both were changed."""
+        return (
+            f"`ricasso catalogue publish --fixtures {folder}` puts the folder in force, "
+            f"`ricasso catalogue export {folder} --replace` writes what is in force into it"
+        )
+
+
+def beside(session: Session, content: Mapping[str, str]) -> Beside:
+    """What a folder's content is beside what is in force."""
+    row, text = rows.in_force(session), catalogue.text_digest_of(content)
+    if row is None:
+        return Beside(Says.FIRST, None)
+    if row.text == text:
+        return Beside(Says.SAME, row)
+    if rows.with_text(session, text) is not None:
+        return Beside(Says.EARLIER, row)
+    came_from_folder = row.origin == Origin.FOLDER.value
+    return Beside(Says.CHANGED if came_from_folder else Says.BOTH_CHANGED, row)
+
+
 def at_start(database: Database, settings: Settings, *, clock: Clock) -> None:
     """Put the folder in force where nothing is yet, or where it was changed and what is in force came from a
-    folder. A folder that is as any description on record was changes nothing.
-
-    Raises CatalogueError, FolderBehind.
-    """
+    folder. Raises CatalogueError, FolderBehind."""
     with database.reading() as session:
-        now_in_force = rows.in_force(session)
-    if now_in_force is not None and settings.fixtures is None:
-        return
+        if settings.fixtures is None and rows.newest_number(session):
+            return
     folder = settings.shop_folder
     content = catalogue.read(folder)
-    text = catalogue.text_digest_of(content)
     with database.reading() as session:
-        known = rows.with_text(session, text)
-    if known is not None and now_in_force is not None:
-        if known.text != now_in_force.text:
-            log.warning(
-                "folder_not_read", folder=str(folder), as_number=known.number, in_force=now_in_force.number
-            )
-        return
-    if now_in_force is not None and now_in_force.origin != Origin.FOLDER.value:
+        found = beside(session, content)
+    if found.row is not None and found.says is Says.EARLIER:
+        log.warning("folder_not_read", folder=str(folder), in_force=found.row.number)
+    if found.row is not None and found.says is Says.BOTH_CHANGED:
         raise FolderBehind(
-            f"{folder} was changed, and so was the shop's description in force (number "
-            f"{now_in_force.number}, by {now_in_force.by.partition(':')[2]}): `ricasso catalogue publish "
-            f"--fixtures {folder}` puts the folder in force, `ricasso catalogue export {folder} --replace` "
-            "writes what is in force into it"
+            f"{folder} was changed, and so was the shop's description in force (number {found.row.number}, "
+            f"by {found.row.by.partition(':')[2]}): {found.both_ways_out(folder)}"
         )
-    came_from = now_in_force.number if now_in_force is not None else 0
+    if found.says not in {Says.FIRST, Says.CHANGED}:
+        return
     catalogue.parse(content)  # says each trouble on a line of its own
     new = versions.judged(content)
     by = By(SWEEP, clock())
     row: CatalogueInForce = database.write(
         lambda session: versions.put_in_force(
-            session, new, came_from=came_from, by=by, why=f"read from {folder}", origin=Origin.FOLDER
+            session,
+            new,
+            came_from=found.row.number if found.row is not None else 0,
+            by=by,
+            why=f"read from {folder}",
+            origin=Origin.FOLDER,
         )
     )
     log.info("folder_put_in_force", folder=str(folder), number=row.number, version=row.version[:12])

@@ -130,6 +130,8 @@ DAMAGE: dict[str, tuple[str, ...]] = {
         "DELETE FROM delivery WHERE event_id IN (SELECT id FROM event WHERE type = 'job.engraved')",
     ),
     "version_missing": ("UPDATE load SET catalogue_version = 'gone' WHERE id = 1",),
+    "description_differs": ("UPDATE catalogue_version SET content = '{}' WHERE content <> '{}'",),
+    "description_missing": ("DELETE FROM catalogue_in_force WHERE number = 1",),
     "points_nowhere": ("DELETE FROM bin WHERE bin = 'A1'",),
     "file_differs": (
         "UPDATE turn_file SET sha256 = 'f' WHERE load_id = 1 AND revision = 1 AND format = 'svg'",

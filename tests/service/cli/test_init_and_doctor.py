@@ -14,7 +14,9 @@ from sqlalchemy import text
 from service.cli.main import run
 from service.records import schema
 from service.records.db import open_engine
+from service.running.assembly import assemble
 from service.shop.catalogue import load, load_stock, troubles_in
+from service.shop.settings import Settings
 
 
 @pytest.fixture(autouse=True)
@@ -233,3 +235,46 @@ def test_a_port_that_is_taken_is_found(tmp_path, capsys):
         "already: stop "
         "it, or choose another --port"
     ]
+
+
+def test_what_is_in_force_is_said_with_what_a_start_makes_of_the_folder(tmp_path, free_port, capsys):
+    mine, data = tmp_path / "mine", tmp_path / "var"
+    run(["init", str(mine)])
+    assemble(Settings(data=data, fixtures=mine, check_workers=0)).database.engine.dispose()
+    asked = ["--data", str(data), "--fixtures", str(mine), "--port", free_port]
+    policy = mine / "policy" / "policy.toml"
+
+    def in_force() -> str:
+        capsys.readouterr()
+        run(["doctor", *asked])
+        said = capsys.readouterr().out.splitlines()
+        return next(line for line in said if line.split()[1:3] == ["in", "force"])
+
+    same = in_force()
+    policy.write_text(policy.read_text().replace("Your shop", "Mine"))
+    changed = in_force()
+    run(["catalogue", "publish", "--fixtures", str(mine), "--data", str(data)])
+    run(["catalogue", "back", "1", "--data", str(data)])
+    earlier = in_force()
+    policy.write_text(policy.read_text().replace("Mine", "Ours"))
+    code, lines = ailing(capsys, *asked)
+
+    assert "number 1" in same and "as in the folder" in same
+    assert "it is put in force at the next start" in changed
+    assert "number 3" in earlier and "is not read" in earlier
+    assert code == 1
+    assert "both were changed -> `ricasso catalogue publish --fixtures" in lines[0]
+
+
+def test_a_description_in_force_that_can_t_be_used_is_found(tmp_path, free_port, capsys):
+    data = tmp_path / "var"
+    assemble(Settings(data=data, check_workers=0)).database.engine.dispose()
+    engine = open_engine(f"sqlite:///{data}/ricasso.sqlite3")
+    with engine.begin() as connection:
+        connection.execute(text("UPDATE catalogue_version SET content = '{}'"))
+    engine.dispose()
+
+    code, lines = ailing(capsys, "--data", str(data), "--port", free_port)
+
+    assert code == 1
+    assert "can't be used" in lines[0] and "catalogue export DIR" in lines[0]
