@@ -31,7 +31,7 @@ from service.doorway import AtHand
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.records.errors import BadRequest, NotFound, Refusal, StaleVersion
-from service.shop import catalogue, drafts, versions
+from service.shop import catalogue, drafts
 from service.shop import version_rows as rows
 from service.shop.catalogue import Trouble, editing, inputs
 from service.shop.catalogue.editing import NotEditable, Steps
