@@ -16,7 +16,7 @@ from service.records.tables import CatalogueVersion, Order
 from service.records.who import SWEEP, By, Role, Who
 from service.shop.catalogue import digest_of, text_digest_of
 from service.shop.versions import Judged, put_in_force
-from tests.benches import Bench
+from tests.benches import Bench, a_bench_shop, kept_up
 from tests.clocks import a_clock
 from tests.servers import create_tables
 
@@ -26,7 +26,7 @@ def a_day(folder: Path) -> Bench:
     engine = open_engine(f"sqlite:///{folder / 'ricasso.sqlite3'}")
     event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA synchronous=OFF"))
     create_tables(engine)
-    bench = Bench(Database(engine), a_clock(), folder)
+    bench = Bench(Database(engine), a_clock(), folder, kept_up(a_bench_shop()))
     by = By(SWEEP, bench.clock())
 
     def prepare(session: Any) -> None:
@@ -62,7 +62,15 @@ def _take(bench: Bench, **wanted: Any) -> None:
 
 
 def lived_through(bench: Bench) -> None:
-    """What happened on that day."""
+    """What happened on that day, in a shop whose stations are kept up (`kept_up`)."""
+    for address, body in (
+        ("stations/s1/routines/window", {"result": "not_ok", "note": "soot"}),
+        ("stations/s1/routines/window", {"result": "ok"}),
+        ("supplies/bags/refill", {}),
+        ("supplies/bags/count", {"left": 90}),
+        ("supplies/parcels/refill", {"pieces": 3}),
+    ):
+        bench.ask("POST", f"/v1/{address}", body).raise_for_status()
     _take(bench, quantity=2, faces=("mark_side", "pile_side"))
     load = bench.do(bench.burned(), "again", {"turn": 1, "jobs": ["J1"], "reason": "faint"})
     load = bench.do(bench.started(bench.seated(load)), "finish", {"turn": 1})

@@ -26,6 +26,7 @@ from layout.shop.outline import Outline, frozen
 from layout.shop.plates import Plate, Play, Pose, Seat, Slot
 from layout.shop.shop import Policy, Shop
 from layout.shop.stations import LayerStyle
+from layout.shop.upkeep import Routine, Supply
 from service.bench import acts as bench
 from service.loads import load_rows
 from service.plan import in_force as kept_plan
@@ -126,6 +127,18 @@ def a_bench_shop(*plates: Plate, stations: int = 1) -> Shop:
         artworks={},
         policy=Policy(),
     )
+
+
+def kept_up(shop: Shop, *routines: Routine) -> Shop:
+    """The shop with routine checks at every station (one a day, where none are given), and bags and parcels
+    that are used up."""
+    mine = routines or (Routine("window", "Look at the window", "Laser off, key out.", "day"),)
+    stations = {name: replace(station, routines=mine) for name, station in shop.stations.items()}
+    supplies = (
+        Supply("bags", "Bags", pack=100, warn_below=10, per_unit=1, per_load=1),
+        Supply("parcels", "Parcels", pack=20, warn_below=5, per_order=1),
+    )
+    return replace(shop, stations=stations, policy=replace(shop.policy, supplies=supplies))
 
 
 class BenchShelf:

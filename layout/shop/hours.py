@@ -99,6 +99,31 @@ class Hands:
         return [span for span in counted if span[2] > 0]
 
 
+#: A shift that works longer than this without a break at midnight is two, and days change at midnight.
+_LONGEST_SHIFT_S = 16 * 3600.0
+
+
+def day_starts(hours: Hours, day: int) -> float:
+    """When a working day starts (0 is the first Monday): at midnight, or at the end of a shift that works
+    through it: until then the day before goes on.
+
+    >>> late = Hours.of_week({0: ((20 * 3600, 24 * 3600),), 1: ((0, 4 * 3600),)})
+    >>> day_starts(late, 1) / 3600, day_starts(late, 2) / 3600
+    (28.0, 48.0)
+    """
+    midnight = day * DAY_S
+    for begin, end in joined(open_spans(hours, midnight - DAY_S, midnight + DAY_S)):
+        if begin < midnight < end and end - begin <= _LONGEST_SHIFT_S:
+            return end
+    return midnight
+
+
+def working_day(hours: Hours, moment: float) -> int:
+    """The working day that a moment belongs to; see `day_starts`."""
+    day = int(moment // DAY_S)
+    return day if moment >= day_starts(hours, day) else day - 1
+
+
 def joined(spans: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
     """Sorted spans with those that touch or overlap joined into one."""
     merged: list[tuple[float, float]] = []

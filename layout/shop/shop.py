@@ -13,6 +13,7 @@ from layout.shop.plan_weights import DEFAULT_WEIGHTS, ScoreWeights
 from layout.shop.plates import Plate
 from layout.shop.stations import Process, Station
 from layout.shop.stores import Store
+from layout.shop.upkeep import Supply
 from layout.shop.words import NO_WORD_RULES, WordRules
 
 
@@ -68,6 +69,7 @@ class Policy:
     pickups: Pickups | None = None  # none: what is ready by its ship-by time is in time
     shelves: tuple[str, ...] = ()  # of the packing rack, in the order in which they are filled
     inserts: tuple[str, ...] = ()  # what goes into every parcel besides, such as a care card
+    supplies: tuple[Supply, ...] = ()  # what is used up: bags, boxes, labels
     shop_name: str = ""  # as its buyers know it
     assembly: Assembly = DEFAULT_ASSEMBLY
     count_jump: CountJump = DEFAULT_JUMP

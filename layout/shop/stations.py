@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from layout.shop.blades import Surface
+from layout.shop.upkeep import Routine
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +99,7 @@ class Station:
     plate_change_seconds: float = 0.0
     process_change_seconds: float = 0.0
     centre_layers: Mapping[str, LayerStyle] = field(default_factory=dict)  # of centre lines, by process
+    routines: tuple[Routine, ...] = ()  # what is checked there, and how often
 
     @property
     def field_box_mm(self) -> tuple[float, float, float, float]:

@@ -53,6 +53,7 @@ TAGS: Mapping[str, str] = {
     "packing": "Boxes of orders gathered, and handed over.",
     "assembly": "What is built: work orders, units inspected, put into bins.",
     "photos": "Photos of marks, held against what was approved.",
+    "routines": "Routine checks of the stations, and what is used up there.",
     "remakes": "Units made once more, and what becomes of the first.",
     "papers": "Sheets, labels and proofs as PDF.",
     "stock": "Boxed units by bin.",

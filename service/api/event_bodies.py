@@ -160,6 +160,11 @@ _EVENTS: tuple[tuple[str, type[EventBody], str], ...] = (
     ),
     ("order.released", OrderEventBody, "Every unit that is not cancelled was handed to packing."),
     ("order.handed_over", OrderEventBody, "Packing has given every box of the order to the carrier."),
+    (
+        "order.hand_over_taken_back",
+        OrderEventBody,
+        "It was a mistake that the order was handed over: its boxes are still at packing.",
+    ),
     ("order.remade", RemadeEventBody, "A unit of the order, released before, is made once more."),
     ("order.cancelled", OrderEventBody, "Nothing is left of the order."),
     ("job.engraved", UnitEventBody, "Every face of the unit is on the metal; not inspected yet."),

@@ -158,6 +158,7 @@ def _act(*refuses: type[errors.Refusal]) -> dict[str, Any]:
     openapi_extra=details(
         errors.BadRequest,
         errors.LoadRefused,
+        errors.RoutineDue,
         errors.CatalogueMissing,
         errors.CheckTooSlow,
         errors.CheckersBusy,
@@ -222,6 +223,7 @@ def report_seated(tools: AtHand, response: Response, held: Held, body: SeatedIn)
         errors.StaleCalibration,
         errors.AlreadyBurned,
         errors.LoadRefused,
+        errors.RoutineDue,
         errors.CheckTooSlow,
         errors.CheckersBusy,
     ),

@@ -59,3 +59,11 @@ def scan_at_packing(tools: AtHand, body: PackingScanIn, who: Bench) -> PackingSc
 def hand_over_order(tools: AtHand, identity: wire.OrderId, who: Bench) -> PackingOrderAnswer:
     """The carrier has the order, every box of it. A second time changes nothing."""
     return acts.hand_over(tools, identity, who=who)
+
+
+@router.delete("/v1/orders/{identity}/hand-over", openapi_extra=details(errors.MoveNotAllowed))
+def take_back_hand_over(tools: AtHand, identity: wire.OrderId, who: House) -> PackingOrderAnswer:
+    """The hand-over was a mistake, and the boxes are still here: only until the carrier's next cut-off after
+    it (the end of the day where the shop names no carrier). Its store is told. A second time changes
+    nothing."""
+    return acts.take_back_hand_over(tools, identity, who=who)

@@ -5,15 +5,29 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sqlalchemy import not_, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from service.audit.damage_rows import Found, J, every
 from service.records.states import GONE_JOBS
 from service.records.tables import History, Job, Order
 
+_Later = aliased(History)
+#: Its history says that it was handed over, and not that this was taken back since.
 _IN_HISTORY = (
     select(History.id)
-    .where(History.subject == "order", History.subject_id == Order.id, History.move_to == "handed_over")
+    .where(
+        History.subject == "order",
+        History.subject_id == Order.id,
+        History.move_to == "handed_over",
+        ~select(_Later.id)
+        .where(
+            _Later.subject == "order",
+            _Later.subject_id == Order.id,
+            _Later.move_to == "hand_over_taken_back",
+            _Later.id > History.id,
+        )
+        .exists(),
+    )
     .exists()
 )
 
@@ -36,6 +50,7 @@ def handed_over_incomplete(session: Session) -> Iterator[Found]:
 
 def hand_over_unrecorded(session: Session) -> Iterator[Found]:
     """An order that was handed over by nobody, or at no time; or of whose end the history knows, not the row.
+    A hand-over that was taken back is none.
 
     An order that left before packing was kept here has no such history.
     """

@@ -20,6 +20,7 @@ from service.audit import (
     stock_rows,
     told_rows,
     unit_rows,
+    upkeep_rows,
 )
 from service.audit.damage_rows import Found
 
@@ -76,6 +77,9 @@ RULES = (
     Rule("turn_out_of_range", load_damage_rows.turns_out_of_range, "load L{load_id} has {turns} turns and something in turn {turn}"),
     Rule("copy_in_two_loads", load_damage_rows.copies_in_two_loads, "plate {copy} is in {loads} loads at once"),
     Rule("lot_does_not_add_up", load_damage_rows.lots_do_not_add_up, "lot LOT{lot}: {total} blades of {quantity}"),
+    Rule("meter_short", upkeep_rows.meter_short, "station {station}: its meter says {meter} s, {burned} s of burns are on record"),
+    Rule("routines_torn", upkeep_rows.routines_torn, "station {station}, routine check {routine}: {entries} entries, the last is number {last}"),
+    Rule("supply_does_not_add_up", upkeep_rows.supplies_do_not_add_up, "{supply}: {remaining} left, its changes come to {changes}"),
     Rule("state_not_in_history", history_rows.state_not_in_history, "{subject} {number} is {state}; its history says {history}"),
     Rule("history_torn", history_rows.history_torn, "{subject} {number}: the move from {came_from} to {to} does not begin where the last one ended"),
     Rule("move_not_allowed", history_rows.moves_not_allowed, "{subject} {number} went from {came_from} to {to}, which no act does"),

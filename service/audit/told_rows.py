@@ -53,12 +53,14 @@ def _orders_not_told_of(session: Session, told: Mapping[str, set[str]]) -> Itera
         func.count().filter(Job.state.not_in(ENDED)),
         func.count().filter(Job.state == J.RELEASED.value),
     ).group_by(Job.order_id)
-    handed_over = select(History.subject_id).where(
-        History.subject == "order", History.move_to == "handed_over"
-    )
-    for order_id in session.scalars(handed_over):
-        if f"O{order_id}" not in told.get("order.handed_over", set()):
-            yield {"what": f"order O{order_id} was handed over", "event": "order.handed_over"}
+    for what, said in (
+        ("handed_over", "was handed over"),
+        ("hand_over_taken_back", "was still at packing"),
+    ):
+        in_history = select(History.subject_id).where(History.subject == "order", History.move_to == what)
+        for order_id in session.scalars(in_history.distinct()):
+            if f"O{order_id}" not in told.get(f"order.{what}", set()):
+                yield {"what": f"order O{order_id} {said}", "event": f"order.{what}"}
     for order_id, open_units, released in session.execute(counts):
         event = "order.released" if released else "order.cancelled"
         if not open_units and f"O{order_id}" not in told.get(event, set()):

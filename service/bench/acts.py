@@ -30,8 +30,10 @@ from service.records.moves import move_job, move_lot
 from service.records.states import JobState, LotState
 from service.records.tables import Load
 from service.records.who import SWEEP, By, Who
+from service.routines import due as routines
 from service.shop.tools import Tools
 from service.stock import holds
+from service.supplies import supplies
 
 log = structlog.get_logger(__name__)
 
@@ -184,6 +186,9 @@ def start(tools: Tools, held: Held, turn: int, file_sha256: str) -> LoadAnswer:
     judged = judging.judge(tools, held.load_id)
 
     def work(session: Session, load: Load, by: By) -> None:
+        files_now = [f for f in rows.files(session, load.id, revision=load.revision) if f.turn == turn]
+        shop, processes = tools.catalogue.current, rows.processes_of(files_now)
+        routines.must_be_done(session, shop, load.station, now=by.at, processes=processes)
         burns.start(session, load, turn, file_sha256, judged=judged, lease=_lease(tools), by=by)
 
     started = change(tools, held, work)
@@ -241,7 +246,13 @@ def boxed(tools: Tools, held: Held, job: str) -> LoadAnswer:
 
 def release(tools: Tools, held: Held) -> LoadAnswer:
     """Hand over to packing what passed, and free the plate."""
-    return change(tools, held, lambda session, load, by: inspection.release(session, load, by=by))
+
+    def work(session: Session, load: Load, by: By) -> None:
+        units = len(contents.active_jobs(load))
+        inspection.release(session, load, by=by)
+        supplies.use_for_load(session, tools.catalogue.current, load, units=units, by=by)
+
+    return change(tools, held, work)
 
 
 def render(tools: Tools, load_id: int) -> None:

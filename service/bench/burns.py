@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from layout.shop.findings import Finding
 from service.loads import contents, leases, progress
 from service.loads import load_rows as rows
+from service.loads import meter_rows as meters
 from service.records.announcements import tell_unit
 from service.records.errors import (
     AlreadyBurned,
@@ -91,6 +92,7 @@ def start(
         )
     except IntegrityError as error:
         raise MoveNotAllowed(f"another load is burning at {load.station}") from error
+    meters.note_processes(session, load.station, rows.processes_of(files), at=by.at)
 
 
 def finish(session: Session, load: Load, turn: int, *, lease: timedelta, by: By) -> None:
@@ -99,6 +101,8 @@ def finish(session: Session, load: Load, turn: int, *, lease: timedelta, by: By)
     leases.must_be_turn(load, turn)
     burned = rows.open_starts(session, load.id)
     jobs = rows.jobs(session, [start.job_id for start in burned if start.job_id is not None])
+    for began in {start.started_at for start in burned}:  # all of a turn at one moment
+        meters.count_burn(session, load.station, started_at=began, seconds=(by.at - began).total_seconds())
     by_slot = {(slot.turn, slot.slot): slot for slot in load.slots}
     for burn in burned:
         burn.finished_at, burn.outcome = by.at, "complete"

@@ -27,6 +27,7 @@ from service.records.outgoing import ask_for
 from service.records.states import JobState, LoadState
 from service.records.tables import Job, Load, LoadJob, LoadSlot
 from service.records.who import By
+from service.routines import due as routines
 
 #: Looks at the queue before the claim gives way: each look leaves out what others were seen to take.
 _LOOKS = 30
@@ -46,7 +47,8 @@ def next_load(
     An operator who asks again gets the unstarted load they hold, with its lease renewed. While somebody else
     prepares a load at the station there is nothing to do there.
 
-    Raises BadRequest for an unknown station, DatabaseBusy when others are taking what waits at this moment.
+    Raises BadRequest for an unknown station, RoutineDue while a check stops it, DatabaseBusy when others are
+    taking what waits at this moment.
     """
     if station not in shop.stations:
         raise BadRequest(f"no station named {station}", field="station")
@@ -58,6 +60,7 @@ def next_load(
             return None
         leases.renew(session, prepared, lease=lease, now=by.at)
         return prepared, False
+    routines.must_be_done(session, shop, station, now=by.at)
     shop = test_cards.proven(session, shop)
     chosen = _choose(session, shop, station, now=by.at)
     if chosen is None:

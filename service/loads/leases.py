@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from service.loads import contents
 from service.loads import load_rows as rows
+from service.loads import meter_rows as meters
 from service.records.clock import APART
 from service.records.errors import LeaseLost, MoveNotAllowed, NotFound, StaleVersion
 from service.records.ids import LOAD, public
@@ -156,7 +157,12 @@ def lapse(session: Session, now: datetime) -> Lapsed:
 def interrupt(session: Session, load: Load, *, by: By, why: str) -> None:
     """Mark a started turn that did not finish: its jobs are doubtful until a person looks at the metal."""
     move_load(session, load, LoadState.INTERRUPTED, by=by, why=why, fence=Load.fence + 1)
-    open_jobs = [s.job_id for s in rows.open_starts(session, load.id) if s.job_id is not None]
+    starts = rows.open_starts(session, load.id)
+    for began in {start.started_at for start in starts}:
+        # Nobody knows when the beam went out: no later than the burn would have ended.
+        burned_s = min((by.at - began).total_seconds(), load.burn_seconds)
+        meters.count_burn(session, load.station, started_at=began, seconds=burned_s)
+    open_jobs = [s.job_id for s in starts if s.job_id is not None]
     for job in rows.jobs(session, open_jobs).values():
         move_job(session, job, JobState.DOUBTFUL, by=by, why=why)
 

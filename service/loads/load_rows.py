@@ -273,6 +273,11 @@ def files(session: Session, load_id: int, *, revision: int) -> list[TurnFile]:
     )
 
 
+def processes_of(files: Iterable[TurnFile]) -> list[str]:
+    """The processes that files burn with, by name; of files older than their recording, none."""
+    return sorted({name for file in files for name in (file.process or "").split("+") if name})
+
+
 def unreleased_jobs(session: Session, order_id: int) -> int:
     """Jobs of an order that are neither released, cancelled nor scrapped.
 

@@ -10,8 +10,10 @@ from sqlalchemy import and_, func, or_, select, update
 from sqlalchemy.orm import Session, selectinload
 
 from service.records.states import JobState
-from service.records.tables import Bin, Job, Load, LoadJob, Order, OrderLine
+from service.records.tables import Bin, History, Job, Load, LoadJob, Order, OrderLine, Remake
 
+#: What the history of an order says of a hand-over that was a mistake.
+TAKEN_BACK = "hand_over_taken_back"
 _WHOLE = selectinload(Order.lines).selectinload(OrderLine.jobs)
 #: A boxed unit on which nothing is engraved, still in its bin.
 _TO_FETCH = (Job.state == JobState.READY.value, Job.blade == "", Job.bin.is_not(None))
@@ -49,6 +51,21 @@ def lock(session: Session, order_id: int) -> Order:
     return session.scalars(
         select(Order).where(Order.id == order_id).options(_WHOLE).execution_options(populate_existing=True)
     ).one()
+
+
+def was_taken_back(session: Session, order_id: int) -> bool:
+    """Whether a hand-over of the order was ever taken back."""
+    taken_back = select(History.id).where(
+        History.subject == "order", History.subject_id == order_id, History.move_to == TAKEN_BACK
+    )
+    return session.scalar(taken_back.limit(1)) is not None
+
+
+def is_remade(session: Session, order_id: int) -> bool:
+    """Whether a unit that left with the order is made once more, by an order of its own."""
+    elsewhere = select(Remake.id).join(Job, Job.id == Remake.replacement_id)
+    own = elsewhere.where(Remake.order_id == order_id, Job.order_id != order_id)
+    return session.scalar(own.limit(1)) is not None
 
 
 def order_of(session: Session, job_id: int) -> Order | None:

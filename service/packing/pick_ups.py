@@ -32,6 +32,15 @@ class PickUps:
             return None
         return self.clock.moment(boxed_by + self.carrier.packing_s)
 
+    def may_be_taken_back(self, handed_over_at: datetime, *, now: datetime) -> bool:
+        """Whether what was handed over then is still here: until the carrier's next cut-off after it, or for
+        the rest of the day where the shop names no carrier."""
+        leaves = self.next_after(handed_over_at)
+        if leaves is not None:
+            return now < leaves
+        days = (moment.astimezone(self.clock.zone).date() for moment in (handed_over_at, now))
+        return len(set(days)) == 1
+
     def next_after(self, now: datetime) -> datetime | None:
         """The next cut-off; None where nothing ever leaves."""
         if self.carrier is None:

@@ -94,7 +94,7 @@ def _box(
     if is_new:
         write_history(session, "job", job.id, "gathered", move_from=job.state, by=by)
     if order.shelf is None and len(order.units) > 1:
-        _propose_shelf(session, order, shop=shop, by=by)
+        propose_shelf(session, order, shop=shop, by=by)
     session.flush()
     return "gathered" if is_new else "gathered_before", order
 
@@ -118,7 +118,7 @@ def _product(
     move_job(session, job, JobState.RELEASED, by=by, why=why, unit_in_hand=False, gathered_at=by.at)
     write_history(session, "job", job.id, "gathered", move_from=job.state, by=by)
     if order.shelf is None and len(units) > 1:
-        _propose_shelf(session, order, shop=shop, by=by)
+        propose_shelf(session, order, shop=shop, by=by)
     if unreleased_jobs(session, order.id) == 0:
         tell_order(session, "order.released", order, now=by.at)
     session.flush()
@@ -141,10 +141,11 @@ def _must_be_packing_s(session: Session, order: Order, job: Job) -> None:
     raise WrongBox(f"wrong box: {why}", scanned=code, order=public(ORDER, order.id), state=job.state)
 
 
-def _propose_shelf(session: Session, order: Order, *, shop: Shop, by: By) -> None:
-    """Give an order the first free shelf; none, when the rack is full."""
+def propose_shelf(session: Session, order: Order, *, shop: Shop, by: By, first: str | None = None) -> None:
+    """Give an order the first free shelf, `first` before all others; none, when the rack is full."""
     standing = rows.standing(session)
-    free = next((shelf for shelf in shop.policy.shelves if shelf not in standing), None)
+    shelves = sorted(shop.policy.shelves, key=lambda shelf: shelf != first)
+    free = next((shelf for shelf in shelves if shelf not in standing), None)
     if free is not None:
         _put_on(session, order, free, by=by)
 

@@ -13,8 +13,10 @@ from starlette.datastructures import UploadFile
 
 from service.bench import acts, delivery, doubts, inspection, pulls, seating
 from service.doorway import AtHand
+from service.loads import load_rows
 from service.loads.load_answers import LoadAnswer
 from service.pages import scanning, steps
+from service.pages.fields import count_of
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
 from service.photos import photos
@@ -22,8 +24,11 @@ from service.plan import board_rows as rows
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.records.ids import JOB, LOAD, number
 from service.records.states import LoadState
+from service.routines import due
+from service.routines.routine_answers import RoutineAnswer
 from service.shop.tools import Tools
 from service.stock import put_backs
+from service.supplies import supplies
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -119,7 +124,7 @@ def post_pulled(
     what = _one_of(pulls.FETCHED, form.get("what", "found"))
     jobs = {str(job): what for job in form.getlist("job")}
     lots = {
-        name.removeprefix("lot-"): _count(value) for name, value in form.items() if name.startswith("lot-")
+        name.removeprefix("lot-"): count_of(value) for name, value in form.items() if name.startswith("lot-")
     }
     return _step(request, tools, identity, visitor, form, acts.pulled, jobs, lots)
 
@@ -137,8 +142,8 @@ def post_fetched(
             str(form.get("bin", "")),
             str(form.get("sku", "")),
             what,
-            count=_count(form.get("count", "1")),
-            seen_rounds=_count(form.get("round", "0")),
+            count=count_of(form.get("count", "1")),
+            seen_rounds=count_of(form.get("round", "0")),
         )
     except Refusal as refusal:
         return _load(request, tools, identity, visitor, refused=refusal)
@@ -186,7 +191,7 @@ def post_seated(
     """Units that are seated, or that do not fit."""
     what = _one_of(_SEATED, form.get("what", "seated"))
     slots = {str(slot): what for slot in form.getlist("slot")}
-    turn = _count(form.get("turn", "0"))
+    turn = count_of(form.get("turn", "0"))
     try:
         load = acts.seated(tools, _held(identity, visitor, form), turn, slots)
     except Refusal as refusal:
@@ -202,7 +207,7 @@ def post_send(request: Request, tools: AtHand, identity: str, visitor: BenchVisi
         sent = delivery.deliver(
             tools,
             number(LOAD, identity),
-            _count(form.get("turn", "0")),
+            count_of(form.get("turn", "0")),
             str(form.get("format", "")),
         )
     except Refusal as refusal:
@@ -226,7 +231,7 @@ def post_finish(
     request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form
 ) -> Response:
     """Burn finished."""
-    return _step(request, tools, identity, visitor, form, acts.finish, _count(form.get("turn", "0")))
+    return _step(request, tools, identity, visitor, form, acts.finish, count_of(form.get("turn", "0")))
 
 
 @router.post("/bench/loads/{identity}/resolve")
@@ -242,7 +247,7 @@ def post_resolve(
         if what == "job":
             jobs.setdefault(unit, {})[last] = _one_of(doubts.OUTCOMES, value)
         elif what == "lot":
-            lots.setdefault(unit, {})[_one_of(doubts.OUTCOMES, last)] = _count(value)
+            lots.setdefault(unit, {})[_one_of(doubts.OUTCOMES, last)] = count_of(value)
     return _step(request, tools, identity, visitor, form, acts.resolve, jobs, lots)
 
 
@@ -250,7 +255,7 @@ def post_resolve(
 def post_again(request: Request, tools: AtHand, identity: str, visitor: BenchVisitor, form: Form) -> Response:
     """Burn a faint or partial mark again in the same seating; or take that back before it starts."""
     jobs = [str(job) for job in form.getlist("job")]
-    turn, reason = _count(form.get("turn", "0")), str(form.get("reason", ""))[:200].strip()
+    turn, reason = count_of(form.get("turn", "0")), str(form.get("reason", ""))[:200].strip()
     if not jobs or not reason:
         return _load(
             request, tools, identity, visitor, refused=BadRequest("say which mark, and why", field="reason")
@@ -271,7 +276,7 @@ def post_inspect(
     jobs = {str(job): inspection.Inspected(what, reason_given) for job in form.getlist("job")}
     lots = {}
     for lot in form.getlist("lot"):
-        counts = inspection.BladesInspected(_count(form.get("pass", "0")), _count(form.get("scrap", "0")))
+        counts = inspection.BladesInspected(count_of(form.get("pass", "0")), count_of(form.get("scrap", "0")))
         lots[str(lot)] = counts
     return _step(request, tools, identity, visitor, form, acts.inspect, jobs, lots)
 
@@ -401,11 +406,25 @@ def _load(
         status=status_of(refused) if refused else 200,
         refused=refused,
         view=view,
+        due=_due_for(tools, view.load),
         scrap_reasons=SCRAP_REASONS,
         again_reasons=AGAIN_REASONS,
         leave_reasons=LEAVE_REASONS,
         **shown,
     )
+
+
+def _due_for(tools: Tools, load: LoadAnswer) -> list[RoutineAnswer]:
+    """Routine checks that are due before the turn that is seated may burn, or is better looked at."""
+    if load.state is not LoadState.SEATED:
+        return []
+    shop = tools.catalogue.current
+    if load.station not in shop.stations:
+        return []
+    with tools.database.reading() as session:
+        files = load_rows.files(session, number(LOAD, load.id), revision=load.revision)
+        processes = load_rows.processes_of(file for file in files if file.turn == load.current_turn)
+        return due.due_at(session, shop, load.station, now=tools.clock(), processes=processes)
 
 
 def _bench(
@@ -422,6 +441,8 @@ def _bench(
         units = rows.units_in(session, [load.id for load in loads])
         fetching = pulls.pulls_answer(session, shop, now=tools.clock())
         in_hand, lots = rows.in_hand(session), rows.open_lots(session)
+        routines = {name: due.due_at(session, shop, name, now=tools.clock()) for name in shop.stations}
+        low = [one for one in supplies.supplies(session, shop).supplies if one.is_low]
     elsewhere: Counter[str] = Counter()
     for pull in fetching.pulls:
         if nothing_at and pull.planned and pull.station not in {None, nothing_at}:
@@ -440,6 +461,8 @@ def _bench(
         going_back=fetching.put_backs,
         in_hand=in_hand,
         lots=lots,
+        routines=routines,
+        low=low,
         nothing_at=nothing_at,
         elsewhere=sum(elsewhere.values()),
         elsewhere_names=[shop.stations[name].name for name in sorted(elsewhere)],
@@ -451,13 +474,6 @@ def _bench(
 
 def _etag(form: Form) -> str:
     return str(form.get("etag", ""))
-
-
-def _count(value: object) -> int:
-    text = str(value).strip()
-    if not (text.isascii() and text.isdecimal() and len(text) < 7):
-        raise BadRequest("a count is a whole number", field="count")
-    return int(text)
 
 
 def _one_of(choices: tuple[_Choice, ...], value: object) -> _Choice:

@@ -22,7 +22,9 @@ from service.plan.planning import Planned
 from service.records.errors import Refusal
 from service.records.ids import JOB, ORDER, number, public
 from service.records.states import JobState
+from service.routines import due
 from service.shop.tools import Tools
+from service.supplies import supplies
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -63,6 +65,8 @@ def get_board(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respons
         scrap = rows.scrapped(session, since=since)
         passed = rows.moved_to(session, JobState.PASSED, since=since)
         released = rows.moved_to(session, JobState.RELEASED, since=today)
+        routines = [one for name in shop.stations for one in due.due_at(session, shop, name, now=now)]
+        low = [one for one in supplies.supplies(session, shop).supplies if one.is_low]
     return page(
         request,
         "board.html",
@@ -94,6 +98,9 @@ def get_board(request: Request, tools: AtHand, visitor: HouseVisitor) -> Respons
         scrap=scrap,
         passed=passed,
         released=released,
+        routines=routines,
+        station_names={name: station.name for name, station in shop.stations.items()},
+        low=low,
     )
 
 

@@ -27,3 +27,11 @@ def whole_number(form: Form, name: str, *, most: int, least: int = 1) -> int:
     if not (typed.isascii() and typed.isdecimal() and len(typed) < 10 and least <= int(typed) <= most):
         raise BadRequest(f"enter a whole number from {least} to {most}", field=name)
     return int(typed)
+
+
+def count_of(value: object) -> int:
+    """A whole number of up to six digits. Raises BadRequest."""
+    text = str(value).strip()
+    if not (text.isascii() and text.isdecimal() and len(text) < 7):
+        raise BadRequest("a count is a whole number", field="count")
+    return int(text)

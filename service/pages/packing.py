@@ -108,6 +108,18 @@ def post_hand_over(
         return _order(request, tools, identity, visitor, refused=refusal)
 
 
+@router.post("/packing/{identity}/take-back")
+def post_take_back(
+    request: Request, tools: AtHand, identity: str, visitor: HouseVisitor, form: Form
+) -> Response:
+    """It was a mistake: the boxes are still here. Whoever says so second sees them on their shelf."""
+    try:
+        acts.take_back_hand_over(tools, identity, who=visitor.who)
+    except Refusal as refusal:
+        return _order(request, tools, identity, visitor, refused=refusal)
+    return RedirectResponse(f"/packing/{identity}", 303)
+
+
 def _scan(tools: Tools, visitor: Visitor, form: Form, *, is_open: str | None) -> PackingScanAnswer:
     """Raises what `scans.scan` raises."""
     return acts.scan(tools, str(form.get("code", ""))[:200], is_open=is_open, who=visitor.who)
@@ -161,8 +173,13 @@ def _order(
         raise refused
     with tools.database.reading() as session:
         order = scans.found(session, identity)
+        pick_ups = PickUps.of(shop, now=now)
+        ended_at = order.handed_over_at
+        is_still_here = ended_at is not None and PickUps.of(shop, now=ended_at).may_be_taken_back(
+            ended_at, now=now
+        )
         opened = Opened(
-            order=order_at_packing(session, order, PickUps.of(shop, now=now)),
+            order=order_at_packing(session, order, pick_ups),
             lines=tuple(_lines(session, order)),
             gift_note=order.gift_note,
             is_erased=order.erased_at is not None,
@@ -175,6 +192,7 @@ def _order(
         refused=refused,
         scanned=scanned,
         opened=opened,
+        is_still_here=is_still_here,
         shelves=shop.policy.shelves,
         inserts=shop.policy.inserts,
         products=shop.products,

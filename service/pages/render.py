@@ -126,6 +126,7 @@ def _environment(language: str) -> Environment:
         ("binchange", words.BIN_CHANGES),
         ("unitstate", words.UNIT_STATES),
         ("workstate", words.WORK_ORDER_STATES),
+        ("supplychange", words.SUPPLY_CHANGES),
     ):
         environment.filters[name] = partial(_worded, said, language_texts)
     environment.filters["act"] = lambda row: language_texts.gettext(

@@ -57,6 +57,13 @@ LOT_STATES = {
     "handed_over": _("handed over"),
     "cancelled": _("cancelled"),
 }
+#: What happens to something that is used up.
+SUPPLY_CHANGES = {
+    "used": _("used"),
+    "refilled": _("refilled"),
+    "counted": _("counted"),
+    "given_back": _("given back"),
+}
 #: What happens to an order that is no state of it.
 HAPPENED = {
     "taken": _("taken"),
@@ -74,6 +81,7 @@ HAPPENED = {
     "photo_shared": _("photo shown to the buyer"),
     "photo_not_shared": _("photo no longer shown to the buyer"),
     "photo_deleted": _("photo deleted"),
+    "hand_over_taken_back": _("hand-over taken back"),
 }
 #: What was done with the shop itself: what it is about, and what was done.
 ACTS = {

@@ -115,6 +115,11 @@ def hours_of(shop: Shop, clock: WallClock) -> list[Hours]:
     return [_hours(shop, station, clock) for _, station in sorted(shop.stations.items())]
 
 
+def hours_at(shop: Shop, station: str, clock: WallClock) -> Hours:
+    """The hours of one station."""
+    return _hours(shop, shop.stations[station], clock)
+
+
 def _hours(shop: Shop, station: Station, clock: WallClock) -> Hours:
     """When a station is open: its own hours, as far as somebody is at work then."""
     shut, shifts = _shut(shop, clock), shop.policy.shifts

@@ -165,6 +165,11 @@ class RemadeAlready(Refusal):
     either, ask for another in its stead."""
 
 
+class RoutineDue(Refusal):
+    """A routine check that stops the station is due, or was found not ok; `station` and `routines` name it.
+    Do it, say so (`POST /v1/stations/{station}/routines/{routine}`), then ask again."""
+
+
 class LoadRefused(Refusal):
     """The judge found something wrong with the load; `findings` says what."""
 

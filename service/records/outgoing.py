@@ -29,6 +29,7 @@ TOLD = frozenset(
         "order.accepted",
         "order.released",
         "order.handed_over",
+        "order.hand_over_taken_back",
         "order.remade",
         "order.cancelled",
         "order.change_requested",

@@ -39,6 +39,7 @@ STATUS: Mapping[type[Refusal], int] = {
     errors.BoxesMissing: 409,
     errors.WordsErased: 409,
     errors.RemadeAlready: 409,
+    errors.RoutineDue: 409,
     errors.LoadRefused: 409,
     errors.TooMuchToSimulate: 422,
     errors.NoPlanYet: 503,

@@ -19,7 +19,7 @@ from service.records.tables import Base
 from service.records.who import By, Role, Who
 from service.running import tasks
 from tests.audited_day import lived_through
-from tests.benches import Bench
+from tests.benches import Bench, a_bench_shop, kept_up
 from tests.clocks import SetClock
 
 _TIMES = 3_000
@@ -42,6 +42,8 @@ _PAST = {
     "burn_start": "load_id = 1",
     "stock_change": "what = 'pulled' AND job_id = 1",
     "built_unit": "id = 1",
+    "routine_entry": "id = 1",
+    "supply_change": "id = 1",
 }
 _MOMENTS = (
     "ship_by",
@@ -87,6 +89,9 @@ _LISTS = (
     ("owner", "/v1/lots"),
     ("owner", "/v1/build-list"),
     ("owner", "/v1/build-plan"),
+    ("bench", "/v1/routines"),
+    ("bench", "/v1/routines/log?station=s1"),
+    ("bench", "/v1/supplies"),
     ("owner", "/v1/estimates"),
     ("owner", "/v1/calibrations"),
     ("owner", "/v1/callbacks"),
@@ -109,7 +114,7 @@ _MAY_TAKE_ITS_TIME = {
 @pytest.fixture
 def long_past(database: Database, clock: SetClock, tmp_path: Path) -> Bench:
     """A shop whose first day was lived through many times."""
-    bench = Bench(database, clock, tmp_path)
+    bench = Bench(database, clock, tmp_path, kept_up(a_bench_shop()))
     store = By(Who(role=Role.STORE, client="store-1", name="store-1"), clock())
     database.write(  # nothing is sent there: this machine's own addresses are refused
         lambda s: deliveries.register(s, "http://127.0.0.1:9/", client=None, by=store, loopback_allowed=True)

@@ -21,6 +21,7 @@ from service.records.tables.records import (
 )
 from service.records.tables.remakes import Remake
 from service.records.tables.stock import Bin, BinChange, Stock, StockCount
+from service.records.tables.upkeep import ProcessBurned, RoutineEntry, StationMeter, SupplyChange, SupplyLeft
 
 __all__ = [
     "ApiKey",
@@ -56,10 +57,15 @@ __all__ = [
     "OrderLine",
     "OrderWord",
     "Outbox",
+    "ProcessBurned",
     "Promise",
     "Remake",
+    "RoutineEntry",
+    "StationMeter",
     "Stock",
     "StockCount",
+    "SupplyChange",
+    "SupplyLeft",
     "TestCardRecord",
     "Tick",
     "TurnFile",

@@ -17,7 +17,11 @@ class History(Base):
     """One row per move: who, when, from, to, why."""
 
     __tablename__ = "history"
-    __table_args__ = (Index("ix_history_subject", "subject", "subject_id", "id"),)
+    __table_args__ = (
+        Index("ix_history_subject", "subject", "subject_id", "id"),
+        # What was released, passed, scrapped in some days, however long the past is.
+        Index("ix_history_moves", "move_to", "at"),
+    )
 
     id: Mapped[Id]
     subject: Mapped[str] = mapped_column(String(10))  # job, load, key ...: what it is about

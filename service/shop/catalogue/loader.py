@@ -23,6 +23,7 @@ from layout.shop.plates import Plate
 from layout.shop.shop import Artwork, FontSpec, Policy, Shop
 from layout.shop.stations import Process, Station
 from layout.shop.stores import Store
+from layout.shop.upkeep import Supply
 from layout.shop.words import WordList, WordRules
 from service.shop.catalogue import schema
 from service.shop.catalogue.blades import BladeReading
@@ -383,9 +384,8 @@ class _Reading:
         if not policies:
             return Policy()
         file, policy = policies[0]
-        values = policy.model_dump(
-            exclude={"shifts", "handling", "carrier", "packing", "assembly", "counts", "plan"}
-        )
+        made_below = {"shifts", "handling", "carrier", "packing", "assembly", "counts", "supplies", "plan"}
+        values = policy.model_dump(exclude=made_below)
         try:
             return Policy(
                 **values,
@@ -396,6 +396,7 @@ class _Reading:
                 inserts=tuple(policy.packing.inserts),
                 assembly=assembly_of(policy.assembly),
                 count_jump=CountJump(policy.counts.ask_from_units, policy.counts.ask_from_share),
+                supplies=tuple(Supply(**supply.model_dump()) for supply in policy.supplies),
                 plan=ScoreWeights(**policy.plan.model_dump()),
             )
         except ValueError as error:

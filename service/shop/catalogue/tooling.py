@@ -13,6 +13,7 @@ from layout.shop.blades import Surface
 from layout.shop.people import Pickups, Shift
 from layout.shop.plates import Plate, Play, Pose, Seat, Slot
 from layout.shop.stations import LayerStyle, Process, Rows, Station, TestCard
+from layout.shop.upkeep import Routine
 from service.shop.catalogue.schema import (
     AssemblyFile,
     CarrierFile,
@@ -79,6 +80,7 @@ def station_of(s: StationFile) -> Station:
         plate_change_seconds=s.plate_change_seconds,
         process_change_seconds=s.process_change_seconds,
         hours=_week(s.hours, s.breaks),
+        routines=tuple(Routine(**routine.model_dump()) for routine in s.routines),
     )
 
 

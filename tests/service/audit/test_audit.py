@@ -67,6 +67,9 @@ DAMAGE: dict[str, tuple[str, ...]] = {
     "burning_without_start": ("UPDATE burn_start SET finished_at = '2026-11-24 09:00:00'",),
     "begun_untrue": ("UPDATE load SET started_at = NULL WHERE id = 1",),
     "units_missing": ("UPDATE order_line SET quantity = 5 WHERE id = 1",),
+    "meter_short": ("UPDATE burn_start SET finished_at = '2026-11-26 09:00:00' WHERE job_id = 2",),
+    "routines_torn": ("DELETE FROM routine_entry WHERE number = 1",),
+    "supply_does_not_add_up": ("DELETE FROM supply_change WHERE what = 'used'",),
     "order_without_lines": (
         "INSERT INTO orders (client, order_ref, ship_by, priority, proof, version, created_at, buyer,"
         " order_note, gift_note, bench_note)"

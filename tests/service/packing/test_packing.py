@@ -323,3 +323,82 @@ def test_an_erased_order_can_still_be_handed_over_and_its_list_says_nothing_of_p
     assert erased.status_code == 200, erased.text
     assert "Nan" not in words and "were erased" in words and job in words
     assert (ended["state"], ended["has_gift_note"]) == ("handed_over", False)
+
+
+# --- a hand-over that was a mistake ---
+
+
+def taken_back(bench: Bench, order: str = "O1", *, role: str = "bench") -> Response:
+    return bench.ask("DELETE", f"/v1/orders/{order}/hand-over", role=role)
+
+
+def gathered_and_handed_over(bench: Bench, *, quantity: int = 2) -> list[str]:
+    jobs = bench.order(quantity=quantity)
+    boxed(bench, *jobs)
+    for job in jobs:
+        scanned(bench, job)
+    assert handed_over(bench, "O1").status_code == 200
+    return jobs
+
+
+def test_a_hand_over_is_taken_back_until_the_carrier_has_been_here(bench: Bench, clock: SetClock) -> None:
+    """Tuesday, 9 o'clock in Berlin; the carrier comes at 16."""
+    gathered_and_handed_over(bench)
+    clock.advance(hours=6)
+    first, second = taken_back(bench, role="desk"), taken_back(bench)
+    again = handed_over(bench, "O1")
+    clock.advance(hours=2)
+    too_late = taken_back(bench)
+
+    assert first.status_code == second.status_code == 200
+    body = first.json()
+    assert (body["state"], body["shelf"], body["is_complete"]) == ("released", "P1", True)
+    assert "handed_over_at" not in body
+    assert again.json()["state"] == "handed_over"
+    assert (too_late.status_code, too_late.json()["code"]) == (409, "move_not_allowed")
+    assert bench.moves("order", "1")[-4:] == [
+        "handed_over",
+        "hand_over_taken_back",
+        "on_shelf",
+        "handed_over",
+    ]
+    events = [event.type for event in bench.rows(Event) if event.type.startswith("order.hand")]
+    assert events == ["order.handed_over", "order.hand_over_taken_back", "order.handed_over"]
+
+
+def test_its_shelf_may_be_taken_meanwhile(bench: Bench) -> None:
+    gathered_and_handed_over(bench)
+    others = bench.order(quantity=2)
+    boxed(bench, *others)
+    assert scanned(bench, others[0]).json()["order"]["shelf"] == "P1"
+
+    assert taken_back(bench).json()["shelf"] == "P2"
+
+
+def test_what_was_not_handed_over_or_is_made_again_is_not_taken_back(bench: Bench) -> None:
+    bench.order()
+    never = taken_back(bench)
+    boxed(bench, "J1")
+    scanned(bench, "J1")
+    handed_over(bench, "O1")
+    wish = {"line_ref": "1", "reason": "damaged", "pays": "carrier", "ship_by": "2030-01-31T16:00:00Z"}
+    made = bench.ask("POST", "/v1/orders/O1/remakes", wish, role="desk", Idempotency_Key="once-more")
+    remade = taken_back(bench)
+
+    assert made.status_code == 201
+    assert [answer.status_code for answer in (never, remade)] == [409, 409]
+    assert "is made once more" in remade.json()["detail"]
+    assert taken_back(bench, role="store").status_code == 403
+    assert taken_back(bench, "O99").status_code == 404
+
+
+def test_without_a_carrier_it_is_taken_back_on_the_same_day(bench: Bench, clock: SetClock) -> None:
+    shop = replace(bench.shop, policy=replace(bench.shop.policy, pickups=None))
+    bench.tools.catalogue.put(shop)  # type: ignore[attr-defined]
+    gathered_and_handed_over(bench)
+    clock.advance(hours=14)
+    same_day = taken_back(bench).status_code
+    handed_over(bench, "O1")
+    clock.advance(hours=2)
+
+    assert (same_day, taken_back(bench).status_code) == (200, 409)

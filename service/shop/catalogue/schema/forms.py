@@ -36,6 +36,7 @@ Unit = Literal[
     "seconds",
     "minutes",
     "hours",
+    "days",
     "mm/s",
     "mm/s²",
     "%",

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, model_validator
 
 from service.shop.catalogue.schema.forms import (
     Day,
@@ -110,6 +110,21 @@ class PackingFile(Strict):
         default=[],
         max_length=20,
     )
+
+
+class SupplyFile(Strict):
+    """Something that is used up, counted in pieces. What the bench releases and packing hands over counts it
+    down; a refill, said on the page of routine checks, counts it up."""
+
+    supply: Name = key("Its name in the log; keep it when you change the words", "bags")
+    name: Words = key("Its name for people", "Bags, 250 x 80 mm")
+    pack: int = key("How many a refill adds", 500, unit="count", ge=1, le=1_000_000)
+    warn_below: int = key(
+        "With how many left, or fewer, people are told", 100, unit="count", ge=0, le=1_000_000
+    )
+    per_unit: int = key("Used for each unit released", 1, unit="count", default=0, ge=0, le=1_000)
+    per_load: int = key("Used for each load released", 2, unit="count", default=0, ge=0, le=1_000)
+    per_order: int = key("Used for each order handed over", 1, unit="count", default=0, ge=0, le=1_000)
 
 
 class AssemblyFile(Strict):
@@ -230,4 +245,15 @@ class PolicyFile(Strict):
         {"ask_from_units": 5, "ask_from_share": 0.5},
         default=CountFile(),
     )
+    supplies: list[SupplyFile] = key(
+        "What is used up, each a table [[supplies]]",
+        [{"supply": "bags", "name": "Bags, 250 x 80 mm", "pack": 500, "warn_below": 100, "per_unit": 1}],
+        default=[],
+        max_length=100,
+    )
     plan: PlanFile = key("What counts in a plan, [plan]", {"changes": 1.0, "turned": 0.5}, default=PlanFile())
+
+    @model_validator(mode="after")
+    def _supplies_once(self) -> PolicyFile:
+        distinct([one.supply for one in self.supplies])
+        return self

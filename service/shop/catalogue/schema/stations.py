@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, model_validator
 
 from service.shop.catalogue.schema.forms import (
     COLOUR_FORM,
@@ -37,6 +37,56 @@ class LayerFile(Strict):
         "Name of the layer or group in the file", "DEEP-SATIN"
     )
     colour: Annotated[str, Field(pattern=COLOUR_FORM)] = key("Colour of the lines", "#7a3b12")
+
+
+class RoutineFile(Strict):
+    """Something to be checked, cleaned or tried at a station. Lens and filter: beam off and key out first, by
+    the maker's manual and your local rules."""
+
+    routine: Name = key("Its name in the log; keep it when you change the words", "lens")
+    name: Words = key("Its name for people", "Clean the lens")
+    how: Annotated[str, Field(max_length=1000)] = key(
+        "What to do, as it is said at the bench",
+        "Beam off, key out. Blow the dust off, then one wipe with a new tissue.",
+        default="",
+    )
+    every: Literal["day", "week", "hours", "process"] = key(
+        "How often: every working day, every week, by hours burned, or on scrap before the first burn of a "
+        "process that was not burned there for a while",
+        "hours",
+    )
+    hours: float | None = key(
+        'Hours burned since it was done, with every = "hours"',
+        40,
+        unit="hours",
+        default=None,
+        gt=0,
+        le=10_000,
+    )
+    unused_days: float | None = key(
+        'After how many days without a burn a process counts as new, with every = "process"',
+        14,
+        unit="days",
+        default=None,
+        gt=0,
+        le=3_650,
+    )
+    stops: bool = key(
+        "Whether the station stops while it is due or was found not ok: no load is given out there, no turn "
+        "is started. Otherwise people are told, and go on",
+        example=True,
+        default=False,
+    )
+    if_not_ok: Annotated[str, Field(max_length=1000)] = key(
+        "What to do when something is wrong", "Don't burn. Put the spare lens in, and tell Ines.", default=""
+    )
+
+    @model_validator(mode="after")
+    def _interval(self) -> RoutineFile:
+        for name, every in (("hours", "hours"), ("unused_days", "process")):
+            if (getattr(self, name) is not None) != (self.every == every):
+                raise ValueError(f'{name} belongs to every = "{every}", and only to that')
+        return self
 
 
 class StationFile(Strict):
@@ -93,6 +143,17 @@ class StationFile(Strict):
         names="processes",
         default={},
     )
+    routines: list[RoutineFile] = key(
+        "What is checked there, and how often, each a table [[routines]]",
+        [{"routine": "lens", "name": "Clean the lens", "every": "hours", "hours": 40}],
+        default=[],
+        max_length=50,
+    )
+
+    @model_validator(mode="after")
+    def _routines_once(self) -> StationFile:
+        distinct([one.routine for one in self.routines])
+        return self
 
 
 class RowsFile(Strict):
