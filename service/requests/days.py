@@ -11,11 +11,11 @@ from service.records.errors import BadRequest
 MOST_DAYS, _LAST_YEAR = 366, 9000
 
 
-def moments(since: date, until: date, time_zone: str) -> tuple[datetime, datetime]:
+def moments(since: date, until: date, time_zone: str, *, most: int = MOST_DAYS) -> tuple[datetime, datetime]:
     """From the beginning of the first day to the end of the last one. Raises BadRequest for days that are
     none, or too many."""
-    if not timedelta() <= until - since < timedelta(days=MOST_DAYS):
-        raise BadRequest(f"say 1 to {MOST_DAYS} days, the first one first", field="to", most=MOST_DAYS)
+    if not timedelta() <= until - since < timedelta(days=most):
+        raise BadRequest(f"say 1 to {most} days, the first one first", field="to", most=most)
     if until.year > _LAST_YEAR or since.year < 2:
         raise BadRequest("nothing is kept of those days", field="to")
     zone = ZoneInfo(time_zone)

@@ -89,6 +89,7 @@ _LISTS = (
     ("owner", "/v1/lots"),
     ("owner", "/v1/build-list"),
     ("owner", "/v1/build-plan"),
+    ("desk", "/v1/figures?from=2026-11-20&to=2026-11-25"),
     ("bench", "/v1/routines"),
     ("bench", "/v1/routines/log?station=s1"),
     ("bench", "/v1/supplies"),
