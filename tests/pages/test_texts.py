@@ -37,6 +37,13 @@ def test_every_word_of_the_pages_is_in_the_second_language() -> None:
     assert (missing, unused) == (set(), set())
 
 
+def test_no_word_is_translated_twice() -> None:
+    """The reader takes the last one, whatever the first says."""
+    said = re.findall(r'^msgid "(.+)"$', (SERVICE / "papers/texts/de.po").read_text("utf-8"), re.M)
+
+    assert sorted({one for one in said if said.count(one) > 1}) == []
+
+
 def test_a_translation_fills_in_what_the_original_does() -> None:
     said = texts.texts_of("de")
 

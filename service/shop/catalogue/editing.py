@@ -30,6 +30,9 @@ NAMING: Mapping[str, str] = {
     "bin": "bin",
     "store": "store",
     "photo": "face",
+    "word_list": "name",
+    "routines": "routine",
+    "supplies": "supply",
 }
 _STEP = re.compile(r"([A-Za-z0-9_]+)|\[(\d+)\]")
 
