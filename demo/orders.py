@@ -118,3 +118,12 @@ A_CHECK_THAT_PASSES = {
     "sku": "AQ-CHEF-20",
     "inscriptions": [{"zone": "heel", "text": "Marta\nand Jonas", "font": "garamond-bold"}],
 }
+
+
+def for_the_fair(sku: str, quantity: int) -> dict[str, Any]:
+    """Units on which nothing is engraved, for a week from now."""
+    return {
+        "order_ref": "AQ-1010",
+        "ship_by": _in_days(8),
+        "lines": [{"line_ref": "1", "sku": sku, "quantity": quantity, "inscriptions": []}],
+    }

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import codecs
 import hashlib
 import time
+from datetime import datetime, timedelta
 from importlib import resources
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import httpx
 
@@ -62,6 +65,10 @@ class Story:
             self._built(owner, bench)
             self._counted(bench)
             self._made_once_more(desk, bench)
+            self._taken_back(bench)
+            self._looked_after(bench)
+            self._next_week(store, owner)
+            self._figures(desk)
         self._summary()
 
     # --- the steps ---
@@ -468,6 +475,80 @@ class Story:
             self._say(f"  photo {kept['id']} of {job}: {said}")
             self._picture(f"photo-{kept['id']}", bench.get(f"/v1/photos/{kept['id']}.svg").text)
 
+    def _taken_back(self, bench: Caller) -> None:
+        self._title("A hand-over was a mistake: it is taken back, and done again")
+        ref, post = list(self.posted.items())[-1]
+        at = f"/v1/orders/{post['answer']['id']}/hand-over"
+        for _ in range(2):  # a finger that taps twice
+            back = bench.call("DELETE", at, expect=200).json()
+        self._must(back["is_complete"], "its boxes are gathered as before")
+        shown = bench.get(f"/v1/orders/{post['answer']['id']}").json()
+        self._must(shown["state"] == "released", f"{ref} is {shown['state']}")
+        self._say(f"{ref} -> {shown['state']}, {back['gathered']} box(es) gathered as before")
+        self.listener.wait_for("order.hand_over_taken_back", 1)
+        bench.post(at, None)
+        self.listener.wait_for("order.handed_over", len(self.posted) + 1)
+        self._must(self.listener.unsigned == 0, "every callback must carry a good signature")
+        self._say(f"{ref} -> handed_over; the store was told of both")
+        self._page(f"/packing/{post['answer']['id']}")
+
+    def _looked_after(self, bench: Caller) -> None:
+        self._title("A station's routine check is done, and what is used up is filled up")
+        station = STATIONS[0]
+        asked = f"/v1/routines?station={station}"
+        check = next(one for one in bench.get(asked).json()["routines"] if one["every"] == "day")
+        done = f"/v1/stations/{station}/routines/{check['routine']}"
+        wrong = {"result": "not_ok", "note": "a haze at the edge", "seen": 0}
+        bench.post(done, wrong)
+        due = {one["routine"] for one in bench.get(asked).json()["routines"] if one["is_due"]}
+        self._must(check["routine"] in due, "what was found not ok stays due")
+        self._say(f"{station}: {check['name']}: not ok, a haze at the edge. {check['if_not_ok']}")
+        noted = bench.post(done, {"result": "ok", "note": "cleaned", "seen": 1}).json()
+        due = {one["routine"] for one in bench.get(asked).json()["routines"] if one["is_due"]}
+        self._must(check["routine"] not in due, "what was found ok is not due")
+        self._say(f"cleaned, and found ok by {noted['by']}; still due at {station}: {', '.join(sorted(due))}")
+        supply = bench.get("/v1/supplies").json()["supplies"][0]
+        low = max(0, supply["warn_below"] - 1)
+        counted = bench.post(f"/v1/supplies/{supply['supply']}/count", {"left": low}).json()
+        self._must(counted["is_low"], "what runs low is said")
+        filled = bench.post(f"/v1/supplies/{supply['supply']}/refill", {"seen": counted["said"]}).json()
+        self._must(filled["left"] == low + supply["pack"], "a pack is added once")
+        self._say(f"{supply['name']}: {low} counted, running low; a pack came, {filled['left']} are there")
+        self._page("/routines")
+
+    def _next_week(self, store: Caller, owner: Caller) -> None:
+        self._title("A fair wants more knives than there are: what should assembly build next week?")
+        few = min(owner.get("/v1/build-plan").json()["products"], key=lambda one: (one["free"], one["sku"]))
+        order = orders.for_the_fair(few["sku"], few["free"] + 6)
+        taken = store.post("/v1/orders", order, expect=201, Idempotency_Key="the-fair").json()
+        self._say(f"{order['order_ref']} -> {taken['id']}, {few['free'] + 6} x {few['sku']}, not engraved")
+        plan = owner.get("/v1/build-plan").json()
+        wanted = sum(
+            one["quantity"] for week in plan["weeks"] for one in week["build"] if one["sku"] == few["sku"]
+        )
+        self._must(wanted >= 6, f"the plan builds {wanted} of the 6 that are missing")
+        for week in plan["weeks"][:2]:
+            build = ", ".join(f"{one['quantity']} x {one['sku']}" for one in week["build"]) or "nothing"
+            self._say(f"by {week['by']}: {build}")
+        self._file("build-plan.pdf", owner.get("/v1/build-plan.pdf").content, begins=b"%PDF")
+        self._page("/build-plan")
+
+    def _figures(self, desk: Caller) -> None:
+        self._title("How the day went, in figures; nothing is counted by person")
+        today = datetime.now(ZoneInfo(self.shop.policy.time_zone)).date()
+        days = f"from={today - timedelta(days=1)}&to={today}&by=day"  # the day may have ended meanwhile
+        whole = desk.get(f"/v1/figures?{days}").json()["whole"]
+        self._must(whole["released"] > 0, "what was released is counted")
+        self._must(whole["scrapped"] == 1, f"one unit was spoiled, not {whole['scrapped']}")
+        self._say(
+            f"{whole['released']} units released, {whole['in_time']} of them by their ship-by time;"
+            f" {whole['kept']} of {whole['promised']} promises kept; {whole['scrapped']} scrapped"
+        )
+        self._file(
+            "figures.csv", desk.get(f"/v1/figures.csv?{days}").content, begins=codecs.BOM_UTF8 + b"begins,"
+        )
+        self._page("/figures")
+
     def _summary(self) -> None:
         print(f"\nEvery step held. Pictures and files: {self.folder}")
         for picture in sorted(self.folder.glob("*.png")):
@@ -504,6 +585,15 @@ class Story:
         )
         file.write_bytes(bytes(png))
         self._say(f"  picture {file}")
+
+    def _file(self, name: str, content: bytes, *, begins: bytes) -> None:
+        file = self.folder / name
+        self._must(content.startswith(begins), f"{name} is no such file")
+        file.write_bytes(content)
+        self._say(f"  file {file}")
+
+    def _page(self, path: str) -> None:
+        self._say(f"  page {self.address}{path}")
 
     def _title(self, text: str) -> None:
         self._step += 1

@@ -53,6 +53,8 @@ def draw_columns(
         chart.text(words.nothing, _LEFT, (_TOP + _BOTTOM) / 2, MEDIUM)
         return chart.svg()
     step = _step(max([*values, most or 0.0]))
+    if all(value == round(value) for value in values):
+        step = max(1.0, step)  # nobody releases half a unit
     top = step * max(1, ceil((max(values) if most is None else most) / step - 1e-9))
     _axis(chart, words.unit, step, top)
     room = (_RIGHT - _LEFT) / len(periods)
@@ -87,12 +89,13 @@ def _columns(chart: Chart, period: Period, x: float, width: float, top: float, f
 
 
 def _axis(chart: Chart, unit: str, step: float, top: float) -> None:
-    chart.text(unit, _LEFT, _TOP - 26, SMALL)
+    chart.text(unit, _LEFT, _TOP - 44, SMALL)
     for number in range(round(top / step) + 1):
         value = number * step
         y = _BOTTOM - (_BOTTOM - _TOP) * value / top
         chart.line(_LEFT, y, _RIGHT, y, stroke=INK if number == 0 else FAINT)
-        chart.text(_figure(value), _LEFT - 14, y + 9, SMALL, text_anchor="end")
+        label = f"{value:.{max(0, -floor(log10(step) + 1e-9))}f}"
+        chart.text(label, _LEFT - 14, y + 9, SMALL, text_anchor="end")
 
 
 def _legend(chart: Chart, words: ColumnWords, fills: Sequence[str]) -> None:
@@ -120,7 +123,9 @@ def _step(most: float) -> float:
 def _figure(value: float | None) -> str:
     if value is None:
         return "–"
-    return f"{value:.0f}" if value >= 100 or value == round(value) else f"{value:.1f}"
+    if value >= 100 or value == round(value):
+        return f"{value:.0f}"
+    return f"{value:.1f}" if value >= 1 else f"{value:.2g}"
 
 
 def _said(periods: Sequence[Period], words: ColumnWords) -> str:

@@ -41,6 +41,14 @@ def test_the_axis_begins_at_nought_and_names_its_unit() -> None:
     assert {"units", "0", "10", "40", "Mon", "released", "scrapped"} <= set(said)
 
 
+def test_units_are_counted_whole_and_tiny_figures_are_not_nought() -> None:
+    few = texts(drawn([Period("Mon", (2, 0))]))
+    tiny = texts(drawn([Period("Mon", (0.04, 0.3))]))
+
+    assert {"0", "1", "2"} <= set(few) and not [text for text in few if "." in text]
+    assert {"0.04", "0.3", "0.05", "0.10", "0.30"} <= set(tiny)
+
+
 def test_a_share_fills_the_axis_at_a_hundred() -> None:
     half, whole = heights(drawn([Period("Mon", (50, 100))], most=100.0))
 
