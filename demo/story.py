@@ -542,8 +542,9 @@ class Story:
         self._must(whole["scrapped"] == 1, f"one unit was spoiled, not {whole['scrapped']}")
         self._say(
             f"{whole['released']} units released, {whole['in_time']} of them by their ship-by time;"
-            f" {whole['kept']} of {whole['promised']} promises kept; {whole['scrapped']} scrapped"
+            f" {whole['scrapped']} scrapped"
         )
+        self._say(f"{whole['kept']} of {whole['promised']} promises kept")
         self._file(
             "figures.csv", desk.get(f"/v1/figures.csv?{days}").content, begins=codecs.BOM_UTF8 + b"begins,"
         )

@@ -55,7 +55,7 @@ def test_every_file_that_a_page_names_is_there(page: str) -> None:
 @pytest.mark.long
 @pytest.mark.timeout(900)  # a whole day, on a machine that may be busy
 def test_the_demo_prints_what_the_tour_quotes(tmp_path: Path) -> None:
-    excerpts = re.findall(r"^```\n(\d\. .*?)^```$", README, re.MULTILINE | re.DOTALL)
+    excerpts = re.findall(r"^```\n(\d+\. .*?)^```$", README, re.MULTILINE | re.DOTALL)
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
 
