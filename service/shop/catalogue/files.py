@@ -22,6 +22,8 @@ from service.shop.catalogue.troubles import CatalogueError, Trouble
 M = TypeVar("M", bound=Strict)
 
 MOST_BYTES = 1_000_000
+#: Font files that a shop may keep in its own folder.
+FONT_ENDINGS = (".ttf", ".otf")
 MOST_FILES = 2_000
 _A_DAY_S = 86_400
 #: A file's name in the folder of its kind: it leads nowhere else.
@@ -30,6 +32,8 @@ _FILE = re.compile(r"(?![.~])[^/\\\x00-\x1f\x7f]{1,100}")
 OPTIONAL = frozenset({"artwork", "stock", "stores", "words"})
 #: Drawings, which come into the folder another way.
 _DRAWINGS = (".svg", ".dxf")
+#: What is kept in base64, by folder.
+_ENCODED: Mapping[str, tuple[str, ...]] = {PHOTOS: ENDINGS, "fonts": FONT_ENDINGS}
 #: A folder that is neither a kind nor one of these is most likely a misspelt one.
 _OTHER_FOLDERS = {PHOTOS, "schemas", "__pycache__"}
 
@@ -92,7 +96,7 @@ def misnamed(content: Mapping[str, str]) -> list[Trouble]:
     troubles += [
         Trouble(name, "", f"larger than {MOST_BYTES} bytes")
         for name, text in content.items()
-        if len(text) > (2 if name.startswith(f"{PHOTOS}/") else 1) * MOST_BYTES
+        if len(text) > (2 if _is_encoded(name) else 1) * MOST_BYTES
     ]
     troubles += [Trouble(name, "", "holds what is no text") for name, text in content.items() if "\0" in text]
     if len(content) > MOST_FILES:
@@ -109,9 +113,15 @@ def is_named_well(name: str) -> bool:
     kind, _, file = name.partition("/")
     if _FILE.fullmatch(file) is None:
         return False
-    if kind == PHOTOS:
-        return file.endswith(ENDINGS)
+    if _is_encoded(name):
+        return True
     return kind in KINDS and (file.endswith(".toml") or (kind == "artwork" and file.endswith(".svg")))
+
+
+def _is_encoded(name: str) -> bool:
+    """Whether a file of that name is kept in base64: photos, and the shop's own font files."""
+    kind, _, file = name.partition("/")
+    return file.endswith(_ENCODED.get(kind, ()))
 
 
 def text_digest_of(content: Mapping[str, str]) -> str:
@@ -131,16 +141,21 @@ def read_all(folder: Path) -> tuple[dict[str, str], list[Trouble]]:
         if path.is_dir() and path.name not in {*KINDS, *_OTHER_FOLDERS} and not path.name.startswith(".")
     ]
     troubles += _not_read(folder)
-    photos = [path for path in folder.glob(f"{PHOTOS}/*") if path.suffix in ENDINGS]
-    for path in sorted([*folder.glob("*/*.toml"), *folder.glob("artwork/*.svg"), *photos]):
+    binary = [
+        path
+        for kind, endings in _ENCODED.items()
+        for path in folder.glob(f"{kind}/*")
+        if path.suffix in endings
+    ]
+    for path in sorted([*folder.glob("*/*.toml"), *folder.glob("artwork/*.svg"), *binary]):
         name = path.relative_to(folder).as_posix()
-        if path.parent.name not in {*KINDS, PHOTOS} or (path.parent.name == PHOTOS and path not in photos):
+        if path.parent.name not in {*KINDS, PHOTOS} or (path.parent.name == PHOTOS and path not in binary):
             continue
         try:
             if path.stat().st_size > MOST_BYTES:
                 troubles.append(Trouble(name, "", f"larger than {MOST_BYTES} bytes"))
             else:
-                content[name] = encoded(path) if path in photos else path.read_text(encoding="utf-8")
+                content[name] = encoded(path) if path in binary else path.read_text(encoding="utf-8")
         except UnicodeDecodeError as error:
             line = error.object.count(b"\n", 0, error.start) + 1
             troubles.append(Trouble(name, "", "a letter in it is not UTF-8: save the file as UTF-8", line))

@@ -1,7 +1,8 @@
-"""Font files found in installed wheels, pinned by digest."""
+"""Font files found in installed wheels or in the shop's own folder, pinned by digest."""
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import io
 import json
@@ -19,15 +20,25 @@ from service.shop.catalogue.schema import FontFile
 _BASELINE, _CAP_LINE = 9, -12
 
 
-def spec_of(entry: FontFile) -> FontSpec:
-    """The font of an entry. Raises ValueError when its wheel or file is missing or is not the pinned one."""
+def spec_of(entry: FontFile, content: Mapping[str, str]) -> FontSpec:
+    """The font of an entry, from its wheel or, without one, from the shop's own files. Raises ValueError when
+    it is missing or is not the pinned one."""
+    if entry.package is None:
+        text = content.get(f"fonts/{entry.file}")
+        if text is None:
+            raise ValueError(f"no file fonts/{entry.file}")
+        return _spec(entry, base64.b64decode(text), f"fonts/{entry.file}")
     try:
         data = _hershey(entry.file) if entry.kind == "single_line" else _from_wheel(entry.package, entry.file)
     except (ModuleNotFoundError, FileNotFoundError, KeyError) as error:
         raise ValueError(f"{entry.package}/{entry.file} is not installed") from error
+    return _spec(entry, data, f"{entry.package}/{entry.file}")
+
+
+def _spec(entry: FontFile, data: bytes, where: str) -> FontSpec:
     digest = hashlib.sha256(data).hexdigest()
     if digest != entry.sha256:
-        raise ValueError(f"{entry.package}/{entry.file} has digest {digest}, not the pinned one")
+        raise ValueError(f"{where} has digest {digest}, not the pinned one")
     if entry.kind == "outline":
         _check_axes(data, entry.axes)
     return FontSpec(

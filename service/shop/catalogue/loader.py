@@ -347,7 +347,7 @@ class _Reading:
                 place = f"font[{index}]"
                 if entry.font in fonts:
                     self.troubles.append(Trouble(file, f"{place}.font", f"{entry.font!r} stands twice"))
-                spec = self._attempt(file, place, lambda e=entry: _opened(spec_of(e)))  # type: ignore[misc]
+                spec = self._attempt(file, place, lambda e=entry: _opened(spec_of(e, self.documents.content)))  # type: ignore[misc]
                 if spec is not None:
                     fonts[entry.font] = spec
         return fonts

@@ -19,11 +19,14 @@ class FontFile(Strict):
     )
     style: Words = key("A word for the desk's list", "sans")
     licence: Words = key("Its licence", "OFL-1.1")
-    package: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] = key(
-        "The installed Python package that it comes from", "fontpkg_lato"
+    package: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] | None = key(
+        "The installed Python package that it comes from; left out: the file lies in this folder, a TTF or "
+        "OTF of up to 1 MB",
+        "fontpkg_lato",
+        default=None,
     )
     file: Annotated[str, Field(pattern=r"^[A-Za-z0-9_\[\],./-]+$")] = key(
-        "The file in that package", "files/Lato-Bold.ttf"
+        "The file in that package, or in this folder", "files/Lato-Bold.ttf"
     )
     sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")] = key(
         "The file's digest. After an update look at the font, then pin its new digest",
@@ -45,6 +48,8 @@ class FontFile(Strict):
     def _safe(self) -> FontFile:
         if ".." in self.file or self.file.startswith("/"):
             raise ValueError("the font file must lie inside its wheel")
+        if self.kind == "single_line" and self.package is None:
+            raise ValueError("a single-line font names its package, HersheyFonts")
         if self.kind == "single_line" and self.axes:
             raise ValueError("a single-line font has no axes")
         if self.kind == "single_line" and self.height_letter:
