@@ -35,7 +35,7 @@ from service.shop import catalogue, drafts
 from service.shop import version_rows as rows
 from service.shop.catalogue import Trouble, editing, inputs
 from service.shop.catalogue.editing import NotEditable, Steps
-from service.shop.catalogue.files import document_or_none, place_of, text_digest_of
+from service.shop.catalogue.files import document_or_none, is_encoded, place_of, text_digest_of
 from service.shop.catalogue.lines import path_of
 from service.shop.catalogue.photos import ENDINGS, PHOTOS
 from service.shop.catalogue.schema import KINDS
@@ -575,7 +575,7 @@ def _text(
 ) -> Response:
     look = looked(tools)
     text = look.content.get(file)
-    if text is None or file.startswith(f"{PHOTOS}/"):
+    if text is None or is_encoded(file):
         raise NotFound("the draft has no such file", id=file)
     return page(
         request,

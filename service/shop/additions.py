@@ -6,6 +6,7 @@ What stands in a file already keeps its comments and its order.
 
 from __future__ import annotations
 
+import base64
 import re
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -18,6 +19,7 @@ from service.records.who import By
 from service.shop import drafts
 from service.shop.catalogue import parse
 from service.shop.catalogue.editing import NotEditable, document_of, with_entry, with_table
+from service.shop.catalogue.files import is_encoded
 from service.shop.drafts import Draft
 
 Content = Mapping[str, str]
@@ -66,9 +68,18 @@ def with_process(content: Content, process: Mapping[str, Any], colours: Iterable
     raise BadRequest(f"there is no station {station}", field="station")
 
 
-def with_font(content: Content, font: Mapping[str, Any]) -> dict[str, str]:
-    """The file that changes when the shop gets a font. Raises BadRequest for a name that is taken."""
-    return _listed(content, "fonts", "font", font)
+def with_font(content: Content, font: Mapping[str, Any], data: str | None = None) -> dict[str, str]:
+    """The files that change when the shop gets a font: its entry and, for a font of no package, the font file
+    in base64; none where it stands there as it is. Raises BadRequest for a name that is taken, and for
+    another font in a file of that name."""
+    is_listed = any(other == font for _, _, other in _entries(content, "fonts", "font"))
+    changed = {} if is_listed else _listed(content, "fonts", "font", font)
+    if data is not None:
+        name = f"fonts/{font['file']}"
+        if content.get(name, data) != data:
+            raise BadRequest(f"there is another font file {font['file']} already", field="file")
+        changed[name] = data
+    return changed
 
 
 def with_artwork(content: Content, mark: Mapping[str, Any], svg: str) -> dict[str, str]:
@@ -88,7 +99,10 @@ def write_into(folder: Path, content: Content, files: Mapping[str, str]) -> tupl
     for name, text in files.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8")
+        if is_encoded(name):
+            path.write_bytes(base64.b64decode(text))
+        else:
+            path.write_text(text, encoding="utf-8")
         written.append(path)
     return tuple(written)
 

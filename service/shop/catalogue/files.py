@@ -24,6 +24,8 @@ M = TypeVar("M", bound=Strict)
 MOST_BYTES = 1_000_000
 #: Font files that a shop may keep in its own folder.
 FONT_ENDINGS = (".ttf", ".otf")
+#: Those that it can't be.
+_OTHER_FONTS = (".woff", ".woff2", ".ttc", ".pfb", ".eot")
 MOST_FILES = 2_000
 _A_DAY_S = 86_400
 #: A file's name in the folder of its kind: it leads nowhere else.
@@ -96,7 +98,7 @@ def misnamed(content: Mapping[str, str]) -> list[Trouble]:
     troubles += [
         Trouble(name, "", f"larger than {MOST_BYTES} bytes")
         for name, text in content.items()
-        if len(text) > (2 if _is_encoded(name) else 1) * MOST_BYTES
+        if len(text) > (2 if is_encoded(name) else 1) * MOST_BYTES
     ]
     troubles += [Trouble(name, "", "holds what is no text") for name, text in content.items() if "\0" in text]
     if len(content) > MOST_FILES:
@@ -113,12 +115,12 @@ def is_named_well(name: str) -> bool:
     kind, _, file = name.partition("/")
     if _FILE.fullmatch(file) is None:
         return False
-    if _is_encoded(name):
+    if is_encoded(name):
         return True
     return kind in KINDS and (file.endswith(".toml") or (kind == "artwork" and file.endswith(".svg")))
 
 
-def _is_encoded(name: str) -> bool:
+def is_encoded(name: str) -> bool:
     """Whether a file of that name is kept in base64: photos, and the shop's own font files."""
     kind, _, file = name.partition("/")
     return file.endswith(_ENCODED.get(kind, ()))
@@ -169,6 +171,11 @@ def _not_read(folder: Path) -> list[Trouble]:
     troubles = [
         Trouble(path.name, "", f"not read: put it into the folder of its kind ({', '.join(sorted(KINDS))})")
         for path in sorted(folder.glob("*.toml"))
+    ]
+    troubles += [
+        Trouble(f"fonts/{path.name}", "", "not read: a font is a file *.ttf or *.otf")
+        for path in sorted(folder.glob("fonts/*"))
+        if path.suffix not in FONT_ENDINGS and path.suffix.lower() in (*FONT_ENDINGS, *_OTHER_FONTS)
     ]
     for path in sorted(folder.glob("*/*")):
         name, kind = path.relative_to(folder).as_posix(), path.parent.name

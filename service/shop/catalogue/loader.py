@@ -342,14 +342,23 @@ class _Reading:
 
     def _fonts(self) -> dict[str, FontSpec]:
         fonts: dict[str, FontSpec] = {}
+        named: set[str] = set()
+        content_of_shop = self.documents.content
         for file, content in self.documents.of("fonts", schema.FontsFile):
             for index, entry in enumerate(content.font):
+                if entry.package is None:
+                    named.add(f"fonts/{entry.file}")
                 place = f"font[{index}]"
                 if entry.font in fonts:
                     self.troubles.append(Trouble(file, f"{place}.font", f"{entry.font!r} stands twice"))
-                spec = self._attempt(file, place, lambda e=entry: _opened(spec_of(e, self.documents.content)))  # type: ignore[misc]
+                spec = self._attempt(file, place, lambda e=entry: _opened(spec_of(e, content_of_shop)))  # type: ignore[misc]
                 if spec is not None:
                     fonts[entry.font] = spec
+        self.troubles += [
+            Trouble(name, "", "no entry of the list of fonts names this file")
+            for name in content_of_shop
+            if name.startswith("fonts/") and not name.endswith(".toml") and name not in named
+        ]
         return fonts
 
     def _artworks(self) -> dict[str, Artwork]:
