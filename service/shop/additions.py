@@ -6,7 +6,6 @@ What stands in a file already keeps its comments and its order.
 
 from __future__ import annotations
 
-import base64
 import re
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -19,7 +18,7 @@ from service.records.who import By
 from service.shop import drafts
 from service.shop.catalogue import parse
 from service.shop.catalogue.editing import NotEditable, document_of, with_entry, with_table
-from service.shop.catalogue.files import is_encoded
+from service.shop.catalogue.files import bytes_of
 from service.shop.drafts import Draft
 
 Content = Mapping[str, str]
@@ -99,10 +98,7 @@ def write_into(folder: Path, content: Content, files: Mapping[str, str]) -> tupl
     for name, text in files.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        if is_encoded(name):
-            path.write_bytes(base64.b64decode(text))
-        else:
-            path.write_text(text, encoding="utf-8")
+        path.write_bytes(bytes_of(name, text))
         written.append(path)
     return tuple(written)
 

@@ -12,12 +12,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from service.shop.catalogue.files import is_encoded
 from service.shop.catalogue.photos import PHOTOS
 from service.shop.catalogue.schema import KINDS
 
 #: A value that is longer is cut: a polygon's points mean nothing to a reader, its line says where to look.
 _MOST_LETTERS = 100
 _MOST_LINES = 2_000
+#: What files are called that are no TOML, by folder.
+_CALLED = {PHOTOS: "photo", "fonts": "font file"}
 #: By which of its keys an entry of a list is called, where that is not the list's own name.
 _CALLED_BY: Mapping[str, tuple[str, ...]] = {"product": ("sku",), "seat": ("blade", "face")}
 #: Kinds of one thing a file, by the key that names it.
@@ -37,7 +40,7 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class FileDifference:
-    """One file that is different: the lines of a unified difference; none for a photo."""
+    """One file that is different: the lines of a unified difference; none for a photo or a font."""
 
     file: str
     is_new: bool
@@ -72,8 +75,7 @@ def _changes(old: Mapping[str, str], new: Mapping[str, str]) -> Iterator[Change]
     for file in sorted(old.keys() | new.keys()):
         if not file.endswith(".toml") and old.get(file) != new.get(file):
             kind, _, name = file.partition("/")
-            thing = f"photo {name}" if kind == PHOTOS else f"drawing {name}"
-            yield Change(thing, "", _there(old, file), _there(new, file))
+            yield Change(f"{_CALLED.get(kind, 'drawing')} {name}", "", _there(old, file), _there(new, file))
 
 
 def _there(content: Mapping[str, str], file: str) -> str | None:
@@ -163,7 +165,7 @@ def _files(old: Mapping[str, str], new: Mapping[str, str]) -> Iterator[FileDiffe
         if before == after:
             continue
         lines: tuple[str, ...] = ()
-        if not file.startswith(f"{PHOTOS}/"):
+        if not is_encoded(file):
             found = difflib.unified_diff(
                 (before or "").splitlines(), (after or "").splitlines(), file, file, lineterm="", n=2
             )

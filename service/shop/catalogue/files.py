@@ -85,7 +85,13 @@ def write(content: Mapping[str, str], folder: Path) -> None:
     for name, text in content.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(decoded(text) if name.startswith(f"{PHOTOS}/") else text.encode())
+        path.write_bytes(bytes_of(name, text))
+
+
+def bytes_of(name: str, text: str) -> bytes:
+    """What a file of the description holds on a disk. Raises ValueError for text that is no base64 where it
+    must be."""
+    return decoded(text) if is_encoded(name) else text.encode()
 
 
 def misnamed(content: Mapping[str, str]) -> list[Trouble]:

@@ -27,7 +27,8 @@ from service.records.errors import BadRequest
 from service.records.states import Origin
 from service.records.who import SWEEP
 from service.shop import additions, drafts, font_looks, versions
-from service.shop.catalogue import default_folder, load, looked_over, read
+from service.shop.catalogue import default_folder, files, load, looked_over, read
+from service.shop.catalogue.difference import difference
 from service.shop.font_looks import found_at, in_zones, look
 from tests.clocks import SetClock
 from tests.counter import Counter, an_open_counter
@@ -258,6 +259,20 @@ def put_in_force(counter: Counter) -> None:
             session, judged, came_from=0, by=counter.tools.by(SWEEP), why="", origin=Origin.FOLDER
         )
     )
+
+
+def test_a_font_file_leaves_the_description_as_it_came(tmp_path: Path) -> None:
+    entry = look(lato(), None, "House.ttf").entry(name="House")
+    data = base64.b64encode(lato()).decode()
+    before = dict(read(default_folder()))
+    content = {**before, **additions.with_font(before, entry, data)}
+
+    files.write(content, tmp_path)
+    assert (tmp_path / "fonts" / "House.ttf").read_bytes() == lato()
+    assert read(tmp_path) == content
+    changes = difference(before, content)
+    assert [change.thing for change in changes.changes] == ["font house", "font file House.ttf"]
+    assert all(not one.lines for one in changes.files if one.file == "fonts/House.ttf")
 
 
 def test_the_owner_looks_at_a_font_and_adds_it_once(counter: Counter) -> None:
