@@ -68,6 +68,10 @@ DAMAGE: dict[str, tuple[str, ...]] = {
     "begun_untrue": ("UPDATE load SET started_at = NULL WHERE id = 1",),
     "units_missing": ("UPDATE order_line SET quantity = 5 WHERE id = 1",),
     "meter_short": ("UPDATE burn_start SET finished_at = '2026-11-26 09:00:00' WHERE job_id = 2",),
+    "photo_of_nothing": (
+        "INSERT INTO mark_photo (job_id, face, zone, attempt, sent_sha256, sha256, width, height, taken_by,"
+        " taken_at) VALUES (1, 'mark_side', 'flat', 9, 'a', 'b', 10, 10, 'bench:Ada', '2026-11-24')",
+    ),
     "routines_torn": ("DELETE FROM routine_entry WHERE number = 1",),
     "supply_does_not_add_up": ("DELETE FROM supply_change WHERE what = 'used'",),
     "order_without_lines": (
