@@ -16,7 +16,7 @@ from service.photos.develop import FORMATS, MOST_PIXELS
 from service.photos.overlay import overlay_svg
 from service.photos.photo_answers import PhotoAnswer, PhotosAnswer, photo_answer, photos_answer
 from service.records import errors
-from service.requests.inscriptions import Strict
+from service.requests.inscriptions import Strict, Truth
 from service.requests.served import Served
 
 router = APIRouter(tags=["photos"])
@@ -39,7 +39,7 @@ _PICTURE: dict[str, Any] = {
 
 
 class ShareIn(Strict):
-    shared: bool = Field(description="Whether the buyer may see it.", examples=[True])
+    shared: Truth = Field(description="Whether the buyer may see it.", examples=[True])
 
 
 async def _sent(request: Request) -> bytes:

@@ -28,7 +28,9 @@ class VersionAnswer(AnswerBody):
         " one, in force again).",
         examples=["draft"],
     )
-    back_to: OrLeftOut[int] = Field(default=None, description="The earlier number that it brought back.")
+    back_to: OrLeftOut[int] = Field(
+        default=None, description="The earlier number that it brought back.", examples=[7]
+    )
     at: Moment = Field(description="When it was put in force.")
     by: str = Field(description="By whom: role and name.", examples=["owner:Ada"])
     why: str = Field(description="Why, as far as that was said.", examples=["longer flat on the parer"])
@@ -40,11 +42,11 @@ class VersionsAnswer(AnswerBody):
     versions: tuple[VersionAnswer, ...] = Field(description="Newest first; the first of all is in force.")
 
 
-class ChangeAnswer(AnswerBody):
+class DescriptionChangeAnswer(AnswerBody):
     """One key of one thing, as it was and as it is then."""
 
     thing: str = Field(description="What it is of.", examples=["blade parer"])
-    key: str = Field(
+    where: str = Field(
         description="Which key; empty where the whole thing comes or goes.",
         examples=["face mark_side, zone flat: max_height_mm"],
     )
@@ -67,7 +69,9 @@ class FileChangeAnswer(AnswerBody):
 class DifferenceAnswer(AnswerBody):
     """What is different between two descriptions."""
 
-    changes: tuple[ChangeAnswer, ...] = Field(description="Key by key; comments are in `files` alone.")
+    changes: tuple[DescriptionChangeAnswer, ...] = Field(
+        description="Key by key; comments are in `files` alone."
+    )
     files: tuple[FileChangeAnswer, ...] = Field(description="File by file.")
 
 
@@ -120,7 +124,8 @@ def whole_version_answer(
 def difference_answer(found: Difference) -> DifferenceAnswer:
     return DifferenceAnswer(
         changes=tuple(
-            ChangeAnswer(thing=c.thing, key=c.key, was=c.was, becomes=c.becomes) for c in found.changes
+            DescriptionChangeAnswer(thing=c.thing, where=c.key, was=c.was, becomes=c.becomes)
+            for c in found.changes
         ),
         files=tuple(
             FileChangeAnswer(file=f.file, is_new=f.is_new, is_gone=f.is_gone, lines=f.lines)

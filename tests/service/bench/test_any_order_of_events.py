@@ -37,10 +37,10 @@ from service.plan import promises
 from service.records.db import Database
 from service.records.errors import Refusal
 from service.records.moves import move_job
-from service.records.states import JobState
+from service.records.states import JobState, StockChange
 from service.records.tables import Base, BurnStart, Job, Load, Stock
 from service.records.who import By
-from service.stock import put_backs
+from service.stock import put_backs, stock_rows
 from service.stock import reservations as stock
 from service.stock.stock_answers import put_backs_answer
 from tests.benches import (
@@ -204,7 +204,9 @@ class BenchMachine(RuleBasedStateMachine):
             row = session.get_one(Stock, ("A1", "PARER"))
             row.boxed += 1
             session.flush()
-            stock.serve_short(session, "PARER", by=By(OPERATOR, self.clock()))
+            by = By(OPERATOR, self.clock())
+            stock_rows.note(session, "A1", "PARER", StockChange.COUNTED, 1, by=by)
+            stock.serve_short(session, "PARER", by=by)
 
         self.database.write(arrive)
         self.arrived += 1

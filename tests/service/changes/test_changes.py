@@ -91,7 +91,7 @@ def test_a_change_is_tried_put_in_force_and_followed(counter: Counter) -> None:
 
     assert told["troubles"] == []
     assert told["difference"]["changes"] == [
-        {"thing": "policy", "key": "review_height_mm", "was": "2", "becomes": "9"}
+        {"thing": "policy", "where": "review_height_mm", "was": "2", "becomes": "9"}
     ]
     what = told["what_changes"]
     assert (what["lines"], what["is_whole"], what["lost_units"], what["differently_units"]) == (1, True, 0, 2)
