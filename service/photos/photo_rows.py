@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-from sqlalchemy import func, select
+from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session
 
 from service.records.tables import BurnStart, Job, Load, MarkPhoto
@@ -35,6 +35,21 @@ def same(session: Session, photo: MarkPhoto) -> MarkPhoto | None:
             MarkPhoto.sent_sha256 == photo.sent_sha256,
         )
     ).one_or_none()
+
+
+def shares_picture(session: Session, photo: MarkPhoto) -> bool:
+    """Whether another photo of its unit is kept as the same picture."""
+    return bool(
+        session.scalar(
+            select(
+                exists().where(
+                    MarkPhoto.job_id == photo.job_id,
+                    MarkPhoto.sha256 == photo.sha256,
+                    MarkPhoto.id != photo.id,
+                )
+            )
+        )
+    )
 
 
 def count_of(session: Session, job_id: int) -> int:

@@ -92,12 +92,14 @@ def share(tools: Tools, photo: str, *, shared: bool, who: Who) -> PhotoAnswer:
 
 
 def take_away(tools: Tools, photo: str, *, who: Who) -> None:
-    """Delete a photo: of something else, or with more on it than the mark. Raises NotFound."""
+    """Delete a photo: of something else, or with more on it than the mark; its picture stays while another
+    photo of the unit (another face or attempt) was made of the same file. Raises NotFound."""
 
     def work(session: Session) -> None:
         row, job = _find(session, photo)
         _lock(session, job.order_id)
-        path_of(tools, row).unlink(missing_ok=True)
+        if not rows.shares_picture(session, row):
+            path_of(tools, row).unlink(missing_ok=True)
         rows.remove(session, row)
         write_history(session, "order", job.order_id, "photo_deleted", by=tools.by(who), why=photo)
 

@@ -6,16 +6,20 @@ commits and then forgets everything but the rows. Words are checked by a stand-i
 that a step takes milliseconds; everything else is the service as it runs.
 
 The model knows only what clients were told: which orders were acknowledged, under which key and with which
-answer; what was counted into bins; which starts were confirmed; what the receiver has seen.
+answer; what was counted into bins; which starts were confirmed; what the receiver has seen; what is left of
+supplies, whether the day's check was done, and which photos were kept. Handing over is left to other tests.
 """
 
 from __future__ import annotations
 
+import hashlib
+import io
 import itertools
+import shutil
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +36,7 @@ from hypothesis.stateful import (
     rule,
     run_state_machine_as_test,
 )
+from PIL import Image
 from sqlalchemy import select
 from structlog.testing import capture_logs
 
@@ -40,13 +45,16 @@ from layout.shop.findings import Finding, Severity, Verdict
 from layout.shop.inscriptions import Inscription, TextInscription
 from layout.shop.loads import Mark, Place
 from layout.shop.shop import Shop
+from layout.shop.upkeep import Routine
 from service.audit.look import look
 from service.callbacks import deliveries
 from service.callbacks.guarded_post import Answer
+from service.photos import photos
+from service.photos.develop import develop
 from service.plan import promises
 from service.records.db import Database
 from service.records.errors import Refusal
-from service.records.ids import JOB, LOAD, UNIT, WORK_ORDER, public
+from service.records.ids import JOB, LOAD, ORDER, PHOTO, UNIT, WORK_ORDER, number, public
 from service.records.outgoing import TOLD
 from service.records.tables import (
     Base,
@@ -59,9 +67,13 @@ from service.records.tables import (
     History,
     Job,
     Load,
+    MarkPhoto,
     Order,
     Outbox,
     Remake,
+    RoutineEntry,
+    SupplyChange,
+    SupplyLeft,
 )
 from service.records.who import SWEEP, Role
 from service.requests import keys
@@ -75,6 +87,7 @@ from tests.benches import (
     a_bench_shop,
     a_square,
     eligible_places,
+    kept_up,
     put_stock,
     turning_plate,
 )
@@ -95,7 +108,24 @@ WORDS = st.sampled_from(["Anna", "Anna", "Anna", "refuse", "review"])
 FACES = st.sampled_from([("mark_side",), ("mark_side",), ("mark_side", "pile_side")])
 ZONES = {"mark_side": "flat", "pile_side": "back"}
 DEATHS = st.builds(Death, after=st.integers(0, 3), committed=st.booleans())
+#: Of a process that works on, mostly.
+PERHAPS = st.one_of(st.none(), st.none(), DEATHS)
 KEPT = timedelta(hours=72)
+#: A check of every day, without which no load is given out and nothing is burned.
+WINDOW = Routine("window", "Look at the window", "Laser off, key out.", "day", stops=True)
+ROUTINE = "/v1/stations/s1/routines/window"
+#: Bags go one for each unit and one for each load; parcels with orders handed over only.
+SUPPLIES = ("bags", "bags", "parcels")
+
+
+def _drawn(grey: int) -> bytes:
+    """A small picture, as a camera might send it."""
+    file = io.BytesIO()
+    Image.new("L", (12, 8), grey).save(file, "JPEG")
+    return file.getvalue()
+
+
+PHOTOS = (_drawn(60), _drawn(200))
 
 
 class SquareGeometry(HereGeometry):
@@ -104,6 +134,12 @@ class SquareGeometry(HereGeometry):
     def __init__(self, shop: Shop) -> None:
         super().__init__()
         self._shop = shop
+
+    def work(self, function: Any, *arguments: Any, seconds: float | None = None) -> Any:
+        """Photos are made harmless as ever, and held against nothing."""
+        if function is develop:
+            arguments = (arguments[0], None)
+        return super().work(function, *arguments, seconds=seconds)
 
     def check(
         self,
@@ -194,7 +230,8 @@ class ShopMachine(RuleBasedStateMachine):
         else:
             empty_all_tables(self.database.engine)
         self.clock: SetClock = a_clock()
-        self.shop = a_bench_shop(turning_plate(slots=3, copies=2))
+        self.shop = kept_up(a_bench_shop(turning_plate(slots=3, copies=2)), WINDOW)
+        shutil.rmtree(self.folder / photos.FOLDER, ignore_errors=True)  # of the day before
         self.keys: dict[str, str] = {}
         self.database.write(self._prepare)
         self.receiver = Receiver()
@@ -209,6 +246,11 @@ class ShopMachine(RuleBasedStateMachine):
         self.tags: dict[str, list[str]] = {}  # every ETag that was ever given out, by load
         self.told_stocked: set[int] = set()  # built units that were confirmed in a bin
         self.cancelled: dict[int, int] = {}  # by job: starts when it was cancelled
+        self.left: dict[str, int] = {}  # of each supply that was ever counted or refilled
+        self.window: tuple[bool, datetime] | None = None  # how it was found last, and when
+        self.photos: dict[int, str] = {}  # confirmed and not deleted since: what is kept of each
+        self.doubtful: set[int] = set()  # photos that were to be deleted, with their order or alone
+        self.erased: set[int] = set()  # orders
         self.broker: list[Hint] = []
         self.steps = 0
         self.boots()
@@ -238,11 +280,13 @@ class ShopMachine(RuleBasedStateMachine):
         self.client.portal = self.portal  # one event loop for all requests, instead of one each
 
     def ask(self, role: str, method: str, path: str, body: Any = None, **headers: str) -> Any:
-        """An answer, or None when the process died before it had answered; then another one begins."""
+        """An answer, or None when the process died before it had answered; then another one begins. A body
+        of bytes is sent as it is."""
         named = {name.replace("_", "-"): value for name, value in headers.items()}
         named["Authorization"] = f"Bearer {self.keys[role]}"
         try:
-            answer = self.client.request(method, path, json=body, headers=named)
+            sent: dict[str, Any] = {"content": body} if isinstance(body, bytes) else {"json": body}
+            answer = self.client.request(method, path, headers=named, **sent)
         except Exception:
             if not self.process.is_dead:
                 raise
@@ -270,6 +314,10 @@ class ShopMachine(RuleBasedStateMachine):
     @rule(death=DEATHS)
     def the_process_will_be_killed(self, death: Death) -> None:
         self.process.die(death)
+
+    def may_die(self, death: Death | None) -> None:
+        if death is not None:
+            self.process.die(death)
 
     @rule(seconds=st.sampled_from([60, 60, 1000, 20_000, 300_000]))
     def time_passes(self, seconds: int) -> None:
@@ -589,7 +637,7 @@ class ShopMachine(RuleBasedStateMachine):
 
     @rule(data=st.data(), twice=st.booleans())
     def a_released_unit_is_made_again(self, data: st.DataObject, twice: bool) -> None:
-        released = [job for job in self.jobs() if job.state == "released"]
+        released = [job for job in self.jobs() if job.state == "released" and job.order_id not in self.erased]
         if not released:
             return
         job = data.draw(st.sampled_from(released))
@@ -619,6 +667,162 @@ class ShopMachine(RuleBasedStateMachine):
         self.arrived += self.boxed(bin_name) - before
         assert to == "stocked" or self.boxed(bin_name) == before
 
+    # --- supplies and routine checks ---
+
+    @rule(
+        supply=st.sampled_from(SUPPLIES),
+        what=st.sampled_from(["refill", "count"]),
+        pieces=st.integers(1, 6),
+        taps=st.integers(1, 2),
+        death=PERHAPS,
+    )
+    def a_supply_is_seen_to(
+        self, supply: str, what: str, pieces: int, taps: int, death: Death | None
+    ) -> None:
+        """Of two taps of one page one counts, whether the first was answered or not."""
+        self.may_die(death)
+        seen = self.said_of(supply)
+        body = {"pieces" if what == "refill" else "left": pieces, "seen": seen}
+        answers = [self.ask("bench", "POST", f"/v1/supplies/{supply}/{what}", body) for _ in range(taps)]
+        assert all(answer is None or answer.status_code == 200 for answer in answers)
+        said = self.said_of(supply)
+        assert said == seen + 1 if any(answer is not None for answer in answers) else said in {seen, seen + 1}
+        if said > seen:
+            self.left[supply] = pieces + (self.left.get(supply, 0) if what == "refill" else 0)
+        assert all(answer is None or answer.json()["left"] == self.left[supply] for answer in answers)
+
+    @rule(result=st.sampled_from(["ok", "ok", "not_ok"]), taps=st.integers(1, 2), death=PERHAPS)
+    def the_window_is_looked_at(self, result: str, taps: int, death: Death | None) -> None:
+        self.may_die(death)
+        self.note_window(result, times=taps)
+
+    def note_window(self, result: str, *, times: int) -> None:
+        """Of two taps of one page one counts."""
+        seen = len(self.entries())
+        body = {"result": result, "seen": seen}
+        answers = [self.ask("bench", "POST", ROUTINE, body) for _ in range(times)]
+        assert all(answer is None or answer.status_code == 200 for answer in answers)
+        assert all(answer is None or answer.json()["number"] == seen + 1 for answer in answers)
+        more = len(self.entries()) - seen
+        assert more == 1 if any(answer is not None for answer in answers) else more in {0, 1}
+        if more:
+            self.window = (result == "ok", self.clock())
+
+    def is_window_due(self) -> bool:
+        """The shop is always open, and its days are those of UTC."""
+        if self.window is None:
+            return True
+        is_ok, at = self.window
+        return not is_ok or at.date() != self.clock().date()
+
+    # --- photos ---
+
+    @rule(data=st.data(), sent=st.sampled_from(PHOTOS), twice=st.booleans(), death=PERHAPS)
+    def a_photo_is_sent(self, data: st.DataObject, sent: bytes, twice: bool, death: Death | None) -> None:
+        """Of one face that was burned, or by mistake the same of all of them."""
+        with self.database.reading() as session:
+            query = select(BurnStart.job_id, BurnStart.face, Job.order_id)
+            query = query.join(Job, Job.id == BurnStart.job_id).distinct()
+            burned = sorted(tuple(row) for row in session.execute(query))
+        if not burned:
+            return
+        job_id, face, order_id = data.draw(st.sampled_from(burned))
+        self.may_die(death)
+        faces = [face, *(other for job, other, _ in burned if job == job_id and other != face)]
+        for one in faces if data.draw(st.booleans()) else faces[:1]:
+            at, before = f"/v1/jobs/{public(JOB, job_id)}/photos?face={one}", len(self.photos_of(job_id))
+            told = {}
+            for _ in range(2 if twice else 1):
+                answer = self.ask("bench", "POST", at, sent, Content_Type="image/jpeg")
+                assert answer is None or answer.status_code == (404 if order_id in self.erased else 201)
+                if answer is not None and answer.status_code == 201:
+                    told[number(PHOTO, answer.json()["id"])] = answer.json()["sha256"]
+            assert len(told) <= 1, "one file, two photos"
+            assert len(self.photos_of(job_id)) - before in {0, 1}
+            self.photos |= {photo: sha256 for photo, sha256 in told.items() if photo not in self.doubtful}
+        self.pictures_are_there(job_id)
+
+    @rule(
+        data=st.data(),
+        what=st.sampled_from(["share", "share no longer", "delete", "delete"]),
+        twice=st.booleans(),
+        death=PERHAPS,
+    )
+    def a_photo_is_seen_to(self, data: st.DataObject, what: str, twice: bool, death: Death | None) -> None:
+        with self.database.reading() as session:
+            query = select(MarkPhoto.id, MarkPhoto.job_id, Job.order_id).join(Job, Job.id == MarkPhoto.job_id)
+            known = sorted(tuple(row) for row in session.execute(query))
+        if not known:
+            return
+        photo_id, job_id, order_id = data.draw(st.sampled_from(known))
+        at = f"/v1/photos/{public(PHOTO, photo_id)}"
+        self.may_die(death)
+        for place in range(2 if twice else 1):
+            if what == "delete":
+                is_there = any(photo.id == photo_id for photo in self.photos_of(job_id))
+                self.photos.pop(photo_id, None)
+                self.doubtful.add(photo_id)  # its picture may go, and the process before its row
+                answer = self.ask("desk", "DELETE", at)
+                expected = 204 if is_there else 404
+                assert place == 0 or is_there == (answer is None or answer.status_code == 204)
+            else:
+                answer = self.ask("desk", "POST", f"{at}/share", {"shared": what == "share"})
+                expected = 200
+            if order_id in self.erased:
+                expected = 404
+            assert answer is None or answer.status_code == expected, answer.text
+            row = next((photo for photo in self.photos_of(job_id) if photo.id == photo_id), None)
+            if answer is not None and order_id not in self.erased:
+                assert (row is None) == (what == "delete")
+                assert row is None or (row.shared_at is not None) == (what == "share")
+        self.pictures_are_there(job_id)
+
+    @rule(data=st.data(), twice=st.booleans(), death=PERHAPS)
+    def an_order_is_erased(self, data: st.DataObject, twice: bool, death: Death | None) -> None:
+        """One of which its store has an answer."""
+        waiting = {(_client(posted.role), posted.body["order_ref"]) for posted in self.waits}
+        with self.database.reading() as session:
+            orders = session.execute(select(Order.id, Order.client, Order.order_ref).order_by(Order.id)).all()
+        known = [order for order in orders if (order.client, order.order_ref) not in waiting]
+        if not known:
+            return
+        order = data.draw(st.sampled_from(known))
+        jobs = [job for job in self.jobs() if job.order_id == order.id]
+        is_over = all(job.state in {"released", "scrapped", "cancelled"} for job in jobs)
+        shown = [photo for job in jobs for photo in self.photos_of(job.id)]
+        at = f"/v1/orders/{public(ORDER, order.id)}/erase"
+        self.may_die(death)
+        for _ in range(2 if twice else 1):
+            answer = self.ask("desk", "POST", at, {"reason": "the buyer wishes it"})
+            assert answer is None or answer.status_code == (200 if is_over else 409), answer.text
+        with self.database.reading() as session:
+            is_erased = session.scalars(select(Order.erased_at).where(Order.id == order.id)).one() is not None
+        assert is_over or not is_erased
+        if is_over:  # files go before the rows do
+            for photo in shown:
+                self.photos.pop(photo.id, None)
+                self.doubtful.add(photo.id)
+        if not is_erased:
+            return
+        self.erased.add(order.id)
+        for posted in self.posted:
+            if (_client(posted.role), posted.body["order_ref"]) == (order.client, order.order_ref):
+                posted.is_forgotten = True
+        for photo in shown:
+            gone = self.ask("desk", "GET", f"/v1/photos/{public(PHOTO, photo.id)}.jpg")
+            assert gone is None or gone.status_code == 404, "a picture of an order that was erased"
+        for job in jobs:
+            assert not (self.folder / photos.FOLDER / public(JOB, job.id)).exists()
+
+    def pictures_are_there(self, job_id: int) -> None:
+        """Whatever became of others of the same unit."""
+        rows = {photo.id for photo in self.photos_of(job_id)}
+        for photo_id, sha256 in self.photos.items():
+            if photo_id in rows:
+                picture = self.folder / photos.FOLDER / public(JOB, job_id) / f"{sha256}.jpg"
+                assert picture.is_file(), "a picture is lost"
+                assert hashlib.sha256(picture.read_bytes()).hexdigest() == sha256
+
     # --- the bench ---
 
     @rule(data=st.data(), operator=st.sampled_from(OPERATORS))
@@ -637,7 +841,13 @@ class ShopMachine(RuleBasedStateMachine):
 
     def works(self, data: st.DataObject, operator: str, *, is_lucky: bool) -> None:
         """Asks for a load and goes on with one that is active, with a bit of bad luck."""
-        self.ask("bench", "POST", "/v1/loads/next", {"station": "s1", "operator": operator})
+        if self.is_window_due() and (is_lucky or data.draw(st.booleans())):
+            self.note_window("ok", times=1)
+        is_stopped, known = self.is_window_due(), len(self.loads())
+        given = self.ask("bench", "POST", "/v1/loads/next", {"station": "s1", "operator": operator})
+        if given is not None and given.status_code == 409 and given.json()["code"] == "routine_due":
+            assert is_stopped, "stopped by a check that was done"
+        assert not is_stopped or len(self.loads()) == known, "given out while a check stops the station"
         active = [load.id for load in self.loads() if load.state not in {"closed", "dropped"}]
         if not active:
             return
@@ -657,7 +867,12 @@ class ShopMachine(RuleBasedStateMachine):
 
     def act(self, identity: str, etag: str, what: str, body: Any) -> Any:
         """A write on a load; what is confirmed is noted."""
+        units = self.units_in(identity) if what == "release" else 0
         answer = self.ask("bench", "POST", f"/v1/loads/{identity}/{what}", body, If_Match=etag)
+        if units and self.row_of(int(identity[1:])).state == "closed" and "bags" in self.left:
+            self.left["bags"] = max(0, self.left["bags"] - units - 1)
+        if what == "start" and self.is_window_due():
+            assert answer is None or answer.status_code != 200, "burned while a check stops the station"
         if answer is not None and answer.status_code == 200:
             load = self.note(answer.json())
             self.told_states.add((identity, load["state"]))
@@ -766,6 +981,22 @@ class ShopMachine(RuleBasedStateMachine):
     def all_boxed(self) -> int:
         return sum(row.boxed for row in seen_now(self.database).stock)
 
+    def units_in(self, identity: str) -> int:
+        return sum(claim.load_id == int(identity[1:]) for claim in seen_now(self.database).claims)
+
+    def said_of(self, supply: str) -> int:
+        with self.database.reading() as session:
+            row = session.get(SupplyLeft, supply)
+        return 0 if row is None else row.said
+
+    def entries(self) -> list[RoutineEntry]:
+        with self.database.reading() as session:
+            return list(session.scalars(select(RoutineEntry).order_by(RoutineEntry.number)))
+
+    def photos_of(self, job_id: int) -> list[MarkPhoto]:
+        with self.database.reading() as session:
+            return list(session.scalars(select(MarkPhoto).where(MarkPhoto.job_id == job_id)))
+
     def built(self) -> list[BuiltUnit]:
         with self.database.reading() as session:
             return list(session.scalars(select(BuiltUnit).order_by(BuiltUnit.id)))
@@ -800,6 +1031,7 @@ class ShopMachine(RuleBasedStateMachine):
         all_holds(seen, arrived=self.arrived)
         self.acknowledged_orders_are_there_once()
         self.confirmed_work_is_on_record(seen)
+        self.what_is_used_up_is_counted()
         stocked = {unit.id for unit in self.built() if unit.state == "stocked"}
         assert self.told_stocked <= stocked, "told that it stands in a bin, and lost"
         for job_id, before in self.cancelled.items():
@@ -807,6 +1039,18 @@ class ShopMachine(RuleBasedStateMachine):
         self.steps += 1
         if self.steps % self.audited_every == 0:
             self.the_audit_is_clean()
+
+    def what_is_used_up_is_counted(self) -> None:
+        with self.database.reading() as session:
+            left = {row.supply: row.remaining for row in session.scalars(select(SupplyLeft))}
+            used = session.execute(
+                select(SupplyChange.supply, SupplyChange.load_id).where(SupplyChange.what == "used")
+            )
+            loads = Counter(tuple(row) for row in used)
+            photos_there = set(session.scalars(select(MarkPhoto.id)))
+        assert left == self.left
+        assert max(loads.values(), default=0) <= 1, "used twice by one load"
+        assert set(self.photos) <= photos_there, "a photo that was confirmed is lost"
 
     def the_audit_is_clean(self) -> None:
         report = look(self.database.engine, None)

@@ -1,5 +1,5 @@
-"""Orders, stock, loads, leases, callbacks and keys against a simple model, on both databases; and that the
-model finds faults that are planted into the service."""
+"""Orders, stock, loads, leases, supplies, checks, photos, callbacks and keys against a simple model, on both
+databases; and that the model finds faults that are planted into the service."""
 
 from __future__ import annotations
 
@@ -13,9 +13,13 @@ from service.callbacks import deliveries
 from service.callbacks.guarded_post import Answer
 from service.intake import orders, taking
 from service.loads import contents, leases, load_rows
+from service.photos import photo_rows
+from service.privacy import erase_rows
 from service.records.db import Database
 from service.requests import idempotency, idempotency_rows
+from service.routines import due
 from service.stock import stock_rows
+from service.supplies import supplies
 from tests.models.shop_machine import run
 
 Plant = Callable[[pytest.MonkeyPatch], None]
@@ -138,6 +142,25 @@ def _order_stored_before_its_answer(patch: pytest.MonkeyPatch) -> None:
     patch.setattr("service.intake.take_order.answer_once", answer_once)
 
 
+def _second_tap_counts(patch: pytest.MonkeyPatch) -> None:
+    really = supplies.refill
+    patch.setattr(
+        supplies, "refill", lambda tools, supply, **named: really(tools, supply, **{**named, "seen": None})
+    )
+
+
+def _check_stops_nothing(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(due, "must_be_done", lambda *_, **__: None)
+
+
+def _picture_of_another_photo_deleted(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(photo_rows, "shares_picture", lambda session, photo: False)
+
+
+def _pictures_outlive_their_order(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(erase_rows, "jobs", lambda session, order: [])
+
+
 FAULTS: dict[str, Plant] = {
     plant.__name__.strip("_"): plant
     for plant in (
@@ -155,6 +178,10 @@ FAULTS: dict[str, Plant] = {
         _moves_without_history,
         _files_of_an_older_revision,
         _order_stored_before_its_answer,
+        _second_tap_counts,
+        _check_stops_nothing,
+        _picture_of_another_photo_deleted,
+        _pictures_outlive_their_order,
     )
 }
 

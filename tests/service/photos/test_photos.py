@@ -276,6 +276,23 @@ def test_a_photo_that_is_deleted_is_gone_from_the_disk(bench: Bench, job: str) -
 
 
 @pytest.mark.usefixtures("unlooked")
+def test_of_two_photos_made_of_one_file_the_other_keeps_its_picture(bench: Bench) -> None:
+    load = bench.burned()
+    job, sent = jobs_of(load)[0], a_picture()
+    first = send(bench, job, sent).json()
+    again(bench, load, job)
+    second = send(bench, job, sent).json()
+    folder = bench.tools.settings.data / "photos" / job
+
+    bench.ask("DELETE", f"/v1/photos/{first['id']}")
+
+    kept = bench.ask("GET", f"/v1/photos/{second['id']}.jpg")
+    assert (kept.status_code, hashlib.sha256(kept.content).hexdigest()) == (200, second["sha256"])
+    bench.ask("DELETE", f"/v1/photos/{second['id']}")
+    assert list(folder.iterdir()) == []
+
+
+@pytest.mark.usefixtures("unlooked")
 def test_a_unit_has_only_so_many_photos(bench: Bench, job: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(photos, "MOST_PHOTOS", 1)
     send(bench, job, a_picture((64, 64)))
