@@ -81,7 +81,7 @@ def test_of_two_owners_who_write_the_second_is_told_and_nothing_is_lost(
 
 
 @pytest.mark.parametrize(
-    "name", ["../secrets.toml", "blades/../x.toml", "blades/.hidden.toml", "fonts/x.ttf", "x"]
+    "name", ["../secrets.toml", "blades/../x.toml", "blades/.hidden.toml", "fonts/x.woff2", "x"]
 )
 def test_a_file_that_is_none_of_a_description_is_not_written(
     shop: Database, clock: SetClock, name: str
