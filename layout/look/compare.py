@@ -29,12 +29,14 @@ ROOM_MM = 1.6
 #: (standard deviations).
 _LIGHT_MM, _SPOT_MM = 1.1, 0.09
 #: A part that stands out less than this share of what is usual in the mark is missing, or faint.
-_MISSING, _FAINT = 0.3, 0.6
+_MISSING, _FAINT = 0.3, 0.5
 #: The same for spots within a part; several standard deviations of the metal's own spots below.
-_SPOT_GONE, _SPOT_SURE = 0.5, 3.5
-#: So much of a mark's area must be gone in one place, or so much be burned in one place beside it (mm²);
-#: beside good marks nothing is.
-_LEAST_GONE_MM2, _LEAST_BESIDE_MM2 = 0.03, 0.015
+_SPOT_GONE, _SPOT_SURE = 0.4, 5.0
+#: So much of a mark's area must be gone in one place, or so much be burned in one place beside it (mm²).
+_LEAST_GONE_MM2, _LEAST_BESIDE_MM2 = 0.05, 0.03
+#: A second mark lies beside the first in many places, and makes the photo less like it; beside good marks
+#: there are one or two, from the metal's grain and reflections.
+_PLACES, _ONE_MARK = 3, 0.97
 #: Nearer to the mark than this nothing is said to be burned beside it: lines come out a little bolder.
 _GUARD_MM = 0.09
 _BESIDE, _BESIDE_SURE = 0.25, 4.5
@@ -83,12 +85,14 @@ def suspects(
     shine = np.minimum(1.0, np.percentile(seen.light[ink], 30) / np.maximum(seen.light, 1e-3))
     wanted = _usual(seen, level, ink) * shine
     noise = _noise(seen)
-    beside = list(_beside(seen, wanted, noise))
+    beside = [place for place in _beside(seen, wanted, noise) if place[0] > _LEAST_BESIDE_MM2]
+    if len(beside) < _PLACES or found.likeness > _ONE_MARK:
+        beside = []
     gone = list(_parts_gone(seen, wanted, parts))
     if sum(area for area, _ in beside) > _DOUBLED * float(seen.mark.sum()) / PX_PER_MM**2 and not gone:
         return [Suspect("doubled", box_of(parts))]
     said = [*gone, *_spots_gone(seen, level, weight, wanted, noise, but=[part for _, part in gone])]
-    said += [(area, Suspect("beside", box)) for area, box in beside if area > _LEAST_BESIDE_MM2]
+    said += [(area, Suspect("beside", box)) for area, box in beside]
     return [suspect for _, suspect in sorted(said, key=lambda one: -one[0])]
 
 

@@ -3,7 +3,6 @@ first buyer asks for them."""
 
 from __future__ import annotations
 
-import csv
 import os
 import tempfile
 import textwrap
@@ -117,6 +116,7 @@ def look(
     Exit code 1 when a font can't be used.
     """
     from service.records.errors import Refusal
+    from service.requests import sheet_files
     from service.shop import additions
     from service.shop.catalogue import load, read
     from service.shop.font_looks import found_at
@@ -151,8 +151,7 @@ def look(
             typer.echo(f"refused    {refusal}")
             refused += 1
     table = out / "fonts.csv"
-    with table.open("w", encoding="utf-8", newline="") as written:
-        csv.writer(written).writerows([_COLUMNS, *rows])
+    table.write_bytes(sheet_files.written(_COLUMNS, rows, kind="csv"))
     typer.echo(f"table      {table}")
     for path in additions.write_into(folder, content, files) if files else ():
         typer.echo(f"written    {path}")

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Select, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.states import JobState, LoadState
@@ -88,7 +88,7 @@ def _closed(session: Session, ids: Sequence[int], ended: Mapping[int, datetime])
     for load, job, lot, slot in session.execute(starts.where(BurnStart.load_id.in_(ids))):
         burned.setdefault(load, set()).add((job, lot, slot if lot is not None else ""))
     inspected: dict[int, list[datetime]] = {}
-    for load, at in session.execute(_inspections(ids)):
+    for load, at in _inspections(session, ids):
         inspected.setdefault(load, []).append(at)
     for load in ids:
         yield ClosedLoad(
@@ -96,13 +96,20 @@ def _closed(session: Session, ids: Sequence[int], ended: Mapping[int, datetime])
         )
 
 
-def _inspections(ids: Sequence[int]) -> Select[int, datetime]:
+def _inspections(session: Session, ids: Sequence[int]) -> Iterator[tuple[int, datetime]]:
+    """Each load with when one of its units was seen to be good or not."""
+    loads_of: dict[int, list[int]] = {}
+    for load, job in session.execute(select(LoadJob.load_id, LoadJob.job_id).where(LoadJob.load_id.in_(ids))):
+        loads_of.setdefault(job, []).append(load)
     seen = (JobState.PASSED.value, JobState.SCRAPPED.value)
-    return (
-        select(LoadJob.load_id, History.at)
-        .join(History, History.subject_id == LoadJob.job_id)
-        .where(LoadJob.load_id.in_(ids), History.subject == "job", History.move_to.in_(seen))
-    )
+    # By the units' numbers: joined, all history there ever was might be looked at.
+    for jobs in _in_parts(sorted(loads_of)):
+        for job, at in session.execute(
+            select(History.subject_id, History.at).where(
+                History.subject == "job", History.subject_id.in_(jobs), History.move_to.in_(seen)
+            )
+        ):
+            yield from ((load, at) for load in loads_of[job])
 
 
 def _moved(session: Session, to: JobState, since: datetime, until: datetime) -> dict[int, datetime]:

@@ -7,8 +7,6 @@ chosen square is a recipe on paper; its process is usable once its test card is 
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -27,6 +25,7 @@ from service.proving.matrix_answers import (
 )
 from service.records.errors import BadRequest, NotFound
 from service.requests.served import Served
+from service.requests.sheet_files import csv_text
 from service.shop import additions
 from service.shop.tools import Tools
 
@@ -114,12 +113,8 @@ def card_file(tools: Tools, matrix: Matrix, format_name: str) -> Served:
 
 
 def settings_csv(answer: MatrixCardAnswer) -> str:
-    """The table of settings for a spreadsheet, or a laser's software that reads one."""
-    written = io.StringIO()
-    table = csv.DictWriter(written, _COLUMNS, extrasaction="ignore", lineterminator="\r\n")
-    table.writeheader()
-    table.writerows(settings_rows(answer))
-    return written.getvalue()
+    """The table of settings for a spreadsheet."""
+    return csv_text(_COLUMNS, [[row.get(name, "") for name in _COLUMNS] for row in settings_rows(answer)])
 
 
 def chosen(

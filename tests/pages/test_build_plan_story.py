@@ -1,4 +1,4 @@
-"""Next week's build plan in a browser: what is short is wanted, a limit is tried, and it becomes a work order."""
+"""The build plan in a browser: what is short is wanted, a limit is tried, and it becomes a work order."""
 
 from __future__ import annotations
 

@@ -25,9 +25,9 @@ def stopping(shop: ServedShop, monkeypatch: pytest.MonkeyPatch) -> ServedShop:
     """A shop whose north station stops for a look at the window, once a day."""
     shelf = shop.tools.catalogue
     north = replace(shelf.current.stations["north"], routines=(_STOPS,))
-    monkeypatch.setattr(
-        shelf, "current", replace(shelf.current, stations={**shelf.current.stations, "north": north})
-    )
+    stopping = replace(shelf.current, stations={**shelf.current.stations, "north": north})
+    monkeypatch.setattr(shelf, "follow", lambda *_: False)  # it was put in force nowhere
+    monkeypatch.setattr(shelf, "_described", replace(shelf.described, shop=stopping))
     return shop
 
 

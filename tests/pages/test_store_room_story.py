@@ -62,7 +62,7 @@ def test_a_bin_is_counted_and_what_jumps_is_asked_about(shop: ServedShop, sign_i
     must_have_targets(ben, GLOVE_PX)
     assert record(shop) == before  # nothing is taken yet
     scan(ada, _CHEF)  # her page is older than what he has counted
-    expect(alert).to_contain_text("Something in this load or order changed")
+    expect(alert).to_contain_text("Something here changed")
     expect(ada.get_by_text("+16")).to_be_visible()
 
     # Not without a second look.

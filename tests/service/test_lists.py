@@ -41,6 +41,7 @@ _PAST = {
     "turn_file": "load_id = 1",
     "burn_start": "load_id = 1",
     "stock_change": "what = 'pulled' AND job_id = 1",
+    "work_order": "id = 1",
     "built_unit": "id = 1",
     "routine_entry": "id = 1",
     "supply_change": "id = 1",
@@ -64,7 +65,7 @@ _MOMENTS = (
 _KNOWN = re.compile(r"FROM load\s+WHERE load\.(state IN|id IN \(SELECT max\(load\.id\))")
 #: Indexes of the few rows that are not over.
 _WHAT_IS_OPEN = {"ix_outbox_open", "ix_outbox_unsent", "ix_outbox_failed"}
-_OWN = {"id", "order_id", "line_id", "job_id", "load_id", "subject_id", "event_id"}
+_OWN = {"id", "order_id", "line_id", "job_id", "load_id", "subject_id", "event_id", "work_order_id"}
 #: Lists and what they are asked with besides nothing.
 _LISTS = (
     ("owner", "/v1/orders"),
