@@ -112,7 +112,7 @@ def _step(most: float) -> float:
     """A round distance between lines, so that there are four to ten of them.
 
     >>> _step(7), _step(42), _step(100), _step(0.3)
-    (1.0, 5.0, 20.0, 0.05)
+    (1.0, 10.0, 20.0, 0.05)
     """
     if most <= 0:
         return 1.0

@@ -41,6 +41,7 @@ class Finding(TypedDict):
     measured: NotRequired[float]
     limit: NotRequired[float]
     unit: NotRequired[str]
+    for_desk: NotRequired[str]
 
 
 class LimitedBy(TypedDict):
@@ -322,4 +323,5 @@ class Remake(TypedDict):
     created_at: str
     made: RemadeUnit
     returned: Literal["awaited", "not_returned", "polishing", "stocked", "scrapped"]
+    must_be_polished: bool
     bin: NotRequired[str]

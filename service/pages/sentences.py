@@ -312,6 +312,7 @@ SENTENCES = (
     _("say by which day they are to be built"),
     _("choose a mark for its bare blade"),
     _("choose a file"),
+    _("take a photo first"),
     _("enter who the key is for, and its role"),
     _("mark %(number)s is no place on a plate"),
     _("mark %(number)s needs two numbers, x and y in mm"),

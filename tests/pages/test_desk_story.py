@@ -101,7 +101,8 @@ def test_the_board_counts_what_happens_while_it_is_open(shop: ServedShop, sign_i
 
 def test_stock_comes_from_a_file_row_by_row(shop: ServedShop, sign_in: SignIn) -> None:
     page = sign_in("owner", "Olga", width=1280, height=800)
-    page.get_by_role("link", name="Stock").click()
+    page.get_by_role("link", name="Owner").click()
+    page.get_by_role("link", name="Import of counts").click()
 
     rows = b"bin,sku,boxed,walking_order\nZ9,AQ-CHEF-20,7,900\nZ9,NO-SUCH,1,\n"
     page.get_by_label("Counts as a CSV file").set_input_files(
