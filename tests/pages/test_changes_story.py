@@ -51,7 +51,7 @@ def post_order(shop: ServedShop, page: Page) -> dict[str, Any]:
     return order
 
 
-@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("width", [390, pytest.param(1280, marks=pytest.mark.long)])
 def test_an_owner_sees_what_a_change_would_do_then_puts_it_in_force_and_brings_the_old_one_back(
     shop: ServedShop, sign_in: SignIn, width: int
 ) -> None:
