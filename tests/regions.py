@@ -13,6 +13,22 @@ from layout.fit.region import Region, Source
 from layout.shop.blades import Baseline, Slide, Zone
 from layout.shop.measure import Floats
 
+#: An axe's head: nothing about it is the same when it is turned.
+AXE_HEAD = Polygon(
+    [
+        (0, 20),
+        (0, -20),
+        (40, -18),
+        (85, -26),
+        (128, -45),
+        (137, -18),
+        (137, 12),
+        (128, 36),
+        (80, 22),
+        (40, 19),
+    ]
+)
+
 
 def a_zone(polygon: Polygon, *, max_height_mm: float = 60.0, slide: Slide = "both", **changes: Any) -> Zone:
     """A zone that takes text on a level baseline."""

@@ -108,9 +108,7 @@ def _laid_over(grey: Any, parts: Sequence[Any], found: Registration, bare: Seque
     to_photo = found.to_photo @ np.linalg.inv(canvas.from_mm)
     size, flags = (canvas.width, canvas.height), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     finer = float(np.sqrt(abs(np.linalg.det(to_photo[:2, :2] / to_photo[2, 2]))))
-    if (
-        finer > 1.2
-    ):  # a photo that is finer than the canvas is brought down by area, not by leaving pixels out
+    if finer > 1.2:  # brought down by area, not by leaving pixels out
         grey = cv2.GaussianBlur(grey, (0, 0), 0.45 * finer)
     shown = cv2.warpPerspective(grey, to_photo, size, flags=flags)
     is_seen = cv2.warpPerspective(np.ones_like(grey), to_photo, size, flags=flags) > 0.99

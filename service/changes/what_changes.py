@@ -26,11 +26,11 @@ from service.intake import as_before, homeless
 from service.intake import check as checks
 from service.intake import order_rows as marks
 from service.loads.load import mark_value
-from service.loads.waiting_rows import Waiting
+from service.loads.waiting_rows import Waiting, waiting_of
 from service.records.errors import CheckTooSlow, NotFound
 from service.records.ids import ORDER, number, public
 from service.records.states import JobState
-from service.records.tables import Job, OrderLine
+from service.records.tables import OrderLine
 from service.requests.answers import AnswerBody
 from service.shop import catalogue
 from service.shop.geometry_workers import InForce
@@ -212,25 +212,10 @@ def _seen(line: OrderLine) -> _Line:
         line.line_ref,
         line.sku,
         tuple(as_before.on_their_own(line)),
-        tuple(_unit(job) for job in waiting),
+        tuple(waiting_of(job) for job in waiting),
         line.verdict != "refuse",
         sum(job.state == JobState.LOADED.value for job in waiting),
         line.verdict,
-    )
-
-
-def _unit(job: Job) -> Waiting:
-    return Waiting(
-        id=job.id,
-        order_id=job.order_id,
-        line_id=job.line_id,
-        words_revision=job.words_revision,
-        sku=job.sku,
-        blade=job.blade,
-        faces=tuple(face for face in job.faces if face not in job.faces_done),
-        priority=job.priority,
-        ship_by=job.ship_by,
-        replaces=job.replaces,
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Collection, Sequence
 from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
-from service.loads.waiting_rows import Waiting
+from service.loads.waiting_rows import Waiting, waiting_of
 from service.records.states import JobState
 from service.records.tables import Job, Order, OrderLine
 
@@ -37,18 +37,4 @@ def _waiting(session: Session, *conditions: ColumnElement[bool]) -> list[Waiting
         .order_by(Job.id)
         .execution_options(populate_existing=True)
     )
-    return [
-        Waiting(
-            id=job.id,
-            order_id=job.order_id,
-            line_id=job.line_id,
-            words_revision=job.words_revision,
-            sku=job.sku,
-            blade=job.blade,
-            faces=tuple(face for face in job.faces if face not in job.faces_done),
-            priority=job.priority,
-            ship_by=job.ship_by,
-            replaces=job.replaces,
-        )
-        for job in jobs
-    ]
+    return [waiting_of(job) for job in jobs]

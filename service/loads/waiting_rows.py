@@ -98,7 +98,7 @@ def ready_among(session: Session, job_ids: Collection[int]) -> list[Waiting]:
 
 
 def waiting_of(row: Any, *, whole: bool = False) -> Waiting:
-    """A row of `WAITING` as a value, with the faces still to be engraved, or with all of them."""
+    """A row of `WAITING`, or a job, as a value, with the faces still to be engraved, or with all of them."""
     return Waiting(
         id=row.id,
         order_id=row.order_id,

@@ -13,7 +13,7 @@ from service.doorway import AtHand
 from service.loads import proving_rows as rows
 from service.pages.fields import millimetres
 from service.pages.gate import Form, OwnerVisitor, Visitor
-from service.pages.render import PageRoute, page, status_of
+from service.pages.render import PageRoute, page, saved, status_of
 from service.proving import test_card_file as card_files
 from service.proving import test_cards
 from service.proving.test_card_answers import card_record_answer
@@ -74,9 +74,7 @@ def post_withdraw(request: Request, tools: AtHand, visitor: OwnerVisitor, form: 
 @router.get("/owner/test-cards/{process}.{kind}")
 def get_card_file(tools: AtHand, process: str, kind: str, visitor: OwnerVisitor) -> Response:
     """The card itself, to be burned on scrap."""
-    served = card_files.card_file(tools, process, kind)
-    headers = {"Content-Disposition": f'attachment; filename="{served.name}"'}
-    return Response(served.data, media_type=served.media_type, headers=headers)
+    return saved(card_files.card_file(tools, process, kind))
 
 
 def _cards(

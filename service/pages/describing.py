@@ -36,7 +36,7 @@ from service.shop import version_rows as rows
 from service.shop.catalogue import Trouble, editing, inputs
 from service.shop.catalogue.editing import NotEditable, Steps
 from service.shop.catalogue.files import document_or_none, is_encoded, place_of, text_digest_of
-from service.shop.catalogue.lines import path_of
+from service.shop.catalogue.lines import NAMING, path_of
 from service.shop.catalogue.photos import ENDINGS, PHOTOS
 from service.shop.catalogue.schema import KINDS
 from service.shop.drafts import Draft
@@ -503,7 +503,7 @@ def _table(
 
 def _own_key(kind: str, steps: Steps) -> str:
     if steps:
-        return editing.NAMING.get(str(steps[-2]), "")
+        return NAMING.get(str(steps[-2]), "")
     return inputs.naming_key(kind) or ""
 
 

@@ -29,10 +29,11 @@ from service.drawings.traced import drawing_of, scale_of, trace_in
 from service.drawings.tried import Tried, tried
 from service.drawings.units import UNITS
 from service.pages.gate import Form, OwnerVisitor, Visitor
-from service.pages.render import PageRoute, page, status_of
+from service.pages.render import PageRoute, page, saved, status_of
 from service.papers import texts
 from service.papers.words import PARTS_OF_DRAWINGS
 from service.records.errors import BadRequest, Refusal
+from service.requests.served import Served
 from service.shop import drafts
 from service.shop.catalogue.schema import FaceName
 from service.shop.tools import Tools
@@ -115,8 +116,7 @@ def post_file(tools: AtHand, visitor: OwnerVisitor, form: Form) -> Response:
         if not result.text:
             raise BadRequest(result.refused or "the drawing can't say everything: answer the questions first")
         name, text = f"{answers.blade}.toml", result.text
-    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return Response(text, media_type="application/toml", headers=headers)
+    return saved(Served.of(text, name, "application/toml"))
 
 
 @router.post(f"{ADDRESS}/draft", max_body_size=LARGEST_FORM)

@@ -14,7 +14,7 @@ from layout.shop.shop import Shop
 from service.doorway import AtHand, voice_of
 from service.pages.cautions import hazards
 from service.pages.gate import Form, OwnerVisitor, Visitor
-from service.pages.render import PageRoute, page, status_of
+from service.pages.render import PageRoute, page, saved, status_of
 from service.papers.matrix_sheet import matrix_sheet
 from service.proving import matrix_cards
 from service.proving.matrix_answers import MatrixCardAnswer
@@ -50,7 +50,7 @@ def get_matrix(request: Request, tools: AtHand, visitor: OwnerVisitor) -> Respon
 def get_matrix_file(request: Request, tools: AtHand, kind: str, visitor: OwnerVisitor) -> Response:
     """The card itself, to be burned on scrap."""
     matrix = matrix_cards.matrix_of(tools.catalogue.current, _wanted(request.query_params))
-    return _saved(matrix_cards.card_file(tools, matrix, kind))
+    return saved(matrix_cards.card_file(tools, matrix, kind))
 
 
 @router.get("/owner/matrix/settings.{kind}")
@@ -60,10 +60,10 @@ def get_matrix_settings(request: Request, tools: AtHand, kind: str, visitor: Own
     card = matrix_cards.card(tools, matrix_cards.matrix_of(tools.catalogue.current, wanted))
     stem = f"MATRIX-{card.station}-{card.code}"
     if kind == "pdf":
-        return _saved(
+        return saved(
             Served.of(matrix_sheet(card, voice_of(request)), f"{stem}-settings.pdf", "application/pdf")
         )
-    return _saved(Served.of(matrix_cards.settings_csv(card), f"{stem}.csv", "text/csv; charset=utf-8"))
+    return saved(Served.of(matrix_cards.settings_csv(card), f"{stem}.csv", "text/csv; charset=utf-8"))
 
 
 @router.post("/owner/matrix/choose")
@@ -90,11 +90,6 @@ def post_choice(request: Request, tools: AtHand, visitor: OwnerVisitor, form: Fo
     except Refusal as refusal:
         return _shown(request, tools, visitor, form, refused=refusal)
     return _shown(request, tools, visitor, form, written=written)
-
-
-def _saved(served: Served) -> Response:
-    headers = {"Content-Disposition": f'attachment; filename="{served.name}"'}
-    return Response(served.data, media_type=served.media_type, headers=headers)
 
 
 def _shown(

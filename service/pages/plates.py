@@ -38,7 +38,7 @@ from service.drawings.plates import (
 )
 from service.drawings.units import UNITS
 from service.pages.gate import Form, OwnerVisitor, Visitor
-from service.pages.render import PageRoute, page, status_of
+from service.pages.render import PageRoute, page, saved, status_of
 from service.proving.plate_proof_file import proof_file
 from service.records.errors import BadRequest, NotFound, Refusal
 from service.shop import drafts, version_rows
@@ -119,9 +119,7 @@ def post_measured(request: Request, tools: AtHand, plate: str, visitor: OwnerVis
 @router.get(f"{ADDRESS}/{{copy}}/proof.{{kind}}")
 def get_proof(tools: AtHand, copy: str, kind: str, visitor: OwnerVisitor, process: str = "") -> Response:
     """A crosshair and a number in every slot, to be burned on a sheet of card."""
-    served = proof_file(tools, copy, process, kind)
-    headers = {"Content-Disposition": f'attachment; filename="{served.name}"'}
-    return Response(served.data, media_type=served.media_type, headers=headers)
+    return saved(proof_file(tools, copy, process, kind))
 
 
 # --- what is done ---

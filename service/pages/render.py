@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from fastapi import Request
+from fastapi import Request, Response
 from fastapi.responses import HTMLResponse
 from fastapi.routing import APIRoute
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
@@ -23,6 +23,7 @@ from service.papers import texts, words
 from service.plan.promises import PromiseAnswer
 from service.records.errors import Refusal
 from service.requests import act_rows, refusals
+from service.requests.served import Served
 
 _TEMPLATES = Path(__file__).parent / "templates"
 HEADERS = {
@@ -45,6 +46,12 @@ class PageRoute(APIRoute):
 def status_of(refusal: Refusal) -> int:
     """The HTTP status of a refusal; programs get the same."""
     return refusals.status_of(type(refusal))
+
+
+def saved(served: Served) -> Response:
+    """A file that the browser saves under its name."""
+    headers = {"Content-Disposition": f'attachment; filename="{served.name}"'}
+    return Response(served.data, media_type=served.media_type, headers=headers)
 
 
 def page(

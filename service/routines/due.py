@@ -64,17 +64,21 @@ class _Looked:
 
     def answers(self, *, processes: Collection[str] | None) -> Iterator[RoutineAnswer]:
         """The checks; of those that try a process, one for each named (None: for all of the station)."""
-        for routine in self.shop.stations[self.station].routines:
+        routines = self.shop.stations[self.station].routines
+        if not routines:
+            return
+        meter_s = meters.burned_seconds(self.session, self.station)
+        for routine in routines:
             if routine.every != "process":
-                yield self._answer(routine, "")
+                yield self._answer(routine, "", meter_s)
                 continue
             own = sorted(p.process for p in self.shop.processes.values() if p.station == self.station)
             for process in own if processes is None else sorted(set(own) & set(processes)):
-                yield self._answer(routine, process)
+                yield self._answer(routine, process, meter_s)
 
-    def _answer(self, routine: Routine, process: str) -> RoutineAnswer:
+    def _answer(self, routine: Routine, process: str, meter_s: float) -> RoutineAnswer:
         last = rows.newest(self.session, self.station, routine.routine, process)
-        burned_s = meters.burned_seconds(self.session, self.station) - (last.burned_s if last else 0.0)
+        burned_s = meter_s - (last.burned_s if last else 0.0)
         return RoutineAnswer(
             station=self.station,
             routine=routine.routine,

@@ -17,23 +17,8 @@ from tomlkit.container import Container
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Array, Comment, InlineTable, Item, Table, Whitespace
 
-#: The key by which a table of a list goes, by the list's key; a file that is one thing goes by its kind's.
-NAMING: Mapping[str, str] = {
-    "product": "sku",
-    "face": "face",
-    "zone": "zone",
-    "keep_out": "keep_out",
-    "keep_out_row": "keep_out",
-    "process": "process",
-    "font": "font",
-    "artwork": "artwork",
-    "bin": "bin",
-    "store": "store",
-    "photo": "face",
-    "word_list": "name",
-    "routines": "routine",
-    "supplies": "supply",
-}
+from service.shop.catalogue.lines import NAMING
+
 _STEP = re.compile(r"([A-Za-z0-9_]+)|\[(\d+)\]")
 
 Steps = tuple[int | str, ...]

@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 from functools import cache
 from typing import Any, Literal
 
-from service.shop.catalogue.editing import NAMING, Steps
+from service.shop.catalogue.editing import Steps
 from service.shop.catalogue.files import document_or_none
+from service.shop.catalogue.lines import NAMING
 from service.shop.catalogue.schema import json_schemas
 
 Schema = Mapping[str, Any]

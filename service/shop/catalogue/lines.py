@@ -7,7 +7,7 @@ inside a value (a shape's `circle`, the third point of a list) are found at the 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 _TABLE = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_.\"'# -]+?)\s*\]\]?\s*(?:#.*)?$")
@@ -15,8 +15,8 @@ _KEY = re.compile(r"^\s*(\"[^\"]*\"|'[^']*'|[A-Za-z0-9_-]+)\s*=\s*(.*)$")
 _QUOTED = re.compile(r"""^(?:"([^"]*)"|'([^']*)')""")
 #: Strings and comments, taken out before brackets are counted.
 _NOT_CODE = re.compile(r'"(?:[^"\\]|\\.)*"|\'[^\']*\'|#.*$')
-#: The key that names a table, by the last step of the table's path.
-_NAMING = {
+#: The key by which a table of a list goes, by the list's key; a file that is one thing goes by its kind's.
+NAMING: Mapping[str, str] = {
     "product": "sku",
     "face": "face",
     "zone": "zone",
@@ -27,6 +27,10 @@ _NAMING = {
     "artwork": "artwork",
     "bin": "bin",
     "store": "store",
+    "photo": "face",
+    "word_list": "name",
+    "routines": "routine",
+    "supplies": "supply",
 }
 _INDEX = re.compile(r"\[\d+\]$")
 
@@ -107,7 +111,7 @@ def _spots(text: str) -> Iterator[_Spot]:
             name = key[1].strip("\"'")
             spots.append(_Spot(_under(path, name), _under(names, name), number))
             value = _QUOTED.match(key[2])
-            if value and _NAMING.get(_INDEX.sub("", path.rpartition(".")[2])) == name:
+            if value and NAMING.get(_INDEX.sub("", path.rpartition(".")[2])) == name:
                 # From here on the table goes by its name as well.
                 names = _renamed(path, value[1] or value[2] or name, own_names)
                 spots += [_Spot(path, names, number), _Spot("", _under(names, name), number)]

@@ -13,21 +13,7 @@ from shapely.geometry import Point, Polygon, box
 from layout.drawing.faces import Choice
 from layout.drawing.slots import grid, plate_in, turn_onto
 from layout.drawing.strokes import Drawing, DrawingRefused, Stroke
-
-HEAD = Polygon(
-    [
-        (0, 20),
-        (0, -20),
-        (40, -18),
-        (85, -26),
-        (128, -45),
-        (137, -18),
-        (137, 12),
-        (128, 36),
-        (80, 22),
-        (40, 19),
-    ]
-)
+from tests.regions import AXE_HEAD as HEAD
 
 
 def stroke(shape: Polygon, *names: str) -> Stroke:

@@ -15,22 +15,7 @@ from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
 from layout.seating.pocket import ways_in
-
-#: An axe's head: nothing about it is the same when it is turned.
-HEAD = Polygon(
-    [
-        (0, 20),
-        (0, -20),
-        (40, -18),
-        (85, -26),
-        (128, -45),
-        (137, -18),
-        (137, 12),
-        (128, 36),
-        (80, 22),
-        (40, 19),
-    ]
-)
+from tests.regions import AXE_HEAD as HEAD
 
 
 def placed(shape: Polygon, way: object) -> Polygon:
