@@ -21,8 +21,10 @@ LETTERS = "BEMRSWaegks&258ЖБФдея ΦΞβθξ שאםפ هضعم".replace(" "
 #: Heights (mm) are tried upward in these steps. That a letter is fine at one height proves nothing about
 #: another, so a few in a row must be fine.
 _LEAST_MM, _MOST_MM, _GROWTH, _IN_A_ROW = 1.0, 30.0, 1.12, 3
+#: An E's three bars and two gaps can't stand in fewer; far below, its gaps count as flaws of the drawing.
+_LEAST_LINES = 4.0
 #: Goes up when another figure may come out for the same font and recipe.
-SMALLEST_VERSION = 1
+SMALLEST_VERSION = 2
 
 
 def smallest_mm(
@@ -64,7 +66,8 @@ def _is_faulty(font: Font, cluster: Cluster, height: float, process: Process, po
 
 def _floor(font: Font, letters: str, process: Process, policy: Policy, store: FeatureStore | None) -> float:
     """Without centre lines no stroke may be thinner than the line makes (see `stroke_findings`)."""
+    least = _LEAST_LINES * process.line_width_mm
     if process.burns_centre_lines or not letters:
-        return 0.0
+        return least
     stroke = features_of(compose([letters], font), store=store).stroke
-    return policy.stroke_lines * process.line_width_mm / stroke.width if stroke is not None else 0.0
+    return max(least, policy.stroke_lines * process.line_width_mm / stroke.width) if stroke else least
