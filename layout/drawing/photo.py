@@ -1,10 +1,13 @@
 """From a photo to millimetres: scale and perspective from a rectangle of known size that lies beside the
-blade.
+blade, or scale alone from a ruler.
 
 Everything on the rectangle's plane is mapped by one homography (R. Hartley and A. Zisserman, "Multiple View
 Geometry in Computer Vision", 2nd edition, section 4.1: four points give it, more by least squares on
 normalised coordinates). What lies above that plane is seen too large, and what the lens bends stays bent: so
 the error is estimated, and known distances that were clicked as well say whether it can be believed.
+
+Two points of a ruler give the scale and nothing else: the picture is taken for one from straight above. What
+that may be off by is worked out for cameras that looked aslant by so many degrees, whichever way.
 """
 
 from __future__ import annotations
@@ -16,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.interpolate import CubicSpline
-from shapely.geometry import LineString
+from shapely.geometry import LineString, MultiPoint
 
 from layout.drawing.strokes import DrawingRefused, Stroke
 from layout.shop.measure import Floats
@@ -29,6 +32,13 @@ Point = tuple[float, float]
 CLICK_PX = 1.0
 #: At a corner the outline turns by more than this; elsewhere it runs through the points as a curve.
 CORNER_DEG = 40.0
+#: A camera held by hand is easily off by so much (common practice, no source).
+BY_HAND_DEG = 5.0
+#: Focal length of a phone's usual lens, as a part of the picture's longer side: 26 mm where the picture is
+#: 36 mm wide (common practice, no source).
+PHONE_LENS = 26 / 36
+#: Ways in which a camera may look aslant, and traced points whose distances are compared.
+_WAYS, _MOST_COMPARED = 24, 48
 _STEPS = 16
 _SIMPLE_MM = 0.005
 
@@ -128,6 +138,71 @@ def flat_from(points_px: Sequence[Point], points_mm: Sequence[Point]) -> Flat:
     return Flat(_refined(matrix / np.linalg.norm(matrix), px, mm) if len(px) > 4 else matrix)
 
 
+def flat_by_ruler(ruler: KnownDistance) -> Flat:
+    """The plane of a picture from straight above, by two points of a ruler: y up, nothing turned. Raises
+    DrawingRefused where they lie in one place."""
+    (x, y), mm = ruler.begin, ruler.mm
+    apart = math.dist(ruler.begin, ruler.end)
+    if apart < 1:
+        raise DrawingRefused("the two points of the ruler lie in one place")
+    scale = mm / apart
+    return Flat(np.array([[scale, 0.0, -scale * x], [0.0, -scale, scale * y], [0.0, 0.0, 1.0]]))
+
+
+def off_when_aslant(
+    ruler: KnownDistance,
+    traced_px: Sequence[Point],
+    *,
+    tilt_deg: float,
+    middle_px: Point,
+    focal_px: float,
+) -> float:
+    """By how much (mm) a length between two of the traced points is off at worst, where a ruler gave the
+    scale and the camera did not look straight down but aslant by `tilt_deg`, the worst way.
+
+    A pinhole camera of that focal length whose axis meets `middle_px` (Hartley and Zisserman, section 6.1):
+    each point is where its ray meets the tilted plane, and the ruler's true length gives the size of it all.
+    """
+    traced = _far_apart(np.array(traced_px, dtype=float).reshape(-1, 2))
+    if len(traced) < 2:
+        return 0.0
+    at = np.vstack([traced, [ruler.begin, ruler.end]]) - middle_px
+    rays = np.column_stack([at[:, 0], -at[:, 1], np.full(len(at), focal_px)])
+    taken_for = ruler.mm / math.dist(ruler.begin, ruler.end) * _distances(rays)
+    tilt, worst = math.radians(tilt_deg), 0.0
+    for way in np.linspace(0, 2 * math.pi, _WAYS, endpoint=False):
+        normal = np.array([math.sin(tilt) * math.cos(way), math.sin(tilt) * math.sin(way), math.cos(tilt)])
+        nearness = rays @ normal
+        if nearness.min() <= 0:
+            raise DrawingRefused("seen so much aslant, a part of the photo lies beyond the horizon")
+        true = _distances(rays / nearness[:, None])
+        true *= ruler.mm / true[-1, -2]
+        worst = max(worst, float(np.abs(taken_for - true)[:-2, :-2].max()))
+    return worst
+
+
+def honest_by_ruler(
+    ruler: KnownDistance,
+    traced_px: Sequence[Point],
+    known: Sequence[KnownDistance] = (),
+    *,
+    click_px: float = CLICK_PX,
+    shrunk: float = 1.0,
+) -> Honest:
+    """How far off what was traced may be by shaky hands and dots, where a ruler gives the scale: a length as
+    long as what was traced is off by the ruler's two points and by its own two. What a camera that looked
+    aslant adds is not in it: `off_when_aslant`."""
+    flat = flat_by_ruler(ruler)
+    apart = math.dist(ruler.begin, ruler.end)
+    dot = ruler.mm / apart
+    traced = np.array(traced_px, dtype=float).reshape(-1, 2)
+    long_px = float(np.hypot(*(traced.max(axis=0) - traced.min(axis=0)))) if len(traced) else 0.0
+    # Of a point's error the part along the line counts, of either end: click times the root of 2.
+    own = math.sqrt(2) * click_px * math.hypot(1.0, long_px / apart)
+    off = [shrunk * _apart(flat, k) - k.mm for k in known]
+    return Honest(2 * own * dot * shrunk if len(traced) else 0.0, tuple(off), dot if len(traced) else 0.0)
+
+
 def honest(
     corners_px: Sequence[Point],
     corners_mm: Sequence[Point],
@@ -188,6 +263,21 @@ def shrink(above_mm: float, camera_mm: float) -> float:
 def _apart(flat: Flat, known: KnownDistance) -> float:
     a, b = flat.to_mm([known.begin, known.end])
     return float(np.hypot(*(a - b)))
+
+
+def _far_apart(points: Floats) -> Floats:
+    """Those that lie outermost: between two of them the longest distances lie."""
+    if len(points) > _MOST_COMPARED:
+        outer = MultiPoint(points).convex_hull
+        points = np.asarray(outer.boundary.coords if outer.geom_type == "Polygon" else outer.coords)
+        points = points[:: max(1, math.ceil(len(points) / _MOST_COMPARED))]
+    return points
+
+
+def _distances(points: Floats) -> Floats:
+    """Of each point from each."""
+    apart: Floats = np.linalg.norm(points[:, None] - points[None, :], axis=2)
+    return apart
 
 
 def _mapped(matrix: Floats, points: Sequence[Point] | Floats) -> Floats:

@@ -54,7 +54,9 @@ def finest_mm(region: MultiPolygon) -> tuple[float, float]:
     x0, y0, x1, y1 = region.bounds
     wide = max(x1 - x0, y1 - y0)
     free = shapely.box(x0 - wide, y0 - wide, x1 + wide, y1 + wide).difference(region)
-    stroke, gap = (thinnest_stroke(shape, least=wide / 2000, most=wide / 2) for shape in (region, free))
+    # A solid mark is as thick as it is wide: the search ends beyond that.
+    most = 1.05 * wide
+    stroke, gap = (thinnest_stroke(shape, least=wide / 2000, most=most) for shape in (region, free))
     return stroke, gap
 
 

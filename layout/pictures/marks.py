@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import shapely
+from shapely.geometry import MultiPolygon
 
 from layout.pictures.sheet import FAINT, INK, PETROL, RUST, new_sheet
 from layout.shop.outline import Outline
@@ -15,9 +16,16 @@ _SHOWN_MM = 90.0
 _LETTER_MM = 3.2
 
 
-def draw_mark(outline: Outline, name: str, *, stroke_mm: float, gap_mm: float) -> str:
+def draw_mark(
+    outline: Outline,
+    name: str,
+    *,
+    stroke_mm: float,
+    gap_mm: float,
+    initials_box_mm: tuple[float, float, float, float] | None = None,
+) -> str:
     """The mark at natural size enlarged to about 90 mm, strokes as thin as `stroke_mm` in red and gaps as
-    narrow as `gap_mm` in green, as SVG text."""
+    narrow as `gap_mm` in green, a frame's box for initials dashed, as SVG text."""
     region: Any = outline.region
     x0, y0, x1, y1 = region.bounds
     scale = _SHOWN_MM / max(x1 - x0, y1 - y0)
@@ -35,6 +43,10 @@ def draw_mark(outline: Outline, name: str, *, stroke_mm: float, gap_mm: float) -
     sheet.area(shown(region), fill=INK)
     sheet.area(shown(_thin(region, stroke_mm)), fill=RUST)
     sheet.area(shown(_narrow(region, gap_mm)), fill=PETROL)
+    if initials_box_mm is not None:
+        box = shapely.box(*initials_box_mm)
+        sheet.area(shown(box), fill="none", stroke=FAINT, stroke_width=0.4, stroke_dasharray="2 1.2")
+        sheet.text("initials", *shown(box).centroid.coords[0], fill=FAINT, text_anchor="middle")
     sheet.text(f"finest stroke {stroke_mm:.2f} mm", 0, -2.4 * letter, fill=RUST)
     sheet.text(f"narrowest gap {gap_mm:.2f} mm", 14 * letter, -2.4 * letter, fill=PETROL)
     sheet.text(f"{scale:.1f} times as large as on the blade", 0, -4.4 * letter, fill=FAINT)
@@ -58,4 +70,4 @@ def _narrow(region: Any, width: float) -> Any:
 def _without_crumbs(shape: Any, width: float) -> Any:
     """Without the corners that every disc leaves out."""
     parts = [part for part in shapely.get_parts(shape) if part.area > 0.5 * width**2]
-    return shapely.multipolygons([part for part in parts if part.geom_type == "Polygon"])
+    return MultiPolygon([part for part in parts if part.geom_type == "Polygon"])

@@ -14,6 +14,7 @@ from shapely.geometry import MultiPolygon
 
 from layout.drawing.strokes import Drawing, DrawingRefused, Paint, Stroke
 from layout.marks.artwork import ArtworkRefused, read_artwork
+from layout.marks.frames import Box, initials_box
 from layout.marks.inked import finest_mm, inked
 from layout.shop.measure import format_mm
 from layout.shop.outline import Outline
@@ -77,6 +78,25 @@ def take(data: bytes, wanted: Wanted) -> TakenMark:
         gap_mm=gap,
         notes=(*drawing.notes, *notes),
     )
+
+
+def box_of(taken: TakenMark, asked: Box | None = None) -> Box:
+    """Where a frame's initials go (x and y of two corners, mm, y up): as asked for, or the largest box that
+    the frame leaves free. Raises DrawingRefused where there is no such place."""
+    width, height = taken.size_mm
+    if asked is None:
+        asked = initials_box(MultiPolygon(taken.outline.areas))
+        if asked is None:
+            raise DrawingRefused(
+                "this frame leaves no room for initials: say where they go, x and y of two corners"
+            )
+    x0, y0, x1, y1 = asked
+    if not (0 <= x0 < x1 <= width + _WRITTEN_MM and 0 <= y0 < y1 <= height + _WRITTEN_MM):
+        raise DrawingRefused(
+            f"the box for initials lies inside the frame: x from 0 to {width:.2f}, y from 0 (below) to "
+            f"{height:.2f} mm, the lower left corner first"
+        )
+    return asked
 
 
 def _read(data: bytes, wanted: Wanted) -> Drawing:

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from service.pages import (
     ahead,
+    artworks,
     assembly,
     bench,
     bins,
     board,
     buyer,
     cards,
+    carried,
     changes,
     components,
     describing,
@@ -63,6 +65,7 @@ ROUTERS = (
     plates,
     owner,
     drawings,
+    artworks,
     changes,
     cards,
     describing,
@@ -87,9 +90,10 @@ UPLOADS = {
     fonts.UPLOAD: fonts.LARGEST_FILE + 2**16,
     describing.TEXT: describing.LARGEST_TEXT,
     plates.ADDRESS: plates.LARGEST_FORM,
-    drawings.ADDRESS: drawings.LARGEST_FORM,
-    f"{drawings.ADDRESS}/file": drawings.LARGEST_FORM,
-    f"{drawings.ADDRESS}/draft": drawings.LARGEST_FORM,
+    artworks.ADDRESS: carried.LARGEST_FORM,
+    drawings.ADDRESS: carried.LARGEST_FORM,
+    f"{drawings.ADDRESS}/file": carried.LARGEST_FORM,
+    f"{drawings.ADDRESS}/draft": carried.LARGEST_FORM,
 }
 #: The same, of addresses with a name in them.
 NAMED_UPLOADS = {bench.PHOTO_ADDRESS: bench.LARGEST_PHOTO_FORM}
@@ -103,6 +107,7 @@ __all__ = [
     "ROUTERS",
     "UPLOADS",
     "ahead",
+    "artworks",
     "assembly",
     "bench",
     "bins",

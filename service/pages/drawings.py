@@ -1,21 +1,14 @@
-"""The owner's drawings: a DXF or SVG file, or lines traced on a photo, become a blade's file.
-
-Nothing is kept here: the drawing goes along with the form, packed, until all that it can't say is answered.
-"""
+"""The owner's drawings: a DXF or SVG file, or lines traced on a photo, become a blade's file."""
 
 from __future__ import annotations
 
 import base64
-import binascii
 import re
-import zlib
-from dataclasses import dataclass
-from typing import Any, get_args
+from typing import get_args
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import JSONResponse
 from sqlalchemy.orm import Session
-from starlette.datastructures import UploadFile
 
 from layout.drawing.faces import Choice, Direction, Role
 from layout.drawing.rings import CLOSE_MM
@@ -28,6 +21,16 @@ from service.drawings.take import Answers
 from service.drawings.traced import drawing_of, scale_of, trace_in
 from service.drawings.tried import Tried, tried
 from service.drawings.units import UNITS
+from service.pages.carried import (
+    LARGEST_DRAWING,
+    LARGEST_FORM,
+    SECONDS,
+    Carried,
+    carried_in,
+    number_in,
+    one_of,
+    source_of,
+)
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, saved, status_of
 from service.papers import texts
@@ -41,27 +44,8 @@ from service.shop.tools import Tools
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
 ADDRESS = "/owner/drawings"
-#: A drawing of a blade has kilobytes; larger ones come in by the command.
-LARGEST_DRAWING = 4 * 2**20
-#: What goes along with the form: a field of it may have a million characters.
-_LARGEST_PACKED = 720_000
-LARGEST_FORM = LARGEST_DRAWING + 2**20
-#: Reading a large drawing may take longer than a check.
-_SECONDS = 30.0
 _MOST_FACES = 6
 _NAME = re.compile(r"[^A-Za-z0-9_.-]+")
-
-
-@dataclass(frozen=True, slots=True)
-class _Drawing:
-    """A drawing on its way through the form."""
-
-    data: bytes
-    source: str
-
-    @property
-    def packed(self) -> str:
-        return base64.b64encode(zlib.compress(self.data, 9)).decode()
 
 
 @router.get(ADDRESS)
@@ -144,8 +128,8 @@ def post_draft(request: Request, tools: AtHand, visitor: OwnerVisitor, form: For
     return _shown(request, tools, visitor, form, drawing, answers, result, about_mm, drafted=tuple(files))
 
 
-def _tried(tools: Tools, drawing: _Drawing, answers: Answers) -> Tried:
-    return tools.geometry.work(tried, drawing.data, answers, seconds=_SECONDS)
+def _tried(tools: Tools, drawing: Carried, answers: Answers) -> Tried:
+    return tools.geometry.work(tried, drawing.data, answers, seconds=SECONDS)
 
 
 def _shown(
@@ -153,7 +137,7 @@ def _shown(
     tools: Tools,
     visitor: Visitor,
     form: Form,
-    drawing: _Drawing,
+    drawing: Carried,
     answers: Answers,
     result: Tried,
     about_mm: float | None,
@@ -188,50 +172,22 @@ def _spoken(names: set[str]) -> list[tuple[str, str]]:
     return [(name, name.replace("_", " ")) for name in sorted(names)]
 
 
-def _drawing(form: Form) -> tuple[_Drawing, float | None]:
+def _drawing(form: Form) -> tuple[Carried, float | None]:
     """The drawing that was chosen, traced, or came along; and how far off a traced one may be (mm). Raises
     BadRequest."""
-    file, traced = form.get("file"), str(form.get("trace", ""))
+    traced = str(form.get("trace", ""))
     about = str(form.get("about_mm", ""))
-    if isinstance(file, UploadFile) and file.filename:
-        data = file.file.read(LARGEST_DRAWING + 1)
-        drawing = _Drawing(data, _source(file.filename))
-    elif traced:
+    if traced:
         try:
-            data, said = drawing_of(trace_in(traced))
+            data, about_mm = drawing_of(trace_in(traced))
         except DrawingRefused as refused:
             raise BadRequest(str(refused), field="trace") from refused
-        return _Drawing(data, _source(str(form.get("source", "")) or "photo")), round(said.about_mm, 2)
-    elif packed := str(form.get("drawing", "")):
-        drawing = _Drawing(_unpacked(packed), _source(str(form.get("source", ""))))
-    else:
-        raise BadRequest("choose a drawing", field="file")
-    if len(drawing.data) > LARGEST_DRAWING or len(drawing.packed) > _LARGEST_PACKED:
-        raise BadRequest(
-            "the drawing is too large for a page: bring it in by `ricasso catalogue from-drawing`",
-            field="file",
-        )
+        return Carried(data, source_of(str(form.get("source", "")) or "photo")), round(about_mm, 2)
+    drawing = carried_in(form, "ricasso catalogue from-drawing")
     return drawing, float(about) if re.fullmatch(r"\d{1,4}(\.\d{1,3})?", about) else None
 
 
-def _unpacked(packed: str) -> bytes:
-    """Raises BadRequest for what was not packed here, or unpacks to more than a drawing may have."""
-    try:
-        unpack = zlib.decompressobj()
-        data = unpack.decompress(base64.b64decode(packed, validate=True), LARGEST_DRAWING + 1)
-    except (binascii.Error, ValueError, zlib.error) as error:
-        raise BadRequest("the drawing was lost on the way: choose it again", field="file") from error
-    if len(data) > LARGEST_DRAWING:
-        raise BadRequest("the drawing was lost on the way: choose it again", field="file")
-    return data
-
-
-def _source(name: str) -> str:
-    plain = "".join(c if c.isprintable() else " " for c in name.replace("\\", "/").rsplit("/", 1)[-1])
-    return " ".join(plain.split())[-80:] or "drawing"
-
-
-def _answers(form: Form, drawing: _Drawing) -> Answers:
+def _answers(form: Form, drawing: Carried) -> Answers:
     """What the form says, as far as it says something. Raises BadRequest."""
     stem = drawing.source.rsplit(".", 1)[0]
     blade = _NAME.sub("-", str(form.get("blade", "")).strip() or stem)[:50].strip("-._") or "blade"
@@ -239,20 +195,20 @@ def _answers(form: Form, drawing: _Drawing) -> Answers:
     if not name.isprintable():
         raise BadRequest("this can't be kept: it holds what can't be printed", field="name")
     numbers = range(1, _MOST_FACES + 1)
-    sides = [_one(form, f"side-{n}", get_args(FaceName)) for n in numbers]
-    handles = [_one(form, f"handle-{n}", get_args(Direction)) for n in numbers]
+    sides = [one_of(form, f"side-{n}", get_args(FaceName)) for n in numbers]
+    handles = [one_of(form, f"handle-{n}", get_args(Direction)) for n in numbers]
     return Answers(
         blade=blade,
         name=name,
         source=drawing.source,
         sides=tuple(side for side in sides if side),
-        edge=_one(form, "edge", (*get_args(Direction), "none")),
+        edge=one_of(form, "edge", (*get_args(Direction), "none")),
         handle=tuple(handle for handle in handles if handle),
         other_side=form.get("both") == "yes",
-        unit=_one(form, "unit", UNITS),
-        dpi=_number(form, "dpi", 96.0, 1.0, 100_000.0),
+        unit=one_of(form, "unit", UNITS),
+        dpi=number_in(form, "dpi", 96.0, 1.0, 100_000.0),
         choices=tuple(_choices(form)),
-        close_mm=_number(form, "close", CLOSE_MM, 0.001, 10.0),
+        close_mm=number_in(form, "close", CLOSE_MM, 0.001, 10.0),
     )
 
 
@@ -288,23 +244,3 @@ def _product(form: Form, answers: Answers) -> tuple[str, str]:
         raise BadRequest("this can't be kept: it holds what can't be printed", field="sku")
     text = product_file(sku=sku, name=answers.name, blade=answers.blade, material=steel, finish=finish)
     return f"{_NAME.sub('-', sku)}.toml", text
-
-
-def _one(form: Form, name: str, allowed: tuple[str, ...]) -> Any:
-    given = str(form.get(name, ""))
-    if not given:
-        return None
-    if given not in allowed:
-        raise BadRequest("choose one of those that are offered", field=name)
-    return given
-
-
-def _number(form: Form, name: str, otherwise: float, least: float, most: float) -> float:
-    typed = str(form.get(name, "")).strip().replace(",", ".")
-    try:
-        number = float(typed) if typed else otherwise
-    except ValueError:
-        number = -1.0
-    if not least <= number <= most:
-        raise BadRequest(f"a number from {least:g} to {most:g} is wanted", field=name)
-    return number

@@ -4,16 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Literal
 
-from layout.check.feasibility import check
-from layout.shop.findings import Verdict
-from layout.shop.inscriptions import ArtworkInscription
+from shapely import affinity
+
+from layout.check.feasibility import Checked, check
+from layout.shop.blades import Zone
+from layout.shop.findings import Finding, Verdict
+from layout.shop.inscriptions import ArtworkInscription, Inscription, MonogramInscription
 from layout.shop.outline import Outline
 from layout.shop.shop import Artwork, Policy, Shop
 from layout.shop.stations import Process
 from service.shop.smallest_sizes import processes_of
 
 _NAME = "new mark on trial"
+#: Initials that are wide and high: what takes them takes others.
+_INITIALS = "WB"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,39 +31,69 @@ class Room:
     zone: str
     least_mm: float
     most_mm: float | None
-    why_not: str = ""
+    why_not: Finding | None = None
 
     @property
     def takes_it(self) -> bool:
         """Whether there is a width at which the zone takes it."""
-        return self.most_mm is not None and self.least_mm <= self.most_mm and not self.why_not
+        return self.most_mm is not None and self.least_mm <= self.most_mm and self.why_not is None
 
 
-def rooms(shop: Shop, outline: Outline, *, stroke_mm: float, gap_mm: float) -> Iterator[Room]:
-    """Every zone that takes artwork, once for each blade. `stroke_mm` and `gap_mm` are the mark's finest at
-    its natural size."""
+def rooms(
+    shop: Shop,
+    outline: Outline,
+    *,
+    stroke_mm: float,
+    gap_mm: float,
+    initials_box_mm: tuple[float, float, float, float] | None = None,
+) -> Iterator[Room]:
+    """Every zone that takes artwork, once for each blade; of a frame, which has a box for initials, every
+    zone that takes monograms, tried with two letters of its first font. `stroke_mm` and `gap_mm` are the
+    mark's finest at its natural size."""
     across = outline.bounds_mm[2] - outline.bounds_mm[0]
-    tried = replace(shop, artworks={**shop.artworks, _NAME: Artwork(_NAME, _NAME, "mark", outline)})
+    use: Literal["frame", "mark"] = "mark" if initials_box_mm is None else "frame"
+    mark = Artwork(_NAME, _NAME, use, outline, initials_box_mm)
+    tried = replace(shop, artworks={**shop.artworks, _NAME: mark})
     seen: set[tuple[str, str]] = set()
     for product in shop.products.values():
-        for face in shop.blades[product.blade].faces:
+        blade = shop.blades.get(product.blade)  # a draft may name one that is not there
+        for face in blade.faces if blade else ():
             for zone in face.zones:
-                if "artwork" not in zone.kinds or (product.blade, zone.zone) in seen:
+                asked = _asked(shop, zone, use)
+                if asked is None or (product.blade, zone.zone) in seen:
                     continue
                 seen.add((product.blade, zone.zone))
                 recipes = processes_of(shop, product.sku, zone)
                 needs = [
                     least_width(shop.policy, one, stroke_mm / across, gap_mm / across) for one in recipes
                 ]
-                result = check(tried, product.sku, [ArtworkInscription(zone.zone, _NAME, size="largest")])
+                result = check(tried, product.sku, [asked])
                 refused = result.verdict is Verdict.REFUSE
                 yield Room(
                     product.blade,
                     zone.zone,
                     min(needs, default=0.0),
-                    result.inscriptions[0].size_mm if result.inscriptions else None,
-                    result.findings[0].message if refused and result.findings else "",
+                    _across(result.inscriptions[0]) if result.inscriptions else None,
+                    result.findings[0] if refused and result.findings else None,
                 )
+
+
+def _asked(shop: Shop, zone: Zone, use: Literal["frame", "mark"]) -> Inscription | None:
+    """What is tried in a zone; None where it takes no such thing."""
+    if use == "mark":
+        return ArtworkInscription(zone.zone, _NAME, size="largest") if "artwork" in zone.kinds else None
+    font = next((name for name in zone.fonts if name in shop.fonts), None)
+    if font is None or "monogram" not in zone.kinds:
+        return None
+    return MonogramInscription(zone.zone, _INITIALS, font, frame=_NAME, size="largest")
+
+
+def _across(checked: Checked) -> float | None:
+    """How wide the mark is along its zone's baseline (mm); None where it could not be placed."""
+    if isinstance(checked.inscription, ArtworkInscription) or checked.fit is None:
+        return checked.size_mm
+    upright = affinity.rotate(checked.fit.block, -checked.fit.turn_deg, origin=(0, 0))
+    return float(upright.bounds[2] - upright.bounds[0])
 
 
 def least_width(policy: Policy, process: Process, stroke: float, gap: float) -> float:

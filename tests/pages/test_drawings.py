@@ -182,6 +182,19 @@ def test_a_blade_is_traced_on_a_photo_and_its_error_is_said(
     page.goto("/owner/drawings/photo")
     page.set_input_files("#trace-photo", photo)
     page.locator(".trace-sheet image").wait_for()
+    page.get_by_label("A curve through the points").uncheck()
+    # A ruler alone first: what it can't know is said in millimetres.
+    page.get_by_label("a ruler alone").check()
+    page.get_by_label("How far apart are the two marks").fill("150")
+    chosen_tool(page, "Ruler")
+    for mark in [(30.0, 20.0), (180.0, 20.0)]:
+        tap(page, mark, finger=False)
+    chosen_tool(page, "Outline")
+    for corner in OUTLINE:
+        tap(page, corner, finger=False)
+    expect(page.locator("#trace-said")).to_contain_text("Perspective is not put right")
+    expect(page.locator("#trace-said")).to_contain_text(re.compile(r"by 5°: \d[\d.]* mm"))
+    page.get_by_label("a rectangle of known size").check()
     chosen_tool(page, "Corner")
     for corner in SHEET:
         tap(page, corner, finger=False)
@@ -191,10 +204,7 @@ def test_a_blade_is_traced_on_a_photo_and_its_error_is_said(
         tap(page, end, finger=False)
     expect(page.locator("#trace-list")).to_contain_text("known 100 mm: off by")
     expect(page.locator("#trace-said")).not_to_contain_text("Nothing checks this yet")
-    page.get_by_label("A curve through the points").uncheck()
     chosen_tool(page, "Outline")
-    for corner in OUTLINE:
-        tap(page, corner, finger=False)
     expect(page.locator("#trace-list")).to_contain_text("Outline · 5")
 
     # One point too many, taken back; the last one moved by keys there and back.
@@ -250,6 +260,33 @@ def test_a_finger_traces_on_a_small_screen(
     expect(page.locator("#trace-list")).to_contain_text("Outline · 5")
     must_be_usable(page, most_bytes=3_000_000)
     context.close()
+
+
+def test_a_ruler_s_drawing_says_how_far_off_it_may_be(shop: ServedShop, sign_in: SignIn) -> None:
+    """Over HTTP, as the page's script asks: 100 mm on 1000 dots, a blade of 200 by 50 mm."""
+    page = sign_in("owner", "Ona")
+    token = page.locator("meta[name=form-token]").get_attribute("content") or ""
+    blade = [[200, 500], [2200, 500], [2200, 1000], [200, 1000]]
+    trace: dict[str, object] = {
+        "ruler": {"begin": [200, 200], "end": [1200, 200], "mm": 100},
+        "picture": [2400, 1600],
+        "shapes": [{"part": "outline", "points": blade}],
+    }
+
+    def posted(**more: object) -> object:
+        form = {"token": token, "trace": json.dumps({**trace, **more})}
+        return page.request.post("/owner/drawings/photo/scale", form=form)
+
+    near, far = posted().json(), posted(camera_mm=1000).json()  # type: ignore[attr-defined]
+    tilts = [one["tilt_deg"] for one in near["aslant"]]
+    assert tilts == [1.0, 2.0, 5.0, 10.0]
+    assert near["about_mm"] == pytest.approx(near["click_mm"] + near["aslant"][2]["off_mm"], abs=0.02)
+    # A phone's lens sees this paper from 173 mm; from a metre it is far less off.
+    assert far["aslant"][2]["off_mm"] < near["aslant"][2]["off_mm"] / 2
+    assert posted(picture=None).status == 422  # type: ignore[attr-defined]
+    assert posted(corners=blade).status == 422  # type: ignore[attr-defined]
+    made = page.request.post("/owner/drawings", form={"token": token, "trace": json.dumps(trace)})
+    assert f"Traced: about {near['about_mm']:.2f} mm off at worst" in made.text()
 
 
 def test_corners_in_a_line_are_refused_in_words(shop: ServedShop, sign_in: SignIn) -> None:

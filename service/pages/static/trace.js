@@ -9,8 +9,10 @@
   const sheet = form.querySelector(".trace-sheet"), view = form.querySelector(".trace-view");
   const loupe = form.querySelector(".trace-loupe");
   const by = (id) => document.getElementById(`trace-${id}`);
-  const PARTS = ["corner", "known", "outline", "handle", "hole", "bevel", "stamp", "zone", "baseline"];
-  const OPEN = ["known", "baseline"], MOST_DOTS = 2600;
+  // What the scale comes from: the four corners of a rectangle, or two points of a ruler.
+  const SCALES = { corner: 4, ruler: 2 };
+  const PARTS = ["corner", "ruler", "known", "outline", "handle", "hole", "bevel", "stamp", "zone", "baseline"];
+  const OPEN = ["ruler", "known", "baseline"], MOST_DOTS = 2600;
   let size = [0, 0], zoom = 1, picture = "", part = "corner", chosen = null, dragged = null, asking = 0, waiting = 0;
   let state = { shapes: [] }, past = [], said = null;
 
@@ -24,7 +26,9 @@
   // A place on the photo, and how many of its dots one of the screen covered when it was set.
   const within = ([x, y]) => [Math.min(Math.max(x, 0), size[0]), Math.min(Math.max(y, 0), size[1]), 1 / zoom];
   const bare = (points) => points.map(([x, y]) => [x, y]);
-  const most = (kind) => (kind === "corner" ? 4 : kind === "known" ? 2 : 600);
+  const most = (kind) => SCALES[kind] || (kind === "known" ? 2 : 600);
+  const scaling = () => form.elements.scale.value;
+  const marks = () => state.shapes.find((shape) => shape.part === scaling());
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name]);
   const spoken = (value) => value.toLocaleString(document.documentElement.lang, { maximumFractionDigits: 2 });
 
@@ -47,7 +51,7 @@
       size = [canvas.width, canvas.height];
       picture = canvas.toDataURL("image/jpeg", 0.92);
       form.elements.source.value = file.name;
-      state = { shapes: [] }; past = []; chosen = null; part = "corner";
+      state = { shapes: [] }; past = []; chosen = null; part = scaling();
       form.hidden = false;
       document.getElementById("trace-choose").hidden = true;
       fit();
@@ -75,7 +79,7 @@
     const last = state.shapes.findLastIndex((shape) => shape.part === part);
     const shape = state.shapes[last];
     const isFull = !shape || shape.points.length >= most(part) || shape.done;
-    return isFull && !(shape && part === "corner") ? null : shape;
+    return isFull && !(shape && SCALES[part]) ? null : shape;
   };
   function begin() {
     const shape = { part, points: [], smooth: by("smooth").checked && !["zone", "baseline"].includes(part) };
@@ -85,7 +89,7 @@
   }
   function add(place) {
     const shape = current();
-    if (shape && shape.points.length >= most(part)) return; // four corners are there: they can be moved
+    if (shape && shape.points.length >= most(part)) return; // corners, and the ruler's two points, can be moved
     keep();
     const into = shape || begin();
     into.points.push(within(place));
@@ -139,7 +143,7 @@
       if (isMine) {
         shape.points.forEach((p, at) => {
           const q = shape.points[at + 1] || (isOpen ? null : shape.points[0]);
-          if (!q || shape.part === "corner" || shape.part === "known") return;
+          if (!q || SCALES[shape.part] || shape.part === "known") return;
           make("line", { x1: p[0], y1: p[1], x2: q[0], y2: q[1], class: "trace-hit", "stroke-width": 18 / zoom, "data-shape": index, "data-after": at }, sheet);
         });
       }
@@ -151,7 +155,7 @@
         make("circle", { cx: p[0], cy: p[1], r: (chosen && chosen[0] === index ? 16 : 9) / zoom, class: "trace-grip" }, group);
         make("circle", { cx: p[0], cy: p[1], r, class: "trace-dot", "stroke-width": line }, group);
         make("circle", { cx: p[0], cy: p[1], r: line / 2, class: "trace-middle" }, group);
-        if (shape.part === "corner") make("text", { x: p[0] + 2 * r, y: p[1] - r, "font-size": 18 / zoom, class: "trace-word" }, group).textContent = at + 1;
+        if (SCALES[shape.part]) make("text", { x: p[0] + 2 * r, y: p[1] - r, "font-size": 18 / zoom, class: "trace-word" }, group).textContent = at + 1;
       });
     });
     if (chosen && document.activeElement && sheet.contains(document.activeElement) === false && view.dataset.keys) focusChosen();
@@ -174,13 +178,14 @@
       }
     }
     for (const button of row.children) {
+      button.hidden = Boolean(SCALES[button.dataset.part]) && button.dataset.part !== scaling();
       button.setAttribute("aria-pressed", String(button.dataset.part === part));
       button.classList.toggle("main", button.dataset.part === part);
     }
     by("distance").hidden = part !== "known";
-    const corners = state.shapes.find((shape) => shape.part === "corner");
+    const given = marks();
     const outline = state.shapes.some((shape) => shape.part === "outline" && shape.points.length > 2);
-    by("done").disabled = !(corners && corners.points.length === 4 && outline && said && !said.refused);
+    by("done").disabled = !(given && given.points.length === SCALES[scaling()] && outline && said && !said.refused);
   }
   function list() {
     const rows = state.shapes.map((shape, index) => {
@@ -213,13 +218,15 @@
 
   // --- what the service says of it ---
   function trace() {
-    const corners = state.shapes.find((shape) => shape.part === "corner");
-    const camera = number("camera");
+    const given = marks(), camera = number("camera"), points = given ? bare(given.points) : [];
+    const scale = scaling() === "corner"
+      ? { corners: points, width_mm: number("width"), height_mm: number("height") }
+      : { ruler: { begin: points[0], end: points[1], mm: number("ruler") }, picture: size };
     const sent = {
-      corners: corners ? bare(corners.points) : [], width_mm: number("width"), height_mm: number("height"),
+      ...scale,
       above_mm: number("above") || 0, dot_px: Math.max(1, ...state.shapes.flatMap((s) => s.points.map((p) => p[2]))),
       known: state.shapes.filter((s) => s.part === "known" && s.points.length === 2).map((s) => ({ begin: bare(s.points)[0], end: bare(s.points)[1], mm: s.mm })),
-      shapes: state.shapes.filter((s) => !["corner", "known"].includes(s.part) && s.points.length > (OPEN.includes(s.part) ? 1 : 2))
+      shapes: state.shapes.filter((s) => !["corner", "ruler", "known"].includes(s.part) && s.points.length > (OPEN.includes(s.part) ? 1 : 2))
         .map((s) => ({ part: s.part, smooth: s.smooth, points: bare(s.points) })),
     };
     if (camera > 0) sent.camera_mm = camera;
@@ -231,7 +238,12 @@
   }
   async function askNow() {
     const sent = trace(), mine = ++asking;
-    if (sent.corners.length < 4) { said = null; tell(texts.next); show(); return; }
+    if ((marks()?.points.length || 0) < SCALES[scaling()]) {
+      said = null;
+      tell(scaling() === "corner" ? texts.next : texts.next_ruler);
+      show();
+      return;
+    }
     const body = new URLSearchParams({ token: form.elements.token.value, trace: JSON.stringify(sent) });
     try {
       const response = await fetch("/owner/drawings/photo/scale", { method: "POST", body, credentials: "same-origin" });
@@ -244,7 +256,12 @@
     if (said.refused) tell(said.refused);
     else {
       const lines = [fill(texts.about, { mm: spoken(said.about_mm), dot: spoken(said.dot_mm) })];
-      if (!said.off_mm.length) lines.push(texts.unchecked);
+      if (said.aslant.length && sent.shapes.length) {
+        lines.splice(0, 1, fill(texts.click, { mm: spoken(said.click_mm), dot: spoken(said.dot_mm) }));
+        lines.push(fill(texts.aslant, { list: said.aslant.map((one) => fill(texts.tilt, { deg: spoken(one.tilt_deg), mm: spoken(one.off_mm) })).join("; ") }));
+        lines.push(fill(texts.by_hand, { mm: spoken(said.about_mm) }));
+      }
+      if (!said.off_mm.length) lines.push(said.aslant.length ? texts.unchecked_ruler : texts.unchecked);
       if (said.about_mm > 1) lines.push(texts.much);
       tell(...lines);
     }
@@ -333,7 +350,7 @@
       const shape = current();
       if (shape && shape.part === button.dataset.part && shape.part !== "corner") shape.done = true; // a second hole, zone ...
       part = button.dataset.part;
-      const there = state.shapes.findIndex((s) => s.part === part && part === "corner");
+      const there = state.shapes.findIndex((s) => s.part === part && SCALES[part]);
       chosen = there >= 0 ? [there, 0] : null;
       show();
     } else if (button.dataset.shape !== undefined) {
@@ -369,7 +386,20 @@
     const shape = chosen && state.shapes[chosen[0]];
     if (shape && shape.part === "known" && number("mm") > 0) { shape.mm = number("mm"); ask(); }
   });
-  for (const id of ["width", "height", "above", "camera"]) by(id).addEventListener("input", ask);
+  for (const id of ["width", "height", "ruler", "above", "camera"]) by(id).addEventListener("input", ask);
+  for (const choice of form.elements.scale) {
+    choice.addEventListener("change", () => {
+      for (const kind of Object.keys(SCALES)) form.querySelector(`[data-scale=${kind}]`).hidden = scaling() !== kind;
+      keep();
+      // Points of the other kind mean nothing any more.
+      state.shapes = state.shapes.filter((shape) => !SCALES[shape.part] || shape.part === scaling());
+      chosen = null;
+      part = scaling();
+      said = null;
+      show();
+      ask();
+    });
+  }
   form.addEventListener("submit", () => { form.elements.trace.value = JSON.stringify(trace()); });
   addEventListener("resize", () => { if (!form.hidden) show(); });
 })();

@@ -14,10 +14,14 @@ import resvg_py
 from PIL import Image
 from typer.testing import CliRunner
 
+from layout.check.feasibility import check
 from layout.drawing.strokes import DrawingRefused
 from layout.marks.artwork import read_artwork
+from layout.marks.frames import AIR, _largest
+from layout.shop.findings import Verdict
+from layout.shop.inscriptions import MonogramInscription
 from service.cli.main import app
-from service.drawings.artwork import Wanted, take
+from service.drawings.artwork import Wanted, box_of, take
 from service.shop.catalogue import default_folder, load
 
 
@@ -158,3 +162,79 @@ def test_the_command_shows_a_mark_and_adds_it_when_told_to(tmp_path: Path) -> No
     mark = load(folder).artworks["oak-leaf"]
     assert mark.outline.bounds_mm[2] - mark.outline.bounds_mm[0] == pytest.approx(8, abs=0.001)
     assert again.exit_code != 0
+
+
+RING = '<circle cx="10" cy="10" r="9" fill="none" stroke="black" stroke-width="1"/>'
+
+
+def test_a_frame_s_initials_go_into_the_largest_box_that_it_leaves_free() -> None:
+    """A ring's is the square in its inner circle, by hand: r = 8.5 less the air, a side of r times the root
+    of 2. Brackets leave what lies between them, though neither encloses anything."""
+    brackets = (
+        '<path d="M6 2H2V18H6M14 2H18V18H14" fill="none" stroke="black" stroke-width="1" '
+        'stroke-linejoin="miter"/>'
+    )
+    air = AIR * 19
+    square = (8.5 - air) * math.sqrt(2)
+
+    x0, y0, x1, y1 = box_of(take(svg(RING), Wanted()))
+
+    assert x1 - x0 == pytest.approx(square, abs=0.25) == y1 - y0
+    assert (x0 + x1) / 2 == pytest.approx(9.5, abs=0.15) == (y0 + y1) / 2
+    x0, y0, x1, y1 = box_of(take(svg(brackets), Wanted()))
+    air = AIR * 17
+    assert (x1 - x0, y1 - y0) == pytest.approx((15 - 2 * air, 15 - 2 * air), abs=0.25) or (
+        x1 - x0,
+        y1 - y0,
+    ) == pytest.approx((8 - 2 * air, 17 - 2 * air), abs=0.25)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_box_is_the_largest_of_all_on_the_grid(seed: int) -> None:
+    inside = np.random.default_rng(seed).random((9, 11)) > 0.25
+    every = [
+        (r1 - r0) * (c1 - c0)
+        for r0 in range(9)
+        for r1 in range(r0 + 1, 10)
+        for c0 in range(11)
+        for c1 in range(c0 + 1, 12)
+        if inside[r0:r1, c0:c1].all()
+    ]
+
+    area, (row0, column0, row1, column1) = _largest(inside)
+
+    assert area == max(every) == (row1 - row0) * (column1 - column0)
+    assert inside[row0:row1, column0:column1].all()
+
+
+def test_a_frame_without_room_is_asked_about_and_a_box_beside_it_refused() -> None:
+    full = take(svg('<rect x="2" y="2" width="16" height="16"/>'), Wanted())
+
+    with pytest.raises(DrawingRefused, match="say where they go"):
+        box_of(full)
+    with pytest.raises(DrawingRefused, match="inside the frame: x from 0 to 16"):
+        box_of(full, (2, 2, 18, 4))
+    assert box_of(full, (2, 2, 6, 6)) == (2, 2, 6, 6)
+
+
+def test_a_frame_comes_in_by_the_command_and_takes_initials(tmp_path: Path) -> None:
+    folder = tmp_path / "shop"
+    shutil.copytree(default_folder(), folder, ignore=shutil.ignore_patterns("__pycache__", "*.py"))
+    drawing = tmp_path / "hoop.svg"
+    drawing.write_bytes(svg(RING))
+    words = ["catalogue", "artwork", str(drawing), "--use", "frame", "--add", "--fixtures", str(folder)]
+    words += ["--out", str(tmp_path / "pictures")]
+
+    added = CliRunner().invoke(app, words)
+    wrong = CliRunner().invoke(app, [*words, "--name", "other", "--initials", "1,2,3"])
+
+    assert added.exit_code == 0, added.output
+    assert "initials   in the box" in added.output and "zone       chef-20, heel: from" in added.output
+    assert "initials" in (tmp_path / "pictures" / "mark.hoop.svg").read_text(encoding="utf-8")
+    assert wrong.exit_code != 0
+    shop = load(folder)
+    assert shop.artworks["hoop"].initials_box_mm is not None
+    sku = next(p.sku for p in shop.products.values() if p.blade == "chef-20")
+    font = shop.blades["chef-20"].faces[0].zone("heel").fonts[0]
+    checked = check(shop, sku, [MonogramInscription("heel", "WB", font, frame="hoop")])
+    assert checked.verdict is not Verdict.REFUSE, checked.findings

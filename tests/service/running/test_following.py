@@ -110,7 +110,7 @@ def test_two_processes_follow_whoever_changes_and_whoever_is_killed(
         f"http://127.0.0.1:{pair.ports[0]}/v1/catalogue/versions",
         json={"files": {POLICY: changed("Second")[POLICY]}},
         headers={**pair.headers, "If-Match": '"1"'},
-        timeout=60,
+        timeout=240,
     )
     assert answer.status_code == 201, answer.text
     second = answer.json()["version"]
