@@ -170,13 +170,11 @@ def get_work_order(tools: AtHand, response: Response, identity: WorkOrderId, who
         return work_order_answer(session, order)
 
 
-@router.get("/v1/work-orders/{identity}/labels.pdf", openapi_extra=details(files=[PDF]))
+@router.get("/v1/work-orders/{identity}/labels.pdf", openapi_extra=details(files=[PDF], etag=True))
 def get_work_order_labels(request: Request, tools: AtHand, identity: WorkOrderId, who: House) -> Response:
     """The labels of a work order and of each of its units that is not in a bin, 62 x 29 mm."""
-    return Response(
-        printed.built_unit_labels(tools, identity, voice_of(request)),
-        media_type=PDF,
-        headers={"Content-Disposition": f'inline; filename="{identity}-labels.pdf"'},
+    return wire.pdf_answer(
+        request, printed.built_unit_labels(tools, identity, voice_of(request)), f"{identity}-labels.pdf"
     )
 
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Sequence
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import func, select, update
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.records.states import ENDED_UNITS, UnitState, WorkOrderState
-from service.records.tables import BuiltUnit, History, Lot, Stock, WorkOrder
+from service.records.tables import BuiltProduct, BuiltUnit, History, Lot, Stock, WorkOrder
 from service.stock.count_rows import IN_WORK
 
 _OPEN_ORDER = WorkOrder.state == WorkOrderState.OPEN.value
@@ -104,9 +106,11 @@ def being_built(session: Session, sku: str) -> int:
     return int(session.execute(wanted).scalar_one())
 
 
-def lock_stock(session: Session, sku: str) -> None:
+def lock_product(session: Session, sku: str) -> None:
     """Of two people who ask for the same product's building, one waits for the other."""
-    session.scalars(select(Stock).where(Stock.sku == sku).order_by(Stock.bin).with_for_update()).all()
+    dialect: Any = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    session.execute(dialect.insert(BuiltProduct).values(sku=sku).on_conflict_do_nothing())
+    session.scalars(select(BuiltProduct.sku).where(BuiltProduct.sku == sku).with_for_update()).one()
 
 
 def lots(session: Session, lot_ids: Collection[int]) -> dict[int, Lot]:

@@ -135,7 +135,7 @@ def _store(
     session: Session, wanted: WorkOrderWanted, result: CheckResult | None, *, shop: Shop, by: By
 ) -> WorkOrder:
     product = _product(shop, wanted.sku)
-    rows.lock_stock(session, wanted.sku)
+    rows.lock_product(session, wanted.sku)
     if wanted.seen is not None and rows.being_built(session, wanted.sku) != wanted.seen:
         raise StaleVersion(
             "somebody else has had some of these built since you last saw the plan", sku=wanted.sku

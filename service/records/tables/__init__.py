@@ -1,6 +1,6 @@
 """The rows that are the truth. One module per noun; importing this package registers them all."""
 
-from service.records.tables.assembly import BuiltUnit, WorkOrder
+from service.records.tables.assembly import BuiltProduct, BuiltUnit, WorkOrder
 from service.records.tables.base import Base
 from service.records.tables.batches import Batch, BatchOrder
 from service.records.tables.benchwork import BurnStart, Load, LoadJob, LoadSlot, TurnFile
@@ -30,6 +30,7 @@ __all__ = [
     "BatchOrder",
     "Bin",
     "BinChange",
+    "BuiltProduct",
     "BuiltUnit",
     "BurnStart",
     "CalibrationRecord",

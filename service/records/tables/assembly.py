@@ -34,6 +34,15 @@ class WorkOrder(Base):
     created_at: Mapped[datetime]
 
 
+class BuiltProduct(Base):
+    """A product that assembly was ever asked to build, whether a bin has held it or not: of two people who
+    ask for it at once, one waits for this row."""
+
+    __tablename__ = "built_product"
+
+    sku: Mapped[str] = mapped_column(String(60), primary_key=True)
+
+
 class BuiltUnit(Base):
     """One unit of a work order, by the label that it bears from being built to its box."""
 

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from threading import Barrier, BrokenBarrierError
 from typing import Any
 
 import pytest
 from httpx import Response
+from sqlalchemy.orm import Session
 
 from layout.shop.assembly import Assembly
 from layout.shop.shop import Policy
+from service.assembly import work_order_rows
 from service.audit import assembly_rows, history_rows, stock_rows
 from service.records.db import Database
+from service.records.tables import WorkOrder
 from tests import pdf
 from tests.benches import Bench, a_bench_shop, flat_plate
 from tests.clocks import SetClock
@@ -240,6 +245,28 @@ def test_a_work_order_is_made_once_per_key_and_not_twice_from_one_plan(bench: Be
     assert bench.ask("GET", listed.links["next"]["url"]).json()["work_orders"][0]["id"] == "W1"
 
 
+def test_of_two_at_once_who_ask_for_a_product_that_no_bin_ever_held_one_is_told(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both have looked before either has written, unless one waits for the other."""
+    both = Barrier(2)
+    really = work_order_rows.being_built
+
+    def being_built(session: Session, sku: str) -> int:
+        found = really(session, sku)
+        with suppress(BrokenBarrierError):
+            both.wait(0.4)
+        return found
+
+    monkeypatch.setattr(work_order_rows, "being_built", being_built)
+    with ThreadPoolExecutor(2) as two:
+        asked = [two.submit(wanted, bench, sku="CHEF", seen=0) for _ in range(2)]
+        answers = sorted(one.result().status_code for one in asked)
+
+    assert answers == [201, 412]
+    assert len(bench.rows(WorkOrder)) == 1
+
+
 def test_the_house_mark_goes_ahead_as_a_lot(database: Database, clock: SetClock, tmp_path: Path) -> None:
     lot = a_lot()
     mark = {"inscriptions": lot["inscriptions"], "due": "2026-12-02T16:00:00Z"}
@@ -272,7 +299,9 @@ def test_labels_are_of_the_work_order_and_of_what_is_still_to_come(bench: Bench)
     passed(bench, "U1").raise_for_status()
     scanned(bench, "U1", bin="A1").raise_for_status()
     labels = bench.ask("GET", "/v1/work-orders/W1/labels.pdf")
+    again = bench.ask("GET", "/v1/work-orders/W1/labels.pdf", If_None_Match=labels.headers["ETag"])
 
+    assert (again.status_code, again.content) == (304, b"")
     assert labels.headers["content-type"] == "application/pdf"
     assert [page.split()[-1] for page in pdf.words_of(labels.content)] == ["W1", "U2"]
 
