@@ -7,7 +7,7 @@ from collections.abc import Collection, Sequence
 from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session
 
-from service.records.tables import BurnStart, Job, Load, MarkPhoto
+from service.records.tables import BurnStart, Job, Load, MarkPhoto, Order
 
 
 def find(session: Session, photo_id: int) -> tuple[MarkPhoto, Job] | None:
@@ -37,19 +37,17 @@ def same(session: Session, photo: MarkPhoto) -> MarkPhoto | None:
     ).one_or_none()
 
 
-def shares_picture(session: Session, photo: MarkPhoto) -> bool:
-    """Whether another photo of its unit is kept as the same picture."""
-    return bool(
-        session.scalar(
-            select(
-                exists().where(
-                    MarkPhoto.job_id == photo.job_id,
-                    MarkPhoto.sha256 == photo.sha256,
-                    MarkPhoto.id != photo.id,
-                )
-            )
-        )
-    )
+def has_picture(session: Session, job_id: int, sha256: str) -> bool:
+    """Whether a photo of the unit is kept as this picture."""
+    kept = exists().where(MarkPhoto.job_id == job_id, MarkPhoto.sha256 == sha256)
+    return bool(session.scalar(select(kept)))
+
+
+def lock_unit(session: Session, job_id: int) -> None:
+    """The unit's order, as whoever takes a photo of it locks that."""
+    session.scalars(
+        select(Order.id).join(Job, Job.order_id == Order.id).where(Job.id == job_id).with_for_update(of=Order)
+    ).one()
 
 
 def count_of(session: Session, job_id: int) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,9 +18,17 @@ from service.loads.load import mark_value
 from service.photos import photo_rows as rows
 from service.photos.develop import MOST_PIXELS, Approved, Developed, develop
 from service.photos.photo_answers import PhotoAnswer, photo_answer
-from service.records.errors import BadRequest, CheckersBusy, CheckTooSlow, MoveNotAllowed, NotFound
+from service.records.errors import (
+    BadRequest,
+    CheckersBusy,
+    CheckTooSlow,
+    DatabaseBusy,
+    MoveNotAllowed,
+    NotFound,
+)
 from service.records.ids import JOB, ORDER, PHOTO, number, public
 from service.records.moves import write_history
+from service.records.outgoing import ask_for
 from service.records.tables import Job, Load, MarkPhoto
 from service.records.who import Who
 from service.shop.tools import Tools
@@ -40,7 +49,8 @@ def take(tools: Tools, job: str, data: bytes, *, face: str = "", zone: str = "",
     """Keep a photo of a mark of a unit, as its last attempt burned it, and look at it.
 
     `face`, `zone`: which mark; may be left empty where there is only one. The same file sent again is the
-    same photo. Where nobody has time to look at it, it is kept all the same.
+    same photo, and brings back its picture where that was lost. Where nobody has time to look at it, it is
+    kept all the same.
 
     Raises NotFound (also where its order was erased), BadRequest (no picture, too large, which mark?),
     MoveNotAllowed (nothing burned, too many), CheckersBusy.
@@ -51,7 +61,7 @@ def take(tools: Tools, job: str, data: bytes, *, face: str = "", zone: str = "",
     with tools.database.reading() as session:
         meant = _meant(tools, session, job_id, face, zone)
         known = rows.same(session, _row(meant, sent, who, tools))
-        if known is not None:
+        if known is not None and _read(tools, known) is not None:
             return photo_answer(known)
     developed = _developed(tools, data, meant.approved)
     sha256 = hashlib.sha256(developed.data).hexdigest()
@@ -60,10 +70,11 @@ def take(tools: Tools, job: str, data: bytes, *, face: str = "", zone: str = "",
         _lock(session, meant.order_id)
         row = _row(meant, sent, who, tools)
         known = rows.same(session, row)
-        if known is not None:
+        if known is not None and _read(tools, known) is not None:
             return photo_answer(known)
-        if rows.count_of(session, job_id) >= MOST_PHOTOS:
+        if known is None and rows.count_of(session, job_id) >= MOST_PHOTOS:
             raise MoveNotAllowed(f"there are {MOST_PHOTOS} photos of this unit; take one away first", job=job)
+        row = known or row
         row.sha256, row.width, row.height = sha256, developed.width, developed.height
         row.look = developed.look
         keep(path_of(tools, row), developed.data, sha256)
@@ -92,16 +103,35 @@ def share(tools: Tools, photo: str, *, shared: bool, who: Who) -> PhotoAnswer:
 
 
 def take_away(tools: Tools, photo: str, *, who: Who) -> None:
-    """Delete a photo: of something else, or with more on it than the mark; its picture stays while another
-    photo of the unit (another face or attempt) was made of the same file. Raises NotFound."""
+    """Delete a photo: of something else, or with more on it than the mark. Raises NotFound.
 
-    def work(session: Session) -> None:
+    Its picture goes when its row is gone for good: a process that is killed in between leaves a picture
+    without a row, which the task takes away, and never a row without its picture.
+    """
+
+    def work(session: Session) -> tuple[int, str]:
         row, job = _find(session, photo)
         _lock(session, job.order_id)
-        if not rows.shares_picture(session, row):
-            path_of(tools, row).unlink(missing_ok=True)
+        meant = row.job_id, row.sha256
         rows.remove(session, row)
-        write_history(session, "order", job.order_id, "photo_deleted", by=tools.by(who), why=photo)
+        by = tools.by(who)
+        write_history(session, "order", job.order_id, "photo_deleted", by=by, why=photo)
+        ask_for(session, "drop_picture", now=by.at, job=meant[0], sha256=meant[1])
+        return meant
+
+    job_id, sha256 = tools.database.write(work)
+    with suppress(DatabaseBusy):  # then the task does it
+        drop_picture(tools, job=job_id, sha256=sha256)
+
+
+def drop_picture(tools: Tools, *, job: int, sha256: str) -> None:
+    """Remove a picture of a unit of which no photo is on record any more; another face's or attempt's may
+    have been made of the same file, and the file may have been sent again since."""
+
+    def work(session: Session) -> None:
+        rows.lock_unit(session, job)
+        if not rows.has_picture(session, job, sha256):
+            _file(tools, job, sha256).unlink(missing_ok=True)
 
     tools.database.write(work)
 
@@ -113,13 +143,19 @@ def find(session: Session, photo: str) -> MarkPhoto:
 
 def picture(tools: Tools, row: MarkPhoto) -> bytes:
     """A photo's picture as JPEG. Raises NotFound where its file is lost, or not as it was."""
+    data = _read(tools, row)
+    if data is None:
+        raise NotFound("this picture is not here any more", id=public(PHOTO, row.id))
+    return data
+
+
+def _read(tools: Tools, row: MarkPhoto) -> bytes | None:
+    """A photo's picture; None where it is lost, or not as it was."""
     try:
         data = path_of(tools, row).read_bytes()
     except FileNotFoundError:
-        data = b""
-    if hashlib.sha256(data).hexdigest() != row.sha256:
-        raise NotFound("this picture is not here any more", id=public(PHOTO, row.id))
-    return data
+        return None
+    return data if hashlib.sha256(data).hexdigest() == row.sha256 else None
 
 
 def outline_of(session: Session, row: MarkPhoto) -> Outline:
@@ -144,7 +180,11 @@ def folder_of(tools: Tools, job_id: int) -> Path:
 
 
 def path_of(tools: Tools, row: MarkPhoto) -> Path:
-    return folder_of(tools, row.job_id) / f"{row.sha256}.jpg"
+    return _file(tools, row.job_id, row.sha256)
+
+
+def _file(tools: Tools, job_id: int, sha256: str) -> Path:
+    return folder_of(tools, job_id) / f"{sha256}.jpg"
 
 
 # --- which mark is meant ---

@@ -63,7 +63,16 @@ def import_orders(tools: Tools, *, file: str, client: str) -> None:
     imports.import_stored(tools, file, client=client)
 
 
-TASKS: Mapping[str, Task] = MappingProxyType({"render_load": render_load, "import_orders": import_orders})
+def drop_picture(tools: Tools, *, job: int, sha256: str) -> None:
+    """Remove the picture of a photo that was deleted."""
+    from service.photos import photos
+
+    photos.drop_picture(tools, job=job, sha256=sha256)
+
+
+TASKS: Mapping[str, Task] = MappingProxyType(
+    {"render_load": render_load, "import_orders": import_orders, "drop_picture": drop_picture}
+)
 
 
 def run(

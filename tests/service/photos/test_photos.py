@@ -7,6 +7,7 @@ import hashlib
 import io
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +23,13 @@ from service.photos import photos
 from service.photos.develop import develop
 from service.privacy.erase import erase
 from service.records.db import Database
-from service.records.tables import MarkPhoto
+from service.records.tables import MarkPhoto, Outbox
 from service.records.who import SWEEP
-from tests.benches import Bench, jobs_of
+from service.running import tasks
+from service.running.tasks import Outcome
+from tests.benches import OPERATOR, Bench, jobs_of
 from tests.clocks import SetClock
+from tests.models.mortal import Death, Killed, MortalDatabase
 from tests.references.photos import photo_of
 
 JPEG = "image/jpeg"
@@ -273,6 +277,56 @@ def test_a_photo_that_is_deleted_is_gone_from_the_disk(bench: Bench, job: str) -
     assert bench.ask("DELETE", f"/v1/photos/{told['id']}").status_code == 204
     assert list(folder.iterdir()) == []
     assert bench.ask("DELETE", f"/v1/photos/{told['id']}").status_code == 404
+
+
+@pytest.mark.usefixtures("unlooked")
+@pytest.mark.parametrize("committed", [False, True])
+def test_killed_while_a_photo_is_deleted_no_row_is_without_its_picture(
+    bench: Bench, job: str, *, committed: bool
+) -> None:
+    """Killed before the row is gone it is as it was; after that the picture is taken away by the task."""
+    told = send(bench, job, a_picture()).json()
+    folder = bench.tools.settings.data / "photos" / job
+    process = MortalDatabase(bench.database.engine)
+    process.die(Death(0, committed=committed))
+    with pytest.raises(Killed):
+        photos.take_away(replace(bench.tools, database=process), told["id"], who=OPERATOR)
+
+    seen = bench.ask("GET", f"/v1/photos/{told['id']}.jpg").status_code
+    left = len(list(folder.iterdir()))
+    done = [tasks.run(bench.tools, row.id) for row in bench.rows(Outbox, Outbox.task == "drop_picture")]
+
+    assert (seen, left) == ((404, 1) if committed else (200, 1))
+    assert done == ([Outcome.DONE] if committed else [])
+    assert len(list(folder.iterdir())) == (0 if committed else 1)
+
+
+@pytest.mark.usefixtures("unlooked")
+def test_a_picture_that_was_lost_comes_back_with_the_same_file(bench: Bench, job: str) -> None:
+    sent = a_picture()
+    told = send(bench, job, sent).json()
+    (file,) = (bench.tools.settings.data / "photos" / job).iterdir()
+    file.unlink()
+    lost = bench.ask("GET", f"/v1/photos/{told['id']}.jpg").status_code
+
+    again = send(bench, job, sent).json()
+
+    assert (lost, again) == (404, told)
+    assert hashlib.sha256(file.read_bytes()).hexdigest() == told["sha256"]
+    assert len(bench.rows(MarkPhoto)) == 1
+
+
+@pytest.mark.usefixtures("unlooked")
+def test_a_file_sent_again_before_its_picture_was_taken_away_keeps_it(bench: Bench, job: str) -> None:
+    sent = a_picture()
+    first = send(bench, job, sent).json()
+    bench.ask("DELETE", f"/v1/photos/{first['id']}")
+    second = send(bench, job, sent).json()
+
+    for row in bench.rows(Outbox, Outbox.task == "drop_picture"):
+        tasks.run(bench.tools, row.id)
+
+    assert bench.ask("GET", f"/v1/photos/{second['id']}.jpg").status_code == 200
 
 
 @pytest.mark.usefixtures("unlooked")
