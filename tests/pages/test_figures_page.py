@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from playwright.sync_api import Page, expect
 
@@ -47,6 +49,9 @@ def test_the_day_in_figures_can_be_read_by_everybody(shop: ServedShop, sign_in: 
         page.set_viewport_size({"width": width, "height": 900})
         page.get_by_label("By", exact=True).select_option("week")
         page.get_by_role("button", name="Count").click()
+        expect(page.get_by_label("By", exact=True)).to_have_value("week")
+        expect(page).to_have_url(re.compile("by=week"))
+        page.reload()  # what was asked for stands in the address
         expect(page.get_by_label("By", exact=True)).to_have_value("week")
         must_be_legible(page)
         bottoms = page.locator("form.find input, form.find select, form.find button").evaluate_all(_BOTTOMS)

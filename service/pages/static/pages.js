@@ -3,7 +3,7 @@
 (() => {
   const live = () => document.getElementById("live");
   const token = () => document.querySelector("meta[name=form-token]")?.content || "";
-  let audio = null, stream = null, timers = [], asking = null, swaps = 0;
+  let audio = null, stream = null, timers = [], asking = null, swaps = 0, onTheirWay = 0;
 
   // A refusal is also heard: two low tones, and a higher one when all is well.
   function sound(kind) {
@@ -57,7 +57,7 @@
     }
   }
 
-  function swap(text, address, isAsked) {
+  function swap(text, address, isAsked, isGet) {
     const page = new DOMParser().parseFromString(text, "text/html"), next = page.getElementById("live");
     if (!next) { location.assign(address); return; }
     const field = document.activeElement, kept = field && field.id && live().contains(field) ? field.id : "";
@@ -74,7 +74,8 @@
     for (const note of ["stale", "offline", "fault"]) document.getElementById(note).hidden = true;
     const meta = page.querySelector("meta[name=form-token]");
     if (meta) document.querySelector("meta[name=form-token]").content = meta.content;
-    if (isAsked && new URL(address, location).pathname !== location.pathname) history.pushState(null, "", address);
+    const to = new URL(address, location);
+    if (isAsked && (to.pathname !== location.pathname || (isGet && to.search !== location.search))) history.pushState(null, "", address);
     const loud = live().querySelector("[data-sound]");
     if (isAsked && loud) {
       sound(loud.dataset.sound);
@@ -85,12 +86,31 @@
     begin();
   }
 
+  // Whatever is scanned while an answer is on its way belongs to the page that comes: it is kept, and sent from
+  // there. A refusal that came in between is still to be read.
+  let kept = [], typed = "";
+  function sendKept() {
+    const field = document.getElementById("scan");
+    if (!field) { kept = []; typed = ""; return; }
+    if (kept.length) {
+      field.value = kept.shift();
+      const refused = told().filter((one) => one.dataset.sound === "refuse").map((one) => [0, one]);
+      send(field.form).then(() => tellAgain(refused));
+    } else if (typed) {
+      field.focus();
+      field.value = typed;
+      typed = "";
+    }
+  }
+
   async function send(form, button) {
     const data = new FormData(form, button), address = (button && button.getAttribute("formaction")) || form.action;
     const isGet = form.method === "get";
     const url = isGet ? address.split("?")[0] + "?" + new URLSearchParams(data) : address;
     const body = isGet ? undefined : form.enctype === "multipart/form-data" ? data : new URLSearchParams(data);
     form.setAttribute("aria-busy", "true");
+    onTheirWay += 1;
+    let isAnswered = false;
     try {
       const answer = await fetch(url, { method: isGet ? "GET" : "POST", body, credentials: "same-origin" });
       if (answer.status >= 500 && !isGet) { // what was typed stays; nobody knows yet whether it was taken
@@ -99,12 +119,16 @@
         sound("refuse");
         return;
       }
-      swap(await answer.text(), answer.redirected || isGet ? answer.url : location.href, true);
+      swap(await answer.text(), answer.redirected || isGet ? answer.url : location.href, true, isGet);
+      isAnswered = true;
     } catch {
       form.removeAttribute("aria-busy");
       const note = document.getElementById("offline");
       if (note) { note.hidden = false; sound("refuse"); }
+    } finally {
+      onTheirWay -= 1;
     }
+    if (isAnswered && !onTheirWay) sendKept();
   }
   addEventListener("submit", (event) => {
     const form = event.target;
@@ -164,9 +188,15 @@
   // A scanner types: what comes while no field has the focus goes into the scan field.
   addEventListener("keydown", (event) => {
     const field = document.getElementById("scan"), on = document.activeElement;
-    if (!field || event.ctrlKey || event.altKey || event.metaKey || event.key.length !== 1 || event.key === " ") return;
-    if (on && on.matches("input:not([type=checkbox]):not([type=radio]),select,textarea")) return;
-    field.focus();
+    if (!field || event.ctrlKey || event.altKey || event.metaKey) return;
+    if (on && on !== field && on.matches("input:not([type=checkbox]):not([type=radio]),select,textarea")) return;
+    const isLetter = event.key.length === 1 && event.key !== " ";
+    if ((onTheirWay || typed) && (isLetter || (typed && event.key === "Enter"))) {
+      event.preventDefault();
+      if (isLetter) { typed += event.key; return; }
+      kept.push(typed);
+      typed = "";
+    } else if (isLetter && on !== field) field.focus();
   });
 
   // The desk's proof, drawn again as one types.
