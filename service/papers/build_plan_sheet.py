@@ -10,13 +10,13 @@ from babel.dates import format_date
 from reportlab.lib.pagesizes import A4, landscape
 from reportlab.lib.units import mm
 
-from service.papers.page import MARGIN, cut, paper, write
+from service.papers.page import MARGIN, cut, paper, write, write_whole
 from service.papers.voice import Voice
 from service.papers.words import _
 from service.plan.build_plan_answers import BuildPlanAnswer
 
 _WIDTH, _HEIGHT = landscape(A4)
-_ROW, _BOTTOM = 6.5 * mm, 16 * mm
+_ROW, _BOTTOM = 10 * mm, 16 * mm
 _NAME, _NUMBER = 82 * mm, 28 * mm
 
 
@@ -31,18 +31,20 @@ def build_plan_sheet(plan: BuildPlanAnswer, voice: Voice) -> bytes:
     ]
     rows = [
         (
-            f"{one.name} ({one.sku})",
+            one.name,
+            one.sku,
             [str(one.free), str(one.level), *(_some(week.get(one.sku, 0)) for week in to_build)],
         )
         for one in plan.products
     ]
-    rows.append((voice.say(_("In all")), ["", "", *(_some(week.units) for week in plan.weeks)]))
+    rows.append((voice.say(_("In all")), "", ["", "", *(_some(week.units) for week in plan.weeks)]))
     top = _head(page, plan, heading, voice)
-    for name, cells in rows:
+    for name, code, cells in rows:
         if top - _ROW < _BOTTOM:
             page.showPage()
             top = _head(page, plan, heading, voice)
         _row(page, top, name, cells)
+        write_whole(page, code, MARGIN, top - 3.5 * mm, _NAME - 2 * mm, 8)
         top -= _ROW
     page.showPage()
     page.save()

@@ -180,6 +180,12 @@ def write(page: Any, text: str, x: float, y: float, size: float, *, bold: bool =
     page.drawString(x, y, text)
 
 
+def write_whole(page: Any, text: str, x: float, y: float, width: float, largest: float) -> None:
+    """One line of what must be read whole, as a code, in letters as small as the width (points) asks for."""
+    asked = pdfmetrics.stringWidth(text, PLAIN, largest)
+    write(page, text, x, y, largest if asked <= width else largest * width / asked)
+
+
 def cut(text: str, width: float, size: float, *, bold: bool = False) -> str:
     """As much of the words as goes into a width (points), with a sign where something was left out."""
     font = BOLD if bold else PLAIN

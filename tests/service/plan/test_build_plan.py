@@ -12,6 +12,9 @@ from typing import Any
 import pytest
 
 from layout.shop.assembly import Assembly
+from service.papers.build_plan_sheet import build_plan_sheet
+from service.papers.voice import Voice
+from service.plan.build_plan_answers import BuildPlanAnswer
 from service.records.db import Database
 from service.records.tables import Job, Stock
 from tests import pdf
@@ -195,3 +198,8 @@ def test_the_plan_as_a_table_and_on_paper(bench: Bench) -> None:
     words = " ".join(pdf.words_of(sheet.content))
     assert "Montageplan" in words and str(asked(bench, "?service_level=0.98")["weeks"][0]["units"]) in words
     assert bench.ask("GET", "/v1/build-plan?service_level=2").status_code == 422
+    plan = BuildPlanAnswer.model_validate(asked(bench))
+    code = "AQ-PARER-OAK-LEFT-HANDED-AND-OF-SIXTY-CHARACTERS-SO-IT-SEEMS"
+    long = plan.products[0].model_copy(update={"name": "Invented parer, oak handle, long, " * 3, "sku": code})
+    (said,) = pdf.words_of(build_plan_sheet(plan.model_copy(update={"products": (long,)}), Voice()))
+    assert code in said and "Invented parer, oak handle" in said
