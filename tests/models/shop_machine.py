@@ -7,7 +7,8 @@ that a step takes milliseconds; everything else is the service as it runs.
 
 The model knows only what clients were told: which orders were acknowledged, under which key and with which
 answer; what was counted into bins; which starts were confirmed; what the receiver has seen; what is left of
-supplies, whether the day's check was done, and which photos were kept. Handing over is left to other tests.
+supplies, whether the day's check was done, and which photos were kept; which boxes packing has, which orders
+left and when, and which were made again in an order of their own.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import itertools
 import shutil
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -44,6 +45,7 @@ from layout.check.feasibility import Checked, CheckResult
 from layout.shop.findings import Finding, Severity, Verdict
 from layout.shop.inscriptions import Inscription, TextInscription
 from layout.shop.loads import Mark, Place
+from layout.shop.people import Pickups
 from layout.shop.shop import Shop
 from layout.shop.upkeep import Routine
 from service.audit.look import look
@@ -105,7 +107,8 @@ OPERATORS = ("Kit", "Ines")
 BOXED = 3
 #: Words, by what the check says of them.
 WORDS = st.sampled_from(["Anna", "Anna", "Anna", "refuse", "review"])
-FACES = st.sampled_from([("mark_side",), ("mark_side",), ("mark_side", "pile_side")])
+#: On which faces; none: nothing is engraved, and packing fetches the unit.
+FACES = st.sampled_from([("mark_side",), ("mark_side",), ("mark_side", "pile_side"), ()])
 ZONES = {"mark_side": "flat", "pile_side": "back"}
 DEATHS = st.builds(Death, after=st.integers(0, 3), committed=st.booleans())
 #: Of a process that works on, mostly.
@@ -114,6 +117,10 @@ KEPT = timedelta(hours=72)
 #: A check of every day, without which no load is given out and nothing is burned.
 WINDOW = Routine("window", "Look at the window", "Laser off, key out.", "day", stops=True)
 ROUTINE = "/v1/stations/s1/routines/window"
+#: The carrier comes every day at this second of it, in UTC; the clock stands at whole ones.
+CUT_OFF_S = 16 * 3600 + 0.5
+PICKUPS = Pickups(tuple(day * 86_400 + CUT_OFF_S for day in range(7)), 600.0)
+SHELVES = ("P1", "P2")
 #: Bags go one for each unit and one for each load; parcels with orders handed over only.
 SUPPLIES = ("bags", "bags", "parcels")
 
@@ -126,6 +133,7 @@ def _drawn(grey: int) -> bytes:
 
 
 PHOTOS = (_drawn(60), _drawn(200))
+_OF_LEAVING = ("order.handed_over", "order.hand_over_taken_back")
 
 
 class SquareGeometry(HereGeometry):
@@ -230,7 +238,8 @@ class ShopMachine(RuleBasedStateMachine):
         else:
             empty_all_tables(self.database.engine)
         self.clock: SetClock = a_clock()
-        self.shop = kept_up(a_bench_shop(turning_plate(slots=3, copies=2)), WINDOW)
+        shop = kept_up(a_bench_shop(turning_plate(slots=3, copies=2)), WINDOW)
+        self.shop = replace(shop, policy=replace(shop.policy, shelves=SHELVES, pickups=PICKUPS))
         shutil.rmtree(self.folder / photos.FOLDER, ignore_errors=True)  # of the day before
         self.keys: dict[str, str] = {}
         self.database.write(self._prepare)
@@ -249,8 +258,12 @@ class ShopMachine(RuleBasedStateMachine):
         self.left: dict[str, int] = {}  # of each supply that was ever counted or refilled
         self.window: tuple[bool, datetime] | None = None  # how it was found last, and when
         self.photos: dict[int, str] = {}  # confirmed and not deleted since: what is kept of each
-        self.doubtful: set[int] = set()  # photos that were to be deleted, with their order or alone
         self.erased: set[int] = set()  # orders
+        self.sisters: set[tuple[str, str]] = set()  # orders of one unit that is made again: client, reference
+        self.made_elsewhere: set[int] = set()  # units that left, and are made again in one of those
+        self.gathered: set[int] = set()  # boxes that packing has
+        self.away: dict[int, datetime] = {}  # orders, and when they were handed over
+        self.told_of: Counter[tuple[int, str]] = Counter()  # what is told of an order's leaving, how often
         self.broker: list[Hint] = []
         self.steps = 0
         self.boots()
@@ -297,6 +310,16 @@ class ShopMachine(RuleBasedStateMachine):
         assert answer is not None
         assert answer.status_code < 500, answer.text
         return answer
+
+    def asked_until_answered(self, role: str, method: str, path: str, body: Any, **headers: str) -> Any:
+        """As a client asks who has no answer yet, under one key."""
+        while True:
+            answer = self.ask(role, method, path, body, **headers)
+            if answer is None:
+                continue
+            if answer.json().get("code") != "request_in_flight":
+                return answer
+            self.clock.advance(seconds=int(answer.headers["Retry-After"]))
 
     def in_background(self, work: Any) -> bool:
         """Whether it came to its end."""
@@ -635,18 +658,37 @@ class ShopMachine(RuleBasedStateMachine):
 
     # --- remakes ---
 
-    @rule(data=st.data(), twice=st.booleans())
-    def a_released_unit_is_made_again(self, data: st.DataObject, twice: bool) -> None:
+    @rule(data=st.data(), twice=st.booleans(), death=PERHAPS)
+    def a_released_unit_is_made_again(self, data: st.DataObject, twice: bool, death: Death | None) -> None:
+        """In its order while that is here, in an order of its own where that has left."""
         released = [job for job in self.jobs() if job.state == "released" and job.order_id not in self.erased]
         if not released:
             return
         job = data.draw(st.sampled_from(released))
-        body = {"line_ref": "1", "unit": job.unit, "reason": "damaged", "pays": "shop"}
+        order = self.order(job.order_id)
+        ship_by = (self.clock() + timedelta(days=5)).isoformat()
+        body = {"line_ref": "1", "unit": job.unit, "reason": "damaged", "pays": "shop", "ship_by": ship_by}
         at, key = f"/v1/orders/O{job.order_id}/remakes", f"remake-{next(self.numbers)}"
-        first = self.ask("desk", "POST", at, body, Idempotency_Key=key)
-        if first is None:
+        self.may_die(death)
+        first = self.asked_until_answered("desk", "POST", at, body, Idempotency_Key=key)
+        if first.json().get("code") == "remade_already":
+            assert job.id in self.made_elsewhere, "made again once, and not known"
             return
         assert (first.status_code, first.json()["job"]) == (201, public(JOB, job.id)), first.text
+        assert job.id not in self.made_elsewhere, "made again twice"
+        made = first.json()["made"]
+        if job.order_id in self.away:
+            sister = next(
+                name
+                for again in itertools.count(1)
+                if (name := (order.client, f"{order.order_ref}-R{again}")) not in self.sisters
+            )
+            self.sisters.add(sister)
+            self.made_elsewhere.add(job.id)
+            assert (made["order"] != public(ORDER, order.id), made["order_ref"]) == (True, sister[1])
+        else:
+            self.gathered.discard(job.id)
+            assert made["order"] == public(ORDER, order.id), "made elsewhere, though its order is here"
         if twice:
             again = self.ask("desk", "POST", at, body, Idempotency_Key=key)
             assert again is None or again.text == first.text
@@ -666,6 +708,113 @@ class ShopMachine(RuleBasedStateMachine):
         assert answer is None or answer.status_code in {200, 409}, answer.text
         self.arrived += self.boxed(bin_name) - before
         assert to == "stocked" or self.boxed(bin_name) == before
+
+    # --- packing ---
+
+    @rule(data=st.data(), is_open=st.booleans(), twice=st.booleans(), death=PERHAPS)
+    def something_is_scanned_at_packing(
+        self, data: st.DataObject, is_open: bool, twice: bool, death: Death | None
+    ) -> None:
+        """A box from anywhere, with any order open on the tablet, or none."""
+        jobs = self.jobs()
+        if not jobs:
+            return
+        job = data.draw(st.sampled_from(jobs))
+        opened = data.draw(st.sampled_from([job.order_id, *(one for one, _ in self.known_orders())]))
+        self.may_die(death)
+        for _ in range(2 if twice else 1):
+            self.scan(job.id, opened if is_open else None)
+
+    @precondition(lambda self: any(job.state == "released" for job in self.jobs()))
+    @rule(data=st.data(), hands_over=st.integers(0, 2), death=PERHAPS)
+    def an_order_is_packed(self, data: st.DataObject, hands_over: int, death: Death | None) -> None:
+        """All that is here of one, or all but a box; it is handed over so many times, complete or not."""
+        orders = sorted({job.order_id for job in self.jobs() if job.state == "released"})
+        here = [one for one in orders if one not in self.away] or orders
+        order_id = data.draw(st.sampled_from(here))
+        boxes = [job.id for job in self.units_of(order_id)]
+        luck = data.draw(st.integers(0, 3)) > 0
+        self.may_die(death)
+        for job_id in boxes if luck else boxes[1:]:
+            self.scan(job_id, order_id)
+        for _ in range(hands_over):
+            self.hand_over(order_id)
+
+    @precondition(lambda self: self.told_of)
+    @rule(data=st.data(), hours=st.sampled_from([0, 0, 7, 20]), taps=st.integers(1, 2), death=PERHAPS)
+    def a_hand_over_is_taken_back(
+        self, data: st.DataObject, hours: int, taps: int, death: Death | None
+    ) -> None:
+        """Of an order that left, or that was here all the time."""
+        orders = [*self.away, *self.away, *(one for one, _ in self.known_orders())]
+        order_id = data.draw(st.sampled_from(orders))
+        self.clock.advance(hours=hours)
+        self.may_die(death)
+        for _ in range(taps):
+            self.take_back(order_id)
+
+    def scan(self, job_id: int, opened: int | None) -> None:
+        """The label of a box; the barcode, where nothing is engraved and it stands in its bin."""
+        job = next(one for one in self.jobs() if one.id == job_id)
+        is_in_bin = job.is_plain and job.state == "ready" and job.bin is not None
+        if is_in_bin and opened == job.order_id:
+            self.fetch(opened)
+            return
+        is_wanted = (
+            job.state == "released" and job.order_id not in self.away and opened in {None, job.order_id}
+        )
+        body = {"code": public(JOB, job_id)} | ({} if opened is None else {"order": public(ORDER, opened)})
+        answer = self.ask("bench", "POST", "/v1/packing/scan", body)
+        if answer is not None and is_wanted:
+            what = "gathered_before" if job_id in self.gathered else "gathered"
+            assert (answer.status_code, answer.json()["what"]) == (200, what), answer.text
+        elif answer is not None:
+            assert (answer.status_code, answer.json()["code"]) == (409, "wrong_box"), answer.text
+        if is_wanted and (answer is not None or job_id in self.at_packing()):
+            self.gathered.add(job_id)
+
+    def fetch(self, order_id: int) -> None:
+        """One of its units on which nothing is engraved comes from its bin; which one is the service's."""
+        before = self.at_packing()
+        body = {"code": "PARER", "order": public(ORDER, order_id)}
+        answer = self.ask("bench", "POST", "/v1/packing/scan", body)
+        more = self.at_packing() - before
+        assert len(more) == 1 if answer is not None else len(more) <= 1
+        assert answer is None or (answer.status_code, answer.json()["what"]) == (200, "fetched"), answer.text
+        assert answer is None or {answer.json()["job"]} == {public(JOB, job) for job in more}
+        self.gathered |= more
+
+    def hand_over(self, order_id: int) -> None:
+        units = self.units_of(order_id)
+        missing = [public(JOB, job.id) for job in units if job.id not in self.gathered]
+        is_new = order_id not in self.away and bool(units) and not missing
+        answer = self.ask("bench", "POST", f"/v1/orders/{public(ORDER, order_id)}/hand-over")
+        if answer is not None and not is_new and order_id not in self.away:
+            assert answer.status_code == 409, f"handed over, and {missing} not there"
+            assert sorted(answer.json().get("missing", [])) == sorted(missing)
+        elif answer is not None:
+            assert (answer.status_code, answer.json()["state"]) == (200, "handed_over"), answer.text
+        if is_new and (answer is not None or self.order(order_id).handed_over_at is not None):
+            self.away[order_id] = self.clock()
+            self.told_of[order_id, "order.handed_over"] += 1
+            if "parcels" in self.left:
+                self.left["parcels"] = max(0, self.left["parcels"] - 1)
+
+    def take_back(self, order_id: int) -> None:
+        """Once, before the carrier was here."""
+        left = self.away.get(order_id)
+        is_new = left is not None and self.clock() < _carrier_after(left) and order_id not in self.erased
+        is_new = is_new and not {job.id for job in self.units_of(order_id)} & self.made_elsewhere
+        was_before = left is None and self.told_of[order_id, "order.hand_over_taken_back"] > 0
+        answer = self.ask("bench", "DELETE", f"/v1/orders/{public(ORDER, order_id)}/hand-over")
+        if answer is not None:
+            assert answer.status_code == (200 if is_new or was_before else 409), answer.text
+            assert answer.status_code == 409 or "handed_over_at" not in answer.json()
+        if is_new and (answer is not None or self.order(order_id).handed_over_at is None):
+            del self.away[order_id]
+            self.told_of[order_id, "order.hand_over_taken_back"] += 1
+            if "parcels" in self.left:
+                self.left["parcels"] += 1
 
     # --- supplies and routine checks ---
 
@@ -739,7 +888,7 @@ class ShopMachine(RuleBasedStateMachine):
                     told[number(PHOTO, answer.json()["id"])] = answer.json()["sha256"]
             assert len(told) <= 1, "one file, two photos"
             assert len(self.photos_of(job_id)) - before in {0, 1}
-            self.photos |= {photo: sha256 for photo, sha256 in told.items() if photo not in self.doubtful}
+            self.photos |= told
         self.pictures_are_there(job_id)
 
     @rule(
@@ -760,9 +909,9 @@ class ShopMachine(RuleBasedStateMachine):
         for place in range(2 if twice else 1):
             if what == "delete":
                 is_there = any(photo.id == photo_id for photo in self.photos_of(job_id))
-                self.photos.pop(photo_id, None)
-                self.doubtful.add(photo_id)  # its picture may go, and the process before its row
                 answer = self.ask("desk", "DELETE", at)
+                if not any(photo.id == photo_id for photo in self.photos_of(job_id)):
+                    self.photos.pop(photo_id, None)
                 expected = 204 if is_there else 404
                 assert place == 0 or is_there == (answer is None or answer.status_code == 204)
             else:
@@ -801,7 +950,6 @@ class ShopMachine(RuleBasedStateMachine):
         if is_over:  # files go before the rows do
             for photo in shown:
                 self.photos.pop(photo.id, None)
-                self.doubtful.add(photo.id)
         if not is_erased:
             return
         self.erased.add(order.id)
@@ -963,6 +1111,19 @@ class ShopMachine(RuleBasedStateMachine):
         with self.database.reading() as session:
             return list(session.scalars(select(Job).order_by(Job.id)))
 
+    def order(self, order_id: int) -> Order:
+        with self.database.reading() as session:
+            return session.get_one(Order, order_id)
+
+    def units_of(self, order_id: int) -> list[Job]:
+        """What is neither cancelled nor scrapped."""
+        gone = {"cancelled", "scrapped"}
+        return [job for job in self.jobs() if job.order_id == order_id and job.state not in gone]
+
+    def at_packing(self) -> set[int]:
+        with self.database.reading() as session:
+            return set(session.scalars(select(Job.id).where(Job.gathered_at.is_not(None))))
+
     def loads(self) -> list[Load]:
         with self.database.reading() as session:
             return list(session.scalars(select(Load).order_by(Load.id)))
@@ -1032,6 +1193,7 @@ class ShopMachine(RuleBasedStateMachine):
         self.acknowledged_orders_are_there_once()
         self.confirmed_work_is_on_record(seen)
         self.what_is_used_up_is_counted()
+        self.what_left_is_told_once()
         stocked = {unit.id for unit in self.built() if unit.state == "stocked"}
         assert self.told_stocked <= stocked, "told that it stands in a bin, and lost"
         for job_id, before in self.cancelled.items():
@@ -1052,6 +1214,17 @@ class ShopMachine(RuleBasedStateMachine):
         assert max(loads.values(), default=0) <= 1, "used twice by one load"
         assert set(self.photos) <= photos_there, "a photo that was confirmed is lost"
 
+    def what_left_is_told_once(self) -> None:
+        with self.database.reading() as session:
+            orders = session.execute(select(Order.id, Order.shelf, Order.handed_over_at)).all()
+            events = session.scalars(select(Event).where(Event.type.in_(_OF_LEAVING)))
+            told = Counter((number(ORDER, event.data["order"]), event.type) for event in events)
+        assert {order.id for order in orders if order.handed_over_at is not None} == set(self.away)
+        assert self.at_packing() == self.gathered
+        assert told == self.told_of
+        standing = Counter(order.shelf for order in orders if order.shelf and order.id not in self.away)
+        assert max(standing.values(), default=0) <= 1, "two orders on one shelf"
+
     def the_audit_is_clean(self) -> None:
         report = look(self.database.engine, None)
         assert [damage.says for damage in report.damage] == []
@@ -1064,7 +1237,8 @@ class ShopMachine(RuleBasedStateMachine):
             units = Counter(tuple(row) for row in session.execute(living))
         sent = {(_client(posted.role), posted.body["order_ref"]): posted for posted in self.posted}
         assert max(stored.values(), default=0) <= 1
-        assert set(stored) <= set(sent), "nobody sent this"
+        assert set(stored) == (set(stored) & set(sent)) | self.sisters, "nobody sent this"
+        assert all(units[name] <= 1 for name in self.sisters)
         for name, posted in sent.items():
             assert posted.text is None or name in stored, "acknowledged, and lost"
             assert name not in stored or units[name] == posted.units
@@ -1120,13 +1294,20 @@ class ShopMachine(RuleBasedStateMachine):
         with self.database.reading() as session:
             events = list(session.scalars(select(Event).where(Event.type.in_(TOLD))))
             history = session.scalars(select(History).where(History.subject == "order")).all()
-        assert len([row for row in history if row.move_to == "taken"]) == len(self.posted)
+        taken = len([row for row in history if row.move_to == "taken"])
+        assert taken == len(self.posted) + len(self.sisters)
         for callback in self.callbacks():
             if callback.disabled_at is not None:
                 continue
             due = {f"ev_{e.id}" for e in events if e.client == callback.client and e.at > callback.created_at}
             got = {message for url, message in self.receiver.seen if url == callback.url}
             assert due <= got, f"{callback.url} was never told {sorted(due - got)}"
+
+
+def _carrier_after(moment: datetime) -> datetime:
+    """When the carrier comes next."""
+    today = moment.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(seconds=CUT_OFF_S)
+    return today if moment < today else today + timedelta(days=1)
 
 
 def _client(role: str) -> str:

@@ -1,5 +1,5 @@
-"""Orders, stock, loads, leases, supplies, checks, photos, callbacks and keys against a simple model, on both
-databases; and that the model finds faults that are planted into the service."""
+"""Orders, stock, loads, leases, packing, supplies, checks, photos, callbacks and keys against a simple model,
+on both databases; and that the model finds faults that are planted into the service."""
 
 from __future__ import annotations
 
@@ -13,6 +13,9 @@ from service.callbacks import deliveries
 from service.callbacks.guarded_post import Answer
 from service.intake import orders, taking
 from service.loads import contents, leases, load_rows
+from service.packing import acts as packing_acts
+from service.packing import hand_over, packing_rows, scans
+from service.packing.pick_ups import PickUps
 from service.photos import photo_rows
 from service.privacy import erase_rows
 from service.records.db import Database
@@ -154,11 +157,53 @@ def _check_stops_nothing(patch: pytest.MonkeyPatch) -> None:
 
 
 def _picture_of_another_photo_deleted(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(photo_rows, "shares_picture", lambda session, photo: False)
+    patch.setattr(photo_rows, "has_picture", lambda session, job_id, sha256: False)
 
 
 def _pictures_outlive_their_order(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(erase_rows, "jobs", lambda session, order: [])
+
+
+def _handed_over_with_a_box_missing(patch: pytest.MonkeyPatch) -> None:
+    """Where one box is here, the others are believed to be."""
+
+    def end(session: Any, identity: str, *, by: Any) -> Any:
+        units = scans.found(session, identity).units
+        if any(job.gathered_at is not None for job in units):
+            for job in units:
+                job.gathered_at = job.gathered_at or by.at
+            session.flush()
+        return really(session, identity, by=by)
+
+    really = packing_acts.end
+    patch.setattr(packing_acts, "end", end)
+
+
+def _second_hand_over_told_again(patch: pytest.MonkeyPatch) -> None:
+    def end(session: Any, identity: str, *, by: Any) -> Any:
+        order, is_new = really(session, identity, by=by)
+        if not is_new:
+            hand_over.tell_order(session, "order.handed_over", order, now=by.at)
+        return order, is_new
+
+    really = packing_acts.end
+    patch.setattr(packing_acts, "end", end)
+
+
+def _taken_back_after_the_carrier_was_here(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(PickUps, "may_be_taken_back", lambda *_, **__: True)
+
+
+def _taken_back_though_made_again_elsewhere(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(packing_rows, "is_remade", lambda *_: False)
+
+
+def _parcel_of_a_hand_over_taken_back_is_lost(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(supplies, "give_back", lambda *_, **__: None)
+
+
+def _shelf_given_twice(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(packing_rows, "standing", lambda session: {})
 
 
 FAULTS: dict[str, Plant] = {
@@ -182,6 +227,12 @@ FAULTS: dict[str, Plant] = {
         _check_stops_nothing,
         _picture_of_another_photo_deleted,
         _pictures_outlive_their_order,
+        _handed_over_with_a_box_missing,
+        _second_hand_over_told_again,
+        _taken_back_after_the_carrier_was_here,
+        _taken_back_though_made_again_elsewhere,
+        _parcel_of_a_hand_over_taken_back_is_lost,
+        _shelf_given_twice,
     )
 }
 
