@@ -202,10 +202,10 @@ def _seat(empty: _Filling, chosen: _Chosen, unit: Candidate) -> _Chosen | None:
     turns = list(chosen.turns)
     faces = 0
     for turn in range(len(unit.faces)):
-        slots = _slots(_options(unit, empty.plate, turn), empty.plate, empty.heights[turn])
         before = turns[turn] if turn < len(turns) else Seating()
         if len(before.unit_in) == len(empty.plate.slots):
             break
+        slots = _slots(_options(unit, empty.plate, turn), empty.plate, empty.heights[turn])
         after = before.seat(unit.job, slots)
         if after is None:
             break

@@ -16,6 +16,7 @@ from layout.shop.shop import Shop
 from service.loads import calibrations, leases, waiting
 from service.loads import load_rows as rows
 from service.loads import waiting_rows as claims
+from service.loads.waiting_rows import Locked
 from service.plan import in_force as kept_plan
 from service.plan import paces as learning
 from service.plan.in_force import Ahead
@@ -25,7 +26,7 @@ from service.records.ids import JOB, LOAD, LOT, number, public
 from service.records.moves import write_history
 from service.records.outgoing import ask_for
 from service.records.states import JobState, LoadState
-from service.records.tables import Job, Load, LoadJob, LoadSlot
+from service.records.tables import Load, LoadJob, LoadSlot
 from service.records.who import By
 from service.routines import due as routines
 
@@ -62,13 +63,13 @@ def next_load(
         return prepared, False
     routines.must_be_done(session, shop, station, now=by.at)
     shop = test_cards.proven(session, shop)
-    chosen = _choose(session, shop, station, now=by.at)
-    if chosen is None:
+    choice = _choose(session, shop, station, now=by.at)
+    if choice is None:
         return None
     try:
         load = _write(
             session,
-            chosen,
+            *choice,
             shop=shop,
             station=station,
             operator=operator,
@@ -101,9 +102,11 @@ def _queue(session: Session, shop: Shop, station: str, *, now: datetime, but: Co
     return _Queue(jobs, ahead, frozenset(but)).without(set(but))
 
 
-def _choose(session: Session, shop: Shop, station: str, *, now: datetime) -> Proposal | None:
-    """A proposal whose jobs and plate copy this transaction has locked: the plan's next load as far as it
-    still holds, otherwise one made from the queue on the spot.
+def _choose(
+    session: Session, shop: Shop, station: str, *, now: datetime
+) -> tuple[Proposal, Mapping[int, Locked]] | None:
+    """A proposal whose jobs and plate copy this transaction has locked, and these jobs: the plan's next load
+    as far as it still holds, otherwise one made from the queue on the spot.
 
     Jobs that others are taking at this moment are left out, and the queue is read further. None only if
     nothing was left out; otherwise work may well be waiting, and DatabaseBusy says to ask again.
@@ -112,7 +115,7 @@ def _choose(session: Session, shop: Shop, station: str, *, now: datetime) -> Pro
     queue = _queue(session, shop, station, now=now)
     lots = waiting.bare(session, shop, station)
     urgent_by = waiting.urgent_by(now)
-    mine: set[str] = set()
+    mine: dict[int, Locked] = {}
     lost: set[str] = set()
     taken: set[str] = set()
     for _ in range(_LOOKS):
@@ -131,12 +134,11 @@ def _choose(session: Session, shop: Shop, station: str, *, now: datetime) -> Pro
             continue
         if proposal.copy in rows.copies_in_use(session):
             continue  # its holder has committed since we looked
-        wanted = [job for job in proposal.jobs if job not in mine]
-        locked = claims.lock_ready(session, [number(JOB, job) for job in wanted])
-        mine |= {public(JOB, job_id) for job_id in locked}
-        missed = set(wanted) - mine
+        wanted = {number(JOB, job) for job in proposal.jobs} - mine.keys()
+        mine |= claims.lock_ready(session, wanted) if wanted else {}
+        missed = {public(JOB, job_id) for job_id in wanted - mine.keys()}
         if not missed:
-            return proposal
+            return proposal, mine
         lost |= missed
         queue = queue.without(missed)
     raise DatabaseBusy("others are claiming at this moment; try again")
@@ -157,6 +159,7 @@ def _planned(
 def _write(
     session: Session,
     chosen: Proposal,
+    jobs: Mapping[int, Locked],
     *,
     shop: Shop,
     station: str,
@@ -177,17 +180,17 @@ def _write(
         turns=len(chosen.turns),
         calibration=calibrations.locked(session, shop, station, chosen.plate, chosen.copy),
         catalogue_version=shop.version,
-        burn_seconds=0.0,
+        burn_seconds=_seconds(session, station, chosen, shop, jobs),
         created_at=by.at,
+        jobs=[
+            LoadJob(job_id=job_id, fetched="in_hand" if jobs[job_id].unit_in_hand else "to_pull")
+            for job_id in job_ids
+        ],
+        slots=_slots(session, chosen),
     )
     session.add(load)
     session.flush()
-    jobs = rows.jobs(session, job_ids)
-    _write_slots(session, load, chosen)
-    load.burn_seconds = _seconds(session, load, chosen, shop, jobs)
     for job_id in job_ids:
-        fetched = "in_hand" if jobs[job_id].unit_in_hand else "to_pull"
-        session.add(LoadJob(load_id=load.id, job_id=job_id, fetched=fetched))
         write_history(
             session,
             "job",
@@ -208,21 +211,20 @@ def _write(
     )
     ask_for(session, "render_load", now=by.at, load=load.id)
     session.flush()
-    session.refresh(load, ["jobs", "slots"])
     return load
 
 
-def _write_slots(session: Session, load: Load, chosen: Proposal) -> None:
-    """Write the slots, turn by turn. A face that was started before and came out clean counts as a further
+def _slots(session: Session, chosen: Proposal) -> list[LoadSlot]:
+    """The slots, turn by turn. A face that was started before and came out clean counts as a further
     attempt."""
     attempts = rows.last_attempts(session, [number(JOB, job) for job in chosen.jobs])
+    slots = []
     for turn, filled in enumerate(chosen.turns, start=1):
         for place in filled:
             job_id = number(JOB, place.job) if place.job is not None else None
             before = attempts.get((job_id, place.face), 0) if job_id is not None else 0
-            session.add(
+            slots.append(
                 LoadSlot(
-                    load_id=load.id,
                     turn=turn,
                     slot=place.slot,
                     job_id=job_id,
@@ -231,7 +233,7 @@ def _write_slots(session: Session, load: Load, chosen: Proposal) -> None:
                     attempt=before + 1,
                 )
             )
-    session.flush()
+    return slots
 
 
 def _take_blades(session: Session, load: Load, chosen: Proposal, *, by: By) -> None:
@@ -252,16 +254,16 @@ def _take_blades(session: Session, load: Load, chosen: Proposal, *, by: By) -> N
         )
 
 
-def _seconds(session: Session, load: Load, chosen: Proposal, shop: Shop, jobs: Mapping[int, Job]) -> float:
+def _seconds(session: Session, at: str, chosen: Proposal, shop: Shop, jobs: Mapping[int, Locked]) -> float:
     """A first estimate from what the check measured, at the pace learned for the station; the files' own
     paths give a better one later."""
-    station, pace = shop.stations[load.station], learning.paces(session).of(load.station, load.plate, "")
-    lots = rows.lots(session, {number(LOT, place.lot) for place in chosen.turns[0] if place.lot is not None})
+    station, pace = shop.stations[at], learning.paces(session).of(at, chosen.plate, "")
+    lot_ids = {number(LOT, place.lot) for place in chosen.turns[0] if place.lot is not None}
+    lots = rows.lots(session, lot_ids) if lot_ids else {}
     marking = 0.0
     for place in (place for turn in chosen.turns for place in turn):
         if place.job is not None:
-            job = jobs[number(JOB, place.job)]
-            marking += pace.seconds((job.line.burn_seconds or 0.0) / max(1, len(job.faces)))
+            marking += pace.seconds(jobs[number(JOB, place.job)].seconds)
         elif place.lot is not None:
             marking += pace.seconds(lots[number(LOT, place.lot)].burn_seconds or 0.0)
     turned = sum(len(turn) for turn in chosen.turns[1:])

@@ -159,7 +159,7 @@ def _faces(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> dict[tuple[
             face,
             tuple(
                 Place(*place)
-                for place in eligible[job.line_id]
+                for place in eligible[job.line_id].all
                 if place[3] == face and _is_there(shop, *place[:3], blade=job.blade, face=face)
             ),
         )
@@ -196,7 +196,7 @@ def homeless(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> set[int]:
     for job in jobs:
         left = {
             face
-            for station, plate, slot, face in eligible[job.line_id]
+            for station, plate, slot, face in eligible[job.line_id].all
             if (station, plate, slot) not in misfits.get(job.id, set())
             and _is_there(shop, station, plate, slot, blade=job.blade, face=face)
         }

@@ -22,7 +22,7 @@ from layout.shop.plates import Seat
 from layout.shop.shop import Shop
 from service.loads import load_rows as rows
 from service.loads import waiting_rows as claims
-from service.loads.waiting_rows import MarkSurface, Waiting
+from service.loads.waiting_rows import MarkSurface, Places, Waiting
 from service.records.ids import JOB, LOT, ORDER, public
 from service.records.tables import FrozenMark, Lot
 
@@ -64,13 +64,15 @@ def candidates_among(
 def bare(session: Session, shop: Shop, station: str) -> list[Bare]:
     """Lots with blades that wait and that the station can take."""
     lots = claims.open_lots(session, _blades(shop, station))
+    if not lots:
+        return []
     marks: dict[int, list[FrozenMark]] = {}
     for mark in rows.lot_marks(session, [lot.id for lot in lots]):
         marks.setdefault(mark.lot_id or 0, []).append(mark)
     waiting_blades = []
     for lot in lots:
         face = marks[lot.id][0].face
-        places = _places(lot.eligible, station)
+        places = _at(Places.of(lot.eligible), station)
         surfaces = [_surface(mark) for mark in marks[lot.id]]
         options = _options(shop, station, lot.blade, face, places, surfaces, outlines=_in_hand(marks[lot.id]))
         if options:
@@ -101,36 +103,40 @@ def _blades(shop: Shop, station: str) -> set[str]:
 
 def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiting]) -> list[Candidate]:
     eligible = claims.eligible(session, {job.line_id for job in page})
-    places_of = {line: _places(places, station) for line, places in eligible.items()}
-    here = [job for job in page if places_of[job.line_id] and job.faces]
+    here = [job for job in page if _at(eligible[job.line_id], station) and job.faces]
     surfaces = _surfaces(session, here)
     unfit = {(job, Place(at, plate, slot, "")) for job, at, plate, slot in misfits(session, here)}
-    options_of: dict[tuple[int, int, str], list[Option]] = {}
+    tilted = _tilted(shop, station)
+    options_of: dict[Any, list[Option]] = {}
     able = []
     for job in here:
         options: list[Option] = []
         for face in job.faces:
-            key = (job.line_id, job.words_revision, face)
+            marks = surfaces.get((job.line_id, job.words_revision, face), [])
+            # Where all seats are level the marks' outlines say nothing, so lines that are alike share theirs.
+            own = (job.line_id, job.words_revision) if job.blade in tilted else None
+            on = tuple((mark.material, mark.finish) for mark in marks)
+            key = (job.blade, face, eligible[job.line_id], on, own)
             if key not in options_of:
-                marks = surfaces.get(key, [])
                 options_of[key] = _options(
                     shop,
                     station,
                     job.blade,
                     face,
-                    places_of[job.line_id],
+                    _at(eligible[job.line_id], station),
                     marks,
                     outlines=_stored(session, marks),
                 )
             options += options_of[key]
-        options = [o for o in options if (job.id, Place(station, o.plate, o.slot, "")) not in unfit]
+        if unfit:
+            options = [o for o in options if (job.id, Place(station, o.plate, o.slot, "")) not in unfit]
         if not any(option.face == job.faces[0] for option in options):
             continue
         # A unit must not wait for places that it did not fit, or that the shop no longer has. Gone through
         # only for a unit of several faces: a line may have hundreds of places.
         left = (
             place
-            for place in eligible[job.line_id]
+            for place in eligible[job.line_id].all
             if (job.id, Place(place[0], place[1], place[2], "")) not in unfit
             and is_mounted(shop, place[0], place[1])
         )
@@ -175,8 +181,15 @@ def is_mounted(shop: Shop, station: str, plate: str) -> bool:
     return station in shop.stations and plate in shop.stations[station].plates
 
 
-def _places(eligible: Iterable[Sequence[str]], station: str) -> set[tuple[str, str, str]]:
-    return {(plate, slot, face) for at, plate, slot, face in eligible if at == station}
+def _at(places: Places, station: str) -> frozenset[tuple[str, str, str]]:
+    return places.at.get(station, frozenset())
+
+
+def _tilted(shop: Shop, station: str) -> set[str]:
+    """Blades that some plate at the station seats at a tilt."""
+    plates = (shop.plates[name] for name in shop.stations[station].plates)
+    seats = (seat for plate in plates for slot in plate.slots for seat in slot.seats)
+    return {seat.blade for seat in seats if seat.pose.tilt_deg}
 
 
 class _Outlines:
@@ -258,11 +271,11 @@ def options_at(
     station: str,
     job: Waiting,
     *,
-    eligible: Sequence[Sequence[str]],
+    eligible: Places,
     marks: Mapping[str, Sequence[MarkSurface]],
 ) -> tuple[Option, ...]:
     """All ways to seat a job's remaining faces at a station, `marks` by face; for a plan of the backlog."""
-    places = _places(eligible, station)
+    places = _at(eligible, station)
     options: list[Option] = []
     for face in job.faces:
         mine = marks.get(face, ())

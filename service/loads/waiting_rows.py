@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+import json
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import and_, or_, select, text, union_all, update
+from sqlalchemy import Select, Text, and_, bindparam, cast, or_, select, text, union_all, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
@@ -17,6 +19,8 @@ from service.records.states import JobState, LotState
 from service.records.tables import FrozenMark, Job, Lot, OrderLine
 
 _CHOOSE_AT_ONCE = 2
+#: Lists of places that are kept read: a shop has one for each product, zone and font's size or so.
+_LISTS_KEPT = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +37,24 @@ class Waiting:
     priority: int
     ship_by: datetime
     replaces: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Frozen places of a line, (station, plate, slot, face) each: as they are written, one by one, and those
+    at a station without its name. Equal as they are written."""
+
+    written: str
+    all: tuple[tuple[str, str, str, str], ...] = field(compare=False)
+    at: Mapping[str, frozenset[tuple[str, str, str]]] = field(compare=False)
+
+    @staticmethod
+    def of(listed: Iterable[Sequence[str]], written: str = "") -> Places:
+        all_places = tuple((station, plate, slot, face) for station, plate, slot, face in listed)
+        at: dict[str, set[tuple[str, str, str]]] = {}
+        for station, *place in all_places:
+            at.setdefault(station, set()).add((place[0], place[1], place[2]))
+        return Places(written, all_places, {station: frozenset(places) for station, places in at.items()})
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,22 +95,28 @@ def ready_jobs(
     Each blade's own queue is read from its head (the index `ix_job_queue`) and the heads are merged, so the
     time does not depend on how many jobs wait.
     """
-    passed_over = [Job.id.not_in(sorted(but))] if but else []
+    if not blades:
+        return []
+    statement = _heads(tuple(sorted(blades)), is_part=bool(but))
+    rows = session.execute(statement, {"most": limit, "but": sorted(but)} if but else {"most": limit})
+    return [waiting_of(row) for row in rows]
+
+
+@lru_cache(maxsize=64)
+def _heads(blades: tuple[str, ...], *, is_part: bool) -> Select[Any]:
+    """The statement, kept because putting it together takes as long as running it."""
+    passed_over = [Job.id.not_in(bindparam("but", expanding=True))] if is_part else []
+    most: Any = bindparam("most")
     queues = [
         select(*WAITING)
         .where(Job.blade == blade, *_READY, *passed_over)
         .order_by(Job.priority.desc(), Job.ship_by, Job.id)
-        .limit(limit)
+        .limit(most)
         .subquery()
-        for blade in sorted(blades)
+        for blade in blades
     ]
-    if not queues:
-        return []
     heads = union_all(*(select(queue) for queue in queues)).subquery()
-    rows = session.execute(
-        select(heads).order_by(heads.c.priority.desc(), heads.c.ship_by, heads.c.id).limit(limit)
-    )
-    return [waiting_of(row) for row in rows]
+    return select(heads).order_by(heads.c.priority.desc(), heads.c.ship_by, heads.c.id).limit(most)
 
 
 def ready_among(session: Session, job_ids: Collection[int]) -> list[Waiting]:
@@ -113,10 +141,17 @@ def waiting_of(row: Any, *, whole: bool = False) -> Waiting:
     )
 
 
-def eligible(session: Session, line_ids: Collection[int]) -> dict[int, list[list[str]]]:
-    """Frozen places by line, read once for all its units."""
-    rows = session.execute(select(OrderLine.id, OrderLine.eligible).where(OrderLine.id.in_(sorted(line_ids))))
-    return {row.id: row.eligible for row in rows}
+def eligible(session: Session, line_ids: Collection[int]) -> dict[int, Places]:
+    """Frozen places by line, read once for all its units, and a list that many lines have once for all."""
+    rows = session.execute(
+        select(OrderLine.id, cast(OrderLine.eligible, Text)).where(OrderLine.id.in_(sorted(line_ids)))
+    )
+    return {line_id: _places(written) for line_id, written in rows}
+
+
+@lru_cache(maxsize=_LISTS_KEPT)
+def _places(written: str) -> Places:
+    return Places.of(json.loads(written), written)
 
 
 def surfaces(session: Session, line_ids: Collection[int]) -> list[MarkSurface]:
@@ -203,16 +238,28 @@ def open_lots(session: Session, blades: Collection[str]) -> list[Lot]:
     )
 
 
-def lock_ready(session: Session, job_ids: Collection[int]) -> set[int]:
+@dataclass(frozen=True, slots=True)
+class Locked:
+    """A ready job that a transaction has locked: where its unit is, and the seconds of each of its faces by
+    the catalogue's figures."""
+
+    unit_in_hand: bool
+    seconds: float
+
+
+def lock_ready(session: Session, job_ids: Collection[int]) -> dict[int, Locked]:
     """The ready ones of those jobs that nobody else is taking now, locked until the transaction ends."""
-    return set(
-        session.scalars(
-            select(Job.id)
-            .where(Job.id.in_(sorted(job_ids)), Job.state == JobState.READY.value)
-            .order_by(Job.id)
-            .with_for_update(skip_locked=True)
-        )
+    rows = session.execute(
+        select(Job.id, Job.unit_in_hand, Job.faces, OrderLine.burn_seconds)
+        .join(OrderLine, OrderLine.id == Job.line_id)
+        .where(Job.id.in_(sorted(job_ids)), Job.state == JobState.READY.value)
+        .order_by(Job.id)
+        .with_for_update(of=Job, skip_locked=True)
     )
+    return {
+        job_id: Locked(in_hand, (seconds or 0.0) / max(1, len(faces)))
+        for job_id, in_hand, faces, seconds in rows
+    }
 
 
 def take(session: Session, job_ids: Sequence[int]) -> set[int]:
@@ -262,6 +309,9 @@ def take_turns(session: Session, station: str) -> None:
     if session.get_bind().dialect.name != "postgresql":
         return
     key = _key("choosing", str(_key("station", station) % _CHOOSE_AT_ONCE))
+    # Not had at once where somebody has it or waits for it.
+    if session.scalar(text("SELECT pg_try_advisory_xact_lock(:key)"), {"key": key}):
+        return
     try:
         with session.begin_nested():
             session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": key})

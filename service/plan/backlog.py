@@ -3,7 +3,6 @@ short."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -20,7 +19,7 @@ from layout.shop.shop import Shop
 from layout.shop.stations import Station
 from service.loads import waiting
 from service.loads import waiting_rows as claims
-from service.loads.waiting_rows import MarkSurface, Waiting
+from service.loads.waiting_rows import MarkSurface, Places, Waiting
 from service.plan import paces as learning
 from service.plan import plan_rows as plans
 from service.plan.paces import Group, Paces
@@ -235,7 +234,6 @@ class Kinds:
             faces = marks.setdefault((mark.line_id, mark.words_revision), {})
             faces.setdefault(mark.face, []).append(mark)
         places = claims.eligible(self.session, {ready_job.waiting.line_id for ready_job in ready})
-        written = {line_id: json.dumps(listed) for line_id, listed in places.items()}
         misfits: dict[int, set[tuple[str, str, str]]] = {}
         for job_id, station, plate, slot in waiting.misfits(
             self.session, [ready_job.waiting for ready_job in ready]
@@ -248,7 +246,7 @@ class Kinds:
             if not job.faces:
                 continue
             faces = marks.get((job.line_id, job.words_revision), {})
-            kind = self._kind(job, faces, places[job.line_id], written[job.line_id])
+            kind = self._kind(job, faces, places[job.line_id])
             if job.id in misfits:
                 kind = _without(kind, misfits[job.id])
             jobs_ready.append(
@@ -275,14 +273,12 @@ class Kinds:
         except ValueError:
             return ship_by
 
-    def _kind(
-        self, job: Waiting, marks: Mapping[str, list[MarkSurface]], places: list[list[str]], written: str
-    ) -> Kind:
+    def _kind(self, job: Waiting, marks: Mapping[str, list[MarkSurface]], places: Places) -> Kind:
         surfaces = tuple(
             (face, tuple((m.material, m.finish) for m in marks.get(face, ()))) for face in job.faces
         )
         own = (job.line_id, job.words_revision) if job.blade in self.tilted else None
-        key = (job.blade, job.faces, written, surfaces, own)
+        key = (job.blade, job.faces, places, surfaces, own)
         if key not in self.known:
             options = {
                 station: waiting.options_at(
