@@ -136,6 +136,8 @@ def test_a_browser_that_is_not_signed_in_is_sent_to_do_so(bench: Bench) -> None:
     answer = bench.client.get("/board", headers=BROWSER, follow_redirects=False)
 
     assert (answer.status_code, answer.headers["location"]) == (303, "/sign-in?then=/board")
+    assert answer.content == b""
+    assert "problem" not in answer.headers.get("content-type", "")  # the way to somewhere else is none
 
 
 def test_every_room_of_the_pages_answers_with_pages() -> None:

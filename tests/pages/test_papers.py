@@ -164,7 +164,7 @@ def test_papers_are_for_those_who_may_see_the_thing(
 def test_a_link_answers_for_its_words_only(shop: tuple[TestClient, dict[str, dict[str, str]]]) -> None:
     client, headers = shop
     link = client.post("/v1/orders/O1/proof-link", headers=headers["store"]).json()["url"]
-    before = client.get(link).status_code
+    shown = client.get(link)
     etag = client.get("/v1/orders/O1", headers=headers["desk"]).headers["ETag"]
     words = [{"zone": "between_holes", "text": "Nan", "font": "lato-bold"}]
     amended = client.patch(
@@ -173,7 +173,8 @@ def test_a_link_answers_for_its_words_only(shop: tuple[TestClient, dict[str, dic
 
     after = client.get(link)
 
-    assert (before, amended.status_code, after.status_code) == (200, 200, 409)
+    assert (shown.status_code, amended.status_code, after.status_code) == (200, 200, 409)
+    assert "This page works until" in shown.text
     assert "words were changed" in after.text
     # Not the last character: base64 leaves some of its bits unused.
     assert client.get(link[:-9] + ("0" if link[-9] != "0" else "1") + link[-8:]).status_code == 404

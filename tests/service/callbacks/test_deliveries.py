@@ -25,7 +25,7 @@ from service.intake import proof_links
 from service.records import outgoing as messages
 from service.records.db import Database
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound
-from service.records.tables import Callback, Delivery, Event, Order
+from service.records.tables import Callback, Delivery, Event, IdempotentRequest, Order
 from service.records.who import By, Role, Who
 from tests.benches import Bench
 from tests.clocks import MORNING, SetClock
@@ -376,7 +376,10 @@ def test_a_callback_is_registered_once_per_key_and_its_secret_is_changed_over_ht
         listed = counter.ask("store", "GET", "/v1/callbacks").json()["callbacks"]
         rotated = counter.ask("store", "POST", "/v1/callbacks/CB1/rotate-secret").json()
         by_desk = counter.ask("desk", "POST", "/v1/callbacks/CB1/rotate-secret")
+    with sqlite_database.reading() as session:
+        (kept,) = session.scalars(select(IdempotentRequest))
 
+    assert first.json()["secret"] not in f"{kept.body}{kept.headers}"
     assert (first.status_code, again.status_code, keyless.status_code) == (201, 201, 400)
     assert again.json() == {**first.json(), "secret": None}
     assert first.headers["Location"] == "/v1/callbacks/CB1"

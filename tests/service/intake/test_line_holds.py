@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +20,7 @@ from service.cli import catalogue as catalogue_cli
 from service.cli import saying
 from service.intake import homeless, line_holds, proof_links
 from service.records.db import Database
-from service.records.errors import MoveNotAllowed
+from service.records.errors import MoveNotAllowed, NotFound
 from service.records.tables import Event, Job, Order, OrderLine
 from service.records.who import SWEEP, By, Role, Who
 from service.stock import holds as unit_holds
@@ -379,6 +381,31 @@ def test_links_that_were_withdrawn_are_over_and_new_ones_are_good(bench: Bench) 
         with pytest.raises(proof_links.LinkOver, match="withdrawn"):
             proof_links.open_link(session, before, secret=SECRET, now=bench.clock())
         assert proof_links.open_link(session, after, secret=SECRET, now=bench.clock()).order.id == 1
+
+
+def test_a_link_ends_by_itself(bench: Bench) -> None:
+    wait_for(bench, proof="buyer")
+    link, made_at = link_of(bench), bench.clock()
+
+    with bench.database.reading() as session:
+        opened = proof_links.open_link(session, link, secret=SECRET, now=made_at)
+        with pytest.raises(proof_links.LinkOver, match="run out"):
+            proof_links.open_link(session, link, secret=SECRET, now=opened.until)
+
+    assert timedelta(days=13) < opened.until - made_at <= proof_links.LASTS
+
+
+#: Bodies on which a reader would stumble that took them before it had looked at their signature.
+FORGED = {"endless": b"[1, [1], 1e999, 0, 0]", "deep": b"[" * 2_500, "bytes": b"\xff\xfe", "none": b""}
+
+
+@pytest.mark.parametrize("body", FORGED.values(), ids=FORGED)
+def test_a_link_that_nobody_signed_is_no_link(bench: Bench, body: bytes) -> None:
+    wait_for(bench, proof="buyer")
+    forged = f"{base64.urlsafe_b64encode(body).decode().rstrip('=')}.{'A' * 43}"
+
+    with bench.database.reading() as session, pytest.raises(NotFound):
+        proof_links.open_link(session, forged, secret=SECRET, now=bench.clock())
 
 
 def test_a_line_that_waits_for_nothing_is_left_as_it_is_when_the_order_is_approved(bench: Bench) -> None:
