@@ -1,6 +1,6 @@
 """How much longer pages take in a shop with 50,000 orders behind it than with 5,000; forty orders wait in
-both. Of each page the quickest of nine tries counts, because the machine may be busy; on SQLite, where all work
-is the process's own, by its processor time."""
+both. Of each page the quickest of nine tries counts, because the machine may be busy; on SQLite, where all
+work is the process's own, by its processor time."""
 
 from __future__ import annotations
 
