@@ -45,11 +45,16 @@ def by_ref(session: Session, client: str, order_ref: str) -> Order | None:
     ).one_or_none()
 
 
+def write_words_anew(session: Session, order: Order) -> None:
+    """Keep the words by which the order is found in place of those it had."""
+    session.execute(delete(OrderWord).where(OrderWord.order_id == order.id))
+    write_words(session, order)
+
+
 def write_words(session: Session, order: Order) -> None:
-    """Keep the words by which the order is found, in the transaction that changes them."""
+    """Keep the words by which a new order is found, in the transaction that takes it."""
     lines = [(line.sku, line.inscriptions) for line in order.lines]
     words = search_words(texts_of(order.order_ref, order.buyer, lines))
-    session.execute(delete(OrderWord).where(OrderWord.order_id == order.id))
     session.execute(insert(OrderWord), [{"word": word, "order_id": order.id} for word in words])
 
 

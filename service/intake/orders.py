@@ -87,7 +87,7 @@ def amend(
     line.words_revision += 1
     line.wish = line.wish_at = line.preview = None  # other words are the answer to it
     write_check(line, inscriptions, result, shop, now=by.at)
-    rows.write_words(session, order)
+    rows.write_words_anew(session, order)
     freeze(line, result)
     line.hold_reason = hold_reason(order, line)
     for job in _living(line):
@@ -298,7 +298,7 @@ def annotate(session: Session, order: Order, *, buyer: str, notes: Notes, by: By
         raise MoveNotAllowed("the words of this order were erased; nothing is noted of it any more")
     order.buyer = " ".join(buyer.split())
     order.order_note, order.gift_note, order.bench_note = notes.order, notes.gift, notes.bench
-    rows.write_words(session, order)
+    rows.write_words_anew(session, order)
     order.version += 1
     write_history(session, "order", order.id, NOTES_CHANGED, by=by)
 

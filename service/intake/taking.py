@@ -73,12 +73,18 @@ def take(
     ]
     session.add(order)
     session.flush()
+    held_whys = [
+        _add_jobs(session, order, line, asked, shop=shop, result=result, by=by)
+        for line, asked, result in zip(order.lines, wanted.lines, checks, strict=True)
+    ]
+    session.flush()  # jobs of all lines at once, and then all that is noted of them
     write_history(session, "order", order.id, "taken", by=by)
     if approved := [line.line_ref for line in order.lines if line.approved_by]:
         why = f"buyer: by preview, line {', '.join(approved)}"
         write_history(session, "order", order.id, "approved", by=by, why=why)
-    for line, asked, result in zip(order.lines, wanted.lines, checks, strict=True):
-        _add_jobs(session, order, line, asked, shop=shop, result=result, by=by)
+    for line, held_why in zip(order.lines, held_whys, strict=True):
+        for job in line.jobs:
+            write_history(session, "job", job.id, job.state, by=by, why=held_why or "order taken")
     rows.write_words(session, order)
     announce(session, order, now=by.at)
     return order
@@ -158,9 +164,10 @@ def _add_jobs(
     shop: Shop,
     result: CheckResult,
     by: By,
-) -> None:
-    """A job for each unit of the line, with a boxed unit reserved unless the line waits. All are written at
-    once, however many: others wait for the rows of stock meanwhile, on SQLite for every row."""
+) -> str | None:
+    """A job for each unit of the line, with a boxed unit reserved unless the line waits; gives why they are
+    held where that was so before. They are written at once, however many: others wait for the rows of stock
+    meanwhile, on SQLite for every row."""
     before = wanted.as_before
     blade = before.blade if before is not None else blade_of(shop, line)
     faces = [*before.faces] if before is not None else faces_of(shop, line.sku, result)
@@ -186,11 +193,7 @@ def _add_jobs(
                 created_at=by.at,
             )
         )
-    session.flush()
-    for job in line.jobs:
-        write_history(
-            session, "job", job.id, job.state, by=by, why=why_held[1] if why_held else "order taken"
-        )
+    return why_held[1] if why_held else None
 
 
 def blade_of(shop: Shop, line: OrderLine) -> str:

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import delete, insert, select, update
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, defer
 
 from service.records.tables import KeptLoad, KeptPlan, KeptSlot
 
@@ -22,8 +22,9 @@ class Rows:
 
 
 def newest(session: Session) -> KeptPlan | None:
-    """The plan in force."""
-    return session.scalars(select(KeptPlan).order_by(KeptPlan.id.desc()).limit(1)).one_or_none()
+    """The plan in force; what it says of itself is read when it is asked for, by pages alone."""
+    wanted = select(KeptPlan).order_by(KeptPlan.id.desc()).limit(1)
+    return session.scalars(wanted.options(defer(KeptPlan.summary))).one_or_none()
 
 
 def put(session: Session, plan: KeptPlan, rows: Rows, *, now: datetime) -> bool:

@@ -56,6 +56,8 @@ _BEHIND = 10
 _PREVIEWS_OF_ONE, _PREVIEWS_WAITING = 2, 8
 #: So many are remembered of the shop as stores see it, under one record of test cards or another.
 _MOST_SEEN = 64
+#: Checks that are remembered whole: words are tried, checked for the last time, and then ordered.
+_MOST_CHECKED = 32
 _LONG_WORK = "long work of the house"
 _TRIALS = "trials of drafts"
 _CHECK_TOO_SLOW = "the check took too long; ask for fewer or shorter inscriptions"
@@ -295,10 +297,12 @@ class _Opened:
 
 @dataclass(frozen=True, slots=True)
 class _OpenShop:
-    """A description opened in this process, and the shop as stores see it and as cards prove it."""
+    """A description opened in this process, the shop as stores see it and as cards prove it, and the last
+    checks."""
 
     shop: Shop
     seen: dict[tuple[tuple[Proof, ...], str | None], Shop] = field(default_factory=dict)
+    checked: dict[Any, CheckResult] = field(default_factory=dict)
 
 
 #: Descriptions by where they were read; a change takes some requests to go from one to the next.
@@ -354,7 +358,7 @@ def _start_behind(source: Path, cache: Path) -> None:
 def _check(
     source: Path, sku: str, inscriptions: Sequence[Inscription], in_force: InForce, store: str | None
 ) -> CheckResult:
-    return _checked(_seen(source, in_force, store), sku, inscriptions, in_force).timed()
+    return _checked(source, sku, inscriptions, in_force, store, is_timed=True)
 
 
 def _tried(shop: Shop, sku: str, inscription: Inscription) -> tuple[Checked, list[Finding]]:
@@ -379,7 +383,7 @@ def _proof(
     is_captioned: bool,
 ) -> tuple[CheckResult, dict[str, str]]:
     shop = _seen(source, in_force, store)
-    result = _checked(shop, sku, inscriptions, in_force).timed()
+    result = _checked(source, sku, inscriptions, in_force, store, is_timed=True)
     if sku not in shop.products:
         return result, {}
     faces = dict.fromkeys(checked.face for checked in result.inscriptions if checked.face is not None)
@@ -392,7 +396,7 @@ def _preview(
     source: Path, sku: str, inscriptions: Sequence[Inscription], in_force: InForce, store: str | None
 ) -> preview.Preview:
     """Drawn of the whole shop: what the handle is of may stand at a zone that this store doesn't offer."""
-    result = _checked(_seen(source, in_force, store), sku, inscriptions, in_force)
+    result = _checked(source, sku, inscriptions, in_force, store)
     shop = _seen(source, in_force)
     return preview.preview(shop, sku, result, calibrations=in_force.calibrations, store=_MEASURED["store"])
 
@@ -415,5 +419,26 @@ def _seen(source: Path, in_force: InForce, store: str | None = None) -> Shop:
     return shop
 
 
-def _checked(shop: Shop, sku: str, inscriptions: Sequence[Inscription], in_force: InForce) -> CheckResult:
-    return check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_MEASURED["store"])
+def _checked(
+    source: Path,
+    sku: str,
+    inscriptions: Sequence[Inscription],
+    in_force: InForce,
+    store: str | None,
+    *,
+    is_timed: bool = False,
+) -> CheckResult:
+    """The check, or what is remembered of it: nothing else than what stands here decides it."""
+    last = _opened(source).checked
+    measured = frozenset(in_force.calibrations.items())
+    key = (sku, tuple(inscriptions), measured, in_force.proofs, store)
+    result = last.pop(key, None)
+    if result is None:
+        shop = _seen(source, in_force, store)
+        result = check(shop, sku, inscriptions, calibrations=in_force.calibrations, store=_MEASURED["store"])
+    if is_timed:
+        result = result.timed()
+    last[key] = result
+    while len(last) > _MOST_CHECKED:
+        last.pop(next(iter(last)), None)
+    return result

@@ -12,13 +12,18 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from layout.check.feasibility import CheckResult, check
+from layout.seating.registration import nominal
 from layout.shop.inscriptions import TextInscription
+from layout.shop.shop import Shop
 from service.records.errors import CheckersBusy, CheckTooSlow
-from service.shop import catalogue
+from service.shop import catalogue, geometry_workers
 from service.shop.geometry_workers import Geometry, InForce
 
 WORDS = TextInscription("ricasso", "Allotment 7", "lato-bold", 3.0)
@@ -40,6 +45,31 @@ def test_a_worker_says_what_this_process_says(geometry: Geometry, tmp_path: Path
         mark.outline.digest for mark in here.check("AQ-HORI-18", [WORDS], in_force=InForce()).marks
     ]
     assert there.marks
+
+
+def test_words_that_were_just_checked_are_not_checked_again_until_something_else_is_measured(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    here = Geometry(catalogue.default_folder(), tmp_path, workers=0, timeout_seconds=60)
+    shop = catalogue.load(catalogue.default_folder())
+    asked: list[str] = []
+
+    def counted(shop: Shop, sku: str, *arguments: Any, **more: Any) -> CheckResult:
+        asked.append(sku)
+        return check(shop, sku, *arguments, **more)
+
+    monkeypatch.setattr(geometry_workers, "check", counted)
+    measured = nominal(shop.stations["north"], shop.plates["long"], "long-1")
+    elsewhere = replace(measured, matrix=(1.0, 0.0, 0.0, 1.0, 0.4, 0.0))
+    words = replace(WORDS, text="Once only")
+
+    first, again = (here.check("AQ-HORI-18", [words], in_force=InForce()) for _ in range(2))
+    here.check("AQ-HORI-18", [words], in_force=InForce({("north", "long-1"): elsewhere}))
+    here.check("AQ-HORI-18", [replace(words, text="Once only.")], in_force=InForce())
+    here.check("AQ-HORI-18", [words], in_force=InForce(), store="store-1")
+
+    assert len(asked) == 4
+    assert again == first and first.worked_out_s is not None
 
 
 def test_a_worker_goes_from_one_description_to_the_next_and_back(geometry: Geometry, tmp_path: Path) -> None:
