@@ -28,6 +28,7 @@ def main() -> int:
     asked.add_argument(
         "--minutes", type=float, default=0.0, help="Longest time of faults; 0: until all kills"
     )
+    asked.add_argument("--only", choices=("servers", "embedded"), help="One of the two parts")
     asked.add_argument("--seed", type=int, default=int(time.time()))
     chosen = asked.parse_args()
     os.nice(10)
@@ -37,6 +38,8 @@ def main() -> int:
     lost = doubled = 0
     with tempfile.TemporaryDirectory(prefix="ricasso-soak-") as folder:
         for name, embedded, share in (("servers", False, 2), ("embedded", True, 1)):
+            if chosen.only not in (None, name):
+                continue
             found, world = storm(
                 Path(folder) / name,
                 seed=chosen.seed,
@@ -46,17 +49,21 @@ def main() -> int:
                 say=_say,
             )
             _say(f"{name}: {', '.join(f'{fault} {count}' for fault, count in sorted(world.done.items()))}")
+            _say(
+                f"{name}: {world.kills} kills, {found.acked} acked, {found.burned} faces burned,"
+                f" {len(found.lost)} lost, {len(found.doubled)} doubled"
+            )
             kills, acked, burned = kills + world.kills, acked + found.acked, burned + found.burned
             lost, doubled = lost + len(found.lost), doubled + len(found.doubled)
             sentences += [f"{name}: {sentence}" for sentence in found.sentences()]
+            for sentence in found.sentences():  # now: what comes after it may fail
+                _say(f"WRONG {name}: {sentence}")
         with (
             running_postgres(f"soak-{uuid.uuid4().hex[:8]}") as server,
             new_postgres_database(server, "naive") as url,
             running_broker() as broker,
         ):
             naive = naive_storm(url.render_as_string(hide_password=False), broker, seed=chosen.seed, kills=20)
-    for sentence in sentences:
-        _say(f"WRONG {sentence}")
     for figure, value in (
         ("seed", chosen.seed),
         ("kills", kills),
