@@ -1,9 +1,9 @@
 """What of a mark looks wrong in a photo in which it was found.
 
-The photo is laid over the face, brought to one brightness by the bare metal around the mark, and held against
-the mark as it must look through this photo's blur. How strongly the mark stands out is measured part by part
-and spot by spot: where it hardly does, something is missing, broken or faint; where something stands out as
-strongly beside it, something is burned that is not in the mark.
+The photo is laid over the face, brought to one brightness by the bare metal around the mark, freed of the
+metal's grain, and held against the mark as it must look through this photo's blur. How strongly the mark
+stands out is measured part by part and spot by spot: where it hardly does, something is missing, broken or
+faint; where something stands out as strongly beside it, something is burned that is not in the mark.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any, Literal
 import cv2
 import numpy as np
 
-from layout.look.raster import Box, Canvas, box_of
+from layout.look.raster import Box, Canvas, box_of, turned_by
 from layout.look.register import Registration
 
 #: What a place of the mark looks like. `beside`: something is burned there that is not in the mark; `hidden`:
@@ -25,6 +25,10 @@ SuspectKind = Literal["missing", "broken", "faint", "doubled", "beside", "hidden
 #: The face is looked at so finely, and so far around the mark.
 PX_PER_MM = 16.0
 ROOM_MM = 1.6
+#: The metal is brushed where its gradients have a direction to this degree (0 to 1); a streak's brightness is
+#: averaged over so much of its length and width (standard deviations), and taken for unknown where less than
+#: this share of that is bare metal.
+_GRAINY, _STREAK_MM, _FINE_MM, _LEAST_KNOWN = 0.25, 1.5, 0.05, 0.04
 #: The bare metal's brightness is smooth over this length; a spot in which something stands out is so large
 #: (standard deviations).
 _LIGHT_MM, _SPOT_MM = 1.1, 0.09
@@ -33,10 +37,10 @@ _MISSING, _FAINT = 0.3, 0.5
 #: The same for spots within a part; several standard deviations of the metal's own spots below.
 _SPOT_GONE, _SPOT_SURE = 0.4, 5.0
 #: So much of a mark's area must be gone in one place, or so much be burned in one place beside it (mm²).
-_LEAST_GONE_MM2, _LEAST_BESIDE_MM2 = 0.05, 0.03
-#: A second mark lies beside the first in many places, and makes the photo less like it; beside good marks
-#: there are one or two, from the metal's grain and reflections.
-_PLACES, _ONE_MARK = 3, 0.97
+_LEAST_GONE_MM2, _LEAST_BESIDE_MM2 = 0.03, 0.01
+#: A second mark lies beside the first in many places, and makes the photo less like it; one or two beside a
+#: good mark are scratches, or what a reflection or a strong streak leaves.
+_PLACES, _ONE_MARK = 3, 0.985
 #: Nearer to the mark than this nothing is said to be burned beside it: lines come out a little bolder.
 _GUARD_MM = 0.09
 _BESIDE, _BESIDE_SURE = 0.25, 4.5
@@ -117,14 +121,46 @@ def _laid_over(grey: Any, parts: Sequence[Any], found: Registration, bare: Seque
     mark = canvas.covered(parts)
     metal = ((cv2.dilate(mark, _disc(round(0.2 * PX_PER_MM))) == 0) & is_seen).astype(np.float32)
     sign = np.float32(-1 if found.is_dark else 1)
+    all_metal = metal.copy()
     light, stands_out = shown, np.zeros_like(shown)
     for _ in range(2):  # once more without what stands out: a second mark is no bare metal
         light = _mean_of(shown, metal, _LIGHT_MM * PX_PER_MM)
         stands_out = np.where(is_seen, sign * (shown / np.maximum(light, 1e-3) - 1), np.float32(0))
         spread = _spread(stands_out[metal > 0])
         metal *= (np.abs(stands_out) < 3 * spread + 1e-3).astype(np.float32)
+    stands_out = stands_out - _grain(stands_out, all_metal)
     blurred = _as_blurred(stands_out, mark, is_seen)
     return _Seen(canvas, stands_out, light, is_seen, shown > _BURNED_OUT, mark, blurred)
+
+
+def _grain(stands_out: Any, metal: Any) -> Any:
+    """What of the brightness is the metal's grain: streaks of one direction, much longer than a stroke is
+    wide, which go on under the mark. Nothing where the metal has no such direction. `metal`: 1 where it is
+    bare."""
+    degrees = _direction(stands_out, metal)
+    if degrees is None:
+        return np.zeros_like(stands_out)
+    level, moved = turned_by(stands_out * metal, degrees)
+    weight, _ = turned_by(metal, degrees)
+    along, across = _STREAK_MM * PX_PER_MM, _FINE_MM * PX_PER_MM
+    level, weight = (cv2.GaussianBlur(one, (0, 0), along, sigmaY=across) for one in (level, weight))
+    streaks = level / (weight + _LEAST_KNOWN)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return cv2.warpAffine(streaks, moved[:2], stands_out.shape[::-1], flags=flags)
+
+
+def _direction(stands_out: Any, metal: Any) -> float | None:
+    """By how much the streaks must be turned to lie level (degrees), by the mean of the gradient's square
+    (the structure tensor; Bigun and Granlund, ICCV 1987); None where they have no direction."""
+    inner = cv2.erode(metal, _disc(2)) > 0
+    if inner.sum() < 400:
+        return None
+    smooth = cv2.GaussianBlur(stands_out, (0, 0), 1.5)
+    dx, dy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    xx, yy, xy = (float((one * other)[inner].mean()) for one, other in ((dx, dx), (dy, dy), (dx, dy)))
+    if np.hypot(xx - yy, 2 * xy) < _GRAINY * (xx + yy):
+        return None
+    return float(np.degrees(0.5 * np.arctan2(2 * xy, xx - yy)) + 90)
 
 
 def _as_blurred(stands_out: Any, mark: Any, is_seen: Any) -> Any:

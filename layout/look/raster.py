@@ -27,6 +27,17 @@ def box_of(polygons: Sequence[Any]) -> Box:
     return float(x0), float(y0), float(x1), float(y1)
 
 
+def turned_by(image: Any, degrees: float) -> tuple[Any, Floats]:
+    """An image turned, on a canvas that holds it, and (3, 3) how its pixels were moved."""
+    height, width = image.shape
+    turn = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), degrees, 1.0)
+    cosine, sine = abs(turn[0, 0]), abs(turn[0, 1])
+    wide, high = round(width * cosine + height * sine), round(width * sine + height * cosine)
+    turn[:, 2] += (wide - width) / 2, (high - height) / 2
+    turned = cv2.warpAffine(image, turn, (wide, high), flags=cv2.INTER_LINEAR)
+    return turned, np.vstack([turn, [0, 0, 1.0]])
+
+
 @dataclass(frozen=True, slots=True)
 class Canvas:
     """A raster of the face: `px_per_mm`, the mm of its left upper corner, its size in pixels."""

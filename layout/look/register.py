@@ -16,7 +16,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from layout.look.raster import Box, Canvas, box_of
+from layout.look.raster import Box, Canvas, box_of, turned_by
 from layout.shop.measure import Floats
 
 #: Longest side of the small copy (px).
@@ -157,7 +157,7 @@ def _guesses(looked_at: Any, parts: Sequence[Any], box: Box) -> Iterator[_Guess]
         canvas = Canvas.around(box, scale, room_mm=_ROOM_PX / scale)
         drawn = contrast(canvas.covered(parts))
         for turn in (*_TURNS, *(turn + 180 for turn in _TURNS)):
-            turned, to_drawing = _turned(drawn, turn)
+            turned, to_drawing = turned_by(drawn, turn)
             if turned.shape[0] > height or turned.shape[1] > width:
                 turned, to_drawing = _cropped(turned, to_drawing, (height, width))
             score = cv2.matchTemplate(looked_at, turned, cv2.TM_CCOEFF_NORMED)
@@ -167,17 +167,6 @@ def _guesses(looked_at: Any, parts: Sequence[Any], box: Box) -> Iterator[_Guess]
             moved = np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]]) @ to_drawing @ canvas.from_mm
             yield _Guess(moved, max(high, -low), is_dark)
         share *= _SHARE_STEP
-
-
-def _turned(drawn: Any, degrees: float) -> tuple[Any, Floats]:
-    """A drawing turned, on a canvas that holds it, and (3, 3) how its pixels were moved."""
-    height, width = drawn.shape
-    turn = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), degrees, 1.0)
-    cosine, sine = abs(turn[0, 0]), abs(turn[0, 1])
-    wide, high = round(width * cosine + height * sine), round(width * sine + height * cosine)
-    turn[:, 2] += (wide - width) / 2, (high - height) / 2
-    turned = cv2.warpAffine(drawn, turn, (wide, high), flags=cv2.INTER_LINEAR)
-    return turned, np.vstack([turn, [0, 0, 1.0]])
 
 
 def _cropped(turned: Any, moved: Floats, size: tuple[int, int]) -> tuple[Any, Floats]:

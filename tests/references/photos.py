@@ -171,7 +171,9 @@ def _filled(polygons: Sequence[Any], to_texture: Any, side: int) -> Any:
     for polygon in _parts(polygons):
         for ring, colour in [(polygon.exterior, 255), *((hole, 0) for hole in polygon.interiors)]:
             points = np.asarray(ring.coords)[:, :2] @ to_texture[:2, :2].T + to_texture[:2, 2]
-            pen.polygon([tuple(point) for point in points * over], fill=colour)
+            # The edge of a hole is burned: a stroke that ends in one would be wiped out where it is thinner
+            # than the two pixels of its edges.
+            pen.polygon([tuple(point) for point in points * over], fill=colour, outline=255)
     return np.asarray(picture.resize((side, side), Image.Resampling.BOX), dtype=np.float32) / 255
 
 

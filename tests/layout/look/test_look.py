@@ -148,6 +148,29 @@ def test_one_place_beside_the_mark_is_no_second_mark() -> None:
     assert kinds((*LETTERS, Point(14.4, 8.4).buffer(0.25))) == []
 
 
+def brushed(burned: Any, degrees: float, *, contrast: float, streaks: float) -> Any:
+    """A face seen straight from above (16 px to the mm) whose grain goes across it in one direction, each
+    streak brighter or darker than the others by as much as is asked."""
+    canvas = Canvas.around((8, 4, 23, 16), 16.0, room_mm=0)
+    dice = np.random.default_rng(3)
+    x, y = np.meshgrid(np.arange(canvas.width), np.arange(canvas.height))
+    across = y * np.cos(np.radians(degrees)) - x * np.sin(np.radians(degrees))
+    lines = cv2.GaussianBlur(dice.normal(size=(1, 1200)), (0, 0), 1.5)[0]
+    grain = np.interp(across, np.arange(1200) - 600, lines * streaks / lines.std())
+    mark = cv2.GaussianBlur(canvas.covered(burned), (0, 0), 0.8)
+    face = 0.6 * (1 + grain) * (1 - contrast * mark) + dice.normal(size=grain.shape) * 0.005
+    return np.clip(face, 0, 1).astype(np.float32)
+
+
+@pytest.mark.parametrize("degrees", [0, 35, 130])
+def test_grain_that_stands_out_as_the_mark_does_is_no_second_mark(degrees: float) -> None:
+    good = look(brushed(LETTERS, degrees, contrast=0.2, streaks=0.06), LETTERS)
+    bad = look(brushed(LETTERS[:2] + LETTERS[3:], degrees, contrast=0.2, streaks=0.06), LETTERS)
+
+    assert good.to_photo is not None and good.suspects == ()
+    assert [one.kind for one in bad.suspects] == ["missing"]
+
+
 def test_what_a_reflection_burns_out_is_hidden_and_not_missing() -> None:
     photo = a_photo()
     grey = brightness(photo).copy()
