@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from layout.look.compare import Suspect, suspects
+from layout.look.compare import Suspect, nearer, suspects
 from layout.look.register import register
 from layout.shop.measure import Floats
 
@@ -14,6 +14,8 @@ from layout.shop.measure import Floats
 #: no place can be pointed at, it does not look like the mark either. Good marks came out above 0.8 in photos
 #: of tests/references/photos.py, other words mostly below 0.5.
 LEAST_LIKENESS, SURE_LIKENESS = 0.6, 0.75
+#: Between these the photo may be more like the mark than the metal's grain let it seem.
+_GRAIN_MATTERS = 0.4, 0.985
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,8 @@ def look(grey: Any, parts: Sequence[Any], *, bare: Sequence[Any] = ()) -> Look:
     found = register(grey, parts)
     if found is None:
         return Look(None, 0.0)
+    if _GRAIN_MATTERS[0] < found.likeness < _GRAIN_MATTERS[1]:
+        found = nearer(grey, parts, found, bare=bare)
     said = tuple(suspects(grey, parts, found, bare=bare)) if found.likeness >= LEAST_LIKENESS else ()
     if not said and found.likeness < SURE_LIKENESS:
         return Look(None, found.likeness)
