@@ -13,7 +13,7 @@ from shapely.geometry import LinearRing, MultiPolygon, Polygon
 
 from layout.drawing.strokes import DrawingRefused, Paint, Stroke, line_of
 from layout.lettering.glyphs import TooComplex, limit_crossings, merged
-from layout.marks.features import thinnest_stroke
+from layout.marks.features import narrowest_counter, thinnest_stroke
 
 #: Distance between the round of a cap or join and the chords that stand for it.
 _ROUND_MM = 0.0005
@@ -50,14 +50,20 @@ def inked(strokes: Sequence[Stroke]) -> MultiPolygon:
 
 def finest_mm(region: MultiPolygon) -> tuple[float, float]:
     """The thinnest stroke, and the narrowest gap in or between the parts of a region (mm): by one measure,
-    for a gap is a stroke of what is left free."""
+    for a gap is a stroke of what is left free. A hole counts by the largest disc in it as well: a small round
+    one is no stroke. Wider than the mark itself: it has no gap."""
     x0, y0, x1, y1 = region.bounds
     wide = max(x1 - x0, y1 - y0)
     free = shapely.box(x0 - wide, y0 - wide, x1 + wide, y1 + wide).difference(region)
     # A solid mark is as thick as it is wide: the search ends beyond that.
-    most = 1.05 * wide
-    stroke, gap = (thinnest_stroke(shape, least=wide / 2000, most=most) for shape in (region, free))
-    return stroke, gap
+    least, most = wide / 2000, 1.05 * wide
+
+    # Part by part: what a disc does not get into is told by how far the next place is where it does, and that
+    # may be a part on the other side of a thin line.
+    def thinnest(shape: Any) -> float:
+        return min(thinnest_stroke(part, least=least, most=most) for part in shapely.get_parts(shape))
+
+    return thinnest(region), min(thinnest(free), narrowest_counter(region) or most)
 
 
 def _filled(shape: Iterable[Stroke], paint: Paint) -> Any:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session, selectinload
 
-from service.records.states import JobState
-from service.records.tables import Job, OrderLine, Tick
+from service.records.states import JobState, LotState
+from service.records.tables import Job, Lot, OrderLine, Tick
 
 #: Not burned yet. A loaded unit is burned by the description that its load was claimed under.
 WAITING = (JobState.HELD, JobState.READY, JobState.SHORT, JobState.LOADED)
@@ -27,6 +27,12 @@ def next_lines(session: Session, *, after: int, limit: int) -> Sequence[OrderLin
     numbers = session.scalars(ids.order_by(Job.line_id).limit(limit)).all()
     query = select(OrderLine).where(OrderLine.id.in_(numbers)).order_by(OrderLine.id)
     return session.scalars(query.options(selectinload(OrderLine.jobs), selectinload(OrderLine.order))).all()
+
+
+def lots(session: Session) -> Sequence[Lot]:
+    """Lots with blades that wait for their mark."""
+    is_open = (Lot.state == LotState.OPEN.value, Lot.waiting > 0)
+    return session.scalars(select(Lot).where(*is_open).order_by(Lot.id)).all()
 
 
 def line_of(session: Session, order_id: int, line_ref: str) -> OrderLine | None:

@@ -18,7 +18,7 @@ from pydantic import Field
 
 from layout.check.feasibility import CheckResult
 from layout.pictures.proof import face_svg
-from layout.shop.findings import Severity
+from layout.shop.findings import Severity, Verdict
 from layout.shop.inscriptions import Inscription
 from layout.shop.shop import Policy, Shop
 from service.changes import waiting_lines_rows as rows
@@ -28,7 +28,7 @@ from service.intake import order_rows as marks
 from service.loads.load import mark_value
 from service.loads.waiting_rows import Waiting, waiting_of
 from service.records.errors import CheckTooSlow, NotFound
-from service.records.ids import ORDER, number, public
+from service.records.ids import LOT, ORDER, number, public
 from service.records.states import JobState
 from service.records.tables import OrderLine
 from service.requests.answers import AnswerBody
@@ -78,6 +78,18 @@ class ChangedLine(AnswerBody):
     )
 
 
+class ChangedLot(AnswerBody):
+    """A lot of bare blades that wait for their mark, which would be judged differently."""
+
+    lot: str = Field(description="The lot.", examples=["LOT3"])
+    sku: str = Field(description="The product.", examples=["AQ-PARER-BARE"])
+    blades: int = Field(description="Blades that wait.", examples=[40])
+    becomes: str = Field(description="What a check of its mark would say.", examples=["refuse"])
+    why: str = Field(
+        description="Why, in words.", examples=["The mark does not fit at the smallest size allowed there."]
+    )
+
+
 class WhatChanges(AnswerBody):
     """What a change would do to units that wait, as far as it was looked at."""
 
@@ -93,7 +105,11 @@ class WhatChanges(AnswerBody):
         examples=[5],
     )
     differently: tuple[ChangedLine, ...] = Field(description="Their lines, 200 at the most.")
-    unknown: int = Field(description="Lines that took too long to be judged.", examples=[0])
+    unknown: int = Field(description="Lines and lots that took too long to be judged.", examples=[0])
+    lots: tuple[ChangedLot, ...] = Field(
+        default=(),
+        description="Lots whose mark would not be accepted any more; looked at once all lines were.",
+    )
     after: int = Field(default=0, exclude=True)
 
 
@@ -158,6 +174,7 @@ def look_on(tools: Tools, new: New, so_far: WhatChanges = NOTHING_LOOKED_AT) -> 
         for line, one in zip(concerned, judged, strict=True)
         if one and line.number not in lost and one.was != one.becomes
     ]
+    lots, unknown_lots = _lots(tools, new, in_force) if len(lines) < _LINES_A_STEP else ((), 0)
     return WhatChanges(
         lines=max(of, so_far.looked_at + len(lines)),
         looked_at=so_far.looked_at + len(lines),
@@ -166,7 +183,8 @@ def look_on(tools: Tools, new: New, so_far: WhatChanges = NOTHING_LOOKED_AT) -> 
         lost=(*so_far.lost, *gone)[:MOST_NAMED],
         differently_units=so_far.differently_units + sum(one.units for one in other),
         differently=(*so_far.differently, *other)[:MOST_NAMED],
-        unknown=so_far.unknown + len(judged) - len(found),
+        unknown=so_far.unknown + len(judged) - len(found) + unknown_lots,
+        lots=lots,
         after=lines[-1].id if lines else so_far.after,
     )
 
@@ -202,6 +220,22 @@ class _Line:
     loaded: int
     verdict: str
 
+    @staticmethod
+    def of_lot(identity: int, sku: str, inscriptions: Sequence[Inscription]) -> _Line:
+        """What of a lot a change may touch: the same as of a line."""
+        return _Line(
+            number=identity,
+            order="",
+            order_ref="",
+            line_ref="",
+            sku=sku,
+            inscriptions=tuple(inscriptions),
+            units=(),
+            is_accepted=True,
+            loaded=0,
+            verdict="accept",
+        )
+
 
 def _seen(line: OrderLine) -> _Line:
     waiting = [job for job in line.jobs if JobState(job.state) in rows.WAITING]
@@ -217,6 +251,36 @@ def _seen(line: OrderLine) -> _Line:
         sum(job.state == JobState.LOADED.value for job in waiting),
         line.verdict,
     )
+
+
+def _lots(tools: Tools, new: New, in_force: InForce) -> tuple[tuple[ChangedLot, ...], int]:
+    """Lots with blades that wait whose mark would not be accepted, as it was when they were opened; and how
+    many took too long."""
+    with tools.database.reading() as session:
+        waiting = [
+            (lot.id, lot.waiting, _Line.of_lot(lot.id, lot.sku, as_before.of_lot(lot)))
+            for lot in rows.lots(session)
+        ]
+    changed, unknown = [], 0
+    for identity, blades, line in waiting:
+        if not _concerns(tools.catalogue.current, new.shop, line):
+            continue
+        try:
+            result = tools.geometry.of(new.source).check(line.sku, line.inscriptions, in_force=in_force)
+        except CheckTooSlow:
+            unknown += 1
+            continue
+        if result.verdict is not Verdict.ACCEPT:
+            changed.append(
+                ChangedLot(
+                    lot=public(LOT, identity),
+                    sku=line.sku,
+                    blades=blades,
+                    becomes=result.verdict.value,
+                    why=_why(result),
+                )
+            )
+    return tuple(changed[:MOST_NAMED]), unknown
 
 
 def _concerns(old: Shop, new: Shop, line: _Line) -> bool:

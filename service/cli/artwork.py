@@ -82,6 +82,8 @@ def artwork(
     across, high = taken.size_mm
     typer.echo(f"size       {across:.2f} x {high:.2f} mm")
     for what, finest in (("stroke", taken.stroke_mm), ("gap", taken.gap_mm)):
+        if finest >= max(taken.size_mm):
+            continue  # nothing of the kind
         at_ten = finest / across * 10
         typer.echo(f"{what:<10} finest {finest:.3f} mm at that size, {at_ten:.3f} mm at 10 mm wide")
     for note in taken.notes:

@@ -181,6 +181,8 @@ def _say_what_changes(data: Path | None, content: Mapping[str, str]) -> None:
         typer.echo(f"order {line.order_ref}: an accepted unit could not be engraved any more: {line.why}")
     for line in what.differently:
         typer.echo(f"order {line.order_ref}, line {line.line_ref}: {line.was} -> {line.becomes}: {line.why}")
+    for lot in what.lots:
+        typer.echo(f"lot {lot.lot}, {lot.blades} blades of {lot.sku}: accept -> {lot.becomes}: {lot.why}")
     typer.echo(
         f"{what.looked_at} of {what.lines} lines with waiting units looked at: {what.lost_units} units lost, "
         f"{what.differently_units} judged differently"

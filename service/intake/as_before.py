@@ -24,7 +24,7 @@ from service.loads.load import mark_value
 from service.loads.waiting_rows import Waiting
 from service.records.errors import BadRequest, NotFound, WordsErased
 from service.records.ids import ORDER, public
-from service.records.tables import Job, Order, OrderLine
+from service.records.tables import Job, Lot, Order, OrderLine
 from service.records.who import Who
 from service.requests.inscriptions import InscriptionIn
 from service.requests.order_in import AsBefore, LineWanted, OrderWanted
@@ -112,6 +112,11 @@ def on_their_own(line: OrderLine) -> list[Inscription]:
             asked["height_mm"] = found["height_mm"]
         alone.append(asked)
     return [inscription.value() for inscription in _STORED.validate_python(alone)]
+
+
+def of_lot(lot: Lot) -> list[Inscription]:
+    """A lot's inscriptions, as they were asked for."""
+    return [inscription.value() for inscription in _STORED.validate_python(lot.inscriptions)]
 
 
 def looked_up(tools: Tools, wanted: OrderWanted, *, who: Who) -> OrderWanted:

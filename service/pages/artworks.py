@@ -74,7 +74,7 @@ def post_artwork(request: Request, tools: AtHand, visitor: OwnerVisitor, form: F
         wanted=wanted,
         result=result,
         picture=base64.b64encode(result.picture.encode()).decode(),
-        rooms=[(room, _answered(room), shop.blades[room.blade].name) for room in result.rooms],
+        rooms=[(room, _answered(room)) for room in result.rooms],
         written=written,
         units=UNITS,
         most_mb=LARGEST_DRAWING // 2**20,

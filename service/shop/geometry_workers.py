@@ -261,16 +261,19 @@ class _Opened:
     ) -> None:
         """`waiting`: how many questions may wait, see `WorkerPool`."""
         self._workers, self._start, self._arguments, self._may_wait = workers, start, arguments, waiting
-        self._lock = threading.Lock()
+        self._lock = threading.Lock()  # held until the workers are up, which may take a minute
+        self._telling = threading.Lock()  # held for a moment
         self._begun: WorkerPool | None = None  # perhaps still starting
         self._pool: WorkerPool | None = None
         self._is_closed = False
 
     def begin_with(self, arguments: tuple[Any, ...]) -> None:
-        with self._lock:
+        """Does not wait for workers that are starting: whoever puts a description in force would wait with
+        them, and its transaction would be ended for idleness."""
+        with self._telling:
             self._arguments = arguments
-            if self._pool is not None:
-                self._pool.begin_with(arguments)
+            if self._begun is not None:
+                self._begun.begin_with(arguments)
 
     def pool(self) -> WorkerPool:
         """Raises WorkerDied: it was closed, and a thread that has not heard of it opens none anew."""
@@ -278,7 +281,8 @@ class _Opened:
             if self._is_closed:
                 raise WorkerDied("the workers were ended")
             if self._pool is None:
-                self._begun = WorkerPool(self._workers, self._start, self._arguments, **self._may_wait)
+                with self._telling:
+                    self._begun = WorkerPool(self._workers, self._start, self._arguments, **self._may_wait)
                 self._begun.open()  # takes seconds on a busy machine, which must not count as a check's time
                 self._pool = self._begun
             return self._pool

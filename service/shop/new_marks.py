@@ -15,7 +15,7 @@ from layout.shop.inscriptions import ArtworkInscription, Inscription, MonogramIn
 from layout.shop.outline import Outline
 from layout.shop.shop import Artwork, Policy, Shop
 from layout.shop.stations import Process
-from service.shop.smallest_sizes import processes_of
+from service.shop.zone_trial import Missing, shop_around
 
 _NAME = "new mark on trial"
 #: Initials that are wide and high: what takes them takes others.
@@ -25,13 +25,16 @@ _INITIALS = "WB"
 @dataclass(frozen=True, slots=True)
 class Room:
     """What a zone has for a mark: widths (mm) from which it is burned as drawn and up to which it fits, None
-    where it can't be placed; `why_not` is what the check has against the largest."""
+    where it can't be placed; `why_not` is what the check has against the largest. `stood_in`: what the shop
+    does not have for that zone yet, so that something usual was tried in its place."""
 
     blade: str
+    blade_name: str
     zone: str
     least_mm: float
     most_mm: float | None
     why_not: Finding | None = None
+    stood_in: frozenset[Missing] = frozenset()
 
     @property
     def takes_it(self) -> bool:
@@ -47,34 +50,40 @@ def rooms(
     gap_mm: float,
     initials_box_mm: tuple[float, float, float, float] | None = None,
 ) -> Iterator[Room]:
-    """Every zone that takes artwork, once for each blade; of a frame, which has a box for initials, every
-    zone that takes monograms, tried with two letters of its first font. `stroke_mm` and `gap_mm` are the
-    mark's finest at its natural size."""
+    """Every zone that takes artwork; of a frame, which has a box for initials, every zone that takes
+    monograms, tried with two letters of its first font. `stroke_mm` and `gap_mm` are the mark's finest at its
+    natural size. Processes count before their test card is recorded: this is asked when a shop is set up."""
     across = outline.bounds_mm[2] - outline.bounds_mm[0]
     use: Literal["frame", "mark"] = "mark" if initials_box_mm is None else "frame"
     mark = Artwork(_NAME, _NAME, use, outline, initials_box_mm)
-    tried = replace(shop, artworks={**shop.artworks, _NAME: mark})
-    seen: set[tuple[str, str]] = set()
-    for product in shop.products.values():
-        blade = shop.blades.get(product.blade)  # a draft may name one that is not there
-        for face in blade.faces if blade else ():
+    for blade in shop.blades.values():
+        for face in blade.faces:
             for zone in face.zones:
                 asked = _asked(shop, zone, use)
-                if asked is None or (product.blade, zone.zone) in seen:
+                if asked is None:
                     continue
-                seen.add((product.blade, zone.zone))
-                recipes = processes_of(shop, product.sku, zone)
+                font = asked.font if isinstance(asked, MonogramInscription) else ""
+                around = shop_around(shop, blade, face, zone, sku="", font=font)
+                tried = replace(around.shop, artworks={_NAME: mark})
                 needs = [
-                    least_width(shop.policy, one, stroke_mm / across, gap_mm / across) for one in recipes
+                    least_width(shop.policy, one, stroke_mm / across, gap_mm / across)
+                    for one in tried.processes.values()
                 ]
-                result = check(tried, product.sku, [asked])
+                result = check(tried, around.sku, [asked])
                 refused = result.verdict is Verdict.REFUSE
+                checked = result.inscriptions[0] if result.inscriptions else None
+                most = _across(checked) if checked is not None else None
+                if use == "frame" and most is not None and checked is not None and checked.size_mm:
+                    # Its letters are as high as the zone wants them.
+                    needs = [max(need, most / checked.size_mm * zone.min_height_mm) for need in needs]
                 yield Room(
-                    product.blade,
+                    blade.blade,
+                    blade.name,
                     zone.zone,
                     min(needs, default=0.0),
-                    _across(result.inscriptions[0]) if result.inscriptions else None,
+                    most,
                     result.findings[0] if refused and result.findings else None,
+                    around.missing,
                 )
 
 

@@ -7,12 +7,13 @@ import sys
 from service.pages.guides import FOLDER
 from tests.pictures.architecture import architecture
 from tests.pictures.drawn import drawn
+from tests.pictures.guided import guided
 from tests.pictures.taken import CHROMIUM, taken
 
 pictures = FOLDER / "pictures"
 pictures.mkdir(exist_ok=True)
 (pictures / "architecture.svg").write_text(architecture(), encoding="utf-8")
-made = drawn()
+made = drawn() | guided()
 if CHROMIUM is None:
     print("NOT MADE: the pictures of pages, because there is no chromium here", file=sys.stderr)
 else:

@@ -76,7 +76,7 @@ def _of_one_morning(counter: Counter) -> dict[str, bytes]:
         )
     )
     pictures = (
-        *map(_as_png, (accepted, refused, _pallet(counter, load), timeline)),
+        *map(as_png, (accepted, refused, _pallet(counter, load), timeline)),
         _first_page(sheet),
         _first_page(labels, dpi=2 * _PAPER_DPI),
         _first_page(proof),
@@ -122,13 +122,14 @@ def _pallet(counter: Counter, load: dict[str, Any]) -> str:
     )
 
 
-def _as_png(svg: str) -> bytes:
+def as_png(svg: str, wide_px: int = _WIDTH_PX) -> bytes:
+    """A picture whose size is in millimetres, so wide, its words in the same letters on every machine."""
     wide = re.search(r'width="([\d.]+)mm"', svg)
     assert wide is not None
     return bytes(
         resvg_py.svg_to_bytes(
             svg_string=svg,
-            dpi=round(_WIDTH_PX * 25.4 / float(wide[1])),
+            dpi=round(wide_px * 25.4 / float(wide[1])),
             background="white",
             font_files=_LETTERS,
             font_family="Lato",

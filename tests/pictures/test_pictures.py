@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from PIL import Image
 from service.pages.guides import FOLDER
 from tests.pictures.architecture import architecture
 from tests.pictures.drawn import DRAWN, drawn
+from tests.pictures.guided import GUIDED
 from tests.pictures.taken import TAKEN
 
 PICTURES = FOLDER / "pictures"
@@ -22,7 +24,7 @@ PAGES = [Path(__file__).parents[2] / "README.md", *FOLDER.glob("*.md")]
 def test_every_picture_is_made_by_the_command_and_none_is_left_over() -> None:
     kept = {path.name for path in PICTURES.iterdir()}
 
-    assert kept == {"architecture.svg", *DRAWN, *TAKEN}
+    assert kept == {"architecture.svg", *DRAWN, *GUIDED, *TAKEN}
 
 
 def test_every_picture_is_shown_somewhere_with_words_for_those_who_do_not_see_it() -> None:
@@ -44,6 +46,10 @@ def test_what_is_drawn_looks_as_it_is_kept() -> None:
     made = drawn()
 
     assert set(made) == set(DRAWN)
+    must_look_as_kept(made)
+
+
+def must_look_as_kept(made: Mapping[str, bytes]) -> None:
     for name, data in made.items():
         now, kept = (
             np.asarray(Image.open(io.BytesIO(one)).convert("RGB"), float) for one in (data, _kept(name))

@@ -22,7 +22,13 @@ _MOST_LINES = 2_000
 #: What files are called that are no TOML, by folder.
 _CALLED = {PHOTOS: "photo", "fonts": "font file"}
 #: By which of its keys an entry of a list is called, where that is not the list's own name.
-_CALLED_BY: Mapping[str, tuple[str, ...]] = {"product": ("sku",), "seat": ("blade", "face")}
+_CALLED_BY: Mapping[str, tuple[str, ...]] = {
+    "product": ("sku",),
+    "seat": ("blade", "face"),
+    "word_list": ("name",),
+    "routines": ("routine",),
+    "supplies": ("supply",),
+}
 #: Kinds of one thing a file, by the key that names it.
 _ONE_A_FILE: Mapping[str, str] = {"blades": "blade", "plates": "plate", "stations": "station"}
 
@@ -96,6 +102,9 @@ def _things(content: Mapping[str, str], kind: str) -> dict[str, dict[str, str]]:
         own = _ONE_A_FILE.get(kind)
         if own is not None:
             things[f"{own} {document.pop(own, file)}"] = dict(_flat(document, ""))
+        elif kind == "words":  # lists of several languages may have one name
+            own = f"words {document.pop('language', file)}"
+            things.setdefault(own, {}).update(_flat(document, ""))
         elif kind == "policy":
             things["policy"] = dict(_flat(document, ""))
         else:

@@ -23,7 +23,7 @@ from service.shop import catalogue, drafts, versions
 from service.shop.geometry_workers import Geometry
 from service.shop.versions import Shelf
 from tests.clocks import SetClock
-from tests.counter import Counter, a_line, an_inscription, an_open_counter, an_order, the_shelf
+from tests.counter import Counter, a_key, a_line, a_lot, an_inscription, an_open_counter, an_order, the_shelf
 
 ADA = Who(role=Role.OWNER, client="house", name="Ada")
 HORI, POLICY = "blades/hori-18.toml", "policy/policy.toml"
@@ -194,6 +194,18 @@ def test_what_can_t_be_engraved_any_more_is_named_drawn_and_held_at_once(counter
     assert line["why"]
     assert "new hole" in svg
     assert counter.ask("desk", "GET", f"/v1/orders/{order['id']}").json()["state"] == "held"
+
+
+def test_lots_whose_mark_would_not_be_accepted_any_more_are_named(counter: Counter) -> None:
+    lot = counter.ask("owner", "POST", "/v1/lots", a_lot(), Idempotency_Key=a_key()).json()
+    blade = "blades/paring-9-bare.toml"
+    words_alone = {**CONTENT, blade: CONTENT[blade].replace('["artwork", "text"]', '["text"]')}
+
+    (one,) = looking.what_changes(counter.tools, words_alone, seconds=20).lots
+
+    assert (one.lot, one.sku, one.blades, one.becomes) == (lot["id"], "AQ-PARE-9-BARE", 40, "refuse")
+    assert one.why
+    assert looking.what_changes(counter.tools, {**CONTENT, **stricter()}, seconds=20).lots == ()
 
 
 def test_what_a_change_has_nothing_to_do_with_is_not_checked_again(counter: Counter) -> None:

@@ -238,3 +238,21 @@ def test_a_frame_comes_in_by_the_command_and_takes_initials(tmp_path: Path) -> N
     font = shop.blades["chef-20"].faces[0].zone("heel").fonts[0]
     checked = check(shop, sku, [MonogramInscription("heel", "WB", font, frame="hoop")])
     assert checked.verdict is not Verdict.REFUSE, checked.findings
+
+
+def test_a_small_round_hole_is_a_gap() -> None:
+    holed = '<path d="M2 2H18V18H2Z"/><circle cx="10" cy="10" r="0.2" fill="#fff"/>'
+
+    assert take(svg(holed), Wanted()).gap_mm == pytest.approx(0.4, rel=0.02)
+    assert take(svg(RING), Wanted()).gap_mm == pytest.approx(17, rel=0.01)
+
+
+def test_a_narrow_gap_between_two_rings_is_found_beside_wide_ones() -> None:
+    rings = '<g fill="none" stroke="#000">{}{}</g>'.format(
+        '<circle cx="10" cy="10" r="9" stroke-width="1"/>',
+        '<circle cx="10" cy="10" r="7.5" stroke-width="0.4"/>',
+    )
+    taken = take(svg(rings), Wanted())
+
+    assert taken.gap_mm == pytest.approx(0.8, rel=0.02)  # from 8.5 to 7.7
+    assert taken.stroke_mm == pytest.approx(0.4, rel=0.02)

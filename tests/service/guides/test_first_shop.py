@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 
@@ -11,6 +12,8 @@ from shapely import affinity
 
 from service.pages.guides import FOLDER
 from service.shop.catalogue import load
+from tests.pictures.guided import guided_in
+from tests.pictures.test_pictures import must_look_as_kept
 from tests.references.readers import svg_paths
 from tests.service.guides.running import Reader, blocks
 
@@ -18,6 +21,7 @@ GUIDE = (FOLDER / "first-shop.md").read_text(encoding="utf-8")
 
 
 @pytest.mark.long
+@pytest.mark.timeout(1800)  # three minutes on a machine to itself
 def test_the_guide_from_an_empty_folder_to_the_first_burn_file(tmp_path: Path) -> None:
     with Reader(tmp_path) as reader:
         reader.follows(GUIDE)
@@ -31,7 +35,24 @@ def test_the_guide_from_an_empty_folder_to_the_first_burn_file(tmp_path: Path) -
     burned = (tmp_path / "burn.svg").read_bytes()
     assert (round(width, 1), round(height, 1)) == (109.5, 72)
     assert "blade carving-axe, mark side: 110 mm long, 72 mm high" in said
-    assert '"verdict":"accept"' in said
+    # Letters, marks, words and the recipe came in by their commands.
+    assert "licence    OFL-1.1" in said and "zone       carving-axe, flat: ground-bench from" in said
+    assert "atkinson-hyperlegible-bold" in shop.fonts
+    assert shop.artworks["hoop"].use == "frame" and "zone       carving-axe, flat: from" in said
+    assert shop.processes["ground-bench"].power_percent == 60
+    assert shop.processes["ground-bench"].speed_mm_s == 600
+    monogram, listed = (
+        json.JSONDecoder().raw_decode(said, at.start())[0] for at in re.finditer(r'\{"verdict"', said)
+    )
+    assert monogram["verdict"] == "accept", monogram
+    assert (listed["verdict"], listed["findings"][0]["code"]) == ("review", "words_to_review")
+    assert "right to it" not in json.dumps(listed)  # the store's key; the desk alone is told why
+    # Two versions and the way back; what was exported is what was in force.
+    assert "policy: review_height_mm: 2 -> 2.5" in said or "review_height_mm: 2" in said
+    assert "in force: number 2" in said and "in force: number 3" in said
+    assert "review_height_mm = 2.5" in (tmp_path / "as-it-was/policy/policy.toml").read_text("utf-8")
+    assert "review_height_mm = 2\n" in (tmp_path / "shop/policy/policy.toml").read_text("utf-8")
+    must_look_as_kept(guided_in(tmp_path))
     assert "carving-axe, mark side: handle at the bottom, 0.30 mm of room all round" in said
     assert "carving-axe, pile side: does not go in" in said
     assert [s.seats[0].blade for s in shop.plates["carvers"].slots] == ["carving-axe", "carving-axe"]

@@ -115,3 +115,14 @@ def test_a_file_that_can_t_be_read_is_named(content: dict[str, str]) -> None:
 
 def test_nothing_is_different_from_itself(content: dict[str, str]) -> None:
     assert difference(content, content).changes == difference(content, content).files == ()
+
+
+def test_a_list_of_words_is_told_by_its_language_and_its_name() -> None:
+    english = 'language = "en"\n[[word_list]]\nname = "names"\nseverity = "review"\nwords = ["Ada"]\n'
+    french = english.replace('"en"', '"fr"')
+
+    added = difference({"words/en.toml": english}, {"words/en.toml": english, "words/fr.toml": french})
+    changed = difference({"words/en.toml": english}, {"words/en.toml": english.replace("review", "refuse")})
+
+    assert [(one.thing, one.key) for one in added.changes] == [("words fr", "")]
+    assert changed.changes == (Change("words en", "word_list names: severity", "review", "refuse"),)

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from service.shop.geometry_workers import _Opened
 from service.shop.worker_pool import NoRoom, TookTooLong, WorkerDied, WorkerPool
 
 
@@ -58,6 +59,26 @@ def test_an_error_comes_back_as_it_was_raised(pool: WorkerPool) -> None:
 def _until(file: Path) -> None:
     while not file.exists():
         time.sleep(0.01)
+
+
+def test_who_names_another_description_does_not_wait_for_workers_that_are_starting(tmp_path: Path) -> None:
+    """The planner compiles its search for a minute at its first start; an owner put a change in force
+    meanwhile."""
+    ready = tmp_path / "ready"
+    opened = _Opened(1, _until, (ready,))
+    with ThreadPoolExecutor(2) as threads:
+        starting = threads.submit(opened.pool)
+        while opened._begun is None:
+            time.sleep(0.01)
+        try:
+            threads.submit(opened.begin_with, (tmp_path,)).result(timeout=60)
+            assert not starting.done()
+        finally:
+            ready.touch()
+        pool = starting.result()
+
+    assert pool._arguments == (tmp_path,)  # of the next one that takes another's place
+    opened.close()
 
 
 def test_a_client_who_floods_leaves_a_worker_to_others(pool: WorkerPool, tmp_path: Path) -> None:
