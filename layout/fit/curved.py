@@ -7,14 +7,13 @@ must keep, letters that touch round a point known to lie in both. What that leav
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 
 import numpy as np
 import shapely
 from shapely.geometry import LineString
 
 from layout.fit.region import Region
-from layout.lettering.baseline_curve import LEAST_REACH, Bent, Strip, Track, bend_strip
+from layout.lettering.baseline_curve import LEAST_REACH, Bent, Strip, Track, tracked
 from layout.lettering.joints import KEPT_GAP, SLACK, Bools
 from layout.lettering.poses import put, seen_from
 from layout.shop.blades import Zone
@@ -23,6 +22,8 @@ from layout.shop.measure import HEIGHT_STEP_MM, Floats
 
 #: Heights looked at together: few at first, because most words that don't fit fail early.
 _FIRST_CHUNK, _LARGEST_CHUNK = 8, 64
+#: Of those that need tracking so many are tracked together.
+_TOGETHER = 16
 #: A length over by this factor is so in whatever order it is summed.
 _CERTAINLY = 1 + 1e-9
 
@@ -67,31 +68,46 @@ class _Scan:
 
     def fitting(self, heights: Floats) -> int:
         """How many of the heights (h,), which rise, fit before the first that does not."""
-        number = 0
-        for number, is_fitting in enumerate(self._fit(heights), start=1):
-            if not is_fitting:
-                return number - 1
-        return number
+        is_settled, is_covered = self._settle(heights)
+        failed = np.flatnonzero(is_settled & ~is_covered)
+        end = int(failed[0]) if len(failed) else len(heights)
+        doubtful = np.flatnonzero(~is_settled[:end])
+        for at in range(0, len(doubtful), _TOGETHER):
+            together = doubtful[at : at + _TOGETHER]
+            fits = self._fit_tracked(heights[together])
+            if fits < len(together):
+                return int(together[fits])
+        return end
 
-    def _fit(self, heights: Floats) -> Iterator[bool]:
+    def _settle(self, heights: Floats) -> tuple[Bools, Bools]:
+        """Of each height whether it is settled with no tracking, and whether it fits so (h,)."""
         needed = self._strip.length
         short = heights[heights * needed <= self._track.length]
+        is_settled, is_covered = np.zeros((2, len(heights)), dtype=bool)
         if len(short):
             poses = self._untracked(short, needed)
             settled = self._settled.get(short.tobytes())
             if settled is None:
                 unscaled = poses / np.stack([short, short, np.ones_like(short)], axis=-1)[:, None]
                 settled = self._settled[short.tobytes()] = self._kept(unscaled)
-            covered = self._covered(poses, short)
-            for height, is_settled, is_covered in zip(short, settled, covered, strict=True):
-                yield bool(is_covered) if is_settled else self.fits_alone(float(height))
-        for height in heights[len(short) :]:
-            yield self.fits_alone(float(height))
+            is_settled[: len(short)] = settled
+            is_covered[: len(short)] = self._covered(poses[:, self._strip.inked], short)
+        return is_settled, is_covered
 
     def fits_alone(self, height_mm: float) -> bool:
-        return inside(
-            self._region, bend_strip(self._strip, self._baseline, height_mm=height_mm, align=self._align)
-        )
+        """Whether it fits at one height."""
+        return self._fit_tracked(np.array([height_mm])) == 1
+
+    def _fit_tracked(self, heights: Floats) -> int:
+        """How many of some rising heights (h,) fit before the first that does not, with their tracking."""
+        found = tracked(self._strip, self._baseline, heights.tolist(), align=self._align)
+        placed = [one[0][self._strip.inked] for one in found if one is not None]
+        if not placed:
+            return 0
+        high = heights[: len(placed)]
+        poses = np.array(placed) * np.stack([high, high, np.ones_like(high)], axis=-1)[:, None]
+        is_covered = self._covered(poses, high)
+        return len(placed) if is_covered.all() else int(np.argmin(is_covered))
 
     def _untracked(self, heights: Floats, needed: float) -> Floats:
         """x, y (mm) and turn (h, n, 3) of every cluster with no tracking and no pull; `needed` is how long
@@ -120,10 +136,10 @@ class _Scan:
         return np.asarray(np.all(kept, axis=1))
 
     def _covered(self, poses: Floats, heights: Floats) -> Bools:
-        """Whether every cluster's hull lies in the region (h,)."""
-        strip = self._strip
-        scale = np.repeat(heights, len(strip.inked))
-        hulls = put(np.tile(strip.hulls, len(heights)), poses[:, strip.inked].reshape(-1, 3), scale)
+        """Whether every hull, at its poses (h, n, 3), lies in the region (h,)."""
+        hulls = self._strip.hulls
+        scale = np.repeat(heights, len(hulls))
+        hulls = put(np.tile(hulls, len(heights)), poses.reshape(-1, 3), scale)
         is_covered = shapely.covers(self._region.polygon, hulls).reshape(len(heights), -1)
         return np.asarray(np.all(is_covered, axis=1))
 

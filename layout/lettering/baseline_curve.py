@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise, product
@@ -16,7 +17,7 @@ from layout.lettering.fonts import Font
 from layout.lettering.hulls import hull_of
 from layout.lettering.ink import Spot, inked
 from layout.lettering.joints import KEPT_GAP, SLACK, Bools, Joints, Numbers
-from layout.lettering.poses import put
+from layout.lettering.poses import put, seen_from
 from layout.lettering.shaping import ink_of
 from layout.lettering.typeset import Cluster, Composition
 from layout.shop.inscriptions import Align
@@ -181,39 +182,44 @@ class Strip:
         )
 
     def shortfall(self, poses: Floats) -> Floats:
-        """How much each pair lacks of the gap it must keep; for touching pairs the gap that has opened.
+        """How much each pair lacks of the gap it must keep (h, p), for poses (h, n, 3) at several heights;
+        for touching pairs the gap that has opened.
 
-        Of pairs that must keep a gap, those that lack less than another are left at nought, for only the most
-        that any lacks is asked for.
+        Of pairs that must keep a gap, those that lack less than another at the same height are left at
+        nought, for only the most that any lacks is asked for.
         """
-        lacking = np.zeros(len(self.pairs))
-        inked = poses[self.inked]
-        is_doubtful = ~self.joints.are_kept(inked[None])[0]
+        inked = poses[:, self.inked]
+        is_doubtful = ~self.joints.are_kept(inked)
+        lacking = np.zeros(is_doubtful.shape)
         tied = self.joints.tied
-        parted = np.flatnonzero(tied & is_doubtful)
-        if len(parted):
-            lacking[parted] = np.maximum(self._apart(parted, inked) - self.joint, 0.0)
-        free = np.flatnonzero(~tied & is_doubtful)
-        if len(free):
-            first, second = self.pairs[free].T
+        height, pair = np.nonzero(is_doubtful & tied)
+        if len(pair):
+            lacking[height, pair] = np.maximum(self._apart(height, pair, inked) - self.joint, 0.0)
+        height, pair = np.nonzero(is_doubtful & ~tied)
+        if len(pair):
             # Hulls are quick and never further apart than the ink itself: of those that may lack the most the
             # ink decides.
-            one, other = put(self.hulls[first], inked[first]), put(self.hulls[second], inked[second])
-            most = KEPT_GAP * self.gaps[free] - shapely.distance(one, other)
-            worst = 0.0
-            for at in np.argsort(-most):
-                if most[at] <= worst:
-                    break
-                pair = free[[at]]
-                lacking[pair] = np.maximum(KEPT_GAP * self.gaps[pair] - self._apart(pair, inked), 0.0)
-                worst = max(worst, float(lacking[pair][0]))
+            kept = KEPT_GAP * self.gaps[pair]
+            most = kept - self._between(self.hulls, height, pair, inked)
+            worst = np.zeros(len(poses))
+            order = np.lexsort((-most, height))
+            while len(order := order[most[order] > worst[height[order]]]):
+                first = order[np.unique(height[order], return_index=True)[1]]  # at each height the most
+                at, which = height[first], pair[first]
+                lacking[at, which] = np.maximum(kept[first] - self._apart(at, which, inked), 0.0)
+                worst[at] = np.maximum(worst[at], lacking[at, which])
+                order = order[~np.isin(order, first)]
         return lacking
 
-    def _apart(self, pairs: Numbers, inked: Floats) -> Floats:
-        """How far apart the inks of some pairs are."""
+    def _apart(self, heights: Numbers, pairs: Numbers, inked: Floats) -> Floats:
+        """How far apart the inks of some pairs are, each at one of the heights."""
+        return self._between(self.inks, heights, pairs, inked)
+
+    def _between(self, pieces: Any, heights: Numbers, pairs: Numbers, inked: Floats) -> Floats:
+        """The same of inks or hulls."""
         first, second = self.pairs[pairs].T
-        one, other = put(self.inks[first], inked[first]), put(self.inks[second], inked[second])
-        return np.asarray(shapely.distance(one, other), dtype=np.float64)
+        seen = put(pieces[second], seen_from(inked[heights, first], inked[heights, second]))
+        return np.asarray(shapely.distance(pieces[first], seen), dtype=np.float64)
 
 
 def bend(composition: Composition, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:
@@ -272,51 +278,71 @@ def _put(point: Floats, placed: Placed, height_mm: float) -> Floats:
 
 def bend_strip(strip: Strip, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:
     """As `bend`, of a composition that is cut up already."""
-    tracked = _tracked(strip, baseline, height_mm=height_mm, align=align)
-    return None if tracked is None else _bent(strip, *tracked, height_mm=height_mm)
+    (found,) = tracked(strip, baseline, [height_mm], align=align)
+    return None if found is None else _bent(strip, *found, height_mm=height_mm)
 
 
-def _tracked(
-    strip: Strip, baseline: LineString, *, height_mm: float, align: Align
-) -> tuple[Floats, float] | None:
-    """x, y, turn (n, 3) of every cluster, in capital heights, and the tracking."""
-    tracked = strip.known_on(baseline, align).tracked
-    if height_mm not in tracked:
-        tracked[height_mm] = _track(strip, baseline, height_mm=height_mm, align=align)
-    return tracked[height_mm]
+#: x, y, turn (n, 3) of every cluster, in capital heights, and the tracking; None where the curve is too short
+#: or too tight.
+Tracked = tuple[Floats, float] | None
 
 
-def _track(
-    strip: Strip, baseline: LineString, *, height_mm: float, align: Align
-) -> tuple[Floats, float] | None:
+def tracked(
+    strip: Strip, baseline: LineString, heights_mm: Sequence[float], *, align: Align
+) -> list[Tracked]:
+    """How a strip follows the baseline at each of some rising heights, up to the first at which it can't."""
+    known = strip.known_on(baseline, align).tracked
+    new = [height for height in heights_mm if height not in known]
+    if new:
+        known.update(zip(new, _track(strip, baseline, np.array(new), align=align), strict=False))
+    found = []
+    for height in heights_mm:
+        found.append(known[height])
+        if found[-1] is None:
+            break
+    return found
+
+
+def _track(strip: Strip, baseline: LineString, heights: Floats, *, align: Align) -> list[Tracked]:
+    """As `tracked`, all heights (h,) together, round by round."""
     if len(strip.inked) == 0:
-        return None
-    # Everything is reckoned in capital heights, on a baseline made smaller instead of letters made larger.
-    track = Track(shapely.get_coordinates(baseline) / height_mm)
-    tracking, pulls = 0.0, np.zeros(len(strip.tied))
+        return [None] * len(heights)
+    track = Track(shapely.get_coordinates(baseline))
+    reach = np.maximum(strip.advances / 2, LEAST_REACH)
+    found: list[Tracked] = [None] * len(heights)
+    waiting, tracking = np.arange(len(heights)), np.zeros(len(heights))
+    pulls = np.zeros((len(heights), len(strip.tied)))
     for _ in range(_MOST_ROUNDS):
-        steps = np.diff(strip.middles) + np.where(strip.tied, -pulls, tracking)
-        at = np.concatenate([[0.0], np.cumsum(steps)])
-        first = _first(at, strip.advances, track.length, align)
-        if first is None:
-            return None
-        poses = track.poses(first + at, np.maximum(strip.advances / 2, LEAST_REACH))
+        steps = np.diff(strip.middles) + np.where(strip.tied, -pulls, tracking[:, None])
+        at = np.concatenate([np.zeros((len(steps), 1)), np.cumsum(steps, axis=1)], axis=1)
+        # All is reckoned in capital heights, on a baseline made smaller instead of letters made larger.
+        first = _first(at, strip.advances, track.length / heights[waiting], align)
+        waiting, tracking, pulls = waiting[: len(first)], tracking[: len(first)], pulls[: len(first)]
+        high = heights[waiting, None]
+        poses = track.poses((first[:, None] + at[: len(first)]) * high, reach * high)
+        poses[..., :2] /= high[..., None]
         lacking = strip.shortfall(poses)
-        if not np.any(lacking > SLACK):
-            return poses, tracking
-        tracking, pulls = _adjusted(strip, lacking, tracking, pulls)
-    return None
+        is_open = np.any(lacking > SLACK, axis=1)
+        for number in np.flatnonzero(~is_open):
+            found[waiting[number]] = poses[number], float(tracking[number])
+        if not is_open.any():
+            break
+        waiting = waiting[is_open]
+        tracking, pulls = _adjusted(strip, lacking[is_open], tracking[is_open], pulls[is_open])
+    return found[: 1 + next((at for at, each in enumerate(found) if each is None), len(found))]
 
 
-def _adjusted(strip: Strip, lacking: Floats, tracking: float, pulls: Floats) -> tuple[float, Floats]:
-    """More tracking where a pair is too near, a stronger pull where a tied pair has come apart."""
+def _adjusted(strip: Strip, lacking: Floats, tracking: Floats, pulls: Floats) -> tuple[Floats, Floats]:
+    """More tracking where a pair is too near, a stronger pull where a tied pair has come apart; a row to each
+    height."""
     free = strip.gaps > SLACK
-    if np.any(lacking[free] > SLACK):
-        tracking += max(_TRACKING_STEP, float(lacking[free].max()))
+    most = np.max(lacking[:, free], axis=1, initial=0.0)
+    tracking = tracking + np.where(most > SLACK, np.maximum(most, _TRACKING_STEP), 0.0)
+    neighbours = np.flatnonzero(~free & (np.diff(strip.pairs, axis=1)[:, 0] == 1))
+    after = np.array(strip.inked)[strip.pairs[neighbours, 0]]
+    gap = lacking[:, neighbours]
     pulled = pulls.copy()
-    for (a, b), gap in zip(strip.pairs[~free], lacking[~free], strict=True):
-        if gap > SLACK and b == a + 1:
-            pulled[strip.inked[a]] += 1.2 * gap + SLACK
+    pulled[:, after] += np.where(gap > SLACK, 1.2 * gap + SLACK, 0.0)
     return tracking, pulled
 
 
@@ -330,13 +356,15 @@ def _bent(strip: Strip, poses: Floats, tracking: float, *, height_mm: float) -> 
     return Bent(strip.composition, height_mm, placed, tracking, shapes)
 
 
-def _first(at: Floats, advances: Floats, length: float, align: Align) -> float | None:
-    """Arc length of the first cluster's mid-point; None when the curve is too short."""
+def _first(at: Floats, advances: Floats, lengths: Floats, align: Align) -> Floats:
+    """Arc length of the first cluster's mid-point on curves of those lengths (h,), up to the first that is
+    too short; `at` (h, n) are the mid-points from there."""
     before, after = advances[0] / 2, advances[-1] / 2
-    needed = float(before + at[-1] + after)
-    if needed > length:
-        return None
-    return float({"start": 0.0, "centre": (length - needed) / 2, "end": length - needed}[align] + before)
+    needed = before + at[:, -1] + after
+    is_short = needed > lengths
+    long = int(np.argmax(is_short)) if is_short.any() else len(lengths)
+    spare = lengths[:long] - needed[:long]
+    return np.asarray({"start": 0.0, "centre": 0.5, "end": 1.0}[align] * spare + before)
 
 
 class Track:

@@ -87,23 +87,26 @@ class Joints:
         seen = seen_from(one, two)
         shift = np.hypot(seen[..., 0] - self.straight, seen[..., 1])
         moved = shift + 2 * self.radius[self.pairs[:, 1]] * np.abs(np.sin(seen[..., 2] / 2))
-        apart = (self._parted(seen) >= self.needed) | (self.gaps - moved >= self.needed)
         between = self.own - _moved(self.other, seen)
         together = np.hypot(between[..., 0], between[..., 1]) <= self.reach
-        return np.asarray(np.where(self.tied, together, apart))
+        kept = np.where(self.tied, together, self.gaps - moved >= self.needed)
+        asked = np.nonzero(~kept & ~self.tied)  # axes cost the most
+        if len(asked[0]):
+            kept[asked] = self._parted(asked[1], seen[asked]) >= self.needed[asked[1]]
+        return np.asarray(kept)
 
-    def _parted(self, seen: Floats) -> Floats:
-        """How far apart the axis that parts them best shows each pair to be at least (h, p); `seen`
-        (h, p, 3): the second of each as the first sees it."""
-        turn = np.remainder(seen[..., 2] + np.pi, 2 * np.pi) - np.pi
-        axis = _AXES[:, None, None] + turn / 2
-        origin = seen[..., 0] * np.cos(axis) + seen[..., 1] * np.sin(axis)
-        ends = self._reaches(self.pairs[:, 0], axis)
-        begins = origin - self._reaches(self.pairs[:, 1], axis + np.pi - turn)
+    def _parted(self, pairs: Numbers, seen: Floats) -> Floats:
+        """How far apart the axis that parts them best shows some pairs (k,) to be at least; `seen` (k, 3):
+        the second of each as the first sees it."""
+        turn = np.remainder(seen[:, 2] + np.pi, 2 * np.pi) - np.pi
+        axis = _AXES[:, None] + turn / 2
+        origin = seen[:, 0] * np.cos(axis) + seen[:, 1] * np.sin(axis)
+        ends = self._reaches(self.pairs[pairs, 0], axis)
+        begins = origin - self._reaches(self.pairs[pairs, 1], axis + np.pi - turn)
         return np.asarray((begins - ends).max(axis=0))
 
     def _reaches(self, letters: Numbers, angle: Floats) -> Floats:
-        """How far some letters (p,) reach from their mid-points at those angles (..., p) at the most.
+        """How far some letters (k,) reach from their mid-points at those angles (..., k) at the most.
 
         A direction between two known ones is a sum of them with factors of nought or more; what lies within
         reach along both lies within the same sum of the reaches.
