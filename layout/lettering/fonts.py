@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import TypeVar
 
 import numpy as np
 import shapely
@@ -16,7 +17,7 @@ from shapely.geometry import LineString, Polygon
 from layout.lettering import font_file as fontfile
 from layout.lettering import single_line
 from layout.lettering.font_file import FontRefused
-from layout.lettering.glyphs import CurvePen, Curves, TooComplex, even_odd_differs, merged
+from layout.lettering.glyphs import Curves, TooComplex, even_odd_differs, merged, noted_curves
 from layout.lettering.hulls import hull_around
 from layout.lettering.text import LINE_FEED, SHARED_SCRIPTS, graphemes, is_mark, normalise, script_of
 from layout.shop.measure import FLATTEN_MM, Floats
@@ -34,6 +35,7 @@ KEPT_HULL = 2 + 2 * MOST_KEPT_CORNERS
 _DOTTED_CIRCLE = "\u25cc"
 _LATIN_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
 _NO_POINTS: Floats = np.empty((0, 2))
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)  # no slots: cached properties need a dictionary
@@ -236,16 +238,14 @@ class OutlineFont(Font):
         circle = self.hb_font.get_nominal_glyph(ord(_DOTTED_CIRCLE))
         if circle and circle in glyphs and _DOTTED_CIRCLE not in cluster:
             return False
-        return cluster.isspace() or any(self._rings(glyph, self.upem / 100) for glyph in glyphs)
+        return cluster.isspace() or any(
+            self._of_curves(glyph, lambda curves: curves.has_rings(self.upem / 100)) for glyph in glyphs
+        )
 
     def _extremes(self, glyph: int) -> Floats:
         # Every size class cuts the curves at other points, so the hull of one would be overhung by another.
-        rings = [
-            ring
-            for size in SIZE_CLASSES_MM
-            for ring in self._rings(glyph, FLATTEN_MM * self.capital_height / size)
-        ]
-        return np.concatenate(rings) if rings else _NO_POINTS
+        tolerances = [FLATTEN_MM * self.capital_height / size for size in SIZE_CLASSES_MM]
+        return self._of_curves(glyph, lambda curves: curves.extremes(tolerances))
 
     def _drawn(self, glyph: int, tolerance: float) -> tuple[Polygon, ...]:
         rings = self._rings(glyph, tolerance)
@@ -259,8 +259,11 @@ class OutlineFont(Font):
             raise FontRefused(f"{self.spec.font}: glyph {glyph} is too complex: {error}") from error
 
     def _rings(self, glyph: int, tolerance: float) -> list[Floats]:
+        return self._of_curves(glyph, lambda curves: curves.rings(tolerance))
+
+    def _of_curves(self, glyph: int, ask: Callable[[Curves], T]) -> T:
         try:
-            return self._curves_of(glyph).rings(tolerance)
+            return ask(self._curves_of(glyph))
         except FontRefused:
             raise
         except TooComplex as error:
@@ -271,12 +274,10 @@ class OutlineFont(Font):
     def _curves_of(self, glyph: int) -> Curves:
         """A glyph's contours as the font has them. Raises TooComplex, ValueError."""
         if glyph not in self._curves:
-            pen = CurvePen()
             try:
-                self._notes(glyph).replay(pen)
+                self._curves[glyph] = noted_curves(self._notes(glyph).value)
             except OverflowError as error:
                 raise ValueError(str(error)) from error
-            self._curves[glyph] = pen.curves
         return self._curves[glyph]
 
     def _notes(self, glyph: int) -> RecordingPen:

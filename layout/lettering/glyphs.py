@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +27,9 @@ MOST_CROSSINGS = 5_000
 MOST_FACES_TIMES_EDGES = 100_000_000
 #: Pairs of edges, or of points and edges, that are looked at together.
 _PAIRS_AT_ONCE = 500_000
+
+
+_Point = tuple[float, float]
 
 
 class TooComplex(ValueError):
@@ -60,33 +63,54 @@ class Curves:
         points, starts = self._corners(tolerance, most)
         return [part for part in np.split(points, starts[1:]) if len(part)]
 
-    def _corners(self, tolerance: float, most: int) -> tuple[Floats, Any]:
-        """All corners (n, 2) and at which of them the contours begin."""
-        if not np.isfinite(self.controls).all():
-            raise ValueError("a contour has points that are no numbers")
-        needed = self._chords(tolerance)
-        if needed.sum() > most:
-            raise TooComplex(f"its curves need more than {most} points")
-        counts = needed.astype(np.int64)
+    def extremes(self, tolerances: Sequence[float]) -> Floats:
+        """The corners (n, 2) of the rings at each of some tolerances, all at once. Raises as `rings` does."""
+        points, starts = self._corners(np.array(tolerances)[:, None], MOST_CORNERS)
+        distinct, encloses = _by_contour(points, starts)
+        return np.asarray(points[distinct & encloses])
+
+    def has_rings(self, tolerance: float) -> bool:
+        """Whether there is any ring at a tolerance; mostly the ends of segments show it. Raises as `rings`
+        does."""
+        self._counts(tolerance, MOST_CORNERS)
+        _, encloses = _by_contour(self.controls[:, 3], np.flatnonzero(self.degrees == 0))
+        return bool(encloses.any()) or len(self.rings(tolerance)) > 0
+
+    def _corners(self, tolerance: float | Floats, most: int) -> tuple[Floats, Any]:
+        """All corners (n, 2) and at which of them the contours begin; for each of some tolerances (k, 1) one
+        after the other."""
+        counts = self._counts(tolerance, most)
+        begins = np.broadcast_to(self.degrees == 0, counts.shape).ravel()
+        counts = counts.ravel()
         ends = np.cumsum(counts)
-        segment = np.repeat(np.arange(len(counts)), counts)
-        number = np.arange(len(segment)) - np.repeat(ends - counts, counts) + 1
-        at = number * (1.0 / counts)[segment]
+        run = np.repeat(np.arange(len(counts)), counts)
+        number = np.arange(len(run)) - np.repeat(ends - counts, counts) + 1
+        at = number * (1.0 / counts)[run]
         at[ends - 1] = 1.0
+        segment = run % len(self.degrees) if len(run) else run
         corners = self.controls[segment, 3]
         degree, t = self.degrees[segment], at[:, None]
         for is_of, curve in ((degree == 2, _quadratic), (degree == 3, _cubic)):
             if is_of.any():
                 corners[is_of] = curve(self.controls[segment[is_of]], t[is_of])
-        return corners, (ends - counts)[self.degrees == 0]
+        return corners, (ends - counts)[begins]
 
-    def _chords(self, tolerance: float) -> Floats:
-        """How many chords each segment needs."""
+    def _counts(self, tolerance: float | Floats, most: int) -> Any:
+        """How many corners each segment gets, for each of some tolerances (k, 1)."""
+        if not np.isfinite(self.controls).all():
+            raise ValueError("a contour has points that are no numbers")
+        needed = self._chords(tolerance)
+        if (needed.sum(axis=-1) > most).any():
+            raise TooComplex(f"its curves need more than {most} points")
+        return needed.astype(np.int64)
+
+    def _chords(self, tolerance: float | Floats) -> Floats:
+        """How many chords each segment needs, for each of some tolerances (k, 1)."""
         p0, p1, p2, p3 = (self.controls[:, at] for at in range(4))
         bend, second = _length(p0 - 2 * p1 + p2), _length(p1 - 2 * p2 + p3)
         needed = np.where(self.degrees == 2, np.sqrt(bend / (4 * tolerance)), 1.0)
         cubic = self.degrees == 3
-        needed[cubic] = np.sqrt(0.75 * np.maximum(bend, second)[cubic] / tolerance)
+        needed[..., cubic] = np.sqrt(0.75 * np.maximum(bend, second)[cubic] / tolerance)
         return np.asarray(np.maximum(1.0, np.ceil(needed)))
 
 
@@ -109,7 +133,41 @@ def _distinct(points: Floats) -> Floats:
     return points[np.any(points != np.roll(points, 1, axis=0), axis=1)] if len(points) > 1 else points
 
 
-_Point = tuple[float, float]
+def noted_curves(notes: Iterable[tuple[str, tuple[_Point, ...]]]) -> Curves:
+    """The curves of what a pen noted that drew one quadratic or cubic curve at a time: what CurvePen makes of
+    them, sooner. Raises TooComplex."""
+    controls: list[float] = []
+    degrees: list[int] = []
+    here: _Point = (0.0, 0.0)
+    for name, points in notes:
+        if name == "lineTo":
+            degree, begin, (one,), other = 1, here, points, points[0]
+        elif name == "curveTo":
+            degree, begin, (one, other, _) = 3, here, points
+        elif name == "qCurveTo":
+            degree, begin, (one, other) = 2, here, points
+        elif name == "moveTo":
+            degree, begin, (one,), other = 0, points[0], points, points[0]
+        else:  # a contour's end
+            continue
+        here = points[-1]
+        controls += (*begin, *one, *other, *here)
+        degrees.append(degree)
+    if len(degrees) > MOST_OPERATIONS:
+        raise TooComplex(f"it draws more than {MOST_OPERATIONS} segments")
+    return Curves(np.array(controls, dtype=np.float64).reshape(-1, 4, 2), np.array(degrees, dtype=np.int64))
+
+
+def _by_contour(points: Floats, starts: Any) -> tuple[Any, Any]:
+    """Of points of contours that begin at `starts` whether each is another than the one before it, and
+    whether its contour has more than two such (n,)."""
+    if len(starts) == 0:
+        return np.ones(len(points), dtype=bool), np.zeros(len(points), dtype=bool)
+    counts = np.diff(starts, append=len(points))
+    before = np.arange(-1, len(points) - 1)
+    before[starts] = starts + counts - 1
+    distinct = np.any(points != points[before], axis=1)
+    return distinct, np.repeat(np.add.reduceat(distinct, starts, dtype=np.int64) > 2, counts)
 
 
 class CurvePen(BasePen):  # type: ignore[misc]  # fontTools is untyped

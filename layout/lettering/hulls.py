@@ -26,57 +26,56 @@ def hull_around(points: Floats, stand_off: float = STAND_OFF) -> Floats:
     """A convex polygon (n, 2) that holds all the points and stands off their hull by at most `stand_off`.
 
     Lines are laid against the hull, first along the axes, then along the chord between two touching points
-    wherever the corner that their lines form stands off too far.
+    wherever the corner that their lines form stands off too far; all that are to be laid at a time together.
     """
     hull = hull_of(points)
     if len(hull) < 6:
         return hull
-    sides = [_laid(hull, normal) for normal in _AXES]
-    pieces: list[Floats | _Gap] = list(zip(sides, [*sides[1:], sides[0]], strict=True))
-    while gaps := [piece for piece in pieces if isinstance(piece, tuple)]:
-        crossings = iter(_crossings(gaps))
-        closer = [
-            _closed(hull, piece, next(crossings), stand_off) if isinstance(piece, tuple) else [piece]
-            for piece in pieces
+    # What lies between two lines, counter-clockwise: outward normals and touching points of both, and from
+    # where to where it goes on the way round (g, 2 or 2, 2).
+    following = [1, 2, 3, 0]
+    normals = np.stack([_AXES, _AXES[following]], axis=1)
+    touching = _reached(hull, _AXES)
+    touching = np.stack([touching, touching[following]], axis=1)
+    way = np.stack([np.arange(4.0), np.arange(1.0, 5.0)], axis=1)
+    found: list[tuple[Floats, Floats]] = []  # corners (n, 2), and where each lies on the way round (n,)
+    while len(way):
+        first, second = touching[:, 0], touching[:, 1]
+        crossing = np.linalg.solve(normals, (normals[:, :, None] @ touching[..., None])[..., 0])[..., 0]
+        along, up = (second - first).T
+        chord = np.hypot(along, up)
+        outward = np.stack([up, -along], axis=1) / np.where(chord > 0, chord, 1.0)[:, None]
+        between = _reached(hull, outward)
+        is_near = (chord > 0) & (_beyond(crossing, first, outward) <= stand_off)
+        # Else the two touch one point, or the chord is an edge of the hull itself.
+        is_open = (chord > 0) & ~is_near & (_beyond(between, first, outward) > _ON_CHORD)
+        is_edge = (chord > 0) & ~is_near & ~is_open
+        middle = way.mean(axis=1)
+        found += [
+            (np.where(is_near[:, None], crossing, first)[~is_open], way[~is_open, 0]),
+            (second[is_edge], middle[is_edge]),
         ]
-        pieces = [piece for some in closer for piece in some]
-    polygon = np.array(pieces)
+        normals, touching, way = (
+            np.concatenate([np.stack([old[:, 0], new], axis=1), np.stack([new, old[:, 1]], axis=1)])[
+                np.tile(is_open, 2)
+            ]
+            for old, new in ((normals, outward), (touching, between), (way, middle))
+        )
+    corners, places = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    polygon = corners[np.argsort(places, kind="stable")]
     return polygon[np.any(polygon != np.roll(polygon, 1, axis=0), axis=1)]
 
 
-#: A line laid against a hull: its outward normal, and the corner that it touches.
-_Side = tuple[Floats, Floats]
-#: Two neighbouring lines, counter-clockwise, between which the corners are still to be found.
-_Gap = tuple[_Side, _Side]
-_AXES = tuple(np.array(normal) for normal in ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)))
-
-
-def _laid(hull: Floats, normal: Floats) -> _Side:
-    return normal, hull[int((hull @ normal).argmax())]
-
-
-def _closed(hull: Floats, gap: _Gap, corner: Floats, stand_off: float) -> list[Floats | _Gap]:
-    """The corners that close a gap, whose lines cross at `corner`; or the two gaps beside a line between."""
-    side, following = gap
-    touched, next_touched = side[1], following[1]
-    along, up = (next_touched - touched).tolist()
-    if along == 0.0 and up == 0.0:
-        return [touched]
-    outward = np.array([up, -along]) / np.hypot(along, up)
-    if float((corner - touched) @ outward) <= stand_off:
-        return [corner]
-    between = _laid(hull, outward)
-    if float((between[1] - touched) @ outward) <= _ON_CHORD:
-        return [touched, next_touched]  # the chord is an edge of the hull itself
-    return [(side, between), (between, following)]
-
-
+_AXES = np.array([(1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)])
 #: Capital heights; a point no further out than this lies on the chord.
 _ON_CHORD = 1e-9
 
 
-def _crossings(gaps: list[_Gap]) -> Floats:
-    """Where the two lines of each gap cross (g, 2)."""
-    normals = np.array([(side[0], following[0]) for side, following in gaps])
-    reach = np.array([(n @ p, m @ q) for (n, p), (m, q) in gaps])
-    return np.asarray(np.linalg.solve(normals, reach[..., None])[..., 0])
+def _beyond(points: Floats, chords: Floats, outward: Floats) -> Floats:
+    """How far beyond lines through points of theirs others lie (n,)."""
+    return np.asarray(((points - chords)[:, None] @ outward[..., None])[:, 0, 0])
+
+
+def _reached(hull: Floats, normals: Floats) -> Floats:
+    """The corners (n, 2) that lines with those normals (n, 2) touch."""
+    return np.asarray(hull[(hull @ normals[..., None])[..., 0].argmax(axis=1)])
