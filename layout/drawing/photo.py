@@ -18,7 +18,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 from shapely.geometry import LineString, MultiPoint
 
 from layout.drawing.strokes import DrawingRefused, Stroke
@@ -358,6 +357,8 @@ def _curved(points: Floats, *, closed: bool) -> Floats:
 
 
 def _spline(points: Floats, *, periodic: bool) -> Floats:
+    from scipy.interpolate import CubicSpline  # here: it takes memory that hardly any process needs
+
     if len(points) == 2:
         return points
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])

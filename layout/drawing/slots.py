@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from scipy.optimize import minimize_scalar
 from shapely import affinity
 from shapely.geometry import LineString, Polygon
 
@@ -220,6 +219,8 @@ def _one_shape(
 def turn_onto(shape: Polygon, other: Polygon) -> float:
     """By how many degrees a shape is turned into another of its kind, middle on middle; the smallest of equal
     ones. It says nothing of whether they are of one kind."""
+    from scipy.optimize import minimize_scalar  # here: it takes memory that hardly any process needs
+
     a = affinity.translate(shape, -shape.centroid.x, -shape.centroid.y)
     b = affinity.translate(other, -other.centroid.x, -other.centroid.y)
 

@@ -41,7 +41,7 @@ class FontFile:
     """What the rest needs to know of a font file. `features` are the OpenType feature tags it has."""
 
     upem: int
-    cmap: dict[int, str]
+    codes: tuple[int, ...]  # of the characters that it has
     features: frozenset[str]
     even_odd: bool  # a static CFF font, which older readers fill by the even-odd rule
 
@@ -77,7 +77,7 @@ def _read(spec: FontSpec) -> FontFile:
     _check_axes(spec, font)
     return FontFile(
         upem=upem,
-        cmap=cmap,
+        codes=tuple(cmap),
         features=frozenset(_feature_tags(font)),
         even_odd=outlines == {"CFF "},
     )

@@ -195,7 +195,7 @@ class OutlineFont(Font):
     def scripts(self) -> frozenset[str]:
         if self._scripts is None:
             counts: dict[str, int] = {}
-            for code in self._file.cmap:
+            for code in self._file.codes:
                 char = chr(code)
                 if char.isalpha():
                     counts[script_of(char)] = counts.get(script_of(char), 0) + 1

@@ -18,9 +18,6 @@ from typing import Any
 
 import numpy as np
 import shapely
-from scipy.optimize import linprog
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 from shapely.geometry import Polygon
 from shapely.geometry.polygon import orient
 
@@ -329,6 +326,9 @@ def _starts(boxes: _Boxes) -> Iterator[list[Floats]]:
         if (di, dj, dk) > (0, 0, 0)
         and (other := place.get((i + di, j + dj, (k + dk) % boxes.turns))) is not None
     ]
+    from scipy.sparse import coo_array  # here: it takes memory that hardly any process needs
+    from scipy.sparse.csgraph import connected_components
+
     rows, columns = np.array(pairs).reshape(-1, 2).T
     graph = coo_array((np.ones(len(rows)), (rows, columns)), shape=(len(cells), len(cells)))
     _, labels = connected_components(graph, directed=False)
@@ -352,6 +352,8 @@ def _best_move(
 ) -> tuple[Floats, float]:
     """The move (x, y, turn) within a step that promises most, and what it promises: room, or way in a
     direction."""
+    from scipy.optimize import linprog  # here: it takes memory that hardly any process needs
+
     limits = [(-step_mm, step_mm), (-step_mm, step_mm), (-step_mm / reach, step_mm / reach)]
     if direction is None:
         rows = np.column_stack([-gains, np.ones(len(gains))])

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from layout.drawing.strokes import Drawing, DrawingRefused
-from service.drawings.dxf import read_dxf
 from service.drawings.svg import read_svg
 from service.drawings.units import CSS_DPI, Unit
 
@@ -36,7 +35,12 @@ def read_drawing(data: bytes, *, unit: Unit | None = None, dpi: float = CSS_DPI)
             raise DrawingRefused(f"the file is {what}: save the drawing as DXF or as plain SVG")
     if b" Binary DXF" in data[:24]:
         raise DrawingRefused("the file is a binary DXF: save the drawing as a text (ASCII) DXF")
-    drawing = read_svg(data, unit=unit, dpi=dpi) if _is_xml(data) else read_dxf(data, unit=unit, dpi=dpi)
+    if _is_xml(data):
+        drawing = read_svg(data, unit=unit, dpi=dpi)
+    else:
+        from service.drawings.dxf import read_dxf  # here: it takes memory that hardly any process needs
+
+        drawing = read_dxf(data, unit=unit, dpi=dpi)
     if not drawing.strokes:
         left_out = f" ({'; '.join(drawing.notes)})" if drawing.notes else ""
         raise DrawingRefused(f"there is no line in the drawing{left_out}")

@@ -15,8 +15,6 @@ from typing import Any
 from xml.etree.ElementTree import ParseError
 
 from defusedxml.common import DefusedXmlException
-from openpyxl import Workbook, load_workbook
-from openpyxl.utils.exceptions import InvalidFileException
 
 from service.records.errors import Refusal
 
@@ -59,6 +57,8 @@ def written(heading: Sequence[str], rows: Iterable[Sequence[Cell]], *, kind: str
     """A table as a file: `kind` is `csv` or `xlsx`."""
     if kind == "csv":
         return csv_text(heading, rows).encode()
+    from openpyxl import Workbook  # here: it takes memory that hardly any process needs
+
     book = Workbook(write_only=True)
     sheet = book.create_sheet()
     for row in (heading, *rows):
@@ -96,6 +96,9 @@ def _csv_cells(content: bytes) -> list[list[str]]:
 
 
 def _xlsx_cells(content: bytes) -> Iterator[list[str]]:
+    from openpyxl import load_workbook
+    from openpyxl.utils.exceptions import InvalidFileException
+
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as parts:
             if sum(part.file_size for part in parts.infolist()) > MOST_BYTES:
