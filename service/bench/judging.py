@@ -118,11 +118,12 @@ def view_load(tools: Tools, load_id: int) -> LoadView:
 def view_in(tools: Tools, session: Session, load: Load) -> LoadView:
     """A load as the transaction that has read it sees it; what is done with it outside needs no second
     look-up."""
+    jobs = loads.jobs_of(session, load)
     return LoadView(
         load,
         test_cards.proven(session, tools.catalogue.at(session, load.catalogue_version)),
-        loads.layout_of(session, load),
-        loads.burned_already(session, load),
+        loads.layout_of(session, load, jobs=jobs),
+        loads.burned_already(session, load, jobs),
         tuple(rows.files(session, load.id, revision=load.revision)),
     )
 

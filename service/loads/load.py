@@ -35,14 +35,27 @@ def find(session: Session, load_id: int) -> Load:
 # --- as values ---
 
 
-def layout_of(session: Session, load: Load, *, whole: bool = False) -> LoadLayout:
-    """The load as values, from frozen outlines: what is still to be burned, or the `whole` of it."""
-    return layout_of_slots(session, load, contents.present(load) if whole else contents.pending(load))
+def jobs_of(session: Session, load: Load) -> dict[int, Job]:
+    """All jobs that sit or sat in the load, as they are now: read once for several of its values."""
+    return rows.jobs(session, {slot.job_id for slot in load.slots if slot.job_id is not None})
 
 
-def layout_of_slots(session: Session, load: Load, slots: Sequence[LoadSlot]) -> LoadLayout:
+def layout_of(
+    session: Session, load: Load, *, whole: bool = False, jobs: Mapping[int, Job] | None = None
+) -> LoadLayout:
+    """The load as values, from frozen outlines: what is still to be burned, or the `whole` of it. `jobs`: its
+    jobs where they have been read (`jobs_of`)."""
+    slots = contents.present(load) if whole else contents.pending(load)
+    return layout_of_slots(session, load, slots, jobs=jobs)
+
+
+def layout_of_slots(
+    session: Session, load: Load, slots: Sequence[LoadSlot], *, jobs: Mapping[int, Job] | None = None
+) -> LoadLayout:
     """Some slots of a load as values, from frozen outlines."""
-    jobs = rows.jobs(session, [s.job_id for s in slots if s.job_id is not None])
+    of_slots = {slot.job_id for slot in slots if slot.job_id is not None}
+    known = rows.jobs(session, of_slots) if jobs is None else jobs
+    jobs = {job_id: known[job_id] for job_id in sorted(of_slots)}
     lot_ids = {s.lot_id for s in slots if s.lot_id is not None}
     lots = {lot_id: rows.lot(session, lot_id) for lot_id in sorted(lot_ids)}
     line_marks = _by(rows.line_marks(session, {j.line_id for j in jobs.values()}), "line_id")
@@ -62,11 +75,11 @@ def layout_of_slots(session: Session, load: Load, slots: Sequence[LoadSlot]) -> 
     return LoadLayout(load.station, load.plate, load.copy, calibration_value(load.calibration), turns)
 
 
-def burned_already(session: Session, load: Load) -> frozenset[tuple[str, str]]:
+def burned_already(session: Session, load: Load, all_jobs: Mapping[int, Job]) -> frozenset[tuple[str, str]]:
     """(job, face) pairs that are on the metal, save those to be burned again in this seating."""
     slots = contents.present(load)
     again = {(s.job_id, s.face) for s in contents.pending(load) if s.attempt > 1}
-    jobs = rows.jobs(session, [s.job_id for s in slots if s.job_id is not None])
+    jobs = {slot.job_id: all_jobs[slot.job_id] for slot in slots if slot.job_id is not None}
     burned = {(job.id, face) for job in jobs.values() for face in job.faces_done}
     for start in rows.starts(session, jobs):
         here = start.load_id == load.id and (start.job_id, start.face) in again

@@ -187,6 +187,8 @@ def line_marks(session: Session, line_ids: Collection[int]) -> list[FrozenMark]:
 
 
 def lot_marks(session: Session, lot_ids: Collection[int]) -> list[FrozenMark]:
+    if not lot_ids:
+        return []
     return list(
         session.scalars(
             select(FrozenMark)

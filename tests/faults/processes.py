@@ -112,6 +112,13 @@ class Program:
             with contextlib.suppress(ProcessLookupError):
                 resource.prlimit(process, resource.RLIMIT_FSIZE, (limit, resource.RLIM_INFINITY))
 
+    def worked_s(self) -> float:
+        """Processor time that it and its children have taken since it was started."""
+        assert self._process is not None
+        session = str(self._process.pid)
+        every = (int(entry.name) for entry in Path("/proc").iterdir() if entry.name.isdigit())
+        return sum(seconds for process in every for of, seconds in _worked(process) if of == session)
+
     def orphans(self) -> int:
         """Processes that are left of earlier starts."""
         mine = {self._process.pid} if self._process is not None else set()
@@ -139,6 +146,16 @@ def _children(process: int) -> list[int]:
         for child in map(int, started):
             found += [child, *_children(child)]
     return found
+
+
+def _worked(process: int) -> list[tuple[str, float]]:
+    """A process's session, and its processor time with that of its children that are over; nothing where
+    it has ended (proc_pid_stat(5))."""
+    try:
+        fields = Path(f"/proc/{process}/stat").read_text().rsplit(")", 1)[1].split()
+    except OSError:
+        return []
+    return [(fields[3], sum(map(int, fields[11:15])) / os.sysconf("SC_CLK_TCK"))]
 
 
 def _runs(process: int) -> bool:
@@ -178,6 +195,13 @@ class Postgres:
     def socket(self) -> str:
         host = self.url.query["host"]
         return f"{host if isinstance(host, str) else host[0]}/.s.PGSQL.5432"
+
+    def worked_s(self) -> float:
+        """Processor time that all its processes have taken."""
+        postmaster = self._server.get_pid()
+        assert postmaster is not None
+        processes = (postmaster, *_children(postmaster))
+        return sum(seconds for process in processes for _, seconds in _worked(process))
 
     def kill(self) -> None:
         """`kill -9` of the server and of all its processes."""
