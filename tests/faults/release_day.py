@@ -1,8 +1,8 @@
 """`python -m tests.faults.release_day [--orders 5000] [--minutes 10] [--api 2] [--workers 2]`: a release day
 without faults. Stores post so many orders in so many minutes while two benches work and the desk checks words
 not seen before; PostgreSQL with `fsync`, clients on the same processors. Prints figures: errors, what 99 of a
-hundred answers took at the most, and what each process took of the processors for an order, which says on a busy
-machine too how many orders they are enough for."""
+hundred answers took at the most, and the processor time that each process took for an order, which says on a
+busy machine too how many orders it is enough for."""
 
 from __future__ import annotations
 
