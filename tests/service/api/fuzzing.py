@@ -58,6 +58,8 @@ NO_LIMITS = {"requests_a_minute": 10**9, "units_a_day": 10**9}
 _MALFORMED = {"malformed_json", "unreadable_body", "name_twice", "body_too_large", "body_too_slow"}
 #: Operations that take what is asked part by part, so that a wrong part is refused alone and later.
 _TAKEN_APART = {"take_batch"}
+#: What is said of a value that is none of this shop's: the description has no such list, `_narrow` made it.
+_ONLY_KNOWN = "violates `enum`"
 _MODES = st.sampled_from([GenerationMode.POSITIVE, GenerationMode.POSITIVE, GenerationMode.NEGATIVE])
 
 
@@ -181,12 +183,13 @@ def _ask(counter: Counter, operations: Sequence[Any], found: Found, *, each: int
     @given(data=st.data())
     def ask(data: st.DataObject) -> None:
         modes = data.draw(st.sampled_from([*cases, cases[-1]]))
-        _send(counter, data.draw(modes[data.draw(_MODES)]), data.draw(roles), found)
+        case = data.draw(modes[data.draw(_MODES)])
+        _send(counter, case, data.draw(roles), found, is_known=modes is cases[-1])
 
     ask()
 
 
-def _send(counter: Counter, case: Any, role: str | None, found: Found) -> None:
+def _send(counter: Counter, case: Any, role: str | None, found: Found, *, is_known: bool) -> None:
     named = f"{case.operation.label} by {role}"
     request = _as_sent(case, None if role is None else counter.keys[role])
     try:
@@ -212,6 +215,8 @@ def _send(counter: Counter, case: Any, role: str | None, found: Found) -> None:
         case.validate_response(answer, excluded_checks=left_out)
     except FailureGroup as group:
         for failure in group.exceptions:
+            if is_known and _ONLY_KNOWN in failure.message:
+                continue
             found.note(
                 f"{case.operation.label}: {failure.title} {answer.status_code}",
                 f"{failure.message:.600}\n    {told}",
