@@ -17,7 +17,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
 from jinja2.runtime import Context
 
 from service.doorway import language_of, tools_in
-from service.pages import files, live, sentences
+from service.pages import files, live, sentences, troubles
 from service.pages.gate import Visitor
 from service.papers import texts, words
 from service.plan.promises import PromiseAnswer
@@ -152,6 +152,7 @@ def _environment(language: str) -> Environment:
     environment.filters["finding"] = lambda answered, asked="": sentences.finding(answered, language, asked)
     environment.filters["note"] = lambda noted: sentences.note(noted, language)
     environment.filters["sentence"] = lambda message: sentences.sentence(message, language)
+    environment.filters["trouble"] = lambda said: troubles.trouble(said, language)
     environment.globals["handle_arrow"] = words.handle_arrow
     return environment
 

@@ -448,7 +448,7 @@ def note(noted: str, language: str) -> str:
 
 
 def _known_again(message: str, say: Say, templates: tuple[str, ...] = SENTENCES) -> str | None:
-    for template, pattern in _patterns(templates):
+    for template, pattern in patterns(templates):
         if match := pattern.fullmatch(message):
             return say(template) % {
                 name: _spoken(name, given, say) for name, given in match.groupdict().items()
@@ -463,9 +463,9 @@ def _spoken(name: str, given: str, say: Say) -> str:
 
 
 @cache
-def _patterns(templates: tuple[str, ...]) -> tuple[tuple[str, re.Pattern[str]], ...]:
-    """Sentences with the most fixed words first: `x is burning at y` must not be mistaken for a shorter
-    one."""
+def patterns(templates: tuple[str, ...]) -> tuple[tuple[str, re.Pattern[str]], ...]:
+    """Sentences and what recognises them, those with the most fixed words first: `x is burning at y` must
+    not be mistaken for a shorter one."""
     ordered = sorted(templates, key=lambda template: -len(_HOLE.sub("", template)))
     return tuple((template, re.compile(_pattern(template), re.DOTALL)) for template in ordered)
 

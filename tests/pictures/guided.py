@@ -60,7 +60,8 @@ def _cut(png: bytes) -> bytes:
     picture = Image.open(io.BytesIO(png)).convert("RGB")
     inked: Any = np.asarray(picture).min(axis=2) < 250
     rows, columns = np.flatnonzero(inked.any(axis=1)), np.flatnonzero(inked.any(axis=0))
-    box = (columns[0] - _MARGIN, rows[0] - _MARGIN, columns[-1] + _MARGIN, rows[-1] + _MARGIN)
+    left, top, right, bottom = map(int, (columns[0], rows[0], columns[-1], rows[-1]))
+    box = (left - _MARGIN, top - _MARGIN, right + _MARGIN, bottom + _MARGIN)
     written = io.BytesIO()
-    picture.crop(tuple(map(int, box))).save(written, "PNG", optimize=True)
+    picture.crop(box).save(written, "PNG", optimize=True)
     return written.getvalue()
