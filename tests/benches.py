@@ -42,6 +42,7 @@ from service.shop.tools import Tools
 from service.shop.versions import Described
 from service.stock import reservations as stock
 from service.stock import stock_rows
+from tests.beginnings import begin
 from tests.clocks import SetClock
 from tests.counter import a_key_of, an_app
 from tests.golden.turns import SATIN, a_blade, a_process, a_station
@@ -361,14 +362,14 @@ class Bench:
         self.shop = shop or a_bench_shop()
         self.database, self.clock = database, clock
         self.tools = bench_tools(database, clock, folder, self.shop)
-        self.keys: dict[str, str] = {}
-        database.write(self._prepare)
+        kind = ("bench", clock(), *self.shop.products)  # what `_prepare` goes by
+        self.keys = dict(begin(database, kind, self._prepare))
         self.client = TestClient(an_app(self.tools))
 
-    def _prepare(self, session: Session) -> None:
-        for role in Role:
-            self.keys[role.value] = a_key_of(session, role, now=self.clock())
+    def _prepare(self, session: Session) -> dict[str, str]:
+        keys = {role.value: a_key_of(session, role, now=self.clock()) for role in Role}
         put_stock(session, self.shop)
+        return keys
 
     def order(self, **wanted: Any) -> list[str]:
         """An accepted order; gives its jobs' public ids."""

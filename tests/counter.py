@@ -28,6 +28,7 @@ from service.shop.settings import Settings
 from service.shop.tools import Tools
 from service.shop.versions import Shelf
 from service.stock import reservations as stock
+from tests.beginnings import begin
 from tests.clocks import SetClock
 from tests.contracts import as_described
 
@@ -133,6 +134,10 @@ def some_tools(
     """Tools around a test's database and the made-up shop, or another; geometry is done in this process."""
     shelf = shelf or the_shelf()
     database.write(lambda session: shelf.keep_current(session, now=clock()))
+    return _tools(database, clock, folder, shelf, **settings)
+
+
+def _tools(database: Database, clock: SetClock, folder: Path, shelf: Shelf, **settings: Any) -> Tools:
     return Tools(
         database=database,
         settings=Settings(data=folder, check_workers=0, sweep_seconds=3600, **settings),
@@ -144,22 +149,31 @@ def some_tools(
 
 @contextmanager
 def an_open_counter(
-    database: Database, clock: SetClock, folder: Path, *, boxed: int | None = None, **settings: Any
+    database: Database,
+    clock: SetClock,
+    folder: Path,
+    *,
+    boxed: int | None = None,
+    shelf: Shelf | None = None,
+    **settings: Any,
 ) -> Iterator[Counter]:
     """A service with the made-up shop's stock, or `boxed` units in every bin."""
-    tools = some_tools(database, clock, folder, **settings)
-    made: dict[str, str] = {}
+    shelf = shelf or the_shelf()
+    tools = _tools(database, clock, folder, shelf, **settings)
 
-    def prepare(session: Any) -> None:
-        for role in Role:
-            made[role.value] = a_key_of(session, role, now=clock())
+    def prepare(session: Session) -> dict[str, str]:
+        shelf.keep_current(session, now=clock())
+        made = {role.value: a_key_of(session, role, now=clock()) for role in Role}
         made["other_store"] = keys.new_key(session, Role.STORE, client="store-2", now=clock(), who=SWEEP)
         counts = [
             stock.Count(b.bin, b.sku, b.boxed if boxed is None else boxed, b.walking_order)
             for b in catalogue.load_stock(catalogue.default_folder())
         ]
         stock.put_counts(session, counts, by=By(SWEEP, clock()))
+        return made
 
-    database.write(prepare)
+    made = begin(
+        database, ("counter", clock(), boxed, shelf.current.version, shelf.described.source), prepare
+    )
     # Not entered as a context manager: the service's own threads would work beside the test.
-    yield Counter(TestClient(an_app(tools)), tools, made)
+    yield Counter(TestClient(an_app(tools)), tools, dict(made))

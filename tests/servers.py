@@ -7,7 +7,7 @@ import fcntl
 import os
 import tempfile
 import warnings
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -107,7 +107,7 @@ def create_tables(engine: Engine) -> None:
 
 
 _TABLES = tuple(table.name for table in reversed(Base.metadata.sorted_tables))
-_FILLED = " UNION ALL ".join(f"SELECT '{name}' WHERE EXISTS (SELECT FROM \"{name}\")" for name in _TABLES)
+_FILLED = " UNION ALL ".join(f"SELECT '{name}' WHERE EXISTS (SELECT 1 FROM \"{name}\")" for name in _TABLES)
 _SEQUENCES_BACK = (
     "SELECT setval((quote_ident(schemaname) || '.' || quote_ident(sequencename))::regclass, start_value,"
     " false) FROM pg_sequences WHERE last_value IS NOT NULL AND schemaname = current_schema()"
@@ -118,7 +118,7 @@ _OTHERS_OUT = (
     " AND backend_type = 'client backend'"
 )
 #: Deleted rows leave their room behind; a database that has grown to this is made small again.
-_LARGE = 32 * 1024 * 1024
+_LARGE = 16 * 1024 * 1024
 
 
 def empty_all_tables(engine: Engine, *, kept: Iterable[int] = ()) -> None:
@@ -132,10 +132,15 @@ def empty_all_tables(engine: Engine, *, kept: Iterable[int] = ()) -> None:
         if (connection.scalar(text("SELECT pg_database_size(current_database())")) or 0) > _LARGE:
             names = ", ".join(f'"{name}"' for name in _TABLES)
             connection.exec_driver_sql(f"TRUNCATE {names} RESTART IDENTITY CASCADE")
-        filled = connection.exec_driver_sql(_FILLED).scalars().all()
+        filled = filled_tables(connection)
         if filled:
             connection.exec_driver_sql("; ".join(f'DELETE FROM "{name}"' for name in filled))
         connection.exec_driver_sql(_SEQUENCES_BACK)
+
+
+def filled_tables(connection: Connection) -> Sequence[str]:
+    """Tables that hold a row, those that others point to last."""
+    return connection.exec_driver_sql(_FILLED).scalars().all()
 
 
 @contextmanager
