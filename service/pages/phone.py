@@ -14,6 +14,7 @@ from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import RedirectResponse
 from pydantic import BaseModel, Field, TypeAdapter, ValidationError
 
+from layout.shop.findings import Verdict
 from layout.shop.shop import Shop
 from service.doorway import AtHand
 from service.intake import orders
@@ -28,7 +29,7 @@ from service.requests.inscription_answers import (
     inscription_answer,
     stored_inscription,
 )
-from service.requests.order_in import LONGEST_NAME, LONGEST_NOTE, OrderIn, end_of_day
+from service.requests.order_in import LONGEST_NAME, LONGEST_NOTE, OrderIn, SameAsIn, end_of_day
 from service.shop.tools import Tools
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -44,6 +45,7 @@ class Kept(BaseModel):
     sku: str = Field(max_length=60)
     quantity: str = Field(max_length=9)
     marks: list[InscriptionAnswer]
+    same_as: SameAsIn | None = None
 
 
 _KEPT: TypeAdapter[list[Kept]] = TypeAdapter(list[Kept])
@@ -70,10 +72,10 @@ def post_phone_order(request: Request, tools: AtHand, visitor: DeskVisitor, form
     """Check what is on the form, or take the order. A form sent twice has one key, and makes one order."""
     given = {name: str(value) for name, value in form.items()}
     try:
-        given |= _changed(tools, given)
+        given |= _changed(tools, visitor, given)
         if given.get("do") != "take":
             return _form(request, tools, visitor, given)
-        body = _order(tools, given)
+        body = _order(tools, visitor, given)
         answer = intake.take_order(tools, body, given.get("key"), who=visitor.who)
     except Refusal as refusal:
         return _form(request, tools, visitor, given, refused=refusal)
@@ -103,12 +105,13 @@ def _form(
 ) -> Response:
     shop: Shop = tools.catalogue.current
     chosen = asking.chosen(tools, shop, given)
-    result, wrong, more = None, None, []
+    result, wrong, more, as_before = None, None, [], None
     try:
         more = _more(given)
         asked = asking.valid(_asked(chosen, given, more)) if _is_asked(given, more) else []
         if asked:
             result = asking.check(tools, visitor, chosen["product"].sku, asked)
+            as_before = _same_as(tools, visitor, given, chosen["product"].sku, asked)
     except Refusal as refusal:
         wrong = refusal
     kept = _kept(given, shop)
@@ -136,6 +139,7 @@ def _form(
         fonts=shop.fonts,
         chosen=chosen,
         result=result,
+        as_before=as_before,
         pictures=samples.suggestion_pictures(tools, result.findings, shop.fonts) if result else {},
         longest_name=LONGEST_NAME,
         longest_note=LONGEST_NOTE,
@@ -161,7 +165,7 @@ def _more(given: Mapping[str, str]) -> list[Any]:
         raise BadRequest("the other places can't be read", field="more") from None
 
 
-def _changed(tools: Tools, given: Mapping[str, str]) -> dict[str, str]:
+def _changed(tools: Tools, visitor: Visitor, given: Mapping[str, str]) -> dict[str, str]:
     """What a button of the form changes on it: a suggestion taken, one more place, or one less."""
     if given.get("suggestion"):
         taken = asking.suggested(given["suggestion"])
@@ -172,7 +176,7 @@ def _changed(tools: Tools, given: Mapping[str, str]) -> dict[str, str]:
         more.insert(0, inscription_answer(asking.inscription_of(chosen, given)))
         return {"words": "", "height": "", "more": _json(more)}
     if given.get("do") == "line" and _is_asked(given, more):
-        return _put_aside(tools, given, more)
+        return _put_aside(tools, visitor, given, more)
     gone = given.get("drop_line", "")
     if gone.isdecimal():
         kept = _kept(given, tools.catalogue.current)
@@ -184,15 +188,17 @@ def _changed(tools: Tools, given: Mapping[str, str]) -> dict[str, str]:
     return {}
 
 
-def _put_aside(tools: Tools, given: Mapping[str, str], more: list[Any]) -> dict[str, str]:
+def _put_aside(tools: Tools, visitor: Visitor, given: Mapping[str, str], more: list[Any]) -> dict[str, str]:
     """The form with what is typed kept as a line of the order, ready for another product."""
     shop = tools.catalogue.current
     chosen = asking.chosen(tools, shop, given)
-    marks = [inscription_answer(mark.value()) for mark in asking.valid(_asked(chosen, given, more))]
-    line = Kept(sku=chosen["product"].sku, quantity=_quantity(given), marks=marks)
+    asked, sku = asking.valid(_asked(chosen, given, more)), chosen["product"].sku
+    marks = [inscription_answer(mark.value()) for mark in asked]
+    same_as = _same_as(tools, visitor, given, sku, asked)
+    line = Kept(sku=sku, quantity=_quantity(given), marks=marks, same_as=same_as)
     kept = _KEPT.dump_json([*_kept(given, shop), line]).decode()
-    empty = dict.fromkeys(("words", "height", "size", "align", "letter_spacing", "more", "quantity"), "")
-    return {**empty, "lines": kept}
+    typed = ("words", "height", "size", "align", "letter_spacing", "more", "quantity", "as_order", "as_line")
+    return {**dict.fromkeys(typed, ""), "lines": kept}
 
 
 def _kept(given: Mapping[str, str], shop: Shop) -> list[Kept]:
@@ -235,6 +241,8 @@ def _as_line(tools: Tools, visitor: Visitor, identity: str, line_ref: str) -> di
         asked = [stored_inscription(stored) for stored in line.inscriptions]
         lines = [checked.get("lines") or () for checked in line.checked]
         given = {"sku": line.sku, "quantity": str(line.quantity), "buyer": order.buyer}
+        if line.verdict != Verdict.REFUSE.value:
+            given |= {"as_order": identity, "as_line": line.line_ref}
     for at, mark in enumerate(asked):
         if isinstance(mark, TextAnswer):
             given |= _fields_of(mark, "\n".join(lines[at]) if at < len(lines) else "")
@@ -243,18 +251,37 @@ def _as_line(tools: Tools, visitor: Visitor, identity: str, line_ref: str) -> di
     return given | {"more": _json([mark.model_copy(update={"same_size_as": None}) for mark in asked])}
 
 
-def _order(tools: Tools, given: Mapping[str, str]) -> OrderIn:
+def _same_as(
+    tools: Tools, visitor: Visitor, given: Mapping[str, str], sku: str, asked: list[Any]
+) -> SameAsIn | None:
+    """The line that the form was filled in from, while nothing of its product and words was changed since:
+    its approved outlines are taken over, where the shop still burns them well. Raises as `_as_line` does."""
+    identity, line_ref = given.get("as_order", ""), given.get("as_line", "")
+    if not identity or not line_ref:
+        return None
+    then = _as_line(tools, visitor, identity, line_ref)
+    of_then = asking.valid(_asked(asking.chosen(tools, tools.catalogue.current, then), then, _more(then)))
+    is_same = (sku, asked) == (then["sku"], of_then)
+    return SameAsIn(order=identity, line_ref=line_ref) if is_same else None
+
+
+def _order(tools: Tools, visitor: Visitor, given: Mapping[str, str]) -> OrderIn:
     """The order as a store would post it. Raises BadRequest."""
     shop = tools.catalogue.current
     chosen = asking.chosen(tools, shop, given)
     more, wanted = _more(given), _kept(given, shop)
     lines = [
-        (line.sku, line.quantity, asking.valid([mark.model_dump(mode="json") for mark in line.marks]))
+        (
+            line.sku,
+            line.quantity,
+            _wanted(asking.valid([mark.model_dump(mode="json") for mark in line.marks]), line.same_as),
+        )
         for line in wanted
     ]
     if _is_asked(given, more) or not wanted:
         asked = asking.valid(_asked(chosen, given, more))
-        lines.append((chosen["product"].sku, _quantity(given), asked))
+        sku = chosen["product"].sku
+        lines.append((sku, _quantity(given), _wanted(asked, _same_as(tools, visitor, given, sku, asked))))
     notes = {name: given.get(f"{name}_note", "").replace("\r\n", "\n") for name in ("order", "gift", "bench")}
     posted = {
         "order_ref": given.get("order_ref", "").strip(),
@@ -263,14 +290,19 @@ def _order(tools: Tools, given: Mapping[str, str]) -> OrderIn:
         "buyer": {"name": given["buyer"]} if given.get("buyer", "").strip() else None,
         "notes": notes if any(note.strip() for note in notes.values()) else None,
         "lines": [
-            {"line_ref": str(number), "sku": sku, "quantity": int(quantity), "inscriptions": asked}
-            for number, (sku, quantity, asked) in enumerate(lines, start=1)
+            {"line_ref": str(number), "sku": sku, "quantity": int(quantity), **wants}
+            for number, (sku, quantity, wants) in enumerate(lines, start=1)
         ],
     }
     try:
         return OrderIn.model_validate(posted)
     except ValidationError as invalid:
         raise asking.unreadable(invalid) from None
+
+
+def _wanted(asked: list[Any], same_as: SameAsIn | None) -> dict[str, Any]:
+    """What a line asks for: what an earlier one bears, or these words."""
+    return {"inscriptions": asked} if same_as is None else {"same_as": same_as}
 
 
 def _quantity(given: Mapping[str, str]) -> str:

@@ -12,9 +12,12 @@ from typing import Any
 
 import pytest
 from httpx import Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from service.pages import samples
 from service.records.db import Database
+from service.records.tables import OrderLine
 from tests.clocks import SetClock
 from tests.counter import Counter, a_line, an_inscription, an_open_counter, an_order
 
@@ -170,6 +173,34 @@ def test_the_same_again_is_filled_in_from_the_line_with_all_its_places(counter: 
     assert send(counter, do="take", **again).status_code == 303
     copied, copy_of = orders(counter)[0]["lines"][0], order["lines"][1]
     assert copied["inscriptions"] == copy_of["inscriptions"]
+
+
+def test_the_same_again_is_engraved_as_approved_unless_something_is_changed(counter: Counter) -> None:
+    """Where the first may be burned is told apart from where a new check would put it: one place only."""
+    first = counter.post_order(an_order()).json()["id"]
+
+    def eligible(session: Session) -> list[list[Any]]:
+        return [line.eligible for line in session.scalars(select(OrderLine).order_by(OrderLine.id))]
+
+    def only_one(session: Session) -> None:
+        line = session.scalars(select(OrderLine)).one()
+        line.eligible = line.eligible[:1]
+
+    counter.tools.database.write(only_one)
+    page = counter.client.get(f"/desk/phone?as={first}").text
+    given = filled_in(page)
+    again = {name: given[name] for name in ("sku", "zone", "words", "font", "height", "align", "more")}
+    again |= {name: given[name] for name in ("as_order", "as_line")}
+    put_aside = filled_in(send(counter, do="line", **again).text)
+    rest = {"lines": put_aside["lines"], "as_order": put_aside["as_order"], "words": ""}
+    for key, fields in (("a", again), ("b", again | {"words": "Allotment 8"}), ("c", again | rest)):
+        sent = send(counter, do="take", key=f"same-again-{key}", order_ref=f"T-{key}", **fields)
+        assert sent.status_code == 303
+
+    assert "engraved as approved then" in page
+    with counter.tools.database.reading() as session:
+        before, same, changed, aside = eligible(session)
+    assert before == same == aside != changed
 
 
 @pytest.mark.parametrize("asked", ["as=O9", "as=O1&line=7", "as=L1"])
