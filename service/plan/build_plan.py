@@ -57,7 +57,9 @@ def build_plan(tools: Tools, wish: Wish = Wish()) -> BuildPlanAnswer:
         counts = build_plan_rows.counts(session)
         rows = build_plan_rows.sold(session, since=since)
         coming = build_plan_rows.being_built(session)
-        blades = build_list_rows.blades_in_lots(session, since=now - timedelta(days=HANDED_OVER_DAYS))
+        lately = now - timedelta(days=HANDED_OVER_DAYS)
+        blades = build_list_rows.blades_in_lots(session, since=lately)
+        bare = build_plan_rows.bare_blades(session, _bare(shop), since=lately)
     assembly = _as_wished(shop.policy.assembly, wish)
     sales = _Sales.of(((sku, came.astimezone(zone).date(), n) for sku, came, n in rows), assembly, this_week)
     building = Counter[str]()
@@ -73,6 +75,7 @@ def build_plan(tools: Tools, wish: Wish = Wish()) -> BuildPlanAnswer:
     items = {sku: replace(item, free=item.free + building[sku]) for sku, item in there.items()}
     weeks = _weeks(shop, items, assembly, today=today)
     release = _next_release(assembly, today)
+    built = _built_by(release, weeks, shop, bare)
     return BuildPlanAnswer(
         made_at=now,
         service_level=assembly.service_level,
@@ -97,8 +100,7 @@ def build_plan(tools: Tools, wish: Wish = Wish()) -> BuildPlanAnswer:
                 offered=_offered(
                     there[sku].free + _in_bins_by(coming, sku, release, zone),
                     expected[sku],
-                    sku,
-                    weeks,
+                    built[sku],
                     assembly,
                     today,
                     release,
@@ -125,7 +127,11 @@ def _as_wished(assembly: Assembly, wish: Wish) -> Assembly:
 
 def _is_bare(shop: Shop, sku: str) -> bool:
     """Whether it is a bare blade that others are built from, which no store sells."""
-    return any(product.built_from == sku for product in shop.products.values())
+    return sku in _bare(shop)
+
+
+def _bare(shop: Shop) -> set[str]:
+    return {product.built_from for product in shop.products.values() if product.built_from is not None}
 
 
 def _name(shop: Shop, sku: str) -> str:
@@ -289,11 +295,26 @@ def _in_bins_by(
     )
 
 
+def _built_by(
+    release: date | None, weeks: Sequence[BuildWeekAnswer], shop: Shop, bare: Mapping[str, int]
+) -> Counter[str]:
+    """Units of each product that the plan has built by the release day, as far as there are bare blades for
+    them, where anything is known of these."""
+    built, left = Counter[str](), dict(bare)
+    for week in weeks:
+        for one in week.build if release is not None and week.by <= release else ():
+            blade = shop.products[one.sku].built_from if one.sku in shop.products else None
+            count = one.quantity if blade not in left else min(one.quantity, left[blade])
+            built[one.sku] += count
+            if blade in left:
+                left[blade] -= count
+    return built
+
+
 def _offered(
     free: int,
     expected: Expected,
-    sku: str,
-    weeks: Sequence[BuildWeekAnswer],
+    built: int,
     assembly: Assembly,
     today: date,
     release: date | None,
@@ -302,7 +323,6 @@ def _offered(
     before, at the service level."""
     if release is None:
         return None
-    built = sum(one.quantity for week in weeks if week.by <= release for one in week.build if one.sku == sku)
     sells = expected.usual.level((release - today).days / 7, assembly.service_level)
     return max(0, free + built - sells)
 

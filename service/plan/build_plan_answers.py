@@ -47,7 +47,8 @@ class OutlookAnswer(AnswerBody):
         examples=[31],
     )
     offered: int | None = Field(
-        description="Units that can be offered at the next release; null: the shop has no release day.",
+        description="Units that can be offered at the next release: free then, in work orders due by then, or"
+        " planned to be built, as far as bare blades are known for these; null: the shop has no release day.",
         examples=[12],
     )
     built_from: str | None = Field(

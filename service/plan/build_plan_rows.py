@@ -1,15 +1,17 @@
-"""What the build plan reads: boxed and promised units, and what sold."""
+"""What the build plan reads: boxed and promised units, bare blades, and what sold."""
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
-from service.records.states import ENDED_UNITS, JobState, UnitState, WorkOrderState
-from service.records.tables import BuiltUnit, Job, Order, Stock, WorkOrder
+from service.records.states import ENDED_UNITS, JobState, LotState, UnitState, WorkOrderState
+from service.records.tables import BuiltUnit, History, Job, Lot, Order, Stock, WorkOrder
 
 _AT_ONCE = 500
 
@@ -61,6 +63,47 @@ def being_built(session: Session) -> list[tuple[str, datetime, int]]:
         .order_by(WorkOrder.id)
     )
     return [(sku, due, int(count)) for sku, due, count in rows]
+
+
+def bare_blades(session: Session, skus: Collection[str], *, since: datetime) -> dict[str, int]:
+    """By bare blade, how many there are that no work order has yet: counted in bins, and in lots that are not
+    handed over or were since then, less those of work orders since then that have no lot of their own. Blades
+    of which neither bins nor lots tell anything are left out."""
+
+    def lately(subject: str, move_to: str) -> list[int]:
+        moved = select(History.subject_id).where(History.subject == subject, History.move_to == move_to)
+        return list(session.scalars(moved.where(History.at >= since).distinct()))
+
+    in_bins = select(Stock.sku, func.sum(Stock.boxed - Stock.reserved)).where(Stock.sku.in_(skus))
+    found = Counter({sku: int(count) for sku, count in session.execute(in_bins.group_by(Stock.sku))})
+    is_given = Lot.state == LotState.HANDED_OVER.value
+    of_lot = case((is_given, Lot.marked), else_=Lot.waiting + Lot.loaded + Lot.marked)
+    lots = session.execute(
+        select(Lot.id, Lot.sku, of_lot).where(
+            Lot.sku.in_(skus),
+            Lot.state.in_([LotState.OPEN.value, LotState.DONE.value])
+            | (is_given & Lot.id.in_(lately("lot", LotState.HANDED_OVER.value))),
+        )
+    ).all()
+    # By their numbers, as what sold: joined, all work orders there ever were might be looked at.
+    of_orders = select(WorkOrder.lot_id).where(WorkOrder.lot_id.in_([lot for lot, _, _ in lots]))
+    taken_lots = set(session.scalars(of_orders))
+    for lot, sku, count in lots:
+        if lot not in taken_lots:
+            found[sku] += int(count)
+    taken = session.execute(
+        select(WorkOrder.blade, func.count())
+        .join(BuiltUnit, BuiltUnit.work_order_id == WorkOrder.id)
+        .where(
+            WorkOrder.id.in_(lately("work", WorkOrderState.OPEN.value)),
+            WorkOrder.lot_id.is_(None),
+            WorkOrder.blade.in_(list(found)),
+            BuiltUnit.state != UnitState.CANCELLED.value,
+        )
+        .group_by(WorkOrder.blade)
+    )
+    found.subtract({sku: int(count) for sku, count in taken if sku is not None})
+    return {sku: max(0, count) for sku, count in found.items()}
 
 
 def sold(session: Session, *, since: datetime) -> list[tuple[str, datetime, int]]:

@@ -27,13 +27,15 @@ MONDAY = date(2026, 11, 23)
 
 @pytest.fixture
 def bench(database: Database, clock: SetClock, tmp_path: Path) -> Bench:
-    """A shop with nothing in its bins; its parers are built from its bare blades, Friday is release day."""
+    """A shop with nothing in its bins; its parers are built from its bare blades, which it does not count in
+    bins; Friday is release day."""
     shop = a_bench_shop()
     policy = replace(shop.policy, assembly=Assembly(0.95, weeks_to_build=1.0, release_day=4))
     parer = replace(shop.products["PARER"], built_from="BARE")
     shop = replace(shop, policy=policy, products={**shop.products, "PARER": parer})
     empty = Bench(database, clock, tmp_path, shop)
     put(empty, 0)
+    database.write(lambda session: session.query(Stock).filter_by(sku="BARE").delete())
     return empty
 
 
@@ -109,6 +111,28 @@ def test_what_is_being_built_is_not_built_once_more(bench: Bench) -> None:
     assert (parer["free"], parer["being_built"], parer["weeks_of_cover"]) == (20, 31, 1.2)
     assert [week["units"] for week in plan["weeks"]] == [1, 16, 16, 16]
     assert parer["offered"] == 20 + 30 + 1 - 15  # what is due later can't be offered
+
+
+def test_no_more_is_offered_than_there_are_bare_blades_for(bench: Bench) -> None:
+    """As in the plan by hand, 32 wanted by Friday; of blades that no bin and no lot ever had nothing is
+    known, then there are 12 of them, then 5 of these in a work order, then 3 more in a bin."""
+    sold(bench, (6, 4), (18, 4), (12, 4), (2, 4), (22, 4))
+    put(bench, 20)
+
+    unknown = asked(bench)["products"][0]["offered"]
+    bench.lot(quantity=12)
+    twelve = asked(bench)
+    due = f"{(MONDAY + timedelta(days=3)).isoformat()}T16:00:00Z"
+    body = {"sku": "PARER", "quantity": 5, "due": due}
+    bench.ask("POST", "/v1/work-orders", body, role="owner", Idempotency_Key="of-the-twelve")
+    five_taken = asked(bench)["products"][0]
+    bench.database.write(lambda session: session.add(Stock(bin="A1", sku="BARE", boxed=3)))
+
+    assert unknown == 20 + 32 - 15
+    assert twelve["products"][0]["offered"] == 20 + 12 - 15
+    assert twelve["weeks"][0]["units"] == 32  # blades can still be marked for the rest
+    assert (five_taken["being_built"], five_taken["offered"]) == (5, 20 + 5 + 7 - 15)
+    assert asked(bench)["products"][0]["offered"] == 20 + 5 + 7 + 3 - 15
 
 
 def test_assembly_builds_no_more_than_it_can_and_less_in_a_week_that_has_begun(bench: Bench) -> None:
