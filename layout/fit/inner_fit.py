@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -61,16 +62,25 @@ class Copies:
         self._room = room
         self._reach = (room.normals @ about.T).max(axis=1)
         self._limits = room.offsets + TOUCH_MM
-        best = largest_copy(about, room.normals, self._limits, most=_MOST)
-        self.bound = best[0] if best else 0.0
-        self._middle: Floats = np.array(best[1:] if best else (0.0, 0.0))
         self._mirrored = -about
         self._sums: tuple[Floats, Floats, Any] | None = None  # made when the first copy lies in the frame
 
-    def positions(self, scale: float) -> Any:
+    @cached_property
+    def bound(self) -> float:
+        return self._largest[0]
+
+    @cached_property
+    def _largest(self) -> tuple[float, float, float]:
+        """The largest scale, and where the hull's centre lies then."""
+        return largest_copy(-self._mirrored, self._room.normals, self._limits, most=_MOST) or (0.0, 0.0, 0.0)
+
+    def positions(self, scale: float, *, near: tuple[float, float] | None = None) -> Any:
         """All p with scale * hull + p in the room: a Polygon or MultiPolygon, a point at the largest scale,
-        perhaps empty. Positions between two obstacles without any room to move are left out."""
-        frame = self._frame(scale)
+        perhaps empty. Positions between two obstacles without any room to move are left out.
+
+        `near` is a p at which the copy may lie in the frame: where it does, no larger one is looked for.
+        """
+        frame = self._frame(scale, near)
         if len(frame) == 0:
             return Polygon()
         frame = frame - scale * self._centre
@@ -84,16 +94,28 @@ class Copies:
                 break
         return free
 
-    def _frame(self, scale: float) -> Floats:
+    def _frame(self, scale: float, near: tuple[float, float] | None) -> Floats:
         """Corners (m, 2) of the convex set of places for the hull's centre that keep a copy in the frame."""
+        limits = self._limits - scale * self._reach
+        if near is not None:
+            corners = self._about(near + scale * self._centre, limits)
+            if corners is not None:
+                return corners
         if scale > self.bound:
             return np.empty((0, 2))
-        limits = self._limits - scale * self._reach
-        depth = limits - self._room.normals @ self._middle
-        if depth.min() > _DEEP_MM:
-            return _dual_corners(self._room.normals / depth[:, None]) + self._middle
+        middle = np.array(self._largest[1:])
+        corners = self._about(middle, limits)
+        if corners is not None:
+            return corners
         corners = _clipped(self._room.normals, limits)
-        return corners if len(corners) else self._middle[None, :]
+        return corners if len(corners) else middle[None, :]
+
+    def _about(self, inside: Floats, limits: Floats) -> Floats | None:
+        """The corners within those limits, built about a point inside; None where it is not well inside."""
+        depth = limits - self._room.normals @ inside
+        if depth.min() <= _DEEP_MM:
+            return None
+        return _dual_corners(self._room.normals / depth[:, None]) + inside
 
     def _grown(self, scale: float, frame: Floats) -> Any:
         """The positions to stay out of: obstacles that reach into the frame, grown by the mirrored copy."""

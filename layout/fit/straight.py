@@ -107,10 +107,17 @@ def overhang(
     rooms, wish = _rooms(region, zone), _Wish.of(hull, zone, align or zone.align)
     length, height = (np.ptp(hull, axis=0) * height_mm).tolist()
 
+    # Where it may lie in each room: as wished, and where it last fitted. Squeezed about its own point, it is
+    # still allowed there: only how far that point slides is limited.
+    spots = [[wish.origin(height_mm)] for _ in rooms]
+
     def fits(along: float, across: float) -> bool:
-        roomy = [room for room in rooms if _may_hold(room, length * along, height * across)]
         squeezed = wish.own + (hull - wish.own) * [along, across]
-        return any(_is_held(room, squeezed, wish, height_mm) for room in roomy)
+        return any(
+            _is_squeezed_in(room, squeezed, wish, height_mm, tried)
+            for room, tried in zip(rooms, spots, strict=True)
+            if _may_hold(room, length * along, height * across)
+        )
 
     if fits(1.0, 1.0):
         return Overhang(0.0, 0.0)
@@ -127,6 +134,19 @@ def overhang(
         bound = _ShareBound.of(rooms, wish, spread, [True, True])
         along = across = _most_that(lambda share: fits(share, share), bound) or 0.0
     return Overhang(length * (1 - along), height * (1 - across))
+
+
+def _is_squeezed_in(
+    room: Room, hull: Floats, wish: _Wish, height_mm: float, spots: list[tuple[float, float]]
+) -> bool:
+    """As `_is_held`, sooner where one of the spots will do: the first, or the last that was found."""
+    if any(certainly_holds(room, hull, height_mm, spot) for spot in reversed(spots)):
+        return True
+    free = wish.allowed(Copies(room, hull).positions(height_mm, near=spots[-1]), height_mm)
+    if free.is_empty:
+        return False
+    spots[1:] = [free.representative_point().coords[0]]
+    return True
 
 
 def _may_hold(room: Room, length: float, height: float) -> bool:
