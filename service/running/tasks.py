@@ -8,7 +8,7 @@ task may be run again from the start at any moment.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import timedelta
@@ -215,6 +215,10 @@ class Periodic:
     work: Callable[[Tools], object]
     lane: str = SWEEPS
 
+    @property
+    def every(self) -> timedelta:
+        return timedelta(seconds=self.every_seconds)
+
 
 def periodic(tools: Tools) -> tuple[Periodic, ...]:
     """Every periodic task, and how often it runs."""
@@ -245,8 +249,8 @@ def run_periodic(tools: Tools, *, lanes: Collection[str] = LANES) -> list[str]:
     One that fails is logged and tried again when it is next due; the others go on.
     """
     done = []
-    for job in periodic(tools):
-        if job.lane not in lanes or not _take(tools, job):
+    for job in _due(tools, [job for job in periodic(tools) if job.lane in lanes]):
+        if not _take(tools, job):
             continue
         try:
             with _span(job.name):
@@ -265,9 +269,14 @@ def _span(task: str) -> AbstractContextManager[Span]:
     )
 
 
-def _take(tools: Tools, job: Periodic) -> bool:
-    every, now = timedelta(seconds=job.every_seconds), tools.clock()
+def _due(tools: Tools, jobs: Sequence[Periodic]) -> list[Periodic]:
+    """Those that are due, found in one look: several times a second there is none."""
+    now = tools.clock()
     with tools.database.reading() as session:
-        if not ticks.is_due(session, job.name, every=every, now=now):
-            return False
-    return tools.database.write(lambda session: ticks.take(session, job.name, every=every, now=now))
+        last = ticks.last(session, [job.name for job in jobs])
+    return [job for job in jobs if ticks.is_due(last.get(job.name), every=job.every, now=now)]
+
+
+def _take(tools: Tools, job: Periodic) -> bool:
+    now = tools.clock()
+    return tools.database.write(lambda session: ticks.take(session, job.name, every=job.every, now=now))
