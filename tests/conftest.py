@@ -31,6 +31,8 @@ from tests.servers import (
     running_postgres,
 )
 
+gc.disable()  # until everything is imported and collected, see below
+
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """A line for each test that failed, for the end of a run of several steps (`tests/run`)."""
@@ -50,6 +52,7 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(50_000, 20, 20)
+    gc.enable()
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -26,11 +26,12 @@ from service.shop import catalogue
 from service.shop.geometry_workers import Geometry
 from service.shop.settings import Settings
 from service.shop.tools import Tools
-from service.shop.versions import Shelf
+from service.shop.versions import Described, Shelf
 from service.stock import reservations as stock
 from tests.beginnings import begin
 from tests.clocks import SetClock
 from tests.contracts import as_described
+from tests.made_up import the_made_up_shop
 
 _numbers = itertools.count(1)
 #: Where the storefront's key may be asked with.
@@ -42,7 +43,7 @@ FONT_TABLES = Path(".test-features")
 @functools.cache
 def the_shelf() -> Shelf:
     """The made-up shop, read once for all tests of this process."""
-    return Shelf(catalogue.default_folder())
+    return Shelf.of(Described(0, the_made_up_shop(), catalogue.default_folder()))
 
 
 #: Applications by what their routes and their layers are made of.

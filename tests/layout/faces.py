@@ -15,9 +15,9 @@ from fontTools.ttLib import TTFont
 
 from layout.lettering.fonts import Font, open_font
 from layout.shop.shop import FontSpec
-from service.shop import catalogue
+from tests.made_up import the_made_up_shop
 
-SHOP = catalogue.load(catalogue.default_folder())
+SHOP = the_made_up_shop()
 #: Words that every shipped font can draw, or words of the script that it is made for.
 WORDS = {"amiri-bold": "محمد العربي", "frank-ruhl": "שלום לכם", "devanagari-medium": "नमस्ते क्षत्रिय"}
 

@@ -16,9 +16,9 @@ from layout.lettering.fonts import OutlineFont, open_font
 from layout.lettering.glyphs import CurvePen
 from layout.lettering.typeset import compose
 from layout.shop.shop import FontSpec
-from service.shop import catalogue
+from tests.made_up import the_made_up_shop
 
-SHOP = catalogue.load(catalogue.default_folder())
+SHOP = the_made_up_shop()
 OUTLINE_FONTS = sorted(name for name, spec in SHOP.fonts.items() if spec.kind == "outline")
 LETTERS = "ABGQRSWXagegkmsy&@%238ÅÇçęŠØßþŒΩφЖщאשم कबह"
 #: Thousandths of an em. Variable fonts: FreeType rounds the points that an axis moves to whole font units.

@@ -13,9 +13,9 @@ import shapely
 
 from layout.lettering.fonts import open_font
 from layout.lettering.typeset import compose, draw
-from service.shop import catalogue
+from tests.made_up import the_made_up_shop
 
-SHOP = catalogue.load(catalogue.default_folder())
+SHOP = the_made_up_shop()
 ISO_HEIGHTS_MM = (1.8, 2.5, 3.5, 5.0, 7.0, 10.0, 14.0, 20.0)
 WITH_CAPITALS = sorted(SHOP.fonts)
 #: Fonts for plain lettering, as drawing offices use it.

@@ -23,10 +23,9 @@ from layout.burn.matrix_card import (
 )
 from layout.burn.turn import Burn, BurnPart, NotBurnable
 from layout.shop.blades import Surface
-from service.shop import catalogue
-from service.shop.catalogue import default_folder
+from tests.made_up import the_made_up_shop
 
-SHOP = catalogue.load(default_folder())
+SHOP = the_made_up_shop()
 SURFACE = Surface("stainless_4116", "blasted")
 
 

@@ -13,10 +13,9 @@ from layout.burn.svg import burn_svg
 from layout.burn.test_card import CARD_MM, card_burn, shop_of_card
 from layout.burn.turn import Burn, NotBurnable
 from layout.shop.shop import Shop
-from service.shop import catalogue
-from service.shop.catalogue import default_folder
+from tests.made_up import the_made_up_shop
 
-SHOP = catalogue.load(default_folder())
+SHOP = the_made_up_shop()
 
 
 def a_small_shop(**changes: object) -> Shop:

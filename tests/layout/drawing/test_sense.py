@@ -17,10 +17,10 @@ from layout.drawing.sense import (
     wrong_way_round,
 )
 from layout.shop.blades import Face, KeepOut
-from service.shop.catalogue import default_folder, load
+from tests.made_up import the_made_up_shop
 from tests.regions import a_zone
 
-BLADES = load(default_folder()).blades.values()
+BLADES = the_made_up_shop().blades.values()
 FACES = {f"{b.blade} {f.face}": f for b in BLADES for f in b.faces}
 #: Of these a flip changes so little that nothing could tell: the handle's flat, and blades alike above and
 #: below.

@@ -14,9 +14,9 @@ from PIL import Image
 
 from layout.pictures.blades_and_plates import HATCHES, PAPER, REASON_WORDS, draw_face, draw_plate, new_sheet
 from layout.shop.blades import Blade, Face, KeepOut, KeepOutReason
-from service.shop.catalogue import default_folder, load
+from tests.made_up import the_made_up_shop
 
-SHOP = load(default_folder())
+SHOP = the_made_up_shop()
 SVG = "{http://www.w3.org/2000/svg}"
 FACES = [(blade.blade, face.face) for blade in SHOP.blades.values() for face in blade.faces]
 

@@ -18,7 +18,6 @@ from service.cli.catalogue import app
 from service.shop.catalogue import (
     CatalogueError,
     default_folder,
-    load,
     load_stock,
     parse,
     read,
@@ -26,10 +25,11 @@ from service.shop.catalogue import (
     troubles_in,
 )
 from service.shop.catalogue.sense import check_digit_holds
+from tests.made_up import the_made_up_shop
 
 CHEF, PRODUCTS = "blades/chef-20.toml", "products/products.toml"
 CONTENT = read(default_folder())
-SHOP = load(default_folder())
+SHOP = the_made_up_shop()
 
 
 def changed(*edits: tuple[str, str, str]) -> dict[str, str]:

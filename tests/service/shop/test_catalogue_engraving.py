@@ -5,9 +5,9 @@ from __future__ import annotations
 from layout.check.feasibility import check
 from layout.shop.findings import Verdict
 from layout.shop.inscriptions import TextInscription
-from service.shop.catalogue import default_folder, load
+from tests.made_up import the_made_up_shop
 
-SHOP = load(default_folder())
+SHOP = the_made_up_shop()
 
 
 def test_a_word_can_be_engraved_in_every_zone_of_every_product():

@@ -20,8 +20,9 @@ from service.cli.main import run
 from service.shop import catalogue
 from service.shop.font_tables import FontTables, Measured, how_far, measure_all
 from service.shop.measured_behind import measuring_behind
+from tests.made_up import the_made_up_shop
 
-SHOP = catalogue.load(catalogue.default_folder())
+SHOP = the_made_up_shop()
 
 
 def row(tables: FontTables, font: str, glyph: int) -> Floats:
