@@ -17,6 +17,7 @@ from service.records.tables import BinChange, BurnStart, History, Job, Load, Loa
 NOTES = {
     "put_back",
     "to_put_back",
+    "gathered",
     "kept",
     "found",
     "missing",
