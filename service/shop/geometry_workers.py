@@ -49,8 +49,9 @@ class InForce:
     proofs: tuple[Proof, ...] = ()
 
 
-#: What `nice` takes off for previews.
-_BEHIND = 10
+#: What `nice` takes off for previews, and for plans: where a machine is full, checks and claims go on, and a
+#: plan, for which a minute is allowed, has the third of a share that is left.
+_BEHIND, _PLANS_BEHIND = 10, 5
 #: So many previews of one buyer, and of all, wait for their worker; each holds a thread of the service. Who
 #: types on asks again anyway.
 _PREVIEWS_OF_ONE, _PREVIEWS_WAITING = 2, 8
@@ -349,6 +350,7 @@ def _start_planner(source: Path, cache: Path) -> None:
     first time."""
     from layout.plan.planner import prepare
 
+    os.nice(_PLANS_BEHIND)
     _start(source, cache)
     prepare()
 
