@@ -24,7 +24,7 @@ from service.loads import load as loads
 from service.loads import load_rows as rows
 from service.loads.load_answers import LoadAnswer, load_answer
 from service.records.counters import TURNS_STARTED
-from service.records.errors import CheckTooSlow, LoadRefused
+from service.records.errors import CheckTooSlow, DatabaseBusy, LoadRefused
 from service.records.ids import JOB, LOAD, number, public
 from service.records.moves import move_job, move_lot
 from service.records.states import JobState, LotState
@@ -79,6 +79,8 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
         view = judging.view_load(tools, load.id)
         try:
             files.prepare(tools, view, formats=_preferred(view))
+        except DatabaseBusy as error:  # the load is theirs; its files are built when they are asked for
+            _not_prepared(load.id, error)
         except LoadRefused:
             refused = judging.refused(tools, view)
             if not refused.alone and not refused.together:
@@ -291,9 +293,13 @@ def change(tools: Tools, held: Held, work: Work) -> LoadAnswer:
         return done
     try:
         files.prepare(tools, done, formats=_preferred(done))
-    except (LoadRefused, CheckTooSlow, OSError) as error:
-        log.warning("prepare_failed", load=public(LOAD, held.load_id), kind=type(error).__name__)
+    except (LoadRefused, CheckTooSlow, DatabaseBusy) as error:
+        _not_prepared(held.load_id, error)
     return load_now(tools, held.load_id)
+
+
+def _not_prepared(load_id: int, error: Exception) -> None:
+    log.warning("prepare_failed", load=public(LOAD, load_id), kind=type(error).__name__)
 
 
 def _hold_refused(session: Session, *, judged: Load, refused: judging.Refused, by: By) -> None:

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import structlog
 from sqlalchemy.orm import Session
 
 from layout.burn.formats import MEDIA_TYPES
@@ -26,12 +27,14 @@ from service.loads import contents
 from service.loads import load as loads
 from service.loads import load_rows as rows
 from service.plan import paces as learning
-from service.records.errors import AlreadyBurned, MoveNotAllowed, NotFound, StaleFile
+from service.records.errors import AlreadyBurned, DatabaseBusy, MoveNotAllowed, NotFound, StaleFile
 from service.records.ids import LOAD, public
 from service.records.states import LoadState
 from service.records.tables import Load, TurnFile
 from service.requests.served import Served
 from service.shop.tools import Tools
+
+log = structlog.get_logger(__name__)
 
 #: States in which a turn of the load may still be burned by a file that leaves now.
 _SERVED = frozenset({LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED, LoadState.TURNING})
@@ -140,7 +143,7 @@ def _build(tools: Tools, view: LoadView, turn: int, format_name: str) -> TurnFil
     built = tools.geometry.work(build, without_fonts(view.shop), view.layout, turn, format_name)
     if built.findings:
         refuse_with(view, built.findings)
-    keep(path_of(tools, built.sha256), built.data, built.sha256)
+    keep_or_ask_again(path_of(tools, built.sha256), built.data, built.sha256)
     load = view.load
     name = f"{public(LOAD, load.id)}-t{turn}-r{load.revision}-{built.short_code}.{format_name}"
 
@@ -200,6 +203,16 @@ def _read(tools: Tools, sha256: str) -> bytes | None:
     except FileNotFoundError:
         return None
     return data if hashlib.sha256(data).hexdigest() == sha256 else None
+
+
+def keep_or_ask_again(path: Path, data: bytes, sha256: str) -> None:
+    """`keep` for somebody who waits for an answer. Raises DatabaseBusy where the disk takes no file, as where
+    the database takes no row."""
+    try:
+        keep(path, data, sha256)
+    except OSError as error:
+        log.error("file_not_kept", kind=type(error).__name__, errno=error.errno)
+        raise DatabaseBusy("the file can't be written now, nothing was changed; try again") from error
 
 
 def keep(path: Path, data: bytes, sha256: str) -> None:

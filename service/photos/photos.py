@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from layout.shop.loads import Mark
 from layout.shop.outline import Outline
-from service.bench.burn_files import keep
+from service.bench.burn_files import keep_or_ask_again
 from service.intake import order_rows, orders
 from service.loads.load import mark_value
 from service.photos import photo_rows as rows
@@ -77,7 +77,7 @@ def take(tools: Tools, job: str, data: bytes, *, face: str = "", zone: str = "",
         row = known or row
         row.sha256, row.width, row.height = sha256, developed.width, developed.height
         row.look = developed.look
-        keep(path_of(tools, row), developed.data, sha256)
+        keep_or_ask_again(path_of(tools, row), developed.data, sha256)
         rows.add(session, row)
         return photo_answer(row)
 

@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -26,7 +27,7 @@ from service.shop.versions import Shelf
 from service.stock import reservations as stock
 from tests.bench.bench_doors import a_new_key, a_service
 from tests.bench.timing import figure, input_line
-from tests.faults.processes import Postgres, Program, Wall, free_port, wait
+from tests.faults.processes import Postgres, Program, Wall, free_port, until_idle, wait
 from tests.servers import create_tables
 
 _SECONDS, _CLIENTS = 8.0, 8
@@ -58,19 +59,35 @@ def main() -> None:
 
 
 def intake() -> None:
-    with tempfile.TemporaryDirectory() as folder, _two_processes(Path(folder)) as (addresses, key):
-        bare = _a_second(addresses, key, lambda _: ("/bare", None))
-        _a_second(addresses, key, lambda _: _an_order("Ada"), seconds=1.0)
-        known = _a_second(addresses, key, lambda _: _an_order("Ada"))
-        unseen = _a_second(addresses, key, lambda _: _an_order(_unseen()))
+    with tempfile.TemporaryDirectory() as folder, _two_processes(Path(folder)) as served:
+        until_idle(served.worked_s)
+        _a_second(served, lambda _: ("/bare", None), seconds=1.0)
+        bare, bare_s = _a_second(served, lambda _: ("/bare", None))
+        _a_second(served, lambda _: _an_order("Ada"), seconds=3.0)
+        known, known_s = _a_second(served, lambda _: _an_order("Ada"))
+        unseen, _ = _a_second(served, lambda _: _an_order(_unseen()))
     said = f"{bare:.0f} inserts, {known:.1f} orders without and {unseen:.1f} with their check a second"
     input_line("intake", said, "")
+    input_line("processor", f"{1000 * bare_s:.1f} ms an insert, {1000 * known_s:.1f} ms an order", "")
     figure("intake_vs_insert", known / bare)
     figure("intake_with_check_vs_insert", unseen / bare)
+    # The same by what service and database took of the processors, for a machine that others use.
+    figure("intake_vs_insert_processor", bare_s / known_s)
+
+
+@dataclass(frozen=True, slots=True)
+class _Served:
+    addresses: list[Address]
+    key: str
+    programs: list[Program]
+    postgres: Postgres
+
+    def worked_s(self) -> float:
+        return sum(program.worked_s() for program in self.programs) + self.postgres.worked_s()
 
 
 @contextmanager
-def _two_processes(folder: Path) -> Iterator[tuple[list[Address], str]]:
+def _two_processes(folder: Path) -> Iterator[_Served]:
     with ExitStack() as stack:
         postgres = Postgres()
         stack.callback(postgres.stop)
@@ -102,7 +119,7 @@ def _two_processes(folder: Path) -> Iterator[tuple[list[Address], str]]:
             "RICASSO_UNITS_A_DAY": _PLENTY,
             "RICASSO_LOG_LEVEL": "ERROR",
         }
-        clock, addresses = Wall(folder / "clock"), []
+        clock, addresses, programs = Wall(folder / "clock"), [], []
         for number in (1, 2):
             port = free_port()
             program = Program(
@@ -115,10 +132,11 @@ def _two_processes(folder: Path) -> Iterator[tuple[list[Address], str]]:
             )
             stack.callback(program.stop)
             program.start()
+            programs.append(program)
             addresses.append(("127.0.0.1", port))
         for address in addresses:
             _until_ready(address)
-        yield addresses, made[-1]
+        yield _Served(addresses, made[-1], programs, postgres)
 
 
 def _until_ready(address: Address) -> None:
@@ -133,13 +151,14 @@ def _until_ready(address: Address) -> None:
 
 
 def _a_second(
-    addresses: list[Address],
-    key: str,
+    served: _Served,
     request: Callable[[int], tuple[str, dict[str, Any] | None]],
     *,
     seconds: float = _SECONDS,
-) -> float:
-    """Requests answered with 201 a second, by as many clients as there are, each after the other's answer."""
+) -> tuple[float, float]:
+    """Requests answered with 201 a second, by as many clients as there are, each after the other's answer,
+    and the processor time that each took."""
+    addresses, before = served.addresses, served.worked_s()
     end = time.monotonic() + seconds
 
     def client(number: int) -> int:
@@ -147,7 +166,7 @@ def _a_second(
         done = 0
         while time.monotonic() < end:
             path, body = request(number)
-            status = _asked(connection, "POST", path, key, body)
+            status = _asked(connection, "POST", path, served.key, body)
             assert status == 201, status
             done += 1
         connection.close()
@@ -156,7 +175,7 @@ def _a_second(
     begun = time.monotonic()
     with ThreadPoolExecutor(_CLIENTS) as pool:
         done = sum(pool.map(client, range(_CLIENTS)))
-    return done / (time.monotonic() - begun)
+    return done / (time.monotonic() - begun), (served.worked_s() - before) / done
 
 
 def _asked(

@@ -14,7 +14,7 @@ import tempfile
 import threading
 import time
 import warnings
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 import redis
@@ -32,6 +32,17 @@ _START_AGAIN_SECONDS = 300.0
 
 def wait(seconds: float) -> None:
     threading.Event().wait(seconds)
+
+
+def until_idle(worked_s: Callable[[], float], *, seconds: float = 180.0) -> None:
+    """Wait until what was started has read its fonts and compiled its search: until it takes less than a
+    tenth of a processor for two seconds. No longer than so many seconds."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        before = worked_s()
+        wait(2.0)
+        if worked_s() - before < 0.2:
+            return
 
 
 def free_port() -> int:

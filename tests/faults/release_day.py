@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.faults.people import Desk, Operator, Person, Store
-from tests.faults.processes import wait
+from tests.faults.processes import until_idle, wait
 from tests.faults.storm import World, a_world
 
 _STORES, _WARMING = 6, 16
@@ -73,6 +73,7 @@ def main() -> None:
         (desk,) = (person for person in world.people if isinstance(person, Desk))
         for number in range(_WARMING):  # as on any other day: the service has been at work before
             desk.ask("POST", "/v1/checks", _a_check(f"Warm {number}"))
+        until_idle(lambda: sum(_worked(world).values()))
         over = threading.Event()
         before = _worked(world)
         begun = time.monotonic()

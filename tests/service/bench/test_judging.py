@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import subprocess
@@ -166,6 +167,26 @@ def test_a_change_is_answered_as_done_when_its_new_files_take_too_long(bench: Be
 
     assert (told["state"], told["turns"][0]["file_sha256"]) == ("seated", None)
     assert bench.ask("GET", told["turns"][0]["files"]["svg"]).status_code == 200
+
+
+def test_a_full_disk_costs_nobody_a_load_and_its_file_is_built_when_there_is_room(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.order()
+
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, "no space left")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("service.bench.burn_files.os.fsync", full)
+        load = bench.claimed()
+        refused = bench.ask("GET", load["turns"][0]["files"]["svg"])
+    answered = bench.ask("GET", load["turns"][0]["files"]["svg"])
+
+    assert (load["state"], load["turns"][0]["file_sha256"]) == ("claimed", None)
+    assert (refused.status_code, refused.json()["code"]) == (503, "database_busy")
+    assert "Retry-After" in refused.headers
+    assert answered.status_code == 200
 
 
 def test_the_judge_is_asked_again_at_the_start(bench: Bench) -> None:
