@@ -260,7 +260,7 @@ class ShopMachine(RuleBasedStateMachine):
         self.photos: dict[int, str] = {}  # confirmed and not deleted since: what is kept of each
         self.erased: set[int] = set()  # orders
         self.sisters: set[tuple[str, str]] = set()  # orders of one unit that is made again: client, reference
-        self.made_elsewhere: set[int] = set()  # units that left, and are made again in one of those
+        self.made_elsewhere: dict[int, int] = {}  # units that left: the one of those that was made last
         self.gathered: set[int] = set()  # boxes that packing has
         self.away: dict[int, datetime] = {}  # orders, and when they were handed over
         self.told_of: Counter[tuple[int, str]] = Counter()  # what is told of an order's leaving, how often
@@ -672,10 +672,10 @@ class ShopMachine(RuleBasedStateMachine):
         self.may_die(death)
         first = self.asked_until_answered("desk", "POST", at, body, Idempotency_Key=key)
         if first.json().get("code") == "remade_already":
-            assert job.id in self.made_elsewhere, "made again once, and not known"
+            assert self.is_made_elsewhere(job.id), "made again once, and not known"
             return
         assert (first.status_code, first.json()["job"]) == (201, public(JOB, job.id)), first.text
-        assert job.id not in self.made_elsewhere, "made again twice"
+        assert not self.is_made_elsewhere(job.id), "made again twice"
         made = first.json()["made"]
         if job.order_id in self.away:
             sister = next(
@@ -684,7 +684,7 @@ class ShopMachine(RuleBasedStateMachine):
                 if (name := (order.client, f"{order.order_ref}-R{again}")) not in self.sisters
             )
             self.sisters.add(sister)
-            self.made_elsewhere.add(job.id)
+            self.made_elsewhere[job.id] = number(ORDER, made["order"])
             assert (made["order"] != public(ORDER, order.id), made["order_ref"]) == (True, sister[1])
         else:
             self.gathered.discard(job.id)
@@ -694,6 +694,13 @@ class ShopMachine(RuleBasedStateMachine):
             assert again is None or again.text == first.text
             other = self.ask("desk", "POST", at, body, Idempotency_Key=f"{key}-b")
             assert other is None or other.json()["code"] == "remade_already", other.text
+
+    def is_made_elsewhere(self, job_id: int) -> bool:
+        """By an order that was not called off."""
+        order_id = self.made_elsewhere.get(job_id)
+        return order_id is not None and all(
+            job.state != "cancelled" for job in self.jobs() if job.order_id == order_id
+        )
 
     @rule(data=st.data(), to=st.sampled_from(["not_returned", "polishing", "stocked", "stocked", "scrapped"]))
     def a_first_unit_is_seen_to(self, data: st.DataObject, to: str) -> None:
@@ -804,7 +811,7 @@ class ShopMachine(RuleBasedStateMachine):
         """Once, before the carrier was here."""
         left = self.away.get(order_id)
         is_new = left is not None and self.clock() < _carrier_after(left) and order_id not in self.erased
-        is_new = is_new and not {job.id for job in self.units_of(order_id)} & self.made_elsewhere
+        is_new = is_new and not any(job.id in self.made_elsewhere for job in self.units_of(order_id))
         was_before = left is None and self.told_of[order_id, "order.hand_over_taken_back"] > 0
         answer = self.ask("bench", "DELETE", f"/v1/orders/{public(ORDER, order_id)}/hand-over")
         if answer is not None:
@@ -1206,7 +1213,9 @@ class ShopMachine(RuleBasedStateMachine):
         with self.database.reading() as session:
             left = {row.supply: row.remaining for row in session.scalars(select(SupplyLeft))}
             used = session.execute(
-                select(SupplyChange.supply, SupplyChange.load_id).where(SupplyChange.what == "used")
+                select(SupplyChange.supply, SupplyChange.load_id).where(
+                    SupplyChange.what == "used", SupplyChange.load_id.is_not(None)
+                )
             )
             loads = Counter(tuple(row) for row in used)
             photos_there = set(session.scalars(select(MarkPhoto.id)))
@@ -1312,6 +1321,45 @@ def _carrier_after(moment: datetime) -> datetime:
 
 def _client(role: str) -> str:
     return "store-2" if role == "other_store" else "store-1"
+
+
+def pack_a_day(database: Database, folder: Path, patch: pytest.MonkeyPatch) -> None:
+    """A day whose steps stand here, none left to chance: all that packing, hand-over and its taking back must
+    do, or refuse. Raises AssertionError where the shop does otherwise."""
+    with start_blocking_portal() as portal, capture_logs():
+        day = type("Day", (ShopMachine,), {"portal": portal, "database": database, "folder": folder})
+        day.patch, day.audited_every = patch, 1
+        shop: ShopMachine = day()
+        shop.a_backlog()
+        shop.a_supply_is_seen_to("parcels", "count", 5, 1, None)
+        shop.note_window("ok", times=1)
+        while given := shop.ask("bench", "POST", "/v1/loads/next", {"station": "s1", "operator": "Kit"}):
+            if given.status_code == 204:
+                break
+            load = given.json()
+            while load["state"] != "closed":
+                what, body = shop.next_act(load, lambda: True, None)
+                load = shop.act(load["id"], load["etag"], what, body).json()
+        first, second = ([job.id for job in shop.units_of(order)] for order in (1, 2))
+        assert {job.state for job in shop.jobs()} == {"released"}
+        for box, opened in ((first[0], 1), (second[0], None), (second[0], 1), (first[0], None)):
+            shop.scan(box, opened)
+        shop.all_that_must_hold_holds()
+        shop.hand_over(1)  # a box is missing
+        shop.scan(first[1], 1)
+        for act in (shop.hand_over, shop.hand_over, shop.take_back, shop.take_back, shop.hand_over):
+            act(1)
+            shop.all_that_must_hold_holds()
+        shop.clock.advance(hours=20)  # the carrier was here
+        shop.take_back(1)
+        shop.scan(second[1], 2)
+        shop.hand_over(2)
+        body = {"line_ref": "1", "reason": "damaged", "pays": "shop", "ship_by": "2030-01-31T16:00:00Z"}
+        made = shop.ask("desk", "POST", "/v1/orders/O2/remakes", body, Idempotency_Key="made-again").json()
+        shop.sisters.add(("store-2", "W-3-R1"))
+        shop.made_elsewhere[second[0]] = number(ORDER, made["made"]["order"])
+        shop.take_back(2)
+        shop.all_that_must_hold_holds()
 
 
 def run(

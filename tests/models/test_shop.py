@@ -23,7 +23,7 @@ from service.requests import idempotency, idempotency_rows
 from service.routines import due
 from service.stock import stock_rows
 from service.supplies import supplies
-from tests.models.shop_machine import run
+from tests.models.shop_machine import pack_a_day, run
 
 Plant = Callable[[pytest.MonkeyPatch], None]
 
@@ -55,6 +55,12 @@ def test_the_same_holds_on_postgresql(
     audited_every: int,
 ) -> None:
     run(postgres_database, tmp_path, monkeypatch, examples=examples, audited_every=audited_every)
+
+
+def test_a_day_of_packing_goes_as_the_model_has_it(
+    sqlite_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pack_a_day(sqlite_database, tmp_path, monkeypatch)
 
 
 # --- planted faults ---
@@ -206,6 +212,17 @@ def _shelf_given_twice(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(packing_rows, "standing", lambda session: {})
 
 
+PACKING: dict[str, Plant] = {
+    plant.__name__.strip("_"): plant
+    for plant in (
+        _handed_over_with_a_box_missing,
+        _second_hand_over_told_again,
+        _taken_back_after_the_carrier_was_here,
+        _taken_back_though_made_again_elsewhere,
+        _parcel_of_a_hand_over_taken_back_is_lost,
+        _shelf_given_twice,
+    )
+}
 FAULTS: dict[str, Plant] = {
     plant.__name__.strip("_"): plant
     for plant in (
@@ -227,12 +244,6 @@ FAULTS: dict[str, Plant] = {
         _check_stops_nothing,
         _picture_of_another_photo_deleted,
         _pictures_outlive_their_order,
-        _handed_over_with_a_box_missing,
-        _second_hand_over_told_again,
-        _taken_back_after_the_carrier_was_here,
-        _taken_back_though_made_again_elsewhere,
-        _parcel_of_a_hand_over_taken_back_is_lost,
-        _shelf_given_twice,
     )
 }
 
@@ -249,3 +260,15 @@ def test_a_planted_fault_is_found(
         run(sqlite_database, tmp_path, monkeypatch, examples=60, is_repeatable=True)
 
     assert "Flaky" not in type(found.value).__name__
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("fault", PACKING)
+def test_a_planted_fault_of_packing_is_found(
+    sqlite_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: str
+) -> None:
+    """By a day that goes well without it: chance comes to an order that is complete too seldom."""
+    PACKING[fault](monkeypatch)
+
+    with pytest.raises(AssertionError):
+        pack_a_day(sqlite_database, tmp_path, monkeypatch)
