@@ -68,7 +68,7 @@ def remake_unit(
     return wire.json_answer(remake(tools, identity, body, idempotency_key, who=who))
 
 
-@router.get("/v1/remakes", openapi_extra=details(errors.BadRequest))
+@router.get("/v1/remakes", openapi_extra=details(errors.BadRequest, errors.NotFound))
 def list_remakes(
     request: Request,
     tools: AtHand,
