@@ -53,7 +53,7 @@ def look(engine: Engine, shelf: Versions | None, *, photos: Path | None = None) 
             shown.append(Damage(code, says))
 
     built = 0
-    with _one_moment(engine) as session:
+    with one_moment(engine) as session:
         for rule in RULES:
             for found in rule.look(session):
                 note(rule.code, rule.says.format(**found))
@@ -69,7 +69,7 @@ def look(engine: Engine, shelf: Versions | None, *, photos: Path | None = None) 
 
 
 @contextmanager
-def _one_moment(engine: Engine) -> Iterator[Session]:
+def one_moment(engine: Engine) -> Iterator[Session]:
     """A session that sees the database as it is now, however long it takes, and can't write."""
     if engine.dialect.name != "sqlite":
         options = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}

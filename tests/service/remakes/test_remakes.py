@@ -16,6 +16,7 @@ from httpx import Response
 from sqlalchemy import update
 from sqlalchemy.orm import Session
 
+from service.audit.look import one_moment
 from service.audit.rules import RULES
 from service.records.db import Database
 from service.records.tables import Event, FrozenMark, Order, OrderLine, Remake, Stock
@@ -77,7 +78,7 @@ def boxed(bench: Bench) -> int:
 def clean(bench: Bench) -> list[str]:
     """What the audit says of it, but for what the builders of benches leave out of an order."""
     left_out = {"version_missing", "not_told"}
-    with bench.database.reading() as session:
+    with one_moment(bench.database.engine) as session:
         return [
             rule.says.format(**found)
             for rule in RULES

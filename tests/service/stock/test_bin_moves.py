@@ -10,6 +10,7 @@ import pytest
 from httpx import Response
 
 from service.audit import box_rows, stock_rows
+from service.audit.look import one_moment
 from service.records.db import Database
 from tests.benches import Bench
 from tests.clocks import SetClock
@@ -33,7 +34,7 @@ def counts(bench: Bench) -> dict[str, tuple[int, int]]:
 
 def adds_up(bench: Bench) -> None:
     """What the audit says of bins: they hold what their histories come to, and what jobs have there."""
-    with bench.database.reading() as session:
+    with one_moment(bench.database.engine) as session:
         looks = (
             stock_rows.count_unlike_history,
             stock_rows.changes_torn,
