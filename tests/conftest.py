@@ -16,6 +16,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+import structlog
 from hypothesis import settings
 from sqlalchemy import Engine, create_engine, event
 from sqlalchemy.engine import URL
@@ -69,6 +70,13 @@ def _another_day() -> Iterator[None]:
 
     with time_machine.travel(datetime.fromisoformat(moment), tick=True):
         yield
+
+
+@pytest.fixture(autouse=True)
+def _own_log() -> Iterator[None]:
+    """How a test's own service writes its log ends with the test."""
+    yield
+    structlog.reset_defaults()
 
 
 # No test is timed, neither as a whole nor by example: what a machine has to do besides is no finding.

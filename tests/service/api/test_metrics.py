@@ -142,15 +142,12 @@ def test_every_line_of_a_request_says_which_and_whose_but_no_words(
     log = io.StringIO()
     monkeypatch.setattr("sys.stderr", log)
     set_up_logging("INFO")
-    try:
-        counter.client.post(
-            "/v1/checks",
-            json=CHECK,
-            headers={"Authorization": f"Bearer {counter.keys['desk']}", "X-Request-ID": "from-the-till"},
-        )
-        structlog.get_logger("test").info("outside of any request")
-    finally:
-        structlog.reset_defaults()
+    counter.client.post(
+        "/v1/checks",
+        json=CHECK,
+        headers={"Authorization": f"Bearer {counter.keys['desk']}", "X-Request-ID": "from-the-till"},
+    )
+    structlog.get_logger("test").info("outside of any request")
 
     lines = [json.loads(line) for line in log.getvalue().splitlines()]
     (request,) = [line for line in lines if line["event"] == "request"]
@@ -164,7 +161,6 @@ def test_a_log_that_can_not_be_written_undoes_no_answer(
     counter: Counter, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The disk is full: without the guard the store hears of a fault after its order was taken."""
-    import structlog
 
     class Full(io.StringIO):
         def write(self, _: str) -> int:
@@ -173,10 +169,7 @@ def test_a_log_that_can_not_be_written_undoes_no_answer(
     lost = LOG_LINES_LOST._value.get()
     monkeypatch.setattr("sys.stderr", Full())
     set_up_logging("INFO")
-    try:
-        answer = counter.post_order(an_order())
-    finally:
-        structlog.reset_defaults()
+    answer = counter.post_order(an_order())
 
     assert answer.status_code == 201
     assert LOG_LINES_LOST._value.get() > lost

@@ -265,7 +265,6 @@ def test_the_log_goes_to_standard_error_as_it_is_when_a_line_is_written(
     monkeypatch.setattr("sys.stderr", second)
 
     structlog.get_logger("test").info("written")
-    structlog.reset_defaults()
 
     assert '"event": "written"' in second.getvalue()
 

@@ -9,7 +9,6 @@ from typing import Any
 from xml.etree import ElementTree
 
 import pytest
-import structlog
 from httpx import Response
 from structlog.testing import capture_logs
 
@@ -260,12 +259,8 @@ def test_a_buyer_who_asks_too_often_is_told_when_to_ask_again(
     assert answers[2].json()["code"] == "too_many_requests"
 
 
-def test_words_stand_in_no_address_no_log_and_no_table(
-    counter: Counter, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_words_stand_in_no_address_no_log_and_no_table(counter: Counter) -> None:
     secret = "Zaubernuss"
-    # One that was used before may write where an earlier test told it to.
-    monkeypatch.setattr("service.app.log", structlog.get_logger())
 
     with capture_logs() as logged:
         answer = tried(counter, an_inscription(text=secret))

@@ -30,14 +30,6 @@ from tests.counter import Counter, an_inscription, an_open_counter, an_order
 WORDS = ("Zenobia", "Quillfeather", "Marjory", "Wolfgangus", "Ottoline", "Peregrine", "Hildegardis")
 
 
-@pytest.fixture(autouse=True)
-def _quiet() -> Iterator[None]:
-    """The tests that follow keep their own log."""
-    before = structlog.get_config()
-    yield
-    structlog.configure(**before)
-
-
 def the_log(monkeypatch: pytest.MonkeyPatch) -> io.StringIO:
     """All that is logged from now on. (Called by the test itself: a fixture's standard error is another.)"""
     kept = io.StringIO()

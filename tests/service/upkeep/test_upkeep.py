@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -288,13 +287,3 @@ def test_status_says_what_is_there(shop: Path, capsys: pytest.CaptureFixture[str
     said = capsys.readouterr().out
     assert f"revision   {schema.head()} (up to date)" in said
     assert "orders" in said and "ricasso 0." in said
-
-
-@pytest.fixture(autouse=True)
-def _quiet() -> Iterator[None]:
-    """`serve` sets the log up; the tests that follow keep their own."""
-    import structlog
-
-    before = structlog.get_config()
-    yield
-    structlog.configure(**before)
