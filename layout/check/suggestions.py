@@ -411,14 +411,15 @@ def _sized(inscription: Inscription, size: float | None) -> Inscription:
     return replace(inscription, cell_mm=size)
 
 
-def _fonts(shop: Shop, zone: Zone, inscription: TextInscription | MonogramInscription) -> list[str]:
+def _fonts(shop: Shop, zone: Zone, inscription: TextInscription | MonogramInscription) -> Iterator[str]:
     """Fonts of the zone that have every character: those of the asked font's style first, then by how much
-    their names are like its own."""
+    their names are like its own. Each is opened only when it is asked for."""
     wanted = inscription.font
     style = shop.fonts[wanted].style if wanted in shop.fonts else ""
-    words = words_of(inscription) or ""
-    able = [font for font in suggest(normalise(words), shop.fonts, zone.fonts) if font != wanted]
-    return sorted(_alike(wanted, able), key=lambda font: shop.fonts[font].style != style)
+    words = normalise(words_of(inscription) or "")
+    offered = [font for font in zone.fonts if font in shop.fonts]
+    for font in sorted(_alike(wanted, offered), key=lambda font: shop.fonts[font].style != style):
+        yield from suggest(words, shop.fonts, (font,))
 
 
 def _nearest(name: str, zones: Sequence[Zone]) -> list[Zone]:

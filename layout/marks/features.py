@@ -26,6 +26,8 @@ from layout.marks import margins
 from layout.shop.measure import Floats
 from layout.shop.shop import FontSpec
 
+Bools = np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+
 LOST_WIDTHS = 1.5
 #: The search for the thinnest stroke goes up in these steps before it bisects, because the loss is not
 #: monotone in w: bisection alone can step over a thin neck.
@@ -36,6 +38,10 @@ _RELATIVE_ACCURACY = 0.002
 TOUCHING = 0.002
 #: Capital height (mm) at whose fineness glyphs are measured: to 0.000125 of it.
 _MEASURED_AT_MM = 10.0
+
+#: So many glyphs' regions are kept of a font, for all that is measured of a glyph is asked for one after the
+#: other.
+_MOST_REGIONS = 64
 
 #: The search for a glyph's thinnest stroke, in capital heights.
 LEAST_STROKE, _MOST_STROKE = 0.004, 0.6
@@ -115,6 +121,8 @@ class _Losses:
     def __init__(self, region: Any, tips: Floats) -> None:
         self._region, self._tips = region, tips
         self._low, self._high = tips.min(axis=0), tips.max(axis=0)
+        #: Strokes of one width have twice their area for every length of their edge.
+        self._guess = _MOSTLY * 2 * region.area / region.length
 
     def first_lost(self, widths: Sequence[float]) -> int | None:
         """Number of the first lost of some rising widths; None when none is.
@@ -122,32 +130,40 @@ class _Losses:
         The eroded region only shrinks with the width. So when every tip is near enough, for a smaller width,
         to what a larger one leaves, no width from the smaller to the larger is lost: most are passed over.
         """
-        at, stride = 0, _LEAP
-        while at < len(widths):
-            stride = min(stride, len(widths) - at)
-            eroded = self._eroded(widths[at + stride - 1])
-            if not eroded.is_empty and self._are_near(eroded, widths[at]):
-                at += stride
-                stride = min(2 * stride, _LEAP)
-            elif stride > 1:
-                stride = stride // 2
-            elif self.is_lost(widths[at]):
-                return at
-            else:
-                at += 1
-        return None
+        count = len(widths)
+        at, end, fails = 0, min(bisect_left(widths, self._guess), count - 1), count
+        passed: dict[int, int] = {}  # runs of widths that are not lost: the first and the last of each
+        while True:
+            eroded = self._eroded(widths[end])
+            begins = self._near_from(eroded, widths, max(at, end - _LEAP), end)
+            if begins > end:
+                fails = end
+                if end == at and self._is_lost(eroded, widths[at]):
+                    return at
+                begins = end if end == at else begins
+            if begins <= end:
+                passed[begins] = end
+            while at in passed:
+                at = passed[at] + 1
+            if at >= count:
+                return None
+            fails = fails if fails > at else count
+            above = min((begun for begun in passed if begun > at), default=count)
+            end = min(above - 1, at + _LEAP - 1, count - 1)
+            end = min(end, (at + fails) // 2) if fails < count else end
 
     def is_lost(self, w: float) -> bool:
-        eroded = self._eroded(w)
+        return self._is_lost(self._eroded(w), w)
+
+    def _is_lost(self, eroded: Any, w: float) -> bool:
         if eroded.is_empty:
             return True
-        doubtful = self._away(eroded, w)
+        doubtful = self._away(eroded, (_LOST_REACH - _CHORDS) * w)
         if len(doubtful) == 0:
             return False
-        edge = _edge_of(eroded)
-        if not _are_within(edge, doubtful, (_LOST_REACH + _CHORDS) * w):
+        edge, points = _edge_of(eroded), shapely.points(doubtful)
+        if not _are_within(edge, points, (_LOST_REACH + _CHORDS) * w):
             return True
-        points = shapely.points(doubtful)
         points = points[~shapely.dwithin(edge, points, (_LOST_REACH - _CHORDS) * w)]
         if len(points) == 0:
             return False
@@ -157,32 +173,62 @@ class _Losses:
     def _eroded(self, w: float) -> Any:
         return self._region.buffer(-w / 2, quad_segs=16)
 
-    def _are_near(self, eroded: Any, w: float) -> bool:
-        """Whether every tip is certainly too near to the eroded region for w to be lost."""
-        doubtful = self._away(eroded, w)
-        return len(doubtful) == 0 or _are_within(_edge_of(eroded), doubtful, (_LOST_REACH - _CHORDS) * w)
+    def _near_from(self, eroded: Any, widths: Sequence[float], at: int, end: int) -> int:
+        """From which of the widths `at` to `end` on every tip is certainly too near to what the last of them
+        leaves to be lost; `end` + 1 for none."""
+        if eroded.is_empty:
+            return end + 1
+        doubtful = self._away(eroded, (_LOST_REACH - _CHORDS) * widths[at])
+        if len(doubtful) == 0:
+            return at
+        edge, points = _edge_of(eroded), shapely.points(doubtful)
+        for asked in (points[::_FEW], points):  # where one is beyond, many are
+            left, low, at = asked, at - 1, end + 1
+            while at - low > 1:
+                middle = (low + at) // 2
+                is_near = shapely.dwithin(edge, left, (_LOST_REACH - _CHORDS) * widths[middle])
+                if is_near.all():
+                    at = middle
+                else:
+                    low, left = middle, left[~is_near]
+            if at > end:
+                break
+        return at
 
-    def _away(self, eroded: Any, w: float) -> Floats:
-        """The tips (n, 2) that a chessboard doesn't show to be near the eroded region's boundary.
+    def _away(self, eroded: Any, reach: float) -> Floats:
+        """The tips (n, 2) that a chessboard doesn't show to be within reach of the eroded region's boundary.
 
-        Squares have sides of _SQUARE w: two points in touching squares are no further apart than
-        2 sqrt(2) _SQUARE w, which is less than _LOST_REACH w.
+        From one square to another so many columns and rows away it is no further than the diagonal of one
+        column and one row more.
         """
-        side = _SQUARE * w
-        first = np.floor(self._low / side).astype(np.int64) - 1
-        columns, rows = np.floor(self._high / side).astype(np.int64) - first + 2
+        side = reach / _SQUARES
+        first = np.floor(self._low / side).astype(np.int64) - _WIDEST
+        columns, rows = np.floor(self._high / side).astype(np.int64) - first + _WIDEST + 1
         if columns * rows > _MOST_SQUARES:
             return self._tips
         board = np.zeros((columns, rows), dtype=bool)
         corners = shapely.get_coordinates(shapely.segmentize(eroded.boundary, side))
         column, row = np.floor(corners / side).astype(np.int64).T - first[:, None]
         board[column, row] = True
-        board[1:] |= board[:-1]
-        board[:-1] |= board[1:]
-        board[:, 1:] |= board[:, :-1]
-        board[:, :-1] |= board[:, 1:]
+        near = _grown(board)
         column, row = np.floor(self._tips / side).astype(np.int64).T - first[:, None]
-        return np.asarray(self._tips[~board[column, row]])
+        return np.asarray(self._tips[~near[column, row]])
+
+
+def _grown(board: Bools) -> Bools:
+    """The squares from which one of those of a board (c, r) is certainly within _SQUARES squares: up to three
+    columns away in its own and the next row, two in the second, one in the third."""
+    across = [board]
+    for _ in range(_WIDEST):
+        wider = across[-1].copy()
+        wider[1:] |= across[-1][:-1]
+        wider[:-1] |= across[-1][1:]
+        across.append(wider)
+    near = across[3].copy()
+    for away, columns in ((1, 3), (2, 2), (3, 1)):
+        near[:, away:] |= across[columns][:, :-away]
+        near[:, :-away] |= across[columns][:, away:]
+    return near
 
 
 def _edge_of(eroded: Any) -> Any:
@@ -192,11 +238,9 @@ def _edge_of(eroded: Any) -> Any:
     return edge
 
 
-def _are_within(edge: Any, tips: Floats, reach: float) -> bool:
-    """Whether all tips (n, 2) are within reach. A few are asked first: where one is beyond, many are."""
-    return all(
-        bool(shapely.dwithin(edge, shapely.points(some), reach).all()) for some in (tips[::_FEW], tips)
-    )
+def _are_within(edge: Any, points: Any, reach: float) -> bool:
+    """Whether all points are within reach. A few are asked first: where one is beyond, many are."""
+    return all(bool(shapely.dwithin(edge, some, reach).all()) for some in (points[::_FEW], points))
 
 
 #: Every so many tips one is asked first.
@@ -208,7 +252,10 @@ _LOST_REACH = LOST_WIDTHS + 0.5
 _CHORDS = 0.03
 #: Widths that are tried to be passed over together; 1.12 to the eighth is 2.5.
 _LEAP = 8
-_SQUARE = 0.65
+#: The first width that is tried, as a share of the mean stroke.
+_MOSTLY = 0.6
+#: Squares of the chessboard to a reach, and how many away the furthest is that is certainly within it.
+_SQUARES, _WIDEST = 4.5, 3
 #: A board of more squares costs more than the distances that it saves.
 _MOST_SQUARES = 1_000_000
 
@@ -342,9 +389,16 @@ class MeasuredGlyph:
             figures[_NOT_BELOW] = widths[-1]
 
     def _region(self) -> MultiPolygon:
-        unit = self._font.capital_height
-        areas = MultiPolygon(glyph_areas(self._font, self.gid, _MEASURED_AT_MM))
-        return shapely.transform(areas, lambda points: points / unit)
+        kept: dict[int, MultiPolygon] = self._font.__dict__.setdefault("_regions", {})
+        region = kept.get(self.gid)
+        if region is None:
+            unit = self._font.capital_height
+            areas = MultiPolygon(glyph_areas(self._font, self.gid, _MEASURED_AT_MM))
+            region = shapely.transform(areas, lambda points: points / unit)
+            if len(kept) >= _MOST_REGIONS:
+                kept.clear()
+            kept[self.gid] = region
+        return region
 
 
 def _known(figure: float) -> float | None:
