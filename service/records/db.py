@@ -12,10 +12,17 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, create_engine, event, insert, make_url, update
-from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError, SQLAlchemyError
+from sqlalchemy import Connection, Dialect, Engine, create_engine, event, insert, make_url, update
+from sqlalchemy.exc import (
+    DBAPIError,
+    IntegrityError,
+    InvalidatePoolError,
+    OperationalError,
+    SQLAlchemyError,
+)
 from sqlalchemy.exc import TimeoutError as NoConnectionFree
 from sqlalchemy.orm import Session, sessionmaker
 
@@ -41,6 +48,11 @@ UNREACHABLE = (OperationalError, NoConnectionFree)
 _LOOK_AGAIN_SECONDS = 2.0
 _LOOK = "look whether writes are kept"
 _IS_TEST = "is_test"
+#: Whether a connection is still there is asked after so long a rest. To ask every time costs each request
+#: several rounds to the server; that one of the last second is dead is found by the first statement, whose
+#: request is told so, and nobody else gets a connection that is as old.
+_RESTED_SECONDS = 1.0
+_USED_AT = "used_at"
 
 
 def open_engine(url: str, *, schema: str | None = None) -> Engine:
@@ -55,16 +67,35 @@ def open_engine(url: str, *, schema: str | None = None) -> Engine:
         event.listen(engine, "begin", _begin_sqlite)
         return engine
     options = _PG_OPTIONS if schema is None else f"{_PG_OPTIONS} -c search_path={schema}"
-    return create_engine(
+    engine = create_engine(
         parsed,
         connect_args={"options": options, "connect_timeout": 5},
-        pool_pre_ping=True,
         pool_size=10,
         max_overflow=5,
         pool_timeout=20,
         pool_recycle=1800,
         hide_parameters=True,  # values of a failed statement could be a customer's words
     )
+    event.listen(engine, "checkin", _note_use)
+    event.listen(engine, "checkout", partial(_look_after_a_rest, engine.dialect))
+    return engine
+
+
+def _note_use(_connection: Any, record: Any) -> None:
+    record.info[_USED_AT] = time.monotonic()
+
+
+def _look_after_a_rest(dialect: Dialect, connection: Any, record: Any, _proxy: Any) -> None:
+    """Ask a connection that has rested whether it is still there, and if not, take none that is as old."""
+    used_at = record.info.get(_USED_AT)
+    if used_at is None or time.monotonic() - used_at < _RESTED_SECONDS:
+        return
+    try:
+        dialect.do_ping(connection)
+    except dialect.loaded_dbapi.Error as error:
+        if not dialect.is_disconnect(error, connection, None):
+            raise
+        raise InvalidatePoolError from error
 
 
 def _prepare_sqlite(connection: Any, _record: Any) -> None:
