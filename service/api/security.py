@@ -4,11 +4,12 @@ be lost in silence."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from typing import Annotated
 
 from fastapi import Depends, Request
+from fastapi.concurrency import run_in_threadpool
 from fastapi.routing import APIRoute
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
@@ -23,22 +24,27 @@ _bearer = HTTPBearer(
     scheme_name="key", auto_error=False, description="A key made with `ricasso keys new ROLE`."
 )
 
+#: Where a request keeps the key that it came with and whose it is.
+_FOUND = "ricasso.found"
+
 #: The roles that each dependency made by `caller` lets in.
-_ROLES: dict[Callable[..., Who], tuple[Role, ...]] = {}
+_ROLES: dict[Callable[..., Awaitable[Who]], tuple[Role, ...]] = {}
 
 EVERYBODY = (Role.STORE, Role.DESK, Role.BENCH, Role.OWNER)
 HOUSE = (Role.DESK, Role.BENCH, Role.OWNER)
 
 
-def caller(*roles: Role) -> Callable[..., Who]:
+def caller(*roles: Role) -> Callable[..., Awaitable[Who]]:
     """A dependency that gives the caller, if its key has one of the roles."""
 
-    def find(
+    async def find(
         request: Request,
         tools: AtHand,
         given: Annotated[HTTPAuthorizationCredentials | None, Depends(_bearer)],
     ) -> Who:
-        who = _who_has(request, tools, given.credentials) if given else browser(request, tools).who
+        # Whose body was read is known already, and no thread need be sent to ask once more.
+        known = _known_by(request, given)
+        who = known if known is not None else await run_in_threadpool(_asks, request, tools, given)
         tools.rates.asked_by_key(key_id_of(request))
         asked.is_by(who)
         if who.role not in roles:
@@ -58,6 +64,19 @@ def roles_of(route: APIRoute) -> tuple[Role, ...]:
     return next((_ROLES[call] for call in calls if call in _ROLES), ())
 
 
+def _known_by(request: Request, given: HTTPAuthorizationCredentials | None) -> Who | None:
+    """Whom `is_known` found for the key that this request came with."""
+    found: tuple[str, Who] | None = request.scope.get(_FOUND)
+    if found is None or given is None or given.credentials != found[0]:
+        return None
+    return found[1]
+
+
+def _asks(request: Request, tools: Tools, given: HTTPAuthorizationCredentials | None) -> Who:
+    """Who asks, by key or by cookie. Raises KeyUnknown, KeyMissing, FormTokenWrong."""
+    return _who_has(request, tools, given.credentials) if given else browser(request, tools).who
+
+
 def _who_has(request: Request, tools: Tools, key: str) -> Who:
     """Raises KeyUnknown, and remembers where it came from."""
     try:
@@ -69,14 +88,16 @@ def _who_has(request: Request, tools: Tools, key: str) -> Who:
 
 
 def is_known(request: Request) -> bool:
-    """Whether the request comes with a key or a session that is in use; what it may do is not looked at."""
+    """Whether the request comes with a key or a session that is in use; what it may do is not looked at.
+    Whose key it is stays with the request."""
     tools = tools_for(request)
     scheme, _, key = request.headers.get("authorization", "").partition(" ")
     cookie = request.cookies.get(sessions.COOKIE)
     try:
         with tools.database.reading() as session:
             if scheme.lower() == "bearer":
-                keys.who_has(session, key.strip(), now=tools.clock())
+                key = key.strip()
+                request.scope[_FOUND] = key, keys.who_has(session, key, now=tools.clock())
             elif cookie is not None:
                 secret = sessions.secret_of(tools.settings.data)
                 sessions.signed_in(session, cookie, secret=secret, now=tools.clock())
