@@ -67,8 +67,13 @@ class Outline:
     @property
     def digest(self) -> str:
         """SHA-256 (hex) of the canonical record: equal digests burn equal marks."""
-        canonical = json.dumps(self.to_record(), separators=(",", ":"), sort_keys=True)
-        return hashlib.sha256(canonical.encode("ascii")).hexdigest()
+        return digest_of_record(self.to_record())
+
+
+def digest_of_record(record: dict[str, Any]) -> str:
+    """The digest of the outline that wrote this record."""
+    canonical = json.dumps(record, separators=(",", ":"), sort_keys=True)
+    return hashlib.sha256(canonical.encode("ascii")).hexdigest()
 
 
 #: An area narrower than this is no mark: overlapping contours leave such splinters where they cross at a

@@ -8,7 +8,7 @@ nowhere.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import Field
 from sqlalchemy.orm import Session, object_session
@@ -264,45 +264,60 @@ def etag_of(order: Order) -> str:
 def unpromised_order_answer(order: Order, *, is_house: bool = False) -> UnpromisedOrderAnswer:
     """An order, without a look at what is promised for it. `is_house`: with what only the shop's own people
     may read."""
-    return UnpromisedOrderAnswer(
-        id=public(ORDER, order.id),
-        order_ref=order.order_ref,
-        client=order.client,
-        state=order.state,
-        ship_by=order.ship_by,
-        priority=order.priority,
-        proof="buyer" if order.proof == "buyer" else "none",
-        buyer=BuyerAnswer(name=order.buyer) if order.buyer else None,
-        notes=_notes_answer(order),
-        created_at=order.created_at,
-        handed_over_at=order.handed_over_at,
-        test=is_test(_session_of(order)) or None,
-        erased_at=order.erased_at,
-        lines=tuple(line_answer(line, is_house=is_house) for line in order.lines),
-    )
+    session = object_session(order)
+    assert session is not None, "an order is shown within the transaction that read it"
+    return UnpromisedOrderAnswer(**_shown(session, order, is_house=is_house))
+
+
+def _shown(session: Session, order: Order, *, is_house: bool) -> dict[str, Any]:
+    """What the answers of an order have in common, by field."""
+    return {
+        "id": public(ORDER, order.id),
+        "order_ref": order.order_ref,
+        "client": order.client,
+        "state": order.state,
+        "ship_by": order.ship_by,
+        "priority": order.priority,
+        "proof": "buyer" if order.proof == "buyer" else "none",
+        "buyer": BuyerAnswer(name=order.buyer) if order.buyer else None,
+        "notes": _notes_answer(order),
+        "created_at": order.created_at,
+        "handed_over_at": order.handed_over_at,
+        "test": is_test(session) or None,
+        "erased_at": order.erased_at,
+        "lines": tuple(_line_answer(session, order, line, is_house=is_house) for line in order.lines),
+    }
 
 
 def order_answer(session: Session, order: Order, *, is_house: bool = False) -> OrderAnswer:
     """An order with what is promised for it."""
-    return _with_promise(order, rows.promise(session, order.id), is_house=is_house)
+    return _with_promise(session, order, rows.promise(session, order.id), is_house=is_house)
+
+
+def taken_order_answer(session: Session, order: Order, promise: PromiseRow | None) -> OrderAnswer:
+    """An order that was just taken, and need not be read for it, with what was promised for it just now."""
+    return _with_promise(session, order, promise, is_house=False)
 
 
 def order_and_history_answer(
     session: Session, order: Order, history: Sequence[History], *, is_house: bool = False
 ) -> OrderAndHistoryAnswer:
     """An order with what is promised for it and what happened to it."""
-    shown = order_answer(session, order, is_house=is_house)
-    return OrderAndHistoryAnswer(**dict(shown), history=events_answer(history))
+    promise = promise_of(order, rows.promise(session, order.id))
+    shown = _shown(session, order, is_house=is_house)
+    return OrderAndHistoryAnswer(**shown, promise=promise, history=events_answer(history))
 
 
 def orders_answer(session: Session, page: Sequence[Order]) -> OrdersAnswer:
     """Several orders, their promises read at once."""
     promises = rows.promises(session, [order.id for order in page])
-    return OrdersAnswer(orders=tuple(_with_promise(order, promises.get(order.id)) for order in page))
+    return OrdersAnswer(
+        orders=tuple(_with_promise(session, order, promises.get(order.id), is_house=False) for order in page)
+    )
 
 
-def line_answer(line: OrderLine, *, is_house: bool = False) -> LineAnswer:
-    holds = line_holds.holds_of(_session_of(line), line.order, line)
+def _line_answer(session: Session, order: Order, line: OrderLine, *, is_house: bool) -> LineAnswer:
+    holds = line_holds.holds_of(session, order, line)
     stored = (stored_finding(finding, is_house=is_house) for finding in line.findings)
     return LineAnswer(
         line_ref=line.line_ref,
@@ -352,10 +367,10 @@ def _notes_answer(order: Order) -> NotesAnswer | None:
     )
 
 
-def _with_promise(order: Order, promise: PromiseRow | None, *, is_house: bool = False) -> OrderAnswer:
-    return OrderAnswer(
-        **dict(unpromised_order_answer(order, is_house=is_house)), promise=promise_of(order, promise)
-    )
+def _with_promise(
+    session: Session, order: Order, promise: PromiseRow | None, *, is_house: bool
+) -> OrderAnswer:
+    return OrderAnswer(**_shown(session, order, is_house=is_house), promise=promise_of(order, promise))
 
 
 def _hold_answer(hold: Hold, *, is_house: bool) -> HoldAnswer:
@@ -374,12 +389,6 @@ def _hold_answer(hold: Hold, *, is_house: bool) -> HoldAnswer:
         ),
         ways_out=tuple(WayOutAnswer(act=act, by=by) for act, by in hold.ways_out.items()),
     )
-
-
-def _session_of(row: Order | OrderLine) -> Session:
-    session = object_session(row)
-    assert session is not None, "an order is shown within the transaction that read it"
-    return session
 
 
 def _later_findings(line: OrderLine) -> tuple[FindingAnswer, ...]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, delete, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Select, and_, bindparam, delete, func, insert, or_, select, update
 from sqlalchemy.orm import Session, selectinload
 
 from service.records.search_words import folded, range_of, search_words, texts_of
@@ -39,10 +39,23 @@ def lock(session: Session, order_id: int, *, client: str | None) -> Order | None
     return find(session, order_id, client=client)
 
 
+_BY_REF = select(Order.id).where(
+    Order.client == bindparam("of_client"), Order.order_ref == bindparam("of_ref")
+)
+_WORDS = insert(OrderWord.__table__)  # type: ignore[arg-type]
+
+
 def by_ref(session: Session, client: str, order_ref: str) -> Order | None:
     return session.scalars(
         select(Order).where(Order.client == client, Order.order_ref == order_ref)
     ).one_or_none()
+
+
+def number_by_ref(session: Session, client: str, order_ref: str) -> int | None:
+    """The number of the order that a store calls so."""
+    session.flush()
+    named = {"of_client": client, "of_ref": order_ref}
+    return session.connection().execute(_BY_REF, named).scalar_one_or_none()
 
 
 def write_words_anew(session: Session, order: Order) -> None:
@@ -55,7 +68,7 @@ def write_words(session: Session, order: Order) -> None:
     """Keep the words by which a new order is found, in the transaction that takes it."""
     lines = [(line.sku, line.inscriptions) for line in order.lines]
     words = search_words(texts_of(order.order_ref, order.buyer, lines))
-    session.execute(insert(OrderWord), [{"word": word, "order_id": order.id} for word in words])
+    session.connection().execute(_WORDS, [{"word": word, "order_id": order.id} for word in words])
 
 
 @dataclass(frozen=True, slots=True)

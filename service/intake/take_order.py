@@ -19,7 +19,7 @@ from layout.shop.findings import Finding, Severity, Verdict
 from layout.shop.inscriptions import Inscription
 from service.intake import as_before, orders
 from service.intake import check as checks
-from service.intake.order_answers import OrderAnswer, etag_of, order_answer
+from service.intake.order_answers import OrderAnswer, etag_of, order_answer, taken_order_answer
 from service.intake.same_size import at_height, height_of_set, levelled, must_name_lines
 from service.intake.shown_before import Compared, compared
 from service.intake.taking import take
@@ -70,10 +70,9 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
         filled, results, promised = prepared
         seen = _held_against_previews(tools, filled, results, by=by)
         order = take(session, filled, results, seen, shop=tools.catalogue.current, by=by)
-        session.flush()
-        promises.promise_new(session, order, promised, now=by.at)
+        promise = promises.promise_new(session, order, promised, now=by.at)
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
-        return created(order_answer(session, order), headers)
+        return created(taken_order_answer(session, order, promise), headers)
 
     return answer_once(
         tools.database,
@@ -106,8 +105,7 @@ def rehearse_order(tools: Tools, body: Any, key: str, *, who: Who) -> OrderAnswe
         by = tools.by(who)
         seen = _held_against_previews(tools, filled, results, by=by)
         order = take(session, filled, results, seen, shop=tools.catalogue.current, by=by)
-        session.flush()
-        return order_answer(session, order)
+        return taken_order_answer(session, order, None)
 
     return tools.database.rehearse(work)
 

@@ -17,10 +17,11 @@ from layout.shop.shop import Shop
 from service.intake import line_holds, shown_before
 from service.intake import order_rows as rows
 from service.intake.shown_before import Compared
+from service.records import new_rows
 from service.records.announcements import tell_order
 from service.records.errors import OrderRefTaken, Unengravable
 from service.records.ids import ORDER, public
-from service.records.moves import write_history
+from service.records.moves import noted
 from service.records.states import JobState
 from service.records.tables import FrozenMark, Job, Order, OrderLine
 from service.records.who import By
@@ -41,17 +42,18 @@ def take(
     client: str | None = None,
 ) -> Order:
     """Store an order whose lines were checked and held against their previews (one result a line, same
-    order), with its jobs. `client`: the store that it belongs to, where that is not the caller.
+    order), with its jobs. `client`: the store that it belongs to, where that is not the caller. The order
+    that is returned is whole, and nothing that is changed of it is written (`new_rows.put`).
 
     Raises OrderRefTaken, and Unengravable when the caller asked for refusal instead of hold.
     """
     store = client or by.who.client
-    earlier = rows.by_ref(session, store, wanted.order_ref)
+    earlier = rows.number_by_ref(session, store, wanted.order_ref)
     if earlier is not None:
         raise OrderRefTaken(
             "this store has posted this order_ref before",
-            order=public(ORDER, earlier.id),
-            url=f"/v1/orders/{public(ORDER, earlier.id)}",
+            order=public(ORDER, earlier),
+            url=f"/v1/orders/{public(ORDER, earlier)}",
         )
     if wanted.refuse_unengravable:
         _refuse_unengravable(wanted, checks)
@@ -71,23 +73,36 @@ def take(
         _line(order, line, result, shown, shop=shop, by=by)
         for line, result, shown in zip(wanted.lines, checks, seen, strict=True)
     ]
-    session.add(order)
-    session.flush()
+    _put(session, order)
+    # Boxed units last: whoever orders the same product waits for their row until this order is stored.
     held_whys = [
         _add_jobs(session, order, line, asked, shop=shop, result=result, by=by)
         for line, asked, result in zip(order.lines, wanted.lines, checks, strict=True)
     ]
-    session.flush()  # jobs of all lines at once, and then all that is noted of them
-    write_history(session, "order", order.id, "taken", by=by)
+    new_rows.put(session, [job for line in order.lines for job in line.jobs])
+    history = [noted("order", order.id, "taken", by=by)]
     if approved := [line.line_ref for line in order.lines if line.approved_by]:
         why = f"buyer: by preview, line {', '.join(approved)}"
-        write_history(session, "order", order.id, "approved", by=by, why=why)
+        history.append(noted("order", order.id, "approved", by=by, why=why))
     for line, held_why in zip(order.lines, held_whys, strict=True):
         for job in line.jobs:
-            write_history(session, "job", job.id, job.state, by=by, why=held_why or "order taken")
-    rows.write_words(session, order)
+            history.append(noted("job", job.id, job.state, by=by, why=held_why or "order taken"))
+    new_rows.put(session, history)
     announce(session, order, now=by.at)
     return order
+
+
+def _put(session: Session, order: Order) -> None:
+    """Write an order with its lines, their marks, and the words by which it is found."""
+    new_rows.put(session, [order])
+    for line in order.lines:
+        line.order_id = order.id
+    new_rows.put(session, order.lines)
+    for line in order.lines:
+        for mark in line.marks:
+            mark.line_id = line.id
+    new_rows.put(session, [mark for line in order.lines for mark in line.marks])
+    rows.write_words(session, order)
 
 
 def _refuse_unengravable(wanted: OrderWanted, checks: Sequence[CheckResult]) -> None:
@@ -178,6 +193,7 @@ def _add_jobs(
         state = JobState.HELD if hold_reason else JobState.READY if bin_name else JobState.SHORT
         line.jobs.append(
             Job(
+                line_id=line.id,
                 order_id=order.id,
                 unit=unit,
                 sku=line.sku,

@@ -9,6 +9,18 @@ from sqlalchemy.orm import Session
 
 from service.records.tables import CalibrationRecord, TestCardRecord
 
+# Every check asks for these, so they are built once.
+_IN_FORCE = (
+    select(CalibrationRecord)
+    .where(
+        CalibrationRecord.id.in_(
+            select(func.max(CalibrationRecord.id)).group_by(CalibrationRecord.station, CalibrationRecord.copy)
+        )
+    )
+    .order_by(CalibrationRecord.id)
+)
+_ALL_CARDS = select(TestCardRecord).order_by(TestCardRecord.id)
+
 
 def newest_calibration(session: Session, station: str, copy: str) -> CalibrationRecord | None:
     """The calibration in force of a plate copy at a station."""
@@ -26,12 +38,7 @@ def calibration(session: Session, calibration_id: int) -> CalibrationRecord | No
 
 def calibrations_in_force(session: Session) -> Sequence[CalibrationRecord]:
     """The newest of every plate copy at every station."""
-    newest = select(func.max(CalibrationRecord.id)).group_by(
-        CalibrationRecord.station, CalibrationRecord.copy
-    )
-    return session.scalars(
-        select(CalibrationRecord).where(CalibrationRecord.id.in_(newest)).order_by(CalibrationRecord.id)
-    ).all()
+    return session.scalars(_IN_FORCE).all()
 
 
 def calibrations_page(
@@ -50,7 +57,7 @@ def calibrations_page(
 
 def test_cards(session: Session) -> Sequence[TestCardRecord]:
     """All test cards and withdrawals, oldest first."""
-    return session.scalars(select(TestCardRecord).order_by(TestCardRecord.id)).all()
+    return session.scalars(_ALL_CARDS).all()
 
 
 def test_cards_page(

@@ -21,10 +21,12 @@ class Rows:
     slots: Sequence[Mapping[str, Any]]
 
 
+_NEWEST = select(KeptPlan).order_by(KeptPlan.id.desc()).limit(1).options(defer(KeptPlan.summary))
+
+
 def newest(session: Session) -> KeptPlan | None:
     """The plan in force; what it says of itself is read when it is asked for, by pages alone."""
-    wanted = select(KeptPlan).order_by(KeptPlan.id.desc()).limit(1)
-    return session.scalars(wanted.options(defer(KeptPlan.summary))).one_or_none()
+    return session.scalars(_NEWEST).one_or_none()
 
 
 def put(session: Session, plan: KeptPlan, rows: Rows, *, now: datetime) -> bool:

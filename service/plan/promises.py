@@ -40,6 +40,7 @@ from service.plan import plan_rows as rows
 from service.plan.backlog import WallClock
 from service.plan.in_force import Outlook
 from service.plan.planning import Planned
+from service.records import new_rows
 from service.records.announcements import tell_order
 from service.records.ids import ORDER, number, public
 from service.records.states import JobState
@@ -249,12 +250,14 @@ def of_lines(
         return None
 
 
-def promise_new(session: Session, order: Order, by: Safe | None, *, now: datetime) -> None:
-    """Write down what is promised for an order just taken, if all its units are ready."""
+def promise_new(session: Session, order: Order, by: Safe | None, *, now: datetime) -> Promise | None:
+    """Write down, and give, what is promised for an order just taken, if all its units are ready."""
     ready = all(job.state == JobState.READY.value for line in order.lines for job in line.jobs)
-    if ready and by is not None:
-        session.add(_promise(order.id, by, now=now))
-        session.flush()
+    if not ready or by is None:
+        return None
+    promise = _promise(order.id, by, now=now)
+    new_rows.put(session, [promise])
+    return promise
 
 
 def nothing(reason: str) -> PromiseAnswer:

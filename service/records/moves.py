@@ -107,16 +107,21 @@ def write_history(
     why: str = "",
 ) -> None:
     """Add one row of history: something noted, a creation, or a move that its caller has made in bulk."""
-    session.add(
-        History(
-            subject=subject,
-            subject_id=subject_id,
-            move_from=move_from,
-            move_to=what,
-            who=signature(by),
-            why=why[:300],
-            at=by.at,
-        )
+    session.add(noted(subject, subject_id, what, by=by, move_from=move_from, why=why))
+
+
+def noted(
+    subject: str, subject_id: int, what: str, *, by: By, move_from: str | None = None, why: str = ""
+) -> History:
+    """A row of history that is not written yet."""
+    return History(
+        subject=subject,
+        subject_id=subject_id,
+        move_from=move_from,
+        move_to=what,
+        who=signature(by),
+        why=why[:300],
+        at=by.at,
     )
 
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
+from service.records import new_rows
 from service.records.db import is_test
 from service.records.ids import ORDER, number
 from service.records.tables import Callback, Delivery, Event, Outbox
@@ -40,6 +41,9 @@ TOLD = frozenset(
 )
 
 
+_LISTENING = select(Callback.id).where(
+    Callback.client == bindparam("of_client"), Callback.disabled_at.is_(None)
+)
 #: Tries a receiver: nothing has happened.
 PING = "ping"
 
@@ -51,18 +55,19 @@ def tell(session: Session, event_type: str, *, client: str, now: datetime, **dat
     if is_test(session):
         data["test"] = True
     event = Event(type=event_type, client=client, data=data, at=now)
-    session.add(event)
+    new_rows.put(session, [event])
     if event_type not in TOLD:
         return
-    listening = select(Callback.id).where(Callback.client == client, Callback.disabled_at.is_(None))
-    callbacks = session.scalars(listening).all()
-    if callbacks:
-        session.flush()
-        order_id = number(ORDER, data["order"]) if "order" in data else None
-        session.add_all(
+    session.flush()  # a callback that was made or ended by the same act
+    callbacks = session.connection().execute(_LISTENING, {"of_client": client}).scalars().all()
+    order_id = number(ORDER, data["order"]) if "order" in data else None
+    new_rows.put(
+        session,
+        [
             Delivery(event_id=event.id, callback_id=callback, order_id=order_id, next_at=now)
             for callback in callbacks
-        )
+        ],
+    )
 
 
 def try_callback(session: Session, callback: Callback, *, named: str, now: datetime) -> None:

@@ -224,7 +224,9 @@ def _in_a_new_order(
         check = before.result
     ref = wanted.order_ref or rows.free_ref(session, order.client, order.order_ref)
     asked = _order_wanted(order, line, order_ref=ref, ship_by=wanted.ship_by)
-    new = take(session, asked, [check], [None], shop=tools.catalogue.current, by=by, client=order.client)
+    taken = take(session, asked, [check], [None], shop=tools.catalogue.current, by=by, client=order.client)
+    new = order_rows.find(session, taken.id, client=None)
+    assert new is not None, "it was written a moment ago"
     (made,) = new.lines[0].jobs
     made.replaces, made.priority = job.id, inspection.REPLACEMENT_PRIORITY
     session.flush()

@@ -13,6 +13,7 @@ import json
 import math
 import re
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -122,14 +123,19 @@ def answer_once(
                 prepared = prepare()
 
         def do(session: Session) -> Answer:
-            row = rows.find(session, lock=True, client=client, route=route, key=key)
-            if row is None or row.status is not None or row.claimed_until != kept.until:
+            mine = rows.held(session, **scope, claimed_until=kept.until)
+            if mine is None:
                 raise RequestInFlight(
                     "another request with this key was faster; ask again for its answer", retry_after_s=1
                 )
             answer = work(session, prepared)
-            row.status, row.headers = answer.status, json.dumps(answer.headers)
-            row.body = answer.body if answer.kept is None else answer.kept
+            rows.answer(
+                session,
+                mine,
+                status=answer.status,
+                headers=json.dumps(answer.headers),
+                body=answer.body if answer.kept is None else answer.kept,
+            )
             return answer
 
         return database.write(do)
@@ -144,35 +150,75 @@ class _Kept:
     def __init__(self, database: Database, clock: Clock, scope: dict[str, str], until: datetime) -> None:
         self.until = until
         self._database, self._clock, self._scope = database, clock, scope
-        self._over = threading.Event()
-        self._thread = threading.Thread(target=self._keep, name="ricasso-claim", daemon=True)
+        self._begun = time.monotonic()
+        self._renewing = threading.Lock()
+        self._is_over = False
 
     def __enter__(self) -> Self:
-        self._thread.start()
+        _KEEPER.take(self)
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._over.set()
-        self._thread.join()
+        _KEEPER.leave(self)
+        with self._renewing:  # a renewal that is under way decides until when the claim is ours
+            self._is_over = True
 
-    def _keep(self) -> None:
-        while not self._over.wait(_RENEW_SECONDS):
+    @property
+    def rested(self) -> float:
+        """Seconds since the claim was made."""
+        return time.monotonic() - self._begun
+
+    def renew(self) -> None:
+        with self._renewing:
+            if self._is_over:
+                return
             until = self._clock() + CLAIM_LASTS
             try:
                 is_ours = self._database.write(
-                    lambda session, until=until: rows.renew(  # type: ignore[misc]
-                        session, **self._scope, claimed_until=self.until, until=until
-                    )
+                    lambda session: rows.renew(session, **self._scope, claimed_until=self.until, until=until)
                 )
             except (Refusal, SQLAlchemyError) as error:
                 # There are more tries before the claim lapses, and the answer's own write is guarded.
                 log.warning("claim_not_renewed", kind=type(error).__name__)
-                continue
-            if not is_ours:
-                return  # it lapsed and somebody took it over: `do` will find that out
-            self.until = until
+                return
+            if is_ours:
+                self.until = until
+            else:
+                self._is_over = True  # it lapsed and somebody took it over: `do` will find that out
+
+
+class _Keeper:
+    """Renews the claims that this process works at. One thread for all of them: most are answered before they
+    need it, and a thread for each would cost more than their claim does."""
+
+    def __init__(self) -> None:
+        self._claims: set[_Kept] = set()
+        self._changed = threading.Condition()
+        self._thread: threading.Thread | None = None
+
+    def take(self, claim: _Kept) -> None:
+        with self._changed:
+            self._claims.add(claim)
+            if self._thread is None or not self._thread.is_alive():  # also in a process that was forked
+                self._thread = threading.Thread(target=self._keep, name="ricasso-claims", daemon=True)
+                self._thread.start()
+
+    def leave(self, claim: _Kept) -> None:
+        with self._changed:
+            self._claims.discard(claim)
+
+    def _keep(self) -> None:
+        while True:
+            time.sleep(_RENEW_SECONDS)
+            with self._changed:
+                due = [claim for claim in self._claims if claim.rested >= _RENEW_SECONDS]
+            for claim in due:
+                claim.renew()
+
+
+_KEEPER = _Keeper()
 
 
 def create_once(

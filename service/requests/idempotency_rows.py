@@ -2,13 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import delete, or_, select, update
+from sqlalchemy import bindparam, delete, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.records.tables import IdempotentRequest
+
+# Built once, for they are part of every order: to build a statement takes longer than to send it.
+_REQUESTS: Any = IdempotentRequest.__table__
+_CLAIM: Mapping[str, Any] = {
+    dialect.__name__.rpartition(".")[2]: dialect.insert(_REQUESTS)
+    .on_conflict_do_nothing()
+    .returning(_REQUESTS.c.id)
+    for dialect in (postgresql, sqlite)
+}
+_HELD = (
+    select(_REQUESTS.c.id)
+    .where(
+        _REQUESTS.c.client == bindparam("of_client"),
+        _REQUESTS.c.route == bindparam("of_route"),
+        _REQUESTS.c.key == bindparam("of_key"),
+        _REQUESTS.c.claimed_until == bindparam("until"),
+        _REQUESTS.c.status.is_(None),
+    )
+    .with_for_update()
+)
+_ANSWER = update(_REQUESTS).where(_REQUESTS.c.id == bindparam("claim"))
 
 
 def insert(
@@ -30,24 +53,32 @@ def insert(
         "created_at": now,
         "claimed_until": claimed_until,
     }
-    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
-    statement = (
-        dialect.insert(IdempotentRequest)
-        .values(values)
-        .on_conflict_do_nothing()
-        .returning(IdempotentRequest.id)
-    )
-    return session.execute(statement).first() is not None
+    session.flush()
+    connection = session.connection()
+    return connection.execute(_CLAIM[connection.dialect.name], values).first() is not None
 
 
-def find(
-    session: Session, *, client: str, route: str, key: str, lock: bool = False
-) -> IdempotentRequest | None:
-    """The claim or answer under a key; `lock` keeps others from changing it until the transaction ends."""
+def find(session: Session, *, client: str, route: str, key: str) -> IdempotentRequest | None:
+    """The claim or answer under a key."""
     wanted = select(IdempotentRequest).where(
         IdempotentRequest.client == client, IdempotentRequest.route == route, IdempotentRequest.key == key
     )
-    return session.scalars(wanted.with_for_update() if lock else wanted).one_or_none()
+    return session.scalars(wanted).one_or_none()
+
+
+def held(session: Session, *, client: str, route: str, key: str, claimed_until: datetime) -> int | None:
+    """The number of an unanswered claim that reaches until then, None where there is none: it has lapsed, or
+    is somebody else's by now. Others can't change it until the transaction ends."""
+    session.flush()
+    claim = {"of_client": client, "of_route": route, "of_key": key, "until": claimed_until}
+    return session.connection().execute(_HELD, claim).scalar_one_or_none()
+
+
+def answer(session: Session, claim: int, *, status: int, body: str, headers: str) -> None:
+    """Keep the answer to a claim that is `held`."""
+    session.flush()
+    kept = {"claim": claim, "status": status, "body": body, "headers": headers}
+    session.connection().execute(_ANSWER, kept)
 
 
 def renew(

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import delete, or_, select
+from sqlalchemy import bindparam, delete, or_, select
 from sqlalchemy.orm import Session
 
 from service.records.tables import ApiKey, EndedSession
 from service.records.who import Role
 
+#: Every request asks for its key, so this is built once.
+_BY_KEY_ID = select(ApiKey).where(ApiKey.key_id == bindparam("of_key"))
+
 
 def by_key_id(session: Session, key_id: str) -> ApiKey | None:
-    return session.scalars(select(ApiKey).where(ApiKey.key_id == key_id)).one_or_none()
+    return session.scalars(_BY_KEY_ID, {"of_key": key_id}).one_or_none()
 
 
 def all_keys(session: Session) -> list[ApiKey]:

@@ -6,13 +6,35 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import func, or_, select, update
+from sqlalchemy import bindparam, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.records.moves import signature
 from service.records.states import JobState, StockChange
 from service.records.tables import Bin, BinChange, Job, Order, Stock
 from service.records.who import By
+
+# What every order asks for is built once: to build a statement takes longer than to send it.
+_TABLE: Any = Stock.__table__
+_STOCK = _TABLE.c
+_FREE = (
+    select(Stock.bin, Stock.boxed - Stock.reserved)
+    .join(Bin, Bin.bin == Stock.bin)
+    .where(Stock.sku == bindparam("of_sku"), Stock.boxed > Stock.reserved)
+    .order_by(Bin.walking_order, Stock.bin)
+)
+_BOXED = _STOCK.boxed + bindparam("to_boxed")
+_RESERVED = _STOCK.reserved + bindparam("to_reserved")
+_CHANGE = (
+    update(_TABLE)
+    .where(
+        _STOCK.bin == bindparam("of_bin"),
+        _STOCK.sku == bindparam("of_sku"),
+        _RESERVED >= 0,
+        _BOXED >= _RESERVED,
+    )
+    .values(boxed=_BOXED, reserved=_RESERVED, version=_STOCK.version + 1)
+)
 
 
 def bins(session: Session) -> list[str]:
@@ -22,29 +44,15 @@ def bins(session: Session) -> list[str]:
 
 def free_units(session: Session, sku: str) -> list[tuple[str, int]]:
     """Bins with units that nobody has reserved and how many, in walking order."""
-    rows = session.execute(
-        select(Stock.bin, Stock.boxed - Stock.reserved)
-        .join(Bin, Bin.bin == Stock.bin)
-        .where(Stock.sku == sku, Stock.boxed > Stock.reserved)
-        .order_by(Bin.walking_order, Stock.bin)
-    )
-    return [(row[0], row[1]) for row in rows]
+    session.flush()
+    return [(row[0], row[1]) for row in session.connection().execute(_FREE, {"of_sku": sku})]
 
 
 def change(session: Session, bin_name: str, sku: str, *, boxed: int = 0, reserved: int = 0) -> bool:
     """Add to the two counts of one bin; False when that would break them (reserved between 0 and boxed)."""
-    done = session.execute(
-        update(Stock)
-        .where(
-            Stock.bin == bin_name,
-            Stock.sku == sku,
-            Stock.reserved + reserved >= 0,
-            Stock.boxed + boxed >= Stock.reserved + reserved,
-        )
-        .values(boxed=Stock.boxed + boxed, reserved=Stock.reserved + reserved, version=Stock.version + 1),
-        execution_options={"synchronize_session": False},
-    )
-    return bool(done.rowcount == 1)  # type: ignore[attr-defined]
+    session.flush()
+    added = {"of_bin": bin_name, "of_sku": sku, "to_boxed": boxed, "to_reserved": reserved}
+    return bool(session.connection().execute(_CHANGE, added).rowcount == 1)
 
 
 def note(

@@ -9,6 +9,7 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstra
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from layout.shop.loads import Mark
+from layout.shop.outline import digest_of_record
 from service.records.states import GONE_JOBS, JobState, OrderState, order_state
 from service.records.tables.base import Base, Id, JsonOrNull, one_of
 
@@ -159,14 +160,15 @@ class FrozenMark(Base):
     @classmethod
     def of(cls, mark: Mark, position: int, **whose: int) -> Self:
         """A mark as it was approved; `whose` is its line's `words_revision`, or a `lot_id`."""
+        record = mark.outline.to_record()
         return cls(
             position=position,
             zone=mark.zone,
             face=mark.face,
             material=mark.surface.material,
             finish=mark.surface.finish,
-            outline=mark.outline.to_record(),
-            digest=mark.outline.digest,
+            outline=record,
+            digest=digest_of_record(record),
             **whose,
         )
 

@@ -201,7 +201,7 @@ def test_an_owner_whose_claim_was_taken_over_while_he_stood_still_answers_nothin
     counter: Counter, clock: SetClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """His process slept past its claim, and so renewed nothing; both then work at the same order."""
-    monkeypatch.setattr(idempotency, "_RENEW_SECONDS", 600)
+    monkeypatch.setattr(idempotency._Kept, "renew", lambda _: None)
     check = counter.tools.geometry.check
     inside = [threading.Event(), threading.Event()]
     go_on = [threading.Event(), threading.Event()]
