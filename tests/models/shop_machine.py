@@ -942,13 +942,16 @@ class ShopMachine(RuleBasedStateMachine):
         known = [order for order in orders if (order.client, order.order_ref) not in waiting]
         if not known:
             return
-        order = data.draw(st.sampled_from(known))
+        self.may_die(death)
+        self.erase(data.draw(st.sampled_from(known)).id, times=2 if twice else 1)
+
+    def erase(self, order_id: int, *, times: int = 1) -> None:
+        order = self.order(order_id)
         jobs = [job for job in self.jobs() if job.order_id == order.id]
         is_over = all(job.state in {"released", "scrapped", "cancelled"} for job in jobs)
         shown = [photo for job in jobs for photo in self.photos_of(job.id)]
         at = f"/v1/orders/{public(ORDER, order.id)}/erase"
-        self.may_die(death)
-        for _ in range(2 if twice else 1):
+        for _ in range(times):
             answer = self.ask("desk", "POST", at, {"reason": "the buyer wishes it"})
             assert answer is None or answer.status_code == (200 if is_over else 409), answer.text
         with self.database.reading() as session:
@@ -1022,10 +1025,14 @@ class ShopMachine(RuleBasedStateMachine):
 
     def act(self, identity: str, etag: str, what: str, body: Any) -> Any:
         """A write on a load; what is confirmed is noted."""
-        units = self.units_in(identity) if what == "release" else 0
+        load_id = number(LOAD, identity)
+        is_release = what == "release" and self.row_of(load_id).state != "closed"
+        units = self.units_in(identity) if is_release else 0
         answer = self.ask("bench", "POST", f"/v1/loads/{identity}/{what}", body, If_Match=etag)
-        if units and self.row_of(int(identity[1:])).state == "closed" and "bags" in self.left:
-            self.left["bags"] = max(0, self.left["bags"] - units - 1)
+        if is_release and self.row_of(load_id).state == "closed" and "bags" in self.left:
+            self.left["bags"] = max(
+                0, self.left["bags"] - units - 1
+            )  # one for the load, if all were scrapped
         if what == "start" and self.is_window_due():
             assert answer is None or answer.status_code != 200, "burned while a check stops the station"
         if answer is not None and answer.status_code == 200:
@@ -1323,45 +1330,6 @@ def _client(role: str) -> str:
     return "store-2" if role == "other_store" else "store-1"
 
 
-def pack_a_day(database: Database, folder: Path, patch: pytest.MonkeyPatch) -> None:
-    """A day whose steps stand here, none left to chance: all that packing, hand-over and its taking back must
-    do, or refuse. Raises AssertionError where the shop does otherwise."""
-    with start_blocking_portal() as portal, capture_logs():
-        day = type("Day", (ShopMachine,), {"portal": portal, "database": database, "folder": folder})
-        day.patch, day.audited_every = patch, 1
-        shop: ShopMachine = day()
-        shop.a_backlog()
-        shop.a_supply_is_seen_to("parcels", "count", 5, 1, None)
-        shop.note_window("ok", times=1)
-        while given := shop.ask("bench", "POST", "/v1/loads/next", {"station": "s1", "operator": "Kit"}):
-            if given.status_code == 204:
-                break
-            load = given.json()
-            while load["state"] != "closed":
-                what, body = shop.next_act(load, lambda: True, None)
-                load = shop.act(load["id"], load["etag"], what, body).json()
-        first, second = ([job.id for job in shop.units_of(order)] for order in (1, 2))
-        assert {job.state for job in shop.jobs()} == {"released"}
-        for box, opened in ((first[0], 1), (second[0], None), (second[0], 1), (first[0], None)):
-            shop.scan(box, opened)
-        shop.all_that_must_hold_holds()
-        shop.hand_over(1)  # a box is missing
-        shop.scan(first[1], 1)
-        for act in (shop.hand_over, shop.hand_over, shop.take_back, shop.take_back, shop.hand_over):
-            act(1)
-            shop.all_that_must_hold_holds()
-        shop.clock.advance(hours=20)  # the carrier was here
-        shop.take_back(1)
-        shop.scan(second[1], 2)
-        shop.hand_over(2)
-        body = {"line_ref": "1", "reason": "damaged", "pays": "shop", "ship_by": "2030-01-31T16:00:00Z"}
-        made = shop.ask("desk", "POST", "/v1/orders/O2/remakes", body, Idempotency_Key="made-again").json()
-        shop.sisters.add(("store-2", "W-3-R1"))
-        shop.made_elsewhere[second[0]] = number(ORDER, made["made"]["order"])
-        shop.take_back(2)
-        shop.all_that_must_hold_holds()
-
-
 def run(
     database: Database,
     folder: Path,
@@ -1371,9 +1339,12 @@ def run(
     steps: int = 30,
     audited_every: int = 15,
     is_repeatable: bool = False,
+    without: Sequence[str] = (),
 ) -> None:
-    """Let the shop live through so many days of so many steps, always the same ones if `is_repeatable`."""
-    days = {"database": database, "folder": folder, "patch": patch, "audited_every": audited_every}
+    """Let the shop live through so many days of so many steps, always the same ones if `is_repeatable`;
+    `without` the rules named."""
+    days: dict[str, Any] = {"database": database, "folder": folder, "patch": patch}
+    days |= {"audited_every": audited_every, **dict.fromkeys(without)}
     with start_blocking_portal() as portal, capture_logs():  # nobody reads what a killed process complains of
         run_state_machine_as_test(
             type("Machine", (ShopMachine,), {**days, "portal": portal}),
