@@ -61,7 +61,7 @@ class Suspect:
 
 
 @dataclass(frozen=True, slots=True)
-class _Seen:
+class Seen:
     """The photo laid over the face. `stands_out`: share of the bare metal's brightness (`light`) by which a
     pixel differs, positive where it looks burned; `is_seen`: whether it can be looked at; `burned_out`; the
     mark, sharp and as blurred as the photo."""
@@ -75,10 +75,9 @@ class _Seen:
     blurred: Any
 
 
-def nearer(grey: Any, parts: Sequence[Any], found: Registration, *, bare: Sequence[Any] = ()) -> Registration:
+def nearer(seen: Seen, found: Registration) -> Registration | None:
     """The same place, found once more without the metal's grain, by which the first search may have been
-    drawn aside. Arguments as of `layout.look.look`."""
-    seen = _laid_over(grey, parts, found, bare)
+    drawn aside; None where it does not come nearer."""
     wanted, looked_at = contrast(seen.mark), contrast(seen.stands_out)
     mask = seen.is_seen.astype(np.uint8) * 255
     try:
@@ -91,20 +90,17 @@ def nearer(grey: Any, parts: Sequence[Any], found: Registration, *, bare: Sequen
             mask,
             3,
         )
-    except cv2.error:  # it did not come nearer
-        return found
+    except cv2.error:  # it goes nowhere
+        return None
     if likeness <= found.likeness:
-        return found
+        return None
     from_mm = seen.canvas.from_mm
     whole = found.to_photo @ np.linalg.inv(from_mm) @ warp.astype(np.float64) @ from_mm
     return Registration(whole / whole[2, 2], float(likeness), found.is_dark)
 
 
-def suspects(
-    grey: Any, parts: Sequence[Any], found: Registration, *, bare: Sequence[Any] = ()
-) -> list[Suspect]:
-    """Places that look wrong, the largest first. For the arguments see `layout.look.look`."""
-    seen = _laid_over(grey, parts, found, bare)
+def suspects(seen: Seen, parts: Sequence[Any], likeness: float) -> list[Suspect]:
+    """Places that look wrong, the largest first. `likeness`: of the photo to the mark."""
     ink = (seen.mark > 0.4) & seen.is_seen
     if not ink.any():
         return [Suspect("hidden", box_of(parts))]
@@ -115,7 +111,7 @@ def suspects(
     wanted = _usual(seen, level, ink) * shine
     noise = _noise(seen)
     beside = [place for place in _beside(seen, wanted, noise) if place[0] > _LEAST_BESIDE_MM2]
-    if len(beside) < _PLACES or found.likeness > _ONE_MARK:
+    if len(beside) < _PLACES or likeness > _ONE_MARK:
         beside = []
     gone = list(_parts_gone(seen, wanted, parts))
     if sum(area for area, _ in beside) > _DOUBLED * float(seen.mark.sum()) / PX_PER_MM**2 and not gone:
@@ -125,14 +121,15 @@ def suspects(
     return [suspect for _, suspect in sorted(said, key=lambda one: -one[0])]
 
 
-def _usual(seen: _Seen, level: Any, ink: Any) -> float:
+def _usual(seen: Seen, level: Any, ink: Any) -> float:
     """How strongly the mark stands out where it is whole: by spots, or by its strongest pixels if that is
     less; what is burned beside the mark makes its spots look stronger."""
     by_pixels = np.percentile(seen.stands_out[ink], 90) / np.percentile(seen.blurred[ink], 90)
     return max(float(min(np.percentile(level[ink], 80), by_pixels)), 1e-3)
 
 
-def _laid_over(grey: Any, parts: Sequence[Any], found: Registration, bare: Sequence[Any]) -> _Seen:
+def laid_over(grey: Any, parts: Sequence[Any], found: Registration, *, bare: Sequence[Any] = ()) -> Seen:
+    """The photo where it was found to show the mark. For the arguments see `layout.look.look`."""
     canvas = Canvas.around(box_of(parts), PX_PER_MM, room_mm=ROOM_MM)
     to_photo = found.to_photo @ np.linalg.inv(canvas.from_mm)
     size, flags = (canvas.width, canvas.height), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
@@ -155,7 +152,7 @@ def _laid_over(grey: Any, parts: Sequence[Any], found: Registration, bare: Seque
         metal *= (np.abs(stands_out) < 3 * spread + 1e-3).astype(np.float32)
     stands_out = stands_out - _grain(stands_out, all_metal)
     blurred = _as_blurred(stands_out, mark, is_seen)
-    return _Seen(canvas, stands_out, light, is_seen, shown > _BURNED_OUT, mark, blurred)
+    return Seen(canvas, stands_out, light, is_seen, shown > _BURNED_OUT, mark, blurred)
 
 
 def _grain(stands_out: Any, metal: Any) -> Any:
@@ -194,14 +191,14 @@ def _as_blurred(stands_out: Any, mark: Any, is_seen: Any) -> Any:
     return max(tried, key=lambda blurred: _correlation(blurred[is_seen], stands_out[is_seen]))
 
 
-def _noise(seen: _Seen) -> float:
+def _noise(seen: Seen) -> float:
     """How much spots of the bare metal differ (standard deviation, of its brightness)."""
     metal = (cv2.dilate((seen.blurred > 0.02).astype(np.uint8), _disc(1)) == 0) & seen.is_seen
     values = _spot(seen.stands_out)[metal]
     return max(_spread(values), 1e-3) if values.size > 200 else 0.02
 
 
-def _parts_gone(seen: _Seen, wanted: Any, parts: Sequence[Any]) -> Iterator[tuple[float, Suspect]]:
+def _parts_gone(seen: Seen, wanted: Any, parts: Sequence[Any]) -> Iterator[tuple[float, Suspect]]:
     """Whole parts that hardly stand out, with their area."""
     for part in parts:
         window, own = seen.canvas.window_of(part)
@@ -219,7 +216,7 @@ def _parts_gone(seen: _Seen, wanted: Any, parts: Sequence[Any]) -> Iterator[tupl
 
 
 def _spots_gone(
-    seen: _Seen, level: Any, weight: Any, wanted: Any, noise: float, *, but: Sequence[Suspect]
+    seen: Seen, level: Any, weight: Any, wanted: Any, noise: float, *, but: Sequence[Suspect]
 ) -> Iterator[tuple[float, Suspect]]:
     """Places where the mark is broken off, with the area that is gone; `but` not of parts already said to be
     gone as a whole."""
@@ -236,7 +233,7 @@ def _spots_gone(
             yield area, Suspect("broken", box)
 
 
-def _beside(seen: _Seen, wanted: Any, noise: float) -> Iterator[tuple[float, Box]]:
+def _beside(seen: Seen, wanted: Any, noise: float) -> Iterator[tuple[float, Box]]:
     """Places beside the mark that stand out as the mark does, with their area."""
     away = cv2.distanceTransform((seen.mark < 0.25).astype(np.uint8), cv2.DIST_L2, 5)
     excess = _spot(seen.stands_out - wanted * seen.blurred)

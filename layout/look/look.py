@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from layout.look.compare import Suspect, nearer, suspects
+from layout.look.compare import Suspect, laid_over, nearer, suspects
 from layout.look.register import register
 from layout.shop.measure import Floats
 
@@ -38,9 +38,12 @@ def look(grey: Any, parts: Sequence[Any], *, bare: Sequence[Any] = ()) -> Look:
     found = register(grey, parts)
     if found is None:
         return Look(None, 0.0)
-    if _GRAIN_MATTERS[0] < found.likeness < _GRAIN_MATTERS[1]:
-        found = nearer(grey, parts, found, bare=bare)
-    said = tuple(suspects(grey, parts, found, bare=bare)) if found.likeness >= LEAST_LIKENESS else ()
+    if found.likeness <= _GRAIN_MATTERS[0]:
+        return Look(None, found.likeness)
+    seen = laid_over(grey, parts, found, bare=bare)
+    if found.likeness < _GRAIN_MATTERS[1] and (better := nearer(seen, found)) is not None:
+        found, seen = better, laid_over(grey, parts, better, bare=bare)
+    said = tuple(suspects(seen, parts, found.likeness)) if found.likeness >= LEAST_LIKENESS else ()
     if not said and found.likeness < SURE_LIKENESS:
         return Look(None, found.likeness)
     return Look(found.to_photo, found.likeness, said)
