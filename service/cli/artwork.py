@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -13,8 +12,6 @@ from service.cli.saying import Failed, settings_of
 
 if TYPE_CHECKING:
     from service.shop.new_marks import Room
-
-_PLAIN = re.compile(r"[^A-Za-z0-9_-]+")
 
 
 def artwork(
@@ -71,7 +68,7 @@ def artwork(
     folder = fixtures or (settings_of(None).fixtures if add else settings_of(None).shop_folder)
     if folder is None:
         raise Failed("say which folder your shop is in: --fixtures DIR (`ricasso init DIR` makes one)")
-    called = _PLAIN.sub("-", name or file.stem).strip("-_") or "mark"
+    called = additions.plain_name(name or file.stem, "mark")
     asked = Asked(called, title or called.replace("-", " "), use, _box(initials))
     shop, content = load(folder), read(folder)
     result = tried_mark(shop, file.read_bytes(), Wanted(width, unit, dpi, line, as_lines), asked)

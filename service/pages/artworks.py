@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import base64
-import re
-from typing import get_args
+from typing import Any, get_args
 
 from fastapi import APIRouter, Request, Response
 
@@ -19,13 +18,14 @@ from service.pages.carried import (
     SECONDS,
     Carried,
     carried_in,
+    name_in,
     number_in,
     one_of,
 )
 from service.pages.describing import looked
 from service.pages.gate import Form, OwnerVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
-from service.records.errors import BadRequest, Refusal
+from service.records.errors import Refusal
 from service.requests.check_answers import FindingAnswer, findings_answer
 from service.shop import additions
 from service.shop.new_marks import Room
@@ -35,14 +35,13 @@ router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
 ADDRESS = "/owner/artwork"
 _COMMAND = "ricasso catalogue artwork"
-_PLAIN = re.compile(r"[^A-Za-z0-9_-]+")
 _CORNERS = ("x0", "y0", "x1", "y1")
 
 
 @router.get(ADDRESS)
 def get_artwork(request: Request, visitor: OwnerVisitor) -> Response:
     """Choose a drawing."""
-    return _asking(request, visitor)
+    return _shown(request, visitor)
 
 
 @router.post(ADDRESS, max_body_size=LARGEST_FORM)
@@ -53,7 +52,7 @@ def post_artwork(request: Request, tools: AtHand, visitor: OwnerVisitor, form: F
         asked = _asked(form, drawing)
         wanted = _wanted(form)
     except Refusal as refusal:
-        return _asking(request, visitor, refused=refusal)
+        return _shown(request, visitor, refused=refusal)
     shop = looked(tools).shop
     result = tools.geometry.work(tried_mark, shop, drawing.data, wanted, asked, seconds=SECONDS)
     refused, written = None, False
@@ -63,11 +62,9 @@ def post_artwork(request: Request, tools: AtHand, visitor: OwnerVisitor, form: F
             written = True
         except Refusal as refusal:
             refused = refusal
-    return page(
+    return _shown(
         request,
-        "artwork.html",
         visitor,
-        status=status_of(refused) if refused else 200,
         refused=refused,
         drawing=drawing,
         asked=asked,
@@ -76,19 +73,27 @@ def post_artwork(request: Request, tools: AtHand, visitor: OwnerVisitor, form: F
         picture=base64.b64encode(result.picture.encode()).decode(),
         rooms=[(room, _answered(room)) for room in result.rooms],
         written=written,
-        units=UNITS,
-        most_mb=LARGEST_DRAWING // 2**20,
     )
 
 
-def _asking(request: Request, visitor: Visitor, *, refused: Refusal | None = None) -> Response:
+def _shown(
+    request: Request,
+    visitor: Visitor,
+    *,
+    refused: Refusal | None = None,
+    drawing: Carried | None = None,
+    **known: Any,
+) -> Response:
+    """The page: it asks for a drawing, or shows what is known of one."""
     return page(
         request,
         "artwork.html",
         visitor,
         status=status_of(refused) if refused else 200,
         refused=refused,
-        drawing=None,
+        drawing=drawing,
+        units=UNITS,
+        **known,
         most_mb=LARGEST_DRAWING // 2**20,
     )
 
@@ -109,13 +114,10 @@ def _write(tools: Tools, visitor: Visitor, result: TriedMark, asked: Asked) -> N
 
 def _asked(form: Form, drawing: Carried) -> Asked:
     """Raises BadRequest."""
-    stem = drawing.source.rsplit(".", 1)[0]
-    artwork = _PLAIN.sub("-", str(form.get("artwork", "")).strip() or stem)[:50].strip("-_") or "mark"
-    name = " ".join(str(form.get("name", "")).split())[:100] or artwork.replace("-", " ").replace("_", " ")
-    if not name.isprintable():
-        raise BadRequest("this can't be kept: it holds what can't be printed", field="name")
+    given = str(form.get("artwork", "")).strip() or drawing.stem
+    artwork = additions.plain_name(given, "mark", most=50)
     use: Use = one_of(form, "use", get_args(Use)) or "symbol"
-    return Asked(artwork, name, use, _box(form) if use == "frame" else None)
+    return Asked(artwork, name_in(form, artwork), use, _box(form) if use == "frame" else None)
 
 
 def _box(form: Form) -> Box | None:

@@ -34,6 +34,11 @@ class Carried:
     source: str
 
     @property
+    def stem(self) -> str:
+        """The file's name without its ending."""
+        return self.source.rsplit(".", 1)[0]
+
+    @property
     def packed(self) -> str:
         return base64.b64encode(zlib.compress(self.data, 9)).decode()
 
@@ -57,6 +62,14 @@ def source_of(name: str) -> str:
     """A file's name as it is shown and kept."""
     plain = "".join(c if c.isprintable() else " " for c in name.replace("\\", "/").rsplit("/", 1)[-1])
     return " ".join(plain.split())[-80:] or "drawing"
+
+
+def name_in(form: Form, called: str) -> str:
+    """The name for people, otherwise what it is `called` in files. Raises BadRequest."""
+    name = " ".join(str(form.get("name", "")).split())[:100] or called.replace("-", " ").replace("_", " ")
+    if not name.isprintable():
+        raise BadRequest("this can't be kept: it holds what can't be printed", field="name")
+    return name
 
 
 def one_of(form: Form, name: str, allowed: Sequence[str]) -> Any:

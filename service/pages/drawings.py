@@ -8,7 +8,6 @@ from typing import get_args
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import JSONResponse
-from sqlalchemy.orm import Session
 
 from layout.drawing.faces import Choice, Direction, Role
 from layout.drawing.rings import CLOSE_MM
@@ -27,6 +26,7 @@ from service.pages.carried import (
     SECONDS,
     Carried,
     carried_in,
+    name_in,
     number_in,
     one_of,
     source_of,
@@ -37,7 +37,7 @@ from service.papers import texts
 from service.papers.words import PARTS_OF_DRAWINGS
 from service.records.errors import BadRequest, Refusal
 from service.requests.served import Served
-from service.shop import drafts
+from service.shop import additions
 from service.shop.catalogue.schema import FaceName
 from service.shop.tools import Tools
 
@@ -115,16 +115,8 @@ def post_draft(request: Request, tools: AtHand, visitor: OwnerVisitor, form: For
     if str(form.get("sku", "")).strip():
         name, text = _product(form, answers)
         files[f"products/{name}"] = text
-
-    def work(session: Session) -> None:
-        draft = drafts.opened(session, by=tools.by(visitor.who))
-        for name, text in files.items():
-            if draft.content.get(name) != text:
-                draft = drafts.write_file(
-                    session, draft, name, text, if_version=draft.version, by=tools.by(visitor.who)
-                )
-
-    tools.database.write(work)
+    by = tools.by(visitor.who)
+    tools.database.write(lambda session: additions.write_to_draft(session, lambda _: files, by=by))
     return _shown(request, tools, visitor, form, drawing, answers, result, about_mm, drafted=tuple(files))
 
 
@@ -189,17 +181,14 @@ def _drawing(form: Form) -> tuple[Carried, float | None]:
 
 def _answers(form: Form, drawing: Carried) -> Answers:
     """What the form says, as far as it says something. Raises BadRequest."""
-    stem = drawing.source.rsplit(".", 1)[0]
-    blade = _NAME.sub("-", str(form.get("blade", "")).strip() or stem)[:50].strip("-._") or "blade"
-    name = " ".join(str(form.get("name", "")).split())[:100] or blade.replace("-", " ").replace("_", " ")
-    if not name.isprintable():
-        raise BadRequest("this can't be kept: it holds what can't be printed", field="name")
+    given = str(form.get("blade", "")).strip() or drawing.stem
+    blade = _NAME.sub("-", given)[:50].strip("-._") or "blade"
     numbers = range(1, _MOST_FACES + 1)
     sides = [one_of(form, f"side-{n}", get_args(FaceName)) for n in numbers]
     handles = [one_of(form, f"handle-{n}", get_args(Direction)) for n in numbers]
     return Answers(
         blade=blade,
-        name=name,
+        name=name_in(form, blade),
         source=drawing.source,
         sides=tuple(side for side in sides if side),
         edge=one_of(form, "edge", (*get_args(Direction), "none")),

@@ -51,14 +51,14 @@ def with_process(content: Content, process: Mapping[str, Any], colours: Iterable
             )
     changed: dict[str, str] = {}
     theirs = (name for name, _, other in named if other.get("station") == station)
-    file = next(theirs, None) or _free_name(content, f"processes/{_plain(station)}.toml")
+    file = next(theirs, None) or _free_name(content, f"processes/{plain_name(station)}.toml")
     changed[file] = _edited(file, with_entry, content.get(file, ""), ("process",), process)
     for name in sorted(content):
         document = _document(content, name)
         if name.startswith("stations/") and document.get("station") == station:
             layers = document.get("layers", {})
             layer = {
-                "layer": _plain(str(process["process"])).upper()[:40],
+                "layer": plain_name(str(process["process"])).upper()[:40],
                 "colour": _free_colour(document, colours),
             }
             values = {**layers, str(process["process"]): layer}
@@ -164,5 +164,6 @@ def _free_colour(station: Mapping[str, Any], colours: Iterable[str]) -> str:
     return next(colour for colour in colours if colour not in taken)
 
 
-def _plain(name: str) -> str:
-    return _NOT_PLAIN.sub("-", name).strip("-_") or "new"
+def plain_name(name: str, otherwise: str = "new", *, most: int | None = None) -> str:
+    """A name as the description's files have them: letters, digits, `-` and `_`; at most so many."""
+    return _NOT_PLAIN.sub("-", name)[:most].strip("-_") or otherwise
