@@ -65,7 +65,8 @@ def _is_faulty(font: Font, cluster: Cluster, height: float, process: Process, po
 
 
 def _floor(font: Font, letters: str, process: Process, policy: Policy, store: FeatureStore | None) -> float:
-    """Without centre lines no stroke may be thinner than the line makes (see `stroke_findings`)."""
+    """The least height (mm) that is looked at: without centre lines no stroke may be thinner than the line
+    makes (see `stroke_findings`)."""
     least = _LEAST_LINES * process.line_width_mm
     if process.burns_centre_lines or not letters:
         return least

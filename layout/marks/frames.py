@@ -7,8 +7,7 @@ import shapely
 from shapely.geometry import MultiPolygon
 
 from layout.shop.measure import Floats
-
-Box = tuple[float, float, float, float]
+from layout.shop.svg_text import Box
 
 #: Kept free between the box and the frame, as a part of the frame's shorter side: so much that letters which
 #: fill the box do not seem to touch (common practice, no source).

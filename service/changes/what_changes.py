@@ -164,7 +164,8 @@ def look_on(tools: Tools, new: New, so_far: WhatChanges = NOTHING_LOOKED_AT) -> 
         lines = rows.next_lines(session, after=so_far.after, limit=_LINES_A_STEP)
         seen = [_seen(line) for line in lines if line.order.erased_at is None]
         in_force = checks.in_force(session)
-    concerned = [line for line in seen if _concerns(tools.catalogue.current, new.shop, line)]
+    old = tools.catalogue.current
+    concerned = [line for line in seen if _concerns(old, new.shop, line.sku, line.inscriptions)]
     lost = _lost(tools, new.shop, concerned)
     judged = [_judged(tools, new, line, in_force, lost.get(line.number, "")) for line in concerned]
     found = [line for line in judged if line is not None]
@@ -220,22 +221,6 @@ class _Line:
     loaded: int
     verdict: str
 
-    @staticmethod
-    def of_lot(identity: int, sku: str, inscriptions: Sequence[Inscription]) -> _Line:
-        """What of a lot a change may touch: the same as of a line."""
-        return _Line(
-            number=identity,
-            order="",
-            order_ref="",
-            line_ref="",
-            sku=sku,
-            inscriptions=tuple(inscriptions),
-            units=(),
-            is_accepted=True,
-            loaded=0,
-            verdict="accept",
-        )
-
 
 def _seen(line: OrderLine) -> _Line:
     waiting = [job for job in line.jobs if JobState(job.state) in rows.WAITING]
@@ -257,16 +242,13 @@ def _lots(tools: Tools, new: New, in_force: InForce) -> tuple[tuple[ChangedLot, 
     """Lots with blades that wait whose mark would not be accepted, as it was when they were opened; and how
     many took too long."""
     with tools.database.reading() as session:
-        waiting = [
-            (lot.id, lot.waiting, _Line.of_lot(lot.id, lot.sku, as_before.of_lot(lot)))
-            for lot in rows.lots(session)
-        ]
+        waiting = [(lot.id, lot.waiting, lot.sku, tuple(as_before.of_lot(lot))) for lot in rows.lots(session)]
     changed, unknown = [], 0
-    for identity, blades, line in waiting:
-        if not _concerns(tools.catalogue.current, new.shop, line):
+    for identity, blades, sku, inscriptions in waiting:
+        if not _concerns(tools.catalogue.current, new.shop, sku, inscriptions):
             continue
         try:
-            result = tools.geometry.of(new.source).check(line.sku, line.inscriptions, in_force=in_force)
+            result = tools.geometry.of(new.source).check(sku, inscriptions, in_force=in_force)
         except CheckTooSlow:
             unknown += 1
             continue
@@ -274,7 +256,7 @@ def _lots(tools: Tools, new: New, in_force: InForce) -> tuple[tuple[ChangedLot, 
             changed.append(
                 ChangedLot(
                     lot=public(LOT, identity),
-                    sku=line.sku,
+                    sku=sku,
                     blades=blades,
                     becomes=result.verdict.value,
                     why=_why(result),
@@ -283,22 +265,23 @@ def _lots(tools: Tools, new: New, in_force: InForce) -> tuple[tuple[ChangedLot, 
     return tuple(changed[:MOST_NAMED]), unknown
 
 
-def _concerns(old: Shop, new: Shop, line: _Line) -> bool:
-    """Whether anything that can matter to a line is another in the new description."""
-    return any(one != other for one, other in zip(_of(old, line), _of(new, line), strict=True))
+def _concerns(old: Shop, new: Shop, sku: str, inscriptions: Sequence[Inscription]) -> bool:
+    """Whether anything that can matter to these marks on a product is another in the new description."""
+    then, now = (_of(shop, sku, inscriptions) for shop in (old, new))
+    return any(one != other for one, other in zip(then, now, strict=True))
 
 
-def _of(shop: Shop, line: _Line) -> Iterator[object]:
-    product = shop.products.get(line.sku)
+def _of(shop: Shop, sku: str, inscriptions: Sequence[Inscription]) -> Iterator[object]:
+    product = shop.products.get(sku)
     yield product
     yield shop.blades.get(product.blade) if product is not None else None
     yield shop.plates
     yield shop.stations
     yield shop.processes
     yield replace(shop.policy, **_NO_MATTER)
-    yield [shop.fonts.get(str(getattr(one, "font", ""))) for one in line.inscriptions]
-    yield [shop.artworks.get(str(getattr(one, "artwork", ""))) for one in line.inscriptions]
-    yield [shop.artworks.get(str(getattr(one, "frame", ""))) for one in line.inscriptions]
+    yield [shop.fonts.get(str(getattr(one, "font", ""))) for one in inscriptions]
+    yield [shop.artworks.get(str(getattr(one, "artwork", ""))) for one in inscriptions]
+    yield [shop.artworks.get(str(getattr(one, "frame", ""))) for one in inscriptions]
 
 
 def _lost(tools: Tools, shop: Shop, lines: Sequence[_Line]) -> dict[int, str]:

@@ -14,11 +14,11 @@ from shapely.geometry import MultiPolygon
 
 from layout.drawing.strokes import Drawing, DrawingRefused, Paint, Stroke
 from layout.marks.artwork import ArtworkRefused, read_artwork
-from layout.marks.frames import Box, initials_box
+from layout.marks.frames import initials_box
 from layout.marks.inked import finest_mm, inked
 from layout.shop.measure import format_mm
 from layout.shop.outline import Outline
-from layout.shop.svg_text import area_data
+from layout.shop.svg_text import Box, area_data
 from service.drawings.read import read_drawing
 from service.drawings.units import CSS_DPI, Unit, UnitNeeded
 

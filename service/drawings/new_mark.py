@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from layout.drawing.strokes import DrawingRefused
-from layout.marks.frames import Box
 from layout.pictures.marks import draw_mark
 from layout.shop.shop import Shop
+from layout.shop.svg_text import Box
 from service.drawings.artwork import TakenMark, Wanted, box_of, take
 from service.drawings.units import UnitNeeded
 from service.shop.new_marks import Room, rooms

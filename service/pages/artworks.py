@@ -7,7 +7,7 @@ from typing import Any, get_args
 
 from fastapi import APIRouter, Request, Response
 
-from layout.marks.frames import Box
+from layout.shop.svg_text import Box
 from service.doorway import AtHand
 from service.drawings.artwork import Wanted
 from service.drawings.new_mark import Asked, TriedMark, Use, tried_mark

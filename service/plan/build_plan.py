@@ -49,6 +49,7 @@ class Wish:
 def build_plan(tools: Tools, wish: Wish = Wish()) -> BuildPlanAnswer:
     """The plan as it is now."""
     shop, now = tools.catalogue.current, tools.clock()
+    bare_skus = {product.built_from for product in shop.products.values() if product.built_from is not None}
     zone = ZoneInfo(shop.policy.time_zone)
     today = now.astimezone(zone).date()
     this_week = today - timedelta(days=today.weekday())
@@ -59,13 +60,13 @@ def build_plan(tools: Tools, wish: Wish = Wish()) -> BuildPlanAnswer:
         coming = build_plan_rows.being_built(session)
         lately = now - timedelta(days=HANDED_OVER_DAYS)
         blades = build_list_rows.blades_in_lots(session, since=lately)
-        bare = build_plan_rows.bare_blades(session, _bare(shop), since=lately)
+        bare = build_plan_rows.bare_blades(session, bare_skus, since=lately)
     assembly = _as_wished(shop.policy.assembly, wish)
     sales = _Sales.of(((sku, came.astimezone(zone).date(), n) for sku, came, n in rows), assembly, this_week)
     building = Counter[str]()
     for sku, _, units in coming:
         building[sku] += units
-    skus = [sku for sku in sorted({*counts, *sales.by_sku, *building}) if not _is_bare(shop, sku)]
+    skus = [sku for sku in sorted({*counts, *sales.by_sku, *building}) if sku not in bare_skus]
     stock = {sku: counts.get(sku, build_plan_rows.Counts()) for sku in skus}
     expected = {sku: sales.expected(sku, this_week) for sku in skus}
     horizon = 1 + assembly.weeks_to_build
@@ -123,15 +124,6 @@ def _as_wished(assembly: Assembly, wish: Wish) -> Assembly:
         service_level=assembly.service_level if level is None else level,
         units_per_week=assembly.units_per_week if units is None else units,
     )
-
-
-def _is_bare(shop: Shop, sku: str) -> bool:
-    """Whether it is a bare blade that others are built from, which no store sells."""
-    return sku in _bare(shop)
-
-
-def _bare(shop: Shop) -> set[str]:
-    return {product.built_from for product in shop.products.values() if product.built_from is not None}
 
 
 def _name(shop: Shop, sku: str) -> str:
