@@ -212,25 +212,37 @@ def _is_swallowed(drawn: Any, burned: Any, width: float) -> bool:
 
 @lru_cache(maxsize=_MOST_LETTERS)
 def _faults(_key: Any, carried: _Carried, open_lines: float) -> frozenset[Fault]:
-    return burned_letter(carried.shape(), carried.process, open_lines=open_lines).faults
+    shape, process = carried.given_up()
+    return burned_letter(shape, process, open_lines=open_lines).faults
 
 
 @lru_cache(maxsize=_MOST_LETTERS)
 def _is_filled(_key: Any, carried: _Carried) -> bool:
-    shape = carried.shape()
-    return not shape.strokes and worst_burned(shape.areas, carried.process) == "filled"
+    shape, process = carried.given_up()
+    return not shape.strokes and worst_burned(shape.areas, process) == "filled"
 
 
 @lru_cache(maxsize=_MOST_LETTERS)
 def _keeps_apart(_key: Any, carried: _Carried) -> bool:
-    return keeps_apart(carried.shape(), carried.process.line_width_mm)
+    shape, process = carried.given_up()
+    return keeps_apart(shape, process.line_width_mm)
 
 
 class _Carried:
-    """What is needed to judge a letter that is not remembered, behind the key that stands for it."""
+    """What is needed to judge a letter that is not remembered, behind the key that stands for it.
+
+    It is given up when it is asked for: a cache keeps its arguments as long as their answer, and with this
+    one the whole mark that the letter was first met in.
+    """
 
     def __init__(self, shape: Callable[[], Shape], process: Process) -> None:
-        self.shape, self.process = shape, process
+        self._held: tuple[Callable[[], Shape], Process] | None = shape, process
+
+    def given_up(self) -> tuple[Shape, Process]:
+        """The shape and the recipe, once."""
+        assert self._held is not None
+        (shape, process), self._held = self._held, None
+        return shape(), process
 
     def __hash__(self) -> int:
         return 0
@@ -244,24 +256,27 @@ class Remembered:
     called when they are not."""
 
     def __init__(self, key: Any, shape: Callable[[], Shape], process: Process) -> None:
-        self._key, self._carried = key, _Carried(shape, process)
+        self._key, self._shape, self._process = key, shape, process
 
     def faults(self, open_lines: float) -> frozenset[Fault]:
         """See `burned_letter`."""
-        return _faults((self._key, self._facts), self._carried, open_lines)
+        return _faults((self._key, self._facts), self._carried(), open_lines)
 
     def is_filled(self) -> bool:
         """Whether fill alone burns all of it."""
-        return _is_filled((self._key, self._facts), self._carried)
+        return _is_filled((self._key, self._facts), self._carried())
 
     def keeps_apart(self) -> bool:
         """See `keeps_apart`."""
-        return _keeps_apart((self._key, self._carried.process.line_width_mm), self._carried)
+        return _keeps_apart((self._key, self._process.line_width_mm), self._carried())
+
+    def _carried(self) -> _Carried:
+        return _Carried(self._shape, self._process)
 
     @property
     def _facts(self) -> tuple[object, ...]:
         """What of the recipe makes a difference to how an outline is burned."""
-        process = self._carried.process
+        process = self._process
         return (
             process.line_width_mm,
             process.edge_allowance_mm,

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from layout.loading.backlog import Backlog, Bound, Plan, PlannedLoad, Score
+from layout.plan.machine_code import MachineCode
 from layout.plan.search.bound import bound_of
 from layout.plan.search.problem import TOO_LONG, Load, Problem
 from layout.plan.search.search import ROUNDS, best_plan
@@ -43,11 +44,11 @@ def without_a_place(backlog: Backlog) -> Mapping[str, str]:
     return Problem(backlog).unplanned
 
 
-def prepare() -> None:
-    """Compile the search: seconds, once, that no plan should have to wait for."""
+def prepare() -> MachineCode:
+    """Compile the search: seconds, once, that no plan should have to wait for; from where its code is."""
     from layout.plan.search import improve
 
-    improve.prepare()
+    return improve.prepare()
 
 
 # --- lots ---

@@ -3,7 +3,8 @@
 Three sorts of workers: some check and draw; one plans, whose search brings a compiler with it that nobody
 else needs in memory; and some work for anybody who looks at a page of a shop (previews): those are begun with
 the first preview, and stand behind all others wherever the machine has too little for all. They load the
-catalogue once, and share what was measured of fonts (`service.shop.font_tables`).
+catalogue once, and share what was measured of fonts (`service.shop.font_tables`). The planner ends when it
+has had nothing to plan for a while, and is begun anew for the next plan.
 """
 
 from __future__ import annotations
@@ -52,6 +53,10 @@ class InForce:
 #: What `nice` takes off for previews, and for plans: where a machine is full, checks and claims go on, and a
 #: plan, for which a minute is allowed, has the third of a share that is left.
 _BEHIND, _PLANS_BEHIND = 10, 5
+#: For so long the planner waits for the next plan before it ends. With the compiler it is a third of the
+#: service's memory; to begin anew takes a second of a processor, twice a minute at the most, for plans that
+#: nobody waits for. Where orders come one after the other it stays.
+_PLANNER_WAITS_SECONDS = 30.0
 #: So many previews of one buyer, and of all, wait for their worker; each holds a thread of the service. Who
 #: types on asks again anyway.
 _PREVIEWS_OF_ONE, _PREVIEWS_WAITING = 2, 8
@@ -258,7 +263,7 @@ class _Opened:
     """A pool of workers, started when it is first needed."""
 
     def __init__(
-        self, workers: int, start: Callable[..., object], arguments: tuple[Any, ...], **waiting: int
+        self, workers: int, start: Callable[..., float | None], arguments: tuple[Any, ...], **waiting: int
     ) -> None:
         """`waiting`: how many questions may wait, see `WorkerPool`."""
         self._workers, self._start, self._arguments, self._may_wait = workers, start, arguments, waiting
@@ -345,14 +350,19 @@ def _start(source: Path, cache: Path) -> None:
     _open_shop(source, cache)
 
 
-def _start_planner(source: Path, cache: Path) -> None:
+def _start_planner(source: Path, cache: Path) -> float | None:
     """The planner's worker is up when it can plan: what that needs takes seconds to load, and many more the
-    first time."""
+    first time. Returns for how long it waits for the next plan."""
+    from layout.plan.machine_code import MachineCode
     from layout.plan.planner import prepare
 
     os.nice(_PLANS_BEHIND)
     _start(source, cache)
-    prepare()
+    code = prepare()
+    if code is MachineCode.NOT_KEPT:
+        return None  # the next one would compile for half a minute
+    # What has compiled holds memory that one that finds the code never takes.
+    return 0.0 if code is MachineCode.KEPT else _PLANNER_WAITS_SECONDS
 
 
 def _start_behind(source: Path, cache: Path) -> None:

@@ -2,7 +2,8 @@
 
 Beside what a pool of the standard library does: a client has at most its share of the workers, one less than
 there are; only so many of its questions wait at all; and a worker that takes too long, or dies, is ended and
-replaced alone, with everybody else's work going on.
+replaced alone, with everybody else's work going on. Workers that take much memory end when nobody has asked
+them for a while, and are begun anew for the next question.
 """
 
 from __future__ import annotations
@@ -65,13 +66,14 @@ class WorkerPool:
     def __init__(
         self,
         workers: int,
-        start: Callable[..., object],
+        start: Callable[..., float | None],
         arguments: tuple[Any, ...] = (),
         *,
         most_waiting_of_one: int = 12,
         most_waiting: int | None = None,
     ) -> None:
-        """Started by `open`. `most_waiting_of_one`: of one client, beside what is worked on for it;
+        """Started by `open`. What `start` gives is for how many seconds without a question the worker waits
+        before it ends; None: for ever. `most_waiting_of_one`: of one client, beside what is worked on for it;
         `most_waiting`: of all clients together, None for any number. What is of the house always waits."""
         self._size, self._start, self._arguments = workers, start, arguments
         self._share = max(1, workers - 1)
@@ -119,8 +121,8 @@ class WorkerPool:
     ) -> Any:
         """What `work` (of module level, as its arguments picklable) gives or raises in a worker.
 
-        `client` None: of the house, neither limited in its share nor in what waits. Work whose worker dies is
-        given to another one once. Raises NoRoom, TookTooLong, WorkerDied.
+        `client` None: of the house, neither limited in its share nor in what waits. Work whose worker dies,
+        or has ended meanwhile, is given to another one once. Raises NoRoom, TookTooLong, WorkerDied.
         """
         for is_last in (False, True):
             worker = self._take(client, wait_seconds)
@@ -195,6 +197,8 @@ class WorkerPool:
             self._leave(client)
 
     def _replace(self, worker: _Worker, client: str | None) -> None:
+        if worker.has_ended_itself:
+            log.info("idle_worker_starts_again", why="it had ended, because nobody asked it anything")
         worker.end()
         with self._changed:
             self._all.discard(worker)
@@ -240,7 +244,7 @@ def _context() -> Any:
 class _Worker:
     """One process and the line to it; used by one thread at a time."""
 
-    def __init__(self, start: Callable[..., object], arguments: tuple[Any, ...]) -> None:
+    def __init__(self, start: Callable[..., float | None], arguments: tuple[Any, ...]) -> None:
         context = _context()
         self._line, there = context.Pipe()
         self._process = context.Process(target=_work, args=(there, start, arguments), daemon=True)
@@ -269,16 +273,21 @@ class _Worker:
             raise WorkerDied("a worker was ended in the middle of its work") from error
         return answer
 
+    @property
+    def has_ended_itself(self) -> bool:
+        """Whether it has ended in order: nobody had asked it for a while."""
+        return bool(self._process.exitcode == 0)
+
     def end(self) -> None:
         self._process.kill()
         self._process.join(5)  # or it would be kept in the system's table
 
 
-def _work(line: Connection, start: Callable[..., object], arguments: tuple[Any, ...]) -> None:
-    """In the process: start, say so, then answer until the line ends."""
-    start(*arguments)
+def _work(line: Connection, start: Callable[..., float | None], arguments: tuple[Any, ...]) -> None:
+    """In the process: start, say so, then answer until the line ends, or until nobody asks any more."""
+    waits_seconds = start(*arguments)
     line.send_bytes(b"up")
-    while True:
+    while line.poll(waits_seconds):
         try:
             work, asked = pickle.loads(line.recv_bytes())  # noqa: S301  from our own service
         except EOFError:

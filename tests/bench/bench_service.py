@@ -2,7 +2,7 @@
 and how long a font's table takes to make.
 
 Memory is the proportional set size (smaps_rollup, Linux) of all its processes after a thousand mixed checks,
-with no font being measured behind, as it is from the first half hour of a shop on.
+with no font being measured behind, as it is from the first half hour of a shop on, and no plan being made.
 """
 
 from __future__ import annotations

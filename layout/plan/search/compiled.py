@@ -7,6 +7,8 @@ from typing import Any, TypeVar, cast
 
 from numba import njit
 
+from layout.plan.machine_code import MachineCode
+
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
@@ -22,3 +24,11 @@ def compiled(function: _Function) -> _Function:
         return cast(_Function, njit(cache=True, error_model="numpy")(function))
     except RuntimeError:  # nowhere to keep it: every process compiles its own
         return cast(_Function, njit(error_model="numpy")(function))
+
+
+def code_of(function: Callable[..., Any]) -> MachineCode:
+    """From where the code of a `compiled` function is that was called before."""
+    stats = cast(Any, function).stats
+    if not stats.cache_misses:
+        return MachineCode.FOUND
+    return MachineCode.NOT_KEPT if stats.cache_path is None else MachineCode.KEPT

@@ -14,8 +14,10 @@ import numpy as np
 
 from layout.loading.backlog import Backlog, Bound, Kind, PlanJob, PlanPlate, PlanStation, Score
 from layout.loading.values import Option
+from layout.plan.machine_code import MachineCode
 from layout.plan.search import threshold_accepting
 from layout.plan.search.arrays import Arrays, Floats, arrays_of
+from layout.plan.search.compiled import code_of
 from layout.plan.search.problem import Load, Problem
 from layout.plan.search.timing import score_of, time_all
 from layout.shop.hours import DAY_S
@@ -105,13 +107,14 @@ def judged_by(weights: ScoreWeights) -> Floats:
     return judged
 
 
-def prepare() -> None:
+def prepare() -> MachineCode:
     """Compile the search, or fetch it from where it is kept: seconds that no plan should have to wait for."""
     kind = Kind("", "", ("",), {"": (Option("", "", "", "", 0.0, 0.0),)})
     job = PlanJob("", "", kind, due=0.0, seconds=1.0)
     plate = PlanPlate("", ("",), {"": 0.0})
     problem = Problem(Backlog(0.0, (job,), (PlanStation("", ("",)),), (plate,)))
     improve_sum(problem, [(0, (0,))], tries=1, without_gain=1)
+    return code_of(threshold_accepting.improve_draft)
 
 
 def _search(

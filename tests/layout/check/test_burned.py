@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import random
+import weakref
 from collections import Counter
 from dataclasses import replace
 
@@ -12,6 +14,7 @@ from shapely.geometry import LineString, Point, box
 from layout.burn.as_burned import as_burned, centre_lines, worst_burned
 from layout.check.burned_findings import Burned, burned_findings, letter_shape
 from layout.check.burned_letters import (
+    Remembered,
     Shape,
     burned_letter,
     certainly_fine,
@@ -228,3 +231,29 @@ def test_strokes_that_come_out_bolder_are_a_note_and_beyond_the_shops_limit_a_re
     assert "bolder" in codes(checked(asked))
     result = checked(asked, shop=strict)
     assert "much_bolder" in codes(result) and result.verdict is Verdict.REVIEW
+
+
+class _AMark:
+    """Where a letter was met first: its block, its outline, all that was measured of them."""
+
+    def letter(self) -> Shape:
+        return Shape((box(0.0, 0.0, 1.0, 2.0),))
+
+
+def test_what_is_remembered_of_a_letter_keeps_nothing_of_the_mark_it_was_met_in() -> None:
+    mark, asked = _AMark(), 0
+
+    def shape() -> Shape:
+        nonlocal asked
+        asked += 1
+        return Shape((box(0.0, 0.0, 1.0, 2.0),))
+
+    letter = Remembered("a letter met once", mark.letter, a_process())
+    verdicts = letter.faults(0.5), letter.is_filled(), letter.keeps_apart()
+    gone = weakref.ref(mark)
+    del letter, mark
+    gc.collect()
+    again = Remembered("a letter met once", shape, a_process())
+
+    assert gone() is None
+    assert (again.faults(0.5), again.is_filled(), again.keeps_apart()) == verdicts and asked == 0

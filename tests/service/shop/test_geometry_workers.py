@@ -19,12 +19,15 @@ from typing import Any
 import pytest
 
 from layout.check.feasibility import CheckResult, check
+from layout.plan import planner
+from layout.plan.machine_code import MachineCode
 from layout.seating.registration import nominal
 from layout.shop.inscriptions import TextInscription
 from layout.shop.shop import Shop
 from service.records.errors import CheckersBusy, CheckTooSlow
 from service.shop import catalogue, geometry_workers
 from service.shop.geometry_workers import Geometry, InForce
+from service.shop.worker_pool import WorkerDied
 
 WORDS = TextInscription("ricasso", "Allotment 7", "lato-bold", 3.0)
 
@@ -163,6 +166,47 @@ def test_workers_end_with_a_service_that_is_killed(tmp_path: Path) -> None:
             break
         threading.Event().wait(0.05)
     assert not any(_is_running(worker) for worker in workers)
+
+
+def _loaded() -> set[str]:
+    return {name.partition(".")[0] for name in sys.modules}
+
+
+def test_what_checks_loads_no_compiler_no_web_server_and_no_reader_of_files(geometry: Geometry) -> None:
+    needless = {"numba", "llvmlite", "fastapi", "uvicorn", "celery", "alembic", "ezdxf", "reportlab", "cv2"}
+
+    assert geometry.check("AQ-HORI-18", [WORDS], in_force=InForce()).marks
+
+    assert geometry.work(_loaded) & needless == set()
+
+
+@pytest.mark.parametrize(
+    ("code", "waits_seconds"),
+    [
+        (MachineCode.FOUND, geometry_workers._PLANNER_WAITS_SECONDS),
+        (MachineCode.KEPT, 0.0),  # who finds the code takes less memory than who made it
+        (MachineCode.NOT_KEPT, None),  # or every plan would wait for the compiler
+    ],
+)
+def test_a_planner_that_is_not_asked_ends_unless_the_next_one_would_have_to_compile(
+    code: MachineCode, waits_seconds: float | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(planner, "prepare", lambda: code)
+    monkeypatch.setattr(geometry_workers, "end_with_parent", lambda: None)
+    monkeypatch.setattr(os, "nice", lambda _: 0)
+
+    assert geometry_workers._start_planner(catalogue.default_folder(), tmp_path) == waits_seconds
+
+
+def test_a_planner_that_has_ended_is_begun_anew_for_the_next_plan(geometry: Geometry) -> None:
+    pool = geometry._planners.pool()
+    (first,) = pool._all
+    with pytest.raises(WorkerDied):  # it leaves in order, as when nobody has asked it for a while
+        first.ask(sys.exit, (0,), 60)
+    first._process.join(60)
+
+    assert first.has_ended_itself
+    assert geometry.plan(os.getpid) != first._process.pid
 
 
 def _is_running(process: int) -> bool:

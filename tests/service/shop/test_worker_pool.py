@@ -132,3 +132,25 @@ def test_workers_that_are_still_starting_are_ended_with_the_pool(tmp_path: Path)
 
         with pytest.raises(WorkerDied):
             opening.result(timeout=60)
+
+
+def begins(begun: Path) -> float | None:
+    """The first waits for no question, others for ever."""
+    is_first = not begun.exists()
+    with begun.open("a") as file:
+        file.write(f"{os.getpid()}\n")
+    return 0.0 if is_first else None
+
+
+def test_an_idle_worker_ends_by_itself_and_the_next_question_is_answered_by_another(tmp_path: Path) -> None:
+    pool = WorkerPool(1, begins, (tmp_path / "begun",))
+    pool.open()
+    (first,) = pool._all
+    first._process.join(60)
+    assert first.has_ended_itself
+
+    answered_by = [ask(pool, os.getpid) for _ in range(3)]
+
+    assert set(answered_by) == {answered_by[0]}
+    assert (tmp_path / "begun").read_text().split() == [str(first._process.pid), str(answered_by[0])]
+    pool.close()
