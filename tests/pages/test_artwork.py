@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import io
 import re
 import tomllib
@@ -16,11 +15,11 @@ from httpx import Response
 from layout.marks.artwork import read_artwork
 from service.pages.artworks import ADDRESS
 from service.records.db import Database
-from service.records.states import Origin
-from service.records.who import SWEEP, By
-from service.shop import catalogue, drafts, versions
+from service.records.who import SWEEP
+from service.shop import drafts
 from tests.clocks import SetClock
 from tests.counter import Counter, an_open_counter
+from tests.made_up import put_in_force
 from tests.pages.forms import form_to
 
 RING = (
@@ -29,19 +28,10 @@ RING = (
 )
 
 
-@functools.cache
-def made_up_shop() -> versions.Judged:
-    return versions.judged(catalogue.read(catalogue.default_folder()))
-
-
 @pytest.fixture
 def counter(sqlite_database: Database, clock: SetClock, tmp_path: Path) -> Iterator[Counter]:
     with an_open_counter(sqlite_database, clock, tmp_path) as counter:
-        counter.tools.database.write(
-            lambda session: versions.put_in_force(
-                session, made_up_shop(), came_from=0, by=By(SWEEP, clock()), why="", origin=Origin.FOLDER
-            )
-        )
+        put_in_force(counter.tools.database, by=counter.tools.by(SWEEP))
         counter.client.post("/sign-in", data={"key": counter.keys["owner"], "name": "Olga"})
         yield counter
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import functools
 import re
 import tomllib
 from collections.abc import Iterator
@@ -16,13 +15,13 @@ from httpx import Response
 from service.pages.describing import DRAFT, SHOP, TEXT, UPLOAD, table_address
 from service.pages.face_editor import FACE, TRY
 from service.records.db import Database
-from service.records.states import Origin
-from service.records.who import SWEEP, By
-from service.shop import catalogue, drafts, versions
+from service.records.who import SWEEP
+from service.shop import catalogue, drafts
 from service.shop import version_rows as rows
 from service.shop.drafts import Draft
 from tests.clocks import SetClock
 from tests.counter import Counter, an_open_counter
+from tests.made_up import put_in_force
 from tests.pages.forms import FormRead, FormsOf, form_to
 
 CHEF, HEEL = "blades/chef-20.toml", "face[0].zone[0]"
@@ -33,25 +32,10 @@ MARK = (
 )
 
 
-@functools.cache
-def made_up_shop() -> versions.Judged:
-    """Judged once: that takes longer than most of these tests."""
-    return versions.judged(catalogue.read(catalogue.default_folder()))
-
-
 @pytest.fixture
 def counter(sqlite_database: Database, clock: SetClock, tmp_path: Path) -> Iterator[Counter]:
     with an_open_counter(sqlite_database, clock, tmp_path) as counter:
-        counter.tools.database.write(
-            lambda session: versions.put_in_force(
-                session,
-                made_up_shop(),
-                came_from=0,
-                by=By(SWEEP, clock()),
-                why="",
-                origin=Origin.FOLDER,
-            )
-        )
+        put_in_force(counter.tools.database, by=counter.tools.by(SWEEP))
         sign_in(counter)
         yield counter
 

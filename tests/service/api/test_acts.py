@@ -12,14 +12,12 @@ from sqlalchemy import event, insert, text
 
 from service.cli.main import run
 from service.records.db import Database
-from service.records.states import Origin
 from service.records.tables import History
 from service.records.who import SWEEP, Role
 from service.requests import act_rows, keys
-from service.shop import versions
-from service.shop.catalogue import default_folder, read
 from tests.clocks import SetClock
 from tests.counter import Counter, a_key, a_lot, an_open_counter, an_order
+from tests.made_up import put_in_force
 
 
 @pytest.fixture
@@ -109,13 +107,7 @@ def test_they_are_the_owner_s_business(counter: Counter, role: str) -> None:
 
 def test_the_owner_s_page_says_them_in_words(counter: Counter) -> None:
     signed_in(counter)
-    described = versions.judged(read(default_folder()))
-    by = counter.tools.by(SWEEP)
-    counter.tools.database.write(
-        lambda session: versions.put_in_force(
-            session, described, came_from=0, by=by, why="", origin=Origin.FOLDER
-        )
-    )
+    put_in_force(counter.tools.database, by=counter.tools.by(SWEEP))
     form = {"token": token(counter, "/owner/keys"), "client": "garden-shop", "role": "store"}
     counter.client.post("/owner/keys", data=form)
 

@@ -19,11 +19,12 @@ from service.records.db import Database
 from service.records.states import Origin
 from service.records.tables import CatalogueInForce, OrderLine
 from service.records.who import By, Role, Who
-from service.shop import catalogue, drafts, versions
+from service.shop import catalogue, drafts
 from service.shop.geometry_workers import Geometry
 from service.shop.versions import Shelf
 from tests.clocks import SetClock
 from tests.counter import Counter, a_key, a_line, a_lot, an_inscription, an_open_counter, an_order, the_shelf
+from tests.made_up import put_in_force
 
 ADA = Who(role=Role.OWNER, client="house", name="Ada")
 HORI, POLICY = "blades/hori-18.toml", "policy/policy.toml"
@@ -43,12 +44,7 @@ def counter(database: Database, clock: SetClock, tmp_path: Path) -> Counter:
     """A service whose shop is number 1, with a shelf of its own."""
     shelf = Shelf.of(the_shelf().described)
     with an_open_counter(database, clock, tmp_path, boxed=50, shelf=shelf) as opened:
-        new = versions.judged(CONTENT)
-        database.write(
-            lambda session: versions.put_in_force(
-                session, new, came_from=0, by=By(ADA, clock()), why="", origin=Origin.FOLDER
-            )
-        )
+        put_in_force(database, by=By(ADA, clock()))
         opened.tools.follow()
         return opened
 

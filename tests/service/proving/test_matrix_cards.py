@@ -15,12 +15,12 @@ from typer.testing import CliRunner
 
 from service.cli.main import app, run
 from service.records.db import Database
-from service.records.states import Origin
 from service.records.who import SWEEP
-from service.shop import drafts, versions
-from service.shop.catalogue import default_folder, load, read
+from service.shop import drafts
+from service.shop.catalogue import default_folder, load
 from tests.clocks import SetClock
 from tests.counter import Counter, an_open_counter
+from tests.made_up import put_in_force
 
 ASKED = "station=north&material=stainless_4116&finish=blasted&powers=20,50&speeds=400,800&spacings=0.1"
 
@@ -162,17 +162,8 @@ def test_what_the_description_would_be_refused_for_is_not_written(
     assert file.read_bytes() == before
 
 
-def put_in_force(counter: Counter) -> None:
-    judged = versions.judged(read(default_folder()))
-    counter.tools.database.write(
-        lambda session: versions.put_in_force(
-            session, judged, came_from=0, by=counter.tools.by(SWEEP), why="", origin=Origin.FOLDER
-        )
-    )
-
-
 def test_the_owner_s_page_writes_the_square_into_the_draft_once(counter: Counter) -> None:
-    put_in_force(counter)
+    put_in_force(counter.tools.database, by=counter.tools.by(SWEEP))
     counter.client.post("/sign-in", data={"key": counter.keys["owner"], "name": "Dora"})
     page = counter.client.get(f"/owner/matrix?{ASKED}")
     token = re.search(r'name="token" value="([^"]+)"', page.text)

@@ -15,6 +15,7 @@ from service.shop import catalogue, drafts, versions
 from service.shop import version_rows as rows
 from service.shop.drafts import Draft
 from tests.clocks import SetClock
+from tests.made_up import put_in_force
 
 ADA, BEN = (Who(role=Role.OWNER, client="house", name=name) for name in ("Ada", "Ben"))
 POLICY = "policy/policy.toml"
@@ -26,14 +27,9 @@ def content() -> dict[str, str]:
 
 
 @pytest.fixture
-def shop(database: Database, clock: SetClock, content: dict[str, str]) -> Database:
+def shop(database: Database, clock: SetClock) -> Database:
     """A database in which the made-up shop is number 1."""
-    new = versions.judged(content)
-    database.write(
-        lambda session: versions.put_in_force(
-            session, new, came_from=0, by=By(ADA, clock()), why="", origin=Origin.FOLDER
-        )
-    )
+    put_in_force(database, by=By(ADA, clock()))
     return database
 
 

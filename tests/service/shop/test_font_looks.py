@@ -24,15 +24,15 @@ from layout.shop.inscriptions import TextInscription
 from service.cli.main import app
 from service.records.db import Database
 from service.records.errors import BadRequest
-from service.records.states import Origin
 from service.records.who import SWEEP
-from service.shop import additions, drafts, font_looks, versions
+from service.shop import additions, drafts, font_looks
 from service.shop.catalogue import default_folder, files, load, looked_over, read
 from service.shop.catalogue.difference import difference
 from service.shop.font_looks import found_at, in_zones, look
 from tests.clocks import SetClock
 from tests.counter import Counter, an_open_counter
 from tests.layout.made_up import the_shop
+from tests.made_up import put_in_force
 
 
 @pytest.fixture
@@ -252,15 +252,6 @@ def test_a_font_file_that_nothing_names_and_one_that_is_not_there_are_named() ->
         additions.with_font(other, {**entry, "font": "house-2"}, data)
 
 
-def put_in_force(counter: Counter) -> None:
-    judged = versions.judged(read(default_folder()))
-    counter.tools.database.write(
-        lambda session: versions.put_in_force(
-            session, judged, came_from=0, by=counter.tools.by(SWEEP), why="", origin=Origin.FOLDER
-        )
-    )
-
-
 def test_a_font_file_leaves_the_description_as_it_came(tmp_path: Path) -> None:
     entry = look(lato(), None, "House.ttf").entry(name="House")
     data = base64.b64encode(lato()).decode()
@@ -276,7 +267,7 @@ def test_a_font_file_leaves_the_description_as_it_came(tmp_path: Path) -> None:
 
 
 def test_the_owner_looks_at_a_font_and_adds_it_once(counter: Counter) -> None:
-    put_in_force(counter)
+    put_in_force(counter.tools.database, by=counter.tools.by(SWEEP))
     counter.client.post("/sign-in", data={"key": counter.keys["owner"], "name": "Dora"})
     assert "fontpkg_lato" in counter.client.get("/owner/fonts").text
     asked = {"package": "fontpkg_lato", "file": "files/Lato-Black.ttf"}
@@ -309,7 +300,7 @@ def test_the_owner_looks_at_a_font_and_adds_it_once(counter: Counter) -> None:
 
 
 def test_a_font_file_comes_into_the_draft(counter: Counter) -> None:
-    put_in_force(counter)
+    put_in_force(counter.tools.database, by=counter.tools.by(SWEEP))
     counter.client.post("/sign-in", data={"key": counter.keys["owner"], "name": "Dora"})
     token = re.search(r'name="token" value="([^"]+)"', counter.client.get("/owner/fonts").text)
     assert token
