@@ -13,18 +13,21 @@ from sqlalchemy.orm import Session
 
 from layout.check.feasibility import CheckResult
 from layout.shop.inscriptions import Inscription
-from service.loads import calibrations
+from service.loads import calibrations, proving_rows
 from service.plan import paces as learning
 from service.plan import promises
 from service.plan.paces import Paces
 from service.plan.promises import PromiseAnswer
 from service.proving import test_cards
+from service.records.db import remembered
 from service.requests.answers import AnswerBody
 from service.requests.check_answers import ResultAnswer, result_answer
 from service.shop.geometry_workers import InForce
 from service.shop.stores import shop_for
 from service.shop.tools import Tools
 from service.stock import stock_rows as stock
+
+_IN_FORCE = "what checks go by"
 
 
 class BoxedAnswer(AnswerBody):
@@ -90,5 +93,10 @@ def _seconds(paces: Paces, result: CheckResult) -> float | None:
 
 
 def in_force(session: Session) -> InForce:
-    """What a check needs besides the shop's description: measured plates and test cards on record."""
-    return InForce(calibrations.in_force(session), test_cards.proofs(session))
+    """What a check needs besides the shop's description: measured plates and test cards on record. Read anew
+    when there is a newer one; `session` is one for reading, which sees nothing that may be undone."""
+    newest, memory = proving_rows.newest(session), remembered(session)
+    if memory.get(_IN_FORCE, (None, None))[0] != newest:
+        memory[_IN_FORCE] = newest, InForce(calibrations.in_force(session), test_cards.proofs(session))
+    found: InForce = memory[_IN_FORCE][1]
+    return found

@@ -103,7 +103,7 @@ def amend(
         by=by,
         why=f"line {line_ref}",
     )
-    announce(session, order, now=by.at)
+    announce(session, order, is_held=_waits(order), now=by.at)
 
 
 def approve(
@@ -158,7 +158,12 @@ def approve(
     approved_by = f"{approver}: {said_by}" if said_by else approver
     write_history(session, "order", order.id, "approved", by=by, why=approved_by)
     if not any(line_holds.reasons(order, line) or line_holds.unit_reasons(line) for line in order.lines):
-        announce(session, order, now=by.at)
+        announce(session, order, is_held=_waits(order), now=by.at)
+
+
+def _waits(order: Order) -> bool:
+    """Whether some of it waits for a person, as its rows have it."""
+    return any(line.hold_reason or line_holds.unit_reasons(line) for line in order.lines)
 
 
 def _must_be_the_way_out(line: OrderLine, act: str, waits: Sequence[str]) -> None:

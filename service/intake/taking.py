@@ -74,6 +74,9 @@ def take(
         for line, result, shown in zip(wanted.lines, checks, seen, strict=True)
     ]
     _put(session, order)
+    was_held = any(line.as_before is not None and line.as_before.held_why for line in wanted.lines)
+    is_held = was_held or any(line.hold_reason for line in order.lines)
+    announce(session, order, is_held=is_held, now=by.at)
     # Boxed units last: whoever orders the same product waits for their row until this order is stored.
     held_whys = [
         _add_jobs(session, order, line, asked, shop=shop, result=result, by=by)
@@ -88,7 +91,6 @@ def take(
         for job in line.jobs:
             history.append(noted("job", job.id, job.state, by=by, why=held_why or "order taken"))
     new_rows.put(session, history)
-    announce(session, order, now=by.at)
     return order
 
 
@@ -231,7 +233,6 @@ def hold_reason(order: Order, line: OrderLine) -> str | None:
     return next(iter(line_holds.reasons(order, line)), None)
 
 
-def announce(session: Session, order: Order, *, now: datetime) -> None:
-    held = [line for line in order.lines if line.hold_reason or line_holds.unit_reasons(line)]
-    name = "order.held" if held else "order.accepted"
-    tell_order(session, name, order, now=now)
+def announce(session: Session, order: Order, *, is_held: bool, now: datetime) -> None:
+    """Tell the store whether the order is accepted, or some of it waits for a person."""
+    tell_order(session, "order.held" if is_held else "order.accepted", order, now=now)

@@ -22,6 +22,19 @@ _IN_FORCE = (
 _ALL_CARDS = select(TestCardRecord).order_by(TestCardRecord.id)
 
 
+_NEWEST = select(
+    select(func.max(CalibrationRecord.id)).scalar_subquery(),
+    select(func.max(TestCardRecord.id)).scalar_subquery(),
+)
+
+
+def newest(session: Session) -> tuple[int | None, int | None]:
+    """The numbers of the newest calibration and test card. No record is ever changed or taken away, so while
+    these are the same, so are all the others."""
+    calibration_id, card_id = session.connection().execute(_NEWEST).one()
+    return calibration_id, card_id
+
+
 def newest_calibration(session: Session, station: str, copy: str) -> CalibrationRecord | None:
     """The calibration in force of a plate copy at a station."""
     return session.scalars(

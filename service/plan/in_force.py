@@ -279,6 +279,7 @@ class Outlook:
 
     plan_id: int
     made_at: datetime
+    catalogue_version: str
     runs: Forecast
     clock: WallClock
     paces: Paces
@@ -296,12 +297,16 @@ def outlook(tools: Tools) -> Outlook | None:
     """The plan in force, read and let run once by each process; None when there is none to promise from."""
     shop = tools.catalogue.current
     with tools.database.reading() as session:
+        view = _seen.get(tools.database)
+        newest_id = rows.newest_id(session)
+        if newest_id is None:
+            return None
+        if view is not None and (view.plan_id, view.catalogue_version) == (newest_id, shop.version):
+            return view if view.made_at <= tools.clock() else None
         kept = in_force(session, shop, now=tools.clock())
         if kept is None:
             return None
-        view = _seen.get(tools.database)
-        if view is None or view.plan_id != kept.id:
-            view = _outlook(session, shop, kept, view)
+        view = _outlook(session, shop, kept, view)
     _seen[tools.database] = view
     return view
 
@@ -317,6 +322,7 @@ def _outlook(session: Session, shop: Shop, kept: KeptPlan, before: Outlook | Non
     return Outlook(
         plan_id=kept.id,
         made_at=kept.made_at,
+        catalogue_version=kept.catalogue_version,
         runs=forecast(floor, plan, recorded.luck(session, paces)),
         clock=clock,
         paces=paces,

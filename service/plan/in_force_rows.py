@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, insert, select, update
+from sqlalchemy import delete, func, insert, select, update
 from sqlalchemy.orm import Session, defer
 
 from service.records.tables import KeptLoad, KeptPlan, KeptSlot
@@ -22,6 +22,14 @@ class Rows:
 
 
 _NEWEST = select(KeptPlan).order_by(KeptPlan.id.desc()).limit(1).options(defer(KeptPlan.summary))
+
+
+_NEWEST_ID = select(func.max(KeptPlan.id))
+
+
+def newest_id(session: Session) -> int | None:
+    """The number of the plan that was made last."""
+    return session.connection().execute(_NEWEST_ID).scalar_one_or_none()
 
 
 def newest(session: Session) -> KeptPlan | None:

@@ -47,7 +47,7 @@ _ATTEMPTS = 3
 UNREACHABLE = (OperationalError, NoConnectionFree)
 _LOOK_AGAIN_SECONDS = 2.0
 _LOOK = "look whether writes are kept"
-_IS_TEST = "is_test"
+_IS_TEST, _REMEMBERED = "is_test", "remembered"
 #: Whether a connection is still there is asked after so long a rest. To ask every time costs each request
 #: several rounds to the server; that one of the last second is dead is found by the first statement, whose
 #: request is told so, and nobody else gets a connection that is as old.
@@ -115,7 +115,7 @@ class Database:
 
     def __init__(self, engine: Engine, *, is_test: bool = False) -> None:
         self.engine, self.is_test = engine, is_test
-        info = {_IS_TEST: is_test}
+        info = {_IS_TEST: is_test, _REMEMBERED: {}}
         self._sessions = sessionmaker(engine, expire_on_commit=False, info=info)
         self._readers = sessionmaker(
             engine.execution_options(**self._to_read()), expire_on_commit=False, info=info
@@ -208,6 +208,13 @@ class Database:
 def is_test(session: Session) -> bool:
     """Whether a session is one of the sandbox's."""
     return bool(session.info[_IS_TEST])
+
+
+def remembered(session: Session) -> dict[str, Any]:
+    """What this process remembers of a session's database, as long as it works with it. Whoever puts
+    something here looks each time whether it still holds."""
+    memory: dict[str, Any] = session.info[_REMEMBERED]
+    return memory
 
 
 class _Undone(Exception):

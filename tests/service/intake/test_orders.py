@@ -765,3 +765,26 @@ def test_a_priority_without_a_reason_or_of_an_order_that_is_over_is_refused(
     answer = counter.ask("desk", "POST", f"/v1/orders/{order}/priority", body, If_Match="*")
 
     assert answer.status_code == status
+
+
+def test_the_key_of_an_order_is_looked_up_once_and_units_are_reserved_last(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    asked: list[str] = []
+
+    def note(_: Any, __: Any, statement: str, *___: Any) -> None:
+        asked.append(" ".join(statement.split()))
+
+    with an_open_counter(sqlite_database, clock, tmp_path) as counter:
+        counter.post_order(an_order())  # what is read once by a process is read
+        event.listen(sqlite_database.engine, "before_cursor_execute", note)
+        answer = counter.post_order(an_order())
+        event.remove(sqlite_database.engine, "before_cursor_execute", note)
+
+    assert answer.status_code == 201
+    assert sum("FROM api_key" in statement for statement in asked) == 1
+    # Who waits for the row of stock waits for the units, their history and the answer, and for nothing else.
+    (reserved,) = (at for at, statement in enumerate(asked) if statement.startswith("UPDATE stock"))
+    (kept,) = (at for at, statement in enumerate(asked) if statement.startswith("UPDATE idempotent_request"))
+    between = [" ".join(statement.split()[:3]) for statement in asked[reserved + 1 : kept]]
+    assert list(dict.fromkeys(between)) == ["INSERT INTO job", "INSERT INTO history"]
