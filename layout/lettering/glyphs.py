@@ -6,12 +6,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import shapely
 from fontTools.pens.basePen import BasePen
-from shapely.geometry import LinearRing, Polygon
+from shapely.geometry import Polygon
 from shapely.geometry.polygon import orient
 
 from layout.shop.measure import Floats
@@ -36,7 +37,7 @@ class TooComplex(ValueError):
     """Something draws more segments, or needs more corners, than it may."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)  # no slots: cached properties need a dictionary
 class Curves:
     """Closed contours of lines and Bézier curves, to be cut into chords at any tolerance.
 
@@ -56,7 +57,14 @@ class Curves:
         more than `most` corners, ValueError for points that are no numbers.
         """
         points, starts = self._corners(tolerance, most)
-        return [ring for part in np.split(points, starts[1:]) if len(ring := _distinct(part)) > 2]
+        distinct, encloses = _by_contour(points, starts)
+        if not encloses.any():
+            return []
+        if not distinct.all():
+            starts = np.cumsum(distinct)[starts] - distinct[starts]  # before how many that stay each begins
+            points, encloses = points[distinct], encloses[distinct]
+        ends = [*starts[1:].tolist(), len(points)]
+        return [points[a:b] for a, b in zip(starts.tolist(), ends, strict=True) if b > a and encloses[a]]
 
     def lines(self, tolerance: float, *, most: int = MOST_CORNERS) -> list[Floats]:
         """Each contour as an open line (n, 2), whatever it encloses. Raises as `rings` does."""
@@ -97,8 +105,6 @@ class Curves:
 
     def _counts(self, tolerance: float | Floats, most: int) -> Any:
         """How many corners each segment gets, for each of some tolerances (k, 1)."""
-        if not np.isfinite(self.controls).all():
-            raise ValueError("a contour has points that are no numbers")
         needed = self._chords(tolerance)
         if (needed.sum(axis=-1) > most).any():
             raise TooComplex(f"its curves need more than {most} points")
@@ -106,12 +112,22 @@ class Curves:
 
     def _chords(self, tolerance: float | Floats) -> Floats:
         """How many chords each segment needs, for each of some tolerances (k, 1)."""
-        p0, p1, p2, p3 = (self.controls[:, at] for at in range(4))
-        bend, second = _length(p0 - 2 * p1 + p2), _length(p1 - 2 * p2 + p3)
+        bend, most_bent, cubic = self._bends
         needed = np.where(self.degrees == 2, np.sqrt(bend / (4 * tolerance)), 1.0)
-        cubic = self.degrees == 3
-        needed[..., cubic] = np.sqrt(0.75 * np.maximum(bend, second)[cubic] / tolerance)
+        if len(cubic):
+            needed[..., cubic] = np.sqrt(0.75 * most_bent / tolerance)
         return np.asarray(np.maximum(1.0, np.ceil(needed)))
+
+    @cached_property
+    def _bends(self) -> tuple[Floats, Floats, Any]:
+        """What the number of chords goes by, whatever the tolerance: of every segment its bend, of the cubic
+        ones the larger of both of theirs, and which those are. Raises as `rings` does."""
+        if not np.isfinite(self.controls).all():
+            raise ValueError("a contour has points that are no numbers")
+        p0, p1, p2, p3 = (self.controls[:, at] for at in range(4))
+        bend, cubic = _length(p0 - 2 * p1 + p2), np.flatnonzero(self.degrees == 3)
+        most_bent = np.maximum(bend[cubic], _length(p1[cubic] - 2 * p2[cubic] + p3[cubic]))
+        return bend, most_bent, cubic
 
 
 def _length(vectors: Floats) -> Floats:
@@ -126,11 +142,6 @@ def _quadratic(controls: Floats, t: Floats) -> Floats:
 def _cubic(controls: Floats, t: Floats) -> Floats:
     p0, p1, p2, p3 = (controls[:, at] for at in range(4))
     return np.asarray((1 - t) ** 3 * p0 + 3 * t * (1 - t) ** 2 * p1 + 3 * t**2 * (1 - t) * p2 + t**3 * p3)
-
-
-def _distinct(points: Floats) -> Floats:
-    """The corners of a ring without those that repeat the one before."""
-    return points[np.any(points != np.roll(points, 1, axis=0), axis=1)] if len(points) > 1 else points
 
 
 def noted_curves(notes: Iterable[tuple[str, tuple[_Point, ...]]]) -> Curves:
@@ -219,7 +230,8 @@ def merged(rings: Sequence[Floats]) -> tuple[Polygon, ...]:
     faces, windings = _faces(rings)
     if not windings.any():
         return ()
-    region = shapely.union_all(faces[windings != 0])
+    inside = faces[windings != 0]
+    region = shapely.union_all(inside) if len(inside) > 1 else inside[0]
     return tuple(orient(part) for part in shapely.get_parts(region) if part.area > 0)
 
 
@@ -233,16 +245,17 @@ def _faces(rings: Sequence[Floats]) -> tuple[Any, Any]:
     """The faces into which rings cut the plane, and the winding number of each."""
     if not rings:
         return np.array([], dtype=object), np.array([], dtype=int)
-    lines = np.array([LinearRing(ring) for ring in rings], dtype=object)
+    corners = np.concatenate(rings)
+    lines = shapely.linearrings(corners, indices=np.repeat(np.arange(len(rings)), [*map(len, rings)]))
     if not shapely.is_simple(shapely.multilinestrings(lines)):  # most letters: their rings never meet
         limit_crossings(rings)
         lines = shapely.get_parts(shapely.union_all(lines))
     faces = shapely.get_parts(shapely.polygonize(lines))
     inside = shapely.get_coordinates(shapely.point_on_surface(faces))
-    if len(faces) * sum(map(len, rings)) > MOST_FACES_TIMES_EDGES:
+    if len(faces) * len(corners) > MOST_FACES_TIMES_EDGES:
         raise TooComplex("it has too many areas with too many corners")
-    windings = np.sum([_winding(ring, inside) for ring in rings], axis=0, dtype=int)
-    return faces, windings
+    after = np.concatenate([np.concatenate([ring[1:], ring[:1]]) for ring in rings])
+    return faces, _windings(corners, after, inside)
 
 
 def limit_crossings(rings: Sequence[Floats]) -> None:
@@ -254,6 +267,11 @@ def limit_crossings(rings: Sequence[Floats]) -> None:
     if count * (count - 1) // 2 <= MOST_CROSSINGS:
         return
     ends = np.concatenate([np.stack([ring, np.roll(ring, -1, axis=0)], axis=1) for ring in rings])
+    # Edges that meet lie above one another somewhere: mostly too few do.
+    begin, end = np.sort(ends[..., 0], axis=1).T
+    above = int(np.searchsorted(np.sort(begin), end, side="right").sum()) - count * (count + 1) // 2
+    if above - count <= MOST_CROSSINGS:
+        return
     edges = shapely.linestrings(ends)
     tree = shapely.STRtree(edges)
     met, at_once = 0, max(1, _PAIRS_AT_ONCE // count)
@@ -264,16 +282,17 @@ def limit_crossings(rings: Sequence[Floats]) -> None:
             raise TooComplex(f"its lines cross more than {MOST_CROSSINGS} times")
 
 
-def _winding(ring: Floats, points: Floats) -> Any:
-    """Winding number of a closed ring (n, 2) about each of the points (m, 2)."""
-    most = max(1, _PAIRS_AT_ONCE // len(ring))
+def _windings(begins: Floats, ends: Floats, points: Floats) -> Any:
+    """How often closed rings, of which these are all edges (n, 2 each), wind about each of the points
+    (m, 2)."""
+    most = max(1, _PAIRS_AT_ONCE // len(begins))
     if len(points) > most:  # in blocks: a table of all points and edges can be larger than the memory
         blocks = np.split(points, range(most, len(points), most))
-        return np.concatenate([_winding(ring, block) for block in blocks])
-    x0, y0 = ring[:, 0], ring[:, 1]
-    x1, y1 = np.roll(x0, -1), np.roll(y0, -1)
+        return np.concatenate([_windings(begins, ends, block) for block in blocks])
+    (x0, y0), (x1, y1) = begins.T, ends.T
     px, py = points[:, :1], points[:, 1:]
+    is_below, ends_above = y0 <= py, y1 > py
     left = (x1 - x0) * (py - y0) - (px - x0) * (y1 - y0)
-    up = (y0 <= py) & (y1 > py) & (left > 0)
-    down = (y0 > py) & (y1 <= py) & (left < 0)
-    return up.sum(axis=1) - down.sum(axis=1)
+    up = is_below & ends_above & (left > 0)
+    down = ~is_below & ~ends_above & (left < 0)
+    return np.count_nonzero(up, axis=1) - np.count_nonzero(down, axis=1)

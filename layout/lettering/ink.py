@@ -11,13 +11,11 @@ import shapely
 from shapely.geometry import LineString, Polygon
 from shapely.geometry.polygon import orient
 
-from layout.lettering.fonts import Font, Shape
+from layout.lettering.fonts import Font, Shape, are_sound
 from layout.lettering.single_line import joined
 from layout.shop.measure import FROZEN_STEP_MM, Floats, freeze_mm
 from layout.shop.outline import Outline, frozen
 
-#: Rounding moves a corner by at most half a frozen step both ways; parts further apart than this stay apart.
-SAFE_CLEARANCE_MM = 2 * FROZEN_STEP_MM
 #: A smaller area could be a splinter, which freezing drops.
 SAFE_SIZE_MM2 = 0.001
 
@@ -79,10 +77,11 @@ def _frozen_areas(shapes: Sequence[tuple[Spot, Shape]], height_mm: float) -> lis
     spots = [spot for spot, _ in shapes]
     moved = shapely.transform(glyphs, lambda points: freeze_mm(_placed(points, spots, corners, height_mm)))
     areas: list[Polygon] = []
-    for area, (_, shape) in zip(moved, shapes, strict=True):
-        # Validity costs more than everything else here, so it is asked only where rounding could break it.
-        sound = shape.clearance * height_mm > SAFE_CLEARANCE_MM and shape.size * height_mm**2 > SAFE_SIZE_MM2
-        areas += (area,) if sound else frozen([area]).areas
+    sound = are_sound(moved, [shape for _, shape in shapes], height_mm)
+    for area, (_, shape), is_sound in zip(moved, shapes, sound, strict=True):
+        # To freeze it anew costs more than everything else here.
+        is_safe = is_sound and shape.size * height_mm**2 > SAFE_SIZE_MM2
+        areas += (area,) if is_safe else frozen([area]).areas
     return areas
 
 

@@ -1,7 +1,8 @@
 """A composition made ready to be drawn again and again: what `typeset.draw` does, to the last bit, at once.
 
 Most texts are drawn on a straight baseline with letters that don't touch. Their areas are then moved in one
-go, and neither validity nor meetings have to be looked for, because both are known from capital height 1.
+go, and meetings need not be looked for, nor validity of letters drawn before, because both are known from
+capital height 1.
 """
 
 from __future__ import annotations
@@ -13,8 +14,8 @@ from typing import Any
 import numpy as np
 import shapely
 
-from layout.lettering.fonts import SIZE_CLASSES_MM
-from layout.lettering.ink import SAFE_CLEARANCE_MM, SAFE_SIZE_MM2
+from layout.lettering.fonts import SAFE_CLEARANCE_MM, SIZE_CLASSES_MM, Shape, are_sound
+from layout.lettering.ink import SAFE_SIZE_MM2
 from layout.lettering.typeset import Composition, draw
 from layout.shop.affine import Affine
 from layout.shop.measure import Floats, freeze_mm
@@ -25,24 +26,30 @@ from layout.shop.outline import Outline
 class Stamp:
     """A composition's areas at capital height 1, for one size class.
 
-    `areas` (n) are polygons about their glyphs' origins, `points` all their coordinates, `counts` how many
-    each has, `at` (n, 2) the glyphs' origins. It is good for heights above `least_mm`.
+    `areas` (n) are polygons about their glyphs' origins, those of `shapes`, `points` all their coordinates,
+    `counts` how many each has, `at` (n, 2) the glyphs' origins. It is good for heights above `least_mm` where
+    rounding leaves every area valid.
     """
 
+    shapes: tuple[Shape, ...]
     areas: Any
     points: Floats
     counts: Any
     at: Floats
     least_mm: float
 
-    def draw(self, height_mm: float, x_mm: float, y_mm: float, turn_deg: float) -> Outline:
-        """The frozen outline at a capital height, its origin at (x, y), turned about it."""
+    def draw(self, height_mm: float, x_mm: float, y_mm: float, turn_deg: float) -> Outline | None:
+        """The frozen outline at a capital height, its origin at (x, y), turned about it; None where the stamp
+        is no good for that."""
+        if height_mm <= self.least_mm:
+            return None
         turned = Affine.turned(turn_deg)
         # Number by number the sums that `typeset.draw` does, so that not even the last bit differs.
         at = np.array([x_mm, y_mm]) + height_mm * turned(self.at)
         points = turned(self.points) if turn_deg else self.points
         frozen = freeze_mm(points * height_mm + np.repeat(at, self.counts, axis=0))
-        return Outline(tuple(shapely.transform(self.areas, lambda _: frozen).tolist()))
+        areas = shapely.transform(self.areas, lambda _: frozen)
+        return Outline(tuple(areas.tolist())) if are_sound(areas, self.shapes, height_mm).all() else None
 
 
 class Stamps:
@@ -55,8 +62,9 @@ class Stamps:
     def draw(self, height_mm: float, x_mm: float, y_mm: float, turn_deg: float) -> Outline:
         """The same as `typeset.draw` of the composition."""
         stamp = self._stamp(height_mm)
-        if stamp is not None and height_mm > stamp.least_mm:
-            return stamp.draw(height_mm, x_mm, y_mm, turn_deg)
+        stamped = stamp.draw(height_mm, x_mm, y_mm, turn_deg) if stamp is not None else None
+        if stamped is not None:
+            return stamped
         return draw(self._composition, height_mm=height_mm, x_mm=x_mm, y_mm=y_mm, turn_deg=turn_deg)
 
     def _stamp(self, height_mm: float) -> Stamp | None:
@@ -82,10 +90,9 @@ def stamp_of(composition: Composition, size_class_mm: float) -> Stamp | None:
     placed = shapely.transform(areas, lambda p: p + np.repeat(at, counts, axis=0))
     if _are_near(placed):
         return None
-    safe = [SAFE_CLEARANCE_MM / _APART]
-    for _, shape in shapes:
-        safe += [SAFE_CLEARANCE_MM / shape.clearance, math.sqrt(SAFE_SIZE_MM2 / shape.size)]
-    return Stamp(areas, points, counts, at, max(safe))
+    smallest = min(shape.size for _, shape in shapes)
+    safe_mm = max(SAFE_CLEARANCE_MM / _APART, math.sqrt(SAFE_SIZE_MM2 / smallest))
+    return Stamp(tuple(shape for _, shape in shapes), areas, points, counts, at, safe_mm)
 
 
 #: Capital heights: areas further apart than this stay so under rounding at any height that can be read.
