@@ -236,6 +236,7 @@ class ShopMachine(RuleBasedStateMachine):
                 for table in reversed(Base.metadata.sorted_tables):
                     connection.execute(table.delete())
         else:
+            self.database.engine.dispose()  # its own connections are thrown out with the others
             empty_all_tables(self.database.engine)
         self.clock: SetClock = a_clock()
         shop = kept_up(a_bench_shop(turning_plate(slots=3, copies=2)), WINDOW)

@@ -76,6 +76,7 @@ class BenchMachine(RuleBasedStateMachine):
                 for table in reversed(Base.metadata.sorted_tables):
                     connection.execute(table.delete())
         else:
+            self.database.engine.dispose()  # its own connections are thrown out with the others
             empty_all_tables(self.database.engine)
         self.clock: SetClock = a_clock()
         self.shop = a_bench_shop(turning_plate(slots=3, copies=2))
