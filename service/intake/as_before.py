@@ -126,12 +126,12 @@ def looked_up(tools: Tools, wanted: OrderWanted, *, who: Who) -> OrderWanted:
     `frozen` does.
     """
     earlier: dict[str, Frozen] = {}
+    if not any(line.same_as for line in wanted.lines):
+        return wanted
     with tools.database.reading() as session:
         for line in wanted.lines:
             if line.same_as is not None:
                 earlier[line.line_ref] = _earlier(tools, session, line, line.same_as, who=who)
-    if not earlier:
-        return wanted
     shop = tools.catalogue.current
     lost = {unit.job for unit in homeless.misfits(tools, shop, [one.unit for one in earlier.values()])}
     offered = shop_for(shop, who.sees_client)
