@@ -86,6 +86,11 @@ def worst_burned(areas: Sequence[Polygon], process: Process) -> How:
     return worst
 
 
+def is_filled(areas: Sequence[Polygon], process: Process) -> bool:
+    """Whether fill alone burns all of the areas."""
+    return not any(lost_parts(area, _filled(area, process)[1], process.line_width_mm) for area in areas)
+
+
 def _how_burned(area: Polygon, process: Process) -> How:
     path, burned = _filled(area, process)
     left = lost_parts(area, burned, process.line_width_mm)

@@ -193,17 +193,16 @@ class _Letter:
         bounds; however it is burned, by what the word's narrowest counter has in hand, and by what half a
         line around all of the letter does. `how` it is burned, where that is known."""
         size, open_lines = self.mark.size_mm, policy.open_lines
-        remembered = self._remembered(size, process)
-        if (
-            (glyph := self._glyph) is not None
-            and fill_keeps_openings(*glyph, size, process, open_lines=open_lines)
-            and (how == "filled" or (how is None and remembered.is_filled()))
-        ):
+        remembered, glyph = self._remembered(size, process), self._glyph
+        by_fill = glyph is not None and fill_keeps_openings(*glyph, size, process, open_lines=open_lines)
+        if by_fill and how == "filled":
             return True
         counter = self.mark.block.features.counter
-        if counter is not None and counter.width * size < (1 + open_lines) * process.line_width_mm:
-            return False
-        return remembered.keeps_apart()
+        is_wide = counter is None or counter.width * size >= (1 + open_lines) * process.line_width_mm
+        if is_wide and remembered.keeps_apart():
+            return True
+        # Last, for it costs the most, and few letters get here.
+        return by_fill and how is None and remembered.is_filled()
 
     @property
     def _glyph(self) -> tuple[OutlineFont, int] | None:

@@ -17,7 +17,7 @@ from typing import Any, Literal
 import shapely
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
-from layout.burn.as_burned import LOST_LINES, as_burned, worst_burned
+from layout.burn.as_burned import LOST_LINES, as_burned, is_filled
 from layout.lettering.fonts import Font, chord_error_mm
 from layout.marks.features import measured_glyph
 from layout.shop.stations import Process
@@ -219,7 +219,7 @@ def _faults(_key: Any, carried: _Carried, open_lines: float) -> frozenset[Fault]
 @lru_cache(maxsize=_MOST_LETTERS)
 def _is_filled(_key: Any, carried: _Carried) -> bool:
     shape, process = carried.given_up()
-    return not shape.strokes and worst_burned(shape.areas, process) == "filled"
+    return not shape.strokes and is_filled(shape.areas, process)
 
 
 @lru_cache(maxsize=_MOST_LETTERS)

@@ -64,6 +64,7 @@ class Copies:
         self._limits = room.offsets + TOUCH_MM
         self._mirrored = -about
         self._sums: tuple[Floats, Floats, Any] | None = None  # made when the first copy lies in the frame
+        self._last: tuple[float, Any] | None = None
 
     @cached_property
     def bound(self) -> float:
@@ -80,6 +81,14 @@ class Copies:
 
         `near` is a p at which the copy may lie in the frame: where it does, no larger one is looked for.
         """
+        last = self._last
+        if near is not None or last is None or last[0] != scale:
+            last = scale, self._free(scale, near)
+            if near is None and not last[1].is_empty:
+                self._last = last  # the largest copy that was found is the one that is placed next
+        return last[1]
+
+    def _free(self, scale: float, near: tuple[float, float] | None) -> Any:
         frame = self._frame(scale, near)
         if len(frame) == 0:
             return Polygon()

@@ -18,7 +18,7 @@ from layout.lettering import font_file as fontfile
 from layout.lettering import single_line
 from layout.lettering.font_file import FontRefused
 from layout.lettering.glyphs import Curves, TooComplex, even_odd_differs, merged, noted_curves
-from layout.lettering.hulls import hull_around
+from layout.lettering.hulls import hulls_around
 from layout.lettering.text import LINE_FEED, SHARED_SCRIPTS, graphemes, is_mark, normalise, script_of
 from layout.shop.measure import FLATTEN_MM, FROZEN_STEP_MM, Floats
 from layout.shop.shop import FontSpec
@@ -142,15 +142,27 @@ class Font:
     def hull(self, glyph: int) -> Floats:
         """Convex hull (n, 2) of a glyph in capital heights, counter-clockwise; it holds the shapes of all
         size classes and stands off the curve by no more than `layout.lettering.hulls.STAND_OFF`."""
-        if glyph not in self._hulls:
-            row = self.kept_hull(glyph)
-            hull = None if row is None else _read_hull(row)
-            if hull is None:
-                hull = hull_around(self._extremes(glyph) / self.capital_height)
+        (hull,) = self.hulls([glyph])
+        return hull
+
+    def hulls(self, glyphs: Sequence[int]) -> list[Floats]:
+        """The hull of each of some glyphs, those that nobody looked at yet all at once."""
+        rows: dict[int, Floats | None] = {}
+        for glyph in glyphs:
+            if glyph not in self._hulls and glyph not in rows:
+                row = self.kept_hull(glyph)
+                hull = None if row is None else _read_hull(row)
+                if hull is None:
+                    rows[glyph] = row
+                else:
+                    self._hulls[glyph] = hull
+        if rows:
+            extremes = [self._extremes(glyph) / self.capital_height for glyph in rows]
+            for (glyph, row), hull in zip(rows.items(), hulls_around(extremes), strict=True):
                 if row is not None:
                     _write_hull(row, hull)
-            self._hulls[glyph] = hull
-        return self._hulls[glyph]
+                self._hulls[glyph] = hull
+        return [self._hulls[glyph] for glyph in glyphs]
 
     def shapes(self, glyph: int, height_mm: float) -> tuple[Shape, ...]:
         """A glyph's areas in capital heights, with what drawing needs to know of each."""

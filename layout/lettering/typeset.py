@@ -146,7 +146,7 @@ def _clusters(pieces: Sequence[Piece], line: int, first: int, move: Floats) -> l
 def _ink(pieces: Sequence[Piece], font: Font) -> Floats:
     """Points (n, 2) whose convex hull is that of the ink, in capital heights."""
     glyphs = [glyph for piece in pieces for glyph in piece.glyphs]
-    hulls = [font.hull(glyph.gid) for glyph in glyphs]
+    hulls = font.hulls([glyph.gid for glyph in glyphs])
     if not hulls:
         return _NONE
     at = np.array([(glyph.x, glyph.y) for glyph in glyphs])
