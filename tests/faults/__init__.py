@@ -8,5 +8,6 @@ that can happen to a machine meanwhile.
     storm.py       the faults, drawn from a seed
     verdict.py     what was told, held against what is on record
     naive.py       a shop without the guards, which must lose and double under the same faults
+    naive_parts.py its processes
     soak.py        the long run: `sh tests/run soak`
 """

@@ -83,7 +83,12 @@ class Person(threading.Thread):
 
 
 class Store(Person):
-    """Posts orders and asks again under the same key until it hears something, or loses patience."""
+    """Posts orders, as many as it is told to, and asks again under the same key until it hears something, or
+    loses patience."""
+
+    def __init__(self, *who: Any, orders: int | None = None) -> None:
+        super().__init__(*who)
+        self._orders = orders
 
     def take_one(self, ref: str) -> None:
         """One order of one unit, no tricks."""
@@ -92,6 +97,9 @@ class Store(Person):
         self._post(ref, 1, body, twice_at_once=False, patience=40)
 
     def step(self) -> None:
+        if self.done == self._orders:
+            self.over.wait()
+            return
         self.done += 1
         ref = f"{self.name}-{self.done}"
         sku, zone = self.chance.choice(_WANTED)

@@ -1,17 +1,15 @@
 """The service under work while faults are let loose on it, drawn from a seed; then all is brought back, the
-work is finished, and what people were told is held against what is on record."""
+work is finished, and what people were told is held against what is on record. A squall is the shortest of
+storms: few processes, few orders, and the faults it is given, each once.
+"""
 
 from __future__ import annotations
 
-import json
-import os
 import random
 import signal
-import subprocess
-import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -20,7 +18,9 @@ from typing import Any
 
 from sqlalchemy import select
 
+from service.audit.look import look
 from service.callbacks import deliveries
+from service.photos.photos import FOLDER
 from service.records.db import Database, open_engine
 from service.records.outgoing import ask_for
 from service.records.tables import Outbox
@@ -30,7 +30,7 @@ from service.running.outbox_rows import Hint
 from service.running.worker import publisher
 from service.shop import catalogue
 from service.shop.settings import Settings
-from service.shop.versions import Shelf
+from service.shop.versions import Shelf, Versions
 from service.stock import reservations as stock
 from tests.faults import verdict
 from tests.faults.people import Desk, Operator, Person, Receiver, Store, Told
@@ -47,6 +47,8 @@ _STANDS_STILL_SECONDS = 6.0
 _SLOW_SECONDS = 30.0
 _START_SECONDS = 300.0
 _FULL_DISK = 4_096
+#: Orders of the one store that a squall has: what two operators burn in a few seconds.
+_ORDERS_IN_A_SQUALL = 12
 Say = Callable[[str], None]
 
 
@@ -97,8 +99,12 @@ def a_world(
     operators: int = 1,
     api: int = 2,
     workers: int = 2,
+    orders: int | None = None,
+    measures_fonts: bool = True,
+    checkers: int = 1,
 ) -> Iterator[World]:
-    """The service, up, with people who have not begun yet."""
+    """The service, up, with people who have not begun yet. `orders`: so many of each store, None for as many
+    as come."""
     chance = random.Random(seed)
     with ExitStack() as stack:
         (folder / "data").mkdir(parents=True)
@@ -109,8 +115,9 @@ def a_world(
             "RICASSO_DATA": str(folder / "data"),
             "RICASSO_LEASE_SECONDS": "30",
             "RICASSO_SWEEP_SECONDS": "1",
-            "RICASSO_CHECK_WORKERS": "1",
+            "RICASSO_CHECK_WORKERS": str(checkers),
             "RICASSO_CHECK_SECONDS": "60",
+            "RICASSO_MEASURE_FONTS": str(measures_fonts).lower(),
             "RICASSO_CALLBACKS_TO_LOOPBACK": "true",
             "RICASSO_BEAT_FILE": str(folder / "beat"),
         }
@@ -150,7 +157,7 @@ def a_world(
             },
             receiver=receiver,
             told=told,
-            people=_people(made, ports, told, chance, stores=stores, operators=operators),
+            people=_people(made, ports, told, chance, stores=stores, operators=operators, orders=orders),
             say=say,
             broker=broker,
             postgres=postgres,
@@ -185,13 +192,21 @@ def _prepare(database: Database, receiver: Receiver) -> dict[str, str]:
 
 
 def _people(
-    made: dict[str, str], ports: list[int], told: Told, chance: random.Random, *, stores: int, operators: int
+    made: dict[str, str],
+    ports: list[int],
+    told: Told,
+    chance: random.Random,
+    *,
+    stores: int,
+    operators: int,
+    orders: int | None,
 ) -> list[Person]:
     def own() -> random.Random:
         return random.Random(chance.random())
 
     people: list[Person] = [
-        Store(f"W{number}", made["store"], ports, told, own()) for number in range(1, stores + 1)
+        Store(f"W{number}", made["store"], ports, told, own(), orders=orders)
+        for number in range(1, stores + 1)
     ]
     people.append(Desk("desk", made["desk"], ports, told, own()))
     people += [
@@ -370,9 +385,19 @@ def rage(world: World, *, kills: int, seconds: float) -> None:
         wait(world.chance.uniform(0.3, 2.0))
 
 
+def strike(world: World, faults: Sequence[Callable[[World], None]]) -> None:
+    """Each of the faults once."""
+    for person in world.people:
+        person.start()
+    _first_work(world)
+    for fault in world.chance.sample(list(faults), len(faults)):
+        fault(world)
+        wait(world.chance.uniform(0.3, 1.0))
+
+
 def _first_work(world: World) -> None:
     """Faults on a shop that stands still would prove nothing."""
-    end = time.monotonic() + 60
+    end = time.monotonic() + _START_SECONDS
     while time.monotonic() < end and not (len(world.told.acked) > 3 and world.told.burned):
         wait(0.2)
 
@@ -419,17 +444,8 @@ def is_at_work(world: World) -> bool:
 
 def judged(world: World, left: list[str]) -> Verdict:
     """What people were told against what is on record, and the audit of a shop that is still open."""
-    environment = {**os.environ, **world.settings}
-    if world.postgres is not None:
-        environment["RICASSO_DATABASE_URL"] = world.postgres.url.render_as_string(hide_password=False)
-    audit = subprocess.run(
-        [sys.executable, "-c", "from service.cli import main; main()", "audit", "--json"],
-        env=environment,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    damage = [one["says"] for one in json.loads(audit.stdout)["damage"]] if audit.stdout else [audit.stderr]
+    audit = look(world.database.engine, Versions(), photos=world.folder / "data" / FOLDER)
+    damage = [one.says for one in audit.damage]
     return verdict.judge(world.database, world.told, left=left, damage=damage)
 
 
@@ -437,14 +453,41 @@ def storm(
     folder: Path, *, seed: int, embedded: bool, kills: int, seconds: float, say: Say = print
 ) -> tuple[Verdict, World]:
     """One storm from beginning to end."""
-    begun = time.monotonic()
-
-    def timed(what: str) -> None:
-        say(f"{time.monotonic() - begun:7.1f} s  {what}")
-
+    timed = _timed(say)
     with a_world(folder, seed=seed, embedded=embedded, say=timed) as world:
-        timed(f"seed {seed}, {'SQLite, embedded' if embedded else 'PostgreSQL, broker, workers'}: open")
-        rage(world, kills=kills, seconds=seconds)
-        left = drain(world)
-        timed("drained")
-        return judged(world, left), world
+        return _lived_through(world, seed, lambda: rage(world, kills=kills, seconds=seconds))
+
+
+def squall(
+    folder: Path, faults: Sequence[Callable[[World], None]], *, seed: int, embedded: bool, say: Say = print
+) -> tuple[Verdict, World]:
+    """Each fault once, in an order drawn from the seed, on few processes with few orders."""
+    timed = _timed(say)
+    with a_world(
+        folder,
+        seed=seed,
+        embedded=embedded,
+        say=timed,
+        stores=1,
+        api=1,
+        workers=1,
+        orders=_ORDERS_IN_A_SQUALL,
+        measures_fonts=False,  # what is measured behind takes a processor for as long as the service is up
+        checkers=1 if embedded else 0,  # where a worker plans, checks need no processes of their own
+    ) as world:
+        return _lived_through(world, seed, lambda: strike(world, faults))
+
+
+def _timed(say: Say) -> Say:
+    begun = time.monotonic()
+    return lambda what: say(f"{time.monotonic() - begun:7.1f} s  {what}")
+
+
+def _lived_through(world: World, seed: int, ill_treat: Callable[[], None]) -> tuple[Verdict, World]:
+    world.say(
+        f"seed {seed}, {'SQLite, embedded' if world.is_embedded else 'PostgreSQL, broker, workers'}: open"
+    )
+    ill_treat()
+    left = drain(world)
+    world.say("drained")
+    return judged(world, left), world
