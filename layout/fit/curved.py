@@ -24,6 +24,8 @@ from layout.shop.measure import HEIGHT_STEP_MM, Floats
 _FIRST_CHUNK, _LARGEST_CHUNK = 8, 64
 #: Of those that need tracking so many are tracked together.
 _TOGETHER = 16
+#: Of so many the letters are looked for in the region together.
+_COVERED_TOGETHER = 8
 #: A length over by this factor is so in whatever order it is summed.
 _CERTAINLY = 1 + 1e-9
 
@@ -80,7 +82,8 @@ class _Scan:
         return end
 
     def _settle(self, heights: Floats) -> tuple[Bools, Bools]:
-        """Of each height whether it is settled with no tracking, and whether it fits so (h,)."""
+        """Of each height, up to the first that is settled and fails, whether it is settled with no tracking,
+        and whether it fits so (h,)."""
         needed = self._strip.length
         short = heights[heights * needed <= self._track.length]
         is_settled, is_covered = np.zeros((2, len(heights)), dtype=bool)
@@ -91,7 +94,12 @@ class _Scan:
                 unscaled = poses / np.stack([short, short, np.ones_like(short)], axis=-1)[:, None]
                 settled = self._settled[short.tobytes()] = self._kept(unscaled)
             is_settled[: len(short)] = settled
-            is_covered[: len(short)] = self._covered(poses[:, self._strip.inked], short)
+            inked = poses[:, self._strip.inked]
+            for at in range(0, len(short), _COVERED_TOGETHER):
+                some = slice(at, min(at + _COVERED_TOGETHER, len(short)))
+                is_covered[some] = self._covered(inked[some], short[some])
+                if (is_settled[some] & ~is_covered[some]).any():
+                    break  # what comes after the first that fails is of no account
         return is_settled, is_covered
 
     def fits_alone(self, height_mm: float) -> bool:

@@ -118,6 +118,19 @@ def test_a_hole_that_only_large_letters_reach_is_no_way_round_for_them():
     assert found is not None and found < 3.0
 
 
+@pytest.mark.parametrize("length_mm", [12.0, 13.0, 21.0])
+def test_where_there_is_room_all_around_words_are_as_large_as_the_curve_is_long(length_mm):
+    """The scan meets the end of the curve in the midst of the heights that it looks at together."""
+    baseline = LineString([(0, 0), (length_mm, 0)])
+    zone = a_zone(box(-50, -50, 50, 50), baseline)
+    strip = Strip(compose(["Anna"], a_shipped_font()))
+
+    found = largest_on_curve(a_region(zone.polygon), strip, zone, align="centre")
+
+    assert found is not None and found < zone.max_height_mm
+    assert found * strip.length <= length_mm < (found + HEIGHT_STEP_MM) * strip.length
+
+
 def test_words_longer_than_the_curve_have_no_height():
     baseline = an_arc(3.0, sweep=1.0)
     zone = a_zone(box(-50, -50, 50, 50), baseline)
