@@ -25,14 +25,9 @@ def hull_of(points: Floats) -> Floats:
     return corners[-2::-1] if hull.geom_type == "Polygon" else corners  # GEOS gives shells clockwise
 
 
-def hull_around(points: Floats, stand_off: float = STAND_OFF) -> Floats:
-    """A convex polygon (n, 2) that holds all the points and stands off their hull by at most `stand_off`."""
-    (around,) = hulls_around([points], stand_off)
-    return around
-
-
 def hulls_around(points: Sequence[Floats], stand_off: float = STAND_OFF) -> list[Floats]:
-    """The same of several sets of points (m, 2), all at once.
+    """For each of some sets of points (m, 2) a convex polygon (n, 2) that holds all of them and stands off
+    their hull by at most `stand_off` (capital heights); all at once.
 
     Lines are laid against each hull, first along the axes, then along the chord between two touching points
     wherever the corner that their lines form stands off too far; all that are to be laid at a time together.

@@ -73,7 +73,7 @@ def test_a_hull_is_kept_to_the_last_bit_and_not_believed_half_written(
 
     assert first.hull(glyph).tobytes() == hull.tobytes()
     with monkeypatch.context() as patched:
-        patched.setattr(fonts, "hull_around", None)
+        patched.setattr(fonts, "hulls_around", None)
         assert second.hull(glyph).tobytes() == hull.tobytes()
     row(tables, font_key(first), glyph)[FIGURES - 96 + 3] += 0.25
 
