@@ -7,6 +7,7 @@ import ssl
 import time
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -19,6 +20,8 @@ CONNECT_SECONDS = 5.0
 TOTAL_SECONDS = 15.0
 _LARGEST_ANSWER = 65_536
 _PORTS = frozenset({443, 8443})
+#: Whom the machine trusts is read anew after so long: it takes more than all else of a POST.
+_TRUST_SECONDS = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +63,7 @@ def post(url: str, *, headers: Mapping[str, str], body: bytes, loopback_allowed:
     try:
         with (
             httpcore.ConnectionPool(
-                ssl_context=ssl.create_default_context(), network_backend=backend, retries=0
+                ssl_context=_trust(int(time.monotonic() / _TRUST_SECONDS)), network_backend=backend, retries=0
             ) as pool,
             pool.stream(
                 "POST", url, headers=list(headers.items()), content=body, extensions={"timeout": waits}
@@ -76,6 +79,12 @@ def post(url: str, *, headers: Mapping[str, str], body: bytes, loopback_allowed:
         return Answer(0, error="no answer in time", is_late=True)
     except (httpcore.NetworkError, httpcore.ProtocolError, httpcore.UnsupportedProtocol, OSError) as error:
         return Answer(0, error=type(error).__name__)
+
+
+@lru_cache(maxsize=1)
+def _trust(_hour: int) -> ssl.SSLContext:
+    """Whom this machine trusts."""
+    return ssl.create_default_context()
 
 
 def _read_a_little(response: httpcore.Response) -> None:
