@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Select, and_, bindparam, delete, func, insert, or_, select, update
 from sqlalchemy.orm import Session, selectinload
 
+from service.records.db import send
 from service.records.search_words import folded, range_of, search_words, texts_of
 from service.records.tables import FrozenMark, History, Job, LoadSlot, Order, OrderLine, OrderWord
 
@@ -53,9 +54,8 @@ def by_ref(session: Session, client: str, order_ref: str) -> Order | None:
 
 def number_by_ref(session: Session, client: str, order_ref: str) -> int | None:
     """The number of the order that a store calls so."""
-    session.flush()
     named = {"of_client": client, "of_ref": order_ref}
-    return session.connection().execute(_BY_REF, named).scalar_one_or_none()
+    return send(session, _BY_REF, named).scalar_one_or_none()
 
 
 def write_words_anew(session: Session, order: Order) -> None:
@@ -68,7 +68,7 @@ def write_words(session: Session, order: Order) -> None:
     """Keep the words by which a new order is found, in the transaction that takes it."""
     lines = [(line.sku, line.inscriptions) for line in order.lines]
     words = search_words(texts_of(order.order_ref, order.buyer, lines))
-    session.connection().execute(_WORDS, [{"word": word, "order_id": order.id} for word in words])
+    send(session, _WORDS, [{"word": word, "order_id": order.id} for word in words])
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.records.db import send
 from service.records.tables import CalibrationRecord, TestCardRecord
 
 # Every check asks for these, so they are built once.
@@ -31,7 +32,7 @@ _NEWEST = select(
 def newest(session: Session) -> tuple[int | None, int | None]:
     """The numbers of the newest calibration and test card. No record is ever changed or taken away, so while
     these are the same, so are all the others."""
-    calibration_id, card_id = session.connection().execute(_NEWEST).one()
+    calibration_id, card_id = send(session, _NEWEST).one()
     return calibration_id, card_id
 
 

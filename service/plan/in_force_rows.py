@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import delete, func, insert, select, update
 from sqlalchemy.orm import Session, defer
 
+from service.records.db import send
 from service.records.tables import KeptLoad, KeptPlan, KeptSlot
 
 
@@ -29,7 +30,7 @@ _NEWEST_ID = select(func.max(KeptPlan.id))
 
 def newest_id(session: Session) -> int | None:
     """The number of the plan that was made last."""
-    return session.connection().execute(_NEWEST_ID).scalar_one_or_none()
+    return send(session, _NEWEST_ID).scalar_one_or_none()
 
 
 def newest(session: Session) -> KeptPlan | None:

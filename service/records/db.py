@@ -15,7 +15,18 @@ from contextlib import contextmanager
 from functools import partial
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Dialect, Engine, create_engine, event, insert, make_url, update
+from sqlalchemy import (
+    Connection,
+    CursorResult,
+    Dialect,
+    Engine,
+    Executable,
+    create_engine,
+    event,
+    insert,
+    make_url,
+    update,
+)
 from sqlalchemy.exc import (
     DBAPIError,
     IntegrityError,
@@ -208,6 +219,13 @@ class Database:
 def is_test(session: Session) -> bool:
     """Whether a session is one of the sandbox's."""
     return bool(session.info[_IS_TEST])
+
+
+def send(session: Session, statement: Executable, values: Any = None) -> CursorResult[*tuple[Any, ...]]:
+    """Execute a statement on tables that stands built, behind what the session has still to write. It costs
+    less than through the session, which looks each time for objects that it would load or change."""
+    session.flush()
+    return session.connection().execute(statement, values)
 
 
 def remembered(session: Session) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from service.records import new_rows
-from service.records.db import is_test
+from service.records.db import is_test, send
 from service.records.ids import ORDER, number
 from service.records.tables import Callback, Delivery, Event, Outbox
 
@@ -58,8 +58,7 @@ def tell(session: Session, event_type: str, *, client: str, now: datetime, **dat
     new_rows.put(session, [event])
     if event_type not in TOLD:
         return
-    session.flush()  # a callback that was made or ended by the same act
-    callbacks = session.connection().execute(_LISTENING, {"of_client": client}).scalars().all()
+    callbacks = send(session, _LISTENING, {"of_client": client}).scalars().all()
     order_id = number(ORDER, data["order"]) if "order" in data else None
     new_rows.put(
         session,

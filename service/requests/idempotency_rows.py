@@ -10,6 +10,7 @@ from sqlalchemy import bindparam, delete, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from service.records.db import send
 from service.records.tables import IdempotentRequest
 
 # Built once, for they are part of every order: to build a statement takes longer than to send it.
@@ -53,9 +54,7 @@ def insert(
         "created_at": now,
         "claimed_until": claimed_until,
     }
-    session.flush()
-    connection = session.connection()
-    return connection.execute(_CLAIM[connection.dialect.name], values).first() is not None
+    return send(session, _CLAIM[session.get_bind().dialect.name], values).first() is not None
 
 
 def find(session: Session, *, client: str, route: str, key: str) -> IdempotentRequest | None:
@@ -69,16 +68,14 @@ def find(session: Session, *, client: str, route: str, key: str) -> IdempotentRe
 def held(session: Session, *, client: str, route: str, key: str, claimed_until: datetime) -> int | None:
     """The number of an unanswered claim that reaches until then, None where there is none: it has lapsed, or
     is somebody else's by now. Others can't change it until the transaction ends."""
-    session.flush()
     claim = {"of_client": client, "of_route": route, "of_key": key, "until": claimed_until}
-    return session.connection().execute(_HELD, claim).scalar_one_or_none()
+    return send(session, _HELD, claim).scalar_one_or_none()
 
 
 def answer(session: Session, claim: int, *, status: int, body: str, headers: str) -> None:
     """Keep the answer to a claim that is `held`."""
-    session.flush()
     kept = {"claim": claim, "status": status, "body": body, "headers": headers}
-    session.connection().execute(_ANSWER, kept)
+    send(session, _ANSWER, kept)
 
 
 def renew(

@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import bindparam, func, or_, select, update
 from sqlalchemy.orm import Session
 
+from service.records.db import send
 from service.records.moves import signature
 from service.records.states import JobState, StockChange
 from service.records.tables import Bin, BinChange, Job, Order, Stock
@@ -44,15 +45,13 @@ def bins(session: Session) -> list[str]:
 
 def free_units(session: Session, sku: str) -> list[tuple[str, int]]:
     """Bins with units that nobody has reserved and how many, in walking order."""
-    session.flush()
-    return [(row[0], row[1]) for row in session.connection().execute(_FREE, {"of_sku": sku})]
+    return [(row[0], row[1]) for row in send(session, _FREE, {"of_sku": sku})]
 
 
 def change(session: Session, bin_name: str, sku: str, *, boxed: int = 0, reserved: int = 0) -> bool:
     """Add to the two counts of one bin; False when that would break them (reserved between 0 and boxed)."""
-    session.flush()
     added = {"of_bin": bin_name, "of_sku": sku, "to_boxed": boxed, "to_reserved": reserved}
-    return bool(session.connection().execute(_CHANGE, added).rowcount == 1)
+    return bool(send(session, _CHANGE, added).rowcount == 1)
 
 
 def note(

@@ -223,12 +223,11 @@ def _refill(engine: Engine) -> None:
 
 def _counted(engine: Engine, acked: set[str]) -> Losses:
     with engine.connect() as connection:
-        worked = set(connection.execute(text("SELECT ref FROM naive_task")).scalars())
         doubled = connection.execute(
             text("SELECT count(*) FROM (SELECT ref FROM naive_order GROUP BY ref HAVING count(*) > 1) d")
         ).scalar_one()
         return Losses(
-            messages_lost=len(acked - worked),
+            messages_lost=len(acked - _refs(engine, "naive_task")),
             orders_doubled=doubled,
             plain_claim_doubled=_doubled(engine, "plain"),
             no_fence_doubled=_doubled(engine, "unfenced"),
