@@ -135,7 +135,8 @@ def create_app(tools: Tools) -> FastAPI:
     problems.install(app)
     faults.install(app)
     for module in (*API, *pages.ROUTERS):
-        app.include_router(module.router)
+        # As they are: `include_router` makes each route once more, and finds it twice at every request.
+        app.router.routes.extend(module.router.routes)
     if tools.settings.docs:
         whoever_has_a_key = [Depends(caller(*EVERYBODY))]
         app.get("/openapi.json", include_in_schema=False, dependencies=whoever_has_a_key)(description)

@@ -1,4 +1,4 @@
-"""What both doors, the API and the pages, find at hand when a request comes in.
+"""What both doors, the API and the pages, find at hand when a request comes in; how their routes are made.
 
 The application is made with one set of tools (`service.shop.tools.Tools`). A route that needs them names the
 dependency:
@@ -7,15 +7,21 @@ dependency:
     def get_load(tools: AtHand, identity: str, who: House) -> LoadOut: ...
 
 Nothing else reads `app.state`, which knows no types.
+
+Their routers have `route_class=Route` (or a kind of it) and are put into the application as they are.
 """
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
 from importlib.metadata import version
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import Depends, FastAPI, Request
 from fastapi.concurrency import run_in_threadpool
+from fastapi.routing import APIRoute
+from starlette.routing import compile_path, get_name
 
 from service.papers import texts
 from service.papers.voice import Voice
@@ -26,6 +32,39 @@ from service.shop.tools import Tools
 
 #: How the token of a link begins that leads to an order of the sandbox.
 TEST_LINK = "test."
+
+_one_at_a_time = threading.RLock()
+
+
+class Route(APIRoute):
+    """A route that is found by its path and methods, and made ready when something else of it is asked for.
+
+    To look through the signatures and models of three hundred routes takes a good part of a start, and a shop
+    uses some dozens of them on a day. A test makes all of them ready, so that none is found wrong later.
+    """
+
+    _declared: dict[str, Any] | None = None
+
+    def __init__(self, path: str, endpoint: Callable[..., Any], **declared: Any) -> None:
+        self.path, self.endpoint = path, endpoint
+        self.path_regex, self.path_format, self.param_convertors = compile_path(path)
+        self.methods = {method.upper() for method in declared["methods"] or ["GET"]}
+        self.name = declared["name"] or get_name(endpoint)
+        self._declared = declared
+
+    def __getattr__(self, name: str) -> Any:
+        """Whatever is not there yet: then the rest is made first, by whoever asks first."""
+        if name.startswith("__"):
+            raise AttributeError(name)
+        with _one_at_a_time:
+            if (declared := self._declared) is not None:
+                self._declared = None  # what is missing while it is made is missing for good
+                try:
+                    super().__init__(self.path, self.endpoint, **declared)
+                except BaseException:
+                    self._declared = declared
+                    raise
+        return object.__getattribute__(self, name)
 
 
 def equip(app: FastAPI, tools: Tools) -> None:

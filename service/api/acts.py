@@ -6,11 +6,11 @@ from fastapi import APIRouter, Request, Response
 
 from service.api import wire
 from service.api.security import Owner
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.requests import act_rows as rows
 from service.requests.act_answers import ActsAnswer, acts_answer
 
-router = APIRouter(tags=["acts"])
+router = APIRouter(tags=["acts"], route_class=Route)
 
 
 @router.get("/v1/acts")

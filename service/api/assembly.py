@@ -25,7 +25,7 @@ from service.assembly.work_order_answers import (
     work_order_answer,
     work_orders_answer,
 )
-from service.doorway import AtHand, voice_of
+from service.doorway import AtHand, Route, voice_of
 from service.papers import printed
 from service.records import errors
 from service.records.errors import NotFound
@@ -33,7 +33,7 @@ from service.records.ids import UNIT, WORK_ORDER, number
 from service.records.states import WorkOrderState
 from service.requests.inscriptions import InscriptionsIn, Moment, Name, Strict, Whole, storable
 
-router = APIRouter(tags=["assembly"])
+router = APIRouter(tags=["assembly"], route_class=Route)
 
 WorkOrderId = Annotated[str, Path(description="The work order.", examples=["W5"])]
 UnitId = Annotated[str, Path(description="The unit.", examples=["U17"])]

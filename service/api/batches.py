@@ -10,13 +10,13 @@ from pydantic import Field, SkipValidation
 from service.api import wire
 from service.api.contract import details
 from service.api.security import Intake
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.intake import batches
 from service.intake.batch_answers import BatchAnswer
 from service.requests.inscriptions import Strict
 from service.requests.order_in import OrderIn
 
-router = APIRouter(tags=["orders"])
+router = APIRouter(tags=["orders"], route_class=Route)
 
 ADDRESS = "/v1/orders/batch"
 #: 500 orders of a line or two; no other body of the surface is so large.

@@ -9,11 +9,11 @@ from fastapi import APIRouter, Query, Request, Response
 from service.api import wire
 from service.api.contract import CSV, details
 from service.api.security import House
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.plan import build_list
 from service.plan.build_list_answers import BuildListAnswer
 
-router = APIRouter(tags=["plan"])
+router = APIRouter(tags=["plan"], route_class=Route)
 
 Format = Annotated[
     Literal["json", "csv"] | None,

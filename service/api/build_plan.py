@@ -9,13 +9,13 @@ from fastapi import APIRouter, Query, Request, Response
 from service.api import wire
 from service.api.contract import CSV, PDF, details
 from service.api.security import House
-from service.doorway import AtHand, voice_of
+from service.doorway import AtHand, Route, voice_of
 from service.papers import build_plan_sheet
 from service.plan import build_plan
 from service.plan.build_plan import Wish
 from service.plan.build_plan_answers import BuildPlanAnswer
 
-router = APIRouter(tags=["plan"])
+router = APIRouter(tags=["plan"], route_class=Route)
 
 ServiceLevel = Annotated[
     float | None,

@@ -10,7 +10,7 @@ from pydantic import Field, field_validator
 from service.api import wire
 from service.api.contract import details
 from service.api.security import Bench, House
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.loads import calibrations
 from service.loads import proving_rows as rows
 from service.loads.calibration_answers import (
@@ -25,7 +25,7 @@ from service.records.errors import NotFound
 from service.records.ids import CALIBRATION, number
 from service.requests.inscriptions import Decimal, Name, Strict, Whole
 
-router = APIRouter(tags=["calibrations"])
+router = APIRouter(tags=["calibrations"], route_class=Route)
 
 Millimetres = Annotated[Decimal, Field(gt=-1e5, lt=1e5)]
 

@@ -24,13 +24,13 @@ from service.callbacks.callback_answers import (
     callback_answer,
     deliveries_answer,
 )
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.records import errors
 from service.records.who import Role, Who
 from service.requests.idempotency import Answer, create_once, created
 from service.requests.inscriptions import Strict
 
-router = APIRouter(prefix="/v1/callbacks", tags=["callbacks"])
+router = APIRouter(prefix="/v1/callbacks", tags=["callbacks"], route_class=Route)
 
 StoreOrOwner = Annotated[Who, Depends(caller(Role.STORE, Role.OWNER))]
 _SHOWN = 50

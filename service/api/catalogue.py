@@ -6,11 +6,11 @@ from fastapi import APIRouter, Response
 
 from service.api.contract import details
 from service.api.security import Anyone
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.intake.catalogue_answers import CatalogueAnswer, catalogue_answer
 from service.shop.stores import fonts_for, shop_for
 
-router = APIRouter(tags=["catalogue"])
+router = APIRouter(tags=["catalogue"], route_class=Route)
 
 
 @router.get("/v1/catalogue", openapi_extra=details(etag=True))

@@ -21,7 +21,7 @@ from service.changes.change_answers import (
     whole_version_answer,
 )
 from service.changes.looking import what_changes
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.records import errors
 from service.records.errors import BadRequest, NotFound, StaleVersion
 from service.records.states import Origin
@@ -31,7 +31,7 @@ from service.shop import version_rows as rows
 from service.shop.catalogue.difference import difference
 from service.shop.tools import Tools
 
-router = APIRouter(tags=["catalogue"])
+router = APIRouter(tags=["catalogue"], route_class=Route)
 
 VERSIONS, TRIALS = "/v1/catalogue/versions", "/v1/catalogue/trials"
 #: A description with photos.

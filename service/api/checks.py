@@ -7,12 +7,12 @@ from fastapi import APIRouter
 from service.api.contract import details
 from service.api.security import Intake
 from service.api.wire import CheckIn
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.intake import check as checks
 from service.intake.check import CheckAnswer
 from service.records import errors
 
-router = APIRouter(tags=["checks"])
+router = APIRouter(tags=["checks"], route_class=Route)
 
 
 @router.post("/v1/checks", openapi_extra=details(errors.CheckTooSlow, errors.CheckersBusy))

@@ -5,10 +5,10 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from service.api.security import House
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.plan.estimate_answers import EstimatesAnswer, estimates_answer
 
-router = APIRouter(tags=["plan"])
+router = APIRouter(tags=["plan"], route_class=Route)
 
 
 @router.get("/v1/estimates")

@@ -13,10 +13,10 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from service.api.contract import details
 from service.api.security import Anyone
 from service.callbacks.stream import Follower
-from service.doorway import AnswersNow, AtHand, key_id_of
+from service.doorway import AnswersNow, AtHand, Route, key_id_of
 from service.records import errors
 
-router = APIRouter(tags=["callbacks"])
+router = APIRouter(tags=["callbacks"], route_class=Route)
 
 _POLL_SECONDS = 1.0
 #: Streams end by themselves so that keys taken away and old processes don't live on in them.

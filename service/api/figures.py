@@ -10,12 +10,12 @@ from fastapi import APIRouter, Query, Request, Response
 from service.api import wire
 from service.api.contract import CSV, details
 from service.api.security import House
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.figures import figures
 from service.figures.figures import Every, FiguresAnswer
 from service.records import errors
 
-router = APIRouter(tags=["plan"])
+router = APIRouter(tags=["plan"], route_class=Route)
 
 Since = Annotated[date, Query(alias="from", description="First day that counts.", examples=["2026-11-01"])]
 Until = Annotated[

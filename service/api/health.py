@@ -7,10 +7,10 @@ from typing import Literal
 from fastapi import APIRouter, Response
 from pydantic import Field
 
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.requests.answers import AnswerBody
 
-router = APIRouter(tags=["health"])
+router = APIRouter(tags=["health"], route_class=Route)
 
 
 class HealthAnswer(AnswerBody):

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service.api import wire
 from service.api.contract import details
 from service.api.security import Anyone, Bench
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.intake import order_rows as rows
 from service.intake.order_answers import JobAnswer, JobsAnswer, job_answer
 from service.proving import test_cards
@@ -22,7 +22,7 @@ from service.records.states import JobState
 from service.requests.inscriptions import Strict, storable
 from service.stock import put_backs
 
-router = APIRouter(tags=["jobs"])
+router = APIRouter(tags=["jobs"], route_class=Route)
 
 
 class PutBackIn(Strict):

@@ -13,13 +13,13 @@ from service.api.security import Bench, House
 from service.bench import acts, doubts, mounting, pulls, seating
 from service.bench import burn_files as files
 from service.bench.inspection import BladesInspected, Inspected
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.loads.load_answers import LoadAnswer
 from service.records import errors
 from service.records.ids import LOAD, number
 from service.requests.inscriptions import Name, Strict, Truth, Whole, storable
 
-router = APIRouter(tags=["loads"])
+router = APIRouter(tags=["loads"], route_class=Route)
 
 Unit = Annotated[str, Field(min_length=2, max_length=24)]
 SlotName = Annotated[str, Field(min_length=1, max_length=30)]

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service.api import wire
 from service.api.contract import details
 from service.api.security import Bench, House, Owner
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.intake import order_rows
 from service.intake import take_lot as intake_lots
 from service.loads import lot_rows as rows
@@ -23,7 +23,7 @@ from service.records.ids import LOT, number
 from service.records.states import LotState
 from service.requests.inscriptions import InscriptionsIn, Moment, Name, Strict, Whole, storable
 
-router = APIRouter(tags=["lots"])
+router = APIRouter(tags=["lots"], route_class=Route)
 
 
 class LotIn(Strict):

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Depends, Path, Query, Request, Response
 from service.api import wire
 from service.api.contract import BURN_FILES, CSV, PDF, details
 from service.api.security import Bench, Owner
-from service.doorway import AtHand, voice_of
+from service.doorway import AtHand, Route, voice_of
 from service.papers.matrix_sheet import matrix_sheet
 from service.proving import matrix_cards
 from service.proving.matrix_answers import ChosenCellAnswer, MatrixCardAnswer
@@ -17,7 +17,7 @@ from service.proving.matrix_cards import Wanted
 from service.records import errors
 from service.shop.catalogue import read
 
-router = APIRouter(tags=["test cards"])
+router = APIRouter(tags=["test cards"], route_class=Route)
 
 _NUMBERS = r"^[0-9., ;]{1,200}$"
 

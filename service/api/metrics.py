@@ -6,9 +6,9 @@ from fastapi import APIRouter, Request, Response
 
 from service.api.contract import details
 from service.api.security import House
-from service.doorway import Gauges
+from service.doorway import Gauges, Route
 
-router = APIRouter(tags=["health"])
+router = APIRouter(tags=["health"], route_class=Route)
 
 _FORMS = ["text/plain", "application/openmetrics-text"]
 

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from service.api import wire
 from service.api.contract import PNG, SVG, details
 from service.api.security import Anyone, Desk, Intake
-from service.doorway import AtHand, voice_of
+from service.doorway import AtHand, Route, voice_of
 from service.intake import order_rows as rows
 from service.intake import orders, proofs, search
 from service.intake import take_order as intake
@@ -34,7 +34,7 @@ from service.requests.inscriptions import Ref
 from service.requests.order_in import OrderIn
 from service.shop.stores import language_for
 
-router = APIRouter(tags=["orders"])
+router = APIRouter(tags=["orders"], route_class=Route)
 
 
 @router.post(

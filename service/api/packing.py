@@ -10,7 +10,7 @@ from pydantic import AfterValidator, Field
 from service.api import wire
 from service.api.contract import details
 from service.api.security import Bench, House
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.packing import acts
 from service.packing.packing_answers import (
     PackingAnswer,
@@ -22,7 +22,7 @@ from service.packing.pick_ups import PickUps
 from service.records import errors
 from service.requests.inscriptions import Strict, storable
 
-router = APIRouter(tags=["packing"])
+router = APIRouter(tags=["packing"], route_class=Route)
 
 
 class PackingScanIn(Strict):

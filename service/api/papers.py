@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service.api import wire
 from service.api.contract import PDF, details
 from service.api.security import Anyone, House, Intake
-from service.doorway import TEST_LINK, AtHand, link_to, voice_of
+from service.doorway import TEST_LINK, AtHand, Route, link_to, voice_of
 from service.intake import orders, proof_links
 from service.intake.order_answers import ProofLinkAnswer
 from service.papers import labels
@@ -21,7 +21,7 @@ from service.records.ids import LOAD, number
 from service.requests import sessions
 from service.shop.stores import language_for
 
-router = APIRouter(tags=["papers"])
+router = APIRouter(tags=["papers"], route_class=Route)
 
 
 @router.get(

@@ -10,7 +10,7 @@ from pydantic import Field
 from service.api import wire
 from service.api.contract import JPEG, SVG, details
 from service.api.security import Desk, House
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.photos import photos
 from service.photos.develop import FORMATS, MOST_PIXELS
 from service.photos.overlay import overlay_svg
@@ -19,7 +19,7 @@ from service.records import errors
 from service.requests.inscriptions import Strict, Truth
 from service.requests.served import Served
 
-router = APIRouter(tags=["photos"])
+router = APIRouter(tags=["photos"], route_class=Route)
 
 ADDRESS = "/v1/jobs/{identity}/photos"
 LARGEST_PHOTO = photos.LARGEST_PHOTO

@@ -8,14 +8,14 @@ from fastapi import APIRouter, Path, Query, Request, Response
 
 from service.api.contract import SVG, details
 from service.api.security import House
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.papers import pictures, texts
 from service.plan import in_force as kept_plan
 from service.plan import outlook
 from service.plan import plan_rows as rows
 from service.records import errors
 
-router = APIRouter(tags=["plan"])
+router = APIRouter(tags=["plan"], route_class=Route)
 
 PlannedNumber = Annotated[int, Path(description="The load's number in the plan.", examples=[4])]
 PlannedTurn = Annotated[int, Query(ge=1, le=9, description="The turn, from 1.", examples=[1])]

@@ -6,14 +6,14 @@ from fastapi import APIRouter
 
 from service.api.contract import details
 from service.api.security import House
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.plan import board_rows as rows
 from service.plan import in_force as kept_plan
 from service.plan import outlook
 from service.plan.plan_answers import BacklogAnswer, PlanAnswer, backlog_answer, plan_answer
 from service.records import errors
 
-router = APIRouter(tags=["plan"])
+router = APIRouter(tags=["plan"], route_class=Route)
 
 
 @router.get("/v1/plan", openapi_extra=details(errors.NoPlanYet))

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from service.api.contract import details
 from service.api.security import Previewer
-from service.doorway import AtHand, address_of, key_id_of, language_of, voice_in
+from service.doorway import AtHand, Route, address_of, key_id_of, language_of, voice_in
 from service.previews import offers
 from service.previews import preview as previews
 from service.previews.preview_answers import Language, OfferAnswer, PreviewAnswer
@@ -17,7 +17,7 @@ from service.records import errors
 from service.requests.inscriptions import InscriptionsIn, Name, Strict
 from service.shop.stores import language_for
 
-router = APIRouter(tags=["previews"])
+router = APIRouter(tags=["previews"], route_class=Route)
 
 #: What is offered changes with the shop's description.
 _KEPT = "private, max-age=300"

@@ -7,9 +7,9 @@ from fastapi import APIRouter
 from service.api.security import House
 from service.bench import pulls
 from service.bench.pull_answers import PullsAnswer
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 
-router = APIRouter(tags=["pulls"])
+router = APIRouter(tags=["pulls"], route_class=Route)
 
 
 @router.get("/v1/pulls")

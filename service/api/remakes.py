@@ -11,7 +11,7 @@ from pydantic import AfterValidator, Field
 from service.api import wire
 from service.api.contract import CSV, details
 from service.api.security import Anyone, Desk, House, Intake
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.records import errors
 from service.records.ids import ORDER, REMAKE, number
 from service.records.states import ReturnState
@@ -22,7 +22,7 @@ from service.remakes.remake_in import RemakeIn
 from service.remakes.spoiled import SpoiledAnswer
 from service.requests.inscriptions import Strict, storable
 
-router = APIRouter(tags=["remakes"])
+router = APIRouter(tags=["remakes"], route_class=Route)
 
 RemakeId = Annotated[str, Path(description="The remake.", examples=["R3"])]
 

@@ -10,7 +10,7 @@ from pydantic import AfterValidator, Field
 from service.api import wire
 from service.api.contract import details
 from service.api.security import Bench, House
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.records import errors
 from service.requests.inscriptions import Name, Strict, Whole, storable
 from service.routines import due, note
@@ -25,7 +25,7 @@ from service.routines.routine_answers import (
 from service.supplies import supplies as stores
 from service.supplies.supply_answers import SuppliesAnswer, SupplyAnswer
 
-router = APIRouter(tags=["routines"])
+router = APIRouter(tags=["routines"], route_class=Route)
 
 Station = Annotated[str, Path(max_length=60, description="The station.", examples=["north"])]
 OfStation = Annotated[

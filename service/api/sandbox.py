@@ -9,13 +9,13 @@ from sqlalchemy.orm import Session
 from service.api import wire
 from service.api.contract import details
 from service.api.security import Store
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.intake.order_answers import OrderAnswer, etag_of, order_answer
 from service.records import errors
 from service.requests.inscriptions import Strict
 from service.sandbox.advance import To, advance
 
-router = APIRouter(tags=["sandbox"])
+router = APIRouter(tags=["sandbox"], route_class=Route)
 
 
 class AdvanceIn(Strict):

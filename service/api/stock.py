@@ -12,7 +12,7 @@ from service.api import wire
 from service.api.contract import details
 from service.api.security import Desk, House
 from service.api.wire import StockIn
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.records import errors
 from service.records.errors import NotFound
 from service.records.ids import COUNT, number
@@ -33,7 +33,7 @@ from service.stock.stock_answers import (
     stock_answer,
 )
 
-router = APIRouter(tags=["stock"])
+router = APIRouter(tags=["stock"], route_class=Route)
 
 CountId = Annotated[str, Path(description="The count.", examples=["COUNT7"])]
 BinCode = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(storable)]

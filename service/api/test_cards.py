@@ -11,7 +11,7 @@ from pydantic import AfterValidator, Field, model_validator
 from service.api import wire
 from service.api.contract import BURN_FILES, details
 from service.api.security import Bench, House, Owner
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.loads import proving_rows as rows
 from service.proving import test_card_file as card_files
 from service.proving import test_cards
@@ -23,7 +23,7 @@ from service.proving.test_card_answers import (
 from service.records import errors
 from service.requests.inscriptions import Decimal, Name, Strict, storable
 
-router = APIRouter(tags=["test cards"])
+router = APIRouter(tags=["test cards"], route_class=Route)
 
 Note = Annotated[str, Field(max_length=250), AfterValidator(storable)]
 Width = Annotated[Decimal, Field(gt=0, le=5)]

@@ -6,13 +6,13 @@ from fastapi import APIRouter
 
 from service.api.contract import details
 from service.api.security import House
-from service.doorway import AtHand
+from service.doorway import AtHand, Route
 from service.records import errors
 from service.what_if import answer as what_if
 from service.what_if.answer import WhatIfOut
 from service.what_if.questions import WhatIfIn
 
-router = APIRouter(tags=["plan"])
+router = APIRouter(tags=["plan"], route_class=Route)
 
 
 @router.post(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import socket
 import sys
@@ -40,6 +41,9 @@ def serve(
     ] = None,
 ) -> None:
     """Bring the database up to date, put the opening stock into an empty one, and serve until stopped."""
+    # What is imported and read at a start stays: to look it through for garbage again and again takes a
+    # quarter of it. `_serve` turns it on.
+    gc.disable()
     from service.app import set_up_logging
     from service.records import folders
 
@@ -117,6 +121,8 @@ def _serve(settings: Settings, listening: socket.socket, host: str) -> None:
         if settings.measure_fonts
         else nullcontext()
     )
+    gc.freeze()
+    gc.enable()
     with behind as measure_again:
         if measure_again is not None:
             tools.catalogue.tell(lambda described: measure_again(described.source.resolve()))

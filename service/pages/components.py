@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Request, Response
 
+from service.doorway import Route
 from service.pages import files
 from service.records.errors import NotFound
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=Route)
 
 _COMPONENTS = frozenset({"ricasso-preview.js"})
 

@@ -8,9 +8,10 @@ from pathlib import Path
 
 from fastapi import APIRouter, Response
 
+from service.doorway import Route
 from service.records.errors import NotFound
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=Route)
 
 _FOLDER = Path(__file__).parent / "static"
 _TYPES = {

@@ -11,13 +11,13 @@ from fastapi import APIRouter, Depends, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
-from service.doorway import AnswersNow, AtHand, key_id_of
+from service.doorway import AnswersNow, AtHand, Route, key_id_of
 from service.pages.gate import HouseVisitor
 from service.plan import board_rows as rows
 from service.records.ids import LOAD, number
 from service.shop.tools import Tools
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=Route)
 
 _POLL_SECONDS = 1.0
 #: Streams end by themselves, and the browser asks again: a key that was taken away does not live on in one.

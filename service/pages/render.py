@@ -12,11 +12,10 @@ from zoneinfo import ZoneInfo
 
 from fastapi import Request, Response
 from fastapi.responses import HTMLResponse
-from fastapi.routing import APIRoute
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
 from jinja2.runtime import Context
 
-from service.doorway import language_of, tools_in
+from service.doorway import Route, language_of, tools_in
 from service.pages import files, live, sentences, troubles
 from service.pages.gate import Visitor
 from service.papers import texts, words
@@ -39,7 +38,7 @@ HEADERS = {
 }
 
 
-class PageRoute(APIRoute):
+class PageRoute(Route):
     """A route for people: whatever goes wrong there is shown on a page (`service.pages.faults`)."""
 
 
