@@ -135,11 +135,10 @@ def _put(
     from service.changes.put import put_written
     from service.records import clock
     from service.records.who import By
-    from service.shop import catalogue, versions
     from service.shop import version_rows as rows
+    from service.shop import versions
 
-    catalogue.parse(content)  # says each trouble on a line of its own
-    new = versions.judged(content)
+    new = versions.judged_by_line(content)
     by = By(whoever_types(), clock.now())
     with _opened(settings) as database:
         with database.reading() as session:

@@ -1,4 +1,7 @@
-"""The tables in a database, brought to the revision this code was written for."""
+"""The tables in a database, brought to the revision this code was written for.
+
+Alembic is imported where it has something to do, which at most starts it has not.
+"""
 
 from __future__ import annotations
 
@@ -6,19 +9,17 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from alembic import command
-from alembic.autogenerate import compare_metadata
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, inspect, text
 from sqlalchemy.schema import CreateSchema
 
 from service.records.db import open_engine
 from service.records.errors import CanNot
 from service.records.tables import Base
+
+if TYPE_CHECKING:
+    from alembic.config import Config
 
 _FOLDER = Path(__file__).parent / "migrations"
 # Any number will do as long as it is always the same: two processes that start at once migrate in turn.
@@ -34,7 +35,12 @@ def upgrade(engine: Engine) -> None:
 
     Raises OtherVersion for a database that a newer program has been at.
     """
-    must_be_known(revision_of(engine))
+    revision = revision_of(engine)
+    must_be_known(revision)
+    if revision == head():
+        return
+    from alembic import command
+
     _run(engine, lambda config: command.upgrade(config, "head"))
 
 
@@ -52,6 +58,8 @@ def make_schema(engine: Engine, name: str) -> None:
 
 def downgrade(engine: Engine, revision: str = "base") -> None:
     """Take the database back to a revision. What only the newer tables could hold is lost."""
+    from alembic import command
+
     _run(engine, lambda config: command.downgrade(config, revision))
 
 
@@ -80,21 +88,27 @@ def must_be_known(revision: str | None) -> None:
 def revision_of(engine: Engine) -> str | None:
     """The revision that a database is at; None: it is empty."""
     with engine.connect() as connection:
-        return MigrationContext.configure(connection).get_current_revision()
+        if not inspect(connection).has_table("alembic_version"):
+            return None
+        revision: str | None = connection.scalar(text("SELECT version_num FROM alembic_version"))
+        return revision
 
 
 def revisions() -> list[str]:
-    """All revisions in the code, the oldest first."""
-    return [script.revision for script in ScriptDirectory(str(_FOLDER)).walk_revisions()][::-1]
+    """All revisions in the code, the oldest first: the numbers that their files' names begin with."""
+    return sorted(path.name.partition("_")[0] for path in (_FOLDER / "versions").glob("[0-9]*.py"))
 
 
-def head() -> str | None:
+def head() -> str:
     """The newest revision in the code."""
-    return ScriptDirectory(str(_FOLDER)).get_current_head()
+    return revisions()[-1]
 
 
 def differences(engine: Engine) -> list[Any]:
     """What Alembic would still have to change to make the database match the models: nothing, at head."""
+    from alembic.autogenerate import compare_metadata
+    from alembic.runtime.migration import MigrationContext
+
     with engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         return list(compare_metadata(context, Base.metadata))
@@ -102,6 +116,8 @@ def differences(engine: Engine) -> list[Any]:
 
 def write_revision(message: str) -> str:
     """Write the revision from head to the models into the package; returns its path."""
+    from alembic import command
+
     with TemporaryDirectory() as folder:
         engine = open_engine(f"sqlite:///{folder}/scratch.sqlite3")
         upgrade(engine)
@@ -119,6 +135,8 @@ def _run(engine: Engine, work: Callable[[Config], None]) -> None:
 
 
 def _config(connection: Connection) -> Config:
+    from alembic.config import Config
+
     config = Config()
     config.set_main_option("script_location", str(_FOLDER))
     config.set_main_option("path_separator", "os")

@@ -88,8 +88,8 @@ def at_start(database: Database, settings: Settings, *, clock: Clock) -> None:
         )
     if found.says not in {Says.FIRST, Says.CHANGED}:
         return
-    catalogue.parse(content)  # says each trouble on a line of its own
-    new = versions.judged(content)
+    new = versions.judged_by_line(content)
+    catalogue.keep(content, versions.kept_file(settings.kept_shops, new.text))
     by = By(SWEEP, clock())
     row: CatalogueInForce = database.write(
         lambda session: versions.put_in_force(

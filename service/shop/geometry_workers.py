@@ -323,14 +323,14 @@ _MEASURED: dict[str, Any] = {}
 
 
 def open_catalogue(source: Path) -> None:
-    """Load a shop that this process works with. Raises CatalogueError."""
+    """Load a shop that this process works with; who hands it over has judged it. Raises CatalogueError."""
     _opened(source)
 
 
 def _opened(source: Path) -> _OpenShop:
     opened = _OPEN.get(source)
     if opened is None:
-        opened = _OpenShop(catalogue.load(source))
+        opened = _OpenShop(catalogue.load(source, is_judged=True))
         while len(_OPEN) >= _MOST_OPEN:
             oldest, *_ = _OPEN
             _OPEN.pop(oldest, None)

@@ -73,7 +73,7 @@ def _measure(source: Path, tables: Path, niceness: int) -> None:
     from service.shop.font_tables import measure_all, measuring_alone
     from service.shop.smallest_sizes import missing, work_out
 
-    shop = catalogue.load(source)
+    shop = catalogue.load(source, is_judged=True)
     with measuring_alone(tables):
         for name, recipe in list(missing(shop, tables)):
             work_out(shop.fonts[name], recipe, shop.policy, tables)

@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from importlib import metadata
 from pathlib import Path
 
 import structlog
@@ -144,20 +145,28 @@ class Shelf(Versions):
         rows.keep(session, self.current.version, catalogue.read(self._described.source), now=now)
 
 
+def kept_file(kept: Path, text: str) -> Path:
+    """Where in the folder `kept` a description with this digest of its text lies that was judged, by this
+    version of the program: another one may refuse it."""
+    return kept / f"{text}-{metadata.version('ricasso')}.json"
+
+
 def opened(session: Session, kept: Path) -> Described:
-    """What is in force, read and judged. Raises CatalogueError; CatalogueMissing where nothing is."""
+    """What is in force, read, and judged where it is not kept as judged. Raises CatalogueError;
+    CatalogueMissing where nothing is."""
     row = rows.in_force(session)
     if row is None:
         raise CatalogueMissing("nothing was put in force yet", version="")
     content = rows.content_of(session, row)
-    shop = catalogue.parse(content)
-    return Described(row.number, shop, catalogue.keep(content, kept / f"{row.text}.json"))
+    file = kept_file(kept, row.text)
+    shop = catalogue.parse(content, is_judged=file.exists())
+    return Described(row.number, shop, catalogue.keep(content, file))
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A description that can be used (`judged` makes these), and its digests: of what it means (`version`),
-    and of its text as it stands there."""
+    """A description that can be used (`judged` and `judged_by_line` make these), and its digests: of what it
+    means (`version`), and of its text as it stands there."""
 
     content: Mapping[str, str]
     version: str
@@ -166,11 +175,19 @@ class Judged:
 
 def judged(content: Mapping[str, str]) -> Judged:
     """Judge a description; takes most of a second. Raises ShopRefused."""
-    if troubles := catalogue.troubles_of_files(content):
+    try:
+        return judged_by_line(content)
+    except CatalogueError as error:
         raise ShopRefused(
             "the shop's description is refused; nothing was changed",
-            troubles=[str(trouble) for trouble in troubles],
-        )
+            troubles=[str(trouble) for trouble in error.troubles],
+        ) from None
+
+
+def judged_by_line(content: Mapping[str, str]) -> Judged:
+    """The same for a console: raises CatalogueError, which says each trouble on a line of its own."""
+    if troubles := catalogue.troubles_of_files(content):
+        raise CatalogueError(troubles)
     return Judged(content, catalogue.digest_of(content), catalogue.text_digest_of(content))
 
 

@@ -50,7 +50,7 @@ def back_up(settings: Settings, path: Path) -> Manifest:
         rows = _copy_sqlite(engine, copy) if kind == "sqlite" else _dump(engine, copy)
         facts = {
             "ricasso": version("ricasso"),
-            "revision": schema.head() or "",
+            "revision": schema.head(),
             "made_at": clock.now().isoformat(timespec="seconds"),
             "database": kind,
             "rows": rows,

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from functools import cache
 from importlib import import_module
 from importlib.resources import files
+from typing import Any
 
 from fontTools.ttLib import TTFont
 
@@ -74,9 +75,15 @@ def _from_wheel(package: str, file: str) -> bytes:
 
 
 @cache
+def _hershey_fonts() -> Any:
+    """What opens them, one for all faces: it unpacks its archive to know their names."""
+    return import_module("HersheyFonts").HersheyFonts()
+
+
+@cache
 def _hershey(face: str) -> bytes:
     """A face of the Hershey fonts in the single-line format that `layout.lettering.fonts` reads."""
-    font = import_module("HersheyFonts").HersheyFonts()
+    font = _hershey_fonts()
     if face not in font.default_font_names:
         raise KeyError(face)
     font.load_default_font(face)

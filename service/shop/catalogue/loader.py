@@ -61,15 +61,20 @@ __all__ = [
 ]
 
 
-def load(folder: Path) -> Shop:
-    """The shop described in a folder. Raises CatalogueError with everything that is wrong."""
-    return parse(read(folder))
+def load(folder: Path, *, is_judged: bool = False) -> Shop:
+    """The shop described in a folder, or in a file that `keep` wrote. Raises CatalogueError with everything
+    that is wrong."""
+    return parse(read(folder), is_judged=is_judged)
 
 
-def parse(content: Mapping[str, str]) -> Shop:
-    """The shop of files' texts, as `read` gives them. Raises CatalogueError with all troubles."""
+def parse(content: Mapping[str, str], *, is_judged: bool = False) -> Shop:
+    """The shop of files' texts, as `read` gives them. Raises CatalogueError with all troubles.
+
+    `is_judged`: this program has judged these texts before, so that only what can't be read is looked for (a
+    font may have been removed since). What makes sense takes three times as long to find out.
+    """
     reading = _Reading(content)
-    if troubles := reading.judged():
+    if troubles := reading.troubles if is_judged else reading.judged():
         raise CatalogueError(troubles)
     return reading.shop
 

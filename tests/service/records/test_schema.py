@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from alembic.script import ScriptDirectory
 from sqlalchemy import CheckConstraint, Engine, inspect, select, text
 from sqlalchemy.engine import URL
 from sqlalchemy.orm import Session
@@ -34,6 +35,14 @@ def test_an_empty_database_has_everything_to_gain(empty_engine: Engine) -> None:
     # The control of the next test: a comparison that finds nothing here could find nothing anywhere.
     assert len(missing) >= len(Base.metadata.tables)
     assert not schema.is_current(empty_engine)
+
+
+def test_names_of_files_say_which_revision_follows_which() -> None:
+    """`schema.revisions` goes by them, without opening any."""
+    scripts = ScriptDirectory(str(Path(schema.__file__).parent / "migrations"))
+
+    assert schema.revisions() == [script.revision for script in scripts.walk_revisions()][::-1]
+    assert schema.head() == scripts.get_current_head()
 
 
 def test_upgrading_an_empty_database_builds_exactly_the_models(empty_engine: Engine) -> None:

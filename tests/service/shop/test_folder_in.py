@@ -8,12 +8,13 @@ from pathlib import Path
 
 import pytest
 
+from layout.shop.shop import Shop
 from service.cli.main import run
 from service.records.db import Database
 from service.records.tables import CatalogueInForce
 from service.running.assembly import assemble
 from service.shop import catalogue, versions
-from service.shop.catalogue import CatalogueError
+from service.shop.catalogue import CatalogueError, loader
 from service.shop.folder_in import FolderBehind
 from service.shop.settings import Settings
 from service.shop.tools import Tools
@@ -57,6 +58,30 @@ def test_the_first_start_puts_the_folder_in_force_and_the_next_does_nothing(
 ) -> None:
     assert [number(started(tmp_path, folder)) for _ in range(2)] == [1, 1]
     assert in_force(started(tmp_path, folder).database) == [(1, "folder", "owner:sweep")]
+
+
+def test_what_is_in_force_is_judged_once_by_each_version_of_the_program(
+    tmp_path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    judged: list[str] = []
+
+    def troubles_of(shop: Shop, where: object) -> list[catalogue.Trouble]:
+        judged.append(shop.policy.shop_name)
+        return [] if len(judged) < 3 else [catalogue.Trouble("policy/policy.toml", "", "not any more")]
+
+    monkeypatch.setattr(loader, "troubles_of", troubles_of)
+    for _ in range(2):
+        started(tmp_path, folder)
+    assert len(judged) == 1
+
+    edit(folder)
+    for fixtures in (folder, None):
+        started(tmp_path, fixtures)
+    assert judged[1:] == ["Quay"]
+
+    monkeypatch.setattr(versions.metadata, "version", lambda _: "a newer one")
+    with pytest.raises(CatalogueError, match="not any more"):
+        started(tmp_path, None)
 
 
 def test_a_changed_folder_is_put_in_force_where_nothing_else_was(tmp_path: Path, folder: Path) -> None:
