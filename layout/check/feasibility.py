@@ -295,7 +295,7 @@ def is_hopeless(shop: Shop, sku: str, inscription: Inscription, *, store: Featur
         blocks = [block for group in _ways(shop, ground, inscription, store) for block in group]
     except (FontRefused, NotEncodable):
         return True
-    return not any(len(block.hull) > 0 and fitter.place(block, least) is not None for block in blocks)
+    return not any(len(block.hull) > 0 and fitter.holds(block, least) for block in blocks)
 
 
 def _place(

@@ -11,7 +11,7 @@ below what everybody can read:
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import tee
 
@@ -30,6 +30,8 @@ from layout.shop.inscriptions import (
 from layout.shop.measure import HEIGHT_STEP_MM
 from layout.shop.shop import Policy
 
+#: Sizes are whole steps; one that is less below another is the same.
+_HALF = HEIGHT_STEP_MM / 2
 #: Room is given up in steps of this size.
 ROOM_STEP_MM = 0.1
 
@@ -66,28 +68,34 @@ def usual(
     ways, again = tee(ways)
     bounds = _Bounds(zone, inscription, policy, fits.ground.line_width_mm)
     usual_room_mm = max(zone.usual_room_mm, zone.edge_margin_mm)
-    roomy = _up_to(fits.within(usual_room_mm), ways, bounds)
+    roomy = _up_to(fits.within(usual_room_mm), ways, bounds.usual, bounds.least)
     if roomy is None:
         return None, None
-    if roomy.fit is not None and roomy.fit.height_mm >= bounds.least(roomy.block) - HEIGHT_STEP_MM / 2:
+    if roomy.fit is not None and roomy.fit.height_mm >= bounds.least(roomy.block) - _HALF:
         return _seen_from(fits.ground, roomy), usual_room_mm
-    tight = _up_to(fits.within(), again, bounds, is_least=True)
+    tight = _up_to(fits.within(), again, bounds.least)
     if tight is None or tight.fit is None:
         return tight, None
-    at_least = tight.fit.height_mm >= bounds.least(tight.block) - HEIGHT_STEP_MM / 2
+    at_least = tight.fit.height_mm >= bounds.least(tight.block) - _HALF
     room, fit = _roomiest_place(fits, tight.block, tight.fit.height_mm) if at_least else (None, None)
     if room is None:
         return tight, zone.edge_margin_mm
     return _seen_from(fits.ground, replace(tight, fit=fit)), room
 
 
-def choose(fitter: Fitter, ways: Iterable[Sequence[Block]], size_mm: float | None) -> Choice | None:
+def choose(
+    fitter: Fitter,
+    ways: Iterable[Sequence[Block]],
+    size_mm: float | None,
+    least_of: Callable[[Block], float] | None = None,
+) -> Choice | None:
     """The way to break the words, and its placement at the size asked for, or at its largest.
 
     `ways` are groups of blocks, the fewest lines first. With no size asked for: the way whose size is the
     largest. With a size: the words stay in as few lines as have that size, and among ways of as many lines
     the one that could be largest is the most even. Where none has it: the way whose size is the largest,
-    unplaced. Of equal ways the first. None when no way leaves any ink.
+    unplaced. Of equal ways the first. None when no way leaves any ink. Sizes below the least of every way
+    (where that is given) are of no use, and nobody looks for them: the first way then, unplaced.
     """
     tried: list[Block] = []
     for group in ways:
@@ -100,6 +108,8 @@ def choose(fitter: Fitter, ways: Iterable[Sequence[Block]], size_mm: float | Non
         tried += inked
     if not tried:
         return None
+    if least_of is not None and not any(fitter.holds(b, _step_up(least_of(b) - _HALF)) for b in tried):
+        return Choice(tried[0], None, None)
     block, fit = _roomiest(fitter, tried)
     return Choice(block, fit if size_mm is None else None, fit.height_mm if fit else None)
 
@@ -143,17 +153,20 @@ class _Bounds:
 
 
 def _up_to(
-    fitter: Fitter, ways: Iterable[Sequence[Block]], bounds: _Bounds, *, is_least: bool = False
+    fitter: Fitter,
+    ways: Iterable[Sequence[Block]],
+    wanted_of: Callable[[Block], float],
+    least_of: Callable[[Block], float] | None = None,
 ) -> Choice | None:
-    """The way that has the usual size (or the least), in the fewest lines; where none has it, the largest of
-    all, which is smaller then."""
+    """The way that has the size wanted, in the fewest lines; where none has it, the largest of all, which is
+    smaller then, and unplaced where none has the least."""
     ways, again = tee(ways)
     first = next((block for group in ways for block in group if len(block.hull) > 0), None)
     if first is None:
         return None
     # Only words have several ways to be set, and all of those have one usual size.
-    wanted = bounds.least(first) if is_least else bounds.usual(first)
-    choice = choose(fitter, again, wanted)
+    wanted = wanted_of(first)
+    choice = choose(fitter, again, wanted, least_of)
     if choice is None or choice.fit is not None or choice.largest_mm is None:
         return choice
     size = min(choice.largest_mm, wanted)
@@ -167,15 +180,18 @@ def _roomiest_place(fits: Fits, block: Block, size: float) -> tuple[float | None
     """
     zone = fits.ground.zone
     steps = math.ceil((zone.usual_room_mm - zone.edge_margin_mm) / ROOM_STEP_MM - 1e-9)
-    low, high, best = 0, steps, None
+
+    def room(step: int) -> float:
+        return round(zone.edge_margin_mm + step * ROOM_STEP_MM, 6)
+
+    low, high = 0, steps
     while high - low > 1:
         middle = (low + high) // 2
-        fit = fits.within(round(zone.edge_margin_mm + middle * ROOM_STEP_MM, 6)).place(block, size)
-        if fit is None:
-            high = middle
+        if fits.within(room(middle)).holds(block, size):
+            low = middle
         else:
-            low, best = middle, fit
-    return (round(zone.edge_margin_mm + low * ROOM_STEP_MM, 6), best) if best is not None else (None, None)
+            high = middle
+    return (room(low), fits.within(room(low)).place(block, size)) if low > 0 else (None, None)
 
 
 def _seen_from(ground: Ground, choice: Choice) -> Choice:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -77,7 +77,7 @@ def largest(region: Region, hull: Floats, zone: Zone, *, align: Align) -> Fit | 
     for room in _rooms(region, zone):
         copies = _copies(room, hull)
         top = min(ceiling, _steps(copies.bound))
-        best = _largest_step(partial(_is_held, room, hull, wish), step, top)
+        best = _largest_step(_Held(room, hull, wish), step, top)
         if best > step:
             step, copies_placed = best, copies
     if copies_placed is None:
@@ -94,6 +94,12 @@ def place(region: Region, hull: Floats, zone: Zone, *, align: Align, height_mm: 
         if (fit := _placed(region, _copies(room, hull), hull, wish, height_mm)) is not None
     ]
     return min(placed, key=wish.distance_mm, default=None)
+
+
+def holds(region: Region, hull: Floats, zone: Zone, *, align: Align, height_mm: float) -> bool:
+    """Whether the block fits anywhere at that height; quicker than to place it."""
+    wish = _Wish.of(hull, zone, align)
+    return any(_is_free(room, hull, wish, height_mm) for room in _rooms(region, zone))
 
 
 def overhang(
@@ -142,7 +148,10 @@ def _is_squeezed_in(
     """As `_is_held`, sooner where one of the spots will do: the first, or the last that was found."""
     if any(certainly_holds(room, hull, height_mm, spot) for spot in reversed(spots)):
         return True
-    free = wish.allowed(Copies(room, hull).positions(height_mm, near=spots[-1]), height_mm)
+    copies = Copies(room, hull)
+    if wish.slide == "both" and (known := copies.fits_anywhere(height_mm)) is not None:
+        return known
+    free = wish.allowed(copies.positions(height_mm, near=spots[-1]), height_mm)
     if free.is_empty:
         return False
     spots[1:] = [free.representative_point().coords[0]]
@@ -301,11 +310,27 @@ def _height_mm(step: int) -> float:
     return round(step * HEIGHT_STEP_MM, 6)
 
 
-def _is_held(room: Room, hull: Floats, wish: _Wish, height_mm: float) -> bool:
-    """Whether a hull fits in a room at that height: where it wants to be, or else anywhere that it may be."""
-    if certainly_holds(room, hull, height_mm, wish.origin(height_mm)):
-        return True
-    return not wish.allowed(_copies(room, hull).positions(height_mm), height_mm).is_empty
+class _Held:
+    """Whether a hull fits in a room at a height: where it wants to be, or else anywhere that it may be."""
+
+    def __init__(self, room: Room, hull: Floats, wish: _Wish) -> None:
+        self._room, self._hull, self._wish = room, hull, wish
+        self._not_as_wished_mm = math.inf
+
+    def __call__(self, height_mm: float) -> bool:
+        if height_mm < self._not_as_wished_mm:  # what does not fit there at a height fits at no greater one
+            if certainly_holds(self._room, self._hull, height_mm, self._wish.origin(height_mm)):
+                return True
+            self._not_as_wished_mm = height_mm
+        return _is_free(self._room, self._hull, self._wish, height_mm)
+
+
+def _is_free(room: Room, hull: Floats, wish: _Wish, height_mm: float) -> bool:
+    """Whether a hull fits anywhere that it may be in a room at that height."""
+    copies = _copies(room, hull)
+    if wish.slide == "both" and (known := copies.fits_anywhere(height_mm)) is not None:
+        return known
+    return not wish.allowed(copies.positions(height_mm), height_mm).is_empty
 
 
 def _largest_step(fits: Callable[[float], bool], low: int, top: int) -> int:
@@ -364,6 +389,7 @@ __all__ = [
     "Overhang",
     "anchor_of",
     "bindings_of",
+    "holds",
     "largest",
     "overhang",
     "own_point",

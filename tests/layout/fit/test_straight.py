@@ -380,6 +380,36 @@ def test_a_keep_out_under_a_long_straight_edge_of_the_block_binds_it() -> None:
     assert pin.point == pytest.approx((30.0, 2.0), abs=0.3)
 
 
+def test_whether_a_copy_fits_anywhere_is_what_its_positions_say() -> None:
+    rng = np.random.default_rng(SEED)
+    said = {True: 0, False: 0, None: 0}
+    for _ in range(200):
+        room = room_of(next(iter(shapely.get_parts(a_hollow_polygon(rng)))))
+        copies = Copies(room, a_hull(rng))
+        for scale in copies.bound * rng.uniform(0.2, 1.1, size=4):
+            fits = copies.fits_anywhere(float(scale))
+            said[fits] += 1
+            assert fits is None or fits is not copies.positions(float(scale)).is_empty
+    assert min(said[True], said[False]) > 50
+
+
+def test_a_copy_fits_between_holes_as_exactly_as_its_positions_say() -> None:
+    rng = np.random.default_rng(SEED)
+    said = {True: 0, False: 0}
+    for _ in range(40):
+        holes = [Point(x, 5).buffer(rng.uniform(1, 3), quad_segs=16) for x in (8, rng.uniform(14, 32))]
+        room, hull = room_of(box(0, 0, 40, 10).difference(shapely.union_all(holes))), a_hull(rng)
+        low, high = 0.01, Copies(room, hull).bound
+        while high - low > 1e-7:
+            middle = (low + high) / 2
+            low, high = (low, middle) if Copies(room, hull).positions(middle).is_empty else (middle, high)
+        for scale in (low * 0.99999, high * 1.00001):
+            fits = Copies(room, hull).fits_anywhere(scale)
+            assert fits is not None and fits is not Copies(room, hull).positions(scale).is_empty
+            said[fits] += 1
+    assert min(said.values()) > 20
+
+
 def test_a_copy_that_certainly_lies_in_a_room_is_among_its_positions() -> None:
     # Reference: the set of all positions, worked out by itself.
     rng = np.random.default_rng(SEED)
