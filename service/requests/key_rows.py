@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import bindparam, delete, or_, select
+from sqlalchemy import Row, bindparam, delete, or_, select
 from sqlalchemy.orm import Session
 
+from service.records.db import send
 from service.records.tables import ApiKey, EndedSession
 from service.records.who import Role
 
-#: Every request asks for its key, so this is built once.
 _BY_KEY_ID = select(ApiKey).where(ApiKey.key_id == bindparam("of_key"))
+#: Every request asks for its key, so this is built once, and is no object that the session keeps.
+_FOUND = select(*ApiKey.__table__.c).where(ApiKey.key_id == bindparam("of_key"))
+
+
+def found(session: Session, key_id: str) -> Row[Any] | None:
+    """The columns of a key, to be looked at."""
+    return send(session, _FOUND, {"of_key": key_id}).one_or_none()
 
 
 def by_key_id(session: Session, key_id: str) -> ApiKey | None:

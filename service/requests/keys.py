@@ -20,7 +20,9 @@ import string
 import zlib
 from collections.abc import Iterable
 from datetime import datetime, timedelta
+from typing import Any
 
+from sqlalchemy import Row
 from sqlalchemy.orm import Session
 
 from service.records.db import is_test
@@ -150,7 +152,7 @@ def _origin(given: str) -> str:
     return origin.removesuffix(_USUAL_PORTS[origin.partition(":")[0]])
 
 
-def is_in_use(row: ApiKey, *, now: datetime) -> bool:
+def is_in_use(row: ApiKey | Row[Any], *, now: datetime) -> bool:
     """Neither revoked nor past its time."""
     return row.revoked_at is None and (row.expires_at is None or row.expires_at > now)
 
@@ -163,11 +165,11 @@ def _note(session: Session, row: ApiKey, what: str, by: By) -> None:
     write_history(session, "key", row.id, what, by=by, why=why)
 
 
-def _matching(session: Session, key: str) -> ApiKey | None:
+def _matching(session: Session, key: str) -> Row[Any] | None:
     parts = _KEY.match(key)
     if parts is None or not hmac.compare_digest(_checksum(key[:-7]), parts.group(4)):
         return None
-    row = rows.by_key_id(session, parts.group(2))
+    row = rows.found(session, parts.group(2))
     if row is None or not hmac.compare_digest(row.secret_sha256, _hash(parts.group(3))):
         return None
     return row if _word(session, Role(row.role)) == parts.group(1) else None
