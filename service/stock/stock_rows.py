@@ -37,6 +37,14 @@ _CHANGE = (
     .values(boxed=_BOXED, reserved=_RESERVED, version=_STOCK.version + 1)
 )
 
+_FIRST = _FREE.with_only_columns(Stock.bin).limit(1).correlate(None).scalar_subquery()
+_RESERVE_IN_FIRST = (
+    update(_TABLE)
+    .where(_STOCK.sku == bindparam("of_sku"), _STOCK.bin == _FIRST, _STOCK.boxed >= _RESERVED)
+    .values(reserved=_RESERVED, version=_STOCK.version + 1)
+    .returning(_STOCK.bin)
+)
+
 
 def bins(session: Session) -> list[str]:
     """Every bin's name, in walking order."""
@@ -46,6 +54,14 @@ def bins(session: Session) -> list[str]:
 def free_units(session: Session, sku: str) -> list[tuple[str, int]]:
     """Bins with units that nobody has reserved and how many, in walking order."""
     return [(row[0], row[1]) for row in send(session, _FREE, {"of_sku": sku})]
+
+
+def reserve_in_first(session: Session, sku: str, units: int) -> str | None:
+    """Reserve units in the first bin in walking order with a free one; gives the bin, or None where it has
+    not as many, or there is none. The subselect is not looked at anew where somebody else was faster, but
+    the counts are."""
+    wanted = {"of_sku": sku, "to_reserved": units}
+    return send(session, _RESERVE_IN_FIRST, wanted).scalar_one_or_none()
 
 
 def change(session: Session, bin_name: str, sku: str, *, boxed: int = 0, reserved: int = 0) -> bool:
