@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, bindparam, delete, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Select, and_, bindparam, delete, func, literal, or_, select, update
 from sqlalchemy.orm import Session, selectinload
 
+from service.records import new_rows
 from service.records.db import send
 from service.records.search_words import folded, range_of, search_words, texts_of
-from service.records.tables import FrozenMark, History, Job, LoadSlot, Order, OrderLine, OrderWord
+from service.records.tables import Event, FrozenMark, History, Job, LoadSlot, Order, OrderLine, OrderWord
 
 _WHOLE = (
     selectinload(Order.lines).selectinload(OrderLine.jobs),
@@ -43,7 +44,39 @@ def lock(session: Session, order_id: int, *, client: str | None) -> Order | None
 _BY_REF = select(Order.id).where(
     Order.client == bindparam("of_client"), Order.order_ref == bindparam("of_ref")
 )
-_WORDS = insert(OrderWord.__table__)  # type: ignore[arg-type]
+_PLACE = {
+    dialect: select(
+        _BY_REF.scalar_subquery(),
+        new_rows.numbers(Order, literal(1), dialect=dialect),
+        new_rows.numbers(OrderLine, bindparam("of_lines"), dialect=dialect),
+        new_rows.numbers(Job, bindparam("of_units"), dialect=dialect),
+        new_rows.numbers(Event, literal(1), dialect=dialect),
+    )
+    for dialect in ("postgresql", "sqlite")
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The numbers of a new order, its lines, its units, and the event that tells of it."""
+
+    order: int
+    lines: Sequence[int]
+    jobs: Sequence[int]
+    event: int
+
+
+def place(session: Session, client: str, order_ref: str, *, lines: int, units: int) -> Place | int:
+    """The place of a new order with so many lines and units, or the number of the order that the store has
+    called so before."""
+    wanted = {"of_client": client, "of_ref": order_ref, "of_lines": lines, "of_units": units}
+    earlier, of_order, of_lines, of_jobs, of_event = send(
+        session, _PLACE[session.get_bind().dialect.name], wanted
+    ).one()
+    if earlier is not None:
+        return int(earlier)
+    (order,), (event,) = new_rows.numbers_from(of_order, 1), new_rows.numbers_from(of_event, 1)
+    return Place(order, new_rows.numbers_from(of_lines, lines), new_rows.numbers_from(of_jobs, units), event)
 
 
 def by_ref(session: Session, client: str, order_ref: str) -> Order | None:
@@ -52,23 +85,17 @@ def by_ref(session: Session, client: str, order_ref: str) -> Order | None:
     ).one_or_none()
 
 
-def number_by_ref(session: Session, client: str, order_ref: str) -> int | None:
-    """The number of the order that a store calls so."""
-    named = {"of_client": client, "of_ref": order_ref}
-    return send(session, _BY_REF, named).scalar_one_or_none()
-
-
 def write_words_anew(session: Session, order: Order) -> None:
     """Keep the words by which the order is found in place of those it had."""
     session.execute(delete(OrderWord).where(OrderWord.order_id == order.id))
-    write_words(session, order)
+    new_rows.put(session, words_of(order))
 
 
-def write_words(session: Session, order: Order) -> None:
-    """Keep the words by which a new order is found, in the transaction that takes it."""
+def words_of(order: Order) -> list[OrderWord]:
+    """The words by which an order is found."""
     lines = [(line.sku, line.inscriptions) for line in order.lines]
     words = search_words(texts_of(order.order_ref, order.buyer, lines))
-    send(session, _WORDS, [{"word": word, "order_id": order.id} for word in words])
+    return [OrderWord(word=word, order_id=order.id) for word in words]
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,8 +60,12 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
     def prepare() -> tuple[OrderWanted, list[CheckResult], promises.Safe | None]:
         tools.rates.order(who.client, units)  # here, because an answer given again is no order
         filled = as_before.looked_up(tools, wanted, who=who)
-        results = check_lines(tools, filled, who=who)
-        return filled, results, promises.of_lines(tools, filled.lines, results, ship_by=wanted.ship_by)
+        with tools.database.reading() as session:
+            in_force = checks.in_force(session)
+            outlook = promises.outlook_of_order(tools, session)
+        results = check_lines(tools, filled, in_force, who=who)
+        promised = promises.of_lines(tools, outlook, filled.lines, results, ship_by=wanted.ship_by)
+        return filled, results, promised
 
     def work(
         session: Session, prepared: tuple[OrderWanted, list[CheckResult], promises.Safe | None]
@@ -69,8 +73,8 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
         by = tools.by(who)
         filled, results, promised = prepared
         seen = _held_against_previews(tools, filled, results, by=by)
-        order = take(session, filled, results, seen, shop=tools.catalogue.current, by=by)
-        promise = promises.promise_new(session, order, promised, now=by.at)
+        shop = tools.catalogue.current
+        order, promise = take(session, filled, results, seen, shop=shop, by=by, promised=promised)
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
         return created(taken_order_answer(session, order, promise), headers)
 
@@ -99,12 +103,14 @@ def rehearse_order(tools: Tools, body: Any, key: str, *, who: Who) -> OrderAnswe
         if earlier is not None:
             return None
     filled = as_before.looked_up(tools, wanted, who=who)
-    results = check_lines(tools, filled, who=who)
+    with tools.database.reading() as session:
+        in_force = checks.in_force(session)
+    results = check_lines(tools, filled, in_force, who=who)
 
     def work(session: Session) -> OrderAnswer:
         by = tools.by(who)
         seen = _held_against_previews(tools, filled, results, by=by)
-        order = take(session, filled, results, seen, shop=tools.catalogue.current, by=by)
+        order, _ = take(session, filled, results, seen, shop=tools.catalogue.current, by=by)
         return taken_order_answer(session, order, None)
 
     return tools.database.rehearse(work)
@@ -139,11 +145,9 @@ def order_fingerprint(body: Any) -> str:
     return fingerprint_of(body.model_dump(mode="json", exclude=left_out))
 
 
-def check_lines(tools: Tools, wanted: OrderWanted, *, who: Who) -> list[CheckResult]:
+def check_lines(tools: Tools, wanted: OrderWanted, in_force: InForce, *, who: Who) -> list[CheckResult]:
     """Check every line, the words of a set at one height; equal lines are checked once. A store's lines are
     held against what it offers."""
-    with tools.database.reading() as session:
-        in_force = checks.in_force(session)
     results: dict[Any, CheckResult] = {}
 
     def check(line: LineWanted) -> CheckResult:

@@ -4,7 +4,7 @@ Called by `take_order` inside its transaction, with the lines already checked; `
 when a line is amended.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from itertools import zip_longest
 
@@ -17,13 +17,25 @@ from layout.shop.shop import Shop
 from service.intake import line_holds, shown_before
 from service.intake import order_rows as rows
 from service.intake.shown_before import Compared
+from service.plan import promises
 from service.records import new_rows
-from service.records.announcements import tell_order
+from service.records.announcements import order_event, tell_order
 from service.records.errors import OrderRefTaken, Unengravable
 from service.records.ids import ORDER, public
 from service.records.moves import noted
+from service.records.outgoing import deliveries_of
 from service.records.states import JobState
-from service.records.tables import FrozenMark, Job, Order, OrderLine
+from service.records.tables import (
+    Delivery,
+    Event,
+    FrozenMark,
+    History,
+    Job,
+    Order,
+    OrderLine,
+    OrderWord,
+    Promise,
+)
 from service.records.who import By
 from service.requests.check_answers import checked_answer, finding_answer, findings_answer
 from service.requests.inscription_answers import inscription_answer
@@ -40,24 +52,28 @@ def take(
     shop: Shop,
     by: By,
     client: str | None = None,
-) -> Order:
+    promised: promises.Safe | None = None,
+) -> tuple[Order, Promise | None]:
     """Store an order whose lines were checked and held against their previews (one result a line, same
-    order), with its jobs. `client`: the store that it belongs to, where that is not the caller. The order
-    that is returned is whole, and nothing that is changed of it is written (`new_rows.put`).
+    order), with its jobs, and with what can be promised for it if each has its unit. `client`: the store that
+    it belongs to, where that is not the caller. The order that is returned is whole, and nothing that is
+    changed of it is written (`new_rows.put_all`).
 
     Raises OrderRefTaken, and Unengravable when the caller asked for refusal instead of hold.
     """
     store = client or by.who.client
-    earlier = rows.number_by_ref(session, store, wanted.order_ref)
-    if earlier is not None:
+    units = sum(line.quantity for line in wanted.lines)
+    place = rows.place(session, store, wanted.order_ref, lines=len(wanted.lines), units=units)
+    if isinstance(place, int):
         raise OrderRefTaken(
             "this store has posted this order_ref before",
-            order=public(ORDER, earlier),
-            url=f"/v1/orders/{public(ORDER, earlier)}",
+            order=public(ORDER, place),
+            url=f"/v1/orders/{public(ORDER, place)}",
         )
     if wanted.refuse_unengravable:
         _refuse_unengravable(wanted, checks)
     order = Order(
+        id=place.order,
         client=store,
         order_ref=wanted.order_ref,
         ship_by=wanted.ship_by,
@@ -70,19 +86,30 @@ def take(
         created_at=by.at,
     )
     order.lines = [
-        _line(order, line, result, shown, shop=shop, by=by)
-        for line, result, shown in zip(wanted.lines, checks, seen, strict=True)
+        _line(number, order, line, result, shown, shop=shop, by=by)
+        for number, line, result, shown in zip(place.lines, wanted.lines, checks, seen, strict=True)
     ]
-    _put(session, order)
     was_held = any(line.as_before is not None and line.as_before.held_why for line in wanted.lines)
     is_held = was_held or any(line.hold_reason for line in order.lines)
-    announce(session, order, is_held=is_held, now=by.at)
+    event = order_event(session, _taken(is_held=is_held), order, now=by.at)
+    event.id = place.event
+    new_rows.put_all(
+        session,
+        {
+            Order: [order],
+            OrderLine: order.lines,
+            FrozenMark: [mark for line in order.lines for mark in line.marks],
+            OrderWord: rows.words_of(order),
+            Event: [event],
+            Delivery: deliveries_of(session, event),
+        },
+    )
     # Boxed units last: whoever orders the same product waits for their row until this order is stored.
+    numbers = iter(place.jobs)
     held_whys = [
-        _add_jobs(session, order, line, asked, shop=shop, result=result, by=by)
+        _add_jobs(session, numbers, order, line, asked, shop=shop, result=result, by=by)
         for line, asked, result in zip(order.lines, wanted.lines, checks, strict=True)
     ]
-    new_rows.put(session, [job for line in order.lines for job in line.jobs])
     history = [noted("order", order.id, "taken", by=by)]
     if approved := [line.line_ref for line in order.lines if line.approved_by]:
         why = f"buyer: by preview, line {', '.join(approved)}"
@@ -90,21 +117,16 @@ def take(
     for line, held_why in zip(order.lines, held_whys, strict=True):
         for job in line.jobs:
             history.append(noted("job", job.id, job.state, by=by, why=held_why or "order taken"))
-    new_rows.put(session, history)
-    return order
-
-
-def _put(session: Session, order: Order) -> None:
-    """Write an order with its lines, their marks, and the words by which it is found."""
-    new_rows.put(session, [order])
-    for line in order.lines:
-        line.order_id = order.id
-    new_rows.put(session, order.lines)
-    for line in order.lines:
-        for mark in line.marks:
-            mark.line_id = line.id
-    new_rows.put(session, [mark for line in order.lines for mark in line.marks])
-    rows.write_words(session, order)
+    promise = promises.promise_new(order, promised, now=by.at)
+    new_rows.put_all(
+        session,
+        {
+            Job: [job for line in order.lines for job in line.jobs],
+            History: history,
+            Promise: [] if promise is None else [promise],
+        },
+    )
+    return order, promise
 
 
 def _refuse_unengravable(wanted: OrderWanted, checks: Sequence[CheckResult]) -> None:
@@ -118,6 +140,7 @@ def _refuse_unengravable(wanted: OrderWanted, checks: Sequence[CheckResult]) -> 
 
 
 def _line(
+    number: int,
     order: Order,
     wanted: LineWanted,
     result: CheckResult,
@@ -126,8 +149,10 @@ def _line(
     shop: Shop,
     by: By,
 ) -> OrderLine:
-    """The line with its check and its outlines, no jobs yet. Written with its order, all lines at once."""
+    """The line with its check and its outlines, no jobs yet."""
     line = OrderLine(
+        id=number,
+        order_id=order.id,
         line_ref=wanted.line_ref,
         sku=wanted.sku,
         quantity=wanted.quantity,
@@ -141,7 +166,7 @@ def _line(
         line.catalogue_version = before.accepted_under
         if before.is_settled:
             line.reviewed_revision = line.approved_revision = line.words_revision
-    freeze(line, result)
+    freeze(line, result, line_id=number)
     shown_before.note(line, seen, asks_buyer=order.proof == "buyer")
     line.hold_reason = hold_reason(order, line)
     return line
@@ -164,16 +189,18 @@ def write_check(
     line.checked_at = now
 
 
-def freeze(line: OrderLine, result: CheckResult) -> None:
-    """Keep the outlines of what may be engraved; a refused line has none."""
+def freeze(line: OrderLine, result: CheckResult, **whose: int) -> None:
+    """Keep the outlines of what may be engraved; a refused line has none. `whose`: the `line_id` of a line
+    that the session does not keep."""
     if result.verdict is Verdict.REFUSE:
         return
     for position, mark in enumerate(result.marks):
-        line.marks.append(FrozenMark.of(mark, position, words_revision=line.words_revision))
+        line.marks.append(FrozenMark.of(mark, position, words_revision=line.words_revision, **whose))
 
 
 def _add_jobs(
     session: Session,
+    numbers: Iterator[int],
     order: Order,
     line: OrderLine,
     wanted: LineWanted,
@@ -195,6 +222,7 @@ def _add_jobs(
         state = JobState.HELD if hold_reason else JobState.READY if bin_name else JobState.SHORT
         line.jobs.append(
             Job(
+                id=next(numbers),
                 line_id=line.id,
                 order_id=order.id,
                 unit=unit,
@@ -235,4 +263,8 @@ def hold_reason(order: Order, line: OrderLine) -> str | None:
 
 def announce(session: Session, order: Order, *, is_held: bool, now: datetime) -> None:
     """Tell the store whether the order is accepted, or some of it waits for a person."""
-    tell_order(session, "order.held" if is_held else "order.accepted", order, now=now)
+    tell_order(session, _taken(is_held=is_held), order, now=now)
+
+
+def _taken(*, is_held: bool) -> str:
+    return "order.held" if is_held else "order.accepted"

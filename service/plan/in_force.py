@@ -293,20 +293,19 @@ class Outlook:
 _seen: WeakKeyDictionary[Database, Outlook] = WeakKeyDictionary()
 
 
-def outlook(tools: Tools) -> Outlook | None:
+def outlook(tools: Tools, session: Session) -> Outlook | None:
     """The plan in force, read and let run once by each process; None when there is none to promise from."""
     shop = tools.catalogue.current
-    with tools.database.reading() as session:
-        view = _seen.get(tools.database)
-        newest_id = rows.newest_id(session)
-        if newest_id is None:
-            return None
-        if view is not None and (view.plan_id, view.catalogue_version) == (newest_id, shop.version):
-            return view if view.made_at <= tools.clock() else None
-        kept = in_force(session, shop, now=tools.clock())
-        if kept is None:
-            return None
-        view = _outlook(session, shop, kept, view)
+    view = _seen.get(tools.database)
+    newest_id = rows.newest_id(session)
+    if newest_id is None:
+        return None
+    if view is not None and (view.plan_id, view.catalogue_version) == (newest_id, shop.version):
+        return view if view.made_at <= tools.clock() else None
+    kept = in_force(session, shop, now=tools.clock())
+    if kept is None:
+        return None
+    view = _outlook(session, shop, kept, view)
     _seen[tools.database] = view
     return view
 

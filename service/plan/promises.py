@@ -40,7 +40,6 @@ from service.plan import plan_rows as rows
 from service.plan.backlog import WallClock
 from service.plan.in_force import Outlook
 from service.plan.planning import Planned
-from service.records import new_rows
 from service.records.announcements import tell_order
 from service.records.ids import ORDER, number, public
 from service.records.states import JobState
@@ -217,22 +216,37 @@ def of_check(tools: Tools, sku: str, result: CheckResult, *, available: int) -> 
         return nothing(NOT_ENGRAVABLE)
     if available < 1:
         return nothing(SHORT)
-    outlook = kept_plan.outlook(tools)
+    with tools.database.reading() as session:
+        outlook = kept_plan.outlook(tools, session)
     if outlook is None:
         return nothing(NOT_PLANNED)
     end = _end(tools, outlook, sku, result, units=1, ship_by=None)
     return nothing(NO_PLACE) if end is None else _promised(end, CONFIDENCE)
 
 
+def outlook_of_order(tools: Tools, session: Session) -> Outlook | None:
+    """What an order may be promised from; None when nobody can say. Never an error: an order is taken
+    whether or not anything can be promised for it."""
+    try:
+        return kept_plan.outlook(tools, session)
+    except Exception:
+        log.exception("no_promise")
+        return None
+
+
 def of_lines(
-    tools: Tools, lines: Sequence[LineWanted], results: Sequence[CheckResult], *, ship_by: datetime
+    tools: Tools,
+    outlook: Outlook | None,
+    lines: Sequence[LineWanted],
+    results: Sequence[CheckResult],
+    *,
+    ship_by: datetime,
 ) -> Safe | None:
     """By when all units of a new order would be engraved and ready if a unit is boxed for each; None when
-    nobody can say. Never an error: an order is taken whether or not anything can be promised for it."""
+    nobody can say. Never an error, as `outlook_of_order`."""
+    if outlook is None:
+        return None
     try:
-        outlook = kept_plan.outlook(tools)
-        if outlook is None:
-            return None
         shop = tools.catalogue.current
         pairs = zip(lines, results, strict=True)
         engraved = [(line, result) for line, result in pairs if line.inscriptions]
@@ -250,14 +264,10 @@ def of_lines(
         return None
 
 
-def promise_new(session: Session, order: Order, by: Safe | None, *, now: datetime) -> Promise | None:
-    """Write down, and give, what is promised for an order just taken, if all its units are ready."""
+def promise_new(order: Order, by: Safe | None, *, now: datetime) -> Promise | None:
+    """What is promised for an order that is being taken, if all its units are ready; not written yet."""
     ready = all(job.state == JobState.READY.value for line in order.lines for job in line.jobs)
-    if not ready or by is None:
-        return None
-    promise = _promise(order.id, by, now=now)
-    new_rows.put(session, [promise])
-    return promise
+    return _promise(order.id, by, now=now) if ready and by is not None else None
 
 
 def nothing(reason: str) -> PromiseAnswer:

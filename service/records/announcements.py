@@ -8,13 +8,18 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from service.records.ids import JOB, ORDER, public
-from service.records.outgoing import tell
-from service.records.tables import Job, Order
+from service.records.outgoing import event_of, put_event
+from service.records.tables import Event, Job, Order
 
 
 def tell_order(session: Session, event_type: str, order: Order, *, now: datetime, **more: Any) -> None:
     """Tell the store what happened to an order; `more` goes into the event's data."""
-    tell(
+    put_event(session, order_event(session, event_type, order, now=now, **more))
+
+
+def order_event(session: Session, event_type: str, order: Order, *, now: datetime, **more: Any) -> Event:
+    """What the store is told of an order, not written yet."""
+    return event_of(
         session,
         event_type,
         client=order.client,

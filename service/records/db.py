@@ -131,6 +131,7 @@ class Database:
         self._readers = sessionmaker(
             engine.execution_options(**self._to_read()), expire_on_commit=False, info=info
         )
+        self._singles = self._sessions if self.is_sqlite else self._readers
         self._looking = threading.Lock()
         self._looked_at = float("-inf")
         self._took_write = False
@@ -156,7 +157,12 @@ class Database:
 
         Raises DatabaseBusy when the lock could not be had in time (nothing was changed).
         """
-        with self._sessions() as session:
+        with self._committed(self._sessions) as session:
+            yield session
+
+    @contextmanager
+    def _committed(self, sessions: sessionmaker[Session]) -> Iterator[Session]:
+        with sessions() as session:
             try:
                 yield session
                 session.commit()
@@ -198,9 +204,17 @@ class Database:
 
         Also when a row broke a constraint: somebody else was faster, and a second run sees what they wrote.
         """
+        return self._tried(self._sessions, work)
+
+    def write_singly(self, work: Callable[[Session], T]) -> T:
+        """The same for work whose statements need not stand or fall together: on PostgreSQL each is kept as
+        soon as it is done, and one that is alone is spared the rounds to the server for beginning and end."""
+        return self._tried(self._singles, work)
+
+    def _tried(self, sessions: sessionmaker[Session], work: Callable[[Session], T]) -> T:
         for attempt in range(1, _ATTEMPTS + 1):
             try:
-                with self.writing() as session:
+                with self._committed(sessions) as session:
                     return work(session)
             except (DatabaseBusy, IntegrityError):
                 if attempt == _ATTEMPTS:

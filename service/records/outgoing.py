@@ -52,21 +52,32 @@ def tell(session: Session, event_type: str, *, client: str, now: datetime, **dat
     """Record an event, thin (type and ids), with a delivery to each of the client's callbacks; `order` among
     the ids puts it in line behind what was told of that order before. In the sandbox it says that it is a
     test."""
+    put_event(session, event_of(session, event_type, client=client, now=now, **data))
+
+
+def put_event(session: Session, event: Event) -> None:
+    """Write an event with its deliveries."""
+    new_rows.put(session, [event])
+    new_rows.put(session, deliveries_of(session, event))
+
+
+def event_of(session: Session, event_type: str, *, client: str, now: datetime, **data: Any) -> Event:
+    """An event that is not written yet."""
     if is_test(session):
         data["test"] = True
-    event = Event(type=event_type, client=client, data=data, at=now)
-    new_rows.put(session, [event])
-    if event_type not in TOLD:
-        return
-    callbacks = send(session, _LISTENING, {"of_client": client}).scalars().all()
-    order_id = number(ORDER, data["order"]) if "order" in data else None
-    new_rows.put(
-        session,
-        [
-            Delivery(event_id=event.id, callback_id=callback, order_id=order_id, next_at=now)
-            for callback in callbacks
-        ],
-    )
+    return Event(type=event_type, client=client, data=data, at=now)
+
+
+def deliveries_of(session: Session, event: Event) -> list[Delivery]:
+    """A delivery of an event, which has its number, to each of the client's callbacks; not written yet."""
+    if event.type not in TOLD:
+        return []
+    callbacks = send(session, _LISTENING, {"of_client": event.client}).scalars()
+    order_id = number(ORDER, event.data["order"]) if "order" in event.data else None
+    return [
+        Delivery(event_id=event.id, callback_id=callback, order_id=order_id, next_at=event.at)
+        for callback in callbacks
+    ]
 
 
 def try_callback(session: Session, callback: Callback, *, named: str, now: datetime) -> None:

@@ -17,6 +17,7 @@ from layout.check.feasibility import CheckResult
 from layout.shop.inscriptions import Inscription
 from service.bench import inspection
 from service.intake import as_before, homeless, order_rows, orders
+from service.intake import check as checks
 from service.intake.as_before import Frozen
 from service.intake.homeless import Misfit
 from service.intake.take_order import check_lines
@@ -92,7 +93,9 @@ def _prepared(tools: Tools, identity: str, wanted: RemakeIn, *, who: Who) -> _Pr
         job_id, line_wanted = job.id, _line_wanted(line, _words(wanted))
         asked = _order_wanted(order, line_wanted, order_ref="", ship_by=order.ship_by)
     if wanted.inscriptions is not None:
-        (check,) = check_lines(tools, asked, who=who)
+        with tools.database.reading() as session:
+            in_force = checks.in_force(session)
+        (check,) = check_lines(tools, asked, in_force, who=who)
         return _Prepared(job_id, first, None, check)
     lost = homeless.misfits(tools, tools.catalogue.current, [first.unit])
     return _Prepared(job_id, first, lost[0] if lost else None, None)
@@ -224,7 +227,8 @@ def _in_a_new_order(
         check = before.result
     ref = wanted.order_ref or rows.free_ref(session, order.client, order.order_ref)
     asked = _order_wanted(order, line, order_ref=ref, ship_by=wanted.ship_by)
-    taken = take(session, asked, [check], [None], shop=tools.catalogue.current, by=by, client=order.client)
+    shop = tools.catalogue.current
+    taken, _ = take(session, asked, [check], [None], shop=shop, by=by, client=order.client)
     new = order_rows.find(session, taken.id, client=None)
     assert new is not None, "it was written a moment ago"
     (made,) = new.lines[0].jobs

@@ -111,7 +111,7 @@ def answer_once(
             )
         return _known(session, row, fingerprint, now=now, until=until)
 
-    earlier_answer = database.write(claim)
+    earlier_answer = database.write_singly(claim)
     if earlier_answer is not None:
         return earlier_answer
     kept = _Kept(database, clock, scope, until)

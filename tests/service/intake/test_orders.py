@@ -787,4 +787,4 @@ def test_the_key_of_an_order_is_looked_up_once_and_units_are_reserved_last(
     (reserved,) = (at for at, statement in enumerate(asked) if statement.startswith("UPDATE stock"))
     (kept,) = (at for at, statement in enumerate(asked) if statement.startswith("UPDATE idempotent_request"))
     between = [" ".join(statement.split()[:3]) for statement in asked[reserved + 1 : kept]]
-    assert list(dict.fromkeys(between)) == ["INSERT INTO job", "INSERT INTO history"]
+    assert between == ["INSERT INTO job", "INSERT INTO history"]

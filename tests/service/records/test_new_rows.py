@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta, timezone
 from functools import partial
+from typing import Any
 
-from sqlalchemy import select
+import pytest
+from sqlalchemy import bindparam, select
+from sqlalchemy.exc import StatementError
 from sqlalchemy.orm import Session
 
 from service.records import new_rows
 from service.records.db import Database
-from service.records.tables import Bin, Callback, Event, Promise, Stock
+from service.records.tables import Bin, Callback, Event, History, Promise, Stock
 from service.records.tables.messages import Delivery
 from tests.clocks import MORNING
 
@@ -61,3 +65,59 @@ def test_a_row_without_a_number_of_its_own_is_put_too(database: Database) -> Non
             "one": (3, 1),
             "two": (3, 1),
         }
+
+
+def _numbers(session: Session, many: int) -> list[int]:
+    column = new_rows.numbers(Event, bindparam("many"), dialect=session.get_bind().dialect.name)
+    found = session.execute(select(column), {"many": many}).scalar_one()
+    return list(new_rows.numbers_from(found, many))
+
+
+def test_rows_of_several_tables_are_put_as_the_session_would_write_them(database: Database) -> None:
+    """Each with the numbers that it was given, in its order, to the last bit."""
+    said: list[dict[str, Any]] = [
+        {
+            "words": "Zo\u00eb \u201cO\u2019Neill\u201d \\ \U0001f5e1 %s %(n)s",
+            "n": [0.1 + 0.2, None, 2**53 + 1, True],
+        },
+        {},
+    ]
+    callback = Callback(client="store-1", url="https://shop.example", secret="s", created_at=MORNING)
+    database.write(lambda session: session.add_all([callback, *_events(2)]))
+    moment = datetime(2026, 11, 3, 4, 5, 6, 789, tzinfo=timezone(timedelta(hours=-5)))
+
+    def put(session: Session) -> list[int]:
+        numbers = _numbers(session, 2)
+        rows = [
+            Event(id=number, type="t", client="store-1", data=data, at=moment)
+            for number, data in zip(numbers, said, strict=True)
+        ]
+        history = [
+            History(subject="job", subject_id=at, move_to="ready", who="desk:x", why="", at=moment)
+            for at in range(12)
+        ]
+        deliveries = [Delivery(event_id=number, callback_id=callback.id) for number in numbers]
+        new_rows.put_all(session, {Event: rows, Delivery: deliveries, History: history, Promise: []})
+        return numbers
+
+    numbers = database.write(put)
+    database.write(lambda session: session.add(Event(type="t", client="store-1", data={}, at=MORNING)))
+
+    with database.reading() as session:
+        kept = session.scalars(select(Event).order_by(Event.id)).all()
+        assert [event.id for event in kept] == [1, 2, *numbers, 5]
+        assert [(event.data, event.at) for event in kept[2:4]] == [(data, moment) for data in said]
+        deliveries = session.scalars(select(Delivery).order_by(Delivery.id)).all()
+        assert [(one.event_id, one.attempts, one.tries, one.next_at) for one in deliveries] == [
+            (number, 0, [], None) for number in numbers
+        ]
+        assert [row.subject_id for row in session.scalars(select(History).order_by(History.id))] == [
+            *range(12)
+        ]
+
+
+def test_a_moment_without_its_zone_is_put_nowhere(database: Database) -> None:
+    nameless = Event(id=1, type="t", client="store-1", data={}, at=MORNING.replace(tzinfo=None))
+
+    with pytest.raises((ValueError, StatementError), match="without a zone"):
+        database.write(lambda session: new_rows.put_all(session, {Event: [nameless]}))
