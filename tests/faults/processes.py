@@ -132,6 +132,11 @@ class Program:
         every = (int(entry.name) for entry in Path("/proc").iterdir() if entry.name.isdigit())
         return sum(seconds for process in every for of, seconds in _worked(process) if of == session)
 
+    def worked_alone_s(self) -> float:
+        """The same of the process alone."""
+        assert self._process is not None
+        return sum(seconds for _, seconds in _worked(self._process.pid, with_ended=False))
+
     def orphans(self) -> int:
         """Processes that are left of earlier starts."""
         mine = {self._process.pid} if self._process is not None else set()
@@ -161,14 +166,15 @@ def _children(process: int) -> list[int]:
     return found
 
 
-def _worked(process: int) -> list[tuple[str, float]]:
-    """A process's session, and its processor time with that of its children that are over; nothing where
-    it has ended (proc_pid_stat(5))."""
+def _worked(process: int, *, with_ended: bool = True) -> list[tuple[str, float]]:
+    """A process's session, and its processor time, with that of its children that are over or without;
+    nothing where it has ended (proc_pid_stat(5))."""
     try:
         fields = Path(f"/proc/{process}/stat").read_text().rsplit(")", 1)[1].split()
     except OSError:
         return []
-    return [(fields[3], sum(map(int, fields[11:15])) / os.sysconf("SC_CLK_TCK"))]
+    times = fields[11:15] if with_ended else fields[11:13]
+    return [(fields[3], sum(map(int, times)) / os.sysconf("SC_CLK_TCK"))]
 
 
 def _runs(process: int) -> bool:
@@ -253,6 +259,10 @@ class Broker:
         self._server: ValkeyServer = a_broker()
         self._server.start()
         self.port: int = self._server.port
+
+    def worked_s(self) -> float:
+        """Processor time that it has taken."""
+        return sum(seconds for _, seconds in _worked(self._process))
 
     @property
     def _process(self) -> int:

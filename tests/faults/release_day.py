@@ -68,6 +68,7 @@ def main() -> None:
             api=chosen.api,
             workers=chosen.workers,
             measures_fonts=False,  # in a shop that sells that was over on its first day
+            is_stormy=False,
         ) as world,
     ):
         stores = [person for person in world.people if isinstance(person, Store)]
@@ -112,7 +113,9 @@ def main() -> None:
         taken = len(world.told.acked)
         worked = {name: seconds - before[name] for name, seconds in _worked(world).items()}
         print(f"# {taken} orders in {minutes:.1f} minutes, {_loads(world.operators())} loads")
-        print(f"# processor: {', '.join(f'{name} {seconds:.1f} s' for name, seconds in worked.items())}")
+        print(f"# processors in use: {sum(worked.values()) / (60 * minutes):.2f}")
+        for kind, in_all in worked.items():
+            print(f"release_{kind}_ms_an_order {1000 * in_all / max(1, taken):.1f}")
         print(f"release_processor_ms_an_order {1000 * sum(worked.values()) / max(1, taken):.0f}")
         for person in world.people:
             for said in sorted(timed.refused.pop(person.name, set())):
@@ -128,12 +131,23 @@ def _a_check(words: str) -> dict[str, Any]:
 
 
 def _worked(world: World) -> dict[str, float]:
-    """Processor time so far: of each process of the service with its children, the database's, and of the
-    clients in this one."""
+    """Processor time so far, by kind of process: what answers requests, what checks for it, what does tasks,
+    what wakes them, the database, the broker, and the clients, which are in this one."""
     assert world.postgres is not None
+    assert world.broker is not None
+    worked = dict.fromkeys(("requests", "checks", "tasks", "beat"), 0.0)
+    for name, program in world.programs.items():
+        kind = name.split("-")[0]
+        if kind == "api":
+            alone = program.worked_alone_s()
+            worked["requests"] += alone
+            worked["checks"] += program.worked_s() - alone
+        else:
+            worked["tasks" if kind == "worker" else kind] += program.worked_s()
     return {
-        **{name: program.worked_s() for name, program in world.programs.items()},
+        **worked,
         "database": world.postgres.worked_s(),
+        "broker": world.broker.worked_s(),
         "clients": time.process_time(),
     }
 

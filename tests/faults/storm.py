@@ -101,10 +101,12 @@ def a_world(
     workers: int = 2,
     orders: int | None = None,
     measures_fonts: bool = True,
+    is_stormy: bool = True,
     checkers: int = 1,
 ) -> Iterator[World]:
     """The service, up, with people who have not begun yet. `orders`: so many of each store, None for as many
-    as come."""
+    as come. `is_stormy`: with short leases and sweeps, few processes, and a proxy before database and broker
+    that can cut what goes through it; otherwise as a shop has it that set nothing."""
     chance = random.Random(seed)
     with ExitStack() as stack:
         (folder / "data").mkdir(parents=True)
@@ -113,14 +115,17 @@ def a_world(
         clock = Wall(folder / "clock")
         settings = {
             "RICASSO_DATA": str(folder / "data"),
-            "RICASSO_LEASE_SECONDS": "30",
-            "RICASSO_SWEEP_SECONDS": "1",
-            "RICASSO_CHECK_WORKERS": str(checkers),
-            "RICASSO_CHECK_SECONDS": "60",
             "RICASSO_MEASURE_FONTS": str(measures_fonts).lower(),
             "RICASSO_CALLBACKS_TO_LOOPBACK": "true",
             "RICASSO_BEAT_FILE": str(folder / "beat"),
         }
+        if is_stormy:
+            settings |= {
+                "RICASSO_LEASE_SECONDS": "30",
+                "RICASSO_SWEEP_SECONDS": "1",
+                "RICASSO_CHECK_WORKERS": str(checkers),
+                "RICASSO_CHECK_SECONDS": "60",
+            }
         postgres = broker = to_database = to_broker = None
         url = f"sqlite:///{folder / 'data' / 'ricasso.sqlite3'}"
         if not embedded:
@@ -128,9 +133,12 @@ def a_world(
             stack.callback(postgres.stop)
             broker = Broker()
             stack.callback(broker.stop)
+            url = postgres.url.render_as_string(hide_password=False)
+            settings["RICASSO_DATABASE_URL"] = url
+            settings["RICASSO_BROKER_URL"] = f"redis://127.0.0.1:{broker.port}/0"
+        if postgres is not None and broker is not None and is_stormy:
             to_database = stack.enter_context(Proxy(postgres.socket))
             to_broker = stack.enter_context(Proxy(("127.0.0.1", broker.port)))
-            url = postgres.url.render_as_string(hide_password=False)
             settings["RICASSO_DATABASE_URL"] = (
                 f"postgresql+psycopg://postgres@127.0.0.1:{to_database.port}/postgres?sslmode=disable"
             )
