@@ -5,13 +5,29 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, case, exists, func, not_, or_, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Executable,
+    bindparam,
+    case,
+    exists,
+    func,
+    not_,
+    or_,
+    select,
+    update,
+)
 from sqlalchemy.orm import Session, aliased
 
 from service.records.clock import APART
+from service.records.db import send
 from service.records.tables import Callback, Delivery, Event
+
+_DELIVERIES: Any = Delivery.__table__
+_CALLBACKS: Any = Callback.__table__
 
 
 def get(session: Session, callback_id: int, *, client: str | None) -> Callback | None:
@@ -81,10 +97,23 @@ def claim_due(
     """Claim deliveries that are due, within what each receiver and each store may have under way; nobody else
     gets them before `until`. Receivers take turns, the oldest of each first; what is told of one order goes
     to a receiver in the order in which it happened, each when the one before was delivered or given up."""
+    claimed = send(session, _claiming(shares), {"at": now, "until": until, "most": limit}).scalars().all()
+    if not claimed:
+        return []
+    rows = session.execute(_CLAIMED, {"claimed": claimed})
+    return [(row[0], row[1], row[2]) for row in rows]
+
+
+@lru_cache(maxsize=8)
+def _claiming(shares: Shares) -> Executable:
+    """The statement, kept because putting it together takes several times as long as running it. Where much
+    is to be told it is sent for every one or two deliveries."""
+    at: Any = bindparam("at", type_=Delivery.next_at.type)
+    most: Any = bindparam("most")
     under_way = (
         select(Delivery.callback_id, Callback.client)
         .join(Callback, Callback.id == Delivery.callback_id)
-        .where(Delivery.next_at.is_not(None), Delivery.claimed_until >= now)
+        .where(Delivery.next_at.is_not(None), Delivery.claimed_until >= at)
         .cte("under_way")
     )
     to_callback = (
@@ -114,10 +143,10 @@ def claim_due(
         )
         .join(Callback, Callback.id == Delivery.callback_id)
         .where(
-            Delivery.next_at <= now,
-            or_(Delivery.claimed_until.is_(None), Delivery.claimed_until < now),
+            Delivery.next_at <= at,
+            or_(Delivery.claimed_until.is_(None), Delivery.claimed_until < at),
             Callback.disabled_at.is_(None),
-            or_(Callback.rests_until.is_(None), Callback.rests_until <= now),
+            or_(Callback.rests_until.is_(None), Callback.rests_until <= at),
             not_(one_before),
         )
         .subquery("waiting")
@@ -129,29 +158,29 @@ def claim_due(
             waiting.c.of_callback <= waiting.c.share,
             waiting.c.of_client <= shares.client,
             # Read again under the lock: another sender may have claimed it since.
-            or_(Delivery.claimed_until.is_(None), Delivery.claimed_until < now),
+            or_(Delivery.claimed_until.is_(None), Delivery.claimed_until < at),
         )
         .order_by(waiting.c.of_callback, Delivery.next_at, Delivery.id)
-        .limit(limit)
+        .limit(most)
         .with_for_update(skip_locked=True, of=Delivery)
         .cte("pick")
         .prefix_with("MATERIALIZED", dialect="postgresql")
     )
-    ids = session.scalars(
-        update(Delivery)
-        .where(Delivery.id == pick.c.id)
-        .values(claimed_until=until, attempts=Delivery.attempts + 1)
-        .returning(Delivery.id),
-        execution_options={"synchronize_session": False},
-    ).all()
-    rows = session.execute(
-        select(Delivery, Event, Callback)
-        .join(Event, Event.id == Delivery.event_id)
-        .join(Callback, Callback.id == Delivery.callback_id)
-        .where(Delivery.id.in_(ids))
-        .order_by(Delivery.id)
+    return (
+        update(_DELIVERIES)
+        .where(_DELIVERIES.c.id == pick.c.id)
+        .values(claimed_until=bindparam("until"), attempts=_DELIVERIES.c.attempts + 1)
+        .returning(_DELIVERIES.c.id)
     )
-    return [(row[0], row[1], row[2]) for row in rows]
+
+
+_CLAIMED = (
+    select(Delivery, Event, Callback)
+    .join(Event, Event.id == Delivery.event_id)
+    .join(Callback, Callback.id == Delivery.callback_id)
+    .where(Delivery.id.in_(bindparam("claimed", expanding=True)))
+    .order_by(Delivery.id)
+)
 
 
 def count_anew(
@@ -172,14 +201,18 @@ def count_anew(
     return changed
 
 
+#: What of it is recorded comes with the values.
+_OUTCOME = update(_DELIVERIES).where(
+    _DELIVERIES.c.id == bindparam("of_delivery"),
+    _DELIVERIES.c.attempts == bindparam("of_attempt"),
+    _DELIVERIES.c.delivered_at.is_(None),
+)
+
+
 def record(session: Session, delivery_id: int, *, attempt: int, **values: Any) -> bool:
     """Record the outcome of an attempt if it is still the newest; False otherwise."""
-    done = session.execute(
-        update(Delivery)
-        .where(Delivery.id == delivery_id, Delivery.attempts == attempt, Delivery.delivered_at.is_(None))
-        .values(claimed_until=None, **values)
-    )
-    return bool(done.rowcount == 1)  # type: ignore[attr-defined]
+    named = {"of_delivery": delivery_id, "of_attempt": attempt, "claimed_until": None}
+    return send(session, _OUTCOME, {**named, **values}).rowcount == 1
 
 
 def disable(session: Session, callback_id: int, *, now: datetime, why: str) -> bool:
@@ -208,13 +241,16 @@ def let_rest(session: Session, callback_id: int, *, until: datetime) -> None:
     session.execute(update(Callback).where(Callback.id == callback_id).values(rests_until=until))
 
 
+_ANSWERS_AGAIN = (
+    update(_CALLBACKS)
+    .where(_CALLBACKS.c.id == bindparam("of_callback"), _CALLBACKS.c.late_answers > 0)
+    .values(late_answers=0, rests_until=None)
+)
+
+
 def note_answer(session: Session, callback_id: int) -> None:
     """Record that the receiver answers, whatever its answer."""
-    session.execute(
-        update(Callback)
-        .where(Callback.id == callback_id, Callback.late_answers > 0)
-        .values(late_answers=0, rests_until=None)
-    )
+    send(session, _ANSWERS_AGAIN, {"of_callback": callback_id})
 
 
 def count_in_force(session: Session, client: str) -> int:

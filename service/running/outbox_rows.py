@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, or_, select, update
+from sqlalchemy import bindparam, delete, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.records.clock import APART
+from service.records.db import send
 from service.records.tables import Outbox
 
 
@@ -36,31 +37,37 @@ class Run:
 _OPEN = (Outbox.done_at.is_(None), Outbox.failed_why.is_(None))
 
 
+# Built once: the relay looks several times a second, in every process.
+_OUTBOX: Any = Outbox.__table__
+_AT: Any = bindparam("at", type_=_OUTBOX.c.due_at.type)
+# MATERIALIZED: otherwise PostgreSQL may run the inner SELECT again for every row and pass the LIMIT
+# (https://www.postgresql.org/message-id/flat/15715-3d9ee9e1a6ec0e12%40postgresql.org, BUG #15715).
+_PICK = (
+    select(_OUTBOX.c.id)
+    .where(
+        _OUTBOX.c.sent_at.is_(None),
+        _OUTBOX.c.done_at.is_(None),
+        _OUTBOX.c.failed_why.is_(None),
+        _OUTBOX.c.due_at <= _AT,
+        or_(_OUTBOX.c.claimed_until.is_(None), _OUTBOX.c.claimed_until < _AT),
+    )
+    .order_by(_OUTBOX.c.due_at, _OUTBOX.c.id)
+    .limit(bindparam("most"))
+    .with_for_update(skip_locked=True)
+    .cte("pick")
+    .prefix_with("MATERIALIZED", dialect="postgresql")
+)
+_CLAIM = (
+    update(_OUTBOX)
+    .where(_OUTBOX.c.id == _PICK.c.id)
+    .values(claimed_until=bindparam("until"))
+    .returning(_OUTBOX.c.id, _OUTBOX.c.task, _OUTBOX.c.due_at)
+)
+
+
 def claim_due(session: Session, *, now: datetime, until: datetime, limit: int) -> list[Hint]:
     """Claim unsent rows that are due; nobody else gets them before `until`."""
-    # MATERIALIZED: otherwise PostgreSQL may run the inner SELECT again for every row and pass the LIMIT
-    # (https://www.postgresql.org/message-id/flat/15715-3d9ee9e1a6ec0e12%40postgresql.org, BUG #15715).
-    pick = (
-        select(Outbox.id)
-        .where(
-            Outbox.sent_at.is_(None),
-            *_OPEN,
-            Outbox.due_at <= now,
-            or_(Outbox.claimed_until.is_(None), Outbox.claimed_until < now),
-        )
-        .order_by(Outbox.due_at, Outbox.id)
-        .limit(limit)
-        .with_for_update(skip_locked=True)
-        .cte("pick")
-        .prefix_with("MATERIALIZED", dialect="postgresql")
-    )
-    rows = session.execute(
-        update(Outbox)
-        .where(Outbox.id == pick.c.id)
-        .values(claimed_until=until)
-        .returning(Outbox.id, Outbox.task, Outbox.due_at),
-        execution_options={"synchronize_session": False},
-    ).all()
+    rows = send(session, _CLAIM, {"at": now, "until": until, "most": limit}).all()
     return [Hint(id=row.id, task=row.task) for row in sorted(rows, key=lambda row: (row.due_at, row.id))]
 
 

@@ -67,7 +67,8 @@ def _client(broker_url: str, **transport: Any) -> Celery:
         broker_connection_max_retries=None,
         worker_cancel_long_running_tasks_on_connection_loss=True,
         worker_soft_shutdown_timeout=20,
-        worker_max_tasks_per_child=500,
+        # Pokes alone are some hundred a minute, and to begin anew takes seconds of a processor.
+        worker_max_tasks_per_child=20_000,
         worker_max_memory_per_child=400_000,
         task_serializer="json",
         accept_content=["json"],
