@@ -30,12 +30,29 @@ class Heights:
 
 def heights_of(outline: Outline, pose: Pose) -> tuple[float, float]:
     """Lowest and highest surface (mm above the plate's datum) under an outline seated at that pose."""
-    points: Floats = shapely.get_coordinates([*outline.areas, *outline.strokes])
+    return heights_at(reach_of(outline, rises_towards(pose)), pose)
+
+
+def rises_towards(pose: Pose) -> float:
+    """In which direction of the face, in degrees, its surface rises at that pose."""
     # The rise is measured along a direction of the plate; seen from the face that direction is turned back.
-    towards = math.radians(pose.tilt_towards_deg - pose.turn_deg)
+    return pose.tilt_towards_deg - pose.turn_deg
+
+
+def reach_of(outline: Outline, towards_deg: float) -> tuple[float, float]:
+    """From where to where, in mm from the origin of the face, an outline reaches in that direction."""
+    points: Floats = shapely.get_coordinates([*outline.areas, *outline.strokes])
+    towards = math.radians(towards_deg)
     along = points @ np.array([math.cos(towards), math.sin(towards)])
-    surface = pose.height_mm + along * math.tan(math.radians(pose.tilt_deg))
-    return float(surface.min()), float(surface.max())
+    return float(along.min()), float(along.max())
+
+
+def heights_at(reach: tuple[float, float], pose: Pose) -> tuple[float, float]:
+    """Lowest and highest surface (mm above the plate's datum) under what reaches so far in the direction in
+    which the surface rises."""
+    rise = math.tan(math.radians(pose.tilt_deg))
+    first, last = (pose.height_mm + along * rise for along in reach)
+    return min(first, last), max(first, last)
 
 
 def middle_mm(heights: list[Heights]) -> float:

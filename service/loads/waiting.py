@@ -7,18 +7,18 @@ here.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy.orm import Session
 
 from layout.loading.values import Bare, Candidate, FreePlate, Option
-from layout.seating.focus import heights_of
+from layout.seating.focus import heights_at, reach_of, rises_towards
 from layout.shop.blades import Surface
 from layout.shop.loads import Place
 from layout.shop.outline import Outline
-from layout.shop.plates import Seat
+from layout.shop.plates import Pose, Seat
 from layout.shop.shop import Shop
 from service.loads import load_rows as rows
 from service.loads import waiting_rows as claims
@@ -74,7 +74,8 @@ def bare(session: Session, shop: Shop, station: str) -> list[Bare]:
         face = marks[lot.id][0].face
         places = _at(Places.of(lot.eligible), station)
         surfaces = [_surface(mark) for mark in marks[lot.id]]
-        options = _options(shop, station, lot.blade, face, places, surfaces, outlines=_in_hand(marks[lot.id]))
+        reached = Reaches(session, shop, surfaces)
+        options = _options(shop, station, lot.blade, face, places, surfaces, reaches=reached)
         if options:
             waiting_blades.append(
                 Bare(public(LOT, lot.id), face, tuple(options), lot.waiting, due=_day(lot.due))
@@ -107,6 +108,9 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
     surfaces = _surfaces(session, here)
     unfit = {(job, Place(at, plate, slot, "")) for job, at, plate, slot in misfits(session, here)}
     tilted = _tilted(shop, station)
+    leaning = {job.line_id for job in here if job.blade in tilted}
+    marks_that_lean = (mark for of in surfaces.values() for mark in of if mark.line_id in leaning)
+    reached = Reaches(session, shop, marks_that_lean)
     options_of: dict[Any, list[Option]] = {}
     able = []
     for job in here:
@@ -125,7 +129,7 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
                     face,
                     _at(eligible[job.line_id], station),
                     marks,
-                    outlines=_stored(session, marks),
+                    reaches=reached,
                 )
             options += options_of[key]
         if unfit:
@@ -192,31 +196,66 @@ def _tilted(shop: Shop, station: str) -> set[str]:
     return {seat.blade for seat in seats if seat.pose.tilt_deg}
 
 
-class _Outlines:
-    """Outlines by mark, read only when a tilted seat asks for them; `read` gives their records."""
+class Reaches:
+    """How far marks reach in the directions in which seats rise; outlines are read when a tilted seat asks
+    for one of them, those of all marks at once."""
 
-    def __init__(self, read: Callable[[], Mapping[int, Mapping[str, Any]]]) -> None:
-        self._read = read
-        self._by_mark: dict[int, Outline] = {}
+    def __init__(self, session: Session, shop: Shop, marks: Iterable[MarkSurface]) -> None:
+        """`marks`: all that may be asked about."""
+        self._session, self._shop = session, shop
+        self._marks = {mark.digest: mark.id for mark in marks}
 
-    def of(self, mark: MarkSurface) -> Outline:
-        if not self._by_mark:
-            self._by_mark = {
-                mark_id: Outline.from_record(dict(record)) for mark_id, record in self._read().items()
-            }
-        return self._by_mark[mark.id]
+    def heights(self, mark: MarkSurface, pose: Pose) -> tuple[float, float]:
+        """Lowest and highest surface under the mark at that pose, mm above the plate's datum."""
+        towards = rises_towards(pose)
+        reach = _REACHES.get((mark.digest, towards))
+        if reach is None:
+            reach = self._work_out(towards)[mark.digest]
+        return heights_at(reach, pose)
+
+    def _work_out(self, towards: float) -> Mapping[str, tuple[float, float]]:
+        """How far all marks reach in that direction; outlines are read where nobody has asked yet."""
+        known = {digest: _REACHES.get((digest, towards)) for digest in self._marks}
+        found = {digest: reach for digest, reach in known.items() if reach is not None}
+        others = [(digest, mark) for digest, mark in self._marks.items() if digest not in found]
+        directions = {towards} | _directions(self._shop)
+        for first in range(0, len(others), _READ_AT_ONCE):
+            some = others[first : first + _READ_AT_ONCE]
+            records = claims.outlines(self._session, [mark for _, mark in some])
+            for digest, mark in some:
+                outline = Outline.from_record(dict(records[mark]))
+                _REACHES.update(((digest, each), reach_of(outline, each)) for each in directions)
+                found[digest] = reach_of(outline, towards)
+        while len(_REACHES) > _MOST_REACHES:
+            _REACHES.pop(next(iter(_REACHES)), None)
+        return found
 
 
-def _stored(session: Session, marks: Sequence[MarkSurface]) -> _Outlines:
-    return _Outlines(lambda: claims.outlines(session, [mark.id for mark in marks]))
+#: By an outline's digest and a direction: what was worked out of an outline is true for as long as anybody
+#: asks, and who plans, or takes a load, asks of nearly the same marks again and again.
+_REACHES: dict[tuple[str, float], tuple[float, float]] = {}
+_MOST_REACHES = 200_000
+#: An outline is some kilobytes.
+_READ_AT_ONCE = 500
 
 
-def _in_hand(marks: Sequence[FrozenMark]) -> _Outlines:
-    return _Outlines(lambda: {mark.id: mark.outline for mark in marks})
+def _directions(shop: Shop) -> set[float]:
+    """The directions in which the shop's tilted seats rise, as their faces see them."""
+    slots = (slot for plate in shop.plates.values() for slot in plate.slots)
+    poses = (seat.pose for slot in slots for seat in slot.seats)
+    return {rises_towards(pose) for pose in poses if pose.tilt_deg}
 
 
 def _surface(mark: FrozenMark) -> MarkSurface:
-    return MarkSurface(mark.id, mark.line_id or 0, mark.words_revision, mark.face, mark.material, mark.finish)
+    return MarkSurface(
+        id=mark.id,
+        line_id=mark.line_id or 0,
+        words_revision=mark.words_revision,
+        face=mark.face,
+        material=mark.material,
+        finish=mark.finish,
+        digest=mark.digest,
+    )
 
 
 def _options(
@@ -227,7 +266,7 @@ def _options(
     places: Collection[tuple[str, str, str]],
     marks: Sequence[MarkSurface],
     *,
-    outlines: _Outlines,
+    reaches: Reaches,
 ) -> list[Option]:
     """Ways to seat a face at a station, with the focus heights that suit all its marks."""
     processes = [shop.process_for(station, Surface(mark.material, mark.finish)) for mark in marks]
@@ -242,7 +281,7 @@ def _options(
             low, high = _focus(
                 seat,
                 [(m, p.focus_tolerance_mm) for m, p in zip(marks, processes, strict=True) if p],
-                outlines,
+                reaches,
             )
             if low <= high:
                 names = "+".join(sorted({process.process for process in processes if process}))
@@ -250,35 +289,32 @@ def _options(
     return options
 
 
-def _focus(
-    seat: Seat, marks: Sequence[tuple[MarkSurface, float]], outlines: _Outlines
-) -> tuple[float, float]:
+def _focus(seat: Seat, marks: Sequence[tuple[MarkSurface, float]], reaches: Reaches) -> tuple[float, float]:
     """Lowest and highest focus that every mark's process tolerates (low above high: there is none)."""
     lows, highs = [], []
     for mark, tolerance in marks:
         if seat.pose.tilt_deg == 0:
             bottom = top = seat.pose.height_mm
         else:
-            bottom, top = heights_of(outlines.of(mark), seat.pose)
+            bottom, top = reaches.heights(mark, seat.pose)
         lows.append(top - tolerance)
         highs.append(bottom + tolerance)
     return max(lows), min(highs)
 
 
 def options_at(
-    session: Session,
     shop: Shop,
     station: str,
     job: Waiting,
     *,
     eligible: Places,
     marks: Mapping[str, Sequence[MarkSurface]],
+    reaches: Reaches,
 ) -> tuple[Option, ...]:
     """All ways to seat a job's remaining faces at a station, `marks` by face; for a plan of the backlog."""
     places = _at(eligible, station)
     options: list[Option] = []
     for face in job.faces:
         mine = marks.get(face, ())
-        outlines = _stored(session, mine)
-        options += _options(shop, station, job.blade, face, places, mine, outlines=outlines)
+        options += _options(shop, station, job.blade, face, places, mine, reaches=reaches)
     return tuple(options)

@@ -67,6 +67,7 @@ class MarkSurface:
     face: str
     material: str
     finish: str
+    digest: str  # of its outline
 
 
 #: What `waiting_of` reads of a job.
@@ -164,6 +165,7 @@ def surfaces(session: Session, line_ids: Collection[int]) -> list[MarkSurface]:
             FrozenMark.face,
             FrozenMark.material,
             FrozenMark.finish,
+            FrozenMark.digest,
         )
         .where(FrozenMark.line_id.in_(sorted(line_ids)))
         .order_by(FrozenMark.id)

@@ -19,6 +19,7 @@ from layout.shop.shop import Shop
 from layout.shop.stations import Station
 from service.loads import waiting
 from service.loads import waiting_rows as claims
+from service.loads.waiting import Reaches
 from service.loads.waiting_rows import MarkSurface, Places, Waiting
 from service.plan import paces as learning
 from service.plan import plan_rows as plans
@@ -230,7 +231,10 @@ class Kinds:
 
     def jobs(self, ready: Sequence[plans.Timed], clock: WallClock) -> tuple[PlanJob, ...]:
         marks: dict[tuple[int, int], dict[str, list[MarkSurface]]] = {}
-        for mark in claims.surfaces(self.session, {ready_job.waiting.line_id for ready_job in ready}):
+        surfaces = claims.surfaces(self.session, {ready_job.waiting.line_id for ready_job in ready})
+        leaning = {job.waiting.line_id for job in ready if job.waiting.blade in self.tilted}
+        reaches = Reaches(self.session, self.shop, (mark for mark in surfaces if mark.line_id in leaning))
+        for mark in surfaces:
             faces = marks.setdefault((mark.line_id, mark.words_revision), {})
             faces.setdefault(mark.face, []).append(mark)
         places = claims.eligible(self.session, {ready_job.waiting.line_id for ready_job in ready})
@@ -246,7 +250,7 @@ class Kinds:
             if not job.faces:
                 continue
             faces = marks.get((job.line_id, job.words_revision), {})
-            kind = self._kind(job, faces, places[job.line_id])
+            kind = self._kind(job, faces, places[job.line_id], reaches)
             if job.id in misfits:
                 kind = _without(kind, misfits[job.id])
             jobs_ready.append(
@@ -273,7 +277,9 @@ class Kinds:
         except ValueError:
             return ship_by
 
-    def _kind(self, job: Waiting, marks: Mapping[str, list[MarkSurface]], places: Places) -> Kind:
+    def _kind(
+        self, job: Waiting, marks: Mapping[str, list[MarkSurface]], places: Places, reaches: Reaches
+    ) -> Kind:
         surfaces = tuple(
             (face, tuple((m.material, m.finish) for m in marks.get(face, ()))) for face in job.faces
         )
@@ -282,7 +288,7 @@ class Kinds:
         if key not in self.known:
             options = {
                 station: waiting.options_at(
-                    self.session, self.shop, station, job, eligible=places, marks=marks
+                    self.shop, station, job, eligible=places, marks=marks, reaches=reaches
                 )
                 for station in sorted(self.shop.stations)
             }
