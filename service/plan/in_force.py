@@ -47,6 +47,10 @@ from service.shop.tools import Tools
 #: So often at the most is the plan in force held against one made from nothing; in between it is carried
 #: on.
 COMPARED_EVERY = timedelta(seconds=60)
+#: A plan rests a second for so many of its units: planning takes the longer the more there is, and while
+#: orders come one after the other it would take a processor for itself. Claims go by the plan that is there,
+#: newcomers in its free slots. A plan of fewer units than `NO_REST` is renewed whenever it is looked at.
+UNITS_A_SECOND, NO_REST = 20, 100
 #: A planned start that nobody took up for so long is something that has happened: the times that follow
 #: from it no longer hold.
 MISSED_AFTER = timedelta(minutes=15)
@@ -91,18 +95,20 @@ def keep(tools: Tools) -> Planned | None:
         is_compared = kept is not None and kept.compared_at >= kept.made_at
         if kept is not None and _stands(session, shop, kept, now=now) and (is_compared or not compare):
             return None
+        if kept is not None and _rests(session, kept, now=now):
+            return None
         clock = WallClock.before(now, shop.policy.time_zone)
         before = _kept_loads(session, shop, kept, clock=clock) if kept is not None else {}
     renewed = plans.renewed(tools, tuple(before.values()), fresh=compare, seconds=PLAN_SECONDS)
     renewed = replace(renewed, numbers=numbered(before, renewed.plan.loads))
-    compared_at = now if compare or kept is None else kept.compared_at
+    compared_at = now if renewed.is_compared or kept is None else kept.compared_at
     if kept is not None and _is_the_same(before, renewed):
         plan_id = kept.id
         tools.database.write(lambda session: rows.confirm(session, plan_id, renewed.mark, compared_at))
         return renewed
     plan = KeptPlan(
         made_at=renewed.made_at,
-        compared_at=max(compared_at, renewed.made_at) if compare else compared_at,
+        compared_at=max(compared_at, renewed.made_at) if renewed.is_compared else compared_at,
         catalogue_version=renewed.catalogue_version,
         mark=renewed.mark,
         summary=_summary(renewed.plan),
@@ -125,6 +131,12 @@ def _stands(session: Session, shop: Shop, kept: KeptPlan, *, now: datetime) -> b
     return kept.mark == plans.mark_of(session, shop) and not rows.is_missed(
         session, kept.id, before=now - MISSED_AFTER
     )
+
+
+def _rests(session: Session, kept: KeptPlan, *, now: datetime) -> bool:
+    """Whether a plan was made so lately that the next one waits, for as long as plans of its size take."""
+    units = rows.count_units(session, kept.id)
+    return units >= NO_REST and now - kept.made_at < timedelta(seconds=units / UNITS_A_SECOND)
 
 
 def _is_the_same(before: Mapping[int, PlannedLoad], renewed: Planned) -> bool:

@@ -66,6 +66,11 @@ def is_missed(session: Session, plan_id: int, *, before: datetime) -> bool:
     return session.scalars(missed.limit(1)).first() is not None
 
 
+def count_units(session: Session, plan_id: int) -> int:
+    """How many seats of loads of the plan are taken."""
+    return session.scalar(select(func.count()).where(KeptSlot.plan_id == plan_id)) or 0
+
+
 def loads(
     session: Session, plan_id: int, *, station: str | None = None, limit: int | None = None
 ) -> list[KeptLoad]:

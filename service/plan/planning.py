@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 
 from layout.judge.plan import inspect_plan
 from layout.loading.backlog import Backlog, Plan, PlanJob, PlannedLoad
-from layout.plan.keep_up import kept_or_better, kept_up
+from layout.plan.keep_up import MOST_NEW, kept_or_better, kept_up
 from layout.plan.planner import plan
 from layout.plan.promise import latest_ready
 from layout.shop.findings import Finding
@@ -39,7 +39,7 @@ T = TypeVar("T")
 @dataclass(frozen=True, slots=True)
 class Planned:
     """A plan with what it was made from. `mark` changes when a row of the queue moves; `numbers` are
-    those that its loads go by."""
+    those that its loads go by; `is_compared`: it was held against one made from nothing."""
 
     backlog: Backlog
     plan: Plan
@@ -48,6 +48,7 @@ class Planned:
     mark: str
     catalogue_version: str
     numbers: tuple[int, ...] = ()
+    is_compared: bool = True
 
     def moment(self, seconds: float) -> datetime:
         return self.clock.moment(seconds)
@@ -78,7 +79,10 @@ def renewed(
         backlog, clock = backlog_of(session, now_proven, now=now)
         unproven = test_cards.waiting(session, now_proven)
         backlog = _with_promises(session, backlog, clock)
-    if fresh:
+    # Where more is new than can be worked in there is nothing to hold a plan made from nothing against, and
+    # one plan is enough: those of a long backlog take many seconds each.
+    is_compared = fresh and (not loads or _new(backlog, loads) <= MOST_NEW)
+    if is_compared:
         made, findings = _worked(tools, planned, backlog, loads, seconds=seconds)
     else:
         made, findings = _worked(tools, carried_on, backlog, loads, seconds=seconds)
@@ -89,7 +93,13 @@ def renewed(
         codes = dict(Counter(finding.code for finding in findings))
         log.error("plan_refused", codes=codes)
         raise PlanRefused("the plan did not pass its judge; nothing is promised by it", codes=codes)
-    return Planned(backlog, _with_reasons(made, unproven), clock, now, mark, shop.version)
+    made = _with_reasons(made, unproven)
+    return Planned(backlog, made, clock, now, mark, shop.version, is_compared=is_compared)
+
+
+def _new(backlog: Backlog, loads: Sequence[PlannedLoad]) -> int:
+    """How many jobs wait that none of the loads has."""
+    return len({job.job for job in backlog.jobs} - {job for load in loads for job in load.jobs})
 
 
 def _worked(tools: Tools, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:

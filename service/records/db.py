@@ -8,6 +8,7 @@ order must survive a pulled plug.
 
 from __future__ import annotations
 
+import hashlib
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -25,6 +26,7 @@ from sqlalchemy import (
     event,
     insert,
     make_url,
+    text,
     update,
 )
 from sqlalchemy.exc import (
@@ -171,6 +173,26 @@ class Database:
                 if is_busy(error):
                     raise DatabaseBusy("the database is busy, nothing was changed; try again") from error
                 raise
+
+    @contextmanager
+    def alone(self, at: str) -> Iterator[bool]:
+        """Whether nobody else is at that for as long as the block lasts, whichever process they are in; says
+        so at once and waits for nobody. Whoever dies, or loses the connection, is no longer at it. On SQLite
+        one service works with the file, and its threads don't do the same thing twice."""
+        if self.is_sqlite:
+            yield True
+            return
+        key = {"key": int.from_bytes(hashlib.sha256(at.encode()).digest()[:8], "big", signed=True)}
+        with self.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            is_alone = connection.execute(text("SELECT pg_try_advisory_lock(:key)"), key).scalar_one()
+            try:
+                yield is_alone
+            finally:
+                if is_alone:
+                    try:
+                        connection.execute(text("SELECT pg_advisory_unlock(:key)"), key)
+                    except UNREACHABLE:  # the server has freed it with the connection
+                        connection.invalidate()
 
     def takes_writes(self) -> bool:
         """Whether what is written now would be kept: one small row is written to see, every two seconds

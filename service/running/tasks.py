@@ -192,10 +192,12 @@ def in_sandbox(work: Callable[[Tools], object]) -> Callable[[Tools], object]:
 
 def keep_plan(tools: Tools) -> int:
     """Bring the plan in force up to date and keep the promises that follow from it; returns how many changed
-    promises stores are told of."""
+    promises stores are told of. A long plan may still be in the making when the next one is due: two
+    processes that plan the same backlog take one another's time, and one of the plans is for nothing."""
     from service.plan import promises
 
-    return promises.keep_promises(tools)
+    with tools.database.alone("keep_plan") as is_alone:
+        return promises.keep_promises(tools) if is_alone else 0
 
 
 def learn_paces(tools: Tools) -> int:

@@ -332,6 +332,53 @@ def test_within_a_minute_a_plan_is_carried_on_and_then_held_against_another(benc
     assert len(kept_plans(bench)) == 1
 
 
+def test_a_long_plan_is_renewed_the_more_seldom_the_longer_it_is(bench: Bench) -> None:
+    for _ in range(2):
+        bench.order(quantity=kept_plan.NO_REST // 2)
+    kept_plan.keep(bench.tools)
+    rests_s = kept_plan.NO_REST / kept_plan.UNITS_A_SECOND
+    bench.clock.advance(seconds=rests_s - 0.1)
+    bench.order(sku="CHEF")
+    while_it_rests = kept_plan.keep(bench.tools)
+    bench.clock.advance(seconds=0.2)
+
+    kept_plan.keep(bench.tools)
+
+    (renewed,) = kept_plans(bench)
+    with bench.database.reading() as session:
+        units = rows.count_units(session, renewed.id)
+    assert (while_it_rests, units) == (None, kept_plan.NO_REST + 1)
+
+
+def test_where_too_much_is_new_to_be_worked_in_one_plan_is_made_and_compared_later(bench: Bench) -> None:
+    bench.order(quantity=9)
+    kept_plan.keep(bench.tools)
+    bench.clock.advance(seconds=61)
+    bench.order(quantity=25)
+    kept_plan.keep(bench.tools)
+    bench.clock.advance(seconds=1)
+
+    kept_plan.keep(bench.tools)
+
+    asked = [call for call in bench.tools.geometry.calls if call in {"planned", "carried_on"}]  # type: ignore[attr-defined]
+    assert asked == ["planned", "carried_on", "planned"]
+
+
+def test_while_one_process_plans_no_other_does(bench: Bench) -> None:
+    bench.order(quantity=9)
+    database = bench.tools.database
+
+    with database.alone("keep_plan") as is_first, database.alone("keep_plan") as is_second:
+        tasks.keep_plan(bench.tools)
+    planned_meanwhile = len(kept_plans(bench))
+    tasks.keep_plan(bench.tools)
+
+    assert is_first
+    # On SQLite one service works with the file, and plans in one thread.
+    assert (is_second, planned_meanwhile) == ((True, 1) if database.is_sqlite else (False, 0))
+    assert len(kept_plans(bench)) == 1
+
+
 def test_loads_keep_their_numbers_when_others_are_taken_and_orders_come(bench: Bench) -> None:
     bench.order(quantity=20)
     kept_plan.keep(bench.tools)
