@@ -19,12 +19,13 @@ from layout.shop.findings import Finding
 from service.bench import boxing, burns, doubts, inspection, judging, mounting, pulls, seating
 from service.bench import burn_files as files
 from service.bench import claim as claims
+from service.bench.verdicts import Refused
 from service.loads import contents, leases, pull_rows, repeats
 from service.loads import load as loads
 from service.loads import load_rows as rows
 from service.loads.load_answers import LoadAnswer, load_answer
 from service.records.counters import TURNS_STARTED
-from service.records.errors import CheckTooSlow, DatabaseBusy, LoadRefused
+from service.records.errors import CheckersBusy, CheckTooSlow, DatabaseBusy, LoadRefused
 from service.records.ids import JOB, LOAD, number, public
 from service.records.moves import move_job, move_lot
 from service.records.states import JobState, LotState
@@ -79,7 +80,8 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
         view = judging.view_load(tools, load.id)
         try:
             files.prepare(tools, view, formats=_preferred(view))
-        except DatabaseBusy as error:  # the load is theirs; its files are built when they are asked for
+        except (CheckTooSlow, CheckersBusy, DatabaseBusy) as error:
+            # The load is theirs; its files are judged and built when they are asked for.
             _not_prepared(load.id, error)
         except LoadRefused:
             refused = judging.refused(tools, view)
@@ -293,7 +295,7 @@ def change(tools: Tools, held: Held, work: Work) -> LoadAnswer:
         return done
     try:
         files.prepare(tools, done, formats=_preferred(done))
-    except (LoadRefused, CheckTooSlow, DatabaseBusy) as error:
+    except (LoadRefused, CheckTooSlow, CheckersBusy, DatabaseBusy) as error:
         _not_prepared(held.load_id, error)
     return load_now(tools, held.load_id)
 
@@ -302,7 +304,7 @@ def _not_prepared(load_id: int, error: Exception) -> None:
     log.warning("prepare_failed", load=public(LOAD, load_id), kind=type(error).__name__)
 
 
-def _hold_refused(session: Session, *, judged: Load, refused: judging.Refused, by: By) -> None:
+def _hold_refused(session: Session, *, judged: Load, refused: Refused, by: By) -> None:
     """Take the units that the judge refuses out of an unstarted load, if it is still as he saw it."""
     load = rows.lock(session, judged.id)
     if load is None or not contents.is_unstarted(load):

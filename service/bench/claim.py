@@ -13,7 +13,7 @@ from layout.loading.next_load import propose
 from layout.loading.planned_load import follow
 from layout.loading.values import Bare, Candidate, FreePlate, Proposal
 from layout.shop.shop import Shop
-from service.loads import calibrations, leases, waiting
+from service.loads import calibrations, contents, leases, waiting
 from service.loads import load_rows as rows
 from service.loads import waiting_rows as claims
 from service.loads.waiting_rows import Locked
@@ -24,7 +24,6 @@ from service.proving import test_cards
 from service.records.errors import BadRequest, DatabaseBusy
 from service.records.ids import JOB, LOAD, LOT, number, public
 from service.records.moves import write_history
-from service.records.outgoing import ask_for
 from service.records.states import JobState, LoadState
 from service.records.tables import Load, LoadJob, LoadSlot
 from service.records.who import By
@@ -209,7 +208,7 @@ def _write(
         by=by,
         why=f"for {operator}",
     )
-    ask_for(session, "render_load", now=by.at, load=load.id)
+    contents.ask_for_files(session, load, by=by)
     session.flush()
     return load
 

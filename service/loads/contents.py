@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import timedelta
 
 from sqlalchemy.orm import Session
 
@@ -14,6 +15,9 @@ from service.records.outgoing import ask_for
 from service.records.states import UNSTARTED_LOADS, LoadState
 from service.records.tables import Load, LoadSlot
 from service.records.who import By
+
+#: Files of further formats are built so long after a load was taken or changed: its units are fetched first.
+_OTHER_FILES_AFTER = timedelta(seconds=20)
 
 
 def is_unstarted(load: Load) -> bool:
@@ -79,7 +83,13 @@ def raise_revision(session: Session, load: Load, *, by: By, why: str) -> None:
     load.revision += 1
     session.flush()
     write_history(session, "load", load.id, "revised", by=by, why=why)
-    ask_for(session, "render_load", now=by.at, load=load.id)
+    ask_for_files(session, load, by=by)
+
+
+def ask_for_files(session: Session, load: Load, *, by: By) -> None:
+    """Have the files built that nobody has asked for by then. That of the format its station prefers is built
+    for whoever has taken or changed the load, who waits for it: not at the same time twice."""
+    ask_for(session, "render_load", now=by.at, after=_OTHER_FILES_AFTER, load=load.id)
 
 
 def remove_slots(session: Session, slots: Iterable[LoadSlot], *, why: str) -> None:

@@ -6,7 +6,7 @@ change that was rolled back is never heard of, and one that was made is told eve
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import bindparam, select
@@ -18,9 +18,11 @@ from service.records.ids import ORDER, number
 from service.records.tables import Callback, Delivery, Event, Outbox
 
 
-def ask_for(session: Session, task: str, *, now: datetime, **arguments: Any) -> None:
-    """Ask for a task after this transaction (ids only: messages never carry a customer's words)."""
-    session.add(Outbox(task=task, arguments=arguments, due_at=now, created_at=now))
+def ask_for(
+    session: Session, task: str, *, now: datetime, after: timedelta = timedelta(0), **arguments: Any
+) -> None:
+    """Ask for a task `after` this transaction (ids only: messages never carry a customer's words)."""
+    session.add(Outbox(task=task, arguments=arguments, due_at=now + after, created_at=now))
 
 
 #: What a store is told by callback; other events are for the shop's own pages.

@@ -22,12 +22,12 @@ from layout.burn.turn import Burn, Piece, burn_of
 from layout.shop.loads import LoadLayout
 from layout.shop.outline import Outline, frozen
 from layout.shop.shop import Shop
-from service.bench import building, burns, judging
+from service.bench import building, burns, judging, verdicts
 from service.bench import burn_file_rows as file_rows
 from service.bench import burn_files as files
 from service.bench.burns import Judged
 from service.records.db import Database
-from service.records.errors import CheckTooSlow, StaleVersion
+from service.records.errors import CheckersBusy, CheckTooSlow, Refusal, StaleVersion
 from service.records.tables import BurnStart, CalibrationRecord, FrozenMark, Load, Lot, TurnFile
 from service.records.who import By
 from service.running import sweeps
@@ -116,7 +116,7 @@ def test_units_that_are_refused_only_side_by_side_go_back_to_the_queue(
     plate = a_plate_of("odd", {"S1": apart[:1], "S2": apart[1:]})
     seen = judging.view_load(bench.tools, load.id)
 
-    refused = judging.refused_units(replace(seen.shop, plates={"odd": plate}), seen.layout, seen.burned)
+    refused = verdicts.refused_units(replace(seen.shop, plates={"odd": plate}), seen.layout, seen.burned)
 
     assert refused.alone == frozenset()
     assert refused.together == {("J2", None)}
@@ -167,6 +167,31 @@ def test_a_change_is_answered_as_done_when_its_new_files_take_too_long(bench: Be
 
     assert (told["state"], told["turns"][0]["file_sha256"]) == ("seated", None)
     assert bench.ask("GET", told["turns"][0]["files"]["svg"]).status_code == 200
+
+
+@pytest.mark.parametrize("why", [CheckTooSlow("too slow"), CheckersBusy("too many checks")])
+def test_a_load_is_granted_although_its_files_take_too_long(bench: Bench, why: Refusal) -> None:
+    bench.order(quantity=2)
+    geometry = bench.tools.geometry
+    assert isinstance(geometry, HereGeometry)
+
+    def fails() -> None:
+        raise why
+
+    geometry.before = fails
+    load = bench.claimed()
+    geometry.before = lambda: None
+
+    assert (load["state"], load["turns"][0]["file_sha256"]) == ("claimed", None)
+    assert bench.ask("GET", load["turns"][0]["files"]["svg"]).status_code == 200
+
+
+def test_what_judges_in_a_worker_loads_no_database() -> None:
+    loaded = "import service.bench.verdicts, sys; print(sorted({'sqlalchemy', 'psycopg'} & set(sys.modules)))"
+
+    told = subprocess.run([sys.executable, "-c", loaded], capture_output=True, text=True, check=True)
+
+    assert told.stdout.strip() == "[]"
 
 
 def test_a_full_disk_costs_nobody_a_load_and_its_file_is_built_when_there_is_room(
