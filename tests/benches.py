@@ -14,7 +14,6 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from fastapi.testclient import TestClient
 from httpx import Response
 from shapely.geometry import box
 from sqlalchemy import select
@@ -44,7 +43,7 @@ from service.stock import reservations as stock
 from service.stock import stock_rows
 from tests.beginnings import begin
 from tests.clocks import SetClock
-from tests.counter import a_key_of, an_app
+from tests.counter import a_client, a_key_of, an_app
 from tests.golden.turns import SATIN, a_blade, a_process, a_station
 
 OPERATOR = Who(role=Role.BENCH, client="bench-1", name="Operator One")
@@ -364,7 +363,7 @@ class Bench:
         self.tools = bench_tools(database, clock, folder, self.shop)
         kind = ("bench", clock(), *self.shop.products)  # what `_prepare` goes by
         self.keys = dict(begin(database, kind, self._prepare))
-        self.client = TestClient(an_app(self.tools))
+        self.client = a_client(an_app(self.tools))
 
     def _prepare(self, session: Session) -> dict[str, str]:
         keys = {role.value: a_key_of(session, role, now=self.clock()) for role in Role}

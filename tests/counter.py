@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import copy
 import functools
 import itertools
@@ -11,6 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from anyio.from_thread import BlockingPortal, start_blocking_portal
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from httpx import Response
@@ -66,6 +68,22 @@ def an_app(tools: Tools, *, is_described: bool = True) -> FastAPI:
     app.state = State()
     equip(app, tools)
     return app
+
+
+def a_client(app: FastAPI, *, follow_redirects: bool = True) -> TestClient:
+    """Requests to an application in this process. It is not entered as a context manager: the service's own
+    threads would work beside the test."""
+    client = TestClient(app, follow_redirects=follow_redirects)
+    client.portal = _one_loop()
+    return client
+
+
+@functools.cache
+def _one_loop() -> BlockingPortal:
+    """The event loop of all requests of this process: a client would make one, with its threads, for each."""
+    portal = start_blocking_portal()
+    atexit.register(portal.__exit__, None, None, None)
+    return portal.__enter__()
 
 
 def a_key_of(session: Session, role: Role, *, now: datetime) -> str:
@@ -176,5 +194,4 @@ def an_open_counter(
     made = begin(
         database, ("counter", clock(), boxed, shelf.current.version, shelf.described.source), prepare
     )
-    # Not entered as a context manager: the service's own threads would work beside the test.
-    yield Counter(TestClient(an_app(tools)), tools, dict(made))
+    yield Counter(a_client(an_app(tools)), tools, dict(made))

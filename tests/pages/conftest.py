@@ -11,7 +11,10 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_play
 
 from tests.pages.shop import FirstStart, ServedShop, make_first_start
 
-_CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+#: The first of these that is here. The headless shell draws nothing for a screen, and takes less than half of
+#: the time for the same pages.
+_BROWSERS = ("chromium-headless-shell", "chromium", "chromium-browser", "google-chrome")
+_CHROMIUM = next(filter(None, map(shutil.which, _BROWSERS)), None)
 _FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 SignIn = Callable[..., Page]
 _LONGEST_MS = 60_000  # a step may build files first, and the machine may be busy

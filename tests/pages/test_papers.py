@@ -26,7 +26,7 @@ from service.papers.voice import Voice
 from service.records.states import LoadState
 from service.shop import catalogue
 from tests import pdf
-from tests.counter import an_app
+from tests.counter import a_client, an_app
 from tests.pages.shop import FirstStart
 
 _NOUR = "\u0646\u0648\u0631"
@@ -36,7 +36,7 @@ _NOUR = "\u0646\u0648\u0631"
 def shop(tmp_path: Path, first_start: FirstStart) -> Iterator[tuple[TestClient, dict[str, dict[str, str]]]]:
     tools = first_start.copied(tmp_path / "data")
     headers = {role: {"Authorization": f"Bearer {key}"} for role, key in first_start.keys.items()}
-    client = TestClient(an_app(tools))
+    client = a_client(an_app(tools))
     order = {
         "order_ref": "AQ-1",
         "ship_by": (datetime.now(UTC) + timedelta(days=3)).isoformat(),

@@ -12,15 +12,14 @@ from fastapi.testclient import TestClient
 from service.records.clock import now
 from service.requests import key_rows as rows
 from service.requests import sessions
-from tests.counter import an_app
+from tests.counter import a_client, an_app
 from tests.pages.shop import FirstStart
 
 
 @pytest.fixture
 def shop(tmp_path: Path, first_start: FirstStart) -> Iterator[tuple[TestClient, dict[str, str]]]:
     tools = first_start.copied(tmp_path / "data")
-    # Not entered as a context manager: the service's own threads would work beside the test.
-    yield TestClient(an_app(tools), follow_redirects=False), first_start.keys
+    yield a_client(an_app(tools), follow_redirects=False), first_start.keys
     tools.database.engine.dispose()
 
 
