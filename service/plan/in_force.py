@@ -31,6 +31,7 @@ from layout.shop.shop import Shop
 from service.loads import waiting
 from service.plan import in_force_rows as rows
 from service.plan import luck as recorded
+from service.plan import luck_rows
 from service.plan import paces as learning
 from service.plan import planning as plans
 from service.plan.backlog import WallClock, backlog_of, floor_of
@@ -339,6 +340,37 @@ def _outlook(session: Session, shop: Shop, kept: KeptPlan, before: Outlook | Non
         paces=paces,
         overtaken=past,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Came:
+    """What had come since a plan was made, when it was last looked at."""
+
+    plan_id: int
+    read_at: datetime
+    units: int
+    seconds: float
+
+    def stands(self, outlook: Outlook, now: datetime) -> bool:
+        """Whether what came since is still so little beside it that it need not be counted again."""
+        holds_for = timedelta(milliseconds=self.units) if self.units >= _FEW_CAME else timedelta(0)
+        return self.plan_id == outlook.plan_id and timedelta(0) <= now - self.read_at < holds_for
+
+
+#: So many units are counted anew whenever somebody asks.
+_FEW_CAME = 100
+_came: WeakKeyDictionary[Database, _Came] = WeakKeyDictionary()
+
+
+def came_since(tools: Tools, outlook: Outlook) -> float:
+    """Seconds of burning of the ready units that came since the plan was made and are in none of its loads.
+    Where many have come, and more come all the time, they are counted every second or two, not for each."""
+    now, came = tools.clock(), _came.get(tools.database)
+    if came is None or not came.stands(outlook, now):
+        with tools.database.reading() as session:
+            units, seconds = luck_rows.unplanned(session, outlook.plan_id, since=outlook.made_at)
+        came = _came[tools.database] = _Came(outlook.plan_id, now, units, seconds)
+    return came.seconds
 
 
 def _kept_loads(

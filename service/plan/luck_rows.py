@@ -6,9 +6,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session
 
+from service.records.db import send
 from service.records.states import JobState, LoadState
 from service.records.tables import History, Job, KeptSlot, Load, Order, OrderLine
 
@@ -56,16 +57,22 @@ def work_since(session: Session, since: datetime) -> Sequence[tuple[datetime, da
     return [(came, ship_by, float(seconds)) for came, ship_by, seconds in rows]
 
 
-def unplanned_seconds(session: Session, plan_id: int, *, since: datetime) -> float:
-    """Seconds of burning of ready units that came since then and that no load of the plan has."""
-    seated = select(KeptSlot.job_id).where(KeptSlot.plan_id == plan_id, KeptSlot.job_id == Job.id).exists()
-    return float(
-        session.scalar(
-            select(func.coalesce(func.sum(func.coalesce(OrderLine.burn_seconds, 0.0)), 0.0))
-            .select_from(Job)
-            .join(Order, Order.id == Job.order_id)
-            .join(OrderLine, OrderLine.id == Job.line_id)
-            .where(Job.state == JobState.READY.value, Order.created_at > since, ~seated)
-        )
-        or 0.0
-    )
+_SEATED = (
+    select(KeptSlot.job_id)
+    .where(KeptSlot.plan_id == bindparam("of_plan"), KeptSlot.job_id == Job.id)
+    .exists()
+)
+_UNPLANNED = (
+    select(func.count(), func.coalesce(func.sum(func.coalesce(OrderLine.burn_seconds, 0.0)), 0.0))
+    .select_from(Job)
+    .join(Order, Order.id == Job.order_id)
+    .join(OrderLine, OrderLine.id == Job.line_id)
+    .where(Job.state == JobState.READY.value, Order.created_at > bindparam("since"), ~_SEATED)
+)
+
+
+def unplanned(session: Session, plan_id: int, *, since: datetime) -> tuple[int, float]:
+    """How many ready units came since then that no load of the plan has, and for how many seconds they
+    burn."""
+    units, seconds = send(session, _UNPLANNED, {"of_plan": plan_id, "since": since}).one()
+    return int(units), float(seconds)

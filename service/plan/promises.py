@@ -34,7 +34,6 @@ from layout.shop.hours import WorkingDays
 from layout.shop.shop import Shop
 from service.plan import in_force as kept_plan
 from service.plan import luck as recorded
-from service.plan import luck_rows
 from service.plan import paces as learning
 from service.plan import plan_rows as rows
 from service.plan.backlog import WallClock
@@ -290,8 +289,7 @@ def _end(
     seconds = outlook.paces.slowest(places, result.burn_seconds or 0.0, units=len(kind.faces))
     lead_s = outlook.overtaken.usual_lead_s if ship_by is None else (ship_by - now).total_seconds()
     runs = outlook.at(now)
-    with tools.database.reading() as session:
-        came_s = luck_rows.unplanned_seconds(session, outlook.plan_id, since=outlook.made_at)
+    came_s = kept_plan.came_since(tools, outlook)
     ends = safe_ends_of_new(
         runs,
         kind,

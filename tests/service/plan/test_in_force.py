@@ -379,6 +379,26 @@ def test_while_one_process_plans_no_other_does(bench: Bench) -> None:
     assert len(kept_plans(bench)) == 1
 
 
+def test_few_that_came_are_counted_for_each_who_asks_and_many_every_now_and_then(bench: Bench) -> None:
+    bench.order(quantity=3)
+    kept_plan.keep(bench.tools)
+    bench.clock.advance(seconds=1)
+    with bench.database.reading() as session:
+        outlook = kept_plan.outlook(bench.tools, session)
+    assert outlook is not None
+
+    def come(sku: str, quantity: int) -> float:
+        bench.order(sku=sku, quantity=quantity)
+        return kept_plan.came_since(bench.tools, outlook)
+
+    few = [come("CHEF", 40), come("CHEF", 40)]
+    many = [come("PARER", 30), come("PARER", 20)]
+    bench.clock.advance(seconds=0.2)
+    later = kept_plan.came_since(bench.tools, outlook)
+
+    assert 0.0 < few[0] < few[1] < many[0] == many[1] < later
+
+
 def test_loads_keep_their_numbers_when_others_are_taken_and_orders_come(bench: Bench) -> None:
     bench.order(quantity=20)
     kept_plan.keep(bench.tools)
