@@ -1,10 +1,10 @@
 """Connections that may not wait for ever.
 
-uvicorn times the pause between two requests and nothing else: a connection that never says a word, or stops
-in the middle of its headers, stays open, and its limit of concurrency counts such connections like requests
-being answered, so that two hundred of them turn everybody away. Here a request's head has a deadline, whoever
-stops reading an answer is let go, and where there are too many connections the one that has been idle longest
-makes room.
+uvicorn times the pause between two requests (`PAUSE_SECONDS`) and nothing else: a connection that never says
+a word, or stops in the middle of its headers, stays open, and its limit of concurrency counts such
+connections like requests being answered, so that two hundred of them turn everybody away. Here a request's
+head has a deadline, whoever stops reading an answer is let go, and where there are too many connections the
+one that has been idle longest makes room.
 """
 
 from __future__ import annotations
@@ -17,12 +17,15 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 #: The listening socket, the database's connections, pipes to workers, log and font files.
 _FILES_BESIDE_CONNECTIONS = 200
 _MOST_CONNECTIONS = 8_000
+#: For so long a connection stays open between two requests: longer than stores' programs and proxies (60 s as
+#: they come) keep theirs. Where both close at the same moment, a request is lost on its way.
+PAUSE_SECONDS = 75
 
 
 class TimedConnection(H11Protocol):
     """uvicorn's HTTP/1.1 connection with deadlines. The body's deadline is `service.arrivals.admission`'s."""
 
-    #: A request's head must be whole so soon after the connection was made, or the last answer was given.
+    #: A request's head must be whole so soon after the connection was made, or after it began.
     head_seconds = 10.0
     #: Whoever takes nothing of an answer for so long is no longer listening.
     stalled_seconds = 30.0
@@ -44,11 +47,16 @@ class TimedConnection(H11Protocol):
         super().data_received(data)
         if self._is_answering():
             self._cancel()
+        elif self._timer is None:  # the first of a further request
+            self._be_idle()
 
     def on_response_complete(self) -> None:
         super().on_response_complete()
-        if not self._is_answering():
-            self._be_idle()
+        if self._is_answering():
+            return
+        self._be_idle()
+        if not self.conn.trailing_data[0]:  # nothing of a further head: uvicorn's pause between requests runs
+            self._stop_timer()
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._cancel()
@@ -77,6 +85,9 @@ class TimedConnection(H11Protocol):
 
     def _cancel(self) -> None:
         self.idle_since = None
+        self._stop_timer()
+
+    def _stop_timer(self) -> None:
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import resource
 import socket
 import threading
@@ -67,6 +68,32 @@ def test_a_connection_without_a_whole_head_is_ended(address: tuple[str, int], sa
         connection.sendall(said)
 
         assert is_ended(connection)
+
+
+def test_a_connection_may_rest_between_two_requests_for_longer_than_a_head_may_take(
+    address: tuple[str, int],
+) -> None:
+    with socket.create_connection(address) as connection:
+        answered = http.client.HTTPConnection(*address)
+        answered.sock = connection
+        answered.request("GET", "/")
+        first = answered.getresponse().read()
+        threading.Event().wait(2 * Quick.head_seconds)
+        answered.request("GET", "/")
+
+        assert (first, answered.getresponse().read()) == (b"..", b"..")
+        assert answered.sock is connection
+
+
+def test_a_head_that_begins_after_a_rest_has_its_deadline(address: tuple[str, int]) -> None:
+    with socket.create_connection(address) as connection:
+        connection.settimeout(5)
+        connection.sendall(WHOLE)
+        connection.recv(100)
+        threading.Event().wait(0.2)
+        connection.sendall(HALF_A_HEAD)
+
+        assert is_ended(connection, within=2.0)
 
 
 def test_the_server_underneath_would_wait_for_ever() -> None:
