@@ -23,8 +23,8 @@ _GRACE_SECONDS = 5
 #: Connections made and not taken up yet.
 _BACKLOG = 1024
 #: What `nice` takes off for workers: on a full machine that they share with requests, plans and callbacks
-#: have a third of an equal share, and nobody at a desk or a bench waits for them.
-_TASKS_BEHIND = 5
+#: have a tenth of an equal share, and nobody at a desk or a bench waits for them.
+_TASKS_BEHIND = 10
 
 
 def serve(
@@ -74,7 +74,7 @@ def _serve(settings: Settings, listening: socket.socket, host: str) -> None:
     from structlog import get_logger
 
     from service.app import create_app
-    from service.arrivals.deadlines import TimedConnection, raise_open_files
+    from service.arrivals.deadlines import PAUSE_SECONDS, TimedConnection, raise_open_files
     from service.running.assembly import assemble, trace
     from service.shop.measured_behind import measuring_behind
     from service.shop.settings import PREFIX
@@ -112,7 +112,7 @@ def _serve(settings: Settings, listening: socket.socket, host: str) -> None:
         access_log=False,
         server_header=False,
         forwarded_allow_ips=settings.proxies,
-        timeout_keep_alive=5,
+        timeout_keep_alive=PAUSE_SECONDS,
         timeout_graceful_shutdown=_GRACE_SECONDS,
         h11_max_incomplete_event_size=16_384,
     )
@@ -168,5 +168,7 @@ def worker(
         celery.start(["beat", "--loglevel", "WARNING", "--pidfile="])
         return
     os.nice(_TASKS_BEHIND)
+    if hasattr(os, "SCHED_BATCH"):  # nor do they break in on a request that is being answered
+        os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
     alone = ["--without-gossip", "--without-mingle"]  # workers have nothing to say to one another here
     celery.start(["worker", "--concurrency", str(concurrency), "--loglevel", "WARNING", *alone])
