@@ -92,10 +92,11 @@ def _seconds(paces: Paces, result: CheckResult) -> float | None:
     return round(paces.slowest(places, result.burn_seconds, units=faces), 1)
 
 
-def in_force(session: Session) -> InForce:
+def in_force(session: Session, newest: proving_rows.Newest | None = None) -> InForce:
     """What a check needs besides the shop's description: measured plates and test cards on record. Read anew
-    when there is a newer one; `session` is one for reading, which sees nothing that may be undone."""
-    newest, memory = proving_rows.newest(session), remembered(session)
+    when there is a newer one; `session` is one for reading, which sees nothing that may be undone. `newest`:
+    as it was read just now, where it was."""
+    newest, memory = newest or proving_rows.newest(session), remembered(session)
     if memory.get(_IN_FORCE, (None, None))[0] != newest:
         memory[_IN_FORCE] = newest, InForce(calibrations.in_force(session), test_cards.proofs(session))
     found: InForce = memory[_IN_FORCE][1]

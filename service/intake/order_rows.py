@@ -10,8 +10,8 @@ from typing import Any
 from sqlalchemy import ColumnElement, Select, and_, bindparam, delete, func, literal, or_, select, update
 from sqlalchemy.orm import Session, selectinload
 
-from service.records import new_rows
-from service.records.db import send
+from service.records import new_rows, outgoing
+from service.records.db import DIALECTS, listed, send
 from service.records.search_words import folded, range_of, search_words, texts_of
 from service.records.tables import Event, FrozenMark, History, Job, LoadSlot, Order, OrderLine, OrderWord
 
@@ -51,32 +51,41 @@ _PLACE = {
         new_rows.numbers(OrderLine, bindparam("of_lines"), dialect=dialect),
         new_rows.numbers(Job, bindparam("of_units"), dialect=dialect),
         new_rows.numbers(Event, literal(1), dialect=dialect),
+        outgoing.LISTENING[dialect],
     )
-    for dialect in ("postgresql", "sqlite")
+    for dialect in DIALECTS
 }
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """The numbers of a new order, its lines, its units, and the event that tells of it."""
+    """The numbers of a new order, its lines, its units, and the event that tells of it; which callbacks the
+    store has."""
 
     order: int
     lines: Sequence[int]
     jobs: Sequence[int]
     event: int
+    callbacks: Sequence[int]
 
 
 def place(session: Session, client: str, order_ref: str, *, lines: int, units: int) -> Place | int:
     """The place of a new order with so many lines and units, or the number of the order that the store has
     called so before."""
     wanted = {"of_client": client, "of_ref": order_ref, "of_lines": lines, "of_units": units}
-    earlier, of_order, of_lines, of_jobs, of_event = send(
+    earlier, of_order, of_lines, of_jobs, of_event, callbacks = send(
         session, _PLACE[session.get_bind().dialect.name], wanted
     ).one()
     if earlier is not None:
         return int(earlier)
     (order,), (event,) = new_rows.numbers_from(of_order, 1), new_rows.numbers_from(of_event, 1)
-    return Place(order, new_rows.numbers_from(of_lines, lines), new_rows.numbers_from(of_jobs, units), event)
+    return Place(
+        order,
+        new_rows.numbers_from(of_lines, lines),
+        new_rows.numbers_from(of_jobs, units),
+        event,
+        listed(callbacks),
+    )
 
 
 def by_ref(session: Session, client: str, order_ref: str) -> Order | None:

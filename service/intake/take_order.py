@@ -23,7 +23,7 @@ from service.intake.order_answers import OrderAnswer, etag_of, order_answer, tak
 from service.intake.same_size import at_height, height_of_set, levelled, must_name_lines
 from service.intake.shown_before import Compared, compared
 from service.intake.taking import take
-from service.plan import promises
+from service.plan import in_force_rows, promises
 from service.records.errors import BadRequest, CheckersBusy, IdempotencyKeyReused
 from service.records.ids import ORDER, public
 from service.records.tables import Order
@@ -61,8 +61,9 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
         tools.rates.order(who.client, units)  # here, because an answer given again is no order
         filled = as_before.looked_up(tools, wanted, who=who)
         with tools.database.reading() as session:
-            in_force = checks.in_force(session)
-            outlook = promises.outlook_of_order(tools, session)
+            newest, plan_id = in_force_rows.newest_of_all(session)
+            in_force = checks.in_force(session, newest)
+            outlook = promises.outlook_of_order(tools, session, plan_id)
         results = check_lines(tools, filled, in_force, who=who)
         promised = promises.of_lines(tools, outlook, filled.lines, results, ship_by=wanted.ship_by)
         return filled, results, promised

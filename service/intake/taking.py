@@ -101,7 +101,7 @@ def take(
             FrozenMark: [mark for line in order.lines for mark in line.marks],
             OrderWord: rows.words_of(order),
             Event: [event],
-            Delivery: deliveries_of(session, event),
+            Delivery: deliveries_of(event, place.callbacks),
         },
     )
     # Boxed units last: whoever orders the same product waits for their row until this order is stored.

@@ -23,15 +23,18 @@ _IN_FORCE = (
 _ALL_CARDS = select(TestCardRecord).order_by(TestCardRecord.id)
 
 
-_NEWEST = select(
+#: The numbers of the newest calibration and test card. No record is ever changed or taken away, so while
+#: these are the same, so are all the others.
+NEWEST = (
     select(func.max(CalibrationRecord.id)).scalar_subquery(),
     select(func.max(TestCardRecord.id)).scalar_subquery(),
 )
+_NEWEST = select(*NEWEST)
+Newest = tuple[int | None, int | None]
 
 
-def newest(session: Session) -> tuple[int | None, int | None]:
-    """The numbers of the newest calibration and test card. No record is ever changed or taken away, so while
-    these are the same, so are all the others."""
+def newest(session: Session) -> Newest:
+    """What `NEWEST` comes to."""
     calibration_id, card_id = send(session, _NEWEST).one()
     return calibration_id, card_id
 

@@ -306,11 +306,11 @@ class Outlook:
 _seen: WeakKeyDictionary[Database, Outlook] = WeakKeyDictionary()
 
 
-def outlook(tools: Tools, session: Session) -> Outlook | None:
-    """The plan in force, read and let run once by each process; None when there is none to promise from."""
+def outlook(tools: Tools, session: Session, newest_id: int | None) -> Outlook | None:
+    """The plan in force, read and let run once by each process; None when there is none to promise from.
+    `newest_id`: of the plan made last, read just now."""
     shop = tools.catalogue.current
     view = _seen.get(tools.database)
-    newest_id = rows.newest_id(session)
     if newest_id is None:
         return None
     if view is not None and (view.plan_id, view.catalogue_version) == (newest_id, shop.version):

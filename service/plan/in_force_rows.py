@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import delete, func, insert, select, update
 from sqlalchemy.orm import Session, defer
 
+from service.loads import proving_rows
 from service.records.db import send
 from service.records.tables import KeptLoad, KeptPlan, KeptSlot
 
@@ -26,11 +27,18 @@ _NEWEST = select(KeptPlan).order_by(KeptPlan.id.desc()).limit(1).options(defer(K
 
 
 _NEWEST_ID = select(func.max(KeptPlan.id))
+_NEWEST_OF_ALL = select(*proving_rows.NEWEST, _NEWEST_ID.scalar_subquery())
 
 
 def newest_id(session: Session) -> int | None:
     """The number of the plan that was made last."""
     return send(session, _NEWEST_ID).scalar_one_or_none()
+
+
+def newest_of_all(session: Session) -> tuple[proving_rows.Newest, int | None]:
+    """What checks and promises go by: the newest calibration and test card, and the plan made last."""
+    calibration_id, card_id, plan_id = send(session, _NEWEST_OF_ALL).one()
+    return (calibration_id, card_id), plan_id
 
 
 def newest(session: Session) -> KeptPlan | None:

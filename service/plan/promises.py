@@ -33,6 +33,7 @@ from layout.plan.promise import (
 from layout.shop.hours import WorkingDays
 from layout.shop.shop import Shop
 from service.plan import in_force as kept_plan
+from service.plan import in_force_rows as kept_rows
 from service.plan import luck as recorded
 from service.plan import paces as learning
 from service.plan import plan_rows as rows
@@ -216,18 +217,18 @@ def of_check(tools: Tools, sku: str, result: CheckResult, *, available: int) -> 
     if available < 1:
         return nothing(SHORT)
     with tools.database.reading() as session:
-        outlook = kept_plan.outlook(tools, session)
+        outlook = kept_plan.outlook(tools, session, kept_rows.newest_id(session))
     if outlook is None:
         return nothing(NOT_PLANNED)
     end = _end(tools, outlook, sku, result, units=1, ship_by=None)
     return nothing(NO_PLACE) if end is None else _promised(end, CONFIDENCE)
 
 
-def outlook_of_order(tools: Tools, session: Session) -> Outlook | None:
-    """What an order may be promised from; None when nobody can say. Never an error: an order is taken
-    whether or not anything can be promised for it."""
+def outlook_of_order(tools: Tools, session: Session, newest_id: int | None) -> Outlook | None:
+    """What an order may be promised from, `newest_id` being the plan made last; None when nobody can say.
+    Never an error: an order is taken whether or not anything can be promised for it."""
     try:
-        return kept_plan.outlook(tools, session)
+        return kept_plan.outlook(tools, session, newest_id)
     except Exception:
         log.exception("no_promise")
         return None

@@ -9,6 +9,7 @@ order must survive a pulled plug.
 from __future__ import annotations
 
 import hashlib
+import json
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -17,13 +18,16 @@ from functools import partial
 from typing import Any, TypeVar
 
 from sqlalchemy import (
+    ColumnElement,
     Connection,
     CursorResult,
     Dialect,
     Engine,
     Executable,
+    Select,
     create_engine,
     event,
+    func,
     insert,
     make_url,
     text,
@@ -262,6 +266,24 @@ def send(session: Session, statement: Executable, values: Any = None) -> CursorR
     less than through the session, which looks each time for objects that it would load or change."""
     session.flush()
     return session.connection().execute(statement, values)
+
+
+#: Where a statement is not the same on both, it stands built for each.
+DIALECTS = ("postgresql", "sqlite")
+
+
+def as_list(numbers: Select[int], dialect: str) -> ColumnElement[Any]:
+    """The numbers that a SELECT comes to, as one column of another; what comes of it is for `listed`."""
+    if dialect == "postgresql":
+        return func.array(numbers.scalar_subquery())
+    (column,) = numbers.selected_columns
+    return numbers.with_only_columns(func.json_group_array(column)).scalar_subquery()
+
+
+def listed(numbers: Any) -> list[int]:
+    """What a column made by `as_list` came to."""
+    given: list[int] = numbers if isinstance(numbers, list) else json.loads(numbers)
+    return given
 
 
 def remembered(session: Session) -> dict[str, Any]:

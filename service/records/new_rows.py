@@ -17,6 +17,7 @@ from typing import Any
 from sqlalchemy import BindParameter, ColumnElement, Insert, func, insert, inspect, select
 from sqlalchemy.orm import Session
 
+from service.records.db import as_list
 from service.records.tables import Base
 
 _Columns = tuple[tuple[str, str, Any], ...]
@@ -63,7 +64,7 @@ def numbers(kind: type[Base], many: BindParameter[int], *, dialect: str) -> Colu
     if dialect == "postgresql":
         each = func.generate_series(1, many).table_valued("unit")
         drawn = select(func.nextval(f"{table.name}_{column.name}_seq")).select_from(each)
-        return func.array(drawn.scalar_subquery())
+        return as_list(drawn, dialect)
     # SQLite has one transaction that writes, and a table's next number is one more than its largest.
     return select(func.coalesce(func.max(column), 0) + 1).scalar_subquery()
 

@@ -6,6 +6,7 @@ change that was rolled back is never heard of, and one that was made is told eve
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -13,7 +14,7 @@ from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from service.records import new_rows
-from service.records.db import is_test, send
+from service.records.db import DIALECTS, as_list, is_test, send
 from service.records.ids import ORDER, number
 from service.records.tables import Callback, Delivery, Event, Outbox
 
@@ -46,6 +47,8 @@ TOLD = frozenset(
 _LISTENING = select(Callback.id).where(
     Callback.client == bindparam("of_client"), Callback.disabled_at.is_(None)
 )
+#: The callbacks of `of_client` as one column of another SELECT, for `listed` in `service.records.db`.
+LISTENING = {dialect: as_list(_LISTENING, dialect) for dialect in DIALECTS}
 #: Tries a receiver: nothing has happened.
 PING = "ping"
 
@@ -60,7 +63,9 @@ def tell(session: Session, event_type: str, *, client: str, now: datetime, **dat
 def put_event(session: Session, event: Event) -> None:
     """Write an event with its deliveries."""
     new_rows.put(session, [event])
-    new_rows.put(session, deliveries_of(session, event))
+    if event.type in TOLD:
+        callbacks = send(session, _LISTENING, {"of_client": event.client}).scalars()
+        new_rows.put(session, deliveries_of(event, callbacks))
 
 
 def event_of(session: Session, event_type: str, *, client: str, now: datetime, **data: Any) -> Event:
@@ -70,11 +75,8 @@ def event_of(session: Session, event_type: str, *, client: str, now: datetime, *
     return Event(type=event_type, client=client, data=data, at=now)
 
 
-def deliveries_of(session: Session, event: Event) -> list[Delivery]:
-    """A delivery of an event, which has its number, to each of the client's callbacks; not written yet."""
-    if event.type not in TOLD:
-        return []
-    callbacks = send(session, _LISTENING, {"of_client": event.client}).scalars()
+def deliveries_of(event: Event, callbacks: Iterable[int]) -> list[Delivery]:
+    """A delivery of an event, which has its number, to each of these callbacks; not written yet."""
     order_id = number(ORDER, event.data["order"]) if "order" in event.data else None
     return [
         Delivery(event_id=event.id, callback_id=callback, order_id=order_id, next_at=event.at)
