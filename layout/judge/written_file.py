@@ -200,7 +200,7 @@ def _mark(
         yield from _rows(grid, mark, lines)
     if (unburned := (drawn | grid.reached(segments(mark.strokes), step)) & ~near).any():
         yield _at(grid, unburned, "unburned", f"{mark.who}: a part of it would stay unburned")
-    if (beside := burned & ~_allowed(grid, mark, approved)).any():
+    if (beside := burned & ~_allowed(grid, mark, approved, drawn)).any():
         yield _at(grid, beside, "burns_beside", f"{mark.who}: the file burns beside the approved outline")
     yield from _counters(grid, mark, burned)
 
@@ -215,9 +215,10 @@ def _areas(grid: Grid, mark: _Approved, rings: Sequence[Floats], drawn: Any) -> 
         yield _at(grid, beside, "burns_beside", f"{mark.who}: the file fills what was not approved")
 
 
-def _allowed(grid: Grid, mark: _Approved, approved: Sequence[_Approved]) -> Any:
-    """Dots that may be burned: within half a line of what was approved, of this unit's other marks too."""
-    allowed = grid.inside(mark.rings)
+def _allowed(grid: Grid, mark: _Approved, approved: Sequence[_Approved], drawn: Any) -> Any:
+    """Dots that may be burned: within half a line of what was approved, of this unit's other marks too.
+    `drawn`: the dots inside the mark's own areas."""
+    allowed = drawn.copy()
     for other in approved:
         if other.slot != mark.slot:
             continue
