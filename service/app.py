@@ -164,7 +164,7 @@ async def _beside_requests(app: FastAPI) -> AsyncIterator[None]:
 
 def _warm(tools: Tools) -> None:
     try:
-        tools.geometry.warm()
+        tools.geometry.warm(plans=not tools.settings.broker_url)  # with a broker workers make them
     except Exception as error:  # the first check tries again, and its caller is told
         log.error("workers_not_started", kind=type(error).__name__)
 

@@ -205,10 +205,13 @@ class Geometry:
         )
         return result
 
-    def warm(self) -> None:
-        """Start the workers, so that the first check need not wait for them. Raises WorkerDied."""
-        if self._workers > 0:
-            self._checkers.pool()
+    def warm(self, *, plans: bool) -> None:
+        """Start the workers, so that the first check need not wait for them; the planner's where `plans` are
+        made here. Raises WorkerDied."""
+        if self._workers == 0:
+            return
+        self._checkers.pool()
+        if plans:
             begun = time.monotonic()
             log.info("planner_starts", why="at the first start here its search is compiled: half a minute")
             self._planners.pool()

@@ -198,6 +198,23 @@ def test_a_planner_that_is_not_asked_ends_unless_the_next_one_would_have_to_comp
     assert geometry_workers._start_planner(catalogue.default_folder(), tmp_path) == waits_seconds
 
 
+@pytest.mark.parametrize("plans", [True, False])
+def test_a_planner_is_started_only_where_plans_are_made(
+    plans: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[object] = []
+
+    def note(pool: object) -> None:
+        opened.append(pool)
+
+    monkeypatch.setattr(geometry_workers._Opened, "pool", note)
+    geometry = Geometry(catalogue.default_folder(), tmp_path, workers=1, timeout_seconds=10)
+
+    geometry.warm(plans=plans)
+
+    assert opened == [geometry._checkers] + [geometry._planners] * plans
+
+
 def test_a_planner_that_has_ended_is_begun_anew_for_the_next_plan(geometry: Geometry) -> None:
     pool = geometry._planners.pool()
     (first,) = pool._all
