@@ -191,7 +191,8 @@ def _roomiest_place(fits: Fits, block: Block, size: float) -> tuple[float | None
             low = middle
         else:
             high = middle
-    return (room(low), fits.within(room(low)).place(block, size)) if low > 0 else (None, None)
+    fit = fits.within(room(low)).place(block, size) if low > 0 else None
+    return (None, None) if fit is None else (room(low), fit)
 
 
 def _seen_from(ground: Ground, choice: Choice) -> Choice:

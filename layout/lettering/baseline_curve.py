@@ -14,11 +14,10 @@ import shapely
 from shapely.geometry import LineString
 
 from layout.lettering.fonts import Font
-from layout.lettering.hulls import hull_of
 from layout.lettering.ink import Spot, inked
 from layout.lettering.joints import KEPT_GAP, SLACK, Bools, Joints, Numbers
 from layout.lettering.poses import put, seen_from
-from layout.lettering.shaping import ink_of
+from layout.lettering.shaping import ink_about
 from layout.lettering.typeset import Cluster, Composition
 from layout.shop.inscriptions import Align
 from layout.shop.measure import Floats
@@ -105,21 +104,35 @@ class Strip:
         return ends + float(self.middles[-1] - self.middles[0])
 
     @cached_property
-    def _every_ink(self) -> list[Any]:
-        return [self._ink(number) for number in range(len(self.clusters))]
+    def _every_ink(self) -> Any:
+        """The ink of every cluster, about its mid-point."""
+        font = self.composition.font
+        return ink_about(font, [cluster.glyphs for cluster in self.clusters], self.middles)
 
     @cached_property
     def inked(self) -> list[int]:
         """Numbers of the clusters that have ink; inks, hulls, pairs and gaps go by these."""
-        return [number for number, ink in enumerate(self._every_ink) if not ink.is_empty]
+        return np.flatnonzero(~shapely.is_empty(self._every_ink)).tolist()
 
     @cached_property
     def inks(self) -> Any:
-        return np.array([self._every_ink[number] for number in self.inked], dtype=object)
+        return self._every_ink[self.inked]
 
     @cached_property
     def hulls(self) -> Any:
-        return np.array([self._hull(number) for number in self.inked], dtype=object)
+        font = self.composition.font
+        glyphs = [(whose, g) for whose, number in enumerate(self.inked) for g in self.clusters[number].glyphs]
+        hulls = font.hulls([glyph.gid for _, glyph in glyphs])
+        counts = [len(hull) for hull in hulls]
+        at = np.array([(g.x - self.middles[self.inked[whose]], g.y) for whose, g in glyphs]).reshape(-1, 2)
+        points = np.concatenate(hulls or [np.empty((0, 2))]) + np.repeat(at, counts, axis=0)
+        whose_points = np.repeat([whose for whose, _ in glyphs], counts)
+        # Of a line string GEOS takes the hull of its points; its first twice, for it needs two.
+        first = np.searchsorted(whose_points, np.arange(len(self.inked)))
+        points, whose_points = (
+            np.insert(each, first, each[first], axis=0) for each in (points, whose_points)
+        )
+        return shapely.convex_hull(shapely.linestrings(points, indices=whose_points))
 
     @cached_property
     def pairs(self) -> Numbers:
@@ -130,7 +143,8 @@ class Strip:
     @cached_property
     def gaps(self) -> Floats:
         """How far apart the inks of each pair are on a straight line."""
-        return self._distances(self.inks, self._straight())
+        straight, pairs = self.inks_straight, self.pairs
+        return np.asarray(shapely.distance(straight[pairs[:, 0]], straight[pairs[:, 1]]), dtype=np.float64)
 
     @cached_property
     def tied(self) -> Bools:
@@ -141,33 +155,15 @@ class Strip:
                 tied[self.inked[a]] = True
         return tied
 
-    def _ink(self, number: int) -> Any:
-        back = np.array([self.middles[number], 0.0])
-        ink = ink_of(self.composition.font, self.clusters[number].glyphs)
-        return shapely.transform(ink, lambda points: points - back)
-
-    def _hull(self, number: int) -> Any:
-        font, cluster = self.composition.font, self.clusters[number]
-        back = self.middles[number]
-        points = [font.hull(g.gid) + np.array([g.x - back, g.y]) for g in cluster.glyphs]
-        return shapely.convex_hull(shapely.multipoints(hull_of(np.concatenate(points))))
-
-    def _straight(self) -> Floats:
-        return np.column_stack([self.middles, np.zeros(len(self.middles)), np.zeros(len(self.middles))])
-
+    @cached_property
     def inks_straight(self) -> Any:
         """The ink of every inked cluster, put as on a straight line."""
-        return self.posed(self.inks, self._straight())
+        still = np.zeros(len(self.middles))
+        return self.posed(self.inks, np.column_stack([self.middles, still, still]))
 
     def posed(self, pieces: Any, poses: Floats, scale: float = 1.0) -> Any:
         """Inks or hulls put where they belong; `poses` (n, 3): x, y, turn of every cluster at that scale."""
         return put(pieces, poses[self.inked], scale)
-
-    def _distances(self, pieces: Any, poses: Floats) -> Floats:
-        posed = self.posed(pieces, poses)
-        return np.asarray(
-            shapely.distance(posed[self.pairs[:, 0]], posed[self.pairs[:, 1]]), dtype=np.float64
-        )
 
     @cached_property
     def joints(self) -> Joints:
@@ -177,7 +173,7 @@ class Strip:
             self.gaps,
             hulls=self.hulls,
             middles=self.middles[self.inked],
-            straight=self.inks_straight(),
+            straight=self.inks_straight,
             joint=self.joint,
         )
 
