@@ -50,8 +50,7 @@ class Room:
     normals: Floats
     offsets: Floats
     obstacles: Rings
-    #: Of each obstacle its ring, and the outward normals and offsets of its sides.
-    walls: tuple[tuple[Floats, Floats, Floats], ...]
+    walls: _Walls
 
 
 class Copies:
@@ -82,13 +81,35 @@ class Copies:
         return largest_copy(-self._mirrored, self._room.normals, self._limits, most=_MOST) or (0.0, 0.0, 0.0)
 
     @cached_property
-    def _sides(self) -> _Sides:
-        return _Sides(self._room, self._mirrored)
+    def _taken(self) -> _Taken:
+        return _Taken(self._room.walls, self._mirrored)
 
     def fits_anywhere(self, scale: float) -> bool | None:
         """Whether there are any positions at that scale, by a small part of the work of drawing them; None
-        where only they show it."""
-        return self._sides.is_any_free(self._limits - scale * self._reach, scale)
+        where only they show it.
+
+        There are some where obstacles leave some of the frame's sides. Two convex obstacles enclose nothing
+        between them: where they take all sides they take all. More of them may leave something in the middle.
+        """
+        walls, limits = self._room.walls, self._limits - scale * self._reach
+        begins, ends = walls.sides.stretches(limits, limits)
+        begin, end = begins.max(axis=0), ends.min(axis=0)
+        is_side = end - begin > _DEEP_MM
+        if not is_side.any():  # no frame at all, or one that is hardly more than a point
+            return False if (end - begin < -_DEEP_MM).all() else None
+        if not walls.rings:
+            return True
+        first, last = self._taken.stretches(limits, scale)
+        first = np.where(last > first, first, np.inf)
+        order = np.argsort(first, axis=0)
+        reached = begin
+        for a, b in zip(
+            np.take_along_axis(first, order, axis=0), np.take_along_axis(last, order, axis=0), strict=True
+        ):
+            reached = np.where(a <= reached + _DEEP_MM, np.maximum(reached, b), reached)
+        if (is_side & (reached < end - _DEEP_MM)).any():
+            return True
+        return False if len(walls.rings) <= _NOTHING_BETWEEN else None
 
     def positions(self, scale: float, *, near: tuple[float, float] | None = None) -> Any:
         """All p with scale * hull + p in the room: a Polygon or MultiPolygon, a point at the largest scale,
@@ -160,88 +181,77 @@ class Copies:
 class _Seen:
     """How some half-planes (m,) lie to some lines (k,), all (m, k): the cosines of their normals, by what to
     multiply a distance across to get one along the line, 0 where a line goes into a half-plane and 0 where it
-    leaves it (else infinite), and whether they never meet."""
+    leaves it (else infinite), and where they never meet, if anywhere."""
 
     cosines: Floats
     to_along: Floats
     enters: Floats
     leaves: Floats
-    is_parallel: Any
+    parallel: Any
 
-    def stretches(self, limits: Floats, offsets: Floats) -> tuple[Floats, Floats]:
-        """From where to where each line, at `limits` (k,), lies in each half-plane at `offsets` (m,)."""
-        left = offsets[:, None] - self.cosines * limits
-        at = left * self.to_along
-        ends = at + self.leaves
-        if self.is_parallel.any():
-            ends[self.is_parallel & (left < -_DEEP_MM)] = -np.inf
-        return at + self.enters, ends
-
-
-class _Sides:
-    """The sides of the frame for a hull's centre, and what obstacles grown by the mirrored hull take of them.
-
-    A side is a line at `limits` along its normal; what a convex set takes of it is the stretch between where
-    the line enters and where it leaves, each the strictest of the set's half-planes.
-    """
-
-    def __init__(self, room: Room, mirrored: Floats) -> None:
-        self._normals = room.normals
-        self._along = np.column_stack([-room.normals[:, 1], room.normals[:, 0]])
-        self._own = self._seen(room.normals)
-        normals, offsets = half_planes(mirrored)
-        all_normals, fixed, growing, counts = [], [], [], []
-        # The half-planes of a sum of convex sets are those of both, each as far out as both reach together.
-        for ring, own_normals, own_offsets in room.walls:
-            all_normals += [own_normals, normals]
-            fixed += [own_offsets, (normals @ ring.T).max(axis=1, initial=-np.inf)]
-            growing += [(own_normals @ mirrored.T).max(axis=1), offsets]
-            counts.append(len(own_normals) + len(normals))
-        self._count = len(counts)
-        if counts:
-            self._starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
-            self._fixed, self._growing = np.concatenate(fixed), np.concatenate(growing)
-            self._taken = self._seen(np.concatenate(all_normals))
-
-    def _seen(self, normals: Floats) -> _Seen:
-        """How half-planes (m,) lie to the sides (k,)."""
-        across = normals @ self._along.T
+    @classmethod
+    def of(cls, lines: Floats, normals: Floats) -> _Seen:
+        """Of lines and half-planes with those normals (k, 2 and m, 2)."""
+        across = normals @ np.column_stack([-lines[:, 1], lines[:, 0]]).T
         meets = np.abs(across) > _PARALLEL
-        return _Seen(
-            normals @ self._normals.T,
+        return cls(
+            normals @ lines.T,
             np.where(meets, 1 / np.where(meets, across, 1.0), 0.0),
             np.where(across < -_PARALLEL, 0.0, -np.inf),
             np.where(across > _PARALLEL, 0.0, np.inf),
-            ~meets,
+            None if meets.all() else ~meets,
         )
 
-    def is_any_free(self, limits: Floats, scale: float) -> bool | None:
-        """Whether the frame with sides at those limits has a part that no obstacle takes; None where the
-        sides don't show it.
+    def stretches(self, limits: Floats, offsets: Floats) -> tuple[Floats, Floats]:
+        """From where to where (..., m, k) each line, at `limits` (k,), lies in each half-plane at `offsets`
+        (..., m)."""
+        left = offsets[..., None] - self.cosines * limits
+        at = left * self.to_along
+        ends = at + self.leaves
+        if self.parallel is not None:
+            ends[self.parallel & (left < -_DEEP_MM)] = -np.inf
+        return at + self.enters, ends
 
-        Two convex obstacles enclose nothing between them: where they take all sides they take all. More of
-        them may leave something in the middle.
-        """
-        begins, ends = self._own.stretches(limits, limits)
-        begin, end = begins.max(axis=0), ends.min(axis=0)
-        is_side = end - begin > _DEEP_MM
-        if not is_side.any():  # no frame at all, or one that is hardly more than a point
-            return False if (end - begin < -_DEEP_MM).all() else None
-        if self._count == 0:
-            return True
-        begins, ends = self._taken.stretches(limits, self._fixed + scale * self._growing)
-        first = np.maximum.reduceat(begins, self._starts)
-        last = np.minimum.reduceat(ends, self._starts)
-        first = np.where(last > first, first, np.inf)
-        order = np.argsort(first, axis=0)
-        reached = begin
-        for a, b in zip(
-            np.take_along_axis(first, order, axis=0), np.take_along_axis(last, order, axis=0), strict=True
-        ):
-            reached = np.where(a <= reached + _DEEP_MM, np.maximum(reached, b), reached)
-        if (is_side & (reached < end - _DEEP_MM)).any():
-            return True
-        return False if self._count <= _NOTHING_BETWEEN else None
+
+class _Walls:
+    """The sides of a room's frame, and how its obstacles lie to them."""
+
+    def __init__(self, normals: Floats, obstacles: Sequence[Floats]) -> None:
+        self.rings, self.lines = obstacles, normals
+        self.sides = _Seen.of(normals, normals)
+        walls = [half_planes(ring) for ring in obstacles]
+        self.normals = np.concatenate([wall for wall, _ in walls] or [np.empty((0, 2))])
+        self.offsets = np.concatenate([offsets for _, offsets in walls] or [np.empty(0)])
+        self.starts = np.cumsum([0, *(len(offsets) for _, offsets in walls)])[:-1]
+        self.seen = _Seen.of(normals, self.normals)
+
+
+class _Taken:
+    """What obstacles grown by the mirrored hull take of the sides of the frame for a hull's centre.
+
+    A side is a line at its limit along its normal; what a convex set takes of it is the stretch between where
+    the line enters and where it leaves, each the strictest of the set's half-planes. Those of a sum of convex
+    sets are those of both, each as far out as both reach together.
+    """
+
+    def __init__(self, walls: _Walls, mirrored: Floats) -> None:
+        self._walls = walls
+        self._growing = (walls.normals @ mirrored.T).max(axis=1)
+        normals, self._own_growing = half_planes(mirrored)
+        self._own = _Seen.of(walls.lines, normals)
+        self._fixed = np.array([(normals @ ring.T).max(axis=1) for ring in walls.rings])
+
+    def stretches(self, limits: Floats, scale: float) -> tuple[Floats, Floats]:
+        """From where to where (o, k) each obstacle takes each side, at `limits` (k,)."""
+        walls = self._walls
+        begins, ends = walls.seen.stretches(limits, walls.offsets + scale * self._growing)
+        first = np.maximum.reduceat(begins, walls.starts)
+        last = np.minimum.reduceat(ends, walls.starts)
+        begins, ends = self._own.stretches(limits, self._fixed + scale * self._own_growing)
+        return (
+            np.maximum(first, begins.max(axis=1, initial=-np.inf)),
+            np.minimum(last, ends.min(axis=1, initial=np.inf)),
+        )
 
 
 def certainly_holds(room: Room, hull: Floats, scale: float, at: tuple[float, float]) -> bool:
@@ -267,8 +277,7 @@ def room_of(polygon: Polygon) -> Room:
     ]
     holes = [Polygon(ring) for ring in whole.interiors]
     obstacles = [ring for piece in (*pockets, *holes) for ring in _convex_pieces(piece)]
-    walls = tuple((ring, *half_planes(ring)) for ring in obstacles)
-    return Room(whole, normals, offsets, Rings(obstacles), walls)
+    return Room(whole, normals, offsets, Rings(obstacles), _Walls(normals, obstacles))
 
 
 def _convex_pieces(piece: Polygon) -> list[Floats]:
