@@ -305,7 +305,7 @@ def _narrowest(widths: Sequence[_Width]) -> Feature | None:
 
 
 #: Goes up with every change of what is measured, hulls included: it is then measured anew.
-MEASURE_VERSION = 5
+MEASURE_VERSION = 6
 
 
 def font_key(font: Font) -> str:

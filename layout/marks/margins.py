@@ -26,9 +26,9 @@ from layout.shop.measure import Floats
 #: on capitals of 10 mm is on the first rung, that of a tenth on capitals of 2 mm on the last.
 SHRUNK: Floats = np.array([0.001 * 1.12**rung for rung in range(30)])
 GROWN: Floats = np.array([0.005 * 1.5**rung for rung in range(-6, 4)])
-#: Reaches that are tried, in multiples of what the glyph was shrunk by: corners of 87, 67, 57 and 49 degrees
-#: lie no further off.
-REACHES = (1.45, 1.8, 2.1, 2.4)
+#: Reaches that are tried, in multiples of what the glyph was shrunk by: right angles lie within the least of
+#: them, corners of 48 degrees within the furthest.
+REACHES = (1.45, 1.6, 1.75, 1.9, 2.05, 2.2, 2.35, 2.5)
 #: Figures kept of a glyph: for each rung 0 while it was not looked at; then the least reach that is enough,
 #: or 1 where openings stay; not a number where no reach is enough, or something closes.
 FIGURES = len(SHRUNK) + len(GROWN)
@@ -52,7 +52,8 @@ class Margins:
             return False
         enough = self._figures[rung]
         if enough == 0.0:
-            enough = self._figures[rung] = self._reach(float(SHRUNK[rung]))
+            below = self._figures[rung - 1] if rung else 0.0
+            enough = self._figures[rung] = self._reach(float(SHRUNK[rung]), float(below))
         return bool(enough * SHRUNK[rung] <= reach)
 
     def stays_open(self, *, grown_by: float, pocket: float) -> bool:
@@ -74,15 +75,24 @@ class Margins:
         for width in SHRUNK:
             self.stays_within(1.0, shrunk_by=float(width))
 
-    def _reach(self, width: float) -> float:
+    def _reach(self, width: float, below: float) -> float:
+        """The least of the reaches that is enough for a rung. `below` is what is on the rung below, 0 while
+        that was not looked at: mostly it is the same."""
         region = self._region()
         left = region.buffer(-width * _CHORDS, quad_segs=_QUARTER)
         if left.is_empty:
             return math.nan
-        for reach in REACHES:
-            if shapely.covers(left.buffer(reach * width, quad_segs=_QUARTER), region):
-                return reach
-        return math.nan
+        low, high, last = -1, len(REACHES), len(REACHES) - 1
+        like = REACHES.index(below) if below in REACHES else None
+        # With nothing to go by: most have nothing sharper than right angles, and many a hairline.
+        first = [0, last] if below == 0.0 else [last] if like is None else [like, like - 1, like + 1]
+        while high - low > 1:
+            at = next((each for each in first if low < each < high), (low + high) // 2)
+            if shapely.covers(left.buffer(REACHES[at] * width, quad_segs=_QUARTER), region):
+                high = at
+            else:
+                low = at
+        return REACHES[high] if high <= last else math.nan
 
     def _is_open(self, width: float) -> bool:
         parts = self._region().geoms
