@@ -7,6 +7,7 @@ import http.client
 import itertools
 import json
 import statistics
+import sys
 import tempfile
 import threading
 import time
@@ -38,8 +39,15 @@ _numbers = itertools.count(1)
 Address = tuple[str, int]
 
 
-def main() -> None:
-    intake()
+def main(*parts: str) -> None:
+    """All figures, or those of the parts that are named: `intake`, `neighbours`."""
+    if not parts or "intake" in parts:
+        intake()
+    if not parts or "neighbours" in parts:
+        neighbours()
+
+
+def neighbours() -> None:
     with (
         tempfile.TemporaryDirectory() as folder,
         a_service(
@@ -330,4 +338,4 @@ def _posted(address: Address, key: str, path: str, body: dict[str, Any]) -> tupl
 
 
 if __name__ == "__main__":
-    main()
+    main(*sys.argv[1:])
