@@ -24,6 +24,7 @@ from service.intake.same_size import at_height, height_of_set, levelled, must_na
 from service.intake.shown_before import Compared, compared
 from service.intake.taking import take
 from service.plan import in_force_rows, promises
+from service.records import new_rows
 from service.records.errors import BadRequest, CheckersBusy, IdempotencyKeyReused
 from service.records.ids import ORDER, public
 from service.records.tables import Order
@@ -75,9 +76,10 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
         filled, results, promised = prepared
         seen = _held_against_previews(tools, filled, results, by=by)
         shop = tools.catalogue.current
-        order, promise = take(session, filled, results, seen, shop=shop, by=by, promised=promised)
+        taken = take(session, filled, results, seen, shop=shop, by=by, promised=promised)
+        order = taken.order
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
-        return created(taken_order_answer(session, order, promise), headers)
+        return created(taken_order_answer(session, order, taken.promise), headers, rows=taken.rows)
 
     return answer_once(
         tools.database,
@@ -111,8 +113,9 @@ def rehearse_order(tools: Tools, body: Any, key: str, *, who: Who) -> OrderAnswe
     def work(session: Session) -> OrderAnswer:
         by = tools.by(who)
         seen = _held_against_previews(tools, filled, results, by=by)
-        order, _ = take(session, filled, results, seen, shop=tools.catalogue.current, by=by)
-        return taken_order_answer(session, order, None)
+        taken = take(session, filled, results, seen, shop=tools.catalogue.current, by=by)
+        new_rows.put_all(session, taken.rows)
+        return taken_order_answer(session, taken.order, None)
 
     return tools.database.rehearse(work)
 

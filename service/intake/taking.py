@@ -5,6 +5,7 @@ when a line is amended.
 """
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from itertools import zip_longest
 
@@ -26,6 +27,7 @@ from service.records.moves import noted
 from service.records.outgoing import deliveries_of
 from service.records.states import JobState
 from service.records.tables import (
+    Base,
     Delivery,
     Event,
     FrozenMark,
@@ -43,6 +45,17 @@ from service.requests.order_in import LineWanted, OrderWanted
 from service.stock import reservations as stock
 
 
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A new order, whole, with what was promised. Nothing that is changed of it is written. The `rows` that
+    wait for units are left to the caller (`new_rows.put_all`), who may have more to write with them: others
+    wait for the units' place in stock until the transaction ends."""
+
+    order: Order
+    promise: Promise | None
+    rows: new_rows.Filled
+
+
 def take(
     session: Session,
     wanted: OrderWanted,
@@ -53,11 +66,10 @@ def take(
     by: By,
     client: str | None = None,
     promised: promises.Safe | None = None,
-) -> tuple[Order, Promise | None]:
+) -> Taken:
     """Store an order whose lines were checked and held against their previews (one result a line, same
     order), with its jobs, and with what can be promised for it if each has its unit. `client`: the store that
-    it belongs to, where that is not the caller. The order that is returned is whole, and nothing that is
-    changed of it is written (`new_rows.put_all`).
+    it belongs to, where that is not the caller.
 
     Raises OrderRefTaken, and Unengravable when the caller asked for refusal instead of hold.
     """
@@ -93,17 +105,15 @@ def take(
     is_held = was_held or any(line.hold_reason for line in order.lines)
     event = order_event(session, _taken(is_held=is_held), order, now=by.at)
     event.id = place.event
-    new_rows.put_all(
-        session,
-        {
-            Order: [order],
-            OrderLine: order.lines,
-            FrozenMark: [mark for line in order.lines for mark in line.marks],
-            OrderWord: rows.words_of(order),
-            Event: [event],
-            Delivery: deliveries_of(event, place.callbacks),
-        },
-    )
+    first: dict[type[Base], Sequence[Base]] = {
+        Order: [order],
+        OrderLine: order.lines,
+        FrozenMark: [mark for line in order.lines for mark in line.marks],
+        OrderWord: rows.words_of(order),
+        Event: [event],
+        Delivery: deliveries_of(event, place.callbacks),
+    }
+    new_rows.put_all(session, new_rows.filled(first))
     # Boxed units last: whoever orders the same product waits for their row until this order is stored.
     numbers = iter(place.jobs)
     held_whys = [
@@ -118,15 +128,12 @@ def take(
         for job in line.jobs:
             history.append(noted("job", job.id, job.state, by=by, why=held_why or "order taken"))
     promise = promises.promise_new(order, promised, now=by.at)
-    new_rows.put_all(
-        session,
-        {
-            Job: [job for line in order.lines for job in line.jobs],
-            History: history,
-            Promise: [] if promise is None else [promise],
-        },
-    )
-    return order, promise
+    left: dict[type[Base], Sequence[Base]] = {
+        Job: [job for line in order.lines for job in line.jobs],
+        History: history,
+        Promise: [] if promise is None else [promise],
+    }
+    return Taken(order, promise, new_rows.filled(left))
 
 
 def _refuse_unengravable(wanted: OrderWanted, checks: Sequence[CheckResult]) -> None:

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from typing import Any
 
-from sqlalchemy import BindParameter, ColumnElement, Insert, func, insert, inspect, select
+from sqlalchemy import BindParameter, ColumnElement, Insert, func, insert, inspect, select, update
 from sqlalchemy.orm import Session
 
 from service.records.db import as_list
@@ -37,23 +38,56 @@ def put(session: Session, rows: Sequence[Base]) -> None:
             setattr(row, number, given)
 
 
-def put_all(session: Session, rows: Mapping[type[Base], Sequence[Base]]) -> None:
-    """Insert new rows of several tables, those first that others refer to, as `put` does. Rows of one table
-    have all got their number (`numbers`), or none of them has: nobody is told those that are given here.
+@dataclass(frozen=True, slots=True)
+class Filled:
+    """New rows of several tables as they are written: for each table its rows by column."""
+
+    tables: Sequence[tuple[type[Base], list[dict[str, Any]]]] = ()
+
+
+NOTHING = Filled()
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """New values of a row by column; texts and numbers."""
+
+    kind: type[Base]
+    id: int
+    values: Mapping[str, str | int]
+
+
+def filled(rows: Mapping[type[Base], Sequence[Base]]) -> Filled:
+    """Rows of several tables, those first that others refer to, whole: with the defaults of what was left
+    out, on themselves too. Rows of one table have all got their number (`numbers`), or none of them has:
+    nobody is told those that they get where they are written."""
+    return Filled([(kind, _filled(of_kind)) for kind, of_kind in rows.items()])
+
+
+def put_all(session: Session, rows: Filled, *, change: Change | None = None) -> None:
+    """Insert new rows of several tables, each table's in their order, and change a row that is there.
 
     On PostgreSQL that is one statement, the same for any number of rows: each table's come as one document.
     Sent by themselves, ten tables' rows spend more time on the way than they take to write."""
     session.flush()
     connection = session.connection()
-    filled = [(kind, _filled(of_kind)) for kind, of_kind in rows.items()]
     if connection.dialect.name == "postgresql":
-        numbered = tuple((kind, bool(values) and _number_of(kind) in values[0]) for kind, values in filled)
-        documents = tuple(json.dumps(values, default=_moment) for _, values in filled)
-        connection.exec_driver_sql(_in_one(numbered), documents)
+        numbered = tuple(
+            (kind, bool(values) and _number_of(kind) in values[0]) for kind, values in rows.tables
+        )
+        sent: list[str | int] = [json.dumps(values, default=_moment) for _, values in rows.tables]
+        changed = None
+        if change is not None:
+            changed = change.kind, tuple(change.values)
+            sent += [*change.values.values(), change.id]
+        connection.exec_driver_sql(_in_one(numbered, changed), tuple(sent))
         return
-    for kind, values in filled:
+    for kind, values in rows.tables:
         if values:
             connection.execute(_plain_insert(kind), values)
+    if change is not None:
+        table: Any = change.kind.__table__
+        connection.execute(update(table).where(table.c.id == change.id), dict(change.values))
 
 
 def numbers(kind: type[Base], many: BindParameter[int], *, dialect: str) -> ColumnElement[Any]:
@@ -135,16 +169,22 @@ def _insert(kind: type[Base]) -> Insert:
 
 
 @cache
-def _in_one(kinds: tuple[tuple[type[Base], bool], ...]) -> str:
+def _in_one(
+    kinds: tuple[tuple[type[Base], bool], ...], changed: tuple[type[Base], tuple[str, ...]] | None
+) -> str:
     """The rows of several tables from as many documents, for PostgreSQL (WITH queries that modify data,
-    https://www.postgresql.org/docs/current/queries-with.html). That what they refer to exists is looked at
-    when all of them are written."""
+    https://www.postgresql.org/docs/current/queries-with.html), then the columns that change and the number of
+    their row. That what they refer to exists is looked at when all of them are written."""
     parts = []
     for kind, is_numbered in kinds:
         table = f'"{kind.__tablename__}"'
         named = ", ".join(f'"{column}"' for _, column, _ in _columns(kind, is_numbered=is_numbered))
         rows = f"SELECT {named} FROM json_populate_recordset(NULL::{table}, %s)"  # noqa: S608  our own names
         parts.append(f"INSERT INTO {table} ({named}) {rows}")
+    if changed is not None:
+        kind, columns = changed
+        values = ", ".join(f'"{column}" = %s' for column in columns)
+        parts.append(f'UPDATE "{kind.__tablename__}" SET {values} WHERE id = %s')  # noqa: S608  our own names
     *before, last = parts
     withs = ", ".join(f"new_{number} AS ({part})" for number, part in enumerate(before))
     return f"WITH {withs} {last}" if withs else last

@@ -22,6 +22,7 @@ from service.intake.as_before import Frozen
 from service.intake.homeless import Misfit
 from service.intake.take_order import check_lines
 from service.intake.taking import take
+from service.records import new_rows
 from service.records.announcements import tell_unit
 from service.records.errors import BadRequest, MoveNotAllowed, NotFound, RemadeAlready
 from service.records.ids import JOB, ORDER, REMAKE, number, public
@@ -228,8 +229,9 @@ def _in_a_new_order(
     ref = wanted.order_ref or rows.free_ref(session, order.client, order.order_ref)
     asked = _order_wanted(order, line, order_ref=ref, ship_by=wanted.ship_by)
     shop = tools.catalogue.current
-    taken, _ = take(session, asked, [check], [None], shop=shop, by=by, client=order.client)
-    new = order_rows.find(session, taken.id, client=None)
+    taken = take(session, asked, [check], [None], shop=shop, by=by, client=order.client)
+    new_rows.put_all(session, taken.rows)
+    new = order_rows.find(session, taken.order.id, client=None)
     assert new is not None, "it was written a moment ago"
     (made,) = new.lines[0].jobs
     made.replaces, made.priority = job.id, inspection.REPLACEMENT_PRIORITY

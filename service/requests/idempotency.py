@@ -33,6 +33,7 @@ from service.records.errors import (
     Refusal,
     RequestInFlight,
 )
+from service.records.new_rows import NOTHING, Filled
 from service.records.tables import IdempotentRequest
 from service.requests import idempotency_rows as rows
 from service.requests.answers import AnswerBody
@@ -55,12 +56,17 @@ class Answer:
     replayed: bool = False
     #: What is kept for the same key instead of `body`, where that holds a secret.
     kept: str | None = None
+    #: New rows of what was made, to be written with the answer.
+    rows: Filled = NOTHING
 
 
-def created(body: AnswerBody, headers: dict[str, str], *, kept: AnswerBody | None = None) -> Answer:
+def created(
+    body: AnswerBody, headers: dict[str, str], *, kept: AnswerBody | None = None, rows: Filled = NOTHING
+) -> Answer:
     """A new answer of something made: its JSON text is kept and goes out byte for byte. `kept`: what is kept
-    instead, where the answer holds a secret."""
-    return Answer(201, body.model_dump_json(), headers, kept=kept.model_dump_json() if kept else None)
+    instead, where the answer holds a secret. `rows`: of what was made, to be written with the answer."""
+    kept_text = kept.model_dump_json() if kept else None
+    return Answer(201, body.model_dump_json(), headers, kept=kept_text, rows=rows)
 
 
 def key_of(header: str | None) -> str:
@@ -135,6 +141,7 @@ def answer_once(
                 status=answer.status,
                 headers=json.dumps(answer.headers),
                 body=answer.body if answer.kept is None else answer.kept,
+                rows=answer.rows,
             )
             return answer
 

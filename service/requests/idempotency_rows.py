@@ -11,6 +11,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.records.db import send
+from service.records.new_rows import Change, Filled, put_all
 from service.records.tables import IdempotentRequest
 
 # Built once, for they are part of every order: to build a statement takes longer than to send it.
@@ -32,7 +33,6 @@ _HELD = (
     )
     .with_for_update()
 )
-_ANSWER = update(_REQUESTS).where(_REQUESTS.c.id == bindparam("claim"))
 
 
 def insert(
@@ -72,10 +72,10 @@ def held(session: Session, *, client: str, route: str, key: str, claimed_until: 
     return send(session, _HELD, claim).scalar_one_or_none()
 
 
-def answer(session: Session, claim: int, *, status: int, body: str, headers: str) -> None:
-    """Keep the answer to a claim that is `held`."""
-    kept = {"claim": claim, "status": status, "body": body, "headers": headers}
-    send(session, _ANSWER, kept)
+def answer(session: Session, claim: int, *, status: int, body: str, headers: str, rows: Filled) -> None:
+    """Keep the answer to a claim that is `held`, and new rows of what was made."""
+    kept: dict[str, str | int] = {"status": status, "body": body, "headers": headers}
+    put_all(session, rows, change=Change(IdempotentRequest, claim, kept))
 
 
 def renew(

@@ -97,7 +97,10 @@ def test_rows_of_several_tables_are_put_as_the_session_would_write_them(database
             for at in range(12)
         ]
         deliveries = [Delivery(event_id=number, callback_id=callback.id) for number in numbers]
-        new_rows.put_all(session, {Event: rows, Delivery: deliveries, History: history, Promise: []})
+        put = new_rows.filled({Event: rows, Delivery: deliveries, History: history, Promise: []})
+        assert [(one.attempts, one.tries) for one in deliveries] == [(0, [])] * 2
+        change = new_rows.Change(Event, 2, {"type": "other", "client": "store-2"})
+        new_rows.put_all(session, put, change=change)
         return numbers
 
     numbers = database.write(put)
@@ -105,6 +108,7 @@ def test_rows_of_several_tables_are_put_as_the_session_would_write_them(database
 
     with database.reading() as session:
         kept = session.scalars(select(Event).order_by(Event.id)).all()
+        assert [(event.type, event.client) for event in kept[:2]] == [("t0", "store-1"), ("other", "store-2")]
         assert [event.id for event in kept] == [1, 2, *numbers, 5]
         assert [(event.data, event.at) for event in kept[2:4]] == [(data, moment) for data in said]
         deliveries = session.scalars(select(Delivery).order_by(Delivery.id)).all()
@@ -120,4 +124,4 @@ def test_a_moment_without_its_zone_is_put_nowhere(database: Database) -> None:
     nameless = Event(id=1, type="t", client="store-1", data={}, at=MORNING.replace(tzinfo=None))
 
     with pytest.raises((ValueError, StatementError), match="without a zone"):
-        database.write(lambda session: new_rows.put_all(session, {Event: [nameless]}))
+        database.write(lambda session: new_rows.put_all(session, new_rows.filled({Event: [nameless]})))
