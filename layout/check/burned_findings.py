@@ -26,6 +26,7 @@ from layout.check.burned_letters import (
     burned_letter,
     certainly_fine,
     fill_keeps_openings,
+    stays_open,
 )
 from layout.check.request_findings import SIZE_WORDS
 from layout.check.size_findings import stroke_findings
@@ -199,7 +200,9 @@ class _Letter:
             return True
         counter = self.mark.block.features.counter
         is_wide = counter is None or counter.width * size >= (1 + open_lines) * process.line_width_mm
-        if is_wide and remembered.keeps_apart():
+        if is_wide and remembered.keeps_apart(
+            stays_open=by_fill and glyph is not None and stays_open(*glyph, size, process)
+        ):
             return True
         # Last, for it costs the most, and few letters get here.
         return by_fill and how is None and remembered.is_filled()

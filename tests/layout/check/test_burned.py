@@ -20,6 +20,7 @@ from layout.check.burned_letters import (
     certainly_fine,
     fill_keeps_openings,
     keeps_apart,
+    stays_open,
 )
 from layout.lettering.fonts import open_font
 from layout.lettering.typeset import compose
@@ -189,7 +190,7 @@ def test_how_letters_are_burned_is_what_burning_them_makes() -> None:
 def test_a_letter_that_keeps_its_openings_by_bounds_keeps_them_when_burned() -> None:
     """What is not looked at more closely: letters that fill alone burns, and letters that half a line around
     all of them leaves open."""
-    chance, filled, apart = random.Random(21), 0, 0
+    chance, filled, apart, still_open = random.Random(21), 0, 0, 0
 
     for _ in range(160):
         process = a_recipe(the_shop(), chance)
@@ -198,14 +199,15 @@ def test_a_letter_that_keeps_its_openings_by_bounds_keeps_them_when_burned() -> 
         (glyph, *others), shape = cluster.glyphs, letter_shape(font, cluster, size)
         by_bounds = not others and fill_keeps_openings(font, glyph.gid, size, process, open_lines=0.5)
         is_filled = by_bounds and worst_burned(shape.areas, process) == "filled"
-        is_apart = keeps_apart(shape, process.line_width_mm)
-        filled, apart = filled + is_filled, apart + is_apart
+        is_open = by_bounds and stays_open(font, glyph.gid, size, process)
+        is_apart = keeps_apart(shape, process.line_width_mm, stays_open=is_open)
+        filled, apart, still_open = filled + is_filled, apart + is_apart, still_open + is_open
         if is_filled or is_apart:
             faults = burned_letter(shape, process, open_lines=0.5).faults
             allowed = frozenset[str]() if is_filled else {"part_lost", "counter_closed"}
             assert faults <= allowed, (font.spec.name, cluster, size, process.process)
 
-    assert filled > 20 and apart > 20
+    assert filled > 20 and apart > 20 and still_open > 20
 
 
 def test_a_process_that_fails_leaves_the_eligible_places() -> None:
