@@ -59,7 +59,7 @@ _Shapes = Iterator[tuple[Floats, bool]]
 
 
 def _svg(data: bytes, box: tuple[float, float, float, float]) -> _Shapes:
-    x0, _, _, y1 = box
+    corner, downwards = np.array([box[0], box[3]]), np.array([1.0, -1.0])
     # The file was written a moment ago by this program's own hand: nobody else's XML comes here.
     parents = [(ElementTree.fromstring(data), False)]  # noqa: S314
     while parents:
@@ -69,7 +69,7 @@ def _svg(data: bytes, box: tuple[float, float, float, float]) -> _Shapes:
             raise NotReadable("a burn file has no transforms")
         if element.tag == f"{_SVG}path":
             for points in _path(element.attrib["d"].encode()):
-                yield np.column_stack([points[:, 0] + x0, y1 - points[:, 1]]), is_filled
+                yield points * downwards + corner, is_filled
         elif element.tag not in {f"{_SVG}g", f"{_SVG}svg", f"{_SVG}defs", f"{_SVG}title"}:
             raise NotReadable(f"a burn file has no {element.tag}")
         parents += [(child, is_filled) for child in element]
@@ -173,8 +173,13 @@ def _page(data: bytes) -> bytes:
 
 def segments(lines: tuple[Floats, ...]) -> Floats:
     """All straight pieces of some lines, (n, 2, 2)."""
-    pieces = [np.stack([line[:-1], line[1:]], axis=1) for line in lines if len(line) > 1]
-    return np.concatenate([np.empty((0, 2, 2)), *pieces])
+    drawn = [line for line in lines if len(line) > 1]
+    if not drawn:
+        return np.empty((0, 2, 2))
+    points = np.concatenate(drawn)
+    goes_on = np.ones(len(points) - 1, dtype=bool)
+    goes_on[np.cumsum([len(line) for line in drawn[:-1]], dtype=np.int64) - 1] = False
+    return np.stack([points[:-1], points[1:]], axis=1)[goes_on]
 
 
 __all__ = ["NotReadable", "Written", "segments", "written_paths"]
