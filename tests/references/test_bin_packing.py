@@ -62,7 +62,8 @@ def first_fit_decreasing(capacity: int, weights: list[int]) -> int:
 @pytest.mark.parametrize(
     "instances",
     [
-        pytest.param(packing_instances()[8:9], id="one"),
+        # First fit needs a bin more than the best in each. The hardest, u120_08, takes ten times as long.
+        pytest.param([packing_instances()[number] for number in (0, 2, 5)], id="three"),
         pytest.param(packing_instances(), id="all", marks=pytest.mark.long),
     ],
 )
