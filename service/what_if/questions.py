@@ -36,7 +36,7 @@ class MoreHoursIn(Strict):
         default=None, description="The station; left out: all.", examples=["fibre-1"]
     )
     hours: Decimal = Field(
-        gt=0,
+        ge=0.01,  # the smallest numbers above 0 are 0 to many a program that reads JSON
         le=12,
         description="Hours more on every working day, until midnight at the most.",
         examples=[2.0],

@@ -157,6 +157,13 @@ def test_what_names_nothing_is_refused(bench: Bench, question: dict[str, Any], f
     assert (answer.status_code, answer.json()["field"]) == (422, field)
 
 
+def test_next_to_no_more_hours_are_refused(bench: Bench) -> None:
+    answer = bench.ask("POST", "/v1/what-if", {"more_hours": {"hours": 5e-324}}, role="owner")
+
+    assert (answer.status_code, answer.json()["code"]) == (422, "invalid_request")
+    assert "more_hours.hours" in answer.text
+
+
 def test_a_station_that_is_always_open_can_have_no_more_hours(
     database: Database, clock: SetClock, tmp_path: Path
 ) -> None:
