@@ -20,7 +20,8 @@ from tests.faults.processes import wait
 _AGAIN = frozenset({409, 429, 500, 502, 503, 504})
 _NAMES = ("Ada", "Bea", "Cem", "Dot", "Eli", "Fay", "Gus", "Hal", "Ida", "Jon")
 _TOO_MANY = "far too many words for any blade that was ever made here"
-_WANTED = (
+#: Products, and where on them words are wanted.
+WANTED = (
     ("AQ-CHEF-20", "heel"),
     ("AQ-GRAFT-7", "flat"),
     ("AQ-OYSTER-8", "middle"),
@@ -90,10 +91,9 @@ class Store(Person):
         super().__init__(*who)
         self._orders = orders
 
-    def take_one(self, ref: str) -> None:
+    def take_one(self, ref: str, sku: str, inscription: dict[str, Any]) -> None:
         """One order of one unit, no tricks."""
-        sku, zone = self.chance.choice(_WANTED)
-        body = _an_order(ref, sku, zone, self.chance.choice(_NAMES), 1)
+        body = _an_order(ref, sku, inscription, 1)
         self._post(ref, 1, body, twice_at_once=False, patience=40)
 
     def step(self) -> None:
@@ -102,11 +102,11 @@ class Store(Person):
             return
         self.done += 1
         ref = f"{self.name}-{self.done}"
-        sku, zone = self.chance.choice(_WANTED)
+        sku, zone = self.chance.choice(WANTED)
         units = self.chance.choice((1, 1, 1, 2))
         kind = self.chance.random()
         words = _TOO_MANY if kind < 0.05 else self.chance.choice(_NAMES)
-        body = _an_order(ref, sku, zone, words, units)
+        body = _an_order(ref, sku, {"zone": zone, "text": words, "font": "lato-bold"}, units)
         body["if_unengravable"] = "refuse" if kind < 0.05 else "hold"
         self._post(ref, units, body, twice_at_once=kind > 0.9, patience=1 if kind > 0.8 else 40)
         self.over.wait(self.chance.uniform(0.0, 0.4))
@@ -148,8 +148,7 @@ class Store(Person):
         return answer.status_code
 
 
-def _an_order(ref: str, sku: str, zone: str, words: str, units: int) -> dict[str, Any]:
-    inscription = {"zone": zone, "text": words, "font": "lato-bold"}
+def _an_order(ref: str, sku: str, inscription: dict[str, Any], units: int) -> dict[str, Any]:
     return {
         "order_ref": ref,
         "ship_by": (datetime.now(UTC) + timedelta(days=5)).isoformat(),

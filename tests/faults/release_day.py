@@ -1,8 +1,10 @@
 """`python -m tests.faults.release_day [--orders 5000] [--minutes 10] [--api 2] [--workers 2]`: a release day
-without faults. Stores post so many orders in so many minutes while two benches work and the desk checks words
-not seen before; PostgreSQL with `fsync`, clients on the same processors. Prints figures: errors, what 99 of a
-hundred answers took at the most, and the processor time that each process took for an order, which says on a
-busy machine too how many orders it is enough for."""
+without faults. Stores post so many orders in so many minutes while two benches work without a pause and the
+desk checks a text every second. All words are made up, none was seen before, and they are in any font that is
+offered for them; PostgreSQL with `fsync`, clients on the same processors. The first run measures the fonts,
+as a shop's first day does (some minutes). Prints figures: errors, what 99 of a hundred answers took at the
+most, and the processor time that each kind of process took for an order, which says on a busy machine too how
+many orders it is enough for."""
 
 from __future__ import annotations
 
@@ -16,7 +18,14 @@ import time
 from pathlib import Path
 from typing import Any
 
-from tests.faults.people import Desk, Operator, Person, Store
+from layout.lettering.fonts import suggest
+from layout.shop.shop import Shop
+from service.shop import catalogue
+from service.shop.font_tables import measure_all
+from service.shop.smallest_sizes import missing, work_out
+from tests.bench.corpus import made_up_text
+from tests.counter import FONT_TABLES
+from tests.faults.people import WANTED, Desk, Operator, Person, Store
 from tests.faults.processes import until_idle, wait
 from tests.faults.storm import World, a_world
 
@@ -57,10 +66,14 @@ def main() -> None:
     asked.add_argument("--workers", type=int, default=2)
     chosen = asked.parse_args()
     timed, numbers = Timed(), itertools.count(1)
+    shop = catalogue.load(catalogue.default_folder())
+    wanted, checked = _Drawn(shop, 1), _Drawn(shop, 2)
+    _measure(shop)
     with (
         tempfile.TemporaryDirectory(prefix="ricasso-release-") as folder,
         a_world(
             Path(folder) / "world",
+            font_tables=FONT_TABLES,
             seed=1,
             embedded=False,
             say=print,
@@ -74,7 +87,8 @@ def main() -> None:
         stores = [person for person in world.people if isinstance(person, Store)]
         (desk,) = (person for person in world.people if isinstance(person, Desk))
         for number in range(_WARMING):  # as on any other day: the service has been at work before
-            desk.ask("POST", "/v1/checks", _a_check(f"Warm {number}"))
+            inscription = {"zone": "heel", "text": f"Warm {number}", "font": "lato-bold"}
+            desk.ask("POST", "/v1/checks", {"sku": "AQ-CHEF-20", "inscriptions": [inscription]})
         until_idle(lambda: sum(_worked(world).values()))
         over = threading.Event()
         before = _worked(world)
@@ -83,13 +97,12 @@ def main() -> None:
         def post(store: Store) -> None:
             while (number := next(numbers)) <= chosen.orders:
                 wait(max(0.0, begun + 60 * chosen.minutes * number / chosen.orders - time.monotonic()))
-                store.take_one(f"R-{number}")
+                store.take_one(f"R-{number}", *wanted.next())
 
         def check() -> None:
-            chance = random.Random(1)
             while not over.wait(1.0):
-                words = f"{chance.choice('ABCDEFGH')}{chance.choice('aeiou')} {chance.randrange(10_000)}"
-                desk.ask("POST", "/v1/checks", _a_check(words))
+                sku, inscription = checked.next()
+                desk.ask("POST", "/v1/checks", {"sku": sku, "inscriptions": [inscription]})
 
         for store in stores:
             timed.watch(store, "order", "/v1/orders")
@@ -126,8 +139,36 @@ def main() -> None:
             print(f"release_{what}_p99_s {statistics.quantiles(seconds, n=100)[-1]:.3f}")
 
 
-def _a_check(words: str) -> dict[str, Any]:
-    return {"sku": "AQ-CHEF-20", "inscriptions": [{"zone": "heel", "text": words, "font": "lato-bold"}]}
+class _Drawn:
+    """Products and made-up words for them, in a font that a store's page would offer for these words."""
+
+    def __init__(self, shop: Shop, seed: int) -> None:
+        self._shop = shop
+        self._chance = random.Random(seed)
+        self._one_at_a_time = threading.Lock()
+
+    def next(self) -> tuple[str, dict[str, Any]]:
+        """For any of the threads that play the stores."""
+        with self._one_at_a_time:
+            while True:
+                sku, zone = self._chance.choice(WANTED)
+                text = made_up_text(self._chance)
+                blade = self._shop.blades[self._shop.products[sku].blade]
+                offered = blade.face_of_zone(zone).zone(zone).fonts
+                if able := suggest(text, self._shop.fonts, offered):
+                    return sku, {"zone": zone, "text": text, "font": self._chance.choice(able)}
+
+
+def _measure(shop: Shop) -> None:
+    """Measure every font, where no run before has."""
+    for name, recipe in list(missing(shop, FONT_TABLES)):
+        work_out(shop.fonts[name], recipe, shop.policy, FONT_TABLES)
+
+    def progress(font: str, done: int, of: int) -> None:
+        if done == of:
+            print(f"# {font}: {of} glyphs measured", flush=True)
+
+    measure_all(shop.fonts, FONT_TABLES, processes=2, progress=progress)
 
 
 def _worked(world: World) -> dict[str, float]:

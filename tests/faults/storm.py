@@ -6,6 +6,7 @@ storms: few processes, few orders, and the faults it is given, each once.
 from __future__ import annotations
 
 import random
+import shutil
 import signal
 import time
 from collections import Counter
@@ -103,13 +104,17 @@ def a_world(
     measures_fonts: bool = True,
     is_stormy: bool = True,
     checkers: int = 1,
+    font_tables: Path | None = None,
 ) -> Iterator[World]:
     """The service, up, with people who have not begun yet. `orders`: so many of each store, None for as many
-    as come. `is_stormy`: with short leases and sweeps, few processes, and a proxy before database and broker
-    that can cut what goes through it; otherwise as a shop has it that set nothing."""
+    as come. `font_tables`: what was measured of fonts before. `is_stormy`: with short leases and sweeps, few
+    processes, and a proxy before database and broker that can cut what goes through it; otherwise as a shop
+    has it that set nothing."""
     chance = random.Random(seed)
     with ExitStack() as stack:
         (folder / "data").mkdir(parents=True)
+        if font_tables is not None:
+            shutil.copytree(font_tables, folder / "data" / "font-tables")
         told = Told()
         receiver = stack.enter_context(Receiver(told))
         clock = Wall(folder / "clock")
