@@ -384,7 +384,7 @@ def test_few_that_came_are_counted_for_each_who_asks_and_many_every_now_and_then
     kept_plan.keep(bench.tools)
     bench.clock.advance(seconds=1)
     with bench.database.reading() as session:
-        outlook = kept_plan.outlook(bench.tools, session)
+        outlook = kept_plan.outlook(bench.tools, session, rows.newest_id(session))
     assert outlook is not None
 
     def come(sku: str, quantity: int) -> float:
