@@ -329,17 +329,19 @@ def test_the_kind_that_was_written_is_not_repeated(counter: Counter) -> None:
     assert CANARY not in answer.text
 
 
-def test_a_busy_database_is_503_and_changes_nothing(counter: Counter) -> None:
+def test_a_busy_database_is_503_and_changes_nothing(
+    counter: Counter, monkeypatch: pytest.MonkeyPatch
+) -> None:
     from service.records.errors import DatabaseBusy
 
     def busy(*_: Any) -> Any:
         raise DatabaseBusy("busy")
 
     body, key = an_order(), a_key()
-    write = counter.tools.database.write
-    counter.tools.database.write = busy  # type: ignore[method-assign]
-    answer = counter.post_order(body, key=key)
-    counter.tools.database.write = write  # type: ignore[method-assign]
+    with monkeypatch.context() as patch:
+        patch.setattr(counter.tools.database, "write", busy)
+        patch.setattr(counter.tools.database, "write_singly", busy)
+        answer = counter.post_order(body, key=key)
 
     _is_problem(answer, 503, "database_busy")
     assert answer.headers["Retry-After"] == "1"
