@@ -158,12 +158,24 @@ def kept_up(backlog: Backlog, loads: Sequence[PlannedLoad]) -> Plan | None:
     if going_on is None:
         return None
     rest, plan, new = going_on
-    if len(new) - len(Problem(replace(backlog, jobs=new)).unplanned) > MOST_NEW:
+    if _are_too_many(backlog, new):
         return None
     if not new:
         return plan
     whole = with_jobs(rest, plan, new)[1]
     return replace(whole, bound=_bound(backlog, Counted(backlog), whole.unplanned))
+
+
+def is_too_much_new(backlog: Backlog, loads: Sequence[PlannedLoad]) -> bool:
+    """Whether more jobs than `MOST_NEW` wait that none of the loads has, and that some load could take."""
+    seated = {job for load in loads for job in load.jobs}
+    return _are_too_many(backlog, tuple(job for job in backlog.jobs if job.job not in seated))
+
+
+def _are_too_many(backlog: Backlog, new: tuple[PlanJob, ...]) -> bool:
+    if len(new) <= MOST_NEW:
+        return False
+    return len(new) - len(Problem(replace(backlog, jobs=new)).unplanned) > MOST_NEW
 
 
 def is_clearly_better(other: Plan, kept: Plan) -> bool:

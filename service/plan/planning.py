@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 
 from layout.judge.plan import inspect_plan
 from layout.loading.backlog import Backlog, Plan, PlanJob, PlannedLoad
-from layout.plan.keep_up import MOST_NEW, kept_or_better, kept_up
+from layout.plan.keep_up import is_too_much_new, kept_or_better, kept_up
 from layout.plan.planner import plan
 from layout.plan.promise import latest_ready
 from layout.shop.findings import Finding
@@ -81,7 +81,7 @@ def renewed(
         backlog = _with_promises(session, backlog, clock)
     # Where more is new than can be worked in there is nothing to hold a plan made from nothing against, and
     # one plan is enough: those of a long backlog take many seconds each.
-    is_compared = fresh and (not loads or _new(backlog, loads) <= MOST_NEW)
+    is_compared = fresh and not (loads and is_too_much_new(backlog, loads))
     if is_compared:
         made, findings = _worked(tools, planned, backlog, loads, seconds=seconds)
     else:
@@ -95,11 +95,6 @@ def renewed(
         raise PlanRefused("the plan did not pass its judge; nothing is promised by it", codes=codes)
     made = _with_reasons(made, unproven)
     return Planned(backlog, made, clock, now, mark, shop.version, is_compared=is_compared)
-
-
-def _new(backlog: Backlog, loads: Sequence[PlannedLoad]) -> int:
-    """How many jobs wait that none of the loads has."""
-    return len({job.job for job in backlog.jobs} - {job for load in loads for job in load.jobs})
 
 
 def _worked(tools: Tools, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:

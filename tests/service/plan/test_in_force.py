@@ -9,7 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from sqlalchemy import update
+from sqlalchemy import select, update
 
 from layout.shop.findings import Finding, Severity
 from service.plan import in_force as kept_plan
@@ -18,7 +18,8 @@ from service.plan import planning as plans
 from service.plan import promises
 from service.records.db import Database
 from service.records.errors import PlanRefused
-from service.records.tables import Job, KeptPlan, Lot
+from service.records.ids import JOB, number
+from service.records.tables import Job, KeptPlan, Lot, OrderLine
 from service.records.who import SWEEP, By
 from service.running import tasks
 from service.stock import reservations as stock
@@ -362,6 +363,25 @@ def test_where_too_much_is_new_to_be_worked_in_one_plan_is_made_and_compared_lat
 
     asked = [call for call in bench.tools.geometry.calls if call in {"planned", "carried_on"}]  # type: ignore[attr-defined]
     assert asked == ["planned", "carried_on", "planned"]
+
+
+def test_units_that_fit_nowhere_are_not_new_and_keep_no_plan_from_being_compared(bench: Bench) -> None:
+    bench.order(quantity=9)
+    nowhere = {number(JOB, job) for job in bench.order(quantity=25)}
+    lines = select(Job.line_id).where(Job.id.in_(nowhere))
+    bench.database.write(
+        lambda session: session.execute(update(OrderLine).where(OrderLine.id.in_(lines)).values(eligible=[]))
+    )
+    kept_plan.keep(bench.tools)
+    bench.clock.advance(seconds=61)
+    bench.order()
+    kept_plan.keep(bench.tools)
+    bench.clock.advance(seconds=1)
+
+    again = kept_plan.keep(bench.tools)
+
+    asked = [call for call in bench.tools.geometry.calls if call in {"planned", "carried_on"}]  # type: ignore[attr-defined]
+    assert (asked, again) == (["planned", "planned"], None)
 
 
 def test_while_one_process_plans_no_other_does(bench: Bench) -> None:
