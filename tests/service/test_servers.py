@@ -64,6 +64,19 @@ def test_postgres_gives_up_waiting_for_locks_before_a_request_would(postgres_dat
     assert waits == ["5s", "15s"]
 
 
+@pytest.mark.postgres
+def test_postgres_asks_soon_whether_a_silent_client_is_still_there(postgres_database: Database) -> None:
+    with postgres_database.engine.connect() as connection:
+        asks = [
+            connection.execute(text(f"SHOW tcp_keepalives_{name}")).scalar()
+            for name in ("idle", "interval", "count")
+        ]
+        is_over_tcp = connection.execute(text("SELECT inet_server_addr() IS NOT NULL")).scalar()
+
+    # On a socket of the same machine the server needs not to ask, and says 0.
+    assert asks == (["30", "10", "3"] if is_over_tcp else ["0", "0", "0"])
+
+
 @pytest.mark.redis
 def test_the_broker_never_throws_messages_away(broker_url: str) -> None:
     with redis.Redis.from_url(broker_url, decode_responses=True) as client:

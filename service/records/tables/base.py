@@ -21,10 +21,6 @@ from sqlalchemy.dialects.postgresql import JSONB
 from sqlalchemy.orm import DeclarativeBase, mapped_column
 
 Json = JSON().with_variant(JSONB(), "postgresql")
-#: Where there may be nothing: SQL's own NULL, not the word null in JSON.
-JsonOrNull = JSON(none_as_null=True).with_variant(JSONB(none_as_null=True), "postgresql")
-
-
 #: A document, or SQL's own NULL where there is none.
 JsonOrNull = JSON(none_as_null=True).with_variant(JSONB(none_as_null=True), "postgresql")
 
