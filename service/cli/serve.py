@@ -6,7 +6,7 @@ import gc
 import os
 import socket
 import sys
-from contextlib import nullcontext
+from contextlib import nullcontext, suppress
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -169,6 +169,7 @@ def worker(
         return
     os.nice(_TASKS_BEHIND)
     if hasattr(os, "SCHED_BATCH"):  # nor do they break in on a request that is being answered
-        os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
+        with suppress(OSError):  # some containers and C libraries let nobody choose; all else goes on
+            os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
     alone = ["--without-gossip", "--without-mingle"]  # workers have nothing to say to one another here
     celery.start(["worker", "--concurrency", str(concurrency), "--loglevel", "WARNING", *alone])

@@ -226,8 +226,9 @@ class Reaches:
                 outline = Outline.from_record(dict(records[mark]))
                 _REACHES.update(((digest, each), reach_of(outline, each)) for each in directions)
                 found[digest] = reach_of(outline, towards)
-        while len(_REACHES) > _MOST_REACHES:
-            _REACHES.pop(next(iter(_REACHES)), None)
+        if len(_REACHES) > _MOST_REACHES:
+            for oldest in list(_REACHES)[:-_MOST_REACHES]:  # a list first: other threads add meanwhile
+                _REACHES.pop(oldest, None)
         return found
 
 
