@@ -359,7 +359,9 @@ def _start_planner(source: Path, cache: Path) -> float | None:
     from layout.plan.machine_code import MachineCode
     from layout.plan.planner import prepare
 
-    os.nice(_PLANS_BEHIND)
+    # In a worker, which stands behind requests itself, no further: of a minute on a full machine too little
+    # would be left to end a long plan, and the next one would begin from nothing.
+    os.nice(max(0, _PLANS_BEHIND - os.nice(0)))
     _start(source, cache)
     code = prepare()
     if code is MachineCode.NOT_KEPT:

@@ -198,6 +198,25 @@ def test_a_planner_that_is_not_asked_ends_unless_the_next_one_would_have_to_comp
     assert geometry_workers._start_planner(catalogue.default_folder(), tmp_path) == waits_seconds
 
 
+@pytest.mark.parametrize(("beside", "behind"), [(0, 5), (10, 10)])
+def test_a_planner_stands_behind_requests_and_no_further_behind_than_its_worker(
+    beside: int, behind: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    steps = [beside]
+
+    def nice(by: int) -> int:
+        steps.append(by)
+        return sum(steps)
+
+    monkeypatch.setattr(planner, "prepare", lambda: MachineCode.FOUND)
+    monkeypatch.setattr(geometry_workers, "end_with_parent", lambda: None)
+    monkeypatch.setattr(os, "nice", nice)
+
+    geometry_workers._start_planner(catalogue.default_folder(), tmp_path)
+
+    assert sum(steps) == behind
+
+
 @pytest.mark.parametrize("plans", [True, False])
 def test_a_planner_is_started_only_where_plans_are_made(
     plans: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
