@@ -54,9 +54,7 @@ class TimedConnection(H11Protocol):
         super().on_response_complete()
         if self._is_answering():
             return
-        self._be_idle()
-        if not self.conn.trailing_data[0]:  # nothing of a further head: uvicorn's pause between requests runs
-            self._stop_timer()
+        self._rest()
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._cancel()
@@ -83,6 +81,13 @@ class TimedConnection(H11Protocol):
         self._unsent = self.transport.get_write_buffer_size()
         self._timer = self.loop.call_later(self.head_seconds, self._end_unless_it_reads)
 
+    def _rest(self) -> None:
+        """Where all of the answer is taken, and nothing of a further head is there, uvicorn's pause between
+        requests runs; until then there is a deadline."""
+        self._be_idle()
+        if not self._unsent and not self.conn.trailing_data[0]:
+            self._stop_timer()
+
     def _cancel(self) -> None:
         self.idle_since = None
         self._stop_timer()
@@ -94,8 +99,8 @@ class TimedConnection(H11Protocol):
 
     def _end_unless_it_reads(self) -> None:
         """The head is late; but a slow line may still be at work on the last answer."""
-        if self._takes_more():
-            self._be_idle()
+        if self.transport.get_write_buffer_size() < self._unsent:
+            self._rest()
         else:
             self.transport.abort()
 

@@ -17,6 +17,8 @@ from starlette.types import Receive, Scope, Send
 from service.arrivals.deadlines import TimedConnection, raise_open_files
 
 HALF_A_HEAD = b"GET /healthz HTTP/1.1\r\nHost: shop.example\r\nX-Slow: "
+#: More than the narrow line of a test holds, and less than the server waits for before it writes on.
+SOME = 40_000
 WHOLE = b"GET / HTTP/1.1\r\nHost: shop.example\r\n\r\n"
 
 
@@ -27,13 +29,17 @@ class Quick(TimedConnection):
 
 
 async def answers(scope: Scope, receive: Receive, send: Send) -> None:
-    size = 50_000_000 if scope["path"] == "/large" else 2
+    size = {"/large": 50_000_000, "/some": SOME}.get(scope["path"], 2)
     await PlainTextResponse("." * size)(scope, receive, send)
 
 
 @contextmanager
-def serving(kind: type[uvicorn.protocols.http.h11_impl.H11Protocol]) -> Iterator[tuple[str, int]]:
+def serving(
+    kind: type[uvicorn.protocols.http.h11_impl.H11Protocol], *, is_narrow: bool = False
+) -> Iterator[tuple[str, int]]:
     listening = socket.create_server(("127.0.0.1", 0))
+    if is_narrow:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
     server = uvicorn.Server(uvicorn.Config(answers, http=kind, log_config=None, lifespan="off"))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
     thread.start()
@@ -119,6 +125,45 @@ def test_whoever_reads_nothing_of_an_answer_is_let_go(address: tuple[str, int]) 
             pass
 
     assert got < 50_000_000
+
+
+@contextmanager
+def narrow_line() -> Iterator[socket.socket]:
+    """To a server whose answers mostly wait in the process."""
+    with serving(Quick, is_narrow=True) as address, socket.socket() as connection:
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2048)
+        connection.connect(address)
+        connection.settimeout(5)
+        yield connection
+
+
+@pytest.mark.parametrize("said", [b"", b"Connection: close\r\n"])
+def test_whoever_leaves_the_end_of_an_answer_is_let_go(said: bytes) -> None:
+    with narrow_line() as connection:
+        connection.sendall(WHOLE.replace(b"/ ", b"/some ")[:-2] + said + b"\r\n")
+        threading.Event().wait(1.2)
+
+        got = 0
+        try:
+            while got < SOME and (piece := connection.recv(100_000)):
+                got += len(piece)
+        except ConnectionError:
+            pass
+
+    assert got < SOME
+
+
+def test_whoever_takes_an_answer_slowly_may_rest_after_it() -> None:
+    with narrow_line() as connection:
+        connection.sendall(WHOLE.replace(b"/ ", b"/some "))
+        threading.Event().wait(0.2)
+        got = b""
+        while len(got.partition(b"\r\n\r\n")[2]) < SOME:
+            got += connection.recv(100_000)
+        threading.Event().wait(3 * Quick.head_seconds)
+        connection.sendall(WHOLE)
+
+        assert b"200 OK" in connection.recv(SOME)
 
 
 def test_the_longest_idle_make_room_for_others(address: tuple[str, int]) -> None:
