@@ -364,7 +364,7 @@ _came: WeakKeyDictionary[Database, _Came] = WeakKeyDictionary()
 
 def came_since(tools: Tools, outlook: Outlook) -> float:
     """Seconds of burning of the ready units that came since the plan was made and are in none of its loads.
-    Where many have come, and more come all the time, they are counted every second or two, not for each."""
+    Where many have come, what was counted holds for a millisecond of each unit, and not for one answer."""
     now, came = tools.clock(), _came.get(tools.database)
     if came is None or not came.stands(outlook, now):
         with tools.database.reading() as session:
