@@ -33,8 +33,8 @@ from tests.servers import a_broker
 pytestmark = [pytest.mark.postgres, pytest.mark.redis]
 
 
-def until(condition: Callable[[], bool], what: str, seconds: float = 60.0) -> None:
-    """Wait for other processes, no longer than needed."""
+def until(condition: Callable[[], bool], what: str, seconds: float = 140.0) -> None:
+    """Wait for other processes, no longer than needed. On a full machine a worker has a tenth of a share."""
     end, tick = time.monotonic() + seconds, threading.Event()
     while not condition():
         assert time.monotonic() < end, f"not within {seconds} s: {what}"
