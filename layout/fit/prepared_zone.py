@@ -30,7 +30,7 @@ class Ground:
 
     def __init__(self, shop: Shop, sku: str, zone_name: str) -> None:
         self.shop = shop  # kept, so that the id by which it is remembered stays its own
-        self.face = shop.blades[shop.products[sku].blade].face_of_zone(zone_name)
+        self.face = shop.face_of_zone(sku, zone_name)
         self.zone = self.face.zone(zone_name)
         self._unlimited = replace(self.zone, min_height_mm=0.0, max_height_mm=LARGEST_MM)
         self.surface = shop.surface_of(sku, zone_name)

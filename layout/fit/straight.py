@@ -149,7 +149,7 @@ def _is_squeezed_in(
     if any(certainly_holds(room, hull, height_mm, spot) for spot in reversed(spots)):
         return True
     copies = Copies(room, hull)
-    if wish.slide == "both" and (known := copies.fits_anywhere(height_mm)) is not None:
+    if (known := wish.fits_anywhere(copies, height_mm)) is not None:
         return known
     free = wish.allowed(copies.positions(height_mm, near=spots[-1]), height_mm)
     if free.is_empty:
@@ -282,6 +282,10 @@ class _Wish:
         """Where the composition's origin comes to lie when the wish is granted (level frame)."""
         return self.anchor[0] - self.own[0] * height_mm, self.anchor[1] - self.own[1] * height_mm
 
+    def fits_anywhere(self, copies: Copies, height_mm: float) -> bool | None:
+        """Whether any position is allowed, sooner than by drawing them; None where only they show it."""
+        return copies.fits_anywhere(height_mm) if self.slide == "both" else None
+
     def allowed(self, positions: Any, height_mm: float) -> Any:
         """Those of the positions to which the block may slide."""
         if self.slide == "both" or positions.is_empty:
@@ -328,7 +332,7 @@ class _Held:
 def _is_free(room: Room, hull: Floats, wish: _Wish, height_mm: float) -> bool:
     """Whether a hull fits anywhere that it may be in a room at that height."""
     copies = _copies(room, hull)
-    if wish.slide == "both" and (known := copies.fits_anywhere(height_mm)) is not None:
+    if (known := wish.fits_anywhere(copies, height_mm)) is not None:
         return known
     return not wish.allowed(copies.positions(height_mm), height_mm).is_empty
 

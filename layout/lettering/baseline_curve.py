@@ -17,7 +17,7 @@ from layout.lettering.fonts import Font
 from layout.lettering.ink import Spot, inked
 from layout.lettering.joints import KEPT_GAP, SLACK, Bools, Joints, Numbers
 from layout.lettering.poses import put, seen_from
-from layout.lettering.shaping import ink_about
+from layout.lettering.shaping import inks_of
 from layout.lettering.typeset import Cluster, Composition
 from layout.shop.inscriptions import Align
 from layout.shop.measure import Floats
@@ -107,7 +107,7 @@ class Strip:
     def _every_ink(self) -> Any:
         """The ink of every cluster, about its mid-point."""
         font = self.composition.font
-        return ink_about(font, [cluster.glyphs for cluster in self.clusters], self.middles)
+        return inks_of(font, [cluster.glyphs for cluster in self.clusters], self.middles)
 
     @cached_property
     def inked(self) -> list[int]:

@@ -9,9 +9,7 @@ from typing import Any
 import numpy as np
 import shapely
 import uharfbuzz as hb
-from shapely.affinity import translate
 from shapely.geometry import GeometryCollection
-from shapely.geometry.base import BaseGeometry
 
 from layout.lettering.bidi import Run, visual_runs
 from layout.lettering.fonts import Font, FontRefused, OutlineFont, SingleLineFont
@@ -165,7 +163,7 @@ def _spaced(pieces: list[Piece], joined: list[bool], font: Font, spacing: float)
 
 
 def _touch(font: Font, one: Piece, other: Piece) -> bool:
-    return bool(shapely.dwithin(ink_of(font, one.glyphs), ink_of(font, other.glyphs), _TOUCHING))
+    return bool(shapely.dwithin(*inks_of(font, [one.glyphs, other.glyphs], np.zeros(2)), _TOUCHING))
 
 
 #: Capital heights: ends of lines that meet do so only to rounding.
@@ -174,8 +172,9 @@ _TOUCHING = 1e-6
 _COMPARED_AT_MM = 8.0
 
 
-def ink_about(font: Font, placed: Sequence[Sequence[Glyph]], middles: Floats) -> Any:
-    """As `ink_of`, of each of several lots of glyphs (n,), its own middle (n,) on the baseline at nought."""
+def inks_of(font: Font, placed: Sequence[Sequence[Glyph]], middles: Floats) -> Any:
+    """The areas and strokes of several lots of glyphs in capital heights, each lot's as one geometry (n,) and
+    with its own middle (n,) on the baseline at nought."""
     areas, strokes = [], []
     for lot, glyphs in enumerate(placed):
         for glyph in glyphs:
@@ -201,15 +200,3 @@ def ink_about(font: Font, placed: Sequence[Sequence[Glyph]], middles: Floats) ->
     inked, numbers = np.unique(whose[order], return_inverse=True)
     inks[inked] = shapely.geometrycollections(moved[order], indices=numbers)
     return inks
-
-
-def ink_of(font: Font, glyphs: Iterable[Glyph]) -> BaseGeometry:
-    """The areas and strokes of some glyphs in capital heights, as one geometry."""
-    parts: list[BaseGeometry] = []
-    for glyph in glyphs:
-        parts += [translate(s.area, glyph.x, glyph.y) for s in font.shapes(glyph.gid, _COMPARED_AT_MM)]
-        unit = 1.0 / font.capital_height
-        for stroke in font.strokes_of(glyph.gid):
-            move = (glyph.x, glyph.y)
-            parts.append(shapely.transform(stroke, lambda p, m=move, u=unit: p * u + m))
-    return shapely.geometrycollections(parts)

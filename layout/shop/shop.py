@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from layout.shop.assembly import DEFAULT_ASSEMBLY, Assembly
-from layout.shop.blades import Blade, Product, Surface
+from layout.shop.blades import Blade, Face, Product, Surface
 from layout.shop.counts import DEFAULT_JUMP, CountJump
 from layout.shop.outline import Outline
 from layout.shop.people import NO_HANDLING, Handling, Pickups, Shift
@@ -117,6 +117,8 @@ class Shop:
 
     def surface_of(self, sku: str, zone: str) -> Surface:
         """Material and finish of the metal in that zone. Raises KeyError."""
-        product = self.products[sku]
-        face = self.blades[product.blade].face_of_zone(zone)
-        return face.zone(zone).surface or product.surface
+        return self.face_of_zone(sku, zone).zone(zone).surface or self.products[sku].surface
+
+    def face_of_zone(self, sku: str, zone: str) -> Face:
+        """The face of a product's blade that has that zone. Raises KeyError."""
+        return self.blades[self.products[sku].blade].face_of_zone(zone)

@@ -106,7 +106,7 @@ def draws(
     while len(made) < number:
         text = written.pop() if written and chance.random() < 0.5 else made_up_text(chance)
         sku, zone = chance.choice(zones)
-        offered = shop.blades[shop.products[sku].blade].face_of_zone(zone).zone(zone).fonts
+        offered = shop.face_of_zone(sku, zone).zone(zone).fonts
         able = suggest(text, shop.fonts, offered) if chance.random() < 0.75 else offered
         font = chance.choice(able or offered)
         height = round(chance.uniform(2.0, 8.0), 1) if chance.random() < 0.5 else None

@@ -78,7 +78,7 @@ def proof(name: str) -> str:
     """SVG of one text."""
     shop = the_shop()
     sku, zone, *_ = TEXTS[name]
-    face = shop.blades[shop.products[sku].blade].face_of_zone(zone).face
+    face = shop.face_of_zone(sku, zone).face
     return proof_svg(shop, sku, face, checked(name))
 
 

@@ -98,7 +98,7 @@ def test_whenever_the_same_words_can_be_engraved_in_the_zone_something_is_sugges
         if result.verdict is not Verdict.REFUSE or suggested(result):
             refused += result.verdict is Verdict.REFUSE
             continue
-        zone = shop.blades[shop.products[draw.sku].blade].face_of_zone(draw.asked.zone).zone(draw.asked.zone)
+        zone = shop.face_of_zone(draw.sku, draw.asked.zone).zone(draw.asked.zone)
         for font in zone.fonts:
             for size in ("usual", "largest"):
                 other = replace(draw.asked, font=font, height_mm=None, size=size, breaks="fitted")
