@@ -52,9 +52,8 @@ class TimedConnection(H11Protocol):
 
     def on_response_complete(self) -> None:
         super().on_response_complete()
-        if self._is_answering():
-            return
-        self._rest()
+        if not self._is_answering():
+            self._rest()
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._cancel()

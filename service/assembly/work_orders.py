@@ -62,9 +62,8 @@ def make(tools: Tools, wanted: WorkOrderWanted, idempotency_key: str | None, *, 
             return None
         if product.built_from is None:
             raise BadRequest(f"{product.name} names no bare blade that it is built from", field="mark")
-        with tools.database.reading() as session:
-            shop_in_force = checks.in_force(session)
-        return tools.geometry.check(product.built_from, wanted.mark.inscriptions, in_force=shop_in_force)
+        in_force = checks.in_force_now(tools)
+        return tools.geometry.check(product.built_from, wanted.mark.inscriptions, in_force=in_force)
 
     def work(session: Session, result: CheckResult | None) -> Answer:
         order = _store(session, wanted, result, shop=shop, by=tools.by(who))

@@ -101,3 +101,9 @@ def in_force(session: Session, newest: proving_rows.Newest | None = None) -> InF
         memory[_IN_FORCE] = newest, InForce(calibrations.in_force(session), test_cards.proofs(session))
     found: InForce = memory[_IN_FORCE][1]
     return found
+
+
+def in_force_now(tools: Tools) -> InForce:
+    """The same, for whoever reads nothing else with it."""
+    with tools.database.reading() as session:
+        return in_force(session)

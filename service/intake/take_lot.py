@@ -21,9 +21,8 @@ def take_lot(tools: Tools, wanted: lots.LotWanted, idempotency_key: str | None, 
     key = key_of(idempotency_key)
 
     def prepare() -> CheckResult:
-        with tools.database.reading() as session:
-            shop_in_force = checks.in_force(session)
-        return tools.geometry.check(wanted.sku, wanted.inscriptions, in_force=shop_in_force)
+        in_force = checks.in_force_now(tools)
+        return tools.geometry.check(wanted.sku, wanted.inscriptions, in_force=in_force)
 
     def work(session: Session, result: CheckResult) -> Answer:
         lot = lots.open_lot(session, wanted, result, shop=tools.catalogue.current, by=tools.by(who))

@@ -106,9 +106,7 @@ def rehearse_order(tools: Tools, body: Any, key: str, *, who: Who) -> OrderAnswe
         if earlier is not None:
             return None
     filled = as_before.looked_up(tools, wanted, who=who)
-    with tools.database.reading() as session:
-        in_force = checks.in_force(session)
-    results = check_lines(tools, filled, in_force, who=who)
+    results = check_lines(tools, filled, checks.in_force_now(tools), who=who)
 
     def work(session: Session) -> OrderAnswer:
         by = tools.by(who)

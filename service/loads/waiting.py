@@ -218,14 +218,15 @@ class Reaches:
         known = {digest: _REACHES.get((digest, towards)) for digest in self._marks}
         found = {digest: reach for digest, reach in known.items() if reach is not None}
         others = [(digest, mark) for digest, mark in self._marks.items() if digest not in found]
-        directions = {towards} | _directions(self._shop)
+        directions = _directions(self._shop)
         for first in range(0, len(others), _READ_AT_ONCE):
             some = others[first : first + _READ_AT_ONCE]
             records = claims.outlines(self._session, [mark for _, mark in some])
             for digest, mark in some:
                 outline = Outline.from_record(dict(records[mark]))
-                _REACHES.update(((digest, each), reach_of(outline, each)) for each in directions)
-                found[digest] = reach_of(outline, towards)
+                reaches = {each: reach_of(outline, each) for each in directions}
+                _REACHES.update(((digest, each), reach) for each, reach in reaches.items())
+                found[digest] = reaches[towards]
         if len(_REACHES) > _MOST_REACHES:
             for oldest in list(_REACHES)[:-_MOST_REACHES]:  # a list first: other threads add meanwhile
                 _REACHES.pop(oldest, None)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -14,7 +13,7 @@ from sqlalchemy import Select, Text, and_, bindparam, cast, or_, select, text, u
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.records.db import is_busy
+from service.records.db import is_busy, lock_key
 from service.records.states import JobState, LotState
 from service.records.tables import FrozenMark, Job, Lot, OrderLine
 
@@ -301,7 +300,7 @@ def take_blades(session: Session, lot_id: int, count: int) -> bool:
 def lock_station(session: Session, station: str) -> None:
     """Let one claim at a time through for a station. SQLite has one writer anyway."""
     if session.get_bind().dialect.name == "postgresql":
-        session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _key("station", station)})
+        session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": lock_key("station", station)})
 
 
 def take_turns(session: Session, station: str) -> None:
@@ -310,7 +309,7 @@ def take_turns(session: Session, station: str) -> None:
     the one who is choosing may have stopped; that nobody takes a thing twice does not hang on it."""
     if session.get_bind().dialect.name != "postgresql":
         return
-    key = _key("choosing", str(_key("station", station) % _CHOOSE_AT_ONCE))
+    key = lock_key("choosing", str(lock_key("station", station) % _CHOOSE_AT_ONCE))
     # Not had at once where somebody has it or waits for it.
     if session.scalar(text("SELECT pg_try_advisory_xact_lock(:key)"), {"key": key}):
         return
@@ -326,9 +325,6 @@ def try_copy(session: Session, copy: str) -> bool:
     """Whether this transaction is the only one that claims the copy now; never waits."""
     if session.get_bind().dialect.name != "postgresql":
         return True
-    return bool(session.scalar(text("SELECT pg_try_advisory_xact_lock(:key)"), {"key": _key("copy", copy)}))
-
-
-def _key(kind: str, name: str) -> int:
-    """A 64-bit key for PostgreSQL's advisory locks."""
-    return int.from_bytes(hashlib.sha256(f"{kind}:{name}".encode()).digest()[:8], "big", signed=True)
+    return bool(
+        session.scalar(text("SELECT pg_try_advisory_xact_lock(:key)"), {"key": lock_key("copy", copy)})
+    )

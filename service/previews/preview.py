@@ -38,8 +38,7 @@ def preview(
 
     Raises CheckTooSlow, CheckersBusy.
     """
-    with tools.database.reading() as session:
-        in_force = checks.in_force(session)
+    in_force = checks.in_force_now(tools)
     shop: Shop = tools.catalogue.current
     seen: Preview = tools.geometry.preview(
         sku, inscriptions, in_force=in_force, client=buyer, store=who.sees_client

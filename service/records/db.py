@@ -191,7 +191,7 @@ class Database:
         if self.is_sqlite:
             yield True
             return
-        key = {"key": int.from_bytes(hashlib.sha256(at.encode()).digest()[:8], "big", signed=True)}
+        key = {"key": lock_key("alone", at)}
         with self.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
             is_alone = connection.execute(text("SELECT pg_try_advisory_lock(:key)"), key).scalar_one()
             try:
@@ -259,6 +259,11 @@ class Database:
                 raise _Undone(work(session))
         except _Undone as undone:
             return undone.result  # type: ignore[return-value]
+
+
+def lock_key(kind: str, name: str) -> int:
+    """A 64-bit key for PostgreSQL's advisory locks."""
+    return int.from_bytes(hashlib.sha256(f"{kind}:{name}".encode()).digest()[:8], "big", signed=True)
 
 
 def is_test(session: Session) -> bool:

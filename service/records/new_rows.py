@@ -61,7 +61,7 @@ def filled(rows: Mapping[type[Base], Sequence[Base]]) -> Filled:
     """Rows of several tables, those first that others refer to, whole: with the defaults of what was left
     out, on themselves too. Rows of one table have all got their number (`numbers`), or none of them has:
     nobody is told those that they get where they are written."""
-    return Filled([(kind, _filled(of_kind)) for kind, of_kind in rows.items()])
+    return Filled([(kind, _filled(kind, of_kind)) for kind, of_kind in rows.items()])
 
 
 def put_all(session: Session, rows: Filled, *, change: Change | None = None) -> None:
@@ -108,11 +108,8 @@ def numbers_from(found: Any, many: int) -> Sequence[int]:
     return found if isinstance(found, list) else range(found, found + many)
 
 
-def _filled(rows: Sequence[Base]) -> list[dict[str, Any]]:
-    if not rows:
-        return []
-    kind = type(rows[0])
-    is_numbered = _number_of(kind) in rows[0].__dict__
+def _filled(kind: type[Base], rows: Sequence[Base]) -> list[dict[str, Any]]:
+    is_numbered = bool(rows) and _number_of(kind) in rows[0].__dict__
     columns = _columns(kind, is_numbered=is_numbered)
     return [_values(row, columns) for row in rows]
 

@@ -94,9 +94,7 @@ def _prepared(tools: Tools, identity: str, wanted: RemakeIn, *, who: Who) -> _Pr
         job_id, line_wanted = job.id, _line_wanted(line, _words(wanted))
         asked = _order_wanted(order, line_wanted, order_ref="", ship_by=order.ship_by)
     if wanted.inscriptions is not None:
-        with tools.database.reading() as session:
-            in_force = checks.in_force(session)
-        (check,) = check_lines(tools, asked, in_force, who=who)
+        (check,) = check_lines(tools, asked, checks.in_force_now(tools), who=who)
         return _Prepared(job_id, first, None, check)
     lost = homeless.misfits(tools, tools.catalogue.current, [first.unit])
     return _Prepared(job_id, first, lost[0] if lost else None, None)

@@ -39,19 +39,18 @@ _OPEN = (Outbox.done_at.is_(None), Outbox.failed_why.is_(None))
 
 # Built once: the relay looks several times a second, in every process.
 _OUTBOX: Any = Outbox.__table__
-_AT: Any = bindparam("at", type_=_OUTBOX.c.due_at.type)
+_AT: Any = bindparam("at", type_=Outbox.due_at.type)
 # MATERIALIZED: otherwise PostgreSQL may run the inner SELECT again for every row and pass the LIMIT
 # (https://www.postgresql.org/message-id/flat/15715-3d9ee9e1a6ec0e12%40postgresql.org, BUG #15715).
 _PICK = (
-    select(_OUTBOX.c.id)
+    select(Outbox.id)
     .where(
-        _OUTBOX.c.sent_at.is_(None),
-        _OUTBOX.c.done_at.is_(None),
-        _OUTBOX.c.failed_why.is_(None),
-        _OUTBOX.c.due_at <= _AT,
-        or_(_OUTBOX.c.claimed_until.is_(None), _OUTBOX.c.claimed_until < _AT),
+        Outbox.sent_at.is_(None),
+        *_OPEN,
+        Outbox.due_at <= _AT,
+        or_(Outbox.claimed_until.is_(None), Outbox.claimed_until < _AT),
     )
-    .order_by(_OUTBOX.c.due_at, _OUTBOX.c.id)
+    .order_by(Outbox.due_at, Outbox.id)
     .limit(bindparam("most"))
     .with_for_update(skip_locked=True)
     .cte("pick")

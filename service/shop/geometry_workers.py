@@ -50,8 +50,8 @@ class InForce:
     proofs: tuple[Proof, ...] = ()
 
 
-#: What `nice` takes off for previews, and for plans: where a machine is full, checks and claims go on, and a
-#: plan, for which a minute is allowed, has the third of a share that is left.
+#: What `nice` takes off for previews, and for plans beside requests: where a machine is full, checks and
+#: claims go on, and a plan, for which a minute is allowed, has the third of a share that is left.
 _BEHIND, _PLANS_BEHIND = 10, 5
 #: For so long the planner waits for the next plan before it ends. With the compiler it is a third of the
 #: service's memory; to begin anew takes a second of a processor, twice a minute at the most, for plans that

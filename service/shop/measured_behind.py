@@ -71,10 +71,9 @@ def _measure(source: Path, tables: Path, niceness: int) -> None:
     end_with_parent()
     from service.shop import catalogue
     from service.shop.font_tables import measure_all, measuring_alone
-    from service.shop.smallest_sizes import missing, work_out
+    from service.shop.smallest_sizes import work_out_missing
 
     shop = catalogue.load(source, is_judged=True)
     with measuring_alone(tables):
-        for name, recipe in list(missing(shop, tables)):
-            work_out(shop.fonts[name], recipe, shop.policy, tables)
+        work_out_missing(shop, tables)
         measure_all(shop.fonts, tables, processes=os.cpu_count() or 1, progress=lambda *_: None)

@@ -64,6 +64,12 @@ def missing(shop: Shop, folder: Path) -> Iterator[tuple[str, Process]]:
                 yield name, process
 
 
+def work_out_missing(shop: Shop, folder: Path) -> None:
+    """Every figure that is not kept yet."""
+    for name, process in list(missing(shop, folder)):
+        work_out(shop.fonts[name], process, shop.policy, folder)
+
+
 def work_out(spec: FontSpec, process: Process, policy: Policy, folder: Path) -> float:
     """The figure for one font and recipe, measured now and kept; NEVER for a font that is refused."""
     try:

@@ -22,7 +22,7 @@ from layout.lettering.fonts import suggest
 from layout.shop.shop import Shop
 from service.shop import catalogue
 from service.shop.font_tables import measure_all
-from service.shop.smallest_sizes import missing, work_out
+from service.shop.smallest_sizes import work_out_missing
 from tests.bench.corpus import made_up_text
 from tests.counter import FONT_TABLES
 from tests.faults.people import WANTED, Desk, Operator, Person, Store
@@ -153,16 +153,14 @@ class _Drawn:
             while True:
                 sku, zone = self._chance.choice(WANTED)
                 text = made_up_text(self._chance)
-                blade = self._shop.blades[self._shop.products[sku].blade]
-                offered = blade.face_of_zone(zone).zone(zone).fonts
+                offered = self._shop.face_of_zone(sku, zone).zone(zone).fonts
                 if able := suggest(text, self._shop.fonts, offered):
                     return sku, {"zone": zone, "text": text, "font": self._chance.choice(able)}
 
 
 def _measure(shop: Shop) -> None:
     """Measure every font, where no run before has."""
-    for name, recipe in list(missing(shop, FONT_TABLES)):
-        work_out(shop.fonts[name], recipe, shop.policy, FONT_TABLES)
+    work_out_missing(shop, FONT_TABLES)
 
     def progress(font: str, done: int, of: int) -> None:
         if done == of:

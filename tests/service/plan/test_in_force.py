@@ -74,6 +74,12 @@ def put_plan(bench: Bench, *loads: str, station: str = "s1") -> None:
     bench.database.write(lambda session: rows.put(session, plan, rows.Rows(listed, slots), now=now))
 
 
+def ways_planned(bench: Bench) -> list[str]:
+    """How each plan so far was made: from nothing, or by carrying one on."""
+    calls: list[str] = bench.tools.geometry.calls  # type: ignore[attr-defined]
+    return [call for call in calls if call in {"planned", "carried_on"}]
+
+
 def seats_of(load: dict[str, Any]) -> str:
     return " ".join(
         f"{slot.get('job') or slot['lot'].replace('LOT', 'L')}{slot['slot']}"
@@ -328,8 +334,7 @@ def test_within_a_minute_a_plan_is_carried_on_and_then_held_against_another(benc
     bench.clock.advance(seconds=61)
     kept_plan.keep(bench.tools)
 
-    asked = [call for call in bench.tools.geometry.calls if call in {"planned", "carried_on"}]  # type: ignore[attr-defined]
-    assert asked == ["planned", "carried_on", "planned"]
+    assert ways_planned(bench) == ["planned", "carried_on", "planned"]
     assert len(kept_plans(bench)) == 1
 
 
@@ -361,8 +366,7 @@ def test_where_too_much_is_new_to_be_worked_in_one_plan_is_made_and_compared_lat
 
     kept_plan.keep(bench.tools)
 
-    asked = [call for call in bench.tools.geometry.calls if call in {"planned", "carried_on"}]  # type: ignore[attr-defined]
-    assert asked == ["planned", "carried_on", "planned"]
+    assert ways_planned(bench) == ["planned", "carried_on", "planned"]
 
 
 def test_units_that_fit_nowhere_are_not_new_and_keep_no_plan_from_being_compared(bench: Bench) -> None:
@@ -380,8 +384,7 @@ def test_units_that_fit_nowhere_are_not_new_and_keep_no_plan_from_being_compared
 
     again = kept_plan.keep(bench.tools)
 
-    asked = [call for call in bench.tools.geometry.calls if call in {"planned", "carried_on"}]  # type: ignore[attr-defined]
-    assert (asked, again) == (["planned", "planned"], None)
+    assert (ways_planned(bench), again) == (["planned", "planned"], None)
 
 
 def test_while_one_process_plans_no_other_does(bench: Bench) -> None:
