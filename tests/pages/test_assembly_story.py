@@ -52,7 +52,8 @@ def test_a_work_order_is_made_and_its_units_come_into_bins(shop: ServedShop, sig
 
     ada, ben = sign_in("bench", "Ada", width=820, height=1180), sign_in("bench", "Ben", width=390, height=844)
     alert = ada.get_by_role("alert").filter(visible=True)
-    ada.get_by_role("link", name="Assembly").click()
+    with ada.expect_navigation():
+        ada.get_by_role("link", name="Assembly").click()
     must_be_usable(ada)
 
     # One unit by scanner: not boxed before every point was looked at; then its bin.
