@@ -12,6 +12,7 @@ Judged by shape and not by where rows fall: a row lattice moves with the face, a
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon
 
+from layout.marks.features import LOST_WIDTHS
 from layout.shop.measure import Floats
 from layout.shop.stations import Process
 
@@ -30,6 +32,9 @@ LOST_LINES = 0.5
 _QUARTER = 6
 #: The outline's edge is looked at in steps of this share of a line where centre lines are drawn.
 _STEP_LINES = 0.4
+#: Strokes so many lines wide certainly have a centre line: a step's chord of one edge, seen from the other,
+#: has the middle of its circle inside. They are taken to have one where they are so many times as wide.
+_CERTAIN_LINES, _IN_HAND = _STEP_LINES / 2, 1.5
 #: What is certainly within reach is so to this share of a line, more than chords are off.
 _CHORDS = 0.02
 #: A part is small where its box's diagonal is less than this share of the reach.
@@ -86,9 +91,18 @@ def worst_burned(areas: Sequence[Polygon], process: Process) -> How:
     return worst
 
 
-def is_filled(areas: Sequence[Polygon], process: Process) -> bool:
-    """Whether fill alone burns all of the areas."""
-    return not any(lost_parts(area, _filled(area, process)[1], process.line_width_mm) for area in areas)
+def nothing_lost_from_mm(process: Process) -> float:
+    """The stroke width (mm) from which a process certainly loses no part of an area: one that has no thinner
+    stroke by the definition of `layout.marks.features`. Infinite where no width shows it.
+
+    A point in a disc that fill has a path in is burned. In one that it has none in, the way to the centre
+    line is no longer than fill is deep. What lies in no disc as wide as a certain line, as a corner's tip, is
+    near one: or a stroke would be thinner. So everything is within reach where depth and tip are together.
+    """
+    certain = _CERTAIN_LINES * process.line_width_mm
+    deep = process.edge_allowance_mm + (0.0 if process.edge_line else process.rows.spacing_mm / 2)
+    is_in_reach = deep + LOST_WIDTHS * certain <= (LOST_LINES + 0.5 - _CHORDS) * process.line_width_mm
+    return _IN_HAND * certain if process.burns_centre_lines and is_in_reach else math.inf
 
 
 def _how_burned(area: Polygon, process: Process) -> How:

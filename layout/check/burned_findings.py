@@ -7,6 +7,7 @@ are worth a note, for the words can still be read.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -16,7 +17,7 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from layout.burn.as_burned import How, worst_burned
+from layout.burn.as_burned import How, nothing_lost_from_mm, worst_burned
 from layout.check.burned_letters import (
     FLAW_HEIGHTS,
     Fault,
@@ -33,6 +34,7 @@ from layout.check.size_findings import stroke_findings
 from layout.lettering.fonts import Font, OutlineFont
 from layout.lettering.typeset import Cluster, glyph_areas, glyph_strokes
 from layout.marks.blocks import Block
+from layout.marks.features import LEAST_STROKE, measured_glyph
 from layout.shop.findings import Finding, Severity, Verdict, verdict_of
 from layout.shop.inscriptions import Inscription, TextInscription
 from layout.shop.outline import Outline
@@ -140,7 +142,9 @@ def _of_process(policy: Policy, mark: Burned, process: Process, *, is_trial: boo
     # Files are made from the frozen outline, so it has the last word on what has a path.
     hows: list[How | None] = [None] * len(doubtful)
     if not _is_plain(policy, mark, process):
-        for at, frozen in enumerate(_hows_burned(mark, doubtful, process)):
+        unsure = [at for at, letter in enumerate(doubtful) if not letter.loses_nothing(process)]
+        frozen_areas = _hows_burned(mark, [doubtful[at] for at in unsure], process)
+        for at, frozen in zip(unsure, frozen_areas, strict=True):
             hows[at] = frozen
             if is_trial and frozen == "lost":
                 yield _part_lost(mark)
@@ -189,23 +193,42 @@ class _Letter:
         glyph = self._glyph
         return glyph is not None and certainly_fine(*glyph, size, process, open_lines=policy.open_lines)
 
+    def loses_nothing(self, process: Process) -> bool:
+        """Whether its strokes are wide enough to show that no part of it is lost."""
+        font, enough = self.font, nothing_lost_from_mm(process) / self.mark.size_mm
+        if self.cluster is None or not isinstance(font, OutlineFont) or enough == math.inf:
+            return False
+        strokes = [measured_glyph(font, glyph.gid).stroke_up_to(enough) for glyph in self.cluster.glyphs]
+        # What is measured as the least may be less.
+        return all(stroke is None or (stroke >= enough and stroke > LEAST_STROKE) for stroke in strokes)
+
     def keeps_openings(self, process: Process, policy: Policy, how: How | None) -> bool:
         """Whether it certainly keeps its counters and openings in the mark: where fill alone burns it, by its
-        bounds; however it is burned, by what the word's narrowest counter has in hand, and by what half a
-        line around all of the letter does. `how` it is burned, where that is known."""
-        size, open_lines = self.mark.size_mm, policy.open_lines
-        remembered, glyph = self._remembered(size, process), self._glyph
-        by_fill = glyph is not None and fill_keeps_openings(*glyph, size, process, open_lines=open_lines)
+        bounds; however it is burned, by what its narrowest counter has in hand, and by what half a line
+        around all of the letter does. `how` it is burned, where that is known."""
+        size, glyph = self.mark.size_mm, self._glyph
+        by_fill = self._is_fine_filled(size, process, policy)
         if by_fill and how == "filled":
             return True
-        counter = self.mark.block.features.counter
-        is_wide = counter is None or counter.width * size >= (1 + open_lines) * process.line_width_mm
-        if is_wide and remembered.keeps_apart(
+        counter = self._narrowest_counter
+        is_wide = counter is None or counter * size >= (1 + policy.open_lines) * process.line_width_mm
+        return is_wide and self._remembered(size, process).keeps_apart(
             stays_open=by_fill and glyph is not None and stays_open(*glyph, size, process)
-        ):
-            return True
-        # Last, for it costs the most, and few letters get here.
-        return by_fill and how is None and remembered.is_filled()
+        )
+
+    def _is_fine_filled(self, size: float, process: Process, policy: Policy) -> bool:
+        """Whether it certainly has no fault where fill alone burns it."""
+        glyph = self._glyph
+        return glyph is not None and fill_keeps_openings(*glyph, size, process, open_lines=policy.open_lines)
+
+    @property
+    def _narrowest_counter(self) -> float | None:
+        """In capital heights: its own, or the word's where its glyphs are several."""
+        if self._glyph is not None:
+            font, glyph = self._glyph
+            return measured_glyph(font, glyph).counter
+        counter = self.mark.block.features.counter
+        return counter.width if counter is not None else None
 
     @property
     def _glyph(self) -> tuple[OutlineFont, int] | None:
@@ -217,7 +240,8 @@ class _Letter:
 
     def faults(self, size: float, process: Process, policy: Policy) -> frozenset[Fault]:
         """What is wrong with it when burned."""
-        return self._remembered(size, process).faults(policy.open_lines)
+        is_fine_filled = self._is_fine_filled(size, process, policy)
+        return self._remembered(size, process).faults(policy.open_lines, is_fine_filled=is_fine_filled)
 
     def _remembered(self, size: float, process: Process) -> Remembered:
         key: object

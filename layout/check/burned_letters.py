@@ -17,7 +17,7 @@ from typing import Any, Literal
 import shapely
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
-from layout.burn.as_burned import LOST_LINES, as_burned, is_filled
+from layout.burn.as_burned import LOST_LINES, as_burned
 from layout.lettering.fonts import Font, chord_error_mm
 from layout.marks.features import measured_glyph
 from layout.shop.stations import Process
@@ -63,13 +63,17 @@ class BurnedLetter:
     faults: frozenset[Fault]
 
 
-def burned_letter(shape: Shape, process: Process, *, open_lines: float) -> BurnedLetter:
-    """A letter as burned; a counter must stay open by `open_lines` line widths."""
-    width = process.line_width_mm
+def burned_letter(
+    shape: Shape, process: Process, *, open_lines: float, is_fine_filled: bool = False
+) -> BurnedLetter:
+    """A letter as burned; a counter must stay open by `open_lines` line widths. With `is_fine_filled` it is
+    known to have no fault where fill alone burns it (`fill_keeps_openings`)."""
+    # Where centre lines end depends on the drawing's own points: here they must be those of the file.
+    burned, width = as_burned(shape.areas, shape.strokes, process), process.line_width_mm
+    if is_fine_filled and not (shape.strokes or burned.centre_lines or burned.lost):
+        return BurnedLetter(burned.shape, frozenset())
     areas = [_simpler(area, _SIMPLER_LINES * width) for area in shape.areas]
     drawn = _drawn(areas, shape.strokes, width)
-    # Where centre lines end depends on the drawing's own points: here they must be those of the file.
-    burned = as_burned(shape.areas, shape.strokes, process)
     flaw, mouth = max(shape.flaw_mm, _FLAW_LINES * width), max(shape.flaw_mm, _MOUTH_LINES * width)
     faults: set[Fault] = set()
     if any(_is_closed(hole, burned.shape, width, open_lines, flaw) for hole in _counters(drawn, mouth)):
@@ -219,15 +223,9 @@ def _is_swallowed(drawn: Any, burned: Any, width: float) -> bool:
 
 
 @lru_cache(maxsize=_MOST_LETTERS)
-def _faults(_key: Any, carried: _Carried, open_lines: float) -> frozenset[Fault]:
+def _faults(_key: Any, carried: _Carried, open_lines: float, *, is_fine_filled: bool) -> frozenset[Fault]:
     shape, process = carried.given_up()
-    return burned_letter(shape, process, open_lines=open_lines).faults
-
-
-@lru_cache(maxsize=_MOST_LETTERS)
-def _is_filled(_key: Any, carried: _Carried) -> bool:
-    shape, process = carried.given_up()
-    return not shape.strokes and is_filled(shape.areas, process)
+    return burned_letter(shape, process, open_lines=open_lines, is_fine_filled=is_fine_filled).faults
 
 
 @lru_cache(maxsize=_MOST_LETTERS)
@@ -266,13 +264,10 @@ class Remembered:
     def __init__(self, key: Any, shape: Callable[[], Shape], process: Process) -> None:
         self._key, self._shape, self._process = key, shape, process
 
-    def faults(self, open_lines: float) -> frozenset[Fault]:
+    def faults(self, open_lines: float, *, is_fine_filled: bool = False) -> frozenset[Fault]:
         """See `burned_letter`."""
-        return _faults((self._key, self._facts), self._carried(), open_lines)
-
-    def is_filled(self) -> bool:
-        """Whether fill alone burns all of it."""
-        return _is_filled((self._key, self._facts), self._carried())
+        key = self._key, self._facts
+        return _faults(key, self._carried(), open_lines, is_fine_filled=is_fine_filled)
 
     def keeps_apart(self, *, stays_open: bool = False) -> bool:
         """See `keeps_apart`."""
