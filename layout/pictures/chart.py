@@ -9,10 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import svgwrite
-import svgwrite.container
-import svgwrite.pattern
-
 from layout.pictures.sheet import FAINT, INK, PAPER
 from layout.shop.measure import format_mm
 
@@ -56,13 +52,12 @@ class Chart:
     ) -> str:
         """Define a fill of parallel lines; returns the value for a shape's `fill`."""
         step = format_mm(distance)
-        pattern = svgwrite.pattern.Pattern(
+        pattern = self.drawing.pattern(
             (0, 0),
             (step, step),
             id=f"{self.name}-{name}",
             patternUnits="userSpaceOnUse",
             patternTransform=f"rotate({format_mm(angle_deg)})",
-            debug=False,
         )
         pattern.add(self.drawing.rect((0, 0), (step, step), fill=ground))
         pattern.add(self.drawing.rect((0, 0), (format_mm(width), step), fill=ink))
@@ -74,7 +69,7 @@ class Chart:
         if href is None:
             part = self.drawing.g()
         else:
-            part = svgwrite.container.Hyperlink(href, target="_self", debug=False)
+            part = self.drawing.a(href, target="_self")
             part["aria-label"] = title
         part.set_desc(title=title)
         if dy:
@@ -90,6 +85,8 @@ class Chart:
 def new_chart(name: str, height: float, *, title: str, description: str, has_links: bool = False) -> Chart:
     """An empty chart WIDTH units wide. One with links has the role `group`: screen readers don't read the
     parts of an `img` (WAI-ARIA 1.2, `img`: children presentational)."""
+    import svgwrite  # here: every start would wait for it, and few processes draw
+
     drawing = svgwrite.Drawing(
         size=(f"{format_mm(_PAPER_MM)}mm", f"{format_mm(_PAPER_MM * height / WIDTH)}mm"),
         viewBox=f"0 0 {format_mm(WIDTH)} {format_mm(height)}",

@@ -7,11 +7,10 @@ from typing import Any
 
 import numpy as np
 import shapely
-import svgwrite
 from shapely.geometry import LineString, Polygon, box
 
 from layout.shop.measure import format_mm
-from layout.shop.svg_text import Box, area_data, flip, path_data
+from layout.shop.svg_text import Box, area_data, flip, path_data, sheet_of
 
 PAPER, INK, FAINT = "#fbf9f4", "#20303a", "#7f8a90"
 METAL, WOOD, PALLET, POCKET = "#dde3e4", "#d9c6a5", "#eef0ec", "#ffffff"
@@ -87,14 +86,11 @@ def new_sheet(page: Box, letter_mm: float, *, title: str | None = None) -> Sheet
     """An empty page as large as the box (x0, y0, x1, y1, mm, y up), with letters of that size; screen readers
     read the title."""
     x0, y0, x1, y1 = page
-    width, height = format_mm(x1 - x0), format_mm(y1 - y0)
-    drawing = svgwrite.Drawing(
-        size=(f"{width}mm", f"{height}mm"), viewBox=f"0 0 {width} {height}", debug=False, profile="full"
-    )
+    drawing = sheet_of(page)
     if title is not None:
         drawing["role"], drawing["aria-label"] = "img", title
         drawing.set_desc(title=title)
-    drawing.add(drawing.rect((0, 0), (width, height), fill=PAPER))
+    drawing.add(drawing.rect((0, 0), (format_mm(x1 - x0), format_mm(y1 - y0)), fill=PAPER))
     return Sheet(drawing, page, letter_mm)
 
 

@@ -3,7 +3,6 @@
 from collections.abc import Iterable
 from typing import Any
 
-import svgwrite
 from shapely.geometry import Polygon
 
 from layout.shop.measure import Floats, format_mm
@@ -13,6 +12,8 @@ Box = tuple[float, float, float, float]
 
 def sheet_of(box: Box) -> Any:
     """An empty drawing as large as the box (x0, y0, x1, y1, mm)."""
+    import svgwrite  # here: every start would wait for it, and few processes draw
+
     width, height = format_mm(box[2] - box[0]), format_mm(box[3] - box[1])
     return svgwrite.Drawing(
         size=(f"{width}mm", f"{height}mm"), viewBox=f"0 0 {width} {height}", debug=False, profile="full"
