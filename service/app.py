@@ -62,7 +62,7 @@ from service.pages import faults
 from service.records.counters import LOG_LINES_LOST, REQUEST_SECONDS
 from service.requests import asked
 from service.running.relay import Publish
-from service.running.runner import Runner
+from service.running.runner import FIRST_ANSWERS_SECONDS, Runner
 from service.shop.settings import Settings
 from service.shop.tools import Tools
 
@@ -150,12 +150,16 @@ def create_app(tools: Tools) -> FastAPI:
 async def _beside_requests(app: FastAPI) -> AsyncIterator[None]:
     tools = doorway.tools_in(app)
     runner = Runner(tools, publish=_publisher(tools.settings))
-    # Behind the first answers: workers take a second to start, and a new machine seconds to compile for.
-    threading.Thread(target=_warm, args=(tools,), name="ricasso-warm", daemon=True).start()
+    # Behind the first answers: workers take a second to start, and a new machine seconds to compile for. Who
+    # checks before that begins them.
+    warming = threading.Timer(FIRST_ANSWERS_SECONDS, _warm, args=(tools,))
+    warming.name, warming.daemon = "ricasso-warm", True
+    warming.start()
     runner.start()
     try:
         yield
     finally:
+        warming.cancel()
         runner.stop()
         tools.geometry.close()
         tools.sandbox.close()

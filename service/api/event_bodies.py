@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Annotated
 
 from fastapi import APIRouter, Header
-from pydantic import Field
+from pydantic import ConfigDict, Field
 
 from service.requests.answers import AnswerBody, Moment, OrLeftOut
 
@@ -82,6 +82,8 @@ class PingTold(AnswerBody):
 
 class EventBody(AnswerBody):
     """The body of a callback."""
+
+    model_config = ConfigDict(defer_build=False)  # the web framework warns of bodies that are not ready
 
     type: str = Field(description="What happened.", examples=["order.accepted"])
     timestamp: Moment = Field(description="When it happened.")

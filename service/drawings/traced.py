@@ -43,7 +43,7 @@ _TILTS_DEG = (1.0, 2.0, 5.0, 10.0)
 
 
 class _Sent(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class SentShape(_Sent):

@@ -39,7 +39,12 @@ def _without_null_defaults(schema: dict[str, Any]) -> None:
 class AnswerBody(BaseModel):
     """Part of an answer. Its JSON is what `model_dump(mode="json")` gives."""
 
-    model_config = ConfigDict(frozen=True, serialize_by_alias=True, json_schema_extra=_without_null_defaults)
+    model_config = ConfigDict(
+        frozen=True,
+        serialize_by_alias=True,
+        json_schema_extra=_without_null_defaults,
+        defer_build=True,  # of three hundred answers a day needs some dozens, each made ready when met
+    )
 
 
 #: A value that is left out of the JSON where it does not apply; null is never written for it.

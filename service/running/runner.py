@@ -17,6 +17,9 @@ from service.running.relay import Publish
 from service.shop.tools import Tools
 
 _POLL_SECONDS = 0.25
+#: For so long after its start a process does nothing but answer: what piled up while none ran would be done
+#: before the first answers.
+FIRST_ANSWERS_SECONDS = 0.5
 _FOLLOW_SECONDS = 0.75
 _INLINE_BATCH = 5
 _STOP_SECONDS = 15.0
@@ -54,7 +57,9 @@ class Runner:
         self._threads.clear()
 
     def _loop(self, name: str, work: Callable[[], object]) -> None:
-        while not self._stop.wait(_POLL_SECONDS):
+        pause = FIRST_ANSWERS_SECONDS
+        while not self._stop.wait(pause):
+            pause = _POLL_SECONDS
             try:
                 work()
             except Exception:

@@ -23,6 +23,7 @@ from typing import Any, TypeVar
 import structlog
 
 from layout.check.feasibility import Checked, CheckResult, check, check_one
+from layout.lettering.fonts import open_font
 from layout.pictures import preview, proof
 from layout.shop.findings import Finding
 from layout.shop.inscriptions import Inscription
@@ -326,8 +327,10 @@ _MEASURED: dict[str, Any] = {}
 
 
 def open_catalogue(source: Path) -> None:
-    """Load a shop that this process works with; who hands it over has judged it. Raises CatalogueError."""
-    _opened(source)
+    """Load a shop that this process works with, and open its fonts; who hands it over has judged it. Raises
+    CatalogueError, FontRefused."""
+    for spec in _opened(source).shop.fonts.values():
+        open_font(spec)
 
 
 def _opened(source: Path) -> _OpenShop:

@@ -11,11 +11,13 @@ import os
 from pathlib import Path
 
 import scipy.spatial  # noqa: F401  where centre lines are drawn; each worker would load its own
+import svgwrite  # noqa: F401  what pictures are drawn with
 
+from layout.lettering.fonts import FontRefused
 from service.shop import catalogue
 from service.shop.geometry_workers import open_catalogue
 
-with contextlib.suppress(catalogue.CatalogueError):
+with contextlib.suppress(catalogue.CatalogueError, FontRefused):
     open_catalogue(Path(os.environ.get("RICASSO_FIXTURES") or catalogue.default_folder()))
 # What is frozen is not looked at by the workers' garbage collection, which would copy every page.
 gc.collect()

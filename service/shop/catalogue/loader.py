@@ -71,9 +71,10 @@ def parse(content: Mapping[str, str], *, is_judged: bool = False) -> Shop:
     """The shop of files' texts, as `read` gives them. Raises CatalogueError with all troubles.
 
     `is_judged`: this program has judged these texts before, so that only what can't be read is looked for (a
-    font may have been removed since). What makes sense takes three times as long to find out.
+    font may have been removed since). What makes sense takes three times as long to find out, and fonts that
+    could be opened then are opened when somebody draws with them.
     """
-    reading = _Reading(content)
+    reading = _Reading(content, opens_fonts=not is_judged)
     if troubles := reading.troubles if is_judged else reading.judged():
         raise CatalogueError(troubles)
     return reading.shop
@@ -171,8 +172,9 @@ _LISTED = frozenset({"products", "processes", "stores", "words"})
 class _Reading:
     """One pass over all files, collecting troubles instead of stopping at the first."""
 
-    def __init__(self, content: Mapping[str, str]) -> None:
+    def __init__(self, content: Mapping[str, str], *, opens_fonts: bool = True) -> None:
         self.troubles: list[Trouble] = []
+        self._opens_fonts = opens_fonts
         self.documents = Documents(content, self.troubles)
         self.where: dict[tuple[str, str], str] = {}
         fonts = self._fonts()
@@ -356,7 +358,7 @@ class _Reading:
                 place = f"font[{index}]"
                 if entry.font in fonts:
                     self.troubles.append(Trouble(file, f"{place}.font", f"{entry.font!r} stands twice"))
-                spec = self._attempt(file, place, lambda e=entry: _opened(spec_of(e, content_of_shop)))  # type: ignore[misc]
+                spec = self._attempt(file, place, lambda e=entry: self._font(spec_of(e, content_of_shop)))  # type: ignore[misc]
                 if spec is not None:
                     fonts[entry.font] = spec
         self.troubles += [
@@ -365,6 +367,12 @@ class _Reading:
             if name.startswith("fonts/") and not name.endswith(".toml") and name not in named
         ]
         return fonts
+
+    def _font(self, spec: FontSpec) -> FontSpec:
+        """The font, opened once: one that can't be opened is refused here, not at the first order."""
+        if self._opens_fonts:
+            open_font(spec)
+        return spec
 
     def _artworks(self) -> dict[str, Artwork]:
         artworks: dict[str, Artwork] = {}
@@ -434,12 +442,6 @@ def _once_for_many_slots(troubles: list[Trouble]) -> list[Trouble]:
         )
         for (file, reason), names in many.items()
     ]
-
-
-def _opened(spec: FontSpec) -> FontSpec:
-    """The font, opened once: one that can't be opened is refused here, not at the first order."""
-    open_font(spec)
-    return spec
 
 
 def _box_troubles(file: str, place: str, artwork: Artwork) -> list[Trouble]:
