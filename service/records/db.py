@@ -75,6 +75,9 @@ _IS_TEST, _REMEMBERED = "is_test", "remembered"
 #: request is told so, and nobody else gets a connection that is as old.
 _RESTED_SECONDS = 1.0
 _USED_AT = "used_at"
+#: Advisory locks are the whole database's; a shop has a schema of it.
+_LOCK = text("SELECT pg_try_advisory_lock(hashtextextended(current_schema(), :key))")
+_UNLOCK = text("SELECT pg_advisory_unlock(hashtextextended(current_schema(), :key))")
 
 
 def open_engine(url: str, *, schema: str | None = None) -> Engine:
@@ -186,20 +189,21 @@ class Database:
     @contextmanager
     def alone(self, at: str) -> Iterator[bool]:
         """Whether nobody else is at that for as long as the block lasts, whichever process they are in; says
-        so at once and waits for nobody. Whoever dies, or loses the connection, is no longer at it. On SQLite
-        one service works with the file, and its threads don't do the same thing twice."""
+        so at once and waits for nobody. Whoever dies, or loses the connection, is no longer at it. Of several
+        shops in one database each has its own schema, and they don't ask for one another. On SQLite one
+        service works with the file, and its threads don't do the same thing twice."""
         if self.is_sqlite:
             yield True
             return
         key = {"key": lock_key("alone", at)}
         with self.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-            is_alone = connection.execute(text("SELECT pg_try_advisory_lock(:key)"), key).scalar_one()
+            is_alone = connection.execute(_LOCK, key).scalar_one()
             try:
                 yield is_alone
             finally:
                 if is_alone:
                     try:
-                        connection.execute(text("SELECT pg_advisory_unlock(:key)"), key)
+                        connection.execute(_UNLOCK, key)
                     except UNREACHABLE:  # the server has freed it with the connection
                         connection.invalidate()
 
