@@ -170,6 +170,7 @@ class HereGeometry:
     """Geometry in the test's own process; `before` is called first, for what happens meanwhile."""
 
     timeout_seconds = 60.0
+    has_workers = False
 
     def __init__(self) -> None:
         self.before: Callable[[], None] = lambda: None
@@ -183,7 +184,7 @@ class HereGeometry:
         self.before()
         return function(*arguments)
 
-    plan = work
+    plan = build = work
 
     def close(self) -> None: ...
 

@@ -56,8 +56,8 @@ Work = Callable[[Session, Load, By], None]
 
 
 def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[Load, bool] | None:
-    """A load for an operator, judged and with its files built, and whether it is new; None when there is
-    nothing to do.
+    """A load for an operator, judged and with its files on the way, and whether it is new; None when there
+    is nothing to do.
 
     Units that the judge refuses are held for the desk, so that they don't come up again and again.
     """
@@ -79,7 +79,7 @@ def next_load(tools: Tools, station: str, operator: str, *, who: Who) -> tuple[L
         made |= {load.id} if is_new else set()
         view = judging.view_load(tools, load.id)
         try:
-            files.prepare(tools, view, formats=_preferred(view))
+            files.begin(tools, view, formats=_preferred(view))
         except (CheckTooSlow, CheckersBusy, DatabaseBusy) as error:
             # The load is theirs; its files are judged and built when they are asked for.
             _not_prepared(load.id, error)

@@ -10,8 +10,11 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
+import threading
+import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import timedelta
 from pathlib import Path
 
 import structlog
@@ -39,6 +42,10 @@ log = structlog.get_logger(__name__)
 #: States in which a turn of the load may still be burned by a file that leaves now.
 _SERVED = frozenset({LoadState.CLAIMED, LoadState.PULLED, LoadState.SEATED, LoadState.TURNING})
 
+#: A file that is built while its load is given out is there so soon, or it is built by whoever asks for it.
+_BUILT_WITHIN = timedelta(seconds=5)
+_LOOK_AGAIN_SECONDS = 0.1
+
 
 # --- for routes and tasks ---
 
@@ -48,15 +55,9 @@ def prepare(
 ) -> dict[tuple[int, str], TurnFile]:
     """Judge a load and build the missing files of its turns that are still to be burned, in the station's
     formats or the named ones; returns the files by turn and format. Raises LoadRefused."""
-    if LoadState(view.load.state) not in _SERVED:
-        return {}
-    station = view.shop.stations[view.load.station]
-    turns = sorted({slot.turn for slot in contents.pending(view.load)})
-    wanted = [(turn, name) for turn in turns for name in (formats or station.formats)]
-    on_record = {(row.turn, row.format): row for row in view.files}
-    files = {key: on_record[key] for key in wanted if key in on_record}
-    # A file on record may be no longer on disk as it was.
-    missing = [key for key in wanted if key not in files or _read(tools, files[key].sha256) is None]
+    files, missing = _files(tools, view, formats)
+    if missing and _is_just_given_out(tools, view):
+        files, missing = _files(tools, _once_built(tools, view, missing), formats)
     if missing:
         refuse_load(tools, view)
     for turn, format_name in missing:
@@ -64,6 +65,23 @@ def prepare(
         if row is not None:
             files[turn, format_name] = row
     return files
+
+
+def begin(tools: Tools, view: LoadView, *, formats: Sequence[str]) -> None:
+    """Judge a load that is being given out, and have its files built in those formats while its plate is
+    mounted and its units are fetched; at once where nobody can build them beside the caller. Raises
+    LoadRefused."""
+    _, missing = _files(tools, view, formats)
+    if not missing:
+        return
+    refuse_load(tools, view)
+    if tools.geometry.has_workers:
+        threading.Thread(
+            target=_build_behind, args=(tools, view, missing), name="ricasso-files", daemon=True
+        ).start()
+        return
+    for turn, format_name in missing:
+        _build(tools, view, turn, format_name)
 
 
 def are_lacking(session: Session, load: Load) -> bool:
@@ -120,6 +138,49 @@ def guide(tools: Tools, load_id: int, turn: int) -> Served:
 # --- steps ---
 
 
+def _files(
+    tools: Tools, view: LoadView, formats: Sequence[str] | None
+) -> tuple[dict[tuple[int, str], TurnFile], list[tuple[int, str]]]:
+    """Files on record of the turns that are still to be burned, by turn and format, and those that must be
+    built: they are not on record, or no longer on disk as they were."""
+    if LoadState(view.load.state) not in _SERVED:
+        return {}, []
+    turns = sorted({slot.turn for slot in contents.pending(view.load)})
+    names = formats or view.shop.stations[view.load.station].formats
+    wanted = [(turn, name) for turn in turns for name in names]
+    on_record = {(row.turn, row.format): row for row in view.files}
+    files = {key: on_record[key] for key in wanted if key in on_record}
+    return files, [key for key in wanted if key not in files or _read(tools, files[key].sha256) is None]
+
+
+def _build_behind(tools: Tools, view: LoadView, missing: Sequence[tuple[int, str]]) -> None:
+    """What can't be built now is built, or refused, when it is asked for."""
+    try:
+        for turn, format_name in missing:
+            _build(tools, view, turn, format_name)
+    except Exception as error:
+        log.warning("file_not_built_ahead", load=public(LOAD, view.load.id), kind=type(error).__name__)
+
+
+def _is_just_given_out(tools: Tools, view: LoadView) -> bool:
+    """Whether the load's first file is perhaps being built by the process that gave it out."""
+    since = tools.clock() - view.load.created_at
+    return tools.geometry.has_workers and view.load.revision == 1 and timedelta(0) <= since < _BUILT_WITHIN
+
+
+def _once_built(tools: Tools, view: LoadView, missing: Sequence[tuple[int, str]]) -> LoadView:
+    """The load with the files that somebody else has built by now; they are waited for, no longer than they
+    usually take."""
+    preferred = view.shop.stations[view.load.station].formats[0]
+    awaited = {key for key in missing if key[1] == preferred}
+    ends = time.monotonic() + _BUILT_WITHIN.total_seconds()
+    while awaited - {(row.turn, row.format) for row in view.files} and time.monotonic() < ends:
+        time.sleep(_LOOK_AGAIN_SECONDS)
+        with tools.database.reading() as session:
+            view = replace(view, files=tuple(rows.files(session, view.load.id, revision=view.load.revision)))
+    return view
+
+
 def _must_be_servable(view: LoadView, turn: int, format_name: str) -> None:
     station = view.shop.stations[view.load.station]
     if not 1 <= turn <= view.load.turns or format_name not in station.formats:
@@ -140,7 +201,7 @@ def _lacks_a_card(view: LoadView) -> bool:
 
 def _build(tools: Tools, view: LoadView, turn: int, format_name: str) -> TurnFile | None:
     """Build one file and put it on record; None when the load's contents changed meanwhile."""
-    built = tools.geometry.work(build, without_fonts(view.shop), view.layout, turn, format_name)
+    built = tools.geometry.build(build, without_fonts(view.shop), view.layout, turn, format_name)
     if built.findings:
         refuse_with(view, built.findings)
     keep_or_ask_again(path_of(tools, built.sha256), built.data, built.sha256)

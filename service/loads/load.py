@@ -13,7 +13,7 @@ from layout.shop.blades import Surface
 from layout.shop.loads import LoadLayout, Mark, Place, SlotFill, Turn
 from layout.shop.outline import Outline
 from layout.shop.stations import Calibration
-from service.loads import contents
+from service.loads import contents, waiting_rows
 from service.loads import load_rows as rows
 from service.loads.leases import close_if_empty
 from service.records.errors import MoveNotAllowed, NotFound
@@ -56,18 +56,43 @@ def layout_of_slots(
     of_slots = {slot.job_id for slot in slots if slot.job_id is not None}
     known = rows.jobs(session, of_slots) if jobs is None else jobs
     jobs = {job_id: known[job_id] for job_id in sorted(of_slots)}
-    lot_ids = {s.lot_id for s in slots if s.lot_id is not None}
-    lots = {lot_id: rows.lot(session, lot_id) for lot_id in sorted(lot_ids)}
-    line_marks = _by(rows.line_marks(session, {j.line_id for j in jobs.values()}), "line_id")
-    lot_marks = _by(rows.lot_marks(session, lots), "lot_id")
+    marks = rows.line_marks(session, {job.line_id for job in jobs.values()})
+    values = [(mark, mark_value(mark)) for mark in marks if not _is_erased(mark)]
+    return _layout(session, load, slots, jobs, values)
+
+
+def layout_shown(session: Session, load: Load, jobs: Mapping[int, Job]) -> LoadLayout:
+    """The whole load as `layout_of` reads it, for answers: each outline is read once by this process, which
+    has kept it since, and nothing may be burned by it. Whoever holds a load looks at it at every step."""
+    lines = {job.line_id for job in jobs.values() if job.line.order.erased_at is None}
+    marks = rows.line_marks(session, lines, has_outlines=False)
+    outlines = _kept_outlines(session, marks)
+    values = [(mark, mark_value(mark, outlines[mark.digest])) for mark in marks]
+    return _layout(session, load, contents.present(load), jobs, values)
+
+
+def _layout(
+    session: Session,
+    load: Load,
+    slots: Sequence[LoadSlot],
+    jobs: Mapping[int, Job],
+    line_marks: Sequence[tuple[FrozenMark, Mark]],
+) -> LoadLayout:
+    lot_ids = sorted({slot.lot_id for slot in slots if slot.lot_id is not None})
+    lots = {lot_id: rows.lot(session, lot_id) for lot_id in lot_ids}
+    of_jobs: dict[tuple[int, int], list[Mark]] = {}
+    for row, mark in line_marks:
+        of_jobs.setdefault((row.line_id or 0, row.words_revision), []).append(mark)
+    of_lots: dict[int, list[Mark]] = {}
+    for row in rows.lot_marks(session, lots):
+        of_lots.setdefault(row.lot_id or 0, []).append(mark_value(row))
 
     def fill(slot: LoadSlot) -> SlotFill:
         if slot.job_id is not None:
             job = jobs[slot.job_id]
-            marks = [m for m in line_marks.get(job.line_id, ()) if m.words_revision == job.words_revision]
-            return _fill(slot, job, marks, job.line.eligible)
+            return _fill(slot, job, of_jobs.get((job.line_id, job.words_revision), ()), job.line.eligible)
         lot = lots[slot.lot_id or 0]
-        return _fill(slot, lot, lot_marks.get(lot.id, ()), lot.eligible)
+        return _fill(slot, lot, of_lots.get(lot.id, ()), lot.eligible)
 
     turns = tuple(
         Turn(turn, tuple(fill(s) for s in slots if s.turn == turn)) for turn in range(1, load.turns + 1)
@@ -95,17 +120,39 @@ def calibration_value(stored: Mapping[str, Any]) -> Calibration:
     )
 
 
-def mark_value(mark: FrozenMark) -> Mark:
-    return Mark(mark.zone, mark.face, Surface(mark.material, mark.finish), Outline.from_record(mark.outline))
+def mark_value(mark: FrozenMark, outline: Outline | None = None) -> Mark:
+    """`outline`: the mark's own, where it has been read."""
+    read = Outline.from_record(mark.outline) if outline is None else outline
+    return Mark(mark.zone, mark.face, Surface(mark.material, mark.finish), read)
 
 
-def _fill(slot: LoadSlot, unit: Job | Lot, marks: Sequence[FrozenMark], eligible: Sequence[Any]) -> SlotFill:
+#: By digest: what stands under one is the same for as long as anybody asks.
+_OUTLINES: dict[str, Outline] = {}
+#: An outline takes some ten kilobytes; the loads that a shop has in hand have a hundred or so.
+_MOST_OUTLINES = 256
+
+
+def _kept_outlines(session: Session, marks: Sequence[FrozenMark]) -> dict[str, Outline]:
+    """Outlines of the marks by digest; those that this process has not got are read."""
+    wanted = {mark.digest: mark.id for mark in marks}
+    found = {digest: kept for digest in wanted if (kept := _OUTLINES.get(digest)) is not None}
+    others = {mark_id: digest for digest, mark_id in wanted.items() if digest not in found}
+    if others:
+        read = waiting_rows.outlines(session, others).items()
+        found |= {others[mark_id]: Outline.from_record(record) for mark_id, record in read}
+        _OUTLINES.update(found)
+        for oldest in list(_OUTLINES)[:-_MOST_OUTLINES]:  # a list first: other threads add meanwhile
+            _OUTLINES.pop(oldest, None)
+    return found
+
+
+def _fill(slot: LoadSlot, unit: Job | Lot, marks: Sequence[Mark], eligible: Sequence[Any]) -> SlotFill:
     return SlotFill(
         slot=slot.slot,
         sku=unit.sku,
         blade=unit.blade,
         face=slot.face,
-        marks=tuple(mark_value(mark) for mark in marks if mark.face == slot.face and not _is_erased(mark)),
+        marks=tuple(mark for mark in marks if mark.face == slot.face),
         eligible=frozenset(Place(*place) for place in eligible),
         job=contents.named(slot) if slot.job_id is not None else None,
         lot=contents.named(slot) if slot.lot_id is not None else None,
@@ -115,13 +162,6 @@ def _fill(slot: LoadSlot, unit: Job | Lot, marks: Sequence[FrozenMark], eligible
 def _is_erased(mark: FrozenMark) -> bool:
     """Whether only the digest of a mark is left."""
     return not any(mark.outline.values())
-
-
-def _by(marks: Sequence[FrozenMark], owner: str) -> dict[int, list[FrozenMark]]:
-    marks_by_owner: dict[int, list[FrozenMark]] = {}
-    for mark in marks:
-        marks_by_owner.setdefault(getattr(mark, owner), []).append(mark)
-    return marks_by_owner
 
 
 # --- changes from outside the bench ---

@@ -20,7 +20,7 @@ from service.loads import load_rows as rows
 from service.loads import pull_rows as pulls
 from service.loads.calibration_answers import LoadCalibrationAnswer, load_calibration_answer
 from service.loads.leases import etag_of
-from service.loads.load import jobs_of, layout_of
+from service.loads.load import jobs_of, layout_shown
 from service.records.ids import JOB, LOAD, LOT, public
 from service.records.states import JobState, LoadState
 from service.records.tables import Job, Load, LoadSlot, TurnFile
@@ -196,7 +196,7 @@ class LoadAnswer(AnswerBody):
 def load_answer(session: Session, load: Load, shop: Shop) -> LoadAnswer:
     """The whole load as the bench sees it; `clear` names the slots from which a unit must be taken."""
     jobs = jobs_of(session, load)
-    layout = layout_of(session, load, whole=True, jobs=jobs)
+    layout = layout_shown(session, load, jobs)
     files = rows.files(session, load.id, revision=load.revision)
     return LoadAnswer(
         id=public(LOAD, load.id),

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 
 from sqlalchemy import func, select, update
-from sqlalchemy.orm import Session, selectinload
+from sqlalchemy.orm import Session, defer, selectinload
 
 from service.records.states import ACTIVE_LOADS, ENDED_JOBS, UNSTARTED_LOADS, LoadState
 from service.records.tables import (
@@ -175,15 +175,17 @@ def lots(session: Session, lot_ids: Iterable[int]) -> dict[int, Lot]:
     return {lot.id: lot for lot in rows}
 
 
-def line_marks(session: Session, line_ids: Collection[int]) -> list[FrozenMark]:
-    """All frozen marks of those lines, every wording, in order of position."""
-    return list(
-        session.scalars(
-            select(FrozenMark)
-            .where(FrozenMark.line_id.in_(sorted(line_ids)))
-            .order_by(FrozenMark.line_id, FrozenMark.words_revision, FrozenMark.position)
-        )
+def line_marks(session: Session, line_ids: Collection[int], *, has_outlines: bool = True) -> list[FrozenMark]:
+    """All frozen marks of those lines, every wording, in order of position; their outlines too, or whoever
+    asks for one of them meets an error."""
+    wanted = (
+        select(FrozenMark)
+        .where(FrozenMark.line_id.in_(sorted(line_ids)))
+        .order_by(FrozenMark.line_id, FrozenMark.words_revision, FrozenMark.position)
     )
+    if not has_outlines:
+        wanted = wanted.options(defer(FrozenMark.outline, raiseload=True))
+    return list(session.scalars(wanted))
 
 
 def lot_marks(session: Session, lot_ids: Collection[int]) -> list[FrozenMark]:

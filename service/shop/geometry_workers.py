@@ -199,6 +199,17 @@ class Geometry:
         )
         return result
 
+    def build(self, function: Callable[..., T], *arguments: Any) -> T:
+        """The same for what is needed in a moment: whoever waits for an answer now goes first, and always
+        finds a worker that is at something else."""
+        result: T = self._run(function, *arguments, too_slow=_WORK_TOO_SLOW, client=None, is_behind=True)
+        return result
+
+    @property
+    def has_workers(self) -> bool:
+        """Whether geometry is done beside the caller, who may go on meanwhile."""
+        return self._workers > 0
+
     def plan(self, function: Callable[..., T], *arguments: Any, seconds: float | None = None) -> T:
         """The same in the process that has the planner loaded. Raises CheckTooSlow, CheckersBusy."""
         result: T = self._run(
@@ -231,6 +242,7 @@ class Geometry:
         pool: _Opened | None = None,
         seconds: float | None = None,
         too_slow: str = _CHECK_TOO_SLOW,
+        is_behind: bool = False,
     ) -> Any:
         if self._workers == 0:
             _open_shop(self._source, self._cache)
@@ -240,7 +252,14 @@ class Geometry:
             return (
                 (pool or self._checkers)
                 .pool()
-                .run(work, *arguments, client=client, wait_seconds=longest, work_seconds=longest)
+                .run(
+                    work,
+                    *arguments,
+                    client=client,
+                    wait_seconds=longest,
+                    work_seconds=longest,
+                    is_behind=is_behind,
+                )
             )
         except NoRoom:
             raise CheckersBusy("too many checks at once; try again") from None

@@ -1,9 +1,9 @@
 """Processes that work on one thing at a time each, shared fairly among those who ask.
 
 Beside what a pool of the standard library does: a client has at most its share of the workers, one less than
-there are; only so many of its questions wait at all; and a worker that takes too long, or dies, is ended and
-replaced alone, with everybody else's work going on. Workers that take much memory end when nobody has asked
-them for a while, and are begun anew for the next question.
+there are; only so many of its questions wait at all; what nobody waits for yet lets others go first; and a
+worker that takes too long, or dies, is ended and replaced alone, with everybody else's work going on. Workers
+that take much memory end when nobody has asked them for a while, and are begun anew for the next question.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import os
 import pickle
 import threading
 import time
+from bisect import insort
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -28,6 +29,8 @@ log = structlog.get_logger(__name__)
 PRELOADED = ("service.shop.preloaded",)
 #: Longest that a worker may take to start.
 START_SECONDS = 120.0
+#: Work that is behind stands in line as if it had come so much later: others go first, and never for ever.
+BEHIND_SECONDS = 2.0
 
 
 def end_with_parent() -> None:
@@ -55,9 +58,15 @@ class WorkerDied(RuntimeError):
     """The worker ended in the middle of the work, or could not be started."""
 
 
+#: No client is called that: names of keys are never empty.
+_BEHIND = ""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Ticket:
-    client: str | None
+    #: Whose share of the workers it is taken from; None: nobody's.
+    share: str | None
+    stands_at: float  # by the monotonic clock
 
 
 class WorkerPool:
@@ -83,7 +92,7 @@ class WorkerPool:
         self._all: set[_Worker] = set()
         self._starting = 0
         self._waiting: list[_Ticket] = []
-        self._running: Counter[str | None] = Counter()
+        self._running: Counter[str | None] = Counter()  # by share
         self._is_closed = False
 
     def begin_with(self, arguments: tuple[Any, ...]) -> None:
@@ -118,25 +127,29 @@ class WorkerPool:
         client: str | None,
         wait_seconds: float,
         work_seconds: float,
+        is_behind: bool = False,
     ) -> Any:
         """What `work` (of module level, as its arguments picklable) gives or raises in a worker.
 
-        `client` None: of the house, neither limited in its share nor in what waits. Work whose worker dies,
+        `client` None: of the house, neither limited in its share nor in what waits. `is_behind`: work of the
+        house that stands behind others, and has one share between all of its kind. Work whose worker dies,
         or has ended meanwhile, is given to another one once. Raises NoRoom, TookTooLong, WorkerDied.
         """
         for is_last in (False, True):
-            worker = self._take(client, wait_seconds)
+            share = _BEHIND if is_behind else client
+            stands_at = time.monotonic() + (BEHIND_SECONDS if is_behind else 0.0)
+            worker = self._take(_Ticket(share, stands_at), wait_seconds)
             try:
                 is_answer, result = worker.ask(work, arguments, work_seconds)
             except TookTooLong:
-                self._replace(worker, client)
+                self._replace(worker, share)
                 raise
             except WorkerDied:
-                self._replace(worker, client)
+                self._replace(worker, share)
                 if is_last or self._is_closed:
                     raise
                 continue
-            self._give_back(worker, client)
+            self._give_back(worker, share)
             if is_answer:
                 return result
             raise result
@@ -151,13 +164,12 @@ class WorkerPool:
         for worker in self._all:
             worker.end()
 
-    def _take(self, client: str | None, wait_seconds: float) -> _Worker:
-        ticket = _Ticket(client)
+    def _take(self, ticket: _Ticket, wait_seconds: float) -> _Worker:
         ends = time.monotonic() + wait_seconds
         with self._changed:
-            if client is not None and self._is_full_for(client):
+            if ticket.share not in {None, _BEHIND} and self._is_full_for(ticket.share):
                 raise NoRoom
-            self._waiting.append(ticket)
+            insort(self._waiting, ticket, key=lambda each: each.stands_at)
             try:
                 while not self._is_turn_of(ticket):
                     left = ends - time.monotonic()
@@ -169,40 +181,40 @@ class WorkerPool:
             finally:
                 self._waiting.remove(ticket)
                 self._changed.notify_all()
-            self._running[client] += 1
+            self._running[ticket.share] += 1
             return self._free.pop()
 
-    def _is_full_for(self, client: str) -> bool:
+    def _is_full_for(self, client: str | None) -> bool:
         """Whether as much waits already as may: of the client, or of all."""
-        if sum(ticket.client == client for ticket in self._waiting) >= self._most_waiting_of_one:
+        if sum(ticket.share == client for ticket in self._waiting) >= self._most_waiting_of_one:
             return True
         return self._most_waiting is not None and len(self._waiting) >= self._most_waiting
 
     def _is_turn_of(self, ticket: _Ticket) -> bool:
-        """Whether a worker is free and nobody came before who may have it."""
+        """Whether a worker is free and nobody stands before who may have it."""
         if not self._free or self._is_closed:
             return False
-        return next((each for each in self._waiting if self._may_run(each.client)), None) is ticket
+        return next((each for each in self._waiting if self._may_run(each.share)), None) is ticket
 
-    def _may_run(self, client: str | None) -> bool:
-        return client is None or self._running[client] < self._share
+    def _may_run(self, share: str | None) -> bool:
+        return share is None or self._running[share] < self._share
 
     def _are_none_up(self) -> bool:
         """All workers are being replaced: their start is nobody's waiting time."""
         return self._starting > 0 and self._starting >= len(self._all)
 
-    def _give_back(self, worker: _Worker, client: str | None) -> None:
+    def _give_back(self, worker: _Worker, share: str | None) -> None:
         with self._changed:
             self._free.append(worker)
-            self._leave(client)
+            self._leave(share)
 
-    def _replace(self, worker: _Worker, client: str | None) -> None:
+    def _replace(self, worker: _Worker, share: str | None) -> None:
         if worker.has_ended_itself:
             log.info("idle_worker_starts_again", why="it had ended, because nobody asked it anything")
         worker.end()
         with self._changed:
             self._all.discard(worker)
-            self._leave(client)
+            self._leave(share)
             if self._is_closed:
                 return
             successor = _Worker(self._start, self._arguments)
@@ -224,10 +236,10 @@ class WorkerPool:
             self._free.append(worker)
             self._changed.notify_all()
 
-    def _leave(self, client: str | None) -> None:
-        self._running[client] -= 1
-        if not self._running[client]:
-            del self._running[client]
+    def _leave(self, share: str | None) -> None:
+        self._running[share] -= 1
+        if not self._running[share]:
+            del self._running[share]
         self._changed.notify_all()
 
 

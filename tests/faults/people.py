@@ -174,8 +174,20 @@ class Desk(Person):
             self.told.cancelled.add(ref)
 
 
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How long a person takes: `hands_s`, the shortest and the longest before each act; `beam_s`, as long as
+    the beam is on."""
+
+    hands_s: tuple[float, float]
+    beam_s: float
+
+
 class Operator(Person):
-    """Works load after load: burns what `start` was acknowledged for, once, and says what is on the metal."""
+    """Works load after load: burns what `start` was acknowledged for, once, and says what is on the metal.
+    Without a `pace` no act takes any time."""
+
+    pace: Pace | None = None
 
     def __init__(self, station: str, *how: Any) -> None:
         super().__init__(*how)
@@ -261,6 +273,8 @@ class Operator(Person):
             if slot["state"] in {"planned", "seated"} and unit not in self._burned:
                 self._burned.add(unit)
                 self.told.burned[unit] += 1
+        if self.pace is not None:
+            self.over.wait(self.pace.beam_s)
 
     def _resolve(self, load: dict[str, Any], here: dict[str, Any]) -> None:
         doubtful = {job["job"] for job in load["jobs"] if job["state"] == "doubtful"}
@@ -281,6 +295,8 @@ class Operator(Person):
             self.done += 1
 
     def _do(self, load: dict[str, Any], act: str, body: dict[str, Any]) -> bool:
+        if self.pace is not None:
+            self.over.wait(self.chance.uniform(*self.pace.hands_s))
         answer = self.ask("POST", f"/v1/loads/{load['id']}/{act}", body, If_Match=load["etag"])
         if answer is None:
             return False

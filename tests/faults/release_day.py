@@ -1,10 +1,14 @@
-"""`python -m tests.faults.release_day [--orders 5000] [--minutes 10] [--api 2] [--workers 2]`: a release day
-without faults. Stores post so many orders in so many minutes while two benches work without a pause and the
-desk checks a text every second. All words are made up, none was seen before, and they are in any font that is
+"""`python -m tests.faults.release_day [--orders 5000] [--minutes 10] [--api 2] [--workers 2] [--tireless]`: a
+release day without faults. Stores post so many orders in so many minutes while two benches work and the desk
+checks a text every second. All words are made up, none was seen before, and they are in any font that is
 offered for them; PostgreSQL with `fsync`, clients on the same processors. The first run measures the fonts,
 as a shop's first day does (some minutes). Prints figures: errors, what 99 of a hundred answers took at the
 most, and the processor time that each kind of process took for an order, which says on a busy machine too how
-many orders it is enough for."""
+many orders it is enough for.
+
+At the benches hands and beam take some seconds for each act (`PACE`): half a minute a load, where one takes
+minutes in a shop, so two benches do the work of several. `--tireless`: they never pause, a load every few
+seconds: the work of dozens of benches, whose acts and files then take the processors from orders."""
 
 from __future__ import annotations
 
@@ -25,11 +29,14 @@ from service.shop.font_tables import measure_all
 from service.shop.smallest_sizes import work_out_missing
 from tests.bench.corpus import made_up_text
 from tests.counter import FONT_TABLES
-from tests.faults.people import WANTED, Desk, Operator, Person, Store
+from tests.faults.people import WANTED, Desk, Operator, Pace, Person, Store
 from tests.faults.processes import until_idle, wait
 from tests.faults.storm import World, a_world
 
 _STORES, _WARMING = 6, 16
+#: Less than people can do with: to mount a plate, to walk by some bins, to seat, wipe and look at eight units
+#: each take longer, and so does the burn of a plate.
+PACE = Pace(hands_s=(2.0, 4.0), beam_s=10.0)
 
 
 class Timed:
@@ -64,6 +71,7 @@ def main() -> None:
     asked.add_argument("--minutes", type=float, default=10.0)
     asked.add_argument("--api", type=int, default=2)
     asked.add_argument("--workers", type=int, default=2)
+    asked.add_argument("--tireless", action="store_true", help="benches that never pause")
     chosen = asked.parse_args()
     timed, numbers = Timed(), itertools.count(1)
     shop = catalogue.load(catalogue.default_folder())
@@ -109,6 +117,7 @@ def main() -> None:
         timed.watch(desk, "check", "/v1/checks")
         for operator in world.operators():
             timed.watch(operator, "claim", "/v1/loads/next")
+            operator.pace = None if chosen.tireless else PACE
             operator.start()
         threads = [threading.Thread(target=post, args=(store,)) for store in stores]
         threads.append(threading.Thread(target=check))

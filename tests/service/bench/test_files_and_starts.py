@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +11,7 @@ import pytest
 
 from service.bench import burn_files
 from service.records.db import Database
+from service.records.errors import CheckersBusy
 from service.records.tables import Load, LoadSlot, Outbox, TurnFile
 from tests.benches import Bench, a_bench_shop, a_square
 from tests.clocks import SetClock
@@ -109,3 +112,47 @@ def test_a_unit_that_is_burned_again_in_the_same_seating_can_not_turn_out_not_to
 
     assert (answer.status_code, answer.json()["code"]) == (409, "move_not_allowed")
     assert bench.job("J1").state == "loaded"
+
+
+def test_a_load_is_given_out_while_its_file_is_built_and_whoever_goes_on_with_it_waits_for_the_file(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    geometry: Any = bench.tools.geometry
+    built, may_build = geometry.work, threading.Event()
+
+    def slowly(*asked: Any) -> Any:
+        assert may_build.wait(60)
+        return built(*asked)
+
+    monkeypatch.setattr(geometry, "build", slowly)
+    monkeypatch.setattr(geometry, "has_workers", True)
+    bench.order()
+
+    given = bench.claimed()
+    may_build.set()
+    mounted = bench.mounted(given)
+
+    assert given["turns"][0]["file_sha256"] is None
+    assert mounted["turns"][0]["file_sha256"] is not None
+    assert geometry.calls.count("build") == 1
+
+
+def test_what_nobody_could_build_while_the_load_was_given_out_is_built_when_it_is_asked_for(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    geometry: Any = bench.tools.geometry
+    is_first = iter([True])
+
+    def fails_once(*asked: Any) -> Any:
+        if next(is_first, False):
+            raise CheckersBusy("too many checks at once; try again")
+        return geometry.work(*asked)
+
+    monkeypatch.setattr(geometry, "build", fails_once)
+    monkeypatch.setattr(geometry, "has_workers", True)
+    monkeypatch.setattr(burn_files, "_BUILT_WITHIN", timedelta(seconds=0.2))
+    bench.order()
+
+    load = bench.claimed()
+
+    assert bench.ask("GET", load["turns"][0]["files"]["svg"]).status_code == 200

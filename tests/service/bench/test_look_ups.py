@@ -77,6 +77,18 @@ def test_an_act_reads_its_load_under_one_lock_and_answers_from_that(bench: Bench
     assert len(seen) <= LOCKED + 2, seen
 
 
+def test_whoever_looks_at_a_load_again_reads_no_outline_again(bench: Bench) -> None:
+    bench.order()
+    load = bench.claimed()
+    first = bench.see(load)
+
+    with look_ups(bench.database, of="frozen_mark") as seen:
+        again = bench.see(load)
+
+    assert again == first
+    assert seen and not any("frozen_mark.outline" in statement for statement in seen)
+
+
 def test_the_answer_of_an_act_that_makes_files_stale_is_shaped_once(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
