@@ -21,11 +21,12 @@ from service.plan import in_force as kept_plan
 from service.plan import paces as learning
 from service.plan.in_force import Ahead
 from service.proving import test_cards
+from service.records import new_rows
 from service.records.errors import BadRequest, DatabaseBusy
 from service.records.ids import JOB, LOAD, LOT, number, public
-from service.records.moves import write_history
+from service.records.moves import noted, write_history
 from service.records.states import JobState, LoadState
-from service.records.tables import Load, LoadJob, LoadSlot
+from service.records.tables import History, Load, LoadJob, LoadSlot, Outbox
 from service.records.who import By
 from service.routines import due as routines
 
@@ -181,39 +182,35 @@ def _write(
         catalogue_version=shop.version,
         burn_seconds=_seconds(session, station, chosen, shop, jobs),
         created_at=by.at,
-        jobs=[
-            LoadJob(job_id=job_id, fetched="in_hand" if jobs[job_id].unit_in_hand else "to_pull")
-            for job_id in job_ids
-        ],
-        slots=_slots(session, chosen),
     )
-    session.add(load)
-    session.flush()
-    for job_id in job_ids:
-        write_history(
-            session,
-            "job",
-            job_id,
-            JobState.LOADED.value,
-            move_from=JobState.READY.value,
-            by=by,
-            why=public(LOAD, load.id),
-        )
-    _take_blades(session, load, chosen, by=by)
-    write_history(
+    new_rows.put(session, [load])
+    name = public(LOAD, load.id)
+    history = [
+        noted("job", job_id, JobState.LOADED.value, move_from=JobState.READY.value, by=by, why=name)
+        for job_id in job_ids
+    ]
+    history.append(noted("load", load.id, LoadState.CLAIMED.value, by=by, why=f"for {operator}"))
+    new_rows.put_all(
         session,
-        "load",
-        load.id,
-        LoadState.CLAIMED.value,
-        by=by,
-        why=f"for {operator}",
+        new_rows.filled(
+            {
+                LoadJob: [_held(load, job_id, jobs[job_id]) for job_id in job_ids],
+                LoadSlot: _slots(session, load, chosen),
+                History: history,
+                Outbox: [contents.files_wanted(load, by=by)],
+            }
+        ),
     )
-    contents.ask_for_files(session, load, by=by)
+    _take_blades(session, load, chosen, by=by)
     session.flush()
     return load
 
 
-def _slots(session: Session, chosen: Proposal) -> list[LoadSlot]:
+def _held(load: Load, job_id: int, job: Locked) -> LoadJob:
+    return LoadJob(load_id=load.id, job_id=job_id, fetched="in_hand" if job.unit_in_hand else "to_pull")
+
+
+def _slots(session: Session, load: Load, chosen: Proposal) -> list[LoadSlot]:
     """The slots, turn by turn. A face that was started before and came out clean counts as a further
     attempt."""
     attempts = rows.last_attempts(session, [number(JOB, job) for job in chosen.jobs])
@@ -224,6 +221,7 @@ def _slots(session: Session, chosen: Proposal) -> list[LoadSlot]:
             before = attempts.get((job_id, place.face), 0) if job_id is not None else 0
             slots.append(
                 LoadSlot(
+                    load_id=load.id,
                     turn=turn,
                     slot=place.slot,
                     job_id=job_id,

@@ -11,9 +11,9 @@ from service.loads import load_rows as rows
 from service.records.errors import BadRequest
 from service.records.ids import JOB, LOT, number, public
 from service.records.moves import write_history
-from service.records.outgoing import ask_for
+from service.records.outgoing import wanted
 from service.records.states import UNSTARTED_LOADS, LoadState
-from service.records.tables import Load, LoadSlot
+from service.records.tables import Load, LoadSlot, Outbox
 from service.records.who import By
 
 #: Files of further formats are built so long after a load was taken or changed: its units are fetched first.
@@ -83,13 +83,13 @@ def raise_revision(session: Session, load: Load, *, by: By, why: str) -> None:
     load.revision += 1
     session.flush()
     write_history(session, "load", load.id, "revised", by=by, why=why)
-    ask_for_files(session, load, by=by)
+    session.add(files_wanted(load, by=by))
 
 
-def ask_for_files(session: Session, load: Load, *, by: By) -> None:
-    """Have the files built that nobody has asked for by then. That of the format its station prefers is built
-    for whoever has taken or changed the load, who waits for it: not at the same time twice."""
-    ask_for(session, "render_load", now=by.at, after=_OTHER_FILES_AFTER, load=load.id)
+def files_wanted(load: Load, *, by: By) -> Outbox:
+    """The row by which files are built that nobody has asked for by then. That of the format its station
+    prefers is built at once for whoever has taken or changed the load: not at the same time twice."""
+    return wanted("render_load", now=by.at, after=_OTHER_FILES_AFTER, load=load.id)
 
 
 def remove_slots(session: Session, slots: Iterable[LoadSlot], *, why: str) -> None:

@@ -23,7 +23,12 @@ def ask_for(
     session: Session, task: str, *, now: datetime, after: timedelta = timedelta(0), **arguments: Any
 ) -> None:
     """Ask for a task `after` this transaction (ids only: messages never carry a customer's words)."""
-    session.add(Outbox(task=task, arguments=arguments, due_at=now + after, created_at=now))
+    session.add(wanted(task, now=now, after=after, **arguments))
+
+
+def wanted(task: str, *, now: datetime, after: timedelta = timedelta(0), **arguments: Any) -> Outbox:
+    """The row of a task that is asked for, not written yet."""
+    return Outbox(task=task, arguments=arguments, due_at=now + after, created_at=now)
 
 
 #: What a store is told by callback; other events are for the shop's own pages.
