@@ -22,7 +22,7 @@ from service.intake import check as checks
 from service.intake.order_answers import OrderAnswer, etag_of, order_answer, taken_order_answer
 from service.intake.same_size import at_height, height_of_set, levelled, must_name_lines
 from service.intake.shown_before import Compared, compared
-from service.intake.taking import take
+from service.intake.taking import Taken, is_of_one_product, take, take_at_once
 from service.plan import in_force_rows, promises
 from service.records import new_rows
 from service.records.errors import BadRequest, CheckersBusy, IdempotencyKeyReused
@@ -69,17 +69,20 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
         promised = promises.of_lines(tools, outlook, filled.lines, results, ship_by=wanted.ship_by)
         return filled, results, promised
 
-    def work(
-        session: Session, prepared: tuple[OrderWanted, list[CheckResult], promises.Safe | None]
+    def answer(
+        taking: Callable[..., Taken],
+        session: Session,
+        prepared: tuple[OrderWanted, list[CheckResult], promises.Safe | None],
     ) -> Answer:
         by = tools.by(who)
         filled, results, promised = prepared
         seen = _held_against_previews(tools, filled, results, by=by)
         shop = tools.catalogue.current
-        taken = take(session, filled, results, seen, shop=shop, by=by, promised=promised)
+        taken = taking(session, filled, results, seen, shop=shop, by=by, promised=promised)
         order = taken.order
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
-        return created(taken_order_answer(session, order, taken.promise), headers, rows=taken.rows)
+        body = taken_order_answer(session, order, taken.promise)
+        return created(body, headers, rows=taken.rows, premises=taken.premises)
 
     return answer_once(
         tools.database,
@@ -89,7 +92,8 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
         key=key,
         fingerprint=order_fingerprint(body),
         prepare=prepare,
-        work=work,
+        work=partial(answer, take),
+        at_once=partial(answer, take_at_once) if is_of_one_product(wanted) else None,
     )
 
 

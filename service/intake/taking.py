@@ -4,9 +4,10 @@ Called by `take_order` inside its transaction, with the lines already checked; `
 when a line is amended.
 """
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from itertools import zip_longest
 
 from sqlalchemy.orm import Session
@@ -40,20 +41,23 @@ from service.records.tables import (
 )
 from service.records.who import By
 from service.requests.check_answers import checked_answer, finding_answer, findings_answer
+from service.requests.idempotency_rows import CLAIM
 from service.requests.inscription_answers import inscription_answer
 from service.requests.order_in import LineWanted, OrderWanted
 from service.stock import reservations as stock
+from service.stock import stock_rows
 
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """A new order, whole, with what was promised. Nothing that is changed of it is written. The `rows` that
-    wait for units are left to the caller (`new_rows.put_all`), who may have more to write with them: others
-    wait for the units' place in stock until the transaction ends."""
+    """A new order, whole, with what was promised. Nothing that is changed of it is written. Its `rows` are
+    left to the caller (`new_rows.put_all`), who has more to write with them. `premises`: what they rest on
+    where its units are not reserved yet."""
 
     order: Order
     promise: Promise | None
     rows: new_rows.Filled
+    premises: Sequence[new_rows.Premise] = ()
 
 
 def take(
@@ -67,12 +71,59 @@ def take(
     client: str | None = None,
     promised: promises.Safe | None = None,
 ) -> Taken:
-    """Store an order whose lines were checked and held against their previews (one result a line, same
-    order), with its jobs, and with what can be promised for it if each has its unit. `client`: the store that
-    it belongs to, where that is not the caller.
+    """Take an order whose lines were checked and held against their previews (one result a line, same
+    order), with its jobs, and with what can be promised for it if each has its unit. Units are reserved.
+    `client`: the store that it belongs to, where that is not the caller.
 
     Raises OrderRefTaken, and Unengravable when the caller asked for refusal instead of hold.
     """
+    reserve = partial(stock.set_aside, session)
+    return _taken(session, wanted, checks, seen, reserve, shop=shop, by=by, client=client, promised=promised)
+
+
+def is_of_one_product(wanted: OrderWanted) -> bool:
+    """Whether an order can be taken at once."""
+    return len({line.sku for line in wanted.lines}) == 1
+
+
+def take_at_once(
+    session: Session,
+    wanted: OrderWanted,
+    checks: Sequence[CheckResult],
+    seen: Sequence[Compared | None],
+    *,
+    shop: Shop,
+    by: By,
+    promised: promises.Safe | None = None,
+) -> Taken:
+    """The same for an order of one product, as if the first bin that has a free unit had all that it needs:
+    they are reserved by the statement that writes the order, so that others who want the same product wait
+    for that statement alone, and if the bin has fewer nothing is written. Raises as `take`."""
+    taken = _taken(session, wanted, checks, seen, _as_if, shop=shop, by=by, client=None, promised=promised)
+    units = sum(job.bin is not None for line in taken.order.lines for job in line.jobs)
+    if not units:
+        return taken
+    premise = stock_rows.reserving_in_first(wanted.lines[0].sku, units, behind=CLAIM)
+    return replace(taken, premises=(premise,))
+
+
+def _as_if(_sku: str, units: int) -> list[str]:
+    return ["the first"] * units
+
+
+def _taken(
+    session: Session,
+    wanted: OrderWanted,
+    checks: Sequence[CheckResult],
+    seen: Sequence[Compared | None],
+    reserve: Callable[[str, int], list[str]],
+    *,
+    shop: Shop,
+    by: By,
+    client: str | None,
+    promised: promises.Safe | None,
+) -> Taken:
+    """The order with bins for its units as `reserve` gives them for a product and so many of it."""
     store = client or by.who.client
     units = sum(line.quantity for line in wanted.lines)
     place = rows.place(session, store, wanted.order_ref, lines=len(wanted.lines), units=units)
@@ -103,21 +154,11 @@ def take(
     ]
     was_held = any(line.as_before is not None and line.as_before.held_why for line in wanted.lines)
     is_held = was_held or any(line.hold_reason for line in order.lines)
-    event = order_event(session, _taken(is_held=is_held), order, now=by.at)
+    event = order_event(session, _accepted_or_held(is_held=is_held), order, now=by.at)
     event.id = place.event
-    first: dict[type[Base], Sequence[Base]] = {
-        Order: [order],
-        OrderLine: order.lines,
-        FrozenMark: [mark for line in order.lines for mark in line.marks],
-        OrderWord: rows.words_of(order),
-        Event: [event],
-        Delivery: deliveries_of(event, place.callbacks),
-    }
-    new_rows.put_all(session, new_rows.filled(first))
-    # Boxed units last: whoever orders the same product waits for their row until this order is stored.
     numbers = iter(place.jobs)
     held_whys = [
-        _add_jobs(session, numbers, order, line, asked, shop=shop, result=result, by=by)
+        _add_jobs(reserve, numbers, order, line, asked, shop=shop, result=result, by=by)
         for line, asked, result in zip(order.lines, wanted.lines, checks, strict=True)
     ]
     history = [noted("order", order.id, "taken", by=by)]
@@ -128,12 +169,18 @@ def take(
         for job in line.jobs:
             history.append(noted("job", job.id, job.state, by=by, why=held_why or "order taken"))
     promise = promises.promise_new(order, promised, now=by.at)
-    left: dict[type[Base], Sequence[Base]] = {
+    made: dict[type[Base], Sequence[Base]] = {
+        Order: [order],
+        OrderLine: order.lines,
+        FrozenMark: [mark for line in order.lines for mark in line.marks],
+        OrderWord: rows.words_of(order),
+        Event: [event],
+        Delivery: deliveries_of(event, place.callbacks),
         Job: [job for line in order.lines for job in line.jobs],
         History: history,
         Promise: [] if promise is None else [promise],
     }
-    return Taken(order, promise, new_rows.filled(left))
+    return Taken(order, promise, new_rows.filled(made))
 
 
 def _refuse_unengravable(wanted: OrderWanted, checks: Sequence[CheckResult]) -> None:
@@ -206,7 +253,7 @@ def freeze(line: OrderLine, result: CheckResult, **whose: int) -> None:
 
 
 def _add_jobs(
-    session: Session,
+    reserve: Callable[[str, int], list[str]],
     numbers: Iterator[int],
     order: Order,
     line: OrderLine,
@@ -217,14 +264,13 @@ def _add_jobs(
     by: By,
 ) -> str | None:
     """A job for each unit of the line, with a boxed unit reserved unless the line waits; gives why they are
-    held where that was so before. They are written at once, however many: others wait for the rows of stock
-    meanwhile, on SQLite for every row."""
+    held where that was so before."""
     before = wanted.as_before
     blade = before.blade if before is not None else blade_of(shop, line)
     faces = [*before.faces] if before is not None else faces_of(shop, line.sku, result)
     why_held = before.held_why if before is not None else None
     hold_reason = why_held[0] if why_held is not None and line.hold_reason is None else line.hold_reason
-    bins = [] if hold_reason else stock.set_aside(session, line.sku, line.quantity)
+    bins = [] if hold_reason else reserve(line.sku, line.quantity)
     for unit, bin_name in zip_longest(range(1, line.quantity + 1), bins):
         state = JobState.HELD if hold_reason else JobState.READY if bin_name else JobState.SHORT
         line.jobs.append(
@@ -270,8 +316,8 @@ def hold_reason(order: Order, line: OrderLine) -> str | None:
 
 def announce(session: Session, order: Order, *, is_held: bool, now: datetime) -> None:
     """Tell the store whether the order is accepted, or some of it waits for a person."""
-    tell_order(session, _taken(is_held=is_held), order, now=now)
+    tell_order(session, _accepted_or_held(is_held=is_held), order, now=now)
 
 
-def _taken(*, is_held: bool) -> str:
+def _accepted_or_held(*, is_held: bool) -> str:
     return "order.held" if is_held else "order.accepted"

@@ -33,6 +33,7 @@ from sqlalchemy import (
     text,
     update,
 )
+from sqlalchemy.dialects.postgresql import psycopg
 from sqlalchemy.exc import (
     DBAPIError,
     IntegrityError,
@@ -280,6 +281,13 @@ def send(session: Session, statement: Executable, values: Any = None) -> CursorR
     less than through the session, which looks each time for objects that it would load or change."""
     session.flush()
     return session.connection().execute(statement, values)
+
+
+def as_part(statement: Executable) -> tuple[str, dict[str, Any]]:
+    """A statement as PostgreSQL is sent it, to be part of another one, and its values by their names, None
+    for those that it is still to be given."""
+    compiled = statement.compile(dialect=psycopg.dialect())  # type: ignore[attr-defined,no-untyped-call]
+    return str(compiled), compiled.params
 
 
 #: Where a statement is not the same on both, it stands built for each.

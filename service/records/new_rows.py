@@ -15,13 +15,16 @@ from datetime import UTC, datetime
 from functools import cache
 from typing import Any
 
-from sqlalchemy import BindParameter, ColumnElement, Insert, func, insert, inspect, select, update
+from sqlalchemy import BindParameter, ColumnElement, Connection, Insert, func, insert, inspect, select, update
+from sqlalchemy.dialects.postgresql import psycopg
 from sqlalchemy.orm import Session
 
 from service.records.db import as_list
 from service.records.tables import Base
 
 _Columns = tuple[tuple[str, str, Any], ...]
+#: A name as PostgreSQL takes it, in quotes where it needs them.
+_quoted = psycopg.dialect().identifier_preparer.quote  # type: ignore[no-untyped-call]
 
 
 def put(session: Session, rows: Sequence[Base]) -> None:
@@ -57,6 +60,19 @@ class Change:
     values: Mapping[str, str | int]
 
 
+@dataclass(frozen=True, slots=True)
+class Premise:
+    """A query of PostgreSQL's that gives a row, or none, and then nothing is written. One that changes
+    something must ask the premise before it, by its name, whether that gave its row.
+
+    `fills`: where new rows have something in this column, they get the premise's column of that name."""
+
+    name: str
+    query: str
+    values: Mapping[str, Any]
+    fills: tuple[type[Base], str] | None = None
+
+
 def filled(rows: Mapping[type[Base], Sequence[Base]]) -> Filled:
     """Rows of several tables, those first that others refer to, whole: with the defaults of what was left
     out, on themselves too. Rows of one table have all got their number (`numbers`), or none of them has:
@@ -72,15 +88,7 @@ def put_all(session: Session, rows: Filled, *, change: Change | None = None) -> 
     session.flush()
     connection = session.connection()
     if connection.dialect.name == "postgresql":
-        numbered = tuple(
-            (kind, bool(values) and _number_of(kind) in values[0]) for kind, values in rows.tables
-        )
-        sent: list[str | int] = [json.dumps(values, default=_moment) for _, values in rows.tables]
-        changed = None
-        if change is not None:
-            changed = change.kind, tuple(change.values)
-            sent += [*change.values.values(), change.id]
-        connection.exec_driver_sql(_in_one(numbered, changed), tuple(sent))
+        _put_in_one(connection, rows, change, ())
         return
     for kind, values in rows.tables:
         if values:
@@ -88,6 +96,34 @@ def put_all(session: Session, rows: Filled, *, change: Change | None = None) -> 
     if change is not None:
         table: Any = change.kind.__table__
         connection.execute(update(table).where(table.c.id == change.id), dict(change.values))
+
+
+def put_where(session: Session, rows: Filled, *, change: Change, premises: Sequence[Premise]) -> bool:
+    """The same on PostgreSQL where these premises hold, which are looked at one behind the other and in the
+    same statement; False, and nothing is written, where one does not."""
+    session.flush()
+    return _put_in_one(session.connection(), rows, change, premises) == 1
+
+
+def _put_in_one(
+    connection: Connection, rows: Filled, change: Change | None, premises: Sequence[Premise]
+) -> int:
+    """How many rows were changed."""
+    tables = [(kind, values) for kind, values in rows.tables if values]
+    if not tables and change is None:
+        return 0
+    numbered = tuple((kind, _number_of(kind) in values[0]) for kind, values in tables)
+    sent: dict[str, Any] = {}
+    for number, (_, values) in enumerate(tables):
+        sent[f"new_{number}"] = json.dumps(values, default=_moment)
+    changed = None
+    if change is not None:
+        changed = change.kind, tuple(change.values)
+        sent |= {**change.values, "of_changed": change.id}
+    for premise in premises:
+        sent |= premise.values
+    asked = tuple((premise.name, premise.query, premise.fills) for premise in premises)
+    return connection.exec_driver_sql(_in_one(numbered, changed, asked), sent).rowcount
 
 
 def numbers(kind: type[Base], many: BindParameter[int], *, dialect: str) -> ColumnElement[Any]:
@@ -167,21 +203,38 @@ def _insert(kind: type[Base]) -> Insert:
 
 @cache
 def _in_one(
-    kinds: tuple[tuple[type[Base], bool], ...], changed: tuple[type[Base], tuple[str, ...]] | None
+    kinds: tuple[tuple[type[Base], bool], ...],
+    changed: tuple[type[Base], tuple[str, ...]] | None,
+    premises: tuple[tuple[str, str, tuple[type[Base], str] | None], ...],
 ) -> str:
-    """The rows of several tables from as many documents, for PostgreSQL (WITH queries that modify data,
-    https://www.postgresql.org/docs/current/queries-with.html), then the columns that change and the number of
-    their row. That what they refer to exists is looked at when all of them are written."""
-    parts = []
-    for kind, is_numbered in kinds:
-        table = f'"{kind.__tablename__}"'
-        named = ", ".join(f'"{column}"' for _, column, _ in _columns(kind, is_numbered=is_numbered))
-        rows = f"SELECT {named} FROM json_populate_recordset(NULL::{table}, %s)"  # noqa: S608  our own names
-        parts.append(f"INSERT INTO {table} ({named}) {rows}")
+    """The rows of several tables from as many documents, and the columns that change of a row, for PostgreSQL
+    (WITH queries that modify data, https://www.postgresql.org/docs/current/queries-with.html), behind what
+    they rest on. That what they refer to exists is looked at when all of them are written. No name has quotes
+    or a table before it that needs none: the driver remembers how it reads a text of up to 4,096 characters
+    (psycopg 3.3, `_queries.py`), and an order's is almost as long."""
+    parts = [(name, query) for name, query, _ in premises]
+    rests = f"(SELECT true FROM {parts[-1][0]})" if parts else "true"  # noqa: S608  our own names
+    given = {fills: name for name, _, fills in premises if fills is not None}
+    for number, (kind, is_numbered) in enumerate(kinds):
+        table = _quoted(kind.__tablename__)
+        columns = [column for _, column, _ in _columns(kind, is_numbered=is_numbered)]
+        named = ", ".join(map(_quoted, columns))
+        read = ", ".join(_read(column, given.get((kind, column))) for column in columns)
+        rows = f"SELECT {read} FROM json_populate_recordset(NULL::{table}, %(new_{number})s) WHERE {rests}"  # noqa: S608  our own names
+        parts.append((f"new_{number}", f"INSERT INTO {table} ({named}) {rows}"))
     if changed is not None:
-        kind, columns = changed
-        values = ", ".join(f'"{column}" = %s' for column in columns)
-        parts.append(f'UPDATE "{kind.__tablename__}" SET {values} WHERE id = %s')  # noqa: S608  our own names
-    *before, last = parts
-    withs = ", ".join(f"new_{number} AS ({part})" for number, part in enumerate(before))
-    return f"WITH {withs} {last}" if withs else last
+        kind, of_row = changed
+        values = ", ".join(f"{_quoted(column)} = %({column})s" for column in of_row)
+        row = f"UPDATE {_quoted(kind.__tablename__)} SET {values} WHERE id = %(of_changed)s AND {rests}"  # noqa: S608  our own names
+        parts.append(("changed", row))
+    *before, (_, last) = parts
+    named_before = ", ".join(f"{name} AS ({query})" for name, query in before)
+    return f"WITH {named_before} {last}" if before else last
+
+
+def _read(column: str, premise: str | None) -> str:
+    """A column of a document's row, or the premise's where the row has something there."""
+    name = _quoted(column)
+    if premise is None:
+        return name
+    return f"CASE WHEN {name} IS NOT NULL THEN (SELECT {name} FROM {premise}) END"  # noqa: S608  our own names

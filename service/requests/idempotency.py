@@ -14,11 +14,11 @@ import math
 import re
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypedDict
 
 import structlog
 from sqlalchemy.exc import SQLAlchemyError
@@ -33,7 +33,7 @@ from service.records.errors import (
     Refusal,
     RequestInFlight,
 )
-from service.records.new_rows import NOTHING, Filled
+from service.records.new_rows import NOTHING, Filled, Premise
 from service.records.tables import IdempotentRequest
 from service.requests import idempotency_rows as rows
 from service.requests.answers import AnswerBody
@@ -44,6 +44,12 @@ CLAIM_LASTS = timedelta(seconds=6)
 _RENEW_SECONDS = 1.5
 
 log = structlog.get_logger(__name__)
+
+
+class _KeptAnswer(TypedDict):
+    status: int
+    headers: str
+    body: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,15 +64,23 @@ class Answer:
     kept: str | None = None
     #: New rows of what was made, to be written with the answer.
     rows: Filled = NOTHING
+    #: What the answer rests on besides its claim, where it is given at once (`answer_once`).
+    premises: Sequence[Premise] = ()
 
 
 def created(
-    body: AnswerBody, headers: dict[str, str], *, kept: AnswerBody | None = None, rows: Filled = NOTHING
+    body: AnswerBody,
+    headers: dict[str, str],
+    *,
+    kept: AnswerBody | None = None,
+    rows: Filled = NOTHING,
+    premises: Sequence[Premise] = (),
 ) -> Answer:
     """A new answer of something made: its JSON text is kept and goes out byte for byte. `kept`: what is kept
-    instead, where the answer holds a secret. `rows`: of what was made, to be written with the answer."""
+    instead, where the answer holds a secret. `rows`: of what was made, to be written with the answer, where
+    the `premises` hold."""
     kept_text = kept.model_dump_json() if kept else None
-    return Answer(201, body.model_dump_json(), headers, kept=kept_text, rows=rows)
+    return Answer(201, body.model_dump_json(), headers, kept=kept_text, rows=rows, premises=premises)
 
 
 def key_of(header: str | None) -> str:
@@ -98,18 +112,23 @@ def answer_once(
     fingerprint: str,
     prepare: Callable[[], Any] | None,
     work: Callable[[Session, Any], Answer],
+    at_once: Callable[[Session, Any], Answer] | None = None,
 ) -> Answer:
     """Answer a request once. `prepare` runs outside any transaction (geometry; None: nothing to prepare),
     `work` inside the one that also stores its answer. Raises IdempotencyKeyReused, RequestInFlight, and
-    whatever the two raise."""
+    whatever the two raise.
+
+    `at_once` changes nothing and gives the same answer with what it rests on: one statement then looks
+    whether all of that holds, and writes it, on PostgreSQL. Where it does not hold, `work` is done."""
     scope = {"client": client, "route": route, "key": key}
 
     now = clock()
     until = now + CLAIM_LASTS
 
-    def claim(session: Session) -> Answer | None:
-        if rows.insert(session, **scope, fingerprint=fingerprint, now=now, claimed_until=until):
-            return None
+    def claim(session: Session) -> Answer | int:
+        mine = rows.insert(session, **scope, fingerprint=fingerprint, now=now, claimed_until=until)
+        if mine is not None:
+            return mine
         row = rows.find(session, client=client, route=route, key=key)
         if row is None:  # removed between the two looks: its first caller failed just now
             raise RequestInFlight(
@@ -117,9 +136,10 @@ def answer_once(
             )
         return _known(session, row, fingerprint, now=now, until=until)
 
-    earlier_answer = database.write_singly(claim)
-    if earlier_answer is not None:
-        return earlier_answer
+    claimed = database.write_singly(claim)
+    if isinstance(claimed, Answer):
+        return claimed
+    mine = claimed
     kept = _Kept(database, clock, scope, until)
     try:
         if prepare is None:
@@ -128,27 +148,44 @@ def answer_once(
             with kept:
                 prepared = prepare()
 
+        if at_once is not None and not database.is_sqlite:
+            give = at_once
+
+            def do_at_once(session: Session) -> Answer | None:
+                answer = give(session, prepared)
+                is_given = rows.answer_where_held(
+                    session,
+                    mine,
+                    claimed_until=kept.until,
+                    rows=answer.rows,
+                    premises=answer.premises,
+                    **_kept_of(answer),
+                )
+                return answer if is_given else None
+
+            given = database.write_singly(do_at_once)
+            if given is not None:
+                return given
+
         def do(session: Session) -> Answer:
-            mine = rows.held(session, **scope, claimed_until=kept.until)
-            if mine is None:
+            if not rows.is_held(session, mine, claimed_until=kept.until):
                 raise RequestInFlight(
                     "another request with this key was faster; ask again for its answer", retry_after_s=1
                 )
             answer = work(session, prepared)
-            rows.answer(
-                session,
-                mine,
-                status=answer.status,
-                headers=json.dumps(answer.headers),
-                body=answer.body if answer.kept is None else answer.kept,
-                rows=answer.rows,
-            )
+            rows.answer(session, mine, rows=answer.rows, **_kept_of(answer))
             return answer
 
         return database.write(do)
     except BaseException:
         database.write(lambda session: rows.remove(session, **scope, claimed_until=kept.until))
         raise
+
+
+def _kept_of(answer: Answer) -> _KeptAnswer:
+    """What is kept of an answer."""
+    body = answer.body if answer.kept is None else answer.kept
+    return {"status": answer.status, "headers": json.dumps(answer.headers), "body": body}
 
 
 class _Kept:
@@ -254,13 +291,14 @@ def create_once(
 
 def _known(
     session: Session, row: IdempotentRequest, fingerprint: str, *, now: datetime, until: datetime
-) -> Answer | None:
+) -> Answer | int:
+    """The answer to a claim that is there, or its number where its owner has gone and it is ours now."""
     if row.fingerprint != fingerprint:
         raise IdempotencyKeyReused("this Idempotency-Key came before, with another body")
     if row.status is not None:
         return Answer(row.status, row.body or "", json.loads(row.headers or "{}"), replayed=True)
     if rows.take_over(session, row, now=now, made_ahead=now + CLAIM_LASTS + APART, claimed_until=until):
-        return None
+        return row.id
     left_s = max(1, math.ceil((row.claimed_until - now).total_seconds()))
     raise RequestInFlight(
         "the first request with this key is still being answered",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -10,8 +10,8 @@ from sqlalchemy import bindparam, delete, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
-from service.records.db import send
-from service.records.new_rows import Change, Filled, put_all
+from service.records.db import as_part, send
+from service.records.new_rows import Change, Filled, Premise, put_all, put_where
 from service.records.tables import IdempotentRequest
 
 # Built once, for they are part of every order: to build a statement takes longer than to send it.
@@ -25,14 +25,15 @@ _CLAIM: Mapping[str, Any] = {
 _HELD = (
     select(_REQUESTS.c.id)
     .where(
-        _REQUESTS.c.client == bindparam("of_client"),
-        _REQUESTS.c.route == bindparam("of_route"),
-        _REQUESTS.c.key == bindparam("of_key"),
+        _REQUESTS.c.id == bindparam("of_claim"),
         _REQUESTS.c.claimed_until == bindparam("until"),
         _REQUESTS.c.status.is_(None),
     )
     .with_for_update()
 )
+_HELD_AS_PREMISE, _ = as_part(_HELD)
+#: How what is written with an answer names the premise that its claim is held.
+CLAIM = "claim"
 
 
 def insert(
@@ -44,8 +45,8 @@ def insert(
     fingerprint: str,
     now: datetime,
     claimed_until: datetime,
-) -> bool:
-    """Claim a key; False when it is claimed already."""
+) -> int | None:
+    """Claim a key; gives the claim's number, or None when the key is claimed already."""
     values = {
         "client": client,
         "route": route,
@@ -54,7 +55,7 @@ def insert(
         "created_at": now,
         "claimed_until": claimed_until,
     }
-    return send(session, _CLAIM[session.get_bind().dialect.name], values).first() is not None
+    return send(session, _CLAIM[session.get_bind().dialect.name], values).scalar_one_or_none()
 
 
 def find(session: Session, *, client: str, route: str, key: str) -> IdempotentRequest | None:
@@ -65,17 +66,36 @@ def find(session: Session, *, client: str, route: str, key: str) -> IdempotentRe
     return session.scalars(wanted).one_or_none()
 
 
-def held(session: Session, *, client: str, route: str, key: str, claimed_until: datetime) -> int | None:
-    """The number of an unanswered claim that reaches until then, None where there is none: it has lapsed, or
-    is somebody else's by now. Others can't change it until the transaction ends."""
-    claim = {"of_client": client, "of_route": route, "of_key": key, "until": claimed_until}
-    return send(session, _HELD, claim).scalar_one_or_none()
+def is_held(session: Session, claim: int, *, claimed_until: datetime) -> bool:
+    """Whether a claim is unanswered and reaches until then; otherwise it has lapsed, or is somebody else's by
+    now. Others can't change it until the transaction ends."""
+    found = send(session, _HELD, {"of_claim": claim, "until": claimed_until})
+    return found.scalar_one_or_none() is not None
 
 
 def answer(session: Session, claim: int, *, status: int, body: str, headers: str, rows: Filled) -> None:
-    """Keep the answer to a claim that is `held`, and new rows of what was made."""
+    """Keep the answer to a claim that is held, and new rows of what was made."""
     kept: dict[str, str | int] = {"status": status, "body": body, "headers": headers}
     put_all(session, rows, change=Change(IdempotentRequest, claim, kept))
+
+
+def answer_where_held(
+    session: Session,
+    claim: int,
+    *,
+    claimed_until: datetime,
+    status: int,
+    body: str,
+    headers: str,
+    rows: Filled,
+    premises: Sequence[Premise],
+) -> bool:
+    """Keep the answer, and new rows of what was made, where the claim is held and what else they rest on
+    holds too; False, and nothing is changed, where it does not. With one statement, on PostgreSQL."""
+    kept: dict[str, str | int] = {"status": status, "body": body, "headers": headers}
+    held = Premise(CLAIM, _HELD_AS_PREMISE, {"of_claim": claim, "until": claimed_until})
+    change = Change(IdempotentRequest, claim, kept)
+    return put_where(session, rows, change=change, premises=(held, *premises))
 
 
 def renew(

@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import bindparam, func, or_, select, update
+from sqlalchemy import bindparam, func, or_, select, text, update
 from sqlalchemy.orm import Session
 
-from service.records.db import send
+from service.records.db import as_part, send
 from service.records.moves import signature
+from service.records.new_rows import Premise
 from service.records.states import JobState, StockChange
 from service.records.tables import Bin, BinChange, Job, Order, Stock
 from service.records.who import By
@@ -44,6 +45,7 @@ _RESERVE_IN_FIRST = (
     .values(reserved=_RESERVED, version=_STOCK.version + 1)
     .returning(_STOCK.bin)
 )
+_RESERVING, _RESERVING_VALUES = as_part(_RESERVE_IN_FIRST.where(text("(SELECT true FROM {behind})")))
 
 
 def bins(session: Session) -> list[str]:
@@ -62,6 +64,13 @@ def reserve_in_first(session: Session, sku: str, units: int) -> str | None:
     the counts are."""
     wanted = {"of_sku": sku, "to_reserved": units}
     return send(session, _RESERVE_IN_FIRST, wanted).scalar_one_or_none()
+
+
+def reserving_in_first(sku: str, units: int, *, behind: str) -> Premise:
+    """The same as a premise of rows that get its bin, behind the premise that is named."""
+    query = _RESERVING.format(behind=behind)
+    values = {**_RESERVING_VALUES, "of_sku": sku, "to_reserved": units}
+    return Premise("units", query, values, fills=(Job, "bin"))
 
 
 def change(session: Session, bin_name: str, sku: str, *, boxed: int = 0, reserved: int = 0) -> bool:

@@ -46,9 +46,21 @@ class MortalDatabase(Database):
         with super().reading() as session:
             yield session
 
+    def write_singly(self, work: Callable[[Session], T]) -> T:
+        """Each statement is kept as soon as it is done: killed before, or behind the last."""
+        self._must_live()
+        is_last = self._is_last
+        if is_last and self.dies is not None and not self.dies.committed:
+            self._end()
+        done = super().write_singly(work)
+        self._commits += 1
+        if is_last:
+            self._end()
+        return done
+
     def write(self, work: Callable[[Session], T]) -> T:
         self._must_live()
-        is_last = self.dies is not None and self._commits >= self.dies.after
+        is_last = self._is_last
 
         def to_the_end(session: Session) -> T:
             done = work(session)
@@ -62,6 +74,10 @@ class MortalDatabase(Database):
         if is_last:
             self._end()
         return done
+
+    @property
+    def _is_last(self) -> bool:
+        return self.dies is not None and self._commits >= self.dies.after
 
     def _end(self) -> None:
         self.is_dead = True

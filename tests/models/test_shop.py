@@ -144,7 +144,7 @@ def _files_of_an_older_revision(patch: pytest.MonkeyPatch) -> None:
 def _order_stored_before_its_answer(patch: pytest.MonkeyPatch) -> None:
     """The order in one transaction, its answer in the next: killed in between, the key is asked again."""
 
-    def answer_once(database: Any, clock: Any, *, work: Any, prepare: Any, **scope: Any) -> Any:
+    def answer_once(database: Any, clock: Any, *, work: Any, prepare: Any, at_once: Any, **scope: Any) -> Any:
         prepared = None if prepare is None else prepare()
         done = database.write(lambda session: work(session, prepared))
         return really(database, clock, prepare=None, work=lambda session, _: done, **scope)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections import Counter as Counts
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
@@ -10,14 +11,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import event, func, select
+from sqlalchemy import event, func, select, update
+from sqlalchemy.orm import Session
 
 from layout.shop.outline import Outline
 from service.intake.take_order import order_fingerprint
 from service.records.db import Database
 from service.records.moves import move_job
 from service.records.states import JobState
-from service.records.tables import FrozenMark, IdempotentRequest, Job, Order, Outbox
+from service.records.tables import FrozenMark, IdempotentRequest, Job, Order, Outbox, Stock
 from service.records.who import SWEEP, By
 from service.requests import idempotency, idempotency_rows
 from service.requests.order_in import OrderIn
@@ -262,18 +264,22 @@ def test_one_order_ref_under_many_keys_at_once_is_one_order(counter: Counter) ->
 
 
 def test_an_answer_lost_between_commit_and_client_is_replayed(counter: Counter) -> None:
-    write = counter.tools.database.write
     body, key = an_order(), a_key()
 
-    def lose_the_answer(work: Any) -> Any:
-        result = write(work)
-        if getattr(result, "status", None) == 201:
-            raise ConnectionError("cut off after the commit")
-        return result
+    def losing_the_answer(write: Callable[[Any], Any]) -> Callable[[Any], Any]:
+        def lose(work: Any) -> Any:
+            result = write(work)
+            if getattr(result, "status", None) == 201:
+                raise ConnectionError("cut off after the commit")
+            return result
 
-    counter.tools.database.write = lose_the_answer  # type: ignore[method-assign]
-    lost = counter.post_order(body, key=key)
-    counter.tools.database.write = write  # type: ignore[method-assign]
+        return lose
+
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("write", "write_singly"):
+            cut_off = losing_the_answer(getattr(counter.tools.database, name))
+            patch.setattr(counter.tools.database, name, cut_off)
+        lost = counter.post_order(body, key=key)
 
     again = counter.post_order(body, key=key)
 
@@ -767,24 +773,87 @@ def test_a_priority_without_a_reason_or_of_an_order_that_is_over_is_refused(
     assert answer.status_code == status
 
 
-def test_the_key_of_an_order_is_looked_up_once_and_units_are_reserved_last(
-    sqlite_database: Database, clock: SetClock, tmp_path: Path
+@pytest.mark.postgres
+def test_an_order_is_five_statements_of_which_one_writes_all_of_it(
+    postgres_database: Database, clock: SetClock, tmp_path: Path
 ) -> None:
+    """Who wants the same product waits for the row of stock as long as that one lasts."""
     asked: list[str] = []
 
     def note(_: Any, __: Any, statement: str, *___: Any) -> None:
         asked.append(" ".join(statement.split()))
 
-    with an_open_counter(sqlite_database, clock, tmp_path) as counter:
+    with an_open_counter(postgres_database, clock, tmp_path) as counter:
         counter.post_order(an_order())  # what is read once by a process is read
-        event.listen(sqlite_database.engine, "before_cursor_execute", note)
+        event.listen(postgres_database.engine, "before_cursor_execute", note)
         answer = counter.post_order(an_order())
-        event.remove(sqlite_database.engine, "before_cursor_execute", note)
+        event.remove(postgres_database.engine, "before_cursor_execute", note)
 
-    assert answer.status_code == 201
+    assert answer.json()["state"] == "ready"
     assert sum("FROM api_key" in statement for statement in asked) == 1
-    # Who waits for the row of stock waits for the units, their history and the answer, and for nothing else.
-    (reserved,) = (at for at, statement in enumerate(asked) if statement.startswith("UPDATE stock"))
-    (kept,) = (at for at, statement in enumerate(asked) if statement.startswith("UPDATE idempotent_request"))
-    between = [" ".join(statement.split()[:3]) for statement in asked[reserved + 1 : kept]]
-    assert between == ["INSERT INTO job", "INSERT INTO history"]
+    assert len(asked) == 5
+    (written,) = (statement for statement in asked if "UPDATE stock" in statement)
+    assert "INSERT INTO job" in written
+    assert "UPDATE idempotent_request" in written
+
+
+def _an_order_of_chefs_knives(quantity: int) -> dict[str, Any]:
+    words = [an_inscription(zone="heel", text="Ada")]
+    return an_order(lines=[a_line(sku="AQ-CHEF-20", quantity=quantity, inscriptions=words)])
+
+
+def test_orders_at_the_same_time_get_no_more_units_than_stand_in_the_bins(counter: Counter) -> None:
+    """14 in one bin, 4 in another: some orders need both, some get fewer than they want."""
+    before = _reserved(counter)
+
+    def post(_: int) -> list[str]:
+        answer = counter.post_order(_an_order_of_chefs_knives(3)).json()
+        return [job["state"] for job in answer["lines"][0]["jobs"]]
+
+    with ThreadPoolExecutor(8) as pool:
+        states = [state for order in pool.map(post, range(8)) for state in order]
+
+    assert sorted(states) == ["ready"] * 18 + ["short"] * 6
+    reserved = {bin_: units - before[bin_] for bin_, units in _reserved(counter).items()}
+    with counter.tools.database.reading() as session:
+        bins = Counts(session.scalars(select(Job.bin).where(Job.bin.is_not(None))))
+    assert bins == Counts(reserved)
+    assert sum(reserved.values()) == 18
+
+
+def _reserved(counter: Counter) -> dict[str, int]:
+    rows = counter.ask("desk", "GET", "/v1/stock").json()["stock"]
+    return {row["bin"]: row["reserved"] for row in rows if row["sku"] == "AQ-CHEF-20"}
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize("lost", ["claim", "units"])
+def test_an_order_whose_claim_or_units_are_gone_at_the_last_moment_leaves_nothing_behind(
+    postgres_database: Database, clock: SetClock, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lost: str
+) -> None:
+    put_where = idempotency_rows.put_where
+    is_put: list[bool] = []
+
+    def too_late(session: Session, rows: Any, *, change: Any, premises: Any) -> bool:
+        is_claim = lost == "claim"
+        table, gone = (
+            (IdempotentRequest, {"claimed_until": clock() + timedelta(seconds=60)})
+            if is_claim
+            else (Stock, {"boxed": Stock.reserved})
+        )
+        postgres_database.write(lambda other: other.execute(update(table).values(**gone)))
+        is_put.append(put_where(session, rows, change=change, premises=premises))
+        return is_put[-1]
+
+    with an_open_counter(postgres_database, clock, tmp_path) as counter:
+        monkeypatch.setattr(idempotency_rows, "put_where", too_late)
+        answer = counter.post_order(_an_order_of_chefs_knives(1))
+
+        assert is_put == [False]
+        assert set(_reserved(counter).values()) == {0}
+        if lost == "claim":
+            assert (answer.status_code, answer.json()["code"]) == (409, "request_in_flight")
+            assert _count(counter, Order) == _count(counter, Job) == _count(counter, FrozenMark) == 0
+        else:
+            assert (answer.status_code, answer.json()["state"]) == (201, "short")
+            assert _count(counter, Order) == _count(counter, Job) == 1
