@@ -97,7 +97,7 @@ class TurnAnswer(AnswerBody):
     turn: int = _TURN
     file_sha256: str | None = Field(
         description="Digest of the file in the station's preferred format, which `start` names; null: there"
-        " is no file yet.",
+        " is no file yet. It is built while the plate is mounted; the answer of the first act has it.",
         examples=["9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08"],
     )
     short_code: str | None = Field(
