@@ -34,6 +34,8 @@ from tests.references.photos import photo_of
 
 JPEG = "image/jpeg"
 
+#: What is done with the picture itself; no database has a part in it.
+of_the_picture = pytest.mark.parametrize("database", ["sqlite"], indirect=True)
 
 #: Something like the letters F, i and L, 7 mm wide.
 MARK = frozen(
@@ -93,6 +95,7 @@ def file_of(bench: Bench, answer: Response) -> bytes:
     ).content
 
 
+@of_the_picture
 def test_a_photo_of_a_good_mark_finds_nothing_to_look_at(bench: Bench, job: str) -> None:
     answer = send(bench, job, a_photo(seed=11))
 
@@ -103,6 +106,7 @@ def test_a_photo_of_a_good_mark_finds_nothing_to_look_at(bench: Bench, job: str)
     assert bench.job(job).state == "engraved"  # it neither passes nor scraps
 
 
+@of_the_picture
 def test_bare_metal_does_not_look_like_the_mark_and_nothing_is_scrapped(bench: Bench, job: str) -> None:
     answer = send(bench, job, a_photo(seed=12, burned=()))
 
@@ -110,6 +114,7 @@ def test_bare_metal_does_not_look_like_the_mark_and_nothing_is_scrapped(bench: B
     assert bench.job(job).state == "engraved"
 
 
+@of_the_picture
 @pytest.mark.usefixtures("unlooked")
 def test_what_is_kept_is_nothing_but_pixels(bench: Bench, job: str) -> None:
     exif = Image.Exif()
@@ -128,6 +133,7 @@ def test_what_is_kept_is_nothing_but_pixels(bench: Bench, job: str) -> None:
         assert set(picture.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density"}
 
 
+@of_the_picture
 @pytest.mark.usefixtures("unlooked")
 def test_a_photo_is_turned_upright_before_that_is_forgotten(bench: Bench, job: str) -> None:
     # EXIF 2.32, 4.6.4 A: orientation 6 means that the first row is the right-hand side.
@@ -144,6 +150,7 @@ def test_a_photo_is_turned_upright_before_that_is_forgotten(bench: Bench, job: s
     assert kept[60:].mean() > 200
 
 
+@of_the_picture
 def test_a_photo_is_cut_to_the_face(bench: Bench, job: str) -> None:
     sent = a_photo(seed=13)
     told = send(bench, job, sent).json()
@@ -158,6 +165,7 @@ def test_a_photo_is_cut_to_the_face(bench: Bench, job: str) -> None:
     assert (corners > 0).all() and (corners < [told["width"], told["height"]]).all()
 
 
+@of_the_picture
 @pytest.mark.parametrize(
     "data",
     [
@@ -177,6 +185,7 @@ def test_what_is_no_picture_is_refused(bench: Bench, job: str, data: bytes) -> N
     assert bench.rows(MarkPhoto) == []
 
 
+@of_the_picture
 @pytest.mark.usefixtures("unlooked")
 def test_a_small_file_that_unpacks_to_a_huge_picture_is_refused(bench: Bench, job: str) -> None:
     file = io.BytesIO()
@@ -189,6 +198,7 @@ def test_a_small_file_that_unpacks_to_a_huge_picture_is_refused(bench: Bench, jo
     assert "50 million pixels" in answer.json()["detail"]
 
 
+@of_the_picture
 @pytest.mark.usefixtures("unlooked")
 def test_a_file_that_is_too_large_is_not_read(bench: Bench, job: str) -> None:
     answer = send(bench, job, bytes(photos.LARGEST_PHOTO + 1))
@@ -392,6 +402,7 @@ def test_where_nobody_has_time_to_compare_it_is_kept_all_the_same(
     assert send(bench, job, a_picture()).json()["impression"] == "not_compared"
 
 
+@of_the_picture
 def test_the_overlay_holds_picture_outline_and_rings(bench: Bench, job: str) -> None:
     told = send(bench, job, a_photo(seed=15, burned=MARK.areas[:-1])).json()
 
