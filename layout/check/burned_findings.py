@@ -204,14 +204,14 @@ class _Letter:
 
     def keeps_openings(self, process: Process, policy: Policy, how: How | None) -> bool:
         """Whether it certainly keeps its counters and openings in the mark: where fill alone burns it, by its
-        bounds; however it is burned, by what its narrowest counter has in hand, and by what half a line
-        around all of the letter does. `how` it is burned, where that is known."""
+        bounds; however it is burned, by what the word's narrowest counter has in hand, and by what half a
+        line around all of the letter does. `how` it is burned, where that is known."""
         size, glyph = self.mark.size_mm, self._glyph
         by_fill = self._is_fine_filled(size, process, policy)
         if by_fill and how == "filled":
             return True
-        counter = self._narrowest_counter
-        is_wide = counter is None or counter * size >= (1 + policy.open_lines) * process.line_width_mm
+        counter = self.mark.block.features.counter
+        is_wide = counter is None or counter.width * size >= (1 + policy.open_lines) * process.line_width_mm
         return is_wide and self._remembered(size, process).keeps_apart(
             stays_open=by_fill and glyph is not None and stays_open(*glyph, size, process)
         )
@@ -220,15 +220,6 @@ class _Letter:
         """Whether it certainly has no fault where fill alone burns it."""
         glyph = self._glyph
         return glyph is not None and fill_keeps_openings(*glyph, size, process, open_lines=policy.open_lines)
-
-    @property
-    def _narrowest_counter(self) -> float | None:
-        """In capital heights: its own, or the word's where its glyphs are several."""
-        if self._glyph is not None:
-            font, glyph = self._glyph
-            return measured_glyph(font, glyph).counter
-        counter = self.mark.block.features.counter
-        return counter.width if counter is not None else None
 
     @property
     def _glyph(self) -> tuple[OutlineFont, int] | None:
