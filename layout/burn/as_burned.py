@@ -20,7 +20,7 @@ from typing import Any, Literal
 
 import numpy as np
 import shapely
-from shapely.geometry import LineString, Polygon
+from shapely.geometry import LineString, MultiPolygon, Polygon
 
 from layout.marks.features import LOST_WIDTHS
 from layout.shop.measure import Floats
@@ -75,7 +75,7 @@ def as_burned(areas: Sequence[Polygon], strokes: Sequence[LineString], process: 
         lost += left
     if strokes:
         shapes.append(_widened(strokes, process.line_width_mm))
-    whole = shapes[0] if len(shapes) == 1 else shapely.union_all(shapes)
+    whole = shapes[0] if len(shapes) == 1 else _area_of(shapely.union_all(shapes))
     return AsBurned(tuple(sorted(lines, key=lambda line: line.coords[0])), whole, tuple(lost))
 
 
@@ -131,13 +131,20 @@ def _burned_area(area: Polygon, process: Process) -> _Drawn:
 def _lined(area: Polygon, burned: Any, left: list[Any], middles: list[LineString], width: float) -> _Drawn:
     """The same, once it is known what fill burns and leaves, and where middle lines run."""
     if middles:
-        burned = shapely.union(burned, _widened(middles, width))
+        burned = _area_of(shapely.union(burned, _widened(middles, width)))
         left = lost_parts(area, burned, width)
     tips = [line for part in left if (line := _to_tip(area, part, burned)) is not None]
     if tips:
-        burned = shapely.union(burned, _widened(tips, width))
+        burned = _area_of(shapely.union(burned, _widened(tips, width)))
         left = lost_parts(area, burned, width)
     return burned, middles + tips, left
+
+
+def _area_of(joined: Any) -> Any:
+    """A union of areas without the lines of no length that GEOS leaves in one in ten thousand."""
+    if joined.geom_type != "GeometryCollection":
+        return joined
+    return MultiPolygon([part for part in joined.geoms if part.geom_type == "Polygon"])
 
 
 def centre_lines(areas: Sequence[Polygon], process: Process) -> tuple[LineString, ...]:
@@ -236,7 +243,10 @@ def _middles(area: Polygon, path: Any, near: Any, width: float) -> list[LineStri
     inside = is_drawn.all(axis=1) & is_wanted.any(axis=1)
     if not inside.any():
         return []
-    rounded = np.round(ends[inside] / _GRID_MM) * _GRID_MM
+    # One that crosses an opening has both ends in the area, too.
+    ends = ends[inside]
+    ends = ends[shapely.contains_properly(area, shapely.linestrings(ends))]
+    rounded = np.round(ends / _GRID_MM) * _GRID_MM
     rounded = rounded[(rounded[:, 0] != rounded[:, 1]).any(axis=1)]
     if len(rounded) == 0:
         return []

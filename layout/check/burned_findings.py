@@ -27,7 +27,6 @@ from layout.check.burned_letters import (
     burned_letter,
     certainly_fine,
     fill_keeps_openings,
-    stays_open,
 )
 from layout.check.request_findings import SIZE_WORDS
 from layout.check.size_findings import stroke_findings
@@ -206,15 +205,13 @@ class _Letter:
         """Whether it certainly keeps its counters and openings in the mark: where fill alone burns it, by its
         bounds; however it is burned, by what the word's narrowest counter has in hand, and by what half a
         line around all of the letter does. `how` it is burned, where that is known."""
-        size, glyph = self.mark.size_mm, self._glyph
-        by_fill = self._is_fine_filled(size, process, policy)
-        if by_fill and how == "filled":
+        size = self.mark.size_mm
+        is_fine_filled = self._is_fine_filled(size, process, policy)
+        if is_fine_filled and how == "filled":
             return True
         counter = self.mark.block.features.counter
         is_wide = counter is None or counter.width * size >= (1 + policy.open_lines) * process.line_width_mm
-        return is_wide and self._remembered(size, process).keeps_apart(
-            stays_open=by_fill and glyph is not None and stays_open(*glyph, size, process)
-        )
+        return is_wide and self._remembered(size, process).keeps_apart(is_fine_filled=is_fine_filled)
 
     def _is_fine_filled(self, size: float, process: Process, policy: Policy) -> bool:
         """Whether it certainly has no fault where fill alone burns it."""

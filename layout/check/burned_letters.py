@@ -121,17 +121,9 @@ def fill_keeps_openings(font: Font, glyph: int, size: float, process: Process, *
     flaw = FLAW_HEIGHTS / 2
     return (
         _MOUTH_LINES * width <= FLAW_HEIGHTS * size  # the mouth is that of a flaw, whatever the line
-        and measured.margins.stays_open(grown_by=flaw, pocket=flaw)
+        and measured.margins.stays_open(grown_by=flaw, pocket=0.0)
         and measured.margins.stays_open(grown_by=grown, pocket=_POCKET_LINES * width / size)
     )
-
-
-def stays_open(font: Font, glyph: int, size: float, process: Process) -> bool:
-    """Whether a letter of one glyph that keeps its openings when fill burns it (`fill_keeps_openings`)
-    certainly has none bridged within half a line of it, however it is burned."""
-    width = process.line_width_mm
-    grown = (width / 2 + _off_mm(size, process)) / size
-    return measured_glyph(font, glyph).margins.stays_open(grown_by=grown, pocket=_POCKET_LINES * width / size)
 
 
 def beyond_mm(size: float, process: Process) -> float:
@@ -144,17 +136,22 @@ def _off_mm(size: float, process: Process) -> float:
     return _SIMPLER_LINES * process.line_width_mm + chord_error_mm(size)
 
 
-def keeps_apart(shape: Shape, width: float, *, stays_open: bool = False) -> bool:
+def keeps_apart(shape: Shape, width: float, *, is_fine_filled: bool = False) -> bool:
     """Whether a letter certainly keeps all its openings but its counters, whatever is burned within half a
-    line of it: nothing is bridged or swallowed where the letter grown by half a line has done neither.
-    Quicker than burning it; with `stays_open` nothing is bridged, as is known already."""
+    line of it. Quicker than burning it. With `is_fine_filled` (`fill_keeps_openings`) it is known to have no
+    counter that is all but closed.
+
+    Nothing is joined or swallowed where the letter grown by half a line has not. A bridged opening that holds
+    a line's disc has its middle half a line or more from the letter, so that something of it is left when
+    the letter has grown, however small: there nothing new may be enclosed at all.
+    """
     areas = [_simpler(area, _SIMPLER_LINES * width) for area in shape.areas]
     drawn = _drawn(areas, shape.strokes, width)
     grown = drawn.buffer(width / 2, quad_segs=3)
+    if _differs(drawn, grown, pocket=0.0):
+        return False
     mouth = max(shape.flaw_mm, _MOUTH_LINES * width)
-    if not stays_open and (
-        len(_counters(drawn, mouth)) != len(_holes(drawn)) or _differs(drawn, grown, width)
-    ):
+    if not is_fine_filled and len(_counters(drawn, mouth)) != len(_holes(drawn)):
         return False
     return not (shape.areas and _is_swallowed(drawn, grown, width))
 
@@ -198,12 +195,15 @@ def _holds_disc(region: Any, diameter: float) -> bool:
 
 def _is_bridged(drawn: Any, burned: Any, width: float, flaw: float) -> bool:
     """Whether an opening was bridged: what lay open is enclosed now, or parts that stood apart are joined."""
-    if not _differs(drawn, burned, width):
+    pocket = _POCKET_LINES * width
+    if not _differs(drawn, burned, pocket=pocket):
         return False
-    return _differs(drawn.buffer(flaw / 2, quad_segs=2), burned, width)
+    return _differs(drawn.buffer(flaw / 2, quad_segs=2), burned, pocket=pocket)
 
 
-def _differs(drawn: Any, burned: Any, width: float) -> bool:
+def _differs(drawn: Any, burned: Any, *, pocket: float) -> bool:
+    """Whether parts of a drawing are joined, or something is enclosed that lay open and that a disc of
+    diameter `pocket` goes into."""
     apart = shapely.get_parts(drawn)
     if len(apart) > 1:
         tree = shapely.STRtree(apart)
@@ -213,7 +213,7 @@ def _differs(drawn: Any, burned: Any, width: float) -> bool:
     if not holes:
         return False
     enclosed = shapely.union_all(_holes(drawn))
-    return any(not hole.intersects(enclosed) and _holds_disc(hole, _POCKET_LINES * width) for hole in holes)
+    return any(not hole.intersects(enclosed) and _holds_disc(hole, pocket) for hole in holes)
 
 
 def _is_swallowed(drawn: Any, burned: Any, width: float) -> bool:
@@ -229,9 +229,9 @@ def _faults(_key: Any, carried: _Carried, open_lines: float, *, is_fine_filled: 
 
 
 @lru_cache(maxsize=_MOST_LETTERS)
-def _keeps_apart(_key: Any, carried: _Carried, *, stays_open: bool) -> bool:
+def _keeps_apart(_key: Any, carried: _Carried, *, is_fine_filled: bool) -> bool:
     shape, process = carried.given_up()
-    return keeps_apart(shape, process.line_width_mm, stays_open=stays_open)
+    return keeps_apart(shape, process.line_width_mm, is_fine_filled=is_fine_filled)
 
 
 class _Carried:
@@ -269,10 +269,10 @@ class Remembered:
         key = self._key, self._facts
         return _faults(key, self._carried(), open_lines, is_fine_filled=is_fine_filled)
 
-    def keeps_apart(self, *, stays_open: bool = False) -> bool:
+    def keeps_apart(self, *, is_fine_filled: bool = False) -> bool:
         """See `keeps_apart`."""
         key = self._key, self._process.line_width_mm
-        return _keeps_apart(key, self._carried(), stays_open=stays_open)
+        return _keeps_apart(key, self._carried(), is_fine_filled=is_fine_filled)
 
     def _carried(self) -> _Carried:
         return _Carried(self._shape, self._process)
@@ -301,5 +301,4 @@ __all__ = [
     "certainly_fine",
     "fill_keeps_openings",
     "keeps_apart",
-    "stays_open",
 ]

@@ -57,11 +57,13 @@ class Margins:
         return bool(enough * SHRUNK[rung] <= reach)
 
     def stays_open(self, *, grown_by: float, pocket: float) -> bool:
-        """Whether, grown by `grown_by`, its parts stand apart, and nothing is enclosed that lay open before
-        and that a disc of diameter `pocket` goes into."""
+        """Whether, where it grows by no more than `grown_by` anywhere, its parts stand apart, and nothing is
+        enclosed that lay open before and that a disc of diameter `pocket` goes into. With a rung as
+        `grown_by`: nothing is enclosed that is not filled when it grows by that."""
         rung = int(GROWN.searchsorted(grown_by))
-        # What is enclosed on the way to the rung must not be filled before it gets there.
-        if rung == len(GROWN) or GROWN[rung] >= grown_by + pocket / 2:
+        # An opening's sides may grow less than its mouth: such a disc's middle may be no further than half of
+        # it from the drawing, and must not be filled before the rung is reached.
+        if rung == len(GROWN) or (GROWN[rung] > grown_by and GROWN[rung] >= pocket / 2):
             return False
         at = len(SHRUNK) + rung
         if self._figures[at] == 0.0:
