@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from tests.pages.conftest import SignIn
 from tests.pages.shop import ServedShop
 from tests.pages.test_bench_story import mount, pull_all, scan
+from tests.pages.test_desk_story import CANNOT
 
 pytestmark = pytest.mark.page
 
@@ -109,3 +110,30 @@ def test_what_is_typed_and_opened_survives_somebody_else_s_change(shop: ServedSh
     expect(page.get_by_role("button", name="All 2 seated as shown")).to_be_visible()
     expect(panel).to_have_attribute("open", "")
     assert page.locator("#scan").input_value() == "half a co"
+
+
+def test_a_page_that_was_made_while_more_changed_is_asked_for_again(
+    shop: ServedShop, sign_in: SignIn
+) -> None:
+    """What it shows was read before the second change, and what it knows of after it: the stream of changes
+    has nothing new to say of that."""
+    page = sign_in("desk", "Dora", width=1280, height=800)
+    told = re.compile(r'data-seen="\w+"')
+    made: list[str] = []
+
+    def made_between(route: Route) -> None:
+        answer = route.fetch()
+        text = answer.text()
+        if not made:
+            shop.order("AQ-8", CANNOT)
+            (seen,) = told.findall(route.fetch().text())
+            text = told.sub(seen, text)
+        made.append(text)
+        route.fulfill(response=answer, body=text)
+
+    page.route(page.url, made_between)
+
+    shop.order("AQ-7", CANNOT)
+
+    expect(page.get_by_role("link", name="Decide AQ-8")).to_be_visible()
+    assert "AQ-7" in made[0] and "AQ-8" not in made[0]

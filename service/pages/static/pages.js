@@ -160,14 +160,18 @@
     if ((isTyping || isChosen) && note) note.hidden = false;
     return isTyping || isChosen;
   }
-  async function refresh() {
+  // `told` is what the stream said. A page that knows of more was made while more changed, and may not show it.
+  async function refresh(told = live().dataset.seen) {
     const isAsking = () => live().querySelector("[aria-busy=true]"); // the answer on its way shows it as it is
     if (isAsking() || isTouched()) return;
     const mine = swaps;
     try {
       const answer = await fetch(location.href, { credentials: "same-origin" });
       const text = await answer.text();
-      if (answer.ok && mine === swaps && !isAsking() && !isTouched()) swap(text, location.href, false);
+      if (!answer.ok || mine !== swaps || isAsking() || isTouched()) return;
+      swap(text, location.href, false);
+      const seen = live().dataset.seen;
+      if (seen !== told) setTimeout(() => { if (live().dataset.seen === seen) refresh(seen); }, 1000);
     } catch { /* no connection: the stream of changes tries again by itself, and then says what was missed */ }
   }
   addEventListener("click", (event) => { if (event.target.closest("[data-refresh]")) location.reload(); });
@@ -181,7 +185,7 @@
     stream = new EventSource("/live?about=" + encodeURIComponent(about));
     stream.about = about;
     stream.addEventListener("changed", (event) => {
-      if (event.data !== live().dataset.seen) refresh();
+      if (event.data !== live().dataset.seen) refresh(event.data);
     });
   }
 
