@@ -22,7 +22,7 @@ from service.intake import check as checks
 from service.intake.order_answers import OrderAnswer, etag_of, order_answer, taken_order_answer
 from service.intake.same_size import at_height, height_of_set, levelled, must_name_lines
 from service.intake.shown_before import Compared, compared
-from service.intake.taking import Taken, is_of_one_product, take, take_at_once
+from service.intake.taking import is_of_one_product, take
 from service.plan import in_force_rows, promises
 from service.records import new_rows
 from service.records.errors import BadRequest, CheckersBusy, IdempotencyKeyReused
@@ -69,16 +69,17 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
         promised = promises.of_lines(tools, outlook, filled.lines, results, ship_by=wanted.ship_by)
         return filled, results, promised
 
-    def answer(
-        taking: Callable[..., Taken],
+    def work(
         session: Session,
         prepared: tuple[OrderWanted, list[CheckResult], promises.Safe | None],
+        *,
+        at_once: bool = False,
     ) -> Answer:
         by = tools.by(who)
         filled, results, promised = prepared
         seen = _held_against_previews(tools, filled, results, by=by)
         shop = tools.catalogue.current
-        taken = taking(session, filled, results, seen, shop=shop, by=by, promised=promised)
+        taken = take(session, filled, results, seen, shop=shop, by=by, promised=promised, at_once=at_once)
         order = taken.order
         headers = {"Location": f"/v1/orders/{public(ORDER, order.id)}", "ETag": etag_of(order)}
         body = taken_order_answer(session, order, taken.promise)
@@ -92,8 +93,8 @@ def take_order(tools: Tools, body: Any, idempotency_key: str | None, *, who: Who
         key=key,
         fingerprint=order_fingerprint(body),
         prepare=prepare,
-        work=partial(answer, take),
-        at_once=partial(answer, take_at_once) if is_of_one_product(wanted) else None,
+        work=work,
+        at_once=partial(work, at_once=True) if is_of_one_product(wanted) else None,
     )
 
 

@@ -5,7 +5,7 @@ when a line is amended.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from itertools import zip_longest
@@ -70,60 +70,18 @@ def take(
     by: By,
     client: str | None = None,
     promised: promises.Safe | None = None,
+    at_once: bool = False,
 ) -> Taken:
     """Take an order whose lines were checked and held against their previews (one result a line, same
     order), with its jobs, and with what can be promised for it if each has its unit. Units are reserved.
     `client`: the store that it belongs to, where that is not the caller.
 
+    `at_once`, for an order of one product: as if the first bin that has a free unit had all that it needs.
+    They are reserved by the statement that writes the order, so that others who want the same product wait
+    for that statement alone, and if the bin has fewer nothing is written.
+
     Raises OrderRefTaken, and Unengravable when the caller asked for refusal instead of hold.
     """
-    reserve = partial(stock.set_aside, session)
-    return _taken(session, wanted, checks, seen, reserve, shop=shop, by=by, client=client, promised=promised)
-
-
-def is_of_one_product(wanted: OrderWanted) -> bool:
-    """Whether an order can be taken at once."""
-    return len({line.sku for line in wanted.lines}) == 1
-
-
-def take_at_once(
-    session: Session,
-    wanted: OrderWanted,
-    checks: Sequence[CheckResult],
-    seen: Sequence[Compared | None],
-    *,
-    shop: Shop,
-    by: By,
-    promised: promises.Safe | None = None,
-) -> Taken:
-    """The same for an order of one product, as if the first bin that has a free unit had all that it needs:
-    they are reserved by the statement that writes the order, so that others who want the same product wait
-    for that statement alone, and if the bin has fewer nothing is written. Raises as `take`."""
-    taken = _taken(session, wanted, checks, seen, _as_if, shop=shop, by=by, client=None, promised=promised)
-    units = sum(job.bin is not None for line in taken.order.lines for job in line.jobs)
-    if not units:
-        return taken
-    premise = stock_rows.reserving_in_first(wanted.lines[0].sku, units, behind=CLAIM)
-    return replace(taken, premises=(premise,))
-
-
-def _as_if(_sku: str, units: int) -> list[str]:
-    return ["the first"] * units
-
-
-def _taken(
-    session: Session,
-    wanted: OrderWanted,
-    checks: Sequence[CheckResult],
-    seen: Sequence[Compared | None],
-    reserve: Callable[[str, int], list[str]],
-    *,
-    shop: Shop,
-    by: By,
-    client: str | None,
-    promised: promises.Safe | None,
-) -> Taken:
-    """The order with bins for its units as `reserve` gives them for a product and so many of it."""
     store = client or by.who.client
     units = sum(line.quantity for line in wanted.lines)
     place = rows.place(session, store, wanted.order_ref, lines=len(wanted.lines), units=units)
@@ -157,6 +115,7 @@ def _taken(
     event = order_event(session, _accepted_or_held(is_held=is_held), order, now=by.at)
     event.id = place.event
     numbers = iter(place.jobs)
+    reserve = _as_if if at_once else partial(stock.set_aside, session)
     held_whys = [
         _add_jobs(reserve, numbers, order, line, asked, shop=shop, result=result, by=by)
         for line, asked, result in zip(order.lines, wanted.lines, checks, strict=True)
@@ -180,7 +139,22 @@ def _taken(
         History: history,
         Promise: [] if promise is None else [promise],
     }
-    return Taken(order, promise, new_rows.filled(made))
+    return Taken(order, promise, new_rows.filled(made), _reservations(order) if at_once else ())
+
+
+def is_of_one_product(wanted: OrderWanted) -> bool:
+    """Whether an order can be taken at once."""
+    return len({line.sku for line in wanted.lines}) == 1
+
+
+def _as_if(_sku: str, units: int) -> list[str]:
+    return ["the first"] * units
+
+
+def _reservations(order: Order) -> Sequence[new_rows.Premise]:
+    """What the rows of an order that is taken at once rest on."""
+    units = sum(job.bin is not None for line in order.lines for job in line.jobs)
+    return [stock_rows.reserving_in_first(order.lines[0].sku, units, behind=CLAIM)] if units else ()
 
 
 def _refuse_unengravable(wanted: OrderWanted, checks: Sequence[CheckResult]) -> None:
