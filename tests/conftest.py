@@ -23,6 +23,7 @@ from sqlalchemy.engine import URL
 
 from layout.plan.planner import plan
 from service.records.db import Database, open_engine
+from service.records.schema import make_schema
 from tests.clocks import SetClock, a_clock
 from tests.servers import (
     create_tables,
@@ -115,6 +116,17 @@ def empty_postgres_url(postgres_server: URL) -> Iterator[URL]:
     """A database without any table, for tests of migrations."""
     with new_postgres_database(postgres_server, f"empty_{uuid.uuid4().hex[:12]}") as url:
         yield url
+
+
+@pytest.fixture
+def two_shops(empty_postgres_url: URL) -> Iterator[tuple[Database, Database]]:
+    """Two schemas of one database, without any table."""
+    url = empty_postgres_url.render_as_string(hide_password=False)
+    here, there = (Database(open_engine(url, schema=name)) for name in ("public", "other_shop"))
+    make_schema(here.engine, "other_shop")
+    yield here, there
+    for shop in (here, there):
+        shop.engine.dispose()
 
 
 # All tests of a worker share an engine of each kind: it keeps the statements that it has compiled, which

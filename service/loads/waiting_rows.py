@@ -13,11 +13,14 @@ from sqlalchemy import Select, Text, and_, bindparam, cast, or_, select, text, u
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.records.db import is_busy, lock_key
+from service.records.db import OWN_KEY, is_busy, lock_key
 from service.records.states import JobState, LotState
 from service.records.tables import FrozenMark, Job, Lot, OrderLine
 
 _CHOOSE_AT_ONCE = 2
+# Until the transaction ends.
+_LOCK = text(f"SELECT pg_advisory_xact_lock({OWN_KEY})")
+_TRY_LOCK = text(f"SELECT pg_try_advisory_xact_lock({OWN_KEY})")
 #: Lists of places that are kept read: a shop has one for each product, zone and font's size or so.
 _LISTS_KEPT = 256
 
@@ -300,7 +303,7 @@ def take_blades(session: Session, lot_id: int, count: int) -> bool:
 def lock_station(session: Session, station: str) -> None:
     """Let one claim at a time through for a station. SQLite has one writer anyway."""
     if session.get_bind().dialect.name == "postgresql":
-        session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": lock_key("station", station)})
+        session.execute(_LOCK, {"key": lock_key("station", station)})
 
 
 def take_turns(session: Session, station: str) -> None:
@@ -311,11 +314,11 @@ def take_turns(session: Session, station: str) -> None:
         return
     key = lock_key("choosing", str(lock_key("station", station) % _CHOOSE_AT_ONCE))
     # Not had at once where somebody has it or waits for it.
-    if session.scalar(text("SELECT pg_try_advisory_xact_lock(:key)"), {"key": key}):
+    if session.scalar(_TRY_LOCK, {"key": key}):
         return
     try:
         with session.begin_nested():
-            session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": key})
+            session.execute(_LOCK, {"key": key})
     except DBAPIError as error:
         if not is_busy(error):
             raise
@@ -325,6 +328,4 @@ def try_copy(session: Session, copy: str) -> bool:
     """Whether this transaction is the only one that claims the copy now; never waits."""
     if session.get_bind().dialect.name != "postgresql":
         return True
-    return bool(
-        session.scalar(text("SELECT pg_try_advisory_xact_lock(:key)"), {"key": lock_key("copy", copy)})
-    )
+    return bool(session.scalar(_TRY_LOCK, {"key": lock_key("copy", copy)}))

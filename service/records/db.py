@@ -76,9 +76,10 @@ _IS_TEST, _REMEMBERED = "is_test", "remembered"
 #: request is told so, and nobody else gets a connection that is as old.
 _RESTED_SECONDS = 1.0
 _USED_AT = "used_at"
-#: Advisory locks are the whole database's; a shop has a schema of it.
-_LOCK = text("SELECT pg_try_advisory_lock(hashtextextended(current_schema(), :key))")
-_UNLOCK = text("SELECT pg_advisory_unlock(hashtextextended(current_schema(), :key))")
+#: The key of an advisory lock, of a `lock_key`: such locks are the database's, and a shop has a schema of it.
+OWN_KEY = "hashtextextended(current_schema(), :key)"
+_LOCK = text(f"SELECT pg_try_advisory_lock({OWN_KEY})")
+_UNLOCK = text(f"SELECT pg_advisory_unlock({OWN_KEY})")
 
 
 def open_engine(url: str, *, schema: str | None = None) -> Engine:
@@ -267,7 +268,7 @@ class Database:
 
 
 def lock_key(kind: str, name: str) -> int:
-    """A 64-bit key for PostgreSQL's advisory locks."""
+    """A 64-bit key for PostgreSQL's advisory locks, of one shop by `OWN_KEY`."""
     return int.from_bytes(hashlib.sha256(f"{kind}:{name}".encode()).digest()[:8], "big", signed=True)
 
 

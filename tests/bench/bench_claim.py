@@ -33,7 +33,7 @@ from tests.bench.timing import figure, input_line, median_seconds
 from tests.benches import OPERATOR, a_bench_shop, put_order, put_stock, turning_plate
 from tests.clocks import MORNING
 from tests.servers import create_tables, new_postgres_database, running_postgres
-from tests.service.bench.test_races import put_backlog
+from tests.service.bench.test_races import next_load, put_backlog
 from tests.service.bench.test_races import the_shop as storm_shop
 
 CLAIMS, ORDERS, UNITS = 25, 2, 4
@@ -88,7 +88,7 @@ def twenty_claimers(server: URL) -> None:
 def _claimers(url: str, stations: range) -> list[tuple[float, list[int]]]:
     """How long each claim took, tries included, and what it got."""
     database, shop = Database(open_engine(url)), storm_shop(CLAIMERS)
-    database.rehearse(lambda session: _next(session, shop, f"s{stations[0]}"))
+    database.rehearse(lambda session: next_load(session, shop, f"s{stations[0]}", f"s{stations[0]}"))
     begin = threading.Barrier(len(stations))
 
     def claimer(station: int) -> list[tuple[float, list[int]]]:
@@ -118,19 +118,8 @@ def _claimers(url: str, stations: range) -> list[tuple[float, list[int]]]:
 
 
 def _claimed(database: Database, shop: Shop, station: str) -> int | None:
-    found = database.write(lambda session: _next(session, shop, station))
+    found = database.write(lambda session: next_load(session, shop, station, station))
     return found[0].id if found else None
-
-
-def _next(session: Session, shop: Shop, station: str) -> tuple[Load, bool] | None:
-    return claims.next_load(
-        session,
-        shop=shop,
-        station=station,
-        operator=station,
-        lease=timedelta(minutes=15),
-        by=By(OPERATOR, MORNING),
-    )
 
 
 def plan_over_read(database: Database, shop: Shop) -> None:

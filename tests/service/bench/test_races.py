@@ -113,18 +113,21 @@ def put_backlog(database: Database, shop: Shop, *, jobs: int) -> None:
     database.write(put)
 
 
+def next_load(session: Session, shop: Shop, station: str, operator: str) -> tuple[Load, bool] | None:
+    """A claim as the bench makes it."""
+    return claims.next_load(
+        session,
+        shop=shop,
+        station=station,
+        operator=operator,
+        lease=timedelta(minutes=15),
+        by=By(OPERATOR, MORNING),
+    )
+
+
 def guarded(database: Database, shop: Shop, station: str, operator: str) -> list[int]:
     """A real claim, and the rest of the load's walk in one go, so that its plate and jobs are done with."""
-    found = database.write(
-        lambda session: claims.next_load(
-            session,
-            shop=shop,
-            station=station,
-            operator=operator,
-            lease=timedelta(minutes=15),
-            by=By(OPERATOR, MORNING),
-        )
-    )
+    found = database.write(lambda session: next_load(session, shop, station, operator))
     if found is None:
         return []
     load = found[0]
@@ -290,6 +293,18 @@ def test_a_claim_never_says_nothing_to_do_of_what_others_may_still_give_back(
         other.rollback()
 
     assert len(guarded(postgres_database, shop, "s1", "operator 1")) == 4
+
+
+@pytest.mark.postgres
+def test_two_shops_in_one_database_claim_plates_of_one_name(
+    two_shops: tuple[Database, Database],
+) -> None:
+    here, there = (shop.engine for shop in two_shops)
+
+    with Session(here) as one, Session(there) as other, Session(there) as third:
+        had = [waiting_rows.try_copy(each, "A") for each in (one, other, third)]
+
+    assert had == [True, True, False]
 
 
 def test_the_naive_claim_fails_under_the_same_storm(database: Database) -> None:

@@ -10,15 +10,13 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from sqlalchemy import select, update
-from sqlalchemy.engine import URL
 
 from layout.shop.findings import Finding, Severity
 from service.plan import in_force as kept_plan
 from service.plan import in_force_rows as rows
 from service.plan import planning as plans
 from service.plan import promises
-from service.records import schema
-from service.records.db import Database, open_engine
+from service.records.db import Database
 from service.records.errors import PlanRefused
 from service.records.ids import JOB, number
 from service.records.tables import Job, KeptPlan, Lot, OrderLine
@@ -405,17 +403,13 @@ def test_while_one_process_plans_no_other_does(bench: Bench) -> None:
 
 
 @pytest.mark.postgres
-def test_two_shops_in_one_database_plan_at_the_same_time(empty_postgres_url: URL) -> None:
-    url = empty_postgres_url.render_as_string(hide_password=False)
-    here, there = (Database(open_engine(url, schema=name)) for name in ("public", "other_shop"))
-    schema.make_schema(here.engine, "other_shop")
+def test_two_shops_in_one_database_plan_at_the_same_time(two_shops: tuple[Database, Database]) -> None:
+    here, there = two_shops
 
     with here.alone("plan") as is_here, there.alone("plan") as is_there, there.alone("plan") as is_twice:
         pass
 
     assert (is_here, is_there, is_twice) == (True, True, False)
-    for database in (here, there):
-        database.engine.dispose()
 
 
 def test_few_that_came_are_counted_for_each_who_asks_and_many_every_now_and_then(bench: Bench) -> None:
