@@ -16,6 +16,7 @@ from layout.shop.stations import Calibration
 from service.loads import contents, waiting_rows
 from service.loads import load_rows as rows
 from service.loads.leases import close_if_empty
+from service.loads.waiting import forget_oldest
 from service.records.errors import MoveNotAllowed, NotFound
 from service.records.ids import JOB, LOAD, public
 from service.records.moves import move_job
@@ -141,8 +142,7 @@ def _kept_outlines(session: Session, marks: Sequence[FrozenMark]) -> dict[str, O
         read = waiting_rows.outlines(session, others).items()
         found |= {others[mark_id]: Outline.from_record(record) for mark_id, record in read}
         _OUTLINES.update(found)
-        for oldest in list(_OUTLINES)[:-_MOST_OUTLINES]:  # a list first: other threads add meanwhile
-            _OUTLINES.pop(oldest, None)
+        forget_oldest(_OUTLINES, most=_MOST_OUTLINES)
     return found
 
 

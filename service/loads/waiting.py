@@ -227,10 +227,15 @@ class Reaches:
                 reaches = {each: reach_of(outline, each) for each in directions}
                 _REACHES.update(((digest, each), reach) for each, reach in reaches.items())
                 found[digest] = reaches[towards]
-        if len(_REACHES) > _MOST_REACHES:
-            for oldest in list(_REACHES)[:-_MOST_REACHES]:  # a list first: other threads add meanwhile
-                _REACHES.pop(oldest, None)
+        forget_oldest(_REACHES, most=_MOST_REACHES)
         return found
+
+
+def forget_oldest(kept: dict[Any, Any], *, most: int) -> None:
+    """Take out what has been kept the longest, down to so many; other threads may use it meanwhile."""
+    if len(kept) > most:
+        for oldest in list(kept)[:-most]:
+            kept.pop(oldest, None)
 
 
 #: By an outline's digest and a direction: what was worked out of an outline is true for as long as anybody
