@@ -17,6 +17,12 @@ Incident = Callable[["Operator"], None]
 PATIENCE_MS = 300_000
 
 
+def follow(page: Page, link: Locator) -> None:
+    """Press a link and wait for its page: what is scanned or looked at before it is there meets neither."""
+    with page.expect_navigation():
+        link.click()
+
+
 @dataclass
 class Operator:
     """Somebody at a station, with a page of their own."""
@@ -57,8 +63,7 @@ class Operator:
     def follow(self, link: Locator, *, is_work: bool = True) -> None:
         """Press something that leads to another page. Counted like a tap."""
         load = self.load
-        with self.page.expect_navigation():
-            link.click()
+        follow(self.page, link)
         self._count(load, is_work=is_work)
 
     def _count(self, load: str, *, is_work: bool) -> None:

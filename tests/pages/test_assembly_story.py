@@ -8,6 +8,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.pages.conftest import SignIn
+from tests.pages.operators import follow
 from tests.pages.shop import ServedShop
 from tests.pages.test_access import GLOVE_PX, must_be_usable, must_have_targets
 from tests.pages.test_packing_story import scan
@@ -52,8 +53,7 @@ def test_a_work_order_is_made_and_its_units_come_into_bins(shop: ServedShop, sig
 
     ada, ben = sign_in("bench", "Ada", width=820, height=1180), sign_in("bench", "Ben", width=390, height=844)
     alert = ada.get_by_role("alert").filter(visible=True)
-    with ada.expect_navigation():
-        ada.get_by_role("link", name="Assembly").click()
+    follow(ada, ada.get_by_role("link", name="Assembly"))
     must_be_usable(ada)
 
     # One unit by scanner: not boxed before every point was looked at; then its bin.

@@ -10,6 +10,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.pages.conftest import SignIn
+from tests.pages.operators import follow
 from tests.pages.shop import ServedShop
 from tests.pages.test_access import must_be_usable
 
@@ -41,7 +42,7 @@ def test_what_is_short_is_planned_and_becomes_a_work_order(shop: ServedShop, sig
     chef = next(one for one in rows if one["sku"] == "AQ-CHEF-20")
     assert [int(count) for name, count in chef.items() if name.startswith("build_by_")][1:3] == [1, 1]
 
-    page.get_by_role("link", name="As in the policy").click()
+    follow(page, page.get_by_role("link", name="As in the policy"))
     page.get_by_role("link", name=re.compile("^Have them built AQ-CHEF-20,")).first.click()
     expect(page.get_by_label("How many")).to_have_value("3")
     page.get_by_role("button", name="Have them built").dblclick()

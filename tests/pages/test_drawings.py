@@ -19,6 +19,7 @@ from tests import drawings
 from tests.drawings import BLADES
 from tests.layout.drawing.test_photo import SHEET, camera
 from tests.pages.conftest import SignIn
+from tests.pages.operators import follow
 from tests.pages.shop import ServedShop
 from tests.pages.test_access import must_be_usable
 
@@ -50,7 +51,7 @@ def test_a_drawing_is_read_asked_about_once_and_downloaded(
     file = tmp_path / "chef.dxf"
     file.write_bytes(drawings.dxf_of_entities(BLADES["chef"]))
     page = sign_in("owner", "Ona", javascript=False, width=390, height=844)
-    page.get_by_role("link", name="A blade from a drawing").click()
+    follow(page, page.get_by_role("link", name="A blade from a drawing"))
     must_be_script_free(page)
     page.set_input_files("#file", file)
     page.get_by_role("button", name="Read the drawing").click()

@@ -11,6 +11,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.pages.conftest import SignIn
+from tests.pages.operators import follow
 from tests.pages.shop import ServedShop
 from tests.pages.test_access import GLOVE_PX, must_be_usable, must_have_targets
 
@@ -81,8 +82,7 @@ def test_an_order_over_two_loads_is_gathered_on_two_tablets_and_leaves(
         last = took(http)
     ada, ben = sign_in("bench", "Ada", width=1280, height=900), sign_in("bench", "Ben", width=390, height=844)
     alert = ada.get_by_role("alert").filter(visible=True)
-    with ada.expect_navigation():  # or the scan falls between two pages, into none
-        ada.get_by_role("link", name="Packing").click()
+    follow(ada, ada.get_by_role("link", name="Packing"))
 
     # Sorting: each box to its shelf; a single unit needs none.
     scan(ada, "J1")
@@ -141,7 +141,7 @@ def test_an_order_over_two_loads_is_gathered_on_two_tablets_and_leaves(
     cay.get_by_role("button", name="Packed and handed over").click()
     expect(cay.get_by_role("status").filter(has_text="✓ AQ-1 is handed over")).to_contain_text("by Ben")
     expect(ada.get_by_text("✓ Handed over")).to_be_visible()
-    ada.get_by_role("link", name="On to the next box").click()
+    follow(ada, ada.get_by_role("link", name="On to the next box"))
     scan(ada, "J2")
     expect(alert).to_contain_text("wrong box: order AQ-1 of J2 has been handed over")
 

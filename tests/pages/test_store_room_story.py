@@ -6,6 +6,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.pages.conftest import SignIn
+from tests.pages.operators import follow
 from tests.pages.shop import ServedShop
 from tests.pages.test_access import GLOVE_PX, must_be_usable, must_have_targets
 from tests.pages.test_packing_story import scan, took
@@ -30,7 +31,7 @@ def test_a_bin_is_counted_and_what_jumps_is_asked_about(shop: ServedShop, sign_i
     assert before["A1", "AQ-CHEF-20"] == 14
     ada, ben = sign_in("bench", "Ada", width=820, height=1180), sign_in("desk", "Ben", width=390, height=844)
     alert = ada.get_by_role("alert").filter(visible=True)
-    ada.get_by_role("link", name="Stock").click()
+    follow(ada, ada.get_by_role("link", name="Stock"))
     must_be_usable(ada)
     scan(ada, "BIN.A1")
     expect(ada.get_by_role("heading", name="Bin A1")).to_be_visible()
