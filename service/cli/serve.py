@@ -25,6 +25,7 @@ _BACKLOG = 1024
 #: What `nice` takes off for workers: on a full machine that they share with requests, plans and callbacks
 #: have a tenth of an equal share, and nobody at a desk or a bench waits for them.
 _TASKS_BEHIND = 10
+_OWN_SESSION = Path("/proc/self/autogroup")
 
 
 def serve(
@@ -167,9 +168,20 @@ def worker(
     if beat:
         celery.start(["beat", "--loglevel", "WARNING", "--pidfile="])
         return
+    stand_behind_requests()
+    alone = ["--without-gossip", "--without-mingle"]  # workers have nothing to say to one another here
+    celery.start(["worker", "--concurrency", str(concurrency), "--loglevel", "WARNING", *alone])
+
+
+def stand_behind_requests() -> None:
+    """Let requests have the processors first, as far as this process may decide it."""
     os.nice(_TASKS_BEHIND)
+    # Linux weighs sessions against one another first; `nice` counts only among the processes of one
+    # (https://man7.org/linux/man-pages/man7/sched.7.html, "The autogroup feature"): a worker with a session
+    # of its own stands behind with all of it.
+    if os.getsid(0) == os.getpid() and _OWN_SESSION.exists():
+        with suppress(OSError):
+            _OWN_SESSION.write_text(str(_TASKS_BEHIND))
     if hasattr(os, "SCHED_BATCH"):  # nor do they break in on a request that is being answered
         with suppress(OSError):  # some containers and C libraries let nobody choose; all else goes on
             os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
-    alone = ["--without-gossip", "--without-mingle"]  # workers have nothing to say to one another here
-    celery.start(["worker", "--concurrency", str(concurrency), "--loglevel", "WARNING", *alone])

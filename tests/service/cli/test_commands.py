@@ -281,3 +281,22 @@ def test_the_shell_completes_commands(
 
     assert ended.value.code == 0
     assert capsys.readouterr().out.split() == ["revoke", "rotate"]
+
+
+@pytest.mark.skipif(not Path("/proc/self/autogroup").exists(), reason="a kernel that weighs no sessions")
+def test_a_worker_with_a_session_of_its_own_stands_behind_with_all_of_it() -> None:
+    """Otherwise `nice` says nothing to a service in another session (sched(7), "The autogroup feature")."""
+    told = "import os; from service.cli.serve import stand_behind_requests; stand_behind_requests()"
+    shown = "print(os.nice(0), open('/proc/self/autogroup').read().split()[-1])"
+
+    def stands(*, alone: bool) -> str:
+        """How far behind it stands in its session, and its session behind others."""
+        command = [sys.executable, "-c", f"{told}; {shown}"]
+        if not alone:  # in a session that somebody else leads
+            command = ["sh", "-c", '"$0" "$@"; exit', *command]
+        run = subprocess.run(command, start_new_session=True, capture_output=True, text=True, check=True)
+        return run.stdout.strip()
+
+    behind = min(19, os.nice(0) + 10)
+    assert stands(alone=True) == f"{behind} 10"
+    assert stands(alone=False) == f"{behind} 0"
