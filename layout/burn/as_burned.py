@@ -16,6 +16,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -77,6 +78,12 @@ def as_burned(areas: Sequence[Polygon], strokes: Sequence[LineString], process: 
         shapes.append(_widened(strokes, process.line_width_mm))
     whole = shapes[0] if len(shapes) == 1 else _area_of(shapely.union_all(shapes))
     return AsBurned(tuple(sorted(lines, key=lambda line: line.coords[0])), whole, tuple(lost))
+
+
+@lru_cache(maxsize=16)
+def mark_as_burned(areas: tuple[Polygon, ...], process: Process) -> AsBurned:
+    """The same of a mark's areas, kept for a while: its seconds, its picture and its file all ask for it."""
+    return as_burned(areas, (), process)
 
 
 def worst_burned(areas: Sequence[Polygon], process: Process) -> How:
@@ -152,7 +159,7 @@ def centre_lines(areas: Sequence[Polygon], process: Process) -> tuple[LineString
 
     From left to right, each from its left end: the same areas give the same lines.
     """
-    return as_burned(areas, (), process).centre_lines if process.burns_centre_lines and areas else ()
+    return mark_as_burned(tuple(areas), process).centre_lines if process.burns_centre_lines and areas else ()
 
 
 def _filled(area: Polygon, process: Process) -> tuple[Any, Any]:

@@ -1,13 +1,14 @@
 """Shapes as SVG path text and sheets in millimetres: shared by burn files and pictures."""
 
-from collections.abc import Iterable
-from typing import Any
+from typing import Any, TypeVar
 
+import numpy as np
 from shapely.geometry import Polygon
 
-from layout.shop.measure import Floats, format_mm
+from layout.shop.measure import Floats, format_all_mm, format_mm
 
 Box = tuple[float, float, float, float]
+Length = TypeVar("Length", float, Floats)
 
 
 def sheet_of(box: Box) -> Any:
@@ -25,16 +26,17 @@ def bytes_of(sheet: Any) -> bytes:
     return f'<?xml version="1.0" encoding="utf-8"?>\n{sheet.tostring()}\n'.encode()
 
 
-def flip(x_mm: float, y_mm: float, box: Box) -> tuple[float, float]:
-    """A point (y up) in the coordinates of a sheet whose y runs down from the top of the box."""
+def flip(x_mm: Length, y_mm: Length, box: Box) -> tuple[Length, Length]:
+    """A point, or many (arrays), y up, in the coordinates of a sheet whose y runs down from the box's top."""
     return x_mm - box[0], box[3] - y_mm
 
 
-def path_data(points: Iterable[Any], box: Box, *, closed: bool) -> str:
-    """Path data of one polyline; a closed one's last point repeats its first and is left out."""
-    pairs = [flip(float(x), float(y), box) for x, y in points]
-    written = [f"{format_mm(x)} {format_mm(y)}" for x, y in (pairs[:-1] if closed else pairs)]
-    return f"M{written[0]}L{' '.join(written[1:])}" + ("Z" if closed else "")
+def path_data(points: Any, box: Box, *, closed: bool) -> str:
+    """Path data of one polyline (n, 2); a closed one's last point repeats its first and is left out."""
+    pairs = np.asarray(points, dtype=np.float64)[: -1 if closed else None]
+    x, y = flip(pairs[:, 0], pairs[:, 1], box)
+    first, second, *others = format_all_mm(np.stack((x, y), axis=1)).split(" ", 2)
+    return f"M{first} {second}L{''.join(others)}" + ("Z" if closed else "")
 
 
 def area_data(area: Polygon, box: Box) -> str:
