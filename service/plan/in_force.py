@@ -102,13 +102,19 @@ def keep(tools: Tools) -> Planned | None:
         before = _kept_loads(session, shop, kept, clock=clock) if kept is not None else {}
     renewed = plans.renewed(tools, tuple(before.values()), fresh=compare, seconds=PLAN_SECONDS)
     renewed = replace(renewed, numbers=numbered(before, renewed.plan.loads))
+    planned_at = tools.clock()  # a long plan takes many seconds
     compared_at = now if renewed.is_compared or kept is None else kept.compared_at
     if kept is not None and _is_the_same(before, renewed):
         plan_id = kept.id
-        tools.database.write(lambda session: rows.confirm(session, plan_id, renewed.mark, compared_at))
+        tools.database.write(
+            lambda session: rows.confirm(
+                session, plan_id, renewed.mark, planned_at=planned_at, compared_at=compared_at
+            )
+        )
         return renewed
     plan = KeptPlan(
         made_at=renewed.made_at,
+        planned_at=planned_at,
         compared_at=max(compared_at, renewed.made_at) if renewed.is_compared else compared_at,
         catalogue_version=renewed.catalogue_version,
         mark=renewed.mark,
@@ -135,9 +141,11 @@ def _stands(session: Session, shop: Shop, kept: KeptPlan, *, now: datetime) -> b
 
 
 def _rests(session: Session, kept: KeptPlan, *, now: datetime) -> bool:
-    """Whether a plan was made so lately that the next one waits, for as long as plans of its size take."""
+    """Whether the planner was done so lately that the next plan waits, for as long as plans of its size
+    take; what lies ahead, by a clock that was set back since, is no reason to wait."""
     units = rows.count_units(session, kept.id)
-    return units >= NO_REST and now - kept.made_at < timedelta(seconds=units / UNITS_A_SECOND)
+    pause = timedelta(seconds=units / UNITS_A_SECOND)
+    return units >= NO_REST and timedelta(0) <= now - kept.planned_at < pause
 
 
 def _is_the_same(before: Mapping[int, PlannedLoad], renewed: Planned) -> bool:

@@ -63,9 +63,12 @@ def put(session: Session, plan: KeptPlan, rows: Rows, *, now: datetime) -> bool:
     return True
 
 
-def confirm(session: Session, plan_id: int, mark: str, compared_at: datetime) -> None:
+def confirm(
+    session: Session, plan_id: int, mark: str, *, planned_at: datetime, compared_at: datetime
+) -> None:
     """Say that a plan is that of the rows as they are by now; it stays as it is otherwise."""
-    session.execute(update(KeptPlan).where(KeptPlan.id == plan_id).values(mark=mark, compared_at=compared_at))
+    confirmed = {"mark": mark, "planned_at": planned_at, "compared_at": compared_at}
+    session.execute(update(KeptPlan).where(KeptPlan.id == plan_id).values(**confirmed))
 
 
 def is_missed(session: Session, plan_id: int, *, before: datetime) -> bool:

@@ -112,6 +112,13 @@ class LoadSlot(Base):
         CheckConstraint("(job_id IS NULL) <> (lot_id IS NULL)", name="job_or_lot"),
         CheckConstraint("state IN ('planned', 'seated', 'burned', 'removed')", name="state_known"),
         Index("ix_load_slot_job", "job_id"),
+        # Asked of everything that waits, and true of next to none of it.
+        Index(
+            "ix_load_slot_misfit",
+            "job_id",
+            postgresql_where=text("removed_why = 'does_not_fit'"),
+            sqlite_where=text("removed_why = 'does_not_fit'"),
+        ),
     )
 
     id: Mapped[Id]

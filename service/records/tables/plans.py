@@ -15,14 +15,16 @@ class KeptPlan(Base):
     """A plan that its judge let pass; the newest is in force, older ones are deleted with the next.
 
     A plan is derived, never the truth: whoever takes a load from it looks at the rows again. `mark` names
-    the rows it was made from, or was found to be still the plan of; `compared_at` says when it was last
-    held against one made from nothing. `summary` is what it says of itself besides its loads: score,
+    the rows it was made from, or was found to be still the plan of; `planned_at` says when the planner was
+    last done, also where it came out as it was, `compared_at` when it was last held against one made from
+    nothing. `summary` is what it says of itself besides its loads: score,
     bound, what is in no load, the rule."""
 
     __tablename__ = "plan"
 
     id: Mapped[Id]
-    made_at: Mapped[datetime]
+    made_at: Mapped[datetime]  # of this moment are the rows
+    planned_at: Mapped[datetime]
     compared_at: Mapped[datetime]
     catalogue_version: Mapped[str] = mapped_column(String(64))
     mark: Mapped[str] = mapped_column(String(120))

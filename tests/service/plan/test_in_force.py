@@ -66,6 +66,7 @@ def put_plan(bench: Bench, *loads: str, station: str = "s1") -> None:
     ]
     plan = KeptPlan(
         made_at=now,
+        planned_at=now,
         compared_at=now,
         catalogue_version=bench.shop.version,
         mark="by hand",
@@ -338,9 +339,14 @@ def test_within_a_minute_a_plan_is_carried_on_and_then_held_against_another(benc
     assert len(kept_plans(bench)) == 1
 
 
-def test_a_long_plan_is_renewed_the_more_seldom_the_longer_it_is(bench: Bench) -> None:
+def order_much(bench: Bench) -> None:
+    """Just so much that its plan rests."""
     for _ in range(2):
         bench.order(quantity=kept_plan.NO_REST // 2)
+
+
+def test_a_long_plan_is_renewed_the_more_seldom_the_longer_it_is(bench: Bench) -> None:
+    order_much(bench)
     kept_plan.keep(bench.tools)
     rests_s = kept_plan.NO_REST / kept_plan.UNITS_A_SECOND
     bench.clock.advance(seconds=rests_s - 0.1)
@@ -354,6 +360,47 @@ def test_a_long_plan_is_renewed_the_more_seldom_the_longer_it_is(bench: Bench) -
     with bench.database.reading() as session:
         units = rows.count_units(session, renewed.id)
     assert (while_it_rests, units) == (None, kept_plan.NO_REST + 1)
+
+
+def test_a_long_plan_rests_from_when_it_was_done(bench: Bench) -> None:
+    order_much(bench)
+    bench.tools.geometry.before = lambda: bench.clock.advance(seconds=30)  # type: ignore[attr-defined]
+    kept_plan.keep(bench.tools)
+    bench.order(sku="CHEF")
+
+    while_it_rests = kept_plan.keep(bench.tools)
+    bench.clock.advance(seconds=kept_plan.NO_REST / kept_plan.UNITS_A_SECOND)
+
+    assert (while_it_rests, kept_plan.keep(bench.tools) is None) == (None, False)
+
+
+def test_a_long_plan_that_came_out_the_same_rests_like_a_new_one(bench: Bench) -> None:
+    def renewed() -> bool:
+        """After a row has moved that leaves the plan as it is."""
+        bench.database.write(lambda s: s.execute(update(KeptPlan).values(mark="as if a row had moved")))
+        return kept_plan.keep(bench.tools) is not None
+
+    order_much(bench)
+    kept_plan.keep(bench.tools)
+    (first,) = kept_plans(bench)
+    rests_s = kept_plan.NO_REST / kept_plan.UNITS_A_SECOND
+    bench.clock.advance(seconds=rests_s)
+    planned = [renewed(), renewed()]
+    bench.clock.advance(seconds=rests_s)
+    planned.append(renewed())
+
+    (last,) = kept_plans(bench)
+    assert (planned, last.made_at) == ([True, False, True], first.made_at)
+
+
+def test_a_clock_that_was_set_back_makes_no_plan_rest(bench: Bench) -> None:
+    order_much(bench)
+    kept_plan.keep(bench.tools)
+    later = bench.clock() + timedelta(hours=1)
+    bench.database.write(lambda s: s.execute(update(KeptPlan).values(planned_at=later)))
+    bench.order(sku="CHEF")
+
+    assert kept_plan.keep(bench.tools) is not None
 
 
 def test_where_too_much_is_new_to_be_worked_in_one_plan_is_made_and_compared_later(bench: Bench) -> None:
@@ -455,6 +502,7 @@ def test_a_plan_made_from_older_rows_does_not_take_the_place_of_a_newer_one(benc
     newer, older = (
         KeptPlan(
             made_at=made_at,
+            planned_at=made_at,
             compared_at=made_at,
             catalogue_version="v",
             mark=str(made_at),
