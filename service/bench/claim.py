@@ -111,15 +111,16 @@ def _choose(
     Jobs that others are taking at this moment are left out, and the queue is read further. None only if
     nothing was left out; otherwise work may well be waiting, and DatabaseBusy says to ask again.
     """
-    claims.take_turns(session, station)
+    claims.take_turns(session)
     queue = _queue(session, shop, station, now=now)
     lots = waiting.bare(session, shop, station)
     urgent_by = waiting.urgent_by(now)
+    in_use = rows.copies_in_use(session)
     mine: dict[int, Locked] = {}
     lost: set[str] = set()
     taken: set[str] = set()
     for _ in range(_LOOKS):
-        plates = waiting.free_plates(shop, station, in_use=rows.copies_in_use(session) | taken)
+        plates = waiting.free_plates(shop, station, in_use=in_use | taken)
         proposal = _planned(queue.ahead, plates, bare=lots, urgent_by=urgent_by)
         proposal = proposal or propose(queue.jobs, plates, bare=lots, urgent_by=urgent_by)
         if lost - queue.left_out and not _is_full(shop, proposal):
@@ -129,19 +130,30 @@ def _choose(
             break
         if proposal is None:
             return None
-        if not claims.try_copy(session, proposal.copy):
-            taken.add(proposal.copy)
+        copy = _claimed_copy(session, proposal, plates, taken)
+        if copy is None:
             continue
-        if proposal.copy in rows.copies_in_use(session):
-            continue  # its holder has committed since we looked
         wanted = {number(JOB, job) for job in proposal.jobs} - mine.keys()
         mine |= claims.lock_ready(session, wanted) if wanted else {}
         missed = {public(JOB, job_id) for job_id in wanted - mine.keys()}
         if not missed:
-            return proposal, mine
+            return replace(proposal, copy=copy), mine
         lost |= missed
         queue = queue.without(missed)
     raise DatabaseBusy("others are claiming at this moment; try again")
+
+
+def _claimed_copy(
+    session: Session, proposal: Proposal, plates: Sequence[FreePlate], taken: set[str]
+) -> str | None:
+    """The proposal's copy of its plate, or the next that nobody else is claiming at this moment: whichever it
+    is, the same would be proposed for it. Those that somebody has go to `taken`."""
+    of_plate = next(plate.copies for plate in plates if plate.plate == proposal.plate)
+    for copy in dict.fromkeys([proposal.copy, *of_plate]):
+        if claims.try_copy(session, copy):
+            return copy
+        taken.add(copy)
+    return None
 
 
 def _is_full(shop: Shop, proposal: Proposal | None) -> bool:
@@ -168,7 +180,7 @@ def _write(
     by: By,
 ) -> Load:
     job_ids = [number(JOB, job) for job in chosen.jobs]
-    if claims.take(session, job_ids) != set(job_ids):
+    if claims.take(session, job_ids) != len(job_ids):
         raise DatabaseBusy("some of these jobs were taken at the same moment; try again")
     load = Load(
         station=station,

@@ -148,7 +148,7 @@ _PLACE = re.compile(r"^turn \d+, slot \S+, job \S+?(?:, |: )")
 
 def _faces(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> dict[tuple[int, str], _Face]:
     """The faces still to be engraved, by job and face."""
-    eligible = claims.eligible(session, {job.line_id for job in jobs})
+    eligible = claims.eligible(session, jobs)
     return {
         (job.id, face): _Face(
             shop.version,
@@ -159,7 +159,7 @@ def _faces(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> dict[tuple[
             face,
             tuple(
                 Place(*place)
-                for place in eligible[job.line_id].all
+                for place in eligible[job.wording].all
                 if place[3] == face and _is_there(shop, *place[:3], blade=job.blade, face=face)
             ),
         )
@@ -188,7 +188,7 @@ def _tries(session: Session, shop: Shop, face: _Face) -> list[LoadLayout]:
 def homeless(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> set[int]:
     """Jobs with a face left to engrave for which no accepted place remains. A recipe whose test card was
     withdrawn takes no place away."""
-    eligible = claims.eligible(session, {job.line_id for job in jobs})
+    eligible = claims.eligible(session, jobs)
     misfits: dict[int, set[tuple[str, str, str]]] = {}
     for job_id, *place in waiting.misfits(session, jobs):
         misfits.setdefault(job_id, set()).add((place[0], place[1], place[2]))
@@ -196,7 +196,7 @@ def homeless(session: Session, shop: Shop, jobs: Sequence[Waiting]) -> set[int]:
     for job in jobs:
         left = {
             face
-            for station, plate, slot, face in eligible[job.line_id].all
+            for station, plate, slot, face in eligible[job.wording].all
             if (station, plate, slot) not in misfits.get(job.id, set())
             and _is_there(shop, station, plate, slot, blade=job.blade, face=face)
         }

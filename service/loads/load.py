@@ -16,7 +16,7 @@ from layout.shop.stations import Calibration
 from service.loads import contents, waiting_rows
 from service.loads import load_rows as rows
 from service.loads.leases import close_if_empty
-from service.loads.waiting import forget_oldest
+from service.records.db import forget_oldest
 from service.records.errors import MoveNotAllowed, NotFound
 from service.records.ids import JOB, LOAD, public
 from service.records.moves import move_job

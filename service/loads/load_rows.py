@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 
-from sqlalchemy import func, select, update
+from sqlalchemy import ColumnElement, bindparam, func, literal_column, select, update
 from sqlalchemy.orm import Session, defer, selectinload
 
+from service.records.among import among
+from service.records.db import send
 from service.records.states import ACTIVE_LOADS, ENDED_JOBS, UNSTARTED_LOADS, LoadState
 from service.records.tables import (
     BurnStart,
@@ -24,9 +26,17 @@ from service.records.tables import (
 )
 
 _WHOLE = (selectinload(Load.jobs), selectinload(Load.slots))
-_ACTIVE = sorted(state.value for state in ACTIVE_LOADS)
+
+
+def _is_one_of(states: Collection[LoadState]) -> ColumnElement[bool]:
+    """The states are written out as in the table's partial indexes: PostgreSQL can't go by one of those in a
+    statement that it has prepared and is only told the states of later."""
+    return Load.state.in_([literal_column(f"'{state.value}'") for state in sorted(states)])
+
+
+IS_ACTIVE = _is_one_of(ACTIVE_LOADS)
 #: A turn seated anew after another has burned is `seated` too, so the start on record decides.
-UNSTARTED = (Load.state.in_(sorted(state.value for state in UNSTARTED_LOADS)), Load.started_at.is_(None))
+UNSTARTED = (_is_one_of(UNSTARTED_LOADS), Load.started_at.is_(None))
 
 
 def find(session: Session, load_id: int) -> Load | None:
@@ -42,11 +52,17 @@ def lock(session: Session, load_id: int) -> Load | None:
     ).one()
 
 
+_PREPARING = (
+    select(Load.id)
+    .where(Load.station == bindparam("of_station"), *UNSTARTED)
+    .order_by(Load.id)
+    .with_for_update()
+)
+
+
 def preparing(session: Session, station: str) -> Load | None:
     """The load that a station has in preparation, locked."""
-    load_id = session.scalars(
-        select(Load.id).where(Load.station == station, *UNSTARTED).order_by(Load.id).with_for_update()
-    ).first()
+    load_id = send(session, _PREPARING, {"of_station": station}).scalars().first()
     return lock(session, load_id) if load_id is not None else None
 
 
@@ -74,20 +90,14 @@ def on_copy(session: Session, station: str, copy: str) -> list[int]:
     """Active loads on a plate copy at a station."""
     return list(
         session.scalars(
-            select(Load.id)
-            .where(Load.station == station, Load.copy == copy, Load.state.in_(_ACTIVE))
-            .order_by(Load.id)
+            select(Load.id).where(Load.station == station, Load.copy == copy, IS_ACTIVE).order_by(Load.id)
         )
     )
 
 
 def active_at(session: Session, station: str) -> list[int]:
     """Active loads at a station."""
-    return list(
-        session.scalars(
-            select(Load.id).where(Load.station == station, Load.state.in_(_ACTIVE)).order_by(Load.id)
-        )
-    )
+    return list(session.scalars(select(Load.id).where(Load.station == station, IS_ACTIVE).order_by(Load.id)))
 
 
 def file_of(session: Session, load_id: int, turn: int, sha256: str) -> TurnFile | None:
@@ -100,37 +110,41 @@ def file_of(session: Session, load_id: int, turn: int, sha256: str) -> TurnFile 
     ).first()
 
 
+_IN_USE = select(Load.copy).where(IS_ACTIVE)
+
+
 def copies_in_use(session: Session) -> set[str]:
     """Plate copies that an active load holds."""
-    return set(session.scalars(select(Load.copy).where(Load.state.in_(_ACTIVE))))
+    return set(send(session, _IN_USE).scalars())
 
 
 def reaching_beyond(session: Session, moment: datetime, *, limit: int = 100) -> Sequence[Load]:
     """Active loads whose lease ends after that moment, locked; those that others have locked are skipped."""
     return session.scalars(
         select(Load)
-        .where(Load.state.in_(_ACTIVE), Load.lease_until > moment)
+        .where(IS_ACTIVE, Load.lease_until > moment)
         .order_by(Load.id)
         .limit(limit)
         .with_for_update(skip_locked=True)
     ).all()
 
 
+_SILENT = (
+    select(Load.id)
+    .where(
+        Load.lease_until < bindparam("now"),
+        _is_one_of(UNSTARTED_LOADS | {LoadState.BURNING}),
+        (Load.started_at.is_(None)) | (Load.state == LoadState.BURNING.value),
+    )
+    .order_by(Load.id)
+    .limit(bindparam("most"))
+    .with_for_update(skip_locked=True)
+)
+
+
 def silent(session: Session, *, now: datetime, limit: int = 100) -> list[int]:
     """Loads whose lease is over, unstarted or burning. Rows that others have locked are skipped."""
-    return list(
-        session.scalars(
-            select(Load.id)
-            .where(
-                Load.lease_until < now,
-                Load.state.in_([*sorted(s.value for s in UNSTARTED_LOADS), LoadState.BURNING.value]),
-                (Load.started_at.is_(None)) | (Load.state == LoadState.BURNING.value),
-            )
-            .order_by(Load.id)
-            .limit(limit)
-            .with_for_update(skip_locked=True)
-        )
-    )
+    return list(send(session, _SILENT, {"now": now, "most": limit}).scalars())
 
 
 def boxed(session: Session, job_ids: Collection[int]) -> set[int]:
@@ -219,13 +233,16 @@ def open_starts(session: Session, load_id: int) -> list[BurnStart]:
     )
 
 
+_LAST_ATTEMPTS = (
+    select(BurnStart.job_id, BurnStart.face, func.max(BurnStart.attempt))
+    .where(among(BurnStart.job_id, "jobs"))
+    .group_by(BurnStart.job_id, BurnStart.face)
+)
+
+
 def last_attempts(session: Session, job_ids: Collection[int]) -> Mapping[tuple[int, str], int]:
     """The highest attempt on record by job and face."""
-    rows = session.execute(
-        select(BurnStart.job_id, BurnStart.face, func.max(BurnStart.attempt))
-        .where(BurnStart.job_id.in_(sorted(job_ids)))
-        .group_by(BurnStart.job_id, BurnStart.face)
-    )
+    rows = send(session, _LAST_ATTEMPTS, {"jobs": job_ids})
     return {(job_id, face): attempt for job_id, face, attempt in rows if job_id is not None}
 
 
@@ -250,14 +267,17 @@ def last_revision_why(session: Session, load_id: int) -> str:
     return why or "it was read anew"
 
 
+_MISFITS = (
+    select(LoadSlot.job_id, Load.station, Load.plate, LoadSlot.slot)
+    .join(Load, Load.id == LoadSlot.load_id)
+    # Written out, as the index has it: `ix_load_slot_misfit`.
+    .where(among(LoadSlot.job_id, "jobs"), LoadSlot.removed_why == literal_column("'does_not_fit'"))
+)
+
+
 def misfits(session: Session, job_ids: Collection[int]) -> list[tuple[int, str, str, str]]:
     """(job, station, plate, slot) where a unit was found not to fit."""
-    rows = session.execute(
-        select(LoadSlot.job_id, Load.station, Load.plate, LoadSlot.slot)
-        .join(Load, Load.id == LoadSlot.load_id)
-        .where(LoadSlot.job_id.in_(sorted(job_ids)), LoadSlot.removed_why == "does_not_fit")
-    )
-    return [(job_id, *place) for job_id, *place in rows if job_id is not None]  # type: ignore[misc]
+    return [tuple(row) for row in send(session, _MISFITS, {"jobs": job_ids})]
 
 
 def replacements(session: Session, job_ids: Collection[int]) -> list[tuple[int, int]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy import func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session
 
 from service.records.db import send
@@ -39,14 +39,17 @@ def newest(session: Session) -> Newest:
     return calibration_id, card_id
 
 
+_NEWEST_OF_COPY = (
+    select(CalibrationRecord)
+    .where(CalibrationRecord.station == bindparam("at"), CalibrationRecord.copy == bindparam("of_copy"))
+    .order_by(CalibrationRecord.id.desc())
+    .limit(1)
+)
+
+
 def newest_calibration(session: Session, station: str, copy: str) -> CalibrationRecord | None:
     """The calibration in force of a plate copy at a station."""
-    return session.scalars(
-        select(CalibrationRecord)
-        .where(CalibrationRecord.station == station, CalibrationRecord.copy == copy)
-        .order_by(CalibrationRecord.id.desc())
-        .limit(1)
-    ).first()
+    return session.scalars(_NEWEST_OF_COPY, {"at": station, "of_copy": copy}).first()
 
 
 def calibration(session: Session, calibration_id: int) -> CalibrationRecord | None:

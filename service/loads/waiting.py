@@ -23,6 +23,7 @@ from layout.shop.shop import Shop
 from service.loads import load_rows as rows
 from service.loads import waiting_rows as claims
 from service.loads.waiting_rows import MarkSurface, Places, Waiting
+from service.records.db import forget_oldest
 from service.records.ids import JOB, LOT, ORDER, public
 from service.records.tables import FrozenMark, Lot
 
@@ -103,8 +104,8 @@ def _blades(shop: Shop, station: str) -> set[str]:
 
 
 def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiting]) -> list[Candidate]:
-    eligible = claims.eligible(session, {job.line_id for job in page})
-    here = [job for job in page if _at(eligible[job.line_id], station) and job.faces]
+    eligible = claims.eligible(session, page)
+    here = [job for job in page if _at(eligible[job.wording], station) and job.faces]
     surfaces = _surfaces(session, here)
     unfit = {(job, Place(at, plate, slot, "")) for job, at, plate, slot in misfits(session, here)}
     tilted = _tilted(shop, station)
@@ -120,14 +121,14 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
             # Where all seats are level the marks' outlines say nothing, so lines that are alike share theirs.
             own = (job.line_id, job.words_revision) if job.blade in tilted else None
             on = tuple((mark.material, mark.finish) for mark in marks)
-            key = (job.blade, face, eligible[job.line_id], on, own)
+            key = (job.blade, face, eligible[job.wording], on, own)
             if key not in options_of:
                 options_of[key] = _options(
                     shop,
                     station,
                     job.blade,
                     face,
-                    _at(eligible[job.line_id], station),
+                    _at(eligible[job.wording], station),
                     marks,
                     reaches=reached,
                 )
@@ -140,7 +141,7 @@ def _candidates(session: Session, shop: Shop, station: str, page: Sequence[Waiti
         # only for a unit of several faces: a line may have hundreds of places.
         left = (
             place
-            for place in eligible[job.line_id].all
+            for place in eligible[job.wording].all
             if (job.id, Place(place[0], place[1], place[2], "")) not in unfit
             and is_mounted(shop, place[0], place[1])
         )
@@ -167,7 +168,7 @@ def misfits(session: Session, jobs: Sequence[Waiting]) -> list[tuple[int, str, s
 
 def _surfaces(session: Session, jobs: Sequence[Waiting]) -> Mapping[tuple[int, int, str], list[MarkSurface]]:
     surfaces: dict[tuple[int, int, str], list[MarkSurface]] = {}
-    for mark in claims.surfaces(session, {job.line_id for job in jobs}):
+    for mark in claims.surfaces(session, jobs):
         surfaces.setdefault((mark.line_id, mark.words_revision, mark.face), []).append(mark)
     return surfaces
 
@@ -229,13 +230,6 @@ class Reaches:
                 found[digest] = reaches[towards]
         forget_oldest(_REACHES, most=_MOST_REACHES)
         return found
-
-
-def forget_oldest(kept: dict[Any, Any], *, most: int) -> None:
-    """Take out what has been kept the longest, down to so many; other threads may use it meanwhile."""
-    if len(kept) > most:
-        for oldest in list(kept)[:-most]:
-            kept.pop(oldest, None)
 
 
 #: By an outline's digest and a direction: what was worked out of an outline is true for as long as anybody

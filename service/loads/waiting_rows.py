@@ -3,26 +3,47 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeVar
 
-from sqlalchemy import Select, Text, and_, bindparam, cast, or_, select, text, union_all, update
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy import (
+    Select,
+    Text,
+    and_,
+    bindparam,
+    cast,
+    literal_column,
+    or_,
+    select,
+    text,
+    union_all,
+    update,
+)
 from sqlalchemy.orm import Session
 
-from service.records.db import OWN_KEY, is_busy, lock_key
+from service.loads.load_rows import IS_ACTIVE
+from service.records.among import among
+from service.records.db import OWN_KEY, forget_oldest, lock_key, remembered, send
 from service.records.states import JobState, LotState
-from service.records.tables import FrozenMark, Job, Lot, OrderLine
+from service.records.tables import FrozenMark, Job, Load, Lot, OrderLine
 
-_CHOOSE_AT_ONCE = 2
 # Until the transaction ends.
 _LOCK = text(f"SELECT pg_advisory_xact_lock({OWN_KEY})")
-_TRY_LOCK = text(f"SELECT pg_try_advisory_xact_lock({OWN_KEY})")
+# One statement for what takes three with a savepoint around it.
+_TURN_KEY = OWN_KEY.replace(":key", str(lock_key("choosing", "")))
+_TAKE_TURN = f"""DO $$ BEGIN PERFORM pg_advisory_xact_lock({_TURN_KEY});
+EXCEPTION WHEN lock_not_available OR deadlock_detected THEN NULL; END $$"""
 #: Lists of places that are kept read: a shop has one for each product, zone and font's size or so.
 _LISTS_KEPT = 256
+#: Wordings whose places and surfaces are kept: less than a kilobyte each.
+_WORDINGS_KEPT = 20_000
+
+Wording = tuple[int, int]  # a line, and which revision of its words
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +60,11 @@ class Waiting:
     priority: int
     ship_by: datetime
     replaces: int | None
+
+    @property
+    def wording(self) -> Wording:
+        """Which words are to be burned on it."""
+        return self.line_id, self.words_revision
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +112,11 @@ WAITING = (
     Job.ship_by,
     Job.replaces,
 )
-_READY = (Job.state == JobState.READY.value, or_(Job.bin.is_not(None), Job.unit_in_hand))
+#: The state is written out as in the index `ix_job_queue`, for the reason that `load_rows` has.
+_READY = (
+    Job.state == literal_column(f"'{JobState.READY.value}'"),
+    or_(Job.bin.is_not(None), Job.unit_in_hand),
+)
 
 
 def ready_jobs(
@@ -101,8 +131,8 @@ def ready_jobs(
     if not blades:
         return []
     statement = _heads(tuple(sorted(blades)), is_part=bool(but))
-    rows = session.execute(statement, {"most": limit, "but": sorted(but)} if but else {"most": limit})
-    return [waiting_of(row) for row in rows]
+    given = {"most": limit, "but": sorted(but)} if but else {"most": limit}
+    return [waiting_of(row) for row in send(session, statement, given)]
 
 
 @lru_cache(maxsize=64)
@@ -122,10 +152,12 @@ def _heads(blades: tuple[str, ...], *, is_part: bool) -> Select[Any]:
     return select(heads).order_by(heads.c.priority.desc(), heads.c.ship_by, heads.c.id).limit(most)
 
 
+_READY_AMONG = select(*WAITING).where(among(Job.id, "jobs"), *_READY).order_by(Job.id)
+
+
 def ready_among(session: Session, job_ids: Collection[int]) -> list[Waiting]:
     """The ready ones of those jobs, with a unit reserved or in hand."""
-    rows = session.execute(select(*WAITING).where(Job.id.in_(sorted(job_ids)), *_READY).order_by(Job.id))
-    return [waiting_of(row) for row in rows]
+    return [waiting_of(row) for row in send(session, _READY_AMONG, {"jobs": job_ids})]
 
 
 def waiting_of(row: Any, *, whole: bool = False) -> Waiting:
@@ -144,12 +176,47 @@ def waiting_of(row: Any, *, whole: bool = False) -> Waiting:
     )
 
 
-def eligible(session: Session, line_ids: Collection[int]) -> dict[int, Places]:
-    """Frozen places by line, read once for all its units, and a list that many lines have once for all."""
-    rows = session.execute(
-        select(OrderLine.id, cast(OrderLine.eligible, Text)).where(OrderLine.id.in_(sorted(line_ids)))
-    )
-    return {line_id: _places(written) for line_id, written in rows}
+def eligible(session: Session, jobs: Iterable[Waiting]) -> dict[Wording, Places]:
+    """Frozen places of those jobs."""
+    return _frozen(session, "places", {job.wording for job in jobs}, _read_places)
+
+
+def surfaces(session: Session, jobs: Iterable[Waiting]) -> list[MarkSurface]:
+    """Surfaces of all marks of those jobs."""
+    found = _frozen(session, "surfaces", {job.wording for job in jobs}, _read_surfaces)
+    return [mark for marks in found.values() for mark in marks]
+
+
+def _frozen(
+    session: Session,
+    what: str,
+    wordings: set[Wording],
+    read: Callable[[Session, Collection[int]], Mapping[Wording, T]],
+) -> dict[Wording, T]:
+    """What was frozen with each wording, or with its line's present one where that has just taken its place.
+    It never changes, so a process reads it once: whoever plans, or takes a load, asks of nearly the same jobs
+    again and again."""
+    kept: dict[Wording, T] = remembered(session).setdefault(f"frozen {what}", {})
+    found = {wording: value for wording in wordings if (value := kept.get(wording)) is not None}
+    others = wordings - found.keys()
+    if not others:
+        return found
+    read_now = read(session, {line for line, _ in others})
+    kept.update(read_now)
+    forget_oldest(kept, most=_WORDINGS_KEPT)
+    of_line = {line: value for (line, _), value in read_now.items()}
+    present = {wording: of_line[wording[0]] for wording in others if wording[0] in of_line}
+    return found | present | {wording: read_now[wording] for wording in others & read_now.keys()}
+
+
+_ELIGIBLE = select(OrderLine.id, OrderLine.words_revision, cast(OrderLine.eligible, Text)).where(
+    among(OrderLine.id, "lines")
+)
+
+
+def _read_places(session: Session, line_ids: Collection[int]) -> dict[Wording, Places]:
+    rows = send(session, _ELIGIBLE, {"lines": line_ids})
+    return {(line, words): _places(written) for line, words, written in rows}
 
 
 @lru_cache(maxsize=_LISTS_KEPT)
@@ -157,22 +224,27 @@ def _places(written: str) -> Places:
     return Places.of(json.loads(written), written)
 
 
-def surfaces(session: Session, line_ids: Collection[int]) -> list[MarkSurface]:
-    """Surfaces of all marks of those lines."""
-    rows = session.execute(
-        select(
-            FrozenMark.id,
-            FrozenMark.line_id,
-            FrozenMark.words_revision,
-            FrozenMark.face,
-            FrozenMark.material,
-            FrozenMark.finish,
-            FrozenMark.digest,
-        )
-        .where(FrozenMark.line_id.in_(sorted(line_ids)))
-        .order_by(FrozenMark.id)
+_SURFACES = (
+    select(
+        FrozenMark.id,
+        FrozenMark.line_id,
+        FrozenMark.words_revision,
+        FrozenMark.face,
+        FrozenMark.material,
+        FrozenMark.finish,
+        FrozenMark.digest,
     )
-    return [MarkSurface(*row) for row in rows]  # type: ignore[arg-type]
+    .where(among(FrozenMark.line_id, "lines"))
+    .order_by(FrozenMark.id)
+)
+
+
+def _read_surfaces(session: Session, line_ids: Collection[int]) -> dict[Wording, list[MarkSurface]]:
+    marks: dict[Wording, list[MarkSurface]] = {}
+    for row in send(session, _SURFACES, {"lines": line_ids}):
+        mark = MarkSurface(*row)
+        marks.setdefault((mark.line_id, mark.words_revision), []).append(mark)
+    return marks
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,16 +302,19 @@ def outlines(session: Session, mark_ids: Collection[int]) -> dict[int, dict[str,
     return {row.id: row.outline for row in rows}
 
 
+_OPEN_LOTS = (
+    select(Lot)
+    .where(
+        Lot.state == LotState.OPEN.value, Lot.waiting > 0, Lot.blade.in_(bindparam("blades", expanding=True))
+    )
+    .order_by(Lot.due, Lot.id)
+    .execution_options(populate_existing=True)
+)
+
+
 def open_lots(session: Session, blades: Collection[str]) -> list[Lot]:
     """Lots with blades that wait, the earliest due first."""
-    return list(
-        session.scalars(
-            select(Lot)
-            .where(Lot.state == LotState.OPEN.value, Lot.waiting > 0, Lot.blade.in_(sorted(blades)))
-            .order_by(Lot.due, Lot.id)
-            .execution_options(populate_existing=True)
-        )
-    )
+    return list(session.scalars(_OPEN_LOTS, {"blades": sorted(blades)}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,42 +326,34 @@ class Locked:
     seconds: float
 
 
+_LOCK_READY = (
+    select(Job.id, Job.unit_in_hand, Job.faces, OrderLine.burn_seconds)
+    .join(OrderLine, OrderLine.id == Job.line_id)
+    .where(among(Job.id, "jobs"), Job.state == JobState.READY.value)
+    .order_by(Job.id)
+    .with_for_update(of=Job, skip_locked=True)
+)
+
+
 def lock_ready(session: Session, job_ids: Collection[int]) -> dict[int, Locked]:
     """The ready ones of those jobs that nobody else is taking now, locked until the transaction ends."""
-    rows = session.execute(
-        select(Job.id, Job.unit_in_hand, Job.faces, OrderLine.burn_seconds)
-        .join(OrderLine, OrderLine.id == Job.line_id)
-        .where(Job.id.in_(sorted(job_ids)), Job.state == JobState.READY.value)
-        .order_by(Job.id)
-        .with_for_update(of=Job, skip_locked=True)
-    )
     return {
         job_id: Locked(in_hand, (seconds or 0.0) / max(1, len(faces)))
-        for job_id, in_hand, faces, seconds in rows
+        for job_id, in_hand, faces, seconds in send(session, _LOCK_READY, {"jobs": job_ids})
     }
 
 
-def take(session: Session, job_ids: Sequence[int]) -> set[int]:
-    """Move ready jobs to loaded; returns those moved. On SQLite the transaction is the only writer."""
-    # MATERIALIZED: otherwise PostgreSQL may run the inner SELECT again for every row
-    # (https://www.postgresql.org/message-id/flat/15715-3d9ee9e1a6ec0e12%40postgresql.org, BUG #15715).
-    pick = (
-        select(Job.id)
-        .where(Job.id.in_(sorted(job_ids)), Job.state == JobState.READY.value)
-        .order_by(Job.id)
-        .with_for_update(skip_locked=True)
-        .cte("pick")
-        .prefix_with("MATERIALIZED", dialect="postgresql")
-    )
-    return set(
-        session.scalars(
-            update(Job)
-            .where(Job.id == pick.c.id)
-            .values(state=JobState.LOADED.value, version=Job.version + 1)
-            .returning(Job.id),
-            execution_options={"synchronize_session": False},
-        )
-    )
+_TAKE = (
+    update(Job.__table__)  # type: ignore[arg-type]
+    .where(among(Job.id, "jobs"), Job.state == JobState.READY.value)
+    .values(state=JobState.LOADED.value, version=Job.version + 1)
+)
+
+
+def take(session: Session, job_ids: Collection[int]) -> int:
+    """Move ready jobs that this transaction has locked to loaded; how many. On SQLite it is the only one that
+    writes."""
+    return send(session, _TAKE, {"jobs": job_ids}).rowcount
 
 
 def take_blades(session: Session, lot_id: int, count: int) -> bool:
@@ -306,26 +373,21 @@ def lock_station(session: Session, station: str) -> None:
         session.execute(_LOCK, {"key": lock_key("station", station)})
 
 
-def take_turns(session: Session, station: str) -> None:
-    """Let two claims at a time choose, in the order in which they came: more of them see the same head of the
-    queue, take it from one another and look again. Who has waited for long goes on beside the others, because
-    the one who is choosing may have stopped; that nobody takes a thing twice does not hang on it."""
-    if session.get_bind().dialect.name != "postgresql":
-        return
-    key = lock_key("choosing", str(lock_key("station", station) % _CHOOSE_AT_ONCE))
-    # Not had at once where somebody has it or waits for it.
-    if session.scalar(_TRY_LOCK, {"key": key}):
-        return
-    try:
-        with session.begin_nested():
-            session.execute(_LOCK, {"key": key})
-    except DBAPIError as error:
-        if not is_busy(error):
-            raise
+def take_turns(session: Session) -> None:
+    """Let one claim at a time choose, in the order in which they came: two see the same head of the queue,
+    take it from one another and look again. Who has waited for long goes on beside the others, because the
+    one who is choosing may have stopped; that nobody takes a thing twice does not hang on it."""
+    if session.get_bind().dialect.name == "postgresql":
+        session.connection().exec_driver_sql(_TAKE_TURN)
+
+
+_HELD = select(Load.id).where(Load.copy == bindparam("copy"), IS_ACTIVE).exists()
+_TRY_COPY = select(text(f"pg_try_advisory_xact_lock({OWN_KEY})"), ~_HELD)
 
 
 def try_copy(session: Session, copy: str) -> bool:
-    """Whether this transaction is the only one that claims the copy now; never waits."""
+    """Whether this transaction is the only one that claims the copy now, and no load has got it since it was
+    seen to be free; never waits. On SQLite nobody else writes."""
     if session.get_bind().dialect.name != "postgresql":
         return True
-    return bool(session.scalar(_TRY_LOCK, {"key": lock_key("copy", copy)}))
+    return all(send(session, _TRY_COPY, {"key": lock_key("copy", copy), "copy": copy}).one())

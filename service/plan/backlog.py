@@ -231,17 +231,16 @@ class Kinds:
 
     def jobs(self, ready: Sequence[plans.Timed], clock: WallClock) -> tuple[PlanJob, ...]:
         marks: dict[tuple[int, int], dict[str, list[MarkSurface]]] = {}
-        surfaces = claims.surfaces(self.session, {ready_job.waiting.line_id for ready_job in ready})
+        jobs = [ready_job.waiting for ready_job in ready]
+        surfaces = claims.surfaces(self.session, jobs)
         leaning = {job.waiting.line_id for job in ready if job.waiting.blade in self.tilted}
         reaches = Reaches(self.session, self.shop, (mark for mark in surfaces if mark.line_id in leaning))
         for mark in surfaces:
             faces = marks.setdefault((mark.line_id, mark.words_revision), {})
             faces.setdefault(mark.face, []).append(mark)
-        places = claims.eligible(self.session, {ready_job.waiting.line_id for ready_job in ready})
+        places = claims.eligible(self.session, jobs)
         misfits: dict[int, set[tuple[str, str, str]]] = {}
-        for job_id, station, plate, slot in waiting.misfits(
-            self.session, [ready_job.waiting for ready_job in ready]
-        ):
+        for job_id, station, plate, slot in waiting.misfits(self.session, jobs):
             misfits.setdefault(job_id, set()).add((station, plate, slot))
         carrier = carrier_of(self.shop, clock)
         jobs_ready = []
@@ -250,7 +249,7 @@ class Kinds:
             if not job.faces:
                 continue
             faces = marks.get((job.line_id, job.words_revision), {})
-            kind = self._kind(job, faces, places[job.line_id], reaches)
+            kind = self._kind(job, faces, places[job.wording], reaches)
             if job.id in misfits:
                 kind = _without(kind, misfits[job.id])
             jobs_ready.append(

@@ -9,7 +9,8 @@ from datetime import datetime
 from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session, selectinload
 
-from service.records.states import ACTIVE_LOADS, JobState, LotState
+from service.loads.load_rows import IS_ACTIVE
+from service.records.states import JobState, LotState
 from service.records.tables import History, Job, Load, LoadJob, LoadSlot, Lot, Order, OrderLine, TurnFile
 
 #: Jobs that still need work at a bench.
@@ -37,7 +38,7 @@ def active_loads(session: Session) -> list[Load]:
     return list(
         session.scalars(
             select(Load)
-            .where(Load.state.in_(sorted(state.value for state in ACTIVE_LOADS)))
+            .where(IS_ACTIVE)
             .options(selectinload(Load.jobs), selectinload(Load.slots))
             .order_by(Load.station, Load.id)
         )

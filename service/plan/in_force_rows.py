@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import bindparam, delete, func, insert, select, update
 from sqlalchemy.orm import Session, defer
 
 from service.loads import proving_rows
+from service.records.among import among
 from service.records.db import send
 from service.records.tables import KeptLoad, KeptPlan, KeptSlot
 
@@ -110,12 +111,13 @@ def slots(
     return slots_of
 
 
-def planned_jobs(session: Session, plan_id: int, job_ids: Iterable[int]) -> set[int]:
+_PLANNED = (
+    select(KeptSlot.job_id)
+    .where(KeptSlot.plan_id == bindparam("plan"), among(KeptSlot.job_id, "jobs"))
+    .distinct()
+)
+
+
+def planned_jobs(session: Session, plan_id: int, job_ids: Collection[int]) -> set[int]:
     """Those of the jobs that some load of the plan has."""
-    return set(
-        session.scalars(
-            select(KeptSlot.job_id)
-            .where(KeptSlot.plan_id == plan_id, KeptSlot.job_id.in_(sorted(job_ids)))
-            .distinct()
-        )
-    )
+    return set(send(session, _PLANNED, {"plan": plan_id, "jobs": job_ids}).scalars())

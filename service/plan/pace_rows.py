@@ -86,13 +86,12 @@ def burned_turns(session: Session, *, loads: int) -> list[BurnedTurn]:
     ]
 
 
+_LEARNED = select(LearnedPace).order_by(LearnedPace.station, LearnedPace.plate, LearnedPace.process)
+
+
 def learned(session: Session) -> list[LearnedPace]:
     """All paces, by station, plate and process; a station's own first."""
-    return list(
-        session.scalars(
-            select(LearnedPace).order_by(LearnedPace.station, LearnedPace.plate, LearnedPace.process)
-        )
-    )
+    return list(session.scalars(_LEARNED))
 
 
 def replace_all(session: Session, rows: Iterable[LearnedPace]) -> None:

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from sqlalchemy import ColumnElement, func, or_, select
 from sqlalchemy.orm import Session
 
+from service.loads.load_rows import IS_ACTIVE
 from service.loads.waiting_rows import WAITING, Waiting, waiting_of
-from service.records.states import ACTIVE_LOADS, JobState, LotState
+from service.records.states import JobState, LotState
 from service.records.tables import Bin, History, Job, Load, LoadSlot, Lot, Order, OrderLine, Promise, TurnFile
 
 
@@ -72,9 +73,8 @@ def _timed(session: Session, *conditions: ColumnElement[bool], whole: bool = Fal
 
 def active_loads(session: Session) -> list[Load]:
     """Loads that hold a plate, the one longest at it first."""
-    states = sorted(state.value for state in ACTIVE_LOADS)
     # Sorted here: asked for their order, databases walk along all loads that there have ever been.
-    return sorted(session.scalars(select(Load).where(Load.state.in_(states))), key=lambda load: load.id)
+    return sorted(session.scalars(select(Load).where(IS_ACTIVE)), key=lambda load: load.id)
 
 
 def units_in(session: Session, load_ids: Sequence[int]) -> dict[int, int]:

@@ -316,6 +316,13 @@ def remembered(session: Session) -> dict[str, Any]:
     return memory
 
 
+def forget_oldest(kept: dict[Any, Any], *, most: int) -> None:
+    """Take out what has been kept the longest, down to so many; other threads may use it meanwhile."""
+    if len(kept) > most:
+        for oldest in list(kept)[:-most]:
+            kept.pop(oldest, None)
+
+
 class _Undone(Exception):
     """Carries what a rehearsal came to out of its transaction."""
 

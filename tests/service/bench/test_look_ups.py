@@ -9,10 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import event
+from sqlalchemy import event, select
+from sqlalchemy.orm import Session
 
+from service.loads import waiting
 from service.loads.load_answers import LoadAnswer
 from service.records.db import Database
+from service.records.tables import OrderLine
 from tests.benches import Bench
 from tests.clocks import SetClock
 
@@ -28,12 +31,20 @@ def bench(database: Database, clock: SetClock, tmp_path: Path) -> Bench:
 @contextmanager
 def look_ups(database: Database, of: str = "load") -> Iterator[list[str]]:
     """The statements that read the table within the block, one by one."""
-    pattern = re.compile(rf"\bFROM {of}\s", re.DOTALL)
+    pattern = re.compile(rf"SELECT.*\bFROM {of}\s", re.DOTALL)
+    with statements(database) as sent:
+        seen: list[str] = []
+        yield seen
+        seen += filter(pattern.match, sent)
+
+
+@contextmanager
+def statements(database: Database) -> Iterator[list[str]]:
+    """What is sent to the database within the block."""
     seen: list[str] = []
 
     def note(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
-        if statement.startswith("SELECT") and pattern.search(statement):
-            seen.append(statement)
+        seen.append(statement)
 
     event.listen(database.engine, "before_cursor_execute", note)
     try:
@@ -75,6 +86,29 @@ def test_an_act_reads_its_load_under_one_lock_and_answers_from_that(bench: Bench
     assert answer.json()["state"] == "pulled"
     # One more: the row is read again after each guarded move.
     assert len(seen) <= LOCKED + 2, seen
+
+
+def test_what_was_frozen_with_words_that_wait_is_read_once_and_anew_when_they_change(bench: Bench) -> None:
+    bench.order(quantity=2)
+
+    def options() -> tuple[int, set[int]]:
+        """Statements that read what is frozen, and the number of ways to seat each unit."""
+        with bench.database.reading() as session, statements(bench.database) as sent:
+            ready = waiting.candidates(session, bench.shop, "s1")
+        frozen = [statement for statement in sent if re.search(r"FROM (order_line|frozen_mark)\s", statement)]
+        return len(frozen), {len(candidate.options) for candidate in ready}
+
+    def change_words(session: Session) -> None:
+        """As if its line were amended to what fits into one slot."""
+        line = session.scalars(select(OrderLine)).one()
+        line.words_revision, line.eligible = 2, line.eligible[:1]
+        for row in (*line.jobs, *line.marks):
+            row.words_revision = 2
+
+    before = [options(), options()]
+    bench.database.write(change_words)
+
+    assert [*before, options(), options()] == [(2, {6}), (0, {6}), (2, {1}), (0, {1})]
 
 
 def test_whoever_looks_at_a_load_again_reads_no_outline_again(bench: Bench) -> None:

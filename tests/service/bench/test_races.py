@@ -15,12 +15,15 @@ from contextlib import suppress
 from datetime import timedelta
 from multiprocessing.pool import Pool
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import func, select, text, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from layout.loading.next_load import propose
+from layout.loading.values import Proposal
 from layout.shop.shop import Shop
 from service.bench import acts as bench
 from service.bench import claim as claims
@@ -45,6 +48,7 @@ from tests.benches import (
     turning_plate,
 )
 from tests.clocks import MORNING, SetClock
+from tests.servers import create_tables
 
 CLAIMERS, PROCESSES, STATIONS, SLOTS = 20, 2, 10, 12
 Claims = list[tuple[str, list[int]]]
@@ -254,6 +258,43 @@ def test_a_claim_reads_on_behind_what_others_are_taking(postgres_database: Datab
 
 
 @pytest.mark.postgres
+def test_a_claim_takes_the_next_copy_of_a_plate_without_choosing_anew(
+    postgres_database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shop = the_shop()
+    put_backlog(postgres_database, shop, jobs=SLOTS)
+    copies = shop.plates["turning"].copies
+    chosen: list[str] = []
+
+    def counted(*waiting: Any, **more: Any) -> Proposal | None:
+        proposal = propose(*waiting, **more)
+        chosen.append(proposal.copy if proposal else "")
+        return proposal
+
+    monkeypatch.setattr(claims, "propose", counted)
+    with postgres_database.writing() as other:
+        assert all(waiting_rows.try_copy(other, copy) for copy in copies[:2])
+        found = postgres_database.write(lambda session: next_load(session, shop, "s1", "operator 1"))
+
+    assert found is not None
+    assert (found[0].copy, chosen) == (copies[2], [copies[0]])
+
+
+@pytest.mark.postgres
+def test_a_copy_that_a_load_has_got_meanwhile_is_nobody_elses(postgres_database: Database) -> None:
+    shop = the_shop()
+    put_backlog(postgres_database, shop, jobs=SLOTS)
+
+    with postgres_database.reading() as session:
+        free = waiting_rows.try_copy(session, shop.plates["turning"].copies[0])
+        guarded_load = postgres_database.write(lambda session: next_load(session, shop, "s1", "operator 1"))
+        assert guarded_load is not None
+        still_free = waiting_rows.try_copy(session, guarded_load[0].copy)
+
+    assert (free, still_free) == (True, False)
+
+
+@pytest.mark.postgres
 def test_a_claim_goes_on_beside_one_that_stopped_while_it_chose(postgres_database: Database) -> None:
     shop = the_shop(stations=2)
     put_backlog(postgres_database, shop, jobs=SLOTS)
@@ -267,7 +308,7 @@ def test_a_claim_goes_on_beside_one_that_stopped_while_it_chose(postgres_databas
         return found[0] if found else None
 
     with postgres_database.writing() as stopped:
-        waiting_rows.take_turns(stopped, "s2")
+        waiting_rows.take_turns(stopped)
         begun = time.monotonic()
         load = postgres_database.write(impatient)
         waited = time.monotonic() - begun
@@ -300,6 +341,8 @@ def test_two_shops_in_one_database_claim_plates_of_one_name(
     two_shops: tuple[Database, Database],
 ) -> None:
     here, there = (shop.engine for shop in two_shops)
+    for shop in (here, there):
+        create_tables(shop)
 
     with Session(here) as one, Session(there) as other, Session(there) as third:
         had = [waiting_rows.try_copy(each, "A") for each in (one, other, third)]
