@@ -13,7 +13,7 @@ from layout.shop.findings import Finding
 from service.loads import contents, leases, progress
 from service.loads import load_rows as rows
 from service.loads import meter_rows as meters
-from service.records.announcements import tell_unit
+from service.records.announcements import tell_units
 from service.records.errors import (
     AlreadyBurned,
     LoadRefused,
@@ -23,7 +23,7 @@ from service.records.errors import (
     StaleVersion,
 )
 from service.records.ids import JOB, LOAD, public
-from service.records.moves import move_job, move_load
+from service.records.moves import move_jobs, move_load
 from service.records.states import JobState, LoadState
 from service.records.tables import BurnStart, Job, Load, LoadSlot
 from service.records.who import By
@@ -107,31 +107,38 @@ def finish(session: Session, load: Load, turn: int, *, lease: timedelta, by: By)
     for burn in burned:
         burn.finished_at, burn.outcome = by.at, "complete"
         by_slot[burn.turn, burn.slot].state = "burned"
-        if burn.job_id is not None:
-            face_done(session, load, jobs[burn.job_id], burn.face, by=by)
+    faces = {burn.job_id: burn.face for burn in burned if burn.job_id is not None}
+    faces_done(session, load, [(jobs[job_id], face) for job_id, face in faces.items()], by=by)
     load.lease_until = by.at + lease
     progress.move_on(session, load, by=by, why=f"turn {turn} burned")
 
 
-def face_done(session: Session, load: Load, job: Job, face: str, *, by: By) -> None:
-    """Record that a face is on the metal; with no further turn in this load the job is engraved."""
-    if face not in job.faces_done:
-        job.faces_done = [*job.faces_done, face]
-    session.flush()
-    if any(slot.job_id == job.id for slot in contents.pending(load)):
-        if JobState(job.state) is JobState.DOUBTFUL:
-            move_job(session, job, JobState.LOADED, by=by, why=f"{face} is complete")
-        return
-    move_job(session, job, JobState.ENGRAVED, by=by, why=f"{face} in {public(LOAD, load.id)}")
-    if set(job.faces) <= set(job.faces_done) and not _was_whole(session, job, face):
-        tell_unit(session, "job.engraved", job, now=by.at)
+def faces_done(session: Session, load: Load, burned: Sequence[tuple[Job, str]], *, by: By) -> None:
+    """Record that faces are on the metal, one a job; a job with no further turn in this load is engraved."""
+    for job, face in burned:
+        if face not in job.faces_done:
+            job.faces_done = [*job.faces_done, face]
+    to_burn = {slot.job_id for slot in contents.pending(load)}
+    sure = [job for job, _ in burned if job.id in to_burn and JobState(job.state) is JobState.DOUBTFUL]
+    why = {job.id: f"{face} is complete" for job, face in burned}
+    move_jobs(session, sure, JobState.LOADED, by=by, why=why)
+    engraved = [(job, face) for job, face in burned if job.id not in to_burn]
+    why = {job.id: f"{face} in {public(LOAD, load.id)}" for job, face in engraved}
+    move_jobs(session, [job for job, _ in engraved], JobState.ENGRAVED, by=by, why=why)
+    whole = [(job, face) for job, face in engraved if set(job.faces) <= set(job.faces_done)]
+    told = _whole_before(session, whole)
+    tell_units(session, "job.engraved", [job for job, _ in whole if job.id not in told], now=by.at)
 
 
-def _was_whole(session: Session, job: Job, face: str) -> bool:
-    """Whether every face was complete before this one was burned again: then the store has been told."""
-    complete = [start.face for start in rows.starts(session, [job.id]) if start.outcome == "complete"]
-    complete.remove(face)
-    return set(job.faces) <= set(complete)
+def _whole_before(session: Session, burned: Sequence[tuple[Job, str]]) -> set[int]:
+    """Jobs of which every face was complete before this one was burned again: then their store was told."""
+    complete: dict[int | None, list[str]] = {job.id: [] for job, _ in burned}
+    for start in rows.starts(session, [job.id for job, _ in burned]):
+        if start.outcome == "complete":
+            complete[start.job_id].append(start.face)
+    for job, face in burned:
+        complete[job.id].remove(face)
+    return {job.id for job, _ in burned if set(job.faces) <= set(complete[job.id])}
 
 
 def _refuse_if_measured_again(session: Session, load: Load, turn: int, file_sha256: str) -> None:

@@ -82,7 +82,7 @@ def _settle(session: Session, load: Load, started: BurnStart, outcome: Outcome, 
     slot.state = "burned"
     session.flush()
     if outcome == "complete":
-        burns.face_done(session, load, job, started.face, by=by)
+        burns.faces_done(session, load, [(job, started.face)], by=by)
     return False
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Literal
 
 from sqlalchemy.orm import Session
@@ -11,10 +12,10 @@ from sqlalchemy.orm import Session
 from service.loads import contents, leases, progress, repeats
 from service.loads import load_rows as rows
 from service.loads import lots as lot_counts
-from service.records.announcements import tell_order, tell_unit
+from service.records.announcements import tell_orders, tell_unit
 from service.records.errors import BadRequest, MoveNotAllowed
 from service.records.ids import JOB, LOAD, public
-from service.records.moves import move_job, move_load, write_history
+from service.records.moves import move_job, move_jobs, move_load, write_history
 from service.records.states import JobState, LoadState
 from service.records.tables import Job, Load
 from service.records.who import By
@@ -62,13 +63,15 @@ def inspect(
         states.append(LoadState.SEATED)  # a later turn, or a repeat, that has not been started
     leases.must_be(load, *states, to="inspected")
     shortened = False
-    for identity, verdict in sorted(jobs.items()):
-        job_id = contents.job_of(load, identity)
-        job = rows.jobs(session, [job_id])[job_id]
-        if verdict.result == "pass":
-            shortened |= _pass(session, load, job, by=by)
-        else:
-            shortened |= _scrap(session, load, job, verdict.reason, by=by)
+    ids = {identity: contents.job_of(load, identity) for identity in sorted(jobs)}
+    inspected = rows.jobs(session, ids.values())
+    # What passed is moved together as far as it is named together: history keeps to the order of the report.
+    for result, some in groupby(ids.items(), key=lambda named: jobs[named[0]].result):
+        if result == "pass":
+            shortened |= _pass(session, load, [inspected[job_id] for _, job_id in some], by=by)
+            continue
+        for identity, job_id in some:
+            shortened |= _scrap(session, load, inspected[job_id], jobs[identity].reason, by=by)
     for identity, counts in sorted(lots.items()):
         _inspect_blades(session, load, identity, counts, by=by)
     if shortened:
@@ -85,34 +88,45 @@ def release(session: Session, load: Load, *, by: By) -> None:
     waiting += sorted({contents.named(slot) for slot in contents.uninspected_blades(load)})
     if waiting:
         raise MoveNotAllowed(f"not inspected yet: {', '.join(waiting)}", waiting=waiting)
-    for job in jobs.values():
-        job.unit_in_hand = False
-        move_job(session, job, JobState.RELEASED, by=by, why=public(LOAD, load.id))
+    why = public(LOAD, load.id)
+    move_jobs(session, list(jobs.values()), JobState.RELEASED, by=by, why=why, unit_in_hand=False)
     rows.end_claims(session, load.id, job_ids)
     move_load(session, load, LoadState.CLOSED, by=by, why="released", ended_at=by.at)
     session.refresh(load, ["jobs", "slots"])
-    for _, order in sorted({job.order_id: job.line.order for job in jobs.values()}.items()):
-        if rows.unreleased_jobs(session, order.id) == 0:
-            tell_order(session, "order.released", order, now=by.at)
+    orders = dict(sorted({job.order_id: job.line.order for job in jobs.values()}.items()))
+    unreleased = rows.unreleased_jobs(session, orders)
+    over = [order for order_id, order in orders.items() if not unreleased.get(order_id)]
+    tell_orders(session, "order.released", over, now=by.at)
 
 
-def _pass(session: Session, load: Load, job: Job, *, by: By) -> bool:
-    """Pass a unit, wholly or so far; returns whether that empties slots of a later turn."""
-    is_between_turns = JobState(job.state) is JobState.LOADED and _is_burned(load, job)
-    if any(slot.job_id == job.id for slot in repeats.to_burn_again(session, load)):
-        named = public(JOB, job.id)
+def _pass(session: Session, load: Load, jobs: Sequence[Job], *, by: By) -> bool:
+    """Pass units, wholly or so far; returns whether that empties slots of a later turn."""
+    to_burn_again = {slot.job_id for slot in repeats.to_burn_again(session, load)}
+    between_turns = {
+        job.id for job in jobs if JobState(job.state) is JobState.LOADED and _is_burned(load, job)
+    }
+    for job in jobs:
+        _must_be_passable(job, is_again=job.id in to_burn_again, is_between_turns=job.id in between_turns)
+    shortened = False
+    for left, some in groupby(
+        jobs, key=lambda job: [face for face in job.faces if face not in job.faces_done]
+    ):
+        if not left:
+            move_jobs(session, list(some), JobState.PASSED, by=by)
+            continue
+        for job in some:
+            contents.remove_unit(session, load, job.id, why="put_off")
+            move_job(session, job, JobState.READY, by=by, why=f"passed so far; {', '.join(left)} to come")
+            shortened |= job.id in between_turns
+    return shortened
+
+
+def _must_be_passable(job: Job, *, is_again: bool, is_between_turns: bool) -> None:
+    named = public(JOB, job.id)
+    if is_again:
         raise MoveNotAllowed(f"{named} is to be burned again; take that back first", job=named)
     if JobState(job.state) is not JobState.ENGRAVED and not is_between_turns:
-        raise MoveNotAllowed(
-            f"{public(JOB, job.id)} is {job.state}", job=public(JOB, job.id), state=job.state
-        )
-    left = [face for face in job.faces if face not in job.faces_done]
-    if not left:
-        move_job(session, job, JobState.PASSED, by=by)
-        return False
-    contents.remove_unit(session, load, job.id, why="put_off")
-    move_job(session, job, JobState.READY, by=by, why=f"passed so far; {', '.join(left)} to come")
-    return is_between_turns
+        raise MoveNotAllowed(f"{named} is {job.state}", job=named, state=job.state)
 
 
 def _is_burned(load: Load, job: Job) -> bool:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
+from itertools import groupby
 from typing import Literal
 
 from sqlalchemy.orm import Session
@@ -18,7 +19,7 @@ from service.records.errors import BadRequest, MoveNotAllowed
 from service.records.ids import JOB, LOAD, public
 from service.records.moves import move_load, write_history
 from service.records.states import LoadState, StockChange
-from service.records.tables import Job, Load, LoadJob, LoadSlot
+from service.records.tables import Job, Load, LoadSlot
 from service.records.who import By
 from service.stock import holds
 from service.stock import reservations as stock
@@ -61,24 +62,26 @@ def pulled(
     sat = {slot.job_id for slot in contents.pending(load, load.current_turn) if slot.state == "seated"}
     to_burn = {slot.job_id for slot in contents.pending(load)}
     removed, unseated = [], []
-    for identity, what in sorted(jobs.items()):
-        job_id = contents.job_of(load, identity)
-        job = rows.jobs(session, [job_id])[job_id]
-        claim = next(c for c in load.jobs if c.job_id == job_id and c.active)
-        if what == "found":
-            _found(session, load, job, claim, by=by)
+    ids = {identity: contents.job_of(load, identity) for identity in sorted(jobs)}
+    reported = rows.jobs(session, ids.values())
+    # What was found is taken out together as far as it is named together: history keeps to the report.
+    for is_found, some in groupby(ids.items(), key=lambda named: jobs[named[0]] == "found"):
+        if is_found:
+            _found(session, load, [reported[job_id] for _, job_id in some], by=by)
             continue
-        if job_id not in to_burn:
-            raise MoveNotAllowed(
-                f"{identity} is burned; what is wrong with it is for inspection", job=identity
-            )
-        if _is_marked(session, job):
-            inspection.scrap(session, load, job, f"half engraved, then {what}", by=by)
-            removed.append(identity)
-        elif not _another(session, load, job, claim, what, by=by):
-            removed.append(identity)
-        elif job_id in sat:
-            unseated.append(identity)
+        for identity, job_id in some:
+            job, what = reported[job_id], jobs[identity]
+            if job_id not in to_burn:
+                raise MoveNotAllowed(
+                    f"{identity} is burned; what is wrong with it is for inspection", job=identity
+                )
+            if _is_marked(session, job):
+                inspection.scrap(session, load, job, f"half engraved, then {what}", by=by)
+                removed.append(identity)
+            elif not _another(session, load, job, what, by=by):
+                removed.append(identity)
+            elif job_id in sat:
+                unseated.append(identity)
     removed += _count_blades(session, load, lots, by=by)
     if removed or unseated:
         named = ", ".join([*removed, *unseated])
@@ -153,19 +156,22 @@ def pulls_answer(session: Session, shop: Shop, *, now: datetime) -> PullsAnswer:
     return PullsAnswer(pulls=queue(session, shop, now=now), put_backs=put_backs_answer(session))
 
 
-def _found(session: Session, load: Load, job: Job, claim: LoadJob, *, by: By) -> None:
-    if claim.fetched != "to_pull":
-        return  # reported before, or never was in a bin: saying so again changes nothing
-    bin_name = job.bin
-    stock.take_out(session, job, by=by)
-    claim.fetched = "found"
+def _found(session: Session, load: Load, jobs: Sequence[Job], *, by: By) -> None:
+    claims = {claim.job_id: claim for claim in load.jobs if claim.active}
+    # Reported before, or never in a bin: saying so again changes nothing.
+    fetched = [job for job in jobs if claims[job.id].fetched == "to_pull"]
+    bins = {job.id: job.bin for job in fetched}
+    stock.take_out(session, fetched, by=by)
+    for job in fetched:
+        claims[job.id].fetched = "found"
+        _note(session, job, "found", f"from {bins[job.id]} for {public(LOAD, load.id)}", by=by)
     session.flush()
-    _note(session, job, "found", f"from {bin_name} for {public(LOAD, load.id)}", by=by)
 
 
-def _another(session: Session, load: Load, job: Job, claim: LoadJob, what: str, *, by: By) -> bool:
+def _another(session: Session, load: Load, job: Job, what: str, *, by: By) -> bool:
     """Take another unit for the job, which stays in the load; False when there is none and the job has
     left."""
+    claim = next(claim for claim in load.jobs if claim.job_id == job.id and claim.active)
     stock.write_off(session, job, StockChange(what), by=by)
     _note(session, job, what, public(LOAD, load.id), by=by)
     if stock.reserve(session, job):

@@ -19,7 +19,7 @@ from service.loads import meter_rows as meters
 from service.records.clock import APART
 from service.records.errors import LeaseLost, MoveNotAllowed, NotFound, StaleVersion
 from service.records.ids import LOAD, public
-from service.records.moves import move_job, move_load
+from service.records.moves import move_jobs, move_load
 from service.records.states import ACTIVE_LOADS, JobState, LoadState
 from service.records.tables import Load
 from service.records.who import SWEEP, By
@@ -163,8 +163,7 @@ def interrupt(session: Session, load: Load, *, by: By, why: str) -> None:
         burned_s = min((by.at - began).total_seconds(), load.burn_seconds)
         meters.count_burn(session, load.station, started_at=began, seconds=burned_s)
     open_jobs = [s.job_id for s in starts if s.job_id is not None]
-    for job in rows.jobs(session, open_jobs).values():
-        move_job(session, job, JobState.DOUBTFUL, by=by, why=why)
+    move_jobs(session, list(rows.jobs(session, open_jobs).values()), JobState.DOUBTFUL, by=by, why=why)
 
 
 def _empty(session: Session, load: Load, *, by: By, why: str) -> None:
@@ -175,8 +174,8 @@ def _empty(session: Session, load: Load, *, by: By, why: str) -> None:
             blades[slot.lot_id] = blades.get(slot.lot_id, 0) + 1
     contents.remove_slots(session, contents.present(load), why="given_back")
     rows.end_claims(session, load.id, job_ids)
-    for job in rows.jobs(session, job_ids).values():
-        move_job(session, job, JobState.READY, by=by, why=f"{public(LOAD, load.id)}: {why}")
+    held = list(rows.jobs(session, job_ids).values())
+    move_jobs(session, held, JobState.READY, by=by, why=f"{public(LOAD, load.id)}: {why}")
     for lot_id, count in sorted(blades.items()):
         contents.give_back_blades(session, lot_id, count, by=by, why=f"{count} from {public(LOAD, load.id)}")
     session.refresh(load, ["jobs", "slots"])

@@ -302,21 +302,22 @@ def processes_of(files: Iterable[TurnFile]) -> list[str]:
     return sorted({name for file in files for name in (file.process or "").split("+") if name})
 
 
-def unreleased_jobs(session: Session, order_id: int) -> int:
-    """Jobs of an order that are neither released, cancelled nor scrapped.
+_LOCK_ORDERS = select(Order.id).where(among(Order.id, "orders")).order_by(Order.id).with_for_update()
+_UNRELEASED = (
+    select(Job.order_id, func.count())
+    .where(among(Job.order_id, "orders"), Job.state.not_in([state.value for state in ENDED_JOBS]))
+    .group_by(Job.order_id)
+)
 
-    The order's row is locked first: of two loads that release its last units at the same moment, the second
-    waits and sees what the first has done.
+
+def unreleased_jobs(session: Session, order_ids: Collection[int]) -> dict[int, int]:
+    """By order, how many of its jobs are neither released, cancelled nor scrapped; none of those without any.
+
+    The orders' rows are locked first, in a fixed order: of two loads that release an order's last units at
+    the same moment, the second waits and sees what the first has done.
     """
-    session.scalars(select(Order.id).where(Order.id == order_id).with_for_update()).one()
-    return (
-        session.scalar(
-            select(func.count())
-            .select_from(Job)
-            .where(Job.order_id == order_id, Job.state.not_in([state.value for state in ENDED_JOBS]))
-        )
-        or 0
-    )
+    send(session, _LOCK_ORDERS, {"orders": order_ids})
+    return {row[0]: row[1] for row in send(session, _UNRELEASED, {"orders": order_ids})}
 
 
 def end_claims(session: Session, load_id: int, job_ids: Collection[int]) -> None:

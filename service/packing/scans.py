@@ -114,12 +114,12 @@ def _product(
             f"wrong box: no {product.name} without engraving is wanted{where}", scanned=product.sku
         )
     why = f"fetched from {job.bin}"
-    reservations.take_out(session, job, by=by)
+    reservations.take_out(session, [job], by=by)
     move_job(session, job, JobState.RELEASED, by=by, why=why, unit_in_hand=False, gathered_at=by.at)
     write_history(session, "job", job.id, "gathered", move_from=job.state, by=by)
     if order.shelf is None and len(units) > 1:
         propose_shelf(session, order, shop=shop, by=by)
-    if unreleased_jobs(session, order.id) == 0:
+    if not unreleased_jobs(session, [order.id]):
         tell_order(session, "order.released", order, now=by.at)
     session.flush()
     return public(JOB, job.id), order

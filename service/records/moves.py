@@ -7,13 +7,16 @@ is refused: of two people who press the same button, one has done it and the oth
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import update
+from sqlalchemy import RowMapping, update
 from sqlalchemy.orm import Session
+from sqlalchemy.orm.attributes import set_committed_value
 
+from service.records.among import among
+from service.records.db import send
 from service.records.errors import MoveNotAllowed
 from service.records.states import (
     COUNT_MOVES,
@@ -44,11 +47,48 @@ from service.records.tables import (
 )
 from service.records.who import By
 
+_JOBS: Any = Job.__table__
+
 
 def move_job(session: Session, job: Job, to: JobState, *, by: By, why: str = "", **changes: Any) -> None:
     """Move one job from the state it was read in. Raises MoveNotAllowed when it has moved meanwhile."""
     changes = {"version": Job.version + 1, **changes}
     _move(session, Job, job, to, JOB_MOVES, subject="job", by=by, why=why, changes=changes)
+
+
+def move_jobs(
+    session: Session,
+    jobs: Sequence[Job],
+    to: JobState,
+    *,
+    by: By,
+    why: str | Mapping[int, str] = "",
+    **changes: Any,
+) -> None:
+    """Move several jobs, each from the state it was read in, with one statement for those that were read in
+    the same one; their rows of history stand in the order of `jobs`. `why`: of all, or by a job's number.
+    Raises MoveNotAllowed, and none may be kept, when one of them has moved meanwhile."""
+    for job in jobs:
+        _must_be_allowed(job, JobState(job.state), to, JOB_MOVES, subject="job")
+    session.flush()  # what was changed on the rows before must not be lost where they are read again below
+    came_from = {job.id: job.state for job in jobs}
+    for state in sorted(set(came_from.values())):
+        some = {job.id: job for job in jobs if came_from[job.id] == state}
+        moved = send(
+            session,
+            update(_JOBS)
+            .where(among(_JOBS.c.id, "jobs"), _JOBS.c.state == state)
+            .values(state=to.value, version=_JOBS.c.version + 1, **changes)
+            .returning(_JOBS),
+            {"jobs": some},
+        )
+        for row in moved.mappings():
+            _read_again(some.pop(row["id"]), row)
+        for job_id in sorted(some):
+            raise _moved_meanwhile("job", job_id, state, to)
+    for job in jobs:
+        reason = why if isinstance(why, str) else why[job.id]
+        write_history(session, "job", job.id, to.value, move_from=came_from[job.id], by=by, why=reason)
 
 
 def move_load(session: Session, load: Load, to: LoadState, *, by: By, why: str = "", **changes: Any) -> None:
@@ -138,14 +178,7 @@ def _move(
     changes: Mapping[str, Any],
 ) -> None:
     came_from = type(to)(row.state)
-    if to not in allowed[came_from]:
-        raise MoveNotAllowed(
-            f"{subject} {row.id} is {came_from.value}; it can't become {to.value}",
-            subject=subject,
-            id=row.id,
-            state=came_from.value,
-            wanted=to.value,
-        )
+    _must_be_allowed(row, came_from, to, allowed, subject=subject)
     session.flush()  # what was changed on the row before must not be lost by the refresh below
     conditions = [model.id == row.id, model.state == came_from.value]  # type: ignore[attr-defined]
     if isinstance(row, Load):
@@ -155,8 +188,31 @@ def _move(
         execution_options={"synchronize_session": False},
     )
     if moved.rowcount != 1:  # type: ignore[attr-defined]
-        raise MoveNotAllowed(
-            f"{subject} {row.id} is no longer {came_from.value}", subject=subject, id=row.id, wanted=to.value
-        )
+        raise _moved_meanwhile(subject, row.id, came_from.value, to)
     session.refresh(row)
     write_history(session, subject, row.id, to.value, move_from=came_from.value, by=by, why=why)
+
+
+def _must_be_allowed(
+    row: Any, came_from: StrEnum, to: StrEnum, allowed: Mapping[Any, Collection[Any]], *, subject: str
+) -> None:
+    if to not in allowed[came_from]:
+        raise MoveNotAllowed(
+            f"{subject} {row.id} is {came_from.value}; it can't become {to.value}",
+            subject=subject,
+            id=row.id,
+            state=came_from.value,
+            wanted=to.value,
+        )
+
+
+def _moved_meanwhile(subject: str, row_id: int, came_from: str, to: StrEnum) -> MoveNotAllowed:
+    return MoveNotAllowed(
+        f"{subject} {row_id} is no longer {came_from}", subject=subject, id=row_id, wanted=to.value
+    )
+
+
+def _read_again(job: Job, row: RowMapping) -> None:
+    """Its columns as they are now; its line, which never changes, is not looked up again."""
+    for column, value in row.items():
+        set_committed_value(job, str(column), value)

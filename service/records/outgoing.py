@@ -6,7 +6,7 @@ change that was rolled back is never heard of, and one that was made is told eve
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -62,15 +62,19 @@ def tell(session: Session, event_type: str, *, client: str, now: datetime, **dat
     """Record an event, thin (type and ids), with a delivery to each of the client's callbacks; `order` among
     the ids puts it in line behind what was told of that order before. In the sandbox it says that it is a
     test."""
-    put_event(session, event_of(session, event_type, client=client, now=now, **data))
+    put_events(session, [event_of(session, event_type, client=client, now=now, **data)])
 
 
-def put_event(session: Session, event: Event) -> None:
-    """Write an event with its deliveries."""
-    new_rows.put(session, [event])
-    if event.type in TOLD:
-        callbacks = send(session, _LISTENING, {"of_client": event.client}).scalars()
-        new_rows.put(session, deliveries_of(event, callbacks))
+def put_events(session: Session, events: Sequence[Event]) -> None:
+    """Write events with their deliveries, in their order."""
+    new_rows.put(session, events)
+    told = [event for event in events if event.type in TOLD]
+    listening = {
+        client: send(session, _LISTENING, {"of_client": client}).scalars().all()
+        for client in {event.client for event in told}
+    }
+    deliveries = [row for event in told for row in deliveries_of(event, listening[event.client])]
+    new_rows.put(session, deliveries)
 
 
 def event_of(session: Session, event_type: str, *, client: str, now: datetime, **data: Any) -> Event:

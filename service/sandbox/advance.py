@@ -130,7 +130,7 @@ def _step(session: Session, job: Job, to: JobState, *, by: By) -> None:
     if (state is not before and not (state is J.DOUBTFUL and to is J.ENGRAVED)) or is_plain_at_the_bench:
         return
     if state is J.READY:
-        stock.take_out(session, job, by=by)
+        stock.take_out(session, [job], by=by)
     if to is J.ENGRAVED:
         job.faces_done = list(job.faces)
     if to is J.RELEASED:

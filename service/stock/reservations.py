@@ -8,6 +8,7 @@ change of what stands in a bin is one row of its history (`BinChange`).
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
@@ -76,12 +77,12 @@ def unreserve(session: Session, job: Job) -> None:
     session.flush()
 
 
-def take_out(session: Session, job: Job, *, by: By) -> None:
-    """Take the unit from its bin: the operator has it in hand. Does nothing the second time."""
-    if job.unit_in_hand:
-        return
-    _remove(session, job, StockChange.PULLED, by=by)
-    job.unit_in_hand = True
+def take_out(session: Session, jobs: Iterable[Job], *, by: By) -> None:
+    """Take units from their bins: the operator has them in hand. Does nothing the second time."""
+    still_there = [job for job in jobs if not job.unit_in_hand]
+    _remove(session, still_there, StockChange.PULLED, by=by)
+    for job in still_there:
+        job.unit_in_hand = True
     session.flush()
 
 
@@ -112,13 +113,18 @@ def row_of(session: Session, bin_name: str, sku: str) -> Stock:
     return row
 
 
-def _remove(session: Session, job: Job, what: StockChange, *, by: By) -> None:
-    """Take the job's reserved unit off its bin's count. Raises StockTooLow when it has none."""
-    bin_name = job.bin
-    if bin_name is None or not rows.change(session, bin_name, job.sku, boxed=-1, reserved=-1):
-        raise StockTooLow(f"job {job.id} has no unit in a bin", job=job.id)
-    rows.note(session, bin_name, job.sku, what, -1, by=by, job_id=job.id)
-    job.pulled_from, job.bin = bin_name, None
+def _remove(session: Session, jobs: Sequence[Job], what: StockChange, *, by: By) -> None:
+    """Take the jobs' reserved units off their bins' counts. Raises StockTooLow when one has none."""
+    together: dict[tuple[str | None, str], list[Job]] = {}
+    for job in jobs:
+        together.setdefault((job.bin, job.sku), []).append(job)
+    for (bin_name, sku), some in together.items():
+        units = len(some)
+        if bin_name is None or not rows.change(session, bin_name, sku, boxed=-units, reserved=-units):
+            raise StockTooLow(f"job {some[0].id} has no unit in a bin", job=some[0].id)
+    rows.note_taken(session, jobs, what, by=by)
+    for job in jobs:
+        job.pulled_from, job.bin = job.bin, None
     session.flush()
 
 
@@ -128,7 +134,7 @@ def write_off(session: Session, job: Job, what: StockChange, *, by: By) -> None:
         job.unit_in_hand = False
         session.flush()
         return
-    _remove(session, job, what, by=by)
+    _remove(session, [job], what, by=by)
 
 
 def take_back(session: Session, job: Job, *, was_in_hand: bool, by: By) -> None:

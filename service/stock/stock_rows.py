@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -84,20 +85,41 @@ def note(
 ) -> None:
     """Add a row to a bin's history, after the change itself: its row is locked until the end, so that rows
     of one count stand in the order of what happened."""
-    boxed = select(Stock.boxed).where(Stock.bin == bin_name, Stock.sku == sku)
-    session.add(
-        BinChange(
-            bin=bin_name,
-            sku=sku,
-            what=what.value,
-            units=units,
-            boxed=session.execute(boxed).scalar_one(),
-            who=signature(by),
-            at=by.at,
-            **about,
-        )
-    )
+    boxed = _boxed(session, bin_name, sku)
+    session.add(_noted(bin_name, sku, what, units, boxed=boxed, by=by, **about))
     session.flush()
+
+
+def note_taken(session: Session, jobs: Sequence[Job], what: StockChange, *, by: By) -> None:
+    """The same for the units of jobs that have been taken off the counts of the bins where they stood, one
+    row each, in the jobs' order."""
+    to_come = Counter((job.bin or "", job.sku) for job in jobs)
+    boxed = {of_count: _boxed(session, *of_count) for of_count in to_come}
+    for job in jobs:
+        bin_name, sku = of_count = job.bin or "", job.sku
+        to_come[of_count] -= 1
+        left = boxed[of_count] + to_come[of_count]
+        session.add(_noted(bin_name, sku, what, -1, boxed=left, by=by, job_id=job.id))
+    session.flush()
+
+
+def _noted(
+    bin_name: str, sku: str, what: StockChange, units: int, *, boxed: int, by: By, **about: Any
+) -> BinChange:
+    return BinChange(
+        bin=bin_name,
+        sku=sku,
+        what=what.value,
+        units=units,
+        boxed=boxed,
+        who=signature(by),
+        at=by.at,
+        **about,
+    )
+
+
+def _boxed(session: Session, bin_name: str, sku: str) -> int:
+    return session.execute(select(Stock.boxed).where(Stock.bin == bin_name, Stock.sku == sku)).scalar_one()
 
 
 def available(session: Session, sku: str) -> int:

@@ -16,7 +16,7 @@ from service.loads import waiting
 from service.loads.load_answers import LoadAnswer
 from service.records.db import Database
 from service.records.tables import OrderLine
-from tests.benches import Bench
+from tests.benches import Bench, jobs_of
 from tests.clocks import SetClock
 
 #: A lock reads the load's number, and then the whole load as it is under the lock.
@@ -109,6 +109,41 @@ def test_what_was_frozen_with_words_that_wait_is_read_once_and_anew_when_they_ch
     bench.database.write(change_words)
 
     assert [*before, options(), options()] == [(2, {6}), (0, {6}), (2, {1}), (0, {1})]
+
+
+@pytest.mark.postgres
+def test_an_act_on_a_full_plate_asks_no_more_often_than_one_on_two_units(
+    postgres_database: Database, clock: SetClock, tmp_path: Path
+) -> None:
+    """SQLite is sent a row that has changed with a statement of its own, and waits for none of them."""
+    bench = Bench(postgres_database, clock, tmp_path)
+    _, few, many = (asked_by_acts(bench, units) for units in (1, 2, 6))
+
+    assert many == few
+
+
+def asked_by_acts(bench: Bench, units: int) -> dict[str, int]:
+    """How many statements each act sends on a load of so many units, every one of another order."""
+    for _ in range(units):
+        bench.order()
+    load = bench.mounted(bench.claimed())
+    slots = [slot["slot"] for slot in load["turns"][0]["slots"]]
+    jobs = jobs_of(load)
+    acts = {
+        "pulled": {"jobs": dict.fromkeys(jobs, "found"), "lots": {}},
+        "seated": {"turn": 1, "slots": dict.fromkeys(slots, "seated")},
+        "start": {"turn": 1, "file_sha256": load["turns"][0]["file_sha256"]},
+        "finish": {"turn": 1},
+        "inspect": {"jobs": {job: {"result": "pass"} for job in jobs}},
+        "release": None,
+    }
+    asked = {}
+    for act, body in acts.items():
+        with statements(bench.database) as sent:
+            load = bench.do(load, act, body)
+        asked[act] = len(sent)
+    assert (load["state"], len(slots)) == ("closed", units)
+    return asked
 
 
 def test_whoever_looks_at_a_load_again_reads_no_outline_again(bench: Bench) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from service.records.db import Database
-from service.records.tables import BurnStart, Event, LoadJob, LoadSlot, Stock, TurnFile
+from service.records.tables import BinChange, BurnStart, Event, Job, LoadJob, LoadSlot, Stock, TurnFile
 from service.records.who import By
 from tests.benches import Bench, a_bench_shop, flat_plate, job_in, jobs_of, turning_plate
 from tests.clocks import SetClock
@@ -47,6 +47,26 @@ def test_a_load_is_claimed_with_its_slots_files_and_pulls(at: At) -> None:
     assert re.fullmatch(r"L1-t1-r1-[0-9A-Z]{6}\.svg", load["turns"][0]["file"])
     assert bench.job("J1").state == "loaded"
     assert bench.moves("job", "J1") == ["ready", "loaded"]
+
+
+def test_units_that_are_found_together_leave_their_bins_one_by_one(at: At) -> None:
+    bench = at()
+    bench.order(quantity=2)
+    bench.order(sku="CHEF")
+    bench.order()
+
+    bench.pulled(bench.claimed())
+
+    left = bench.rows(BinChange, BinChange.what == "pulled")
+    assert [(change.job_id, change.sku, change.units, change.boxed) for change in left] == [
+        (1, "PARER", -1, 49),
+        (2, "PARER", -1, 48),
+        (3, "CHEF", -1, 49),
+        (4, "PARER", -1, 47),
+    ]
+    assert [(job.bin, job.pulled_from, job.unit_in_hand) for job in bench.rows(Job)] == [
+        (None, "A1", True)
+    ] * 4
 
 
 def test_asked_again_the_operator_gets_the_load_he_holds(at: At) -> None:

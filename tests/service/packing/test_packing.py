@@ -53,7 +53,7 @@ def boxed(bench: Bench, *jobs: str) -> None:
 
     def work(session: Session) -> None:
         for job in (session.get_one(Job, int(identity[1:])) for identity in jobs):
-            reservations.take_out(session, job, by=By(SWEEP, bench.clock()))
+            reservations.take_out(session, [job], by=By(SWEEP, bench.clock()))
             job.state, job.unit_in_hand, job.faces_done = "released", False, list(job.faces)
 
     bench.database.write(work)

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.records.db import Database
 from service.records.errors import MoveNotAllowed
-from service.records.moves import move_job, move_load
+from service.records.moves import move_job, move_jobs, move_load
 from service.records.states import JobState, LoadState
 from service.records.tables import History, Job, Load
 from service.records.who import By
@@ -65,6 +65,61 @@ def test_a_job_that_another_has_moved_since_it_was_read_is_not_moved(bench: Benc
 
     with pytest.raises(MoveNotAllowed, match="no longer loaded"):
         bench.database.write(move)
+
+
+def test_of_several_jobs_none_is_moved_where_one_has_been_moved_since_they_were_read(bench: Bench) -> None:
+    bench.order(quantity=2)
+    bench.do(bench.see({"id": "L1"}), "drop")
+    bench.claimed()
+    before = len(bench.rows(History))
+
+    def move(session: Session) -> None:
+        jobs = [session.get_one(Job, number) for number in (1, 2, 3)]
+        moved_by_another(session, jobs[1], state="cancelled")
+        move_jobs(session, jobs, JobState.ENGRAVED, by=By(OPERATOR, MORNING))
+
+    with pytest.raises(MoveNotAllowed, match="job 2 is no longer loaded"):
+        bench.database.write(move)
+
+    assert [job.state for job in bench.rows(Job)] == ["loaded"] * 3
+    assert len(bench.rows(History)) == before
+
+
+def test_several_jobs_are_moved_each_from_where_it_was_read_with_what_else_has_changed_of_it(
+    bench: Bench,
+) -> None:
+    bench.order(quantity=2)
+
+    def move(session: Session) -> list[tuple[str, str | None, list[str], int]]:
+        jobs = [session.get_one(Job, number) for number in (3, 1, 2)]
+        jobs[0].faces_done = ["mark_side"]
+        moved_by_another(session, jobs[2], hold_reason="asked", version=7)
+        why = {1: "one", 2: "two", 3: "three"}
+        move_jobs(session, jobs, JobState.SHORT, by=By(OPERATOR, MORNING), why=why, unit_in_hand=True)
+        return [(job.state, job.hold_reason, job.faces_done, job.version) for job in jobs]
+
+    seen = bench.database.write(move)
+
+    assert seen == [("short", None, ["mark_side"], 2), ("short", None, [], 3), ("short", "asked", [], 8)]
+    assert all(job.unit_in_hand for job in bench.rows(Job))
+    assert [(row.subject_id, row.move_from, row.why) for row in bench.rows(History)[-3:]] == [
+        (3, "ready", "three"),
+        (1, "loaded", "one"),
+        (2, "ready", "two"),
+    ]
+
+
+def test_of_several_jobs_none_is_moved_where_one_may_not_be(bench: Bench) -> None:
+    bench.order()
+
+    def move(session: Session) -> None:
+        jobs = [session.get_one(Job, number) for number in (1, 2)]
+        move_jobs(session, jobs, JobState.ENGRAVED, by=By(OPERATOR, MORNING))
+
+    with pytest.raises(MoveNotAllowed, match="job 2 is ready; it can't become engraved"):
+        bench.database.write(move)
+
+    assert [job.state for job in bench.rows(Job)] == ["loaded", "ready"]
 
 
 def test_a_load_that_stands_as_it_was_read_is_moved_with_its_row_of_history(bench: Bench) -> None:

@@ -426,7 +426,7 @@ def has_left(counter: Counter, order: str, *, gone: bool = True) -> None:
         row = session.get_one(Order, number)
         for job in (job for line in row.lines for job in line.jobs):
             if job.bin is not None:
-                reservations.take_out(session, job, by=By(SWEEP, counter.tools.clock()))
+                reservations.take_out(session, [job], by=By(SWEEP, counter.tools.clock()))
             job.state, job.unit_in_hand, job.faces_done = "released", False, list(job.faces)
             if gone:
                 job.gathered_at = counter.tools.clock()
