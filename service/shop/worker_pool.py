@@ -8,6 +8,7 @@ that take much memory end when nobody has asked them for a while, and are begun 
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
 import pickle
@@ -298,6 +299,7 @@ class _Worker:
 def _work(line: Connection, start: Callable[..., float | None], arguments: tuple[Any, ...]) -> None:
     """In the process: start, say so, then answer until the line ends, or until nobody asks any more."""
     waits_seconds = start(*arguments)
+    gc.freeze()  # what it has loaded stays; to look it through for garbage would take a check's time and more
     line.send_bytes(b"up")
     while line.poll(waits_seconds):
         try:

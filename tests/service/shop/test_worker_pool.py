@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import time
@@ -55,6 +56,28 @@ def test_an_error_comes_back_as_it_was_raised(pool: WorkerPool) -> None:
         ask(pool, fails)
     with pytest.raises(RuntimeError, match="CannotTravel in a worker"):
         ask(pool, fails_badly)
+
+
+_LOADED: list[list[int]] = []
+
+
+def _load() -> None:
+    _LOADED.extend([number] for number in range(1_000))
+
+
+def _looked_through() -> int:
+    """So many of what was loaded at the start a search for garbage looks through."""
+    loaded = {id(each) for each in _LOADED}
+    return sum(id(each) in loaded for each in gc.get_objects())
+
+
+def test_what_a_worker_loads_at_its_start_is_not_looked_through_for_garbage() -> None:
+    pool = WorkerPool(1, _load)
+    pool.open()
+    try:
+        assert ask(pool, _looked_through) == 0
+    finally:
+        pool.close()
 
 
 def _until(file: Path) -> None:
