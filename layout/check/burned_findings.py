@@ -31,7 +31,7 @@ from layout.check.burned_letters import (
 from layout.check.request_findings import SIZE_WORDS
 from layout.check.size_findings import stroke_findings
 from layout.lettering.fonts import Font, OutlineFont
-from layout.lettering.typeset import Cluster, glyph_areas, glyph_strokes
+from layout.lettering.typeset import Cluster
 from layout.marks.blocks import Block
 from layout.marks.features import LEAST_STROKE, measured_glyph
 from layout.shop.findings import Finding, Severity, Verdict, verdict_of
@@ -75,8 +75,12 @@ def burned_findings(
     fewest faults speaks. Of a trial only the verdict counts: the first fault is enough, from which size it
     would be fine is not looked for, nor is what is only worth a note.
     """
+    letters = tuple(_letters(mark))
     by_process = [
-        (process, _until_refused(_of_process(policy, mark, process, is_trial=is_trial), is_trial=is_trial))
+        (
+            process,
+            _until_refused(_of_process(policy, mark, letters, process, is_trial=is_trial), is_trial=is_trial),
+        )
         for process in _distinct(processes)
     ]
     able = [entry for entry in by_process if verdict_of(tuple(entry[1])) is not Verdict.REFUSE]
@@ -95,17 +99,16 @@ def burned_findings(
 def letters_to_burn(policy: Policy, mark: Burned, processes: Sequence[Process]) -> int:
     """How many letters with hairlines must be burned to know their faults: for each process those that the
     bounds leave open. They are what a trial costs; all else is quick."""
+    letters = tuple(_letters(mark))
     return sum(
-        len(_doubtful(policy, mark, process))
+        len(_doubtful(policy, mark, letters, process))
         for process in _distinct(processes)
         if not _is_plain(policy, mark, process)
     )
 
 
-def _doubtful(policy: Policy, mark: Burned, process: Process) -> list[_Letter]:
-    return [
-        letter for letter in _letters(mark) if not letter.is_certainly_fine(mark.size_mm, process, policy)
-    ]
+def _doubtful(policy: Policy, mark: Burned, letters: Sequence[_Letter], process: Process) -> list[_Letter]:
+    return [letter for letter in letters if not letter.is_certainly_fine(mark.size_mm, process, policy)]
 
 
 def _is_plain(policy: Policy, mark: Burned, process: Process) -> bool:
@@ -132,12 +135,14 @@ def _until_refused(findings: Iterator[Finding], *, is_trial: bool) -> list[Findi
     return looked_at
 
 
-def _of_process(policy: Policy, mark: Burned, process: Process, *, is_trial: bool) -> Iterator[Finding]:
+def _of_process(
+    policy: Policy, mark: Burned, letters: Sequence[_Letter], process: Process, *, is_trial: bool
+) -> Iterator[Finding]:
     features, size, width = mark.block.features, mark.size_mm, process.line_width_mm
     stroke = features.stroke.width * size if features.stroke is not None else None
     if stroke is not None and not process.burns_centre_lines:
         yield from stroke_findings(policy, features, size, width, mark.inscription)
-    doubtful, faulty = _doubtful(policy, mark, process), set[Fault]()
+    doubtful, faulty = _doubtful(policy, mark, letters, process), set[Fault]()
     # Files are made from the frozen outline, so it has the last word on what has a path.
     hows: list[How | None] = [None] * len(doubtful)
     if not _is_plain(policy, mark, process):
@@ -247,10 +252,13 @@ def letter_shape(font: Font, cluster: Cluster, size: float) -> Shape:
         at = np.array([glyph.x, glyph.y])
 
         def move(points: np.ndarray, at: np.ndarray = at) -> np.ndarray:
+            return np.asarray((points + at) * size)
+
+        def move_stroke(points: np.ndarray, at: np.ndarray = at) -> np.ndarray:
             return np.asarray((points / font.capital_height + at) * size)
 
-        areas += [shapely.transform(area, move) for area in glyph_areas(font, glyph.gid, size)]
-        strokes += [shapely.transform(stroke, move) for stroke in glyph_strokes(font, glyph.gid)]
+        areas += [shapely.transform(shape.area, move) for shape in font.shapes(glyph.gid, size)]
+        strokes += [shapely.transform(stroke, move_stroke) for stroke in font.strokes_of(glyph.gid)]
     if len(cluster.glyphs) > 1 and len(areas) > 1:
         areas = [part for part in shapely.get_parts(shapely.union_all(areas)) if part.area > 0]
     return Shape(tuple(areas), tuple(strokes), FLAW_HEIGHTS * size)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from itertools import islice
 from typing import Any, TypeVar
 
 import numpy as np
@@ -17,7 +19,7 @@ from shapely.geometry import LineString, Polygon
 from layout.lettering import font_file as fontfile
 from layout.lettering import single_line
 from layout.lettering.font_file import FontRefused
-from layout.lettering.glyphs import Curves, TooComplex, even_odd_differs, merged, noted_curves
+from layout.lettering.glyphs import Curves, TooComplex, even_odd_differs, merged, noted_curves, rings_each
 from layout.lettering.hulls import hulls_around
 from layout.lettering.text import LINE_FEED, SHARED_SCRIPTS, graphemes, is_mark, normalise, script_of
 from layout.shop.measure import FLATTEN_MM, FROZEN_STEP_MM, Floats
@@ -67,8 +69,9 @@ class Shape:
         return self.clearance
 
 
-#: From so many drawings on, a shape's clearance is worked out.
-_OFTEN = 8
+#: From so many drawings on, a shape's clearance is worked out, which takes about as long as to ask of all of
+#: those before whether they are valid.
+_OFTEN = 20
 
 
 def are_sound(areas: Any, shapes: Sequence[Shape], height_mm: float) -> Bools:
@@ -133,7 +136,8 @@ class Font:
 
     def areas(self, glyph: int, height_mm: float) -> tuple[Polygon, ...]:
         """A glyph's region in font units, flattened finely enough for that capital height."""
-        return ()
+        (areas,) = self._areas_each([glyph], height_mm)
+        return areas
 
     def strokes_of(self, glyph: int) -> tuple[LineString, ...]:
         """A glyph's open strokes in font units."""
@@ -166,16 +170,29 @@ class Font:
 
     def shapes(self, glyph: int, height_mm: float) -> tuple[Shape, ...]:
         """A glyph's areas in capital heights, with what drawing needs to know of each."""
-        key = (glyph, _size_class(height_mm))
-        if key not in self._shapes:
-            scaled = [
-                shapely.transform(area, lambda points: points / self.capital_height)
-                for area in self.areas(glyph, height_mm)
-            ]
-            self._shapes[key] = tuple(
-                Shape(area, int(shapely.get_num_coordinates(area)), area.area) for area in scaled
+        (shapes,) = self.shapes_each([glyph], height_mm)
+        return shapes
+
+    def shapes_each(self, glyphs: Sequence[int], height_mm: float) -> list[tuple[Shape, ...]]:
+        """The shapes of each of some glyphs, those that nobody drew yet all at once."""
+        size = _size_class(height_mm)
+        new = [glyph for glyph in dict.fromkeys(glyphs) if (glyph, size) not in self._shapes]
+        if new:
+            areas = self._areas_each(new, height_mm)
+            scaled = shapely.transform(
+                np.array([area for own in areas for area in own], dtype=object),
+                lambda points: points / self.capital_height,
             )
-        return self._shapes[key]
+            drawn = map(
+                Shape, scaled, shapely.get_num_coordinates(scaled).tolist(), shapely.area(scaled).tolist()
+            )
+            for glyph, own in zip(new, areas, strict=True):
+                self._shapes[glyph, size] = tuple(islice(drawn, len(own)))
+        return [self._shapes[glyph, size] for glyph in glyphs]
+
+    def _areas_each(self, glyphs: Sequence[int], height_mm: float) -> list[tuple[Polygon, ...]]:
+        """The regions of some glyphs, drawn anew."""
+        return [() for _ in glyphs]
 
     def _draws(self, cluster: str) -> bool:
         raise NotImplementedError
@@ -215,7 +232,6 @@ class OutlineFont(Font):
         self.hb_font.scale = (self.upem, self.upem)
         if spec.axes:
             self.hb_font.set_variations(dict(spec.axes))
-        self._areas: dict[tuple[int, float], tuple[Polygon, ...]] = {}
         self._curves: dict[int, Curves] = {}
         self._scripts: frozenset[str] | None = None
         measured_on = spec.height_letter or "Hx"
@@ -229,7 +245,7 @@ class OutlineFont(Font):
             for letter in _LATIN_LETTERS:
                 glyph = self.hb_font.get_nominal_glyph(ord(letter))
                 if glyph:
-                    self._drawn(glyph, self.upem / 1000)
+                    self._merged(glyph, self._rings(glyph, self.upem / 1000))
 
     @property
     def scripts(self) -> frozenset[str]:
@@ -253,11 +269,13 @@ class OutlineFont(Font):
     def lacks(self, features: Mapping[str, bool]) -> tuple[str, ...]:
         return tuple(sorted(tag for tag, on in features.items() if on and tag not in self.features))
 
-    def areas(self, glyph: int, height_mm: float) -> tuple[Polygon, ...]:
-        key = (glyph, _size_class(height_mm))
-        if key not in self._areas:
-            self._areas[key] = self._drawn(glyph, FLATTEN_MM * self.capital_height / key[1])
-        return self._areas[key]
+    def _areas_each(self, glyphs: Sequence[int], height_mm: float) -> list[tuple[Polygon, ...]]:
+        tolerance = FLATTEN_MM * self.capital_height / _size_class(height_mm)
+        try:
+            rings = rings_each([self._curves_of(glyph) for glyph in glyphs], tolerance)
+        except (FontRefused, ValueError):  # one by one, to say which glyph it is
+            rings = [self._rings(glyph, tolerance) for glyph in glyphs]
+        return [self._merged(glyph, own) for glyph, own in zip(glyphs, rings, strict=True)]
 
     def _draws(self, cluster: str) -> bool:
         """Shaped alone, the cluster has no missing glyph, leaves ink where it should, and nothing was added.
@@ -287,8 +305,7 @@ class OutlineFont(Font):
         tolerances = [FLATTEN_MM * self.capital_height / size for size in SIZE_CLASSES_MM]
         return self._of_curves(glyph, lambda curves: curves.extremes(tolerances))
 
-    def _drawn(self, glyph: int, tolerance: float) -> tuple[Polygon, ...]:
-        rings = self._rings(glyph, tolerance)
+    def _merged(self, glyph: int, rings: Sequence[Floats]) -> tuple[Polygon, ...]:
         try:
             if self._file.even_odd and even_odd_differs(rings):
                 raise FontRefused(
@@ -416,7 +433,8 @@ def chord_error_mm(height_mm: float) -> float:
 
 
 def _size_class(height_mm: float) -> float:
-    return next((size for size in SIZE_CLASSES_MM if size >= height_mm), height_mm)
+    at = bisect_left(SIZE_CLASSES_MM, height_mm)
+    return SIZE_CLASSES_MM[at] if at < len(SIZE_CLASSES_MM) else height_mm
 
 
 __all__ = [

@@ -56,6 +56,10 @@ class Curves:
         Bézier curves or surfaces", Zhejiang University Journal, 1984; from memory). Raises TooComplex for
         more than `most` corners, ValueError for points that are no numbers.
         """
+        return [ring for _, ring in self._numbered_rings(tolerance, most)]
+
+    def _numbered_rings(self, tolerance: float, most: int) -> list[tuple[int, Floats]]:
+        """The rings, each with the number of its contour."""
         points, starts = self._corners(tolerance, most)
         distinct, encloses = _by_contour(points, starts)
         if not encloses.any():
@@ -64,7 +68,8 @@ class Curves:
             starts = np.cumsum(distinct)[starts] - distinct[starts]  # before how many that stay each begins
             points, encloses = points[distinct], encloses[distinct]
         ends = [*starts[1:].tolist(), len(points)]
-        return [points[a:b] for a, b in zip(starts.tolist(), ends, strict=True) if b > a and encloses[a]]
+        bounds = enumerate(zip(starts.tolist(), ends, strict=True))
+        return [(number, points[a:b]) for number, (a, b) in bounds if b > a and encloses[a]]
 
     def lines(self, tolerance: float, *, most: int = MOST_CORNERS) -> list[Floats]:
         """Each contour as an open line (n, 2), whatever it encloses. Raises as `rings` does."""
@@ -128,6 +133,20 @@ class Curves:
         bend, cubic = _length(p0 - 2 * p1 + p2), np.flatnonzero(self.degrees == 3)
         most_bent = np.maximum(bend[cubic], _length(p1[cubic] - 2 * p2[cubic] + p3[cubic]))
         return bend, most_bent, cubic
+
+
+def rings_each(drawn: Sequence[Curves], tolerance: float) -> list[list[Floats]]:
+    """The rings of several curves, all at once. Raises as `Curves.rings` does, and TooComplex where all of
+    them together need too many corners."""
+    together = Curves(
+        np.concatenate([curves.controls for curves in drawn]),
+        np.concatenate([curves.degrees for curves in drawn]),
+    )
+    whose = np.repeat(np.arange(len(drawn)), [np.count_nonzero(curves.degrees == 0) for curves in drawn])
+    rings: list[list[Floats]] = [[] for _ in drawn]
+    for contour, ring in together._numbered_rings(tolerance, MOST_CORNERS):
+        rings[whose[contour]].append(ring)
+    return rings
 
 
 def _length(vectors: Floats) -> Floats:
@@ -245,17 +264,36 @@ def _faces(rings: Sequence[Floats]) -> tuple[Any, Any]:
     """The faces into which rings cut the plane, and the winding number of each."""
     if not rings:
         return np.array([], dtype=object), np.array([], dtype=int)
-    corners = np.concatenate(rings)
-    lines = shapely.linearrings(corners, indices=np.repeat(np.arange(len(rings)), [*map(len, rings)]))
-    if not shapely.is_simple(shapely.multilinestrings(lines)):  # most letters: their rings never meet
+    counts, corners = [*map(len, rings)], np.concatenate(rings)
+    after = np.concatenate([part for ring in rings for part in (ring[1:], ring[:1])])
+    lines = shapely.linearrings(corners, indices=np.repeat(np.arange(len(rings)), counts))
+    if not shapely.is_simple(shapely.multilinestrings(lines)):
         limit_crossings(rings)
         lines = shapely.get_parts(shapely.union_all(lines))
+    elif len(rings) * len(corners) <= _PAIRS_AT_ONCE:  # most letters: their rings never meet
+        return _nested(lines, _turns(corners, after, np.array([ring[0] for ring in rings])), counts)
     faces = shapely.get_parts(shapely.polygonize(lines))
     inside = shapely.get_coordinates(shapely.point_on_surface(faces))
     if len(faces) * len(corners) > MOST_FACES_TIMES_EDGES:
         raise TooComplex("it has too many areas with too many corners")
-    after = np.concatenate([np.concatenate([ring[1:], ring[:1]]) for ring in rings])
     return faces, _windings(corners, after, inside)
+
+
+def _nested(lines: Any, turns: Any, counts: Sequence[int]) -> tuple[Any, Any]:
+    """The faces of rings that never meet, each bounded by one ring outside and by those that lie in it and in
+    no other within, and their winding numbers. `turns` (m, n) by the edges of all rings, `counts` of them
+    each, about the first corner of every ring."""
+    starts = np.cumsum([0, *counts[:-1]])
+    about = np.add.reduceat(
+        turns, starts, axis=1, dtype=np.int64
+    )  # how often each ring winds about another's corner
+    np.fill_diagonal(about, 0)
+    windings = about.sum(axis=1) + np.where(shapely.is_ccw(lines), 1, -1)
+    depth = np.count_nonzero(about, axis=1)
+    innermost = np.where(about != 0, depth, -1)
+    within = np.where(depth > 0, innermost.argmax(axis=1), -1)
+    faces = [shapely.polygons(line, lines[within == number]) for number, line in enumerate(lines)]
+    return shapely.orient_polygons(np.array(faces, dtype=object), exterior_cw=True), windings
 
 
 def limit_crossings(rings: Sequence[Floats]) -> None:
@@ -289,10 +327,16 @@ def _windings(begins: Floats, ends: Floats, points: Floats) -> Any:
     if len(points) > most:  # in blocks: a table of all points and edges can be larger than the memory
         blocks = np.split(points, range(most, len(points), most))
         return np.concatenate([_windings(begins, ends, block) for block in blocks])
+    return _turns(begins, ends, points).sum(axis=1, dtype=np.int64)
+
+
+def _turns(begins: Floats, ends: Floats, points: Floats) -> Any:
+    """Which of the edges (n, 2 each) cross the ray to the right of each of the points (m, 2): 1 upward, -1
+    downward, else 0 (m, n)."""
     (x0, y0), (x1, y1) = begins.T, ends.T
     px, py = points[:, :1], points[:, 1:]
     is_below, ends_above = y0 <= py, y1 > py
     left = (x1 - x0) * (py - y0) - (px - x0) * (y1 - y0)
     up = is_below & ends_above & (left > 0)
     down = ~is_below & ~ends_above & (left < 0)
-    return np.count_nonzero(up, axis=1) - np.count_nonzero(down, axis=1)
+    return up.astype(np.int8) - down

@@ -37,7 +37,8 @@ def inked(font: Font, spots: Sequence[Spot], *, height_mm: float, bridges: Seque
     Areas that touch or overlap are merged; single-line strokes are joined where their ends meet, or where one
     of the `bridges` (each (2, 2), mm) leads from one end to the other.
     """
-    shapes = [(spot, shape) for spot in spots for shape in font.shapes(spot.gid, height_mm)]
+    drawn = font.shapes_each([spot.gid for spot in spots], height_mm)
+    shapes = [(spot, shape) for spot, own in zip(spots, drawn, strict=True) for shape in own]
     areas = merge_touching(_frozen_areas(shapes, height_mm)) if shapes else ()
     strokes = [(spot, stroke) for spot in spots for stroke in font.strokes_of(spot.gid)]
     return Outline(areas, _frozen_strokes(strokes, height_mm / font.capital_height, bridges))

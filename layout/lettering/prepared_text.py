@@ -80,7 +80,8 @@ def stamp_of(composition: Composition, size_class_mm: float) -> Stamp | None:
     """The stamp for a size class; None for single-line fonts, letters that touch, and no ink."""
     font = composition.font
     glyphs = [glyph for cluster in composition.clusters for glyph in cluster.glyphs]
-    shapes = [(glyph, shape) for glyph in glyphs for shape in font.shapes(glyph.gid, size_class_mm)]
+    drawn = font.shapes_each([glyph.gid for glyph in glyphs], size_class_mm)
+    shapes = [(glyph, shape) for glyph, own in zip(glyphs, drawn, strict=True) for shape in own]
     if not shapes or any(font.strokes_of(glyph.gid) for glyph in glyphs):
         return None
     areas = np.array([shape.area for _, shape in shapes], dtype=object)

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from shapely.geometry import LineString, Polygon
 
 from layout.lettering.fonts import Font
 from layout.lettering.hulls import hull_of
@@ -104,16 +103,6 @@ def draw(
     return inked(composition.font, spots, height_mm=height_mm)
 
 
-def glyph_areas(font: Font, gid: int, height_mm: float) -> tuple[Polygon, ...]:
-    """Filled region of a glyph in font units (none for single-line fonts)."""
-    return font.areas(gid, height_mm)
-
-
-def glyph_strokes(font: Font, gid: int) -> tuple[LineString, ...]:
-    """Open strokes of a single-line font's character in font units (none for outline fonts)."""
-    return font.strokes_of(gid)
-
-
 _NONE: Floats = np.empty((0, 2))
 
 
@@ -167,6 +156,4 @@ __all__ = [
     "Glyph",
     "compose",
     "draw",
-    "glyph_areas",
-    "glyph_strokes",
 ]

@@ -21,7 +21,7 @@ import shapely
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
 from layout.lettering.fonts import KEPT_HULL, Font
-from layout.lettering.typeset import Cluster, Composition, Glyph, glyph_areas, glyph_strokes
+from layout.lettering.typeset import Cluster, Composition, Glyph
 from layout.marks import margins
 from layout.shop.measure import Floats
 from layout.shop.shop import FontSpec
@@ -392,9 +392,7 @@ class MeasuredGlyph:
         kept: dict[int, MultiPolygon] = self._font.__dict__.setdefault("_regions", {})
         region = kept.get(self.gid)
         if region is None:
-            unit = self._font.capital_height
-            areas = MultiPolygon(glyph_areas(self._font, self.gid, _MEASURED_AT_MM))
-            region = shapely.transform(areas, lambda points: points / unit)
+            region = MultiPolygon([shape.area for shape in self._font.shapes(self.gid, _MEASURED_AT_MM)])
             if len(kept) >= _MOST_REGIONS:
                 kept.clear()
             kept[self.gid] = region
@@ -418,18 +416,18 @@ def narrowest_gap(composition: Composition) -> Feature | None:
     """The narrowest gap between any two clusters that don't touch: of neighbours in a line, of letters of two
     lines set close, or of those on both sides of a very narrow one. None where no two stand apart.
 
-    Pairs are looked at by how near their boxes come, and only while a nearer one is possible.
+    Pairs are looked at by how far apart their hulls certainly are, and only while a nearer one is possible.
     """
     font = composition.font
-    boxed = [(c, box) for c in composition.clusters if (box := _box(font, c)) is not None]
-    if len(boxed) < 2:
+    inked = [c for c in composition.clusters if any(len(font.hull(g.gid)) for g in c.glyphs)]
+    if len(inked) < 2:
         return None
-    ones, others, apart = _pairs_by_nearness([box for _, box in boxed])
+    ones, others, apart = _pairs_by_nearness(np.array([_reaches(font, cluster) for cluster in inked]))
     best: _Width | None = None
     for one, other, least in zip(ones, others, apart, strict=True):
         if best is not None and least > best[0]:
             break
-        gap = _gap_width(font, boxed[one][0], boxed[other][0])
+        gap = _gap_width(font, inked[one], inked[other])
         if gap is not None and (best is None or gap < best):
             best = gap
     return Feature(*best) if best is not None else None
@@ -440,36 +438,35 @@ def _gap_width(font: Font, a: Cluster, b: Cluster) -> _Width | None:
     return (gap, (min(a.span[0], b.span[0]), max(a.span[1], b.span[1]))) if gap > TOUCHING else None
 
 
-#: x0, y0, x1, y1 in capital heights.
-_Box = tuple[float, float, float, float]
+#: Directions in which it is looked how far letters reach, each with the opposite one half of them later.
+_DIRECTIONS: Floats = np.array(
+    [(math.cos(turn), math.sin(turn)) for turn in (math.pi * at / 8 for at in range(16))]
+)
+#: Capital heights by which a bound must be missed to be believed in spite of rounding.
+_ROUNDING = 1e-9
 
 
-def _box(font: Font, cluster: Cluster) -> _Box | None:
-    """Box of a cluster's ink; None without ink."""
-    kept_boxes: dict[int, _Box | None] = font.__dict__.setdefault("_boxes", {})
-    boxes = []
+def _reaches(font: Font, cluster: Cluster) -> Floats:
+    """How far a cluster's hulls reach in each of the directions (d,)."""
+    known: dict[int, Floats | None] = font.__dict__.setdefault("_reaches", {})
+    reaches = []
     for glyph in cluster.glyphs:
-        if glyph.gid not in kept_boxes:
+        if glyph.gid not in known:
             hull = font.hull(glyph.gid)
-            kept_boxes[glyph.gid] = (
-                (*hull.min(axis=0).tolist(), *hull.max(axis=0).tolist()) if len(hull) else None
-            )
-        box = kept_boxes[glyph.gid]
-        if box is not None:
-            boxes.append((box[0] + glyph.x, box[1] + glyph.y, box[2] + glyph.x, box[3] + glyph.y))
-    if len(boxes) < 2:
-        return boxes[0] if boxes else None
-    x0, y0, x1, y1 = zip(*boxes, strict=True)
-    return min(x0), min(y0), max(x1), max(y1)
+            known[glyph.gid] = (hull @ _DIRECTIONS.T).max(axis=0) if len(hull) else None
+        own = known[glyph.gid]
+        if own is not None:
+            reaches.append(own + glyph.x * _DIRECTIONS[:, 0] + glyph.y * _DIRECTIONS[:, 1])
+    return reaches[0] if len(reaches) == 1 else np.max(reaches, axis=0)
 
 
-def _pairs_by_nearness(boxes: Sequence[_Box]) -> tuple[list[int], list[int], list[float]]:
-    """All pairs of boxes by their numbers, the nearest first, and how far apart each two are."""
-    x0, y0, x1, y1 = np.array(boxes).T
-    one, other = np.triu_indices(len(boxes), 1)
-    across = np.maximum(x0[one] - x1[other], x0[other] - x1[one])
-    up = np.maximum(y0[one] - y1[other], y0[other] - y1[one])
-    apart = np.hypot(np.maximum(across, 0.0), np.maximum(up, 0.0))
+def _pairs_by_nearness(reaches: Floats) -> tuple[list[int], list[int], list[float]]:
+    """All pairs of clusters (n, d) by their numbers, the nearest first, and how far apart each two are at the
+    least: what lies between the hulls along the direction in which most does."""
+    half = len(_DIRECTIONS) // 2
+    one, other = np.triu_indices(len(reaches), 1)
+    opposite = -np.roll(reaches, half, axis=1)  # where each begins in a direction
+    apart = np.maximum((opposite[other] - reaches[one]).max(axis=1) - _ROUNDING, 0.0)
     order = np.argsort(apart, kind="stable")
     return one[order].tolist(), other[order].tolist(), apart[order].tolist()
 
@@ -485,6 +482,7 @@ def _gap(font: Font, a: Cluster, b: Cluster) -> float:
     else:
         key = _relative(a.glyphs, base), _relative(b.glyphs, base)
     if key not in kept:
+        font.shapes_each([glyph.gid for glyph in (*a.glyphs, *b.glyphs)], _MEASURED_AT_MM)
         ink_a, ink_b = _ink(font, a.glyphs), _ink(font, b.glyphs)
         kept[key] = 0.0 if ink_a.is_empty or ink_b.is_empty else float(ink_a.distance(ink_b))
     return kept[key]
@@ -498,6 +496,8 @@ def _ink(font: Font, glyphs: Sequence[Glyph]) -> Any:
     pieces: list[Polygon | LineString] = []
     for glyph in glyphs:
         at = np.array([glyph.x, glyph.y])
-        for piece in (*glyph_areas(font, glyph.gid, _MEASURED_AT_MM), *glyph_strokes(font, glyph.gid)):
-            pieces.append(shapely.transform(piece, lambda points, at=at: points / font.capital_height + at))
+        for shape in font.shapes(glyph.gid, _MEASURED_AT_MM):
+            pieces.append(shapely.transform(shape.area, lambda points, at=at: points + at))
+        for stroke in font.strokes_of(glyph.gid):
+            pieces.append(shapely.transform(stroke, lambda points, at=at: points / font.capital_height + at))
     return shapely.geometrycollections(pieces)

@@ -12,7 +12,7 @@ from scipy import ndimage
 from shapely.geometry import MultiPolygon, Point, box
 
 from layout.lettering.fonts import open_font
-from layout.lettering.typeset import compose, glyph_areas
+from layout.lettering.typeset import compose
 from layout.marks.features import LOST_WIDTHS, narrowest_counter, narrowest_gap, thinnest_stroke
 from service.shop import catalogue
 
@@ -42,7 +42,7 @@ def raster_lost_widths(inside: np.ndarray, inside_distance: np.ndarray, w: float
 def _letter(font_name: str, char: str) -> MultiPolygon:
     font = open_font(catalogue.load(catalogue.default_folder()).fonts[font_name])
     composition = compose([char], font)
-    areas = [a for c in composition.clusters for g in c.glyphs for a in glyph_areas(font, g.gid, 10.0)]
+    areas = [a for c in composition.clusters for g in c.glyphs for a in font.areas(g.gid, 10.0)]
     return shapely.transform(MultiPolygon(areas), lambda points: points / font.capital_height)
 
 
@@ -87,7 +87,7 @@ def test_the_narrowest_gap_agrees_with_the_distance_transform(font: str, text: s
     for cluster in composition.clusters:
         for glyph in cluster.glyphs:
             move = np.array([glyph.x, glyph.y])
-            areas = MultiPolygon(glyph_areas(opened, glyph.gid, 10.0))
+            areas = MultiPolygon(opened.areas(glyph.gid, 10.0))
             letters.append(shapely.transform(areas, lambda p, move=move: p / opened.capital_height + move))
     first, second = letters
 

@@ -12,7 +12,15 @@ import pytest
 import shapely
 from fontTools.ttLib import TTFont
 
-from layout.lettering.fonts import SIZE_CLASSES_MM, FontRefused, OutlineFont, open_font, suggest
+from layout.lettering import glyphs
+from layout.lettering.fonts import (
+    SIZE_CLASSES_MM,
+    FontRefused,
+    OutlineFont,
+    SingleLineFont,
+    open_font,
+    suggest,
+)
 from layout.shop.measure import FLATTEN_MM
 from tests.layout.faces import INNER, SHOP, SQUARE, a_font_file, a_shipped_font, a_single_line_file, a_spec
 
@@ -281,6 +289,49 @@ def test_flattening_keeps_within_its_tolerance_at_the_size_that_is_burned(name, 
     edge = shapely.union_all([area.boundary for area in font.areas(glyph, height_mm)])
 
     assert shapely.distance(edge, shapely.points(fine)).max() * scale <= FLATTEN_MM * 1.01
+
+
+@pytest.mark.parametrize("name", ["lato-bold", "great-vibes", "amiri-bold", "line-sans"])
+def test_letters_drawn_together_are_those_drawn_one_by_one(name):
+    spec = SHOP.fonts[name]
+    kind = SingleLineFont if spec.kind == "single_line" else OutlineFont
+    together, alone = kind(spec), kind(spec)
+    numbers = list(alone.glyphs)[1:60]
+
+    drawn = together.shapes_each(numbers, 3.0)
+
+    for glyph, shapes in zip(numbers, drawn, strict=True):
+        assert [shape.area.wkb for shape in shapes] == [shape.area.wkb for shape in alone.shapes(glyph, 3.0)]
+
+
+def test_of_letters_drawn_together_the_one_that_is_too_complex_is_named():
+    star = [(500 + 450 * math.cos(math.tau * 499 / 1000 * n), 450 + 440 * math.sin(n)) for n in range(1000)]
+    font = open_font(a_spec(a_font_file({**PLAIN, "W": [star, SQUARE]})))
+    numbers = [font.hb_font.get_nominal_glyph(ord(char)) for char in "HWx"]
+
+    with pytest.raises(FontRefused, match=f"glyph {numbers[1]} is too complex"):
+        font.shapes_each(numbers, 8.0)
+
+
+def square(x: float, y: float, half: float, *, turned: bool = False) -> np.ndarray:
+    ring = np.array([(x - half, y - half), (x + half, y - half), (x + half, y + half), (x - half, y + half)])
+    return ring[::-1] if turned else ring
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_rings_that_never_meet_enclose_what_their_faces_say(seed, monkeypatch):
+    chance = random.Random(seed)
+    rings = [
+        square(x, 0, half, turned=chance.random() < 0.5)
+        for x in (0, 25)
+        for half in chance.sample(range(1, 12), k=chance.randrange(1, 5))
+    ]
+    chance.shuffle(rings)
+
+    quick = glyphs.merged(rings)
+    monkeypatch.setattr(glyphs, "_PAIRS_AT_ONCE", 0)  # too many for that: by a point in each face
+
+    assert [area.wkb for area in quick] == [area.wkb for area in glyphs.merged(rings)]
 
 
 @pytest.mark.parametrize("name", ALL_FONTS)

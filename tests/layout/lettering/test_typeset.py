@@ -17,7 +17,7 @@ from layout.lettering.bidi import visual_runs
 from layout.lettering.fonts import FontRefused
 from layout.lettering.ink import merge_touching
 from layout.lettering.text import graphemes, normalise
-from layout.lettering.typeset import compose, draw, glyph_areas, glyph_strokes
+from layout.lettering.typeset import compose, draw
 from layout.shop.outline import frozen
 from tests.layout.faces import SHOP, a_shipped_font, words_for
 
@@ -319,7 +319,7 @@ def test_the_drawn_area_is_that_of_the_glyphs_merged_by_shapely(name):
         affinity.affine_transform(area, (unit, 0, 0, unit, glyph.x * height, glyph.y * height))
         for cluster in composition.clusters
         for glyph in cluster.glyphs
-        for area in glyph_areas(font, glyph.gid, height)
+        for area in font.areas(glyph.gid, height)
     ]
 
     whole = shapely.union_all(pieces)
@@ -361,8 +361,8 @@ def test_the_same_words_give_the_same_digest():
 def test_glyph_functions_give_font_units():
     font = a_shipped_font()
     glyph = compose(["H"], font).clusters[0].glyphs[0].gid
-    (area,) = glyph_areas(font, glyph, 8.0)
+    (area,) = font.areas(glyph, 8.0)
 
     assert area.bounds[3] == font.capital_height
-    assert glyph_strokes(font, glyph) == ()
+    assert font.strokes_of(glyph) == ()
     assert math.isfinite(np.sum(compose(["H"], font).hull))

@@ -19,6 +19,9 @@ from layout.marks.features import (
     Feature,
     Features,
     MeasuredGlyph,
+    _gap,
+    _pairs_by_nearness,
+    _reaches,
     features_of,
     measured_glyph,
     narrowest_counter,
@@ -124,6 +127,19 @@ def test_words_far_apart_don_t_hide_the_gap_inside_them(shop: Shop) -> None:
     assert together is not None
     assert apart is not None
     assert apart.width == together.width
+
+
+@pytest.mark.parametrize("name", ["lato-bold", "great-vibes", "amiri-bold", "line-script"])
+def test_no_gap_is_narrower_than_its_bound(shop: Shop, name: str) -> None:
+    font = open_font(shop.fonts[name])
+    words = "محمد العربي" if name == "amiri-bold" else "AVATAR To, jay-Wolf"
+    inked = [c for c in compose([words], font).clusters if any(len(font.hull(g.gid)) for g in c.glyphs)]
+
+    ones, others, bounds = _pairs_by_nearness(np.array([_reaches(font, cluster) for cluster in inked]))
+
+    gaps = [_gap(font, inked[one], inked[other]) for one, other in zip(ones, others, strict=True)]
+    assert len(gaps) == len(inked) * (len(inked) - 1) // 2
+    assert (np.array(bounds) <= gaps).all()
 
 
 def test_single_line_fonts_have_gaps_but_neither_strokes_nor_counters(shop: Shop) -> None:
