@@ -14,9 +14,9 @@ on the safe side: "no" means that nobody knows.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable
 
-import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
@@ -24,8 +24,8 @@ from layout.shop.measure import Floats
 
 #: Widths (capital heights) by which a glyph is shrunk and grown: half a line of a hundredth of a millimetre
 #: on capitals of 10 mm is on the first rung, that of a tenth on capitals of 2 mm on the last.
-SHRUNK: Floats = np.array([0.001 * 1.12**rung for rung in range(30)])
-GROWN: Floats = np.array([0.005 * 1.5**rung for rung in range(-6, 4)])
+SHRUNK = tuple([0.001 * 1.12**rung for rung in range(30)])
+GROWN = tuple([0.005 * 1.5**rung for rung in range(-6, 4)])
 #: Reaches that are tried, in multiples of what the glyph was shrunk by: right angles lie within the least of
 #: them, corners of 48 degrees within the furthest.
 REACHES = (1.45, 1.6, 1.75, 1.9, 2.05, 2.2, 2.35, 2.5)
@@ -47,35 +47,35 @@ class Margins:
     def stays_within(self, reach: float, *, shrunk_by: float) -> bool:
         """Whether no point of the glyph is further than `reach` from what is left of it when it is shrunk by
         `shrunk_by`, or by less."""
-        rung = int(SHRUNK.searchsorted(shrunk_by))
+        rung = bisect_left(SHRUNK, shrunk_by)
         if rung == len(SHRUNK) or reach < REACHES[0] * SHRUNK[rung]:
             return False
         enough = self._figures[rung]
         if enough == 0.0:
             below = self._figures[rung - 1] if rung else 0.0
-            enough = self._figures[rung] = self._reach(float(SHRUNK[rung]), float(below))
+            enough = self._figures[rung] = self._reach(SHRUNK[rung], float(below))
         return bool(enough * SHRUNK[rung] <= reach)
 
     def stays_open(self, *, grown_by: float, pocket: float) -> bool:
         """Whether, where it grows by no more than `grown_by` anywhere, its parts stand apart, and nothing is
         enclosed that lay open before and that a disc of diameter `pocket` goes into. With a rung as
         `grown_by`: nothing is enclosed that is not filled when it grows by that."""
-        rung = int(GROWN.searchsorted(grown_by))
+        rung = bisect_left(GROWN, grown_by)
         # An opening's sides may grow less than its mouth: such a disc's middle may be no further than half of
         # it from the drawing, and must not be filled before the rung is reached.
         if rung == len(GROWN) or (GROWN[rung] > grown_by and GROWN[rung] >= pocket / 2):
             return False
         at = len(SHRUNK) + rung
         if self._figures[at] == 0.0:
-            self._figures[at] = 1.0 if self._is_open(float(GROWN[rung])) else math.nan
+            self._figures[at] = 1.0 if self._is_open(GROWN[rung]) else math.nan
         return bool(self._figures[at] == 1.0)
 
     def look_at_all(self) -> None:
         """Look at every rung that was not looked at."""
         for width in GROWN:
-            self.stays_open(grown_by=float(width), pocket=1.0)
+            self.stays_open(grown_by=width, pocket=1.0)
         for width in SHRUNK:
-            self.stays_within(1.0, shrunk_by=float(width))
+            self.stays_within(1.0, shrunk_by=width)
 
     def _reach(self, width: float, below: float) -> float:
         """The least of the reaches that is enough for a rung. `below` is what is on the rung below, 0 while
