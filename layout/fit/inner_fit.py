@@ -64,7 +64,7 @@ class Copies:
     def __init__(self, room: Room, hull: Floats) -> None:
         self._centre = hull.mean(axis=0)
         about = hull - self._centre
-        self._room = room
+        self.room = room
         self._reach = (room.normals @ about.T).max(axis=1)
         self._limits = room.offsets + TOUCH_MM
         self._mirrored = -about
@@ -78,11 +78,11 @@ class Copies:
     @cached_property
     def _largest(self) -> tuple[float, float, float]:
         """The largest scale, and where the hull's centre lies then."""
-        return largest_copy(-self._mirrored, self._room.normals, self._limits, most=_MOST) or (0.0, 0.0, 0.0)
+        return largest_copy(-self._mirrored, self.room.normals, self._limits, most=_MOST) or (0.0, 0.0, 0.0)
 
     @cached_property
     def _taken(self) -> _Taken:
-        return _Taken(self._room.walls, self._mirrored)
+        return _Taken(self.room.walls, self._mirrored)
 
     def fits_anywhere(self, scale: float) -> bool | None:
         """Whether there are any positions at that scale, by a small part of the work of drawing them; None
@@ -91,7 +91,7 @@ class Copies:
         There are some where obstacles leave some of the frame's sides. Two convex obstacles enclose nothing
         between them: where they take all sides they take all. More of them may leave something in the middle.
         """
-        walls, limits = self._room.walls, self._limits - scale * self._reach
+        walls, limits = self.room.walls, self._limits - scale * self._reach
         begins, ends = walls.sides.stretches(limits, limits)
         begin, end = begins.max(axis=0), ends.min(axis=0)
         is_side = end - begin > _DEEP_MM
@@ -99,15 +99,17 @@ class Copies:
             return False if (end - begin < -_DEEP_MM).all() else None
         if not walls.rings:
             return True
-        first, last = self._taken.stretches(limits, scale)
+        sides = np.flatnonzero(is_side)  # of a frame of many sides a large copy leaves few
+        end = end[sides]
+        first, last = self._taken.stretches(limits, scale, sides)
         first = np.where(last > first, first, np.inf)
         order = np.argsort(first, axis=0)
-        reached = begin
+        reached = begin[sides]
         for a, b in zip(
             np.take_along_axis(first, order, axis=0), np.take_along_axis(last, order, axis=0), strict=True
         ):
             reached = np.where(a <= reached + _DEEP_MM, np.maximum(reached, b), reached)
-        if (is_side & (reached < end - _DEEP_MM)).any():
+        if (reached < end - _DEEP_MM).any():
             return True
         return False if len(walls.rings) <= _NOTHING_BETWEEN else None
 
@@ -152,20 +154,20 @@ class Copies:
         corners = self._about(middle, limits)
         if corners is not None:
             return corners
-        corners = _clipped(self._room.normals, limits)
+        corners = _clipped(self.room.normals, limits)
         return corners if len(corners) else middle[None, :]
 
     def _about(self, inside: Floats, limits: Floats) -> Floats | None:
         """The corners within those limits, built about a point inside; None where it is not well inside."""
-        depth = limits - self._room.normals @ inside
+        depth = limits - self.room.normals @ inside
         if depth.min() <= _DEEP_MM:
             return None
-        return _dual_corners(self._room.normals / depth[:, None]) + inside
+        return _dual_corners(self.room.normals / depth[:, None]) + inside
 
     def _grown(self, scale: float, frame: Floats) -> Any:
         """The positions to stay out of: obstacles that reach into the frame, grown by the mirrored copy."""
         if self._sums is None:
-            self._sums = _minkowski_sums(self._room.obstacles, self._mirrored)
+            self._sums = _minkowski_sums(self.room.obstacles, self._mirrored)
         fixed, growing, counts = self._sums
         if len(counts) == 0:
             return counts
@@ -202,6 +204,16 @@ class _Seen:
             None if meets.all() else ~meets,
         )
 
+    def of_lines(self, lines: Any) -> _Seen:
+        """The same of some of the lines, by their numbers."""
+        return _Seen(
+            self.cosines[:, lines],
+            self.to_along[:, lines],
+            self.enters[:, lines],
+            self.leaves[:, lines],
+            None if self.parallel is None else self.parallel[:, lines],
+        )
+
     def stretches(self, limits: Floats, offsets: Floats) -> tuple[Floats, Floats]:
         """From where to where (..., m, k) each line, at `limits` (k,), lies in each half-plane at `offsets`
         (..., m)."""
@@ -223,6 +235,8 @@ class _Walls:
         self.normals = np.concatenate([wall for wall, _ in walls] or [np.empty((0, 2))])
         self.offsets = np.concatenate([offsets for _, offsets in walls] or [np.empty(0)])
         self.starts = np.cumsum([0, *(len(offsets) for _, offsets in walls)])[:-1]
+        self.corners = np.concatenate([np.empty((0, 2)), *obstacles])
+        self.firsts = np.cumsum([0, *map(len, obstacles)])[:-1]
         self.seen = _Seen.of(normals, self.normals)
 
 
@@ -237,17 +251,19 @@ class _Taken:
     def __init__(self, walls: _Walls, mirrored: Floats) -> None:
         self._walls = walls
         self._growing = (walls.normals @ mirrored.T).max(axis=1)
-        normals, self._own_growing = half_planes(mirrored)
-        self._own = _Seen.of(walls.lines, normals)
-        self._fixed = np.array([(normals @ ring.T).max(axis=1) for ring in walls.rings])
+        self._own, self._own_growing = half_planes(mirrored)
+        self._fixed = np.maximum.reduceat(walls.corners @ self._own.T, walls.firsts)
 
-    def stretches(self, limits: Floats, scale: float) -> tuple[Floats, Floats]:
-        """From where to where (o, k) each obstacle takes each side, at `limits` (k,)."""
-        walls = self._walls
-        begins, ends = walls.seen.stretches(limits, walls.offsets + scale * self._growing)
+    def stretches(self, limits: Floats, scale: float, sides: Any) -> tuple[Floats, Floats]:
+        """From where to where (o, k) each obstacle takes each of some sides (k,), by their numbers; `limits`
+        of all of them."""
+        walls, limits = self._walls, limits[sides]
+        seen = walls.seen.of_lines(sides)
+        begins, ends = seen.stretches(limits, walls.offsets + scale * self._growing)
         first = np.maximum.reduceat(begins, walls.starts)
         last = np.minimum.reduceat(ends, walls.starts)
-        begins, ends = self._own.stretches(limits, self._fixed + scale * self._own_growing)
+        seen = _Seen.of(walls.lines[sides], self._own)
+        begins, ends = seen.stretches(limits, self._fixed + scale * self._own_growing)
         return (
             np.maximum(first, begins.max(axis=1, initial=-np.inf)),
             np.minimum(last, ends.min(axis=1, initial=np.inf)),

@@ -361,14 +361,26 @@ def _largest_step(fits: Callable[[float], bool], low: int, top: int) -> int:
 
 
 def _placed(region: Region, copies: Copies, hull: Floats, wish: _Wish, height_mm: float) -> Fit | None:
+    spot = _nearest_spot(copies, hull, wish, height_mm)
+    if spot is None:
+        return None
+    block = shapely.convex_hull(shapely.multipoints(hull * height_mm + spot))
+    if wish.turn_deg:
+        block = affinity.rotate(block, wish.turn_deg, origin=(0, 0))
+    x, y = Affine.turned(wish.turn_deg).point(spot)
+    return Fit(height_mm, x, y, wish.turn_deg, region, (block,))
+
+
+def _nearest_spot(copies: Copies, hull: Floats, wish: _Wish, height_mm: float) -> tuple[float, float] | None:
+    """Where the composition's origin may lie, the nearest to where it wants to; None where it may nowhere."""
+    wished = wish.origin(height_mm)
+    if wish.slide == "both" and certainly_holds(copies.room, hull, height_mm, wished):
+        return wished
     allowed = wish.allowed(copies.positions(height_mm), height_mm)
     if allowed.is_empty:
         return None
-    spot = nearest_points(allowed, Point(wish.origin(height_mm)))[0]
-    x, y = Affine.turned(wish.turn_deg).point((spot.x, spot.y))
-    corners = hull * height_mm + [spot.x, spot.y]
-    block = affinity.rotate(shapely.convex_hull(shapely.multipoints(corners)), wish.turn_deg, origin=(0, 0))
-    return Fit(height_mm, x, y, wish.turn_deg, region, (block,))
+    spot = nearest_points(allowed, Point(wished))[0]
+    return spot.x, spot.y
 
 
 def anchor_of(zone: Zone, align: Align) -> tuple[float, float]:
