@@ -85,6 +85,7 @@ def script_of(char: str) -> str:
     return code
 
 
+@lru_cache(maxsize=32)  # every suggestion of other fonts and sizes asks for the same words again
 def inspect(text: str, policy: Policy) -> tuple[Finding, ...]:
     """Everything about the words alone that stands in the way of engraving them, all at once.
 

@@ -5,6 +5,7 @@ A blade is one shape that several products share; a face is one view of it, draw
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, Literal
 
 from shapely.geometry import LineString, Polygon
@@ -45,7 +46,13 @@ class Baseline:
 
     @property
     def line(self) -> LineString:
-        return LineString(self.points)
+        return _line_through(self.points)
+
+
+@lru_cache(maxsize=256)
+def _line_through(points: tuple[tuple[float, float], ...]) -> LineString:
+    """Made once: a check asks for a baseline's line dozens of times."""
+    return LineString(points)
 
 
 @dataclass(frozen=True, slots=True)
