@@ -2,11 +2,13 @@
 
 A step is settled by plain arithmetic where it can be: letters whose hulls an axis parts by more than they
 must keep, letters that touch round a point known to lie in both. What that leaves open is bent by itself.
+Whether letters lie in the region is asked of their boxes first, and of hulls where a box does not.
 """
 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import shapely
@@ -14,8 +16,8 @@ from shapely.geometry import LineString
 
 from layout.fit.region import Region
 from layout.lettering.baseline_curve import LEAST_REACH, Bent, Strip, Track, tracked
-from layout.lettering.joints import KEPT_GAP, SLACK, Bools
-from layout.lettering.poses import put, seen_from
+from layout.lettering.joints import Bools
+from layout.lettering.poses import put
 from layout.shop.blades import Zone
 from layout.shop.inscriptions import Align
 from layout.shop.measure import HEIGHT_STEP_MM, Floats
@@ -24,8 +26,8 @@ from layout.shop.measure import HEIGHT_STEP_MM, Floats
 _FIRST_CHUNK, _LARGEST_CHUNK = 8, 64
 #: Of those that need tracking so many are tracked together.
 _TOGETHER = 16
-#: Of so many the letters are looked for in the region together.
-_COVERED_TOGETHER = 8
+#: So many letters whose boxes do not lie in the region are looked for there together.
+_COVERED_TOGETHER = 64
 #: A length over by this factor is so in whatever order it is summed.
 _CERTAINLY = 1 + 1e-9
 
@@ -66,13 +68,13 @@ class _Scan:
         self._track = Track(shapely.get_coordinates(baseline))
         self._settled = strip.known_on(baseline, align).settled
         shapely.prepare(region.polygon)
-        shapely.prepare(strip.inks)
 
     def fitting(self, heights: Floats) -> int:
         """How many of the heights (h,), which rise, fit before the first that does not."""
-        is_settled, is_covered = self._settle(heights)
-        failed = np.flatnonzero(is_settled & ~is_covered)
-        end = int(failed[0]) if len(failed) else len(heights)
+        is_settled, poses = self._settle(heights)
+        settled = np.flatnonzero(is_settled)
+        inside = self._inside(poses[settled], heights[settled])
+        end = int(settled[inside]) if inside < len(settled) else len(heights)
         doubtful = np.flatnonzero(~is_settled[:end])
         for at in range(0, len(doubtful), _TOGETHER):
             together = doubtful[at : at + _TOGETHER]
@@ -81,26 +83,17 @@ class _Scan:
                 return int(together[fits])
         return end
 
-    def _settle(self, heights: Floats) -> tuple[Bools, Bools]:
-        """Of each height, up to the first that is settled and fails, whether it is settled with no tracking,
-        and whether it fits so (h,)."""
-        needed = self._strip.length
-        short = heights[heights * needed <= self._track.length]
-        is_settled, is_covered = np.zeros((2, len(heights)), dtype=bool)
-        if len(short):
-            poses = self._untracked(short, needed)
-            settled = self._settled.get(short.tobytes())
-            if settled is None:
-                unscaled = poses / np.stack([short, short, np.ones_like(short)], axis=-1)[:, None]
-                settled = self._settled[short.tobytes()] = self._kept(unscaled)
-            is_settled[: len(short)] = settled
-            inked = poses[:, self._strip.inked]
-            for at in range(0, len(short), _COVERED_TOGETHER):
-                some = slice(at, min(at + _COVERED_TOGETHER, len(short)))
-                is_covered[some] = self._covered(inked[some], short[some])
-                if (is_settled[some] & ~is_covered[some]).any():
-                    break  # what comes after the first that fails is of no account
-        return is_settled, is_covered
+    def _settle(self, heights: Floats) -> tuple[Bools, Floats]:
+        """Of each height (h,) whether it is settled with no tracking, and where the letters with ink are then
+        (h, n, 3); without those heights at which the words are too long."""
+        short = heights[heights * self._strip.length <= self._track.length]
+        is_settled = np.zeros(len(heights), dtype=bool)
+        poses = self._untracked(short)
+        settled = self._settled.get(short.tobytes())
+        if settled is None:
+            settled = self._settled[short.tobytes()] = self._strip.keeps(poses / _scales(short))
+        is_settled[: len(short)] = settled
+        return is_settled, poses
 
     def fits_alone(self, height_mm: float) -> bool:
         """Whether it fits at one height."""
@@ -113,43 +106,41 @@ class _Scan:
         if not placed:
             return 0
         high = heights[: len(placed)]
-        poses = np.array(placed) * np.stack([high, high, np.ones_like(high)], axis=-1)[:, None]
-        is_covered = self._covered(poses, high)
-        return len(placed) if is_covered.all() else int(np.argmin(is_covered))
+        return self._inside(np.array(placed) * _scales(high), high)
 
-    def _untracked(self, heights: Floats, needed: float) -> Floats:
-        """x, y (mm) and turn (h, n, 3) of every cluster with no tracking and no pull; `needed` is how long
-        the words are, in capital heights."""
+    def _untracked(self, heights: Floats) -> Floats:
+        """x, y (mm) and turn (h, n, 3) of every cluster with ink, with no tracking and no pull."""
         strip = self._strip
         spare = {"start": 0.0, "centre": 0.5, "end": 1.0}[self._align] * (
-            self._track.length - heights * needed
+            self._track.length - heights * strip.length
         )
         first = spare + heights * strip.advances[0] / 2
-        arc = first[:, None] + np.outer(heights, strip.middles - strip.middles[0])
-        return self._track.poses(arc, np.outer(heights, np.maximum(strip.advances / 2, LEAST_REACH)))
+        arc = first[:, None] + np.outer(heights, strip.middles[strip.inked] - strip.middles[0])
+        reach = np.maximum(strip.advances[strip.inked] / 2, LEAST_REACH)
+        return self._track.poses(arc, np.outer(heights, reach))
 
-    def _kept(self, poses: Floats) -> Bools:
-        """Whether every pair keeps what it must (h,); `poses` (h, n, 3) of all clusters, capital heights."""
-        strip = self._strip
-        inked = poses[:, strip.inked]
-        kept = strip.joints.are_kept(inked)
-        height, pair = np.nonzero(~kept)
-        if len(pair):
-            first, second = strip.pairs[pair].T
-            tied, gaps = strip.gaps[pair] <= SLACK, strip.gaps[pair]
-            # The second is put as the first sees it, so that the first is prepared once for all heights.
-            seen = put(strip.inks[second], seen_from(inked[height, first], inked[height, second]))
-            limit = np.where(tied, strip.joint + SLACK, np.maximum(KEPT_GAP * gaps - SLACK, 0.0))
-            kept[height, pair] = shapely.dwithin(strip.inks[first], seen, limit) == tied
-        return np.asarray(np.all(kept, axis=1))
+    def _inside(self, poses: Floats, heights: Floats) -> int:
+        """At how many of the heights (h,) every hull, at its poses (h, n, 3), lies in the region, before the
+        first at which one does not."""
+        boxes, hulls = self._strip.boxes, self._strip.hulls
+        scale = np.repeat(heights, len(boxes))
+        is_boxed = self._covers(np.tile(boxes, len(heights)), poses.reshape(-1, 3), scale)
+        height, letter = np.nonzero(~is_boxed.reshape(len(heights), len(boxes)))
+        for at in range(0, len(height), _COVERED_TOGETHER):
+            high, whose = height[at : at + _COVERED_TOGETHER], letter[at : at + _COVERED_TOGETHER]
+            is_in = self._covers(hulls[whose], poses[high, whose], heights[high])
+            if not is_in.all():
+                return int(high[np.argmin(is_in)])
+        return len(heights)
 
-    def _covered(self, poses: Floats, heights: Floats) -> Bools:
-        """Whether every hull, at its poses (h, n, 3), lies in the region (h,)."""
-        hulls = self._strip.hulls
-        scale = np.repeat(heights, len(hulls))
-        hulls = put(np.tile(hulls, len(heights)), poses.reshape(-1, 3), scale)
-        is_covered = shapely.covers(self._region.polygon, hulls).reshape(len(heights), -1)
-        return np.asarray(np.all(is_covered, axis=1))
+    def _covers(self, pieces: Any, poses: Floats, scale: Floats) -> Bools:
+        """Which of some boxes or hulls (k,) lie in the region at their poses (k, 3)."""
+        return np.asarray(shapely.covers(self._region.polygon, put(pieces, poses, scale)), dtype=bool)
+
+
+def _scales(heights: Floats) -> Floats:
+    """What poses (h, n, 3) in capital heights are multiplied by."""
+    return np.stack([heights, heights, np.ones_like(heights)], axis=-1)[:, None]
 
 
 def inside(region: Region, bent: Bent | None) -> bool:

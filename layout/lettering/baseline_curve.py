@@ -16,7 +16,8 @@ from shapely.geometry import LineString
 from layout.lettering.fonts import Font
 from layout.lettering.ink import Spot, inked
 from layout.lettering.joints import KEPT_GAP, SLACK, Bools, Joints, Numbers
-from layout.lettering.poses import put, seen_from
+from layout.lettering.poses import apart, put, seen_from
+from layout.lettering.seams import Seams
 from layout.lettering.shaping import inks_of
 from layout.lettering.typeset import Cluster, Composition
 from layout.shop.inscriptions import Align
@@ -66,7 +67,7 @@ class Bent:
 @dataclass(frozen=True, slots=True)
 class _Known:
     """What is known of a strip on one baseline (WKB): by height the poses and tracking there, and by some
-    heights (h,) whether every pair keeps what it must without tracking."""
+    heights (h,) whether every pair is seen to keep what it must without tracking."""
 
     baseline: bytes
     align: Align
@@ -116,7 +117,10 @@ class Strip:
 
     @cached_property
     def inks(self) -> Any:
-        return self._every_ink[self.inked]
+        """Of every inked cluster, prepared: each is asked again and again for what is put beside it."""
+        inks = self._every_ink[self.inked]
+        shapely.prepare(inks)
+        return inks
 
     @cached_property
     def hulls(self) -> Any:
@@ -133,6 +137,11 @@ class Strip:
             np.insert(each, first, each[first], axis=0) for each in (points, whose_points)
         )
         return shapely.convex_hull(shapely.linestrings(points, indices=whose_points))
+
+    @cached_property
+    def boxes(self) -> Any:
+        """Boxes around the hulls, level as the letters are, which are quicker to look for."""
+        return shapely.envelope(self.hulls)
 
     @cached_property
     def pairs(self) -> Numbers:
@@ -177,6 +186,28 @@ class Strip:
             joint=self.joint,
         )
 
+    @cached_property
+    def seams(self) -> Seams:
+        """How far the pairs that touch on a straight line come apart."""
+        return Seams(self.inks, self.pairs)
+
+    def keeps(self, inked: Floats) -> Bools:
+        """Whether every pair is seen to keep what it must (h,), for poses (h, n, 3) of the inked clusters at
+        several heights; where that takes a measure between joined ones, nobody looks."""
+        kept, tied = self.joints.are_kept(inked), self.joints.tied
+        height, pair = np.nonzero(~kept & tied)
+        if len(pair):
+            kept[height, pair] = self.seams.share(pair, inked[height[:, None], self.pairs[pair]])
+        is_joined = np.asarray(kept[:, tied].all(axis=1))
+        height, pair = np.nonzero(~kept & is_joined[:, None])
+        if len(pair):
+            first, second = self.pairs[pair].T
+            # The second is put as the first sees it, so that the first is prepared once for all heights.
+            seen = put(self.inks[second], seen_from(inked[height, first], inked[height, second]))
+            limit = np.maximum(KEPT_GAP * self.gaps[pair] - SLACK, 0.0)
+            kept[height, pair] = ~shapely.dwithin(self.inks[first], seen, limit)
+        return np.asarray(kept.all(axis=1))
+
     def shortfall(self, poses: Floats) -> Floats:
         """How much each pair lacks of the gap it must keep (h, p), for poses (h, n, 3) at several heights;
         for touching pairs the gap that has opened.
@@ -190,7 +221,8 @@ class Strip:
         tied = self.joints.tied
         height, pair = np.nonzero(is_doubtful & tied)
         if len(pair):
-            lacking[height, pair] = np.maximum(self._apart(height, pair, inked) - self.joint, 0.0)
+            opened = self.seams.opened(pair, inked[height[:, None], self.pairs[pair]])
+            lacking[height, pair] = np.maximum(opened - self.joint, 0.0)
         height, pair = np.nonzero(is_doubtful & ~tied)
         if len(pair):
             # Hulls are quick and never further apart than the ink itself: of those that may lack the most the
@@ -214,8 +246,7 @@ class Strip:
     def _between(self, pieces: Any, heights: Numbers, pairs: Numbers, inked: Floats) -> Floats:
         """The same of inks or hulls."""
         first, second = self.pairs[pairs].T
-        seen = put(pieces[second], seen_from(inked[heights, first], inked[heights, second]))
-        return np.asarray(shapely.distance(pieces[first], seen), dtype=np.float64)
+        return apart(pieces[first], pieces[second], inked[heights, first], inked[heights, second])
 
 
 def bend(composition: Composition, baseline: LineString, *, height_mm: float, align: Align) -> Bent | None:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from layout.lettering.poses import seen_from
+from layout.lettering.poses import moved, seen_from
 from layout.shop.measure import Floats
 
 Bools = np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
@@ -27,7 +27,7 @@ _IN_HAND = 1e-9
 _DIRECTIONS = 64
 _BETWEEN = 2 * np.pi / _DIRECTIONS
 #: A disc in which two letters overlap is found to this share of their overlap's size.
-_DISC = 0.02
+_DISC = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +86,10 @@ class Joints:
         one, two = poses[:, self.pairs[:, 0]], poses[:, self.pairs[:, 1]]
         seen = seen_from(one, two)
         shift = np.hypot(seen[..., 0] - self.straight, seen[..., 1])
-        moved = shift + 2 * self.radius[self.pairs[:, 1]] * np.abs(np.sin(seen[..., 2] / 2))
-        between = self.own - _moved(self.other, seen)
+        strayed = shift + 2 * self.radius[self.pairs[:, 1]] * np.abs(np.sin(seen[..., 2] / 2))
+        between = self.own - moved(self.other, seen)
         together = np.hypot(between[..., 0], between[..., 1]) <= self.reach
-        kept = np.where(self.tied, together, self.gaps - moved >= self.needed)
+        kept = np.where(self.tied, together, self.gaps - strayed >= self.needed)
         asked = np.nonzero(~kept & ~self.tied)  # axes cost the most
         if len(asked[0]):
             kept[asked] = self._parted(asked[1], seen[asked]) >= self.needed[asked[1]]
@@ -137,13 +137,6 @@ def _touch(one: Any, two: Any, joint: float) -> tuple[float, float, float]:
         largest = max(shared, key=lambda part: part.area)
         circle = shapely.maximum_inscribed_circle(largest, tolerance=_DISC * math.sqrt(largest.area))
         (x, y), _ = circle.coords
-        return x, y, circle.length + joint
+        return x, y, 2 * circle.length  # either letter holds a disc so wide
     (x, y), _ = shapely.shortest_line(one, two).coords
     return x, y, joint - SLACK
-
-
-def _moved(points: Floats, poses: Floats) -> Floats:
-    """Points (p, 2), each put at its pose (h, p, 3)."""
-    cos, sin = np.cos(poses[..., 2]), np.sin(poses[..., 2])
-    x, y = points.T
-    return np.stack([poses[..., 0] + cos * x - sin * y, poses[..., 1] + sin * x + cos * y], axis=-1)

@@ -20,6 +20,19 @@ def seen_from(own: Floats, other: Floats) -> Floats:
     return seen
 
 
+def moved(points: Floats, poses: Floats) -> Floats:
+    """Points (n, 2), each put at its pose (..., n, 3)."""
+    cos, sin = np.cos(poses[..., 2]), np.sin(poses[..., 2])
+    x, y = points.T
+    return np.stack([poses[..., 0] + cos * x - sin * y, poses[..., 1] + sin * x + cos * y], axis=-1)
+
+
+def apart(ones: Any, others: Any, own: Floats, other: Floats) -> Floats:
+    """How far apart geometries (k,) are from others (k,), each at its pose (k, 3)."""
+    # The others are put as the ones see them, so that those are prepared once for all poses.
+    return np.asarray(shapely.distance(ones, put(others, seen_from(own, other))), dtype=np.float64)
+
+
 def put(pieces: Any, poses: Floats, scale: float | Floats = 1.0) -> Any:
     """Each of the geometries scaled and put at its own pose: x, y, turn (n, 3)."""
     if len(pieces) == 0:
