@@ -15,7 +15,7 @@ from service.bench import acts, delivery, doubts, inspection, pulls, seating
 from service.doorway import AtHand
 from service.loads import load_rows
 from service.loads.load_answers import LoadAnswer
-from service.pages import scanning, steps
+from service.pages import live, scanning, steps
 from service.pages.fields import count_of
 from service.pages.gate import BenchVisitor, Form, HouseVisitor, Visitor
 from service.pages.render import PageRoute, page, status_of
@@ -387,6 +387,7 @@ def _load(
     refused: Refusal | None = None,
     **values: Any,
 ) -> Response:
+    seen = live.signature_of(tools, identity)  # before it is read: what changes meanwhile has it drawn anew
     view = steps.view_of(tools, number(LOAD, identity))
     if refused is not None and isinstance(refused, NotFound):
         raise refused
@@ -405,6 +406,7 @@ def _load(
         visitor,
         status=status_of(refused) if refused else 200,
         refused=refused,
+        seen=seen,
         view=view,
         due=_due_for(tools, view.load),
         scrap_reasons=SCRAP_REASONS,

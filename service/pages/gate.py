@@ -12,6 +12,7 @@ from starlette.datastructures import FormData
 
 from service.doorway import AtHand
 from service.papers import texts
+from service.plan import board_rows
 from service.records.errors import FormTokenWrong, KeyUnknown, RoleNotAllowed
 from service.records.who import Role, Who
 from service.requests import asked, sessions
@@ -85,6 +86,8 @@ def _signed_in(request: Request, tools: Tools) -> Visitor | None:
             signed_in = sessions.signed_in(
                 session, cookie, secret=sessions.secret_of(tools.settings.data), now=tools.clock()
             )
+            if request.method == "GET":
+                request.state.newest_move = board_rows.newest_move(session)
     except KeyUnknown:
         return None
     language = texts.language_of(

@@ -29,11 +29,17 @@ def signature_of(tools: Tools, about: str) -> str:
     """A short text that changes whenever what a page shows of a load (`L5`) or of everything (`all`)
     changes."""
     with tools.database.reading() as session:
-        parts = (
-            str(rows.newest_move(session))
-            if about == "all"
-            else rows.load_signature(session, number(LOAD, about))
-        )
+        if about == "all":
+            return signature_up_to(rows.newest_move(session))
+        return _signature(rows.load_signature(session, number(LOAD, about)))
+
+
+def signature_up_to(move: int) -> str:
+    """The signature of everything as of that row of history, the newest that there was."""
+    return _signature(str(move))
+
+
+def _signature(parts: str) -> str:
     return hashlib.sha256(parts.encode()).hexdigest()[:16]
 
 

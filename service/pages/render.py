@@ -23,6 +23,7 @@ from service.plan.promises import PromiseAnswer
 from service.records.errors import Refusal
 from service.requests import act_rows, refusals
 from service.requests.served import Served
+from service.shop.tools import Tools
 
 _TEMPLATES = Path(__file__).parent / "templates"
 HEADERS = {
@@ -77,12 +78,19 @@ def page(
             here=request.url.path,
             static=files.address,
             refused=refused,
-            signature=partial(live.signature_of, tools),
+            signature=partial(_seen, request, tools),
             time_zone=tools.catalogue.current.policy.time_zone,
             **values,
         )
     )
     return HTMLResponse(content, status_code=status, headers=HEADERS)
+
+
+def _seen(request: Request, tools: Tools) -> str:
+    """The signature of everything that a page shows: as of before it was read, so that what changed while it
+    was drawn has it drawn anew. What answers a form was changed by the form itself."""
+    move = getattr(request.state, "newest_move", None)
+    return live.signature_of(tools, "all") if move is None else live.signature_up_to(move)
 
 
 @cache

@@ -9,7 +9,9 @@ from typing import Any
 
 import pytest
 from httpx import Response
+from jinja2 import Environment
 
+from service.pages import live, render
 from service.records.db import Database
 from service.records.ids import JOB, number
 from service.records.tables import BurnStart, History, Stock
@@ -148,6 +150,30 @@ def test_the_other_tablet_is_told_of_a_unit_that_went_into_its_box(bench: Bench,
 
     now = re.search(r'data-seen="(\w+)"', tablet.see(at))
     assert seen and now and seen[1] != now[1]
+
+
+@pytest.mark.parametrize("page", ["bench", "packing", "stock", "load"])
+def test_what_changes_while_a_page_is_drawn_has_it_drawn_anew(
+    bench: Bench, tablet: Tablet, monkeypatch: pytest.MonkeyPatch, page: str
+) -> None:
+    """The stream then says something else than what the page knows of."""
+    bench.order()
+    load = bench.claimed()
+    address, about = (f"/bench/loads/{load['id']}", load["id"]) if page == "load" else (f"/{page}", "all")
+    pages_in = render._environment
+
+    def drawn_slowly(language: str) -> Environment:
+        bench.pulled(load)
+        return pages_in(language)
+
+    def knows_of() -> str:
+        found = re.search(r'data-seen="(\w+)"', tablet.see(address))
+        assert found
+        return found[1]
+
+    assert knows_of() == live.signature_of(bench.tools, about)
+    monkeypatch.setattr(render, "_environment", drawn_slowly)
+    assert knows_of() != live.signature_of(bench.tools, about)
 
 
 # --- what is to be cleared, and what was burning ---
