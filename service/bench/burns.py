@@ -154,12 +154,10 @@ def _refuse_if_measured_again(session: Session, load: Load, turn: int, file_sha2
 
 
 def _all_loaded(session: Session, slots: Sequence[LoadSlot]) -> None:
-    jobs = rows.jobs(session, [slot.job_id for slot in slots if slot.job_id is not None])
-    for job in jobs.values():
-        if JobState(job.state) is not JobState.LOADED:
-            raise MoveNotAllowed(
-                f"{public(JOB, job.id)} is {job.state}", job=public(JOB, job.id), state=job.state
-            )
+    other = rows.not_loaded(session, [slot.job_id for slot in slots if slot.job_id is not None])
+    if other is not None:
+        job, state = public(JOB, other[0]), other[1]
+        raise MoveNotAllowed(f"{job} is {state}", job=job, state=state)
 
 
 def _write_starts(

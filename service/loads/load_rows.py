@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, bindparam, func, literal_column, select, update
+from sqlalchemy import ColumnElement, bindparam, func, literal_column, or_, select, update
 from sqlalchemy.orm import Session, defer, selectinload
 
 from service.records.among import among
 from service.records.db import send
-from service.records.states import ACTIVE_LOADS, ENDED_JOBS, UNSTARTED_LOADS, LoadState
+from service.records.states import ACTIVE_LOADS, ENDED_JOBS, UNSTARTED_LOADS, JobState, LoadState
 from service.records.tables import (
     BurnStart,
     FrozenMark,
@@ -231,6 +231,38 @@ def open_starts(session: Session, load_id: int) -> list[BurnStart]:
             .execution_options(populate_existing=True)
         )
     )
+
+
+_IN_DOUBT = select(
+    or_(
+        select(LoadJob.id)
+        .join(Job, Job.id == LoadJob.job_id)
+        .where(LoadJob.load_id == bindparam("load"), LoadJob.active, Job.state == JobState.DOUBTFUL.value)
+        .exists(),
+        select(BurnStart.id)
+        .where(BurnStart.load_id == bindparam("load"), BurnStart.outcome.is_(None))
+        .exists(),
+    )
+)
+
+
+def is_in_doubt(session: Session, load_id: int) -> bool:
+    """Whether nobody knows what is on the metal of a unit of the load."""
+    return bool(send(session, _IN_DOUBT, {"load": load_id}).scalar_one())
+
+
+_NOT_LOADED = (
+    select(Job.id, Job.state)
+    .where(among(Job.id, "jobs"), Job.state != JobState.LOADED.value)
+    .order_by(Job.id)
+    .limit(1)
+)
+
+
+def not_loaded(session: Session, job_ids: Collection[int]) -> tuple[int, str] | None:
+    """The first of those jobs that is not loaded, and its state."""
+    row = send(session, _NOT_LOADED, {"jobs": job_ids}).one_or_none()
+    return None if row is None else (row[0], row[1])
 
 
 _LAST_ATTEMPTS = (

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service.loads import calibrations, contents
 from service.loads import load_rows as rows
 from service.records.moves import move_load
-from service.records.states import JobState, LoadState
+from service.records.states import LoadState
 from service.records.tables import Load
 from service.records.who import By
 
@@ -26,8 +26,7 @@ def move_on(session: Session, load: Load, *, by: By, why: str = "") -> None:
     if LoadState(load.state) is LoadState.SEATED and contents.pending(load, load.current_turn):
         return
     left = contents.pending(load)
-    in_doubt = _in_doubt(session, load)
-    if in_doubt:
+    if rows.is_in_doubt(session, load.id):
         to, turn = LoadState.INTERRUPTED, load.current_turn
     elif left:
         to, turn = LoadState.TURNING, min(slot.turn for slot in left)
@@ -43,10 +42,3 @@ def move_on(session: Session, load: Load, *, by: By, why: str = "") -> None:
         ended = {"ended_at": by.at} if to is LoadState.CLOSED else {}
         move_load(session, load, to, by=by, why=why, **ended)
     calibrations.adopt(session, load, by=by)  # measured while the turn burned
-
-
-def _in_doubt(session: Session, load: Load) -> bool:
-    jobs = rows.jobs(session, contents.active_jobs(load)).values()
-    return any(JobState(job.state) is JobState.DOUBTFUL for job in jobs) or bool(
-        rows.open_starts(session, load.id)
-    )

@@ -70,7 +70,6 @@ def move_jobs(
     Raises MoveNotAllowed, and none may be kept, when one of them has moved meanwhile."""
     for job in jobs:
         _must_be_allowed(job, JobState(job.state), to, JOB_MOVES, subject="job")
-    session.flush()  # what was changed on the rows before must not be lost where they are read again below
     came_from = {job.id: job.state for job in jobs}
     for state in sorted(set(came_from.values())):
         some = {job.id: job for job in jobs if came_from[job.id] == state}
@@ -84,8 +83,8 @@ def move_jobs(
         )
         for row in moved.mappings():
             _read_again(some.pop(row["id"]), row)
-        for job_id in sorted(some):
-            raise _moved_meanwhile("job", job_id, state, to)
+        if some:
+            raise _moved_meanwhile("job", min(some), state, to)
     for job in jobs:
         reason = why if isinstance(why, str) else why[job.id]
         write_history(session, "job", job.id, to.value, move_from=came_from[job.id], by=by, why=reason)
@@ -179,17 +178,15 @@ def _move(
 ) -> None:
     came_from = type(to)(row.state)
     _must_be_allowed(row, came_from, to, allowed, subject=subject)
-    session.flush()  # what was changed on the row before must not be lost by the refresh below
-    conditions = [model.id == row.id, model.state == came_from.value]  # type: ignore[attr-defined]
+    table: Any = model.__table__
+    conditions = [table.c.id == row.id, table.c.state == came_from.value]
     if isinstance(row, Load):
-        conditions.append(Load.fence == row.fence)
-    moved = session.execute(
-        update(model).where(*conditions).values(state=to.value, **changes),
-        execution_options={"synchronize_session": False},
-    )
-    if moved.rowcount != 1:  # type: ignore[attr-defined]
+        conditions.append(table.c.fence == row.fence)
+    moving = update(table).where(*conditions).values(state=to.value, **changes).returning(table)
+    moved = send(session, moving).mappings().one_or_none()
+    if moved is None:
         raise _moved_meanwhile(subject, row.id, came_from.value, to)
-    session.refresh(row)
+    _read_again(row, moved)
     write_history(session, subject, row.id, to.value, move_from=came_from.value, by=by, why=why)
 
 
@@ -212,7 +209,8 @@ def _moved_meanwhile(subject: str, row_id: int, came_from: str, to: StrEnum) -> 
     )
 
 
-def _read_again(job: Job, row: RowMapping) -> None:
-    """Its columns as they are now; its line, which never changes, is not looked up again."""
-    for column, value in row.items():
-        set_committed_value(job, str(column), value)
+def _read_again(row: Base, now: RowMapping) -> None:
+    """Its columns as they are now. What belongs to it is not looked up again: no move changes that, and of a
+    load's slots or a job's line there may be much."""
+    for column, value in now.items():
+        set_committed_value(row, str(column), value)

@@ -114,7 +114,8 @@ def row_of(session: Session, bin_name: str, sku: str) -> Stock:
 
 
 def _remove(session: Session, jobs: Sequence[Job], what: StockChange, *, by: By) -> None:
-    """Take the jobs' reserved units off their bins' counts. Raises StockTooLow when one has none."""
+    """Take the jobs' reserved units off their bins' counts; whoever asks flushes. Raises StockTooLow when one
+    has none."""
     together: dict[tuple[str | None, str], list[Job]] = {}
     for job in jobs:
         together.setdefault((job.bin, job.sku), []).append(job)
@@ -125,16 +126,15 @@ def _remove(session: Session, jobs: Sequence[Job], what: StockChange, *, by: By)
     rows.note_taken(session, jobs, what, by=by)
     for job in jobs:
         job.pulled_from, job.bin = job.bin, None
-    session.flush()
 
 
 def write_off(session: Session, job: Job, what: StockChange, *, by: By) -> None:
     """Take a missing or blemished unit off its bin's count."""
     if job.unit_in_hand:
         job.unit_in_hand = False
-        session.flush()
-        return
-    _remove(session, [job], what, by=by)
+    else:
+        _remove(session, [job], what, by=by)
+    session.flush()
 
 
 def take_back(session: Session, job: Job, *, was_in_hand: bool, by: By) -> None:
