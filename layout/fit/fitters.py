@@ -6,7 +6,6 @@ from collections.abc import Callable
 from functools import lru_cache
 from typing import Protocol
 
-import numpy as np
 import shapely
 from shapely import affinity
 
@@ -105,9 +104,10 @@ class Straight:
 
     def _at_anchor(self, block: Block, size: float) -> Fit:
         x, y = self._anchor[0] - block.reference[0] * size, self._anchor[1] - block.reference[1] * size
-        corners = self._turned(block.hull * size + np.array([x, y]))
-        face_x, face_y = self._turned.point((x, y))
-        return Fit(size, face_x, face_y, self._turn_deg, self._region, (shapely.polygons(corners),))
+        corners = block.hull * size + (x, y)
+        if self._turn_deg:
+            corners, (x, y) = self._turned(corners), self._turned.point((x, y))
+        return Fit(size, x, y, self._turn_deg, self._region, (shapely.polygons(corners),))
 
 
 class Curved:

@@ -99,17 +99,15 @@ class Copies:
             return False if (end - begin < -_DEEP_MM).all() else None
         if not walls.rings:
             return True
-        sides = np.flatnonzero(is_side)  # of a frame of many sides a large copy leaves few
-        end = end[sides]
-        first, last = self._taken.stretches(limits, scale, sides)
+        first, last = self._taken.stretches(limits, scale)
         first = np.where(last > first, first, np.inf)
         order = np.argsort(first, axis=0)
-        reached = begin[sides]
+        reached = begin
         for a, b in zip(
             np.take_along_axis(first, order, axis=0), np.take_along_axis(last, order, axis=0), strict=True
         ):
             reached = np.where(a <= reached + _DEEP_MM, np.maximum(reached, b), reached)
-        if (reached < end - _DEEP_MM).any():
+        if (is_side & (reached < end - _DEEP_MM)).any():
             return True
         return False if len(walls.rings) <= _NOTHING_BETWEEN else None
 
@@ -204,16 +202,6 @@ class _Seen:
             None if meets.all() else ~meets,
         )
 
-    def of_lines(self, lines: Any) -> _Seen:
-        """The same of some of the lines, by their numbers."""
-        return _Seen(
-            self.cosines[:, lines],
-            self.to_along[:, lines],
-            self.enters[:, lines],
-            self.leaves[:, lines],
-            None if self.parallel is None else self.parallel[:, lines],
-        )
-
     def stretches(self, limits: Floats, offsets: Floats) -> tuple[Floats, Floats]:
         """From where to where (..., m, k) each line, at `limits` (k,), lies in each half-plane at `offsets`
         (..., m)."""
@@ -235,8 +223,6 @@ class _Walls:
         self.normals = np.concatenate([wall for wall, _ in walls] or [np.empty((0, 2))])
         self.offsets = np.concatenate([offsets for _, offsets in walls] or [np.empty(0)])
         self.starts = np.cumsum([0, *(len(offsets) for _, offsets in walls)])[:-1]
-        self.corners = np.concatenate([np.empty((0, 2)), *obstacles])
-        self.firsts = np.cumsum([0, *map(len, obstacles)])[:-1]
         self.seen = _Seen.of(normals, self.normals)
 
 
@@ -251,19 +237,17 @@ class _Taken:
     def __init__(self, walls: _Walls, mirrored: Floats) -> None:
         self._walls = walls
         self._growing = (walls.normals @ mirrored.T).max(axis=1)
-        self._own, self._own_growing = half_planes(mirrored)
-        self._fixed = np.maximum.reduceat(walls.corners @ self._own.T, walls.firsts)
+        normals, self._own_growing = half_planes(mirrored)
+        self._own = _Seen.of(walls.lines, normals)
+        self._fixed = np.array([(normals @ ring.T).max(axis=1) for ring in walls.rings])
 
-    def stretches(self, limits: Floats, scale: float, sides: Any) -> tuple[Floats, Floats]:
-        """From where to where (o, k) each obstacle takes each of some sides (k,), by their numbers; `limits`
-        of all of them."""
-        walls, limits = self._walls, limits[sides]
-        seen = walls.seen.of_lines(sides)
-        begins, ends = seen.stretches(limits, walls.offsets + scale * self._growing)
+    def stretches(self, limits: Floats, scale: float) -> tuple[Floats, Floats]:
+        """From where to where (o, k) each obstacle takes each side, at `limits` (k,)."""
+        walls = self._walls
+        begins, ends = walls.seen.stretches(limits, walls.offsets + scale * self._growing)
         first = np.maximum.reduceat(begins, walls.starts)
         last = np.minimum.reduceat(ends, walls.starts)
-        seen = _Seen.of(walls.lines[sides], self._own)
-        begins, ends = seen.stretches(limits, self._fixed + scale * self._own_growing)
+        begins, ends = self._own.stretches(limits, self._fixed + scale * self._own_growing)
         return (
             np.maximum(first, begins.max(axis=1, initial=-np.inf)),
             np.minimum(last, ends.min(axis=1, initial=np.inf)),

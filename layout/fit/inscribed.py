@@ -68,7 +68,7 @@ def _largest(rows: Floats, limits: Floats, *, most: float) -> tuple[float, float
 
 def half_planes(polygon_ring: Floats) -> tuple[Floats, Floats]:
     """Outward unit normals (n, 2) and offsets (n,) of an anticlockwise convex ring (n, 2), not repeated."""
-    along = np.roll(polygon_ring, -1, axis=0) - polygon_ring
+    along = np.concatenate([polygon_ring[1:], polygon_ring[:1]]) - polygon_ring
     length = np.hypot(along[:, 0], along[:, 1])
     keep = length > 0
     along, start = along[keep] / length[keep, None], polygon_ring[keep]

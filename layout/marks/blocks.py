@@ -272,6 +272,6 @@ def _is_well_inside(hull: Floats, y: float) -> bool:
     """Whether the point (0, y) lies inside an anticlockwise convex ring (n, 2), and not on its edge."""
     if len(hull) < 3:
         return False
-    along = np.roll(hull, -1, axis=0) - hull
+    along = np.concatenate([hull[1:], hull[:1]]) - hull
     left = along[:, 0] * (y - hull[:, 1]) + along[:, 1] * hull[:, 0]
     return bool((left > _HAIR).all())
