@@ -195,7 +195,7 @@ def _frozen(
 ) -> dict[Wording, T]:
     """What was frozen with each wording, or with its line's present one where that has just taken its place.
     It never changes, so a process reads it once: whoever plans, or takes a load, asks of nearly the same jobs
-    again and again."""
+    again and again. Not to be asked by a transaction that has changed words, which may be undone."""
     kept: dict[Wording, T] = remembered(session).setdefault(f"frozen {what}", {})
     found = {wording: value for wording in wordings if (value := kept.get(wording)) is not None}
     others = wordings - found.keys()
