@@ -175,11 +175,10 @@ _COMPARED_AT_MM = 8.0
 def inks_of(font: Font, placed: Sequence[Sequence[Glyph]], middles: Floats) -> Any:
     """The areas and strokes of several lots of glyphs in capital heights, each lot's as one geometry (n,) and
     with its own middle (n,) on the baseline at nought."""
-    areas, strokes = [], []
-    for lot, glyphs in enumerate(placed):
-        for glyph in glyphs:
-            areas += [(lot, glyph, shape.area) for shape in font.shapes(glyph.gid, _COMPARED_AT_MM)]
-            strokes += [(lot, glyph, stroke) for stroke in font.strokes_of(glyph.gid)]
+    spots = [(lot, glyph) for lot, glyphs in enumerate(placed) for glyph in glyphs]
+    drawn = font.shapes_each([glyph.gid for _, glyph in spots], _COMPARED_AT_MM)
+    areas = [(*spot, shape.area) for spot, own in zip(spots, drawn, strict=True) for shape in own]
+    strokes = [(*spot, stroke) for spot in spots for stroke in font.strokes_of(spot[1].gid)]
     parts = [*areas, *strokes]
     inks = np.full(len(placed), GeometryCollection(), dtype=object)
     if not parts:
