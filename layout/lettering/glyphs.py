@@ -138,6 +138,8 @@ class Curves:
 def rings_each(drawn: Sequence[Curves], tolerance: float) -> list[list[Floats]]:
     """The rings of several curves, all at once. Raises as `Curves.rings` does, and TooComplex where all of
     them together need too many corners."""
+    if len(drawn) == 1:
+        return [drawn[0].rings(tolerance)]
     together = Curves(
         np.concatenate([curves.controls for curves in drawn]),
         np.concatenate([curves.degrees for curves in drawn]),
