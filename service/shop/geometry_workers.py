@@ -1,10 +1,11 @@
 """Geometry in worker processes: a check is arithmetic for tens of milliseconds and would hold up requests.
 
-Three sorts of workers: some check and draw; one plans, whose search brings a compiler with it that nobody
-else needs in memory; and some work for anybody who looks at a page of a shop (previews): those are begun with
-the first preview, and stand behind all others wherever the machine has too little for all. They load the
-catalogue once, and share what was measured of fonts (`service.shop.font_tables`). The planner ends when it
-has had nothing to plan for a while, and is begun anew for the next plan.
+Four sorts of workers: some check and draw; one plans, whose search brings a compiler with it that nobody
+else needs in memory; one builds files, a second of a processor each, which must not keep a check waiting; and
+some work for anybody who looks at a page of a shop (previews): those are begun with the first preview, and
+stand behind all others wherever the machine has too little for all. Who checks loads the catalogue once, and
+all share what was measured of fonts (`service.shop.font_tables`). Planner and builder end when they have had
+nothing to do for a while, and are begun anew for what comes next.
 """
 
 from __future__ import annotations
@@ -51,9 +52,11 @@ class InForce:
     proofs: tuple[Proof, ...] = ()
 
 
-#: What `nice` takes off for previews, and for plans beside requests: where a machine is full, checks and
-#: claims go on, and a plan, for which a minute is allowed, has the third of a share that is left.
-_BEHIND, _PLANS_BEHIND = 10, 5
+#: What `nice` takes off for previews, and for plans and files beside requests: where a machine is full,
+#: checks and claims go on, and a plan, for which a minute is allowed, has the third of a share that is left.
+_BEHIND, _WORK_BEHIND = 10, 5
+#: For so long the builder waits for the next file before it ends: longer than from load to load.
+_BUILDER_WAITS_SECONDS = 600.0
 #: For so long the planner waits for the next plan before it ends. With the compiler it is a third of the
 #: service's memory; to begin anew takes a second of a processor, twice a minute at the most, for plans that
 #: nobody waits for. Where orders come one after the other it stays.
@@ -83,6 +86,7 @@ class Geometry:
         self._workers, self.timeout_seconds = workers, timeout_seconds
         self._checkers = _Opened(workers, _start, (source, cache))
         self._planners = _Opened(1, _start_planner, (source, cache))
+        self._builders = _Opened(1, _start_builder, ())
         self._previewers = _Opened(
             preview_workers,
             _start_behind,
@@ -100,7 +104,7 @@ class Geometry:
     def begin_with(self, source: Path) -> None:
         """Workers that are started from now on open this description; those that work open it when they are
         first asked about it."""
-        for opened in (self._checkers, self._planners, self._previewers):
+        for opened in (self._checkers, self._planners, self._previewers):  # the builder needs none
             opened.begin_with((source, self._cache))
 
     def check(
@@ -200,9 +204,9 @@ class Geometry:
         return result
 
     def build(self, function: Callable[..., T], *arguments: Any) -> T:
-        """The same for what is needed in a moment: whoever waits for an answer now goes first, and always
-        finds a worker that is at something else."""
-        result: T = self._run(function, *arguments, too_slow=_WORK_TOO_SLOW, client=None, is_behind=True)
+        """The same for files, which are needed in a moment, behind whoever waits for an answer now; one after
+        the other. Raises CheckTooSlow, CheckersBusy."""
+        result: T = self._run(function, *arguments, pool=self._builders, too_slow=_WORK_TOO_SLOW, client=None)
         return result
 
     @property
@@ -232,6 +236,7 @@ class Geometry:
     def close(self) -> None:
         self._checkers.close()
         self._planners.close()
+        self._builders.close()
         self._previewers.close()
 
     def _run(
@@ -242,7 +247,6 @@ class Geometry:
         pool: _Opened | None = None,
         seconds: float | None = None,
         too_slow: str = _CHECK_TOO_SLOW,
-        is_behind: bool = False,
     ) -> Any:
         if self._workers == 0:
             _open_shop(self._source, self._cache)
@@ -258,7 +262,6 @@ class Geometry:
                     client=client,
                     wait_seconds=longest,
                     work_seconds=longest,
-                    is_behind=is_behind,
                 )
             )
         except NoRoom:
@@ -383,13 +386,20 @@ def _start_planner(source: Path, cache: Path) -> float | None:
 
     # In a worker, which stands behind requests itself, no further: of a minute on a full machine too little
     # would be left to end a long plan, and the next one would begin from nothing.
-    os.nice(max(0, _PLANS_BEHIND - os.nice(0)))
+    os.nice(max(0, _WORK_BEHIND - os.nice(0)))
     _start(source, cache)
     code = prepare()
     if code is MachineCode.NOT_KEPT:
         return None  # the next one would compile for half a minute
     # What has compiled holds memory that one that finds the code never takes.
     return 0.0 if code is MachineCode.KEPT else _PLANNER_WAITS_SECONDS
+
+
+def _start_builder() -> float:
+    """The builder is handed all that it needs. Returns for how long it waits for the next file."""
+    os.nice(max(0, _WORK_BEHIND - os.nice(0)))
+    end_with_parent()
+    return _BUILDER_WAITS_SECONDS
 
 
 def _start_behind(source: Path, cache: Path) -> None:

@@ -1,9 +1,9 @@
 """Processes that work on one thing at a time each, shared fairly among those who ask.
 
 Beside what a pool of the standard library does: a client has at most its share of the workers, one less than
-there are; only so many of its questions wait at all; what nobody waits for yet lets others go first; and a
-worker that takes too long, or dies, is ended and replaced alone, with everybody else's work going on. Workers
-that take much memory end when nobody has asked them for a while, and are begun anew for the next question.
+there are; only so many of its questions wait at all; and a worker that takes too long, or dies, is ended and
+replaced alone, with everybody else's work going on. Workers that take much memory end when nobody has asked
+them for a while, and are begun anew for the next question.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ import os
 import pickle
 import threading
 import time
-from bisect import insort
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -30,8 +29,6 @@ log = structlog.get_logger(__name__)
 PRELOADED = ("service.shop.preloaded",)
 #: Longest that a worker may take to start.
 START_SECONDS = 120.0
-#: Work that is behind stands in line as if it had come so much later: others go first, and never for ever.
-BEHIND_SECONDS = 2.0
 
 
 def end_with_parent() -> None:
@@ -59,15 +56,9 @@ class WorkerDied(RuntimeError):
     """The worker ended in the middle of the work, or could not be started."""
 
 
-#: No client is called that: names of keys are never empty.
-_BEHIND = ""
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Ticket:
-    #: Whose share of the workers it is taken from; None: nobody's.
-    share: str | None
-    stands_at: float  # by the monotonic clock
+    client: str | None
 
 
 class WorkerPool:
@@ -93,7 +84,7 @@ class WorkerPool:
         self._all: set[_Worker] = set()
         self._starting = 0
         self._waiting: list[_Ticket] = []
-        self._running: Counter[str | None] = Counter()  # by share
+        self._running: Counter[str | None] = Counter()
         self._is_closed = False
 
     def begin_with(self, arguments: tuple[Any, ...]) -> None:
@@ -128,29 +119,25 @@ class WorkerPool:
         client: str | None,
         wait_seconds: float,
         work_seconds: float,
-        is_behind: bool = False,
     ) -> Any:
         """What `work` (of module level, as its arguments picklable) gives or raises in a worker.
 
-        `client` None: of the house, neither limited in its share nor in what waits. `is_behind`: work of the
-        house that stands behind others, and has one share between all of its kind. Work whose worker dies,
+        `client` None: of the house, neither limited in its share nor in what waits. Work whose worker dies,
         or has ended meanwhile, is given to another one once. Raises NoRoom, TookTooLong, WorkerDied.
         """
         for is_last in (False, True):
-            share = _BEHIND if is_behind else client
-            stands_at = time.monotonic() + (BEHIND_SECONDS if is_behind else 0.0)
-            worker = self._take(_Ticket(share, stands_at), wait_seconds)
+            worker = self._take(client, wait_seconds)
             try:
                 is_answer, result = worker.ask(work, arguments, work_seconds)
             except TookTooLong:
-                self._replace(worker, share)
+                self._replace(worker, client)
                 raise
             except WorkerDied:
-                self._replace(worker, share)
+                self._replace(worker, client)
                 if is_last or self._is_closed:
                     raise
                 continue
-            self._give_back(worker, share)
+            self._give_back(worker, client)
             if is_answer:
                 return result
             raise result
@@ -165,12 +152,13 @@ class WorkerPool:
         for worker in self._all:
             worker.end()
 
-    def _take(self, ticket: _Ticket, wait_seconds: float) -> _Worker:
+    def _take(self, client: str | None, wait_seconds: float) -> _Worker:
+        ticket = _Ticket(client)
         ends = time.monotonic() + wait_seconds
         with self._changed:
-            if ticket.share not in {None, _BEHIND} and self._is_full_for(ticket.share):
+            if client is not None and self._is_full_for(client):
                 raise NoRoom
-            insort(self._waiting, ticket, key=lambda each: each.stands_at)
+            self._waiting.append(ticket)
             try:
                 while not self._is_turn_of(ticket):
                     left = ends - time.monotonic()
@@ -182,40 +170,40 @@ class WorkerPool:
             finally:
                 self._waiting.remove(ticket)
                 self._changed.notify_all()
-            self._running[ticket.share] += 1
+            self._running[client] += 1
             return self._free.pop()
 
-    def _is_full_for(self, client: str | None) -> bool:
+    def _is_full_for(self, client: str) -> bool:
         """Whether as much waits already as may: of the client, or of all."""
-        if sum(ticket.share == client for ticket in self._waiting) >= self._most_waiting_of_one:
+        if sum(ticket.client == client for ticket in self._waiting) >= self._most_waiting_of_one:
             return True
         return self._most_waiting is not None and len(self._waiting) >= self._most_waiting
 
     def _is_turn_of(self, ticket: _Ticket) -> bool:
-        """Whether a worker is free and nobody stands before who may have it."""
+        """Whether a worker is free and nobody came before who may have it."""
         if not self._free or self._is_closed:
             return False
-        return next((each for each in self._waiting if self._may_run(each.share)), None) is ticket
+        return next((each for each in self._waiting if self._may_run(each.client)), None) is ticket
 
-    def _may_run(self, share: str | None) -> bool:
-        return share is None or self._running[share] < self._share
+    def _may_run(self, client: str | None) -> bool:
+        return client is None or self._running[client] < self._share
 
     def _are_none_up(self) -> bool:
         """All workers are being replaced: their start is nobody's waiting time."""
         return self._starting > 0 and self._starting >= len(self._all)
 
-    def _give_back(self, worker: _Worker, share: str | None) -> None:
+    def _give_back(self, worker: _Worker, client: str | None) -> None:
         with self._changed:
             self._free.append(worker)
-            self._leave(share)
+            self._leave(client)
 
-    def _replace(self, worker: _Worker, share: str | None) -> None:
+    def _replace(self, worker: _Worker, client: str | None) -> None:
         if worker.has_ended_itself:
             log.info("idle_worker_starts_again", why="it had ended, because nobody asked it anything")
         worker.end()
         with self._changed:
             self._all.discard(worker)
-            self._leave(share)
+            self._leave(client)
             if self._is_closed:
                 return
             successor = _Worker(self._start, self._arguments)
@@ -237,10 +225,10 @@ class WorkerPool:
             self._free.append(worker)
             self._changed.notify_all()
 
-    def _leave(self, share: str | None) -> None:
-        self._running[share] -= 1
-        if not self._running[share]:
-            del self._running[share]
+    def _leave(self, client: str | None) -> None:
+        self._running[client] -= 1
+        if not self._running[client]:
+            del self._running[client]
         self._changed.notify_all()
 
 

@@ -217,6 +217,11 @@ def test_a_planner_stands_behind_requests_and_no_further_behind_than_its_worker(
     assert sum(steps) == behind
 
 
+def test_files_are_built_behind_requests_and_not_where_words_are_checked(geometry: Geometry) -> None:
+    assert geometry.build(os.nice, 0) == min(19, os.nice(0) + 5)
+    assert geometry.build(os.getpid) not in {geometry.work(os.getpid), os.getpid()}
+
+
 @pytest.mark.parametrize("plans", [True, False])
 def test_a_planner_is_started_only_where_plans_are_made(
     plans: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

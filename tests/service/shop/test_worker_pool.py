@@ -13,7 +13,6 @@ from typing import Any
 
 import pytest
 
-from service.shop import worker_pool
 from service.shop.geometry_workers import _Opened
 from service.shop.worker_pool import NoRoom, TookTooLong, WorkerDied, WorkerPool
 
@@ -120,32 +119,6 @@ def test_a_client_who_floods_leaves_a_worker_to_others(pool: WorkerPool, tmp_pat
 
         assert neighbour == house
         assert [each.exception(60) for each in flood] == [None, None, None]
-
-
-def test_work_behind_leaves_a_worker_to_others_and_lets_those_go_first_who_come_after_it(
-    pool: WorkerPool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(worker_pool, "BEHIND_SECONDS", 60.0)
-    one_over, two_over = tmp_path / "one", tmp_path / "two"
-
-    def behind(work: Any, *arguments: Any) -> Any:
-        return pool.run(work, *arguments, client=None, wait_seconds=60, work_seconds=60, is_behind=True)
-
-    with ThreadPoolExecutor(4) as threads:
-        first = threads.submit(behind, _until, one_over)
-        wait_until(pool, waiting=0, running=1)
-        second = threads.submit(behind, time.monotonic)
-        wait_until(pool, waiting=1, running=1)
-
-        check = threads.submit(ask, pool, _until, two_over)
-        wait_until(pool, waiting=1, running=2)
-        later = threads.submit(ask, pool, time.monotonic)
-        wait_until(pool, waiting=2, running=2)
-        one_over.touch()
-
-        assert later.result(60) < second.result(60)
-        two_over.touch()
-        assert (first.result(60), check.result(60)) == (None, None)
 
 
 def test_only_the_worker_that_hangs_is_ended(pool: WorkerPool, tmp_path: Path) -> None:
