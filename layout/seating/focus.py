@@ -41,7 +41,11 @@ def rises_towards(pose: Pose) -> float:
 
 def reach_of(outline: Outline, towards_deg: float) -> tuple[float, float]:
     """From where to where, in mm from the origin of the face, an outline reaches in that direction."""
-    points: Floats = shapely.get_coordinates([*outline.areas, *outline.strokes])
+    return reach_of_points(shapely.get_coordinates([*outline.areas, *outline.strokes]), towards_deg)
+
+
+def reach_of_points(points: Floats, towards_deg: float) -> tuple[float, float]:
+    """The same of points (n, 2), as `outline.points_of_record` reads them."""
     towards = math.radians(towards_deg)
     along = points @ np.array([math.cos(towards), math.sin(towards)])
     return float(along.min()), float(along.max())

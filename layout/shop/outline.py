@@ -70,6 +70,13 @@ class Outline:
         return digest_of_record(self.to_record())
 
 
+def points_of_record(record: dict[str, Any]) -> Floats:
+    """All points (n, 2) of the outline that wrote this record, in mm: in a fraction of the time that the
+    outline itself takes."""
+    rings = (ring for area in record["areas"] for ring in area)
+    return _mm([point for line in (*rings, *record["strokes"]) for point in line])
+
+
 def digest_of_record(record: dict[str, Any]) -> str:
     """The digest of the outline that wrote this record."""
     canonical = json.dumps(record, separators=(",", ":"), sort_keys=True)

@@ -14,10 +14,10 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from layout.loading.values import Bare, Candidate, FreePlate, Option
-from layout.seating.focus import heights_at, reach_of, rises_towards
+from layout.seating.focus import heights_at, reach_of_points, rises_towards
 from layout.shop.blades import Surface
 from layout.shop.loads import Place
-from layout.shop.outline import Outline
+from layout.shop.outline import points_of_record
 from layout.shop.plates import Pose, Seat
 from layout.shop.shop import Shop
 from service.loads import load_rows as rows
@@ -224,8 +224,8 @@ class Reaches:
             some = others[first : first + _READ_AT_ONCE]
             records = claims.outlines(self._session, [mark for _, mark in some])
             for digest, mark in some:
-                outline = Outline.from_record(dict(records[mark]))
-                reaches = {each: reach_of(outline, each) for each in directions}
+                points = points_of_record(records[mark])
+                reaches = {each: reach_of_points(points, each) for each in directions}
                 _REACHES.update(((digest, each), reach) for each, reach in reaches.items())
                 found[digest] = reaches[towards]
         forget_oldest(_REACHES, most=_MOST_REACHES)
