@@ -52,8 +52,7 @@ _JOBS: Any = Job.__table__
 
 def move_job(session: Session, job: Job, to: JobState, *, by: By, why: str = "", **changes: Any) -> None:
     """Move one job from the state it was read in. Raises MoveNotAllowed when it has moved meanwhile."""
-    changes = {"version": Job.version + 1, **changes}
-    _move(session, Job, job, to, JOB_MOVES, subject="job", by=by, why=why, changes=changes)
+    move_jobs(session, [job], to, by=by, why=why, **changes)
 
 
 def move_jobs(
