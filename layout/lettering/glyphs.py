@@ -286,9 +286,8 @@ def _nested(lines: Any, turns: Any, counts: Sequence[int]) -> tuple[Any, Any]:
     no other within, and their winding numbers. `turns` (m, n) by the edges of all rings, `counts` of them
     each, about the first corner of every ring."""
     starts = np.cumsum([0, *counts[:-1]])
-    about = np.add.reduceat(
-        turns, starts, axis=1, dtype=np.int64
-    )  # how often each ring winds about another's corner
+    # How often each ring (columns) winds about another's corner (rows).
+    about = np.add.reduceat(turns, starts, axis=1, dtype=np.int64)
     np.fill_diagonal(about, 0)
     windings = about.sum(axis=1) + np.where(shapely.is_ccw(lines), 1, -1)
     depth = np.count_nonzero(about, axis=1)

@@ -24,8 +24,8 @@ from layout.shop.measure import Floats
 
 #: Widths (capital heights) by which a glyph is shrunk and grown: half a line of a hundredth of a millimetre
 #: on capitals of 10 mm is on the first rung, that of a tenth on capitals of 2 mm on the last.
-SHRUNK = tuple([0.001 * 1.12**rung for rung in range(30)])
-GROWN = tuple([0.005 * 1.5**rung for rung in range(-6, 4)])
+SHRUNK = tuple(0.001 * 1.12**rung for rung in range(30))
+GROWN = tuple(0.005 * 1.5**rung for rung in range(-6, 4))
 #: Reaches that are tried, in multiples of what the glyph was shrunk by: right angles lie within the least of
 #: them, corners of 48 degrees within the furthest.
 REACHES = (1.45, 1.6, 1.75, 1.9, 2.05, 2.2, 2.35, 2.5)

@@ -179,8 +179,8 @@ def stand_behind_requests() -> None:
     # Linux weighs sessions against one another first; `nice` counts only among the processes of one
     # (https://man7.org/linux/man-pages/man7/sched.7.html, "The autogroup feature"): a worker with a session
     # of its own stands behind with all of it.
-    if os.getsid(0) == os.getpid() and _OWN_SESSION.exists():
-        with suppress(OSError):
+    if os.getsid(0) == os.getpid():
+        with suppress(OSError):  # other kernels have no such file
             _OWN_SESSION.write_text(str(_TASKS_BEHIND))
     if hasattr(os, "SCHED_BATCH"):  # nor do they break in on a request that is being answered
         with suppress(OSError):  # some containers and C libraries let nobody choose; all else goes on

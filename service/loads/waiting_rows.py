@@ -205,8 +205,9 @@ def _frozen(
     kept.update(read_now)
     forget_oldest(kept, most=_WORDINGS_KEPT)
     of_line = {line: value for (line, _), value in read_now.items()}
-    present = {wording: of_line[wording[0]] for wording in others if wording[0] in of_line}
-    return found | present | {wording: read_now[wording] for wording in others & read_now.keys()}
+    return found | {
+        wording: read_now.get(wording, of_line[wording[0]]) for wording in others if wording[0] in of_line
+    }
 
 
 _ELIGIBLE = select(OrderLine.id, OrderLine.words_revision, cast(OrderLine.eligible, Text)).where(
