@@ -8,7 +8,7 @@ from typing import Any
 from layout.burn.turn import Burn, BurnPart
 from layout.shop.measure import format_mm
 from layout.shop.stations import LayerStyle, Station
-from layout.shop.svg_text import Box, area_data, bytes_of, is_closed, path_data, sheet_of
+from layout.shop.svg_text import Box, area_data, bytes_of, is_closed, path_data, rows_data, sheet_of
 
 
 def burn_svg(burn: Burn, station: Station) -> bytes:
@@ -42,7 +42,7 @@ def _slot_group(sheet: Any, part: BurnPart, style: LayerStyle, box: Box) -> Any:
             # The stroke's colour names the layer to software that reads it, its width of 0 adds no ink.
             slot.add(sheet.path(area_data(area, box), fill=style.colour, fill_rule="evenodd", stroke_width=0))
         if len(piece.rows):
-            slot.add(sheet.path("".join(path_data(row, box, closed=False) for row in piece.rows)))
+            slot.add(sheet.path(rows_data(piece.rows, box)))
         for line in piece.lines:
             slot.add(sheet.path(path_data(line, box, closed=is_closed(line)), stroke_linejoin="round"))
     return slot

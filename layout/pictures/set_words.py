@@ -40,12 +40,7 @@ def outline_svg(outline: Outline) -> str:
     x0, y0, x1, y1 = outline.bounds_mm
     edge = 0.04 * (x1 - x0) + 0.2
     box: Box = (x0 - edge, y0 - edge, x1 + edge, y1 + edge)
-    areas = "".join(
-        area_data(part, box)
-        for area in outline.areas
-        for part in shapely.get_parts(area.simplify(_PICTURE_MM))
-        if not part.is_empty
-    )
+    areas = area_data(shapely.get_parts(shapely.simplify(outline.areas, _PICTURE_MM)), box)
     lines = "".join(path_data(stroke.coords, box, closed=False) for stroke in outline.strokes)
     size = f"{format_mm(box[2] - box[0])} {format_mm(box[3] - box[1])}"
     return (

@@ -10,7 +10,7 @@ import shapely
 from shapely.geometry import LineString, Polygon, box
 
 from layout.shop.measure import format_mm
-from layout.shop.svg_text import Box, area_data, flip, path_data, sheet_of
+from layout.shop.svg_text import Box, area_data, flip, path_data, sheet_of, text_of
 
 PAPER, INK, FAINT = "#fbf9f4", "#20303a", "#7f8a90"
 METAL, WOOD, PALLET, POCKET = "#dde3e4", "#d9c6a5", "#eef0ec", "#ffffff"
@@ -33,8 +33,7 @@ class Sheet:
 
     def area(self, polygon: Any, **style: Any) -> None:
         """A filled polygon or several."""
-        data = "".join(area_data(part, self.box) for part in polygons_of(polygon))
-        if data:
+        if data := area_data(polygons_of(polygon), self.box):
             self.drawing.add(self.drawing.path(data, fill_rule="evenodd", **style))
 
     def line(self, points: Any, **style: Any) -> None:
@@ -75,7 +74,7 @@ class Sheet:
 
     def svg(self) -> str:
         """The whole page as SVG text."""
-        return f'<?xml version="1.0" encoding="utf-8"?>\n{self.drawing.tostring()}\n'
+        return text_of(self.drawing)
 
     def _at(self, x: float, y: float) -> tuple[str, str]:
         across, down = flip(x, y, self.box)

@@ -1,11 +1,13 @@
 """Shapes as SVG path text and sheets in millimetres: shared by burn files and pictures."""
 
+from itertools import pairwise
 from typing import Any, TypeVar
+from xml.etree import ElementTree
 
 import numpy as np
-from shapely.geometry import Polygon
+import shapely
 
-from layout.shop.measure import Floats, format_all_mm, format_mm
+from layout.shop.measure import Floats, format_each_mm, format_mm
 
 Box = tuple[float, float, float, float]
 Length = TypeVar("Length", float, Floats)
@@ -21,9 +23,16 @@ def sheet_of(box: Box) -> Any:
     )
 
 
+def text_of(sheet: Any) -> str:
+    """The drawing as text, with its declaration and a last line end."""
+    # Not by `tostring`, which writes bytes piece by piece, and decodes them.
+    written = ElementTree.tostring(sheet.get_xml(), encoding="unicode")
+    return f'<?xml version="1.0" encoding="utf-8"?>\n{written}\n'
+
+
 def bytes_of(sheet: Any) -> bytes:
-    """The drawing as UTF-8, with its declaration and a last line end."""
-    return f'<?xml version="1.0" encoding="utf-8"?>\n{sheet.tostring()}\n'.encode()
+    """The same as UTF-8."""
+    return text_of(sheet).encode()
 
 
 def flip(x_mm: Length, y_mm: Length, box: Box) -> tuple[Length, Length]:
@@ -35,13 +44,30 @@ def path_data(points: Any, box: Box, *, closed: bool) -> str:
     """Path data of one polyline (n, 2); a closed one's last point repeats its first and is left out."""
     pairs = np.asarray(points, dtype=np.float64)[: -1 if closed else None]
     x, y = flip(pairs[:, 0], pairs[:, 1], box)
-    first, second, *others = format_all_mm(np.stack((x, y), axis=1)).split(" ", 2)
-    return f"M{first} {second}L{''.join(others)}" + ("Z" if closed else "")
+    words = format_each_mm(np.stack((x, y), axis=1))
+    return f"M{words[0]} {words[1]}L{' '.join(words[2:])}" + ("Z" if closed else "")
 
 
-def area_data(area: Polygon, box: Box) -> str:
-    """Path data of an area: its shell, then its holes."""
-    return "".join(path_data(ring.coords, box, closed=True) for ring in (area.exterior, *area.interiors))
+def rows_data(rows: Floats, box: Box) -> str:
+    """Path data of straight lines (n, 2, 2), each from its first point to its second."""
+    x, y = flip(rows[..., 0], rows[..., 1], box)
+    numbers = iter(format_each_mm(np.stack((x, y), axis=-1)))
+    return "".join(f"M{a} {b}L{c} {d}" for a, b, c, d in zip(*[numbers] * 4, strict=True))
+
+
+def area_data(areas: Any, box: Box) -> str:
+    """Path data of an area, or of some of them one after the other: each one's shell, then its holes."""
+    points, ring = shapely.get_coordinates(shapely.get_rings(areas), return_index=True)
+    if not len(points):
+        return ""
+    x, y = flip(points[:, 0], points[:, 1], box)
+    # All numbers are written at once, then parted into rings, of which the last point repeats the first.
+    words = format_each_mm(np.stack((x, y), axis=1))
+    ends = (2 * np.flatnonzero(np.diff(ring, append=-1)) + 2).tolist()
+    return "".join(
+        f"M{words[start]} {words[start + 1]}L{' '.join(words[start + 2 : end - 2])}Z"
+        for start, end in pairwise([0, *ends])
+    )
 
 
 def is_closed(line: Floats) -> bool:
