@@ -16,8 +16,9 @@ from itertools import pairwise
 
 import numpy as np
 import shapely
+from shapely.geometry import Polygon
 
-from layout.burn.as_burned import centre_lines
+from layout.burn.as_burned import mark_as_burned
 from layout.burn.rows import shrink
 from layout.burn.turn import Burn, Piece, burn_of
 from layout.shop.loads import LoadLayout, Mark
@@ -97,7 +98,8 @@ def burn_travel(shop: Shop, burn: Burn, station: Station, *, acceleration: bool 
             process = replace(process, repeats=process.centre_line_passes)
         paths = [path for piece in part.pieces for path in _paths(piece)]
         if part.areas:
-            travel += _area_travel(Outline(areas=part.areas), process, station, acceleration=acceleration)
+            inside = tuple(shrink(Outline(areas=part.areas), process).geoms)
+            travel += _area_travel(inside, process, station, acceleration=acceleration)
             to_areas = np.array([math.dist(a[-1], b[0]) for a, b in pairwise(paths)])
             travel += _repeated(np.empty(0), to_areas, process, station, acceleration=acceleration)
             lines: list[Floats] = list(part.lines)
@@ -134,11 +136,15 @@ def mark_seconds(outline: Outline, process: Process, station: Station, *, accele
     """Burning seconds of one mark, from its outline alone (no routing): marking, jumps and repeats."""
     strokes = [shapely.get_coordinates(stroke) for stroke in outline.strokes]
     along = path_travel(strokes, process, station, acceleration=acceleration)
-    if process.burns_centre_lines:
-        middles = [shapely.get_coordinates(line) for line in centre_lines(outline.areas, process)]
+    if process.burns_centre_lines and outline.areas:
+        burned = mark_as_burned(outline.areas, process)
+        middles = [shapely.get_coordinates(line) for line in burned.centre_lines]
         passes = replace(process, repeats=process.centre_line_passes)
         along += path_travel(middles, passes, station, acceleration=acceleration)
-    return (along + _area_travel(outline, process, station, acceleration=acceleration)).total_s
+        inside = burned.inside  # its arcs have fewer chords than those of rows: nothing that takes time
+    else:
+        inside = tuple(shrink(outline, process).geoms)
+    return (along + _area_travel(inside, process, station, acceleration=acceleration)).total_s
 
 
 def path_travel(
@@ -190,22 +196,24 @@ def _straights(paths: Sequence[Floats]) -> Floats:
     return np.asarray(np.add.reduceat(lengths, starts))
 
 
-def _area_travel(outline: Outline, process: Process, station: Station, *, acceleration: bool) -> Travel:
-    """Rows, crossed rows and edge lines, counted and not drawn: an edge that rises by d across the rows
-    is crossed by d / spacing of them, and each row has two crossings."""
-    inside = shrink(outline, process)
-    if inside.is_empty:
+def _area_travel(
+    inside: Sequence[Polygon], process: Process, station: Station, *, acceleration: bool
+) -> Travel:
+    """Rows, crossed rows and edge lines of what lies inside the edge allowance, counted and not drawn: an
+    edge that rises by d across the rows is crossed by d / spacing of them, and each row has two crossings."""
+    if not inside:
         return Travel()
-    rings = shapely.get_rings(np.array(inside.geoms, dtype=object))
+    rings = shapely.get_rings(inside)
     points, ring = shapely.get_coordinates(rings, return_index=True)
     steps = np.diff(points, axis=0)[ring[1:] == ring[:-1]]
     spacing, angle = process.rows.spacing_mm, math.radians(process.rows.angle_deg)
+    area = float(shapely.area(inside).sum())
     marks: list[Floats] = []
     jumps: list[Floats] = []
     for turn in (angle, angle + math.pi / 2)[: 2 if process.rows.crossed else 1]:
         rises = np.abs(steps @ np.array([-math.sin(turn), math.cos(turn)]))
         count = max(1, round(float(rises.sum()) / (2 * spacing)))
-        marks.append(np.full(count, inside.area / spacing / count))
+        marks.append(np.full(count, area / spacing / count))
         jumps.append(np.full(count, JUMP_SPACINGS * spacing))
     if process.edge_line:
         marks.append(_straights([shapely.get_coordinates(line) for line in rings]))
