@@ -7,8 +7,9 @@ Nothing is told by colour alone: what runs over is dashed, keep-outs bear their 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import shapely
@@ -25,6 +26,7 @@ from layout.shop.loads import Mark
 from layout.shop.outline import Outline
 from layout.shop.shop import Shop
 from layout.shop.stations import Process
+from layout.shop.svg_text import Box
 
 #: What a burned line looks like on a picture of metal.
 BURNED = "#15191c"
@@ -33,6 +35,8 @@ KEPT_OUT = "#c9d1d3"
 _MOST_BEYOND = 0.25
 #: Width of a letter of the page's family, on average, as a share of its size.
 _LETTER_WIDTH = 0.58
+#: So many faces are remembered, each with so many things that were drawn of it.
+_MOST_METALS, _MOST_DRAWN = 512, 8
 _SIGNS = {Severity.REFUSE: "×", Severity.REVIEW: "?", Severity.NOTE: "i"}
 
 
@@ -94,28 +98,27 @@ def face_svg(
     Raises KeyError for an unknown product or face.
     """
     product = shop.products[sku]
-    drawn = shop.blades[product.blade].face(face)
-    body = shapely.union_all([drawn.body or drawn.silhouette, drawn.silhouette])
-    letter = max(2.4, (body.bounds[2] - body.bounds[0]) / 80)
-    named, numbered = _keep_outs(drawn, letter, holding={_binding_name(binding) for binding in bindings})
+    metal = _metal_of(shop.blades[product.blade].face(face))
+    letter = metal.letter_mm
+    named, numbered = _named_and_numbered(metal, holding={_binding_name(binding) for binding in bindings})
     if not is_captioned:
         notes, named, numbered = (), [], {}
     lines = [*notes, *(Note(str(n), f"{name}, kept out.") for n, name in enumerate(numbered, start=1))]
-    x0, y0, x1, y1 = _shown(body, overruns)
+    x0, y0, x1, y1 = _shown(metal.box_mm, overruns)
     left, right = x0 - 3 * letter, max(x1, x0 + 52 * letter) + 3 * letter
     written = _wrapped(lines, right - left - 8 * letter, letter)
     foot = y0 - letter * (5.5 + 1.7 * len(written))
     sheet = new_sheet((left, foot, right, y1 + 5.5 * letter), letter)
     if is_captioned:
         sheet.text(f"{product.name}, {face.replace('_', ' ')}", x0, y1 + 2.6 * letter, font_weight="bold")
-    _draw_metal(sheet, drawn)
+    _draw_once(sheet, metal, (left, y1), partial(_draw_metal, sheet, metal.face))
     for region in regions:
         sheet.area(region, fill=PETROL, fill_opacity=0.06, stroke=PETROL, stroke_width=letter / 24)
     for name, place in named:
         _label(sheet, name, place, RUST)
-    for number, polygons in enumerate(numbered.values(), start=1):
-        for polygon in polygons:
-            sheet.badge(str(number), *middle_of(polygon), RUST)
+    for number, places in enumerate(numbered.values(), start=1):
+        for place in places:
+            sheet.badge(str(number), place.x, place.y, RUST)
     for overrun in overruns:
         _draw_overrun(sheet, overrun)
     for mark in marks:
@@ -123,7 +126,8 @@ def face_svg(
         _dimensions(sheet, mark, held={binding.side for binding in bindings})
     silent = {name for name, _ in named} if is_captioned else {_binding_name(binding) for binding in bindings}
     _draw_bindings(sheet, bindings, named=silent)
-    sheet.scale_bar(right - 3 * letter, y0 - 2.6 * letter)
+    bar = partial(sheet.scale_bar, right - 3 * letter, y0 - 2.6 * letter)
+    _draw_once(sheet, metal, (left, y1, right, y0), bar)
     if is_captioned:
         _write(sheet, written, x0, y0 - 2.4 * letter)
     return sheet.svg()
@@ -184,6 +188,54 @@ def _write(sheet: Sheet, notes: Sequence[Note], x: float, y: float) -> None:
 # --- metal, zones and keep-outs -----------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """A keep-out as far as it lies on the metal: its middle, and whether its name has room there."""
+
+    keep_out: KeepOut
+    middle: Point
+    has_room: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Metal:
+    """What no mark changes of a face's picture: how large the unit is (mm), the size of letters, keep-outs;
+    and svgwrite's elements that were drawn once, by what of the page they depend on."""
+
+    face: Face  # kept, so that the id by which it is remembered stays its own
+    box_mm: Box
+    letter_mm: float
+    keep_outs: tuple[_Shown, ...]
+    drawn: dict[tuple[float, ...], list[Any]] = field(default_factory=dict)
+
+
+_METALS: dict[int, _Metal] = {}
+
+
+def _metal_of(face: Face) -> _Metal:
+    """The same, made once."""
+    metal = _METALS.get(id(face))
+    if metal is None:
+        if len(_METALS) >= _MOST_METALS:
+            _METALS.clear()
+        body = shapely.union_all([face.body or face.silhouette, face.silhouette])
+        letter = max(2.4, (body.bounds[2] - body.bounds[0]) / 80)
+        metal = _METALS[id(face)] = _Metal(face, body.bounds, letter, tuple(_keep_outs(face, letter)))
+    return metal
+
+
+def _draw_once(sheet: Sheet, metal: _Metal, depends_on: tuple[float, ...], draw: Callable[[], None]) -> None:
+    """Draw something that is the same on every picture of the face with the same such lengths (mm)."""
+    elements = sheet.drawing.elements
+    if (before := metal.drawn.get(depends_on)) is not None:
+        elements += before
+        return
+    there = len(elements)
+    draw()
+    if len(metal.drawn) < _MOST_DRAWN:  # words that run over change the page
+        metal.drawn[depends_on] = elements[there:]
+
+
 def _draw_metal(sheet: Sheet, face: Face) -> None:
     hair = sheet.letter_mm / 12
     if face.body is not None:
@@ -198,22 +250,27 @@ def _draw_metal(sheet: Sheet, face: Face) -> None:
         sheet.area(usable, fill="none", stroke=PETROL, stroke_width=hair, stroke_dasharray=_dashes(sheet))
 
 
-def _keep_outs(
-    face: Face, letter_mm: float, *, holding: set[str]
-) -> tuple[list[tuple[str, Any]], dict[str, list[Any]]]:
-    """Keep-outs with room for their name, each with where it goes; and by name those too small for it, which
-    get a number. Keep-outs in `holding` bound a mark and are named there instead."""
-    named: list[tuple[str, Any]] = []
-    numbered: dict[str, list[Any]] = {}
+def _keep_outs(face: Face, letter_mm: float) -> Iterator[_Shown]:
     for keep_out in face.keep_outs:
         shown = keep_out.polygon.intersection(face.silhouette)
-        if shown.area == 0:
-            continue
-        where = Point(middle_of(shown))
-        if shown.buffer(0.4 * letter_mm).covers(_box_of(keep_out.keep_out, where, letter_mm)):
-            named.append((keep_out.keep_out, where))
-        elif keep_out.keep_out not in holding:
-            numbered.setdefault(_called(keep_out), []).append(shown)
+        if shown.area > 0:
+            middle = Point(middle_of(shown))
+            needed = _box_of(keep_out.keep_out, middle, letter_mm)
+            yield _Shown(keep_out, middle, shown.buffer(0.4 * letter_mm).covers(needed))
+
+
+def _named_and_numbered(
+    metal: _Metal, *, holding: set[str]
+) -> tuple[list[tuple[str, Point]], dict[str, list[Point]]]:
+    """Keep-outs with room for their name, each with where it goes; and by name those too small for it, which
+    get a number. Keep-outs in `holding` bound a mark and are named there instead."""
+    named: list[tuple[str, Point]] = []
+    numbered: dict[str, list[Point]] = {}
+    for shown in metal.keep_outs:
+        if shown.has_room:
+            named.append((shown.keep_out.keep_out, shown.middle))
+        elif shown.keep_out.keep_out not in holding:
+            numbered.setdefault(_called(shown.keep_out), []).append(shown.middle)
     return named, numbered
 
 
@@ -327,9 +384,9 @@ def _binding_name(binding: Binding) -> str:
     return f"edge of {binding.name.replace('_', ' ')}"
 
 
-def _shown(body: Any, overruns: Sequence[Overrun]) -> tuple[float, float, float, float]:
+def _shown(unit: Box, overruns: Sequence[Overrun]) -> Box:
     """The box (mm) that the picture shows: the whole unit and what runs over it, within limits."""
-    x0, y0, x1, y1 = body.bounds
+    x0, y0, x1, y1 = unit
     beyond = _MOST_BEYOND * (x1 - x0)
     for overrun in overruns:
         if overrun.outline.is_empty:
