@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
+import mmap
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -60,10 +61,13 @@ class FontTables:
             number = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
             try:
                 os.ftruncate(number, _BYTES)  # a new file is made as long; a whole one stays as it is
+                mapped = mmap.mmap(number, _BYTES)
             finally:
                 os.close(number)
-            mapped = np.memmap(path, dtype=np.float64, mode="r+", shape=(_GLYPHS, FIGURES))
-            self._open[font] = np.asarray(mapped)  # a plain array, whose rows are quicker to get at
+            # Else the first row read in a few megabytes has all of them read, which takes milliseconds even
+            # where nobody has measured: letters lie scattered, and few of them are ever asked for.
+            mapped.madvise(mmap.MADV_RANDOM)
+            self._open[font] = np.frombuffer(mapped, dtype=np.float64).reshape(_GLYPHS, FIGURES)
         return self._open[font]
 
 
