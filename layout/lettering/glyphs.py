@@ -252,8 +252,8 @@ def merged(rings: Sequence[Floats]) -> tuple[Polygon, ...]:
     if not windings.any():
         return ()
     inside = faces[windings != 0]
-    region = shapely.union_all(inside) if len(inside) > 1 else inside[0]
-    return tuple(orient(part) for part in shapely.get_parts(region) if part.area > 0)
+    parts = shapely.get_parts(shapely.union_all(inside)) if len(inside) > 1 else inside
+    return tuple(orient(part) for part in parts if part.area > 0)
 
 
 def even_odd_differs(rings: Sequence[Floats]) -> bool:
@@ -267,34 +267,38 @@ def _faces(rings: Sequence[Floats]) -> tuple[Any, Any]:
     if not rings:
         return np.array([], dtype=object), np.array([], dtype=int)
     counts, corners = [*map(len, rings)], np.concatenate(rings)
-    after = np.concatenate([part for ring in rings for part in (ring[1:], ring[:1])])
     lines = shapely.linearrings(corners, indices=np.repeat(np.arange(len(rings)), counts))
     if not shapely.is_simple(shapely.multilinestrings(lines)):
         limit_crossings(rings)
         lines = shapely.get_parts(shapely.union_all(lines))
     elif len(rings) * len(corners) <= _PAIRS_AT_ONCE:  # most letters: their rings never meet
-        return _nested(lines, _turns(corners, after, np.array([ring[0] for ring in rings])), counts)
+        return _nested(lines, np.array([ring[0] for ring in rings]))
     faces = shapely.get_parts(shapely.polygonize(lines))
     inside = shapely.get_coordinates(shapely.point_on_surface(faces))
     if len(faces) * len(corners) > MOST_FACES_TIMES_EDGES:
         raise TooComplex("it has too many areas with too many corners")
+    after = np.concatenate([part for ring in rings for part in (ring[1:], ring[:1])])
     return faces, _windings(corners, after, inside)
 
 
-def _nested(lines: Any, turns: Any, counts: Sequence[int]) -> tuple[Any, Any]:
+def _nested(lines: Any, firsts: Floats) -> tuple[Any, Any]:
     """The faces of rings that never meet, each bounded by one ring outside and by those that lie in it and in
-    no other within, and their winding numbers. `turns` (m, n) by the edges of all rings, `counts` of them
-    each, about the first corner of every ring."""
-    starts = np.cumsum([0, *counts[:-1]])
-    # How often each ring (columns) winds about another's corner (rows).
-    about = np.add.reduceat(turns, starts, axis=1, dtype=np.int64)
-    np.fill_diagonal(about, 0)
-    windings = about.sum(axis=1) + np.where(shapely.is_ccw(lines), 1, -1)
-    depth = np.count_nonzero(about, axis=1)
-    innermost = np.where(about != 0, depth, -1)
-    within = np.where(depth > 0, innermost.argmax(axis=1), -1)
-    faces = [shapely.polygons(line, lines[within == number]) for number, line in enumerate(lines)]
-    return shapely.orient_polygons(np.array(faces, dtype=object), exterior_cw=True), windings
+    no other within, and their winding numbers; `firsts` (n, 2): a corner of each."""
+    inside = shapely.contains_xy(shapely.polygons(lines), firsts[:, :1], firsts[:, 1:]).tolist()
+    turns = [1 if is_ccw else -1 for is_ccw in shapely.is_ccw(lines).tolist()]
+    # Few rings: lists are quicker than arrays. By ring the others in which it lies.
+    around = [[other for other, is_inside in enumerate(row) if is_inside] for row in inside]
+    faces = [[ring] for ring in range(len(turns))]
+    for ring, others in enumerate(around):
+        if others:
+            faces[max(others, key=lambda other: len(around[other]))].append(ring)
+    order = [ring for face in faces for ring in face]
+    whose = [number for number, face in enumerate(faces) for _ in face]
+    windings = [
+        turn + sum([turns[other] for other in others]) for turn, others in zip(turns, around, strict=True)
+    ]
+    drawn = shapely.polygons(lines[order], indices=whose)
+    return shapely.orient_polygons(drawn, exterior_cw=True), np.array(windings)
 
 
 def limit_crossings(rings: Sequence[Floats]) -> None:
