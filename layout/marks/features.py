@@ -12,8 +12,9 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Protocol
 
 import numpy as np
@@ -419,12 +420,11 @@ def narrowest_gap(composition: Composition) -> Feature | None:
     Pairs are looked at by how far apart their hulls certainly are, and only while a nearer one is possible.
     """
     font = composition.font
-    inked = [c for c in composition.clusters if any(len(font.hull(g.gid)) for g in c.glyphs)]
+    inked, reaches = _reaches(font, composition.clusters)
     if len(inked) < 2:
         return None
-    ones, others, apart = _pairs_by_nearness(np.array([_reaches(font, cluster) for cluster in inked]))
     best: _Width | None = None
-    for one, other, least in zip(ones, others, apart, strict=True):
+    for one, other, least in _pairs_by_nearness(reaches):
         if best is not None and least > best[0]:
             break
         gap = _gap_width(font, inked[one], inked[other])
@@ -446,29 +446,49 @@ _DIRECTIONS: Floats = np.array(
 _ROUNDING = 1e-9
 
 
-def _reaches(font: Font, cluster: Cluster) -> Floats:
-    """How far a cluster's hulls reach in each of the directions (d,)."""
+def _reaches(font: Font, clusters: Sequence[Cluster]) -> tuple[list[Cluster], Floats]:
+    """The clusters that have ink (n,), and how far their hulls reach in each of the directions (n, d)."""
     known: dict[int, Floats | None] = font.__dict__.setdefault("_reaches", {})
-    reaches = []
-    for glyph in cluster.glyphs:
-        if glyph.gid not in known:
-            hull = font.hull(glyph.gid)
-            known[glyph.gid] = (hull @ _DIRECTIONS.T).max(axis=0) if len(hull) else None
-        own = known[glyph.gid]
-        if own is not None:
-            reaches.append(own + glyph.x * _DIRECTIONS[:, 0] + glyph.y * _DIRECTIONS[:, 1])
-    return reaches[0] if len(reaches) == 1 else np.max(reaches, axis=0)
+    inked: list[Cluster] = []
+    begins: list[int] = []
+    own: list[Floats] = []
+    at: list[tuple[float, float]] = []
+    for cluster in clusters:
+        begin = len(own)
+        for glyph in cluster.glyphs:
+            if glyph.gid not in known:
+                hull = font.hull(glyph.gid)
+                known[glyph.gid] = (hull @ _DIRECTIONS.T).max(axis=0) if len(hull) else None
+            reaches = known[glyph.gid]
+            if reaches is not None:
+                own.append(reaches)
+                at.append((glyph.x, glyph.y))
+        if len(own) > begin:
+            inked.append(cluster)
+            begins.append(begin)
+    if not inked:
+        return inked, np.empty((0, len(_DIRECTIONS)))
+    x, y = np.array(at).T[:, :, None]
+    reached = np.array(own) + x * _DIRECTIONS[:, 0] + y * _DIRECTIONS[:, 1]
+    return inked, reached if len(inked) == len(own) else np.maximum.reduceat(reached, begins)
 
 
-def _pairs_by_nearness(reaches: Floats) -> tuple[list[int], list[int], list[float]]:
-    """All pairs of clusters (n, d) by their numbers, the nearest first, and how far apart each two are at the
+def _pairs_by_nearness(reaches: Floats) -> Iterator[tuple[int, int, float]]:
+    """Pairs of clusters (n, d) by their numbers, the nearest first, and how far apart each two are at the
     least: what lies between the hulls along the direction in which most does."""
     half = len(_DIRECTIONS) // 2
-    one, other = np.triu_indices(len(reaches), 1)
-    opposite = -np.roll(reaches, half, axis=1)  # where each begins in a direction
-    apart = np.maximum((opposite[other] - reaches[one]).max(axis=1) - _ROUNDING, 0.0)
-    order = np.argsort(apart, kind="stable")
-    return one[order].tolist(), other[order].tolist(), apart[order].tolist()
+    ends = np.ascontiguousarray(reaches.T)
+    begins = -np.concatenate([ends[half:], ends[:half]])  # where each begins in a direction
+    ones, others = _pairs(len(reaches))
+    apart = (begins[:, None, :] - ends[:, :, None]).max(axis=0)[ones, others]
+    for pair in np.argsort(apart, kind="stable"):
+        yield int(ones[pair]), int(others[pair]), max(float(apart[pair]) - _ROUNDING, 0.0)
+
+
+@lru_cache(maxsize=64)
+def _pairs(count: int) -> tuple[Any, Any]:
+    """The numbers of the first and the second of all pairs."""
+    return np.triu_indices(count, 1)
 
 
 def _gap(font: Font, a: Cluster, b: Cluster) -> float:
