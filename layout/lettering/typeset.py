@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import NamedTuple
 
 import numpy as np
 
@@ -25,8 +26,7 @@ from layout.shop.outline import Outline
 NO_FEATURES: Mapping[str, bool] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True)
-class Cluster:
+class Cluster(NamedTuple):
     """Glyphs that belong together, for the grapheme range `span` of the whole text."""
 
     span: tuple[int, int]
