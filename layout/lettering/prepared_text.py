@@ -88,8 +88,7 @@ def stamp_of(composition: Composition, size_class_mm: float) -> Stamp | None:
     at = np.array([(glyph.x, glyph.y) for glyph, _ in shapes])
     counts = shapely.get_num_coordinates(areas)
     points = shapely.get_coordinates(areas)
-    placed = shapely.transform(areas, lambda p: p + np.repeat(at, counts, axis=0))
-    if _are_near(placed):
+    if _are_near(areas, at):
         return None
     smallest = min(shape.size for _, shape in shapes)
     safe_mm = max(SAFE_CLEARANCE_MM / _APART, math.sqrt(SAFE_SIZE_MM2 / smallest))
@@ -101,17 +100,25 @@ _APART = 0.0005
 _AT_ONCE = 8
 
 
-def _are_near(areas: Any) -> bool:
-    """Whether any two areas are no further apart than _APART; only those whose boxes are, are looked at."""
-    x0, y0, x1, y1 = shapely.bounds(areas).T
+def _are_near(areas: Any, at: Floats) -> bool:
+    """Whether any two areas (n,), each put at its place (n, 2), are no further apart than _APART; only those
+    whose boxes are, are looked at."""
+    boxes = shapely.bounds(areas)
+    (x0, y0), (x1, y1) = (boxes[:, :2] + at).T, (boxes[:, 2:] + at).T
     across = np.maximum(x0[:, None], x0) - np.minimum(x1[:, None], x1)
     up = np.maximum(y0[:, None], y0) - np.minimum(y1[:, None], y1)
-    first, second = np.nonzero(np.triu((across <= _APART) & (up <= _APART), 1))
-    if len(first) == 0:
+    first, second = np.nonzero((across <= _APART) & (up <= _APART))
+    is_pair = first < second
+    if not is_pair.any():
         return False
-    shapely.prepare(areas[np.unique(first)])
+    first, second = first[is_pair], second[is_pair]
+    near = np.unique(np.concatenate([first, second]))
+    there = np.repeat(at[near], shapely.get_num_coordinates(areas[near]), axis=0)
+    placed = np.empty_like(areas)
+    placed[near] = shapely.transform(areas[near], lambda points: points + there)
+    shapely.prepare(placed[np.unique(first)])
     # Of joined letters the first pair that is looked at is one: a few at a time.
     return any(
-        shapely.dwithin(areas[first[at : at + _AT_ONCE]], areas[second[at : at + _AT_ONCE]], _APART).any()
-        for at in range(0, len(first), _AT_ONCE)
+        shapely.dwithin(placed[first[begun:][:_AT_ONCE]], placed[second[begun:][:_AT_ONCE]], _APART).any()
+        for begun in range(0, len(first), _AT_ONCE)
     )
