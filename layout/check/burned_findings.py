@@ -275,7 +275,7 @@ def _letters(mark: Burned) -> Iterator[_Letter]:
         if not cluster.glyphs:
             continue
         glyphs = _arranged(cluster)
-        if glyphs in measured_glyphs or not any(len(composition.font.hull(g.gid)) for g in cluster.glyphs):
+        if glyphs in measured_glyphs or not any(map(len, composition.font.hulls([g[0] for g in glyphs]))):
             continue
         measured_glyphs.add(glyphs)
         yield _Letter(composition.font, cluster, mark)
@@ -305,6 +305,8 @@ def _hows_burned(mark: Burned, letters: Sequence[_Letter], process: Process) -> 
 def _arranged(cluster: Cluster) -> tuple[tuple[int, int, int], ...]:
     """A cluster's glyphs and how they lie to one another."""
     base = cluster.glyphs[0]
+    if len(cluster.glyphs) == 1:
+        return ((base.gid, 0, 0),)
     return tuple((g.gid, round((g.x - base.x) * 1e5), round((g.y - base.y) * 1e5)) for g in cluster.glyphs)
 
 
