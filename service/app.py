@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import re
 import secrets
@@ -11,54 +12,22 @@ import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from functools import cache
+from types import ModuleType
 from typing import Any
 
 import structlog
-from fastapi import Depends, FastAPI, Request, Response
+from fastapi import APIRouter, Depends, FastAPI, Request, Response
+from fastapi.concurrency import run_in_threadpool
+from starlette.datastructures import URLPath
+from starlette.routing import BaseRoute, Match
+from starlette.types import Receive, Scope, Send
 
-from service import doorway, pages
-from service.api import (
-    acts,
-    assembly,
-    batches,
-    build_list,
-    build_plan,
-    calibrations,
-    callbacks,
-    catalogue,
-    catalogue_versions,
-    checks,
-    contract,
-    estimates,
-    event_bodies,
-    events,
-    figures,
-    health,
-    jobs,
-    loads,
-    lots,
-    matrix_cards,
-    metrics,
-    orders,
-    packing,
-    papers,
-    photos,
-    pictures,
-    plan,
-    previews,
-    problems,
-    pulls,
-    remakes,
-    routines,
-    sandbox,
-    stock,
-    test_cards,
-    what_if,
-)
+from service import doorway
+from service.api import batches, checks, contract, health, orders, papers, problems
 from service.api.security import EVERYBODY, caller
 from service.arrivals.admission import Admission
 from service.arrivals.origins import Origins
-from service.pages import faults
+from service.pages import faults, signing
 from service.records.counters import LOG_LINES_LOST, REQUEST_SECONDS
 from service.requests import asked
 from service.running.relay import Publish
@@ -68,42 +37,8 @@ from service.shop.tools import Tools
 
 log = structlog.get_logger(__name__)
 
-API = (
-    health,
-    papers,  # before orders, which would take proof.pdf for one of its own pictures
-    checks,
-    previews,
-    batches,
-    orders,
-    jobs,
-    stock,
-    catalogue,
-    catalogue_versions,
-    loads,
-    lots,
-    pulls,
-    packing,
-    assembly,
-    photos,
-    figures,
-    remakes,
-    routines,
-    plan,
-    build_list,
-    build_plan,
-    estimates,
-    what_if,
-    pictures,
-    calibrations,
-    test_cards,
-    matrix_cards,
-    callbacks,
-    sandbox,
-    acts,
-    events,
-    metrics,
-)
-
+#: Rooms that are open at once, in the order of `service.rooms`: what stores ask first, where people sign in.
+FIRST = (health, papers, checks, batches, orders, signing)
 _SECURITY_HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
@@ -116,6 +51,7 @@ _SECURITY_HEADERS = {
 }
 #: Methods that are counted by name: a caller may make up any number of others.
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
+_one_at_a_time = threading.Lock()
 _REQUEST_ID = re.compile(r"^[A-Za-z0-9_-]{1,64}$", re.ASCII)
 
 
@@ -134,12 +70,12 @@ def create_app(tools: Tools) -> FastAPI:
     doorway.equip(app, tools)
     problems.install(app)
     faults.install(app)
-    for module in (*API, *pages.ROUTERS):
-        # As they are: `include_router` makes each route once more, and finds it twice at every request.
-        app.router.routes.extend(module.router.routes)
     if tools.settings.docs:
         whoever_has_a_key = [Depends(caller(*EVERYBODY))]
         app.get("/openapi.json", include_in_schema=False, dependencies=whoever_has_a_key)(description)
+    rest = _Rest(app.router)
+    # As they are: `include_router` makes each route once more, and finds it twice at every request.
+    app.router.routes += [*(route for room in FIRST for route in room.router.routes), rest]
     app.add_middleware(Admission)
     app.add_middleware(Origins)
     app.middleware("http")(_watch)  # outermost: what is not let in is watched too
@@ -155,15 +91,69 @@ async def _beside_requests(app: FastAPI) -> AsyncIterator[None]:
     warming = threading.Timer(FIRST_ANSWERS_SECONDS, _warm, args=(tools,))
     warming.name, warming.daemon = "ricasso-warm", True
     warming.start()
+    opening = threading.Timer(FIRST_ANSWERS_SECONDS, _open, args=(app,))
+    opening.name, opening.daemon = "ricasso-rooms", True
+    opening.start()
     runner.start()
     try:
         yield
     finally:
         warming.cancel()
+        opening.cancel()
         runner.stop()
         tools.geometry.close()
         tools.sandbox.close()
         tools.database.engine.dispose()
+
+
+class _Rest(BaseRoute):
+    """Stands for all rooms but the first, until they are open: to load them takes longer than all else of a
+    start. They are opened behind the first answers, or by whoever asks for one of them before that."""
+
+    def __init__(self, router: APIRouter) -> None:
+        self._router, self._own, self._is_open = router, list(router.routes), False
+
+    def matches(self, scope: Scope) -> tuple[Match, Scope]:
+        return Match.FULL, {}
+
+    async def handle(self, scope: Scope, receive: Receive, send: Send) -> None:
+        await run_in_threadpool(self.open)
+        await self._router(scope, receive, send)
+
+    def url_path_for(self, name: str, /, **path_params: Any) -> URLPath:
+        self.open()
+        return self._router.url_path_for(name, **path_params)
+
+    def open(self) -> None:
+        """Put the routes of all rooms in the place of those that were there. Whoever asks meanwhile waits."""
+        with _one_at_a_time:
+            if not self._is_open:
+                routes = [route for room in _loaded() for route in room.router.routes]
+                self._router.routes = [*self._own, *routes]
+                self._is_open = True
+
+
+def _loaded() -> tuple[ModuleType, ...]:
+    # What is imported stays: to look it through for garbage again and again takes a quarter of it.
+    collects = gc.isenabled() and "service.rooms" not in sys.modules
+    if collects:
+        gc.disable()
+    try:
+        from service.rooms import API, PAGES
+    finally:
+        if collects:
+            gc.freeze()
+            gc.enable()
+    return (*API, *PAGES)
+
+
+def _open(app: FastAPI) -> None:
+    try:
+        for route in app.router.routes:
+            if isinstance(route, _Rest):
+                route.open()
+    except Exception as error:  # whoever asks next for one of the rooms tries again, and is told
+        log.exception("rooms_not_opened", kind=type(error).__name__)
 
 
 def _warm(tools: Tools) -> None:
@@ -185,6 +175,9 @@ def _publisher(settings: Settings) -> Publish | None:
 @cache
 def description() -> dict[str, Any]:
     """The HTTP surface as it is served at `/openapi.json`; no running service is needed for it."""
+    from service.api import event_bodies
+    from service.rooms import API
+
     routes = [route for module in API for route in module.router.routes]
     return contract.document(routes, event_bodies.webhooks().routes)
 

@@ -23,8 +23,6 @@ from service.intake.order_answers import (
     order_answer,
     orders_answer,
 )
-from service.papers import buyers_pictures
-from service.privacy import erase as erasing
 from service.privacy.export import ExportAnswer, export
 from service.records import errors
 from service.records.states import JobState
@@ -195,6 +193,8 @@ def erase_order(
 ) -> OrderAnswer:
     """Erase what an order says of people, for good: words, names, notes, outlines, files. Only when no unit
     of it can be engraved any more. States, counts, digests, history stay; a second time changes nothing."""
+    from service.privacy import erase as erasing
+
     erasing.erase(tools, identity, by=tools.by(who), why=body.reason)
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
@@ -248,6 +248,8 @@ def get_proof_picture(
 ) -> Response:
     """A picture of one line's face (the first of each, when none is named) as it was approved; without
     captions only numbers are in it."""
+    from service.papers import buyers_pictures
+
     with tools.database.reading() as session:
         shown = proofs.the_face(tools, session, identity, line_ref=line, face=face, who=who)
     is_captioned = captions == "yes"

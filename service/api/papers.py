@@ -14,8 +14,6 @@ from service.api.security import Anyone, House, Intake
 from service.doorway import TEST_LINK, AtHand, Route, link_to, voice_of
 from service.intake import orders, proof_links
 from service.intake.order_answers import ProofLinkAnswer
-from service.papers import labels
-from service.papers import printed as paperwork
 from service.records import errors
 from service.records.ids import LOAD, number
 from service.requests import sessions
@@ -29,6 +27,8 @@ router = APIRouter(tags=["papers"], route_class=Route)
 )
 def get_load_sheet(request: Request, tools: AtHand, identity: wire.LoadId, who: House) -> Response:
     """The sheet that goes with a load."""
+    from service.papers import printed as paperwork
+
     return wire.pdf_answer(
         request,
         paperwork.load_sheet(tools, number(LOAD, identity), voice_of(request)),
@@ -41,6 +41,8 @@ def get_load_sheet(request: Request, tools: AtHand, identity: wire.LoadId, who: 
 )
 def get_load_labels(request: Request, tools: AtHand, identity: wire.LoadId, who: House) -> Response:
     """A label for every numbered unit of a load, 62 x 29 mm."""
+    from service.papers import printed as paperwork
+
     return wire.pdf_answer(
         request,
         paperwork.unit_labels(tools, number(LOAD, identity), voice_of(request)),
@@ -51,6 +53,8 @@ def get_load_labels(request: Request, tools: AtHand, identity: wire.LoadId, who:
 @router.get("/v1/plates/labels.pdf", openapi_extra=details(files=[PDF], etag=True))
 def get_plate_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every copy of every plate, to be scanned when it is mounted."""
+    from service.papers import labels
+
     plates = tools.catalogue.current.plates.values()
     return wire.pdf_answer(request, labels.plate_labels(plates, voice_of(request)), "plate-labels.pdf")
 
@@ -58,12 +62,16 @@ def get_plate_labels(request: Request, tools: AtHand, who: House) -> Response:
 @router.get("/v1/stock/labels.pdf", openapi_extra=details(files=[PDF], etag=True))
 def get_bin_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every bin."""
+    from service.papers import printed as paperwork
+
     return wire.pdf_answer(request, paperwork.bin_labels(tools, voice_of(request)), "bin-labels.pdf")
 
 
 @router.get("/v1/packing/labels.pdf", openapi_extra=details(files=[PDF], etag=True))
 def get_shelf_labels(request: Request, tools: AtHand, who: House) -> Response:
     """A label for every shelf of the packing rack."""
+    from service.papers import labels
+
     shelves = tools.catalogue.current.policy.shelves
     return wire.pdf_answer(request, labels.shelf_labels(shelves, voice_of(request)), "shelf-labels.pdf")
 
@@ -75,6 +83,8 @@ def get_shelf_labels(request: Request, tools: AtHand, who: House) -> Response:
 def get_packing_list(request: Request, tools: AtHand, identity: wire.OrderId, who: House) -> Response:
     """What is in an order's parcel: each unit with its marks, the gift note, what goes in besides; its code
     ends the order when packing scans it."""
+    from service.papers import printed as paperwork
+
     return wire.pdf_answer(
         request, paperwork.packing_list(tools, identity, voice_of(request)), f"{identity}-packing-list.pdf"
     )
@@ -95,6 +105,8 @@ def get_proof_sheet(
     drawing: wire.Drawing = "picture",
 ) -> Response:
     """What is approved, a page a face, at true size where it fits the paper."""
+    from service.papers import printed as paperwork
+
     sheet = paperwork.proof_sheet(
         tools,
         identity,

@@ -11,6 +11,8 @@ from __future__ import annotations
 import asyncio
 import json
 import re
+from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any
 
 from fastapi.concurrency import run_in_threadpool
@@ -20,7 +22,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service import doorway, pages
-from service.api import batches, catalogue_versions, photos, problems, security
+from service.api import problems, security
 from service.pages import faults
 from service.records.db import UNREACHABLE
 from service.records.errors import ServiceBusy, TooManyRequests
@@ -30,18 +32,6 @@ _PORT = re.compile(r":\d+$", re.ASCII)
 _HEALTH = frozenset({"/healthz", "/readyz"})
 #: They last for many minutes and are counted by key (`service.requests.crowd`).
 _STREAMS = frozenset({"/v1/events", "/live"})
-#: Addresses that take more than the service's own limit.
-_UPLOADS = {
-    **pages.UPLOADS,
-    batches.ADDRESS: batches.LARGEST_BATCH,
-    catalogue_versions.VERSIONS: catalogue_versions.LARGEST,
-    catalogue_versions.TRIALS: catalogue_versions.LARGEST,
-}
-#: The same, of addresses with a name in them.
-_NAMED_UPLOADS = tuple(
-    (re.compile(address.format(identity="[^/]+")), most)
-    for address, most in ((photos.ADDRESS, photos.LARGEST_PHOTO), *pages.NAMED_UPLOADS.items())
-)
 #: What a slow line needs for a body: a fixed time, and more for a large one.
 BODY_SECONDS = 15.0
 _SLOWEST_BYTES_A_SECOND = 50_000
@@ -130,7 +120,9 @@ async def _with_body(request: Request, receive: Receive) -> Receive:
     path = request.scope["path"]
     if not path.startswith(pages.OPEN) and not await run_in_threadpool(security.is_known, request):
         return _again(b"", receive)
-    most = _most_for(path, tools.settings.max_body_bytes)
+    most = tools.settings.max_body_bytes
+    if not 0 < _announced(headers) <= most:
+        most = await run_in_threadpool(_most_for, path, most)
     if _announced(headers) > most:
         raise _TooLarge
     async with asyncio.timeout(BODY_SECONDS + most / _SLOWEST_BYTES_A_SECOND):
@@ -142,8 +134,19 @@ async def _with_body(request: Request, receive: Receive) -> Receive:
 
 def _most_for(path: str, usual: int) -> int:
     """How many bytes a body may have at that address."""
-    named = (most for address, most in _NAMED_UPLOADS if address.fullmatch(path))
-    return _UPLOADS.get(path) or next(named, usual)
+    uploads, named_uploads = _uploads()
+    named = (most for address, most in named_uploads if address.fullmatch(path))
+    return uploads.get(path) or next(named, usual)
+
+
+@cache
+def _uploads() -> tuple[Mapping[str, int], Sequence[tuple[re.Pattern[str], int]]]:
+    """What addresses take more than the service's own limit; then those with a name in them."""
+    # Whoever sends no more than that doesn't wait for all rooms to be loaded.
+    from service.rooms import NAMED_UPLOADS, UPLOADS
+
+    named = [(re.compile(address.format(identity="[^/]+")), most) for address, most in NAMED_UPLOADS.items()]
+    return UPLOADS, named
 
 
 def _must_name_once(body: bytes) -> None:

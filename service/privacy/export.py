@@ -12,7 +12,6 @@ from service.intake.import_orders import folder_of as imports_of
 from service.intake.order_answers import OrderAndHistoryAnswer, order_and_history_answer
 from service.photos.photo_answers import address_of
 from service.privacy import erase_rows as rows
-from service.privacy.erase import imports_with
 from service.records.who import Who
 from service.requests.answers import AnswerBody, Moment
 from service.shop.tools import Tools
@@ -41,6 +40,8 @@ class ExportAnswer(AnswerBody):
 
 def export(tools: Tools, identity: str, *, who: Who) -> ExportAnswer:
     """What is kept of an order. Raises NotFound."""
+    from service.privacy.erase import imports_with
+
     with tools.database.reading() as session:
         order = orders.visible(session, identity, who=who)
         history = order_rows.history(session, "order", order.id)

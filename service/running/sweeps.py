@@ -7,11 +7,9 @@ from datetime import timedelta
 
 import structlog
 
-from service.bench import acts as bench
 from service.intake import batch_rows as batches
 from service.intake import homeless as places
 from service.loads import leases
-from service.privacy import erase as erasing
 from service.records.who import SWEEP
 from service.requests import idempotency_rows as idempotency
 from service.requests import key_rows as keys
@@ -44,6 +42,8 @@ def sweep_places(tools: Tools) -> int:
 
 def render_load(tools: Tools, load_id: int) -> None:
     """Build and record the files of a load as it is now; does nothing for one that is over."""
+    from service.bench import acts as bench
+
     bench.render(tools, load_id)
 
 
@@ -57,6 +57,8 @@ def forget_answers(tools: Tools) -> None:
 
 def forget_words(tools: Tools) -> int:
     """Erase the orders whose words have been kept as long as the shop keeps them."""
+    from service.privacy import erase as erasing
+
     erased = erasing.erase_due(tools)
     if erased:
         log.info("orders_erased", orders=erased)

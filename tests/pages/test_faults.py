@@ -10,10 +10,10 @@ from httpx import Response
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.exc import TimeoutError as NoConnectionFree
 
-from service import pages
 from service.pages import components, faults, files, live
 from service.plan import board_rows
 from service.records.db import Database
+from service.rooms import PAGES
 from tests.benches import Bench
 from tests.clocks import SetClock
 
@@ -143,6 +143,6 @@ def test_a_browser_that_is_not_signed_in_is_sent_to_do_so(bench: Bench) -> None:
 def test_every_room_of_the_pages_answers_with_pages() -> None:
     programs = {files, live, components}  # a picture, a script, a stream: nobody reads their faults
 
-    rooms = [room for room in pages.ROUTERS if room not in programs]
+    rooms = [room for room in PAGES if room not in programs]
 
     assert all(isinstance(route, faults.PageRoute) for room in rooms for route in room.router.routes)

@@ -15,13 +15,13 @@ from typing import Any
 import pytest
 from fastapi.routing import APIRoute
 
-from service import pages
-from service.app import API, description
+from service.app import description
 from service.pages.guides import FOLDER
 from service.records.db import Database
 from service.records.ids import JOB, ORDER
 from service.records.who import SWEEP, Role
 from service.requests import keys
+from service.rooms import API, PAGES
 from service.shop import rates
 from tests.benches import all_rows
 from tests.clocks import SetClock
@@ -230,7 +230,7 @@ def test_no_other_site_may_read_an_answer_and_nothing_in_it_may_run(counter: Cou
 def test_every_address_for_programs_is_described() -> None:
     served = {
         (method, route.path)
-        for room in (*API, *pages.ROUTERS)
+        for room in (*API, *PAGES)
         for route in room.router.routes
         if isinstance(route, APIRoute) and route.path.startswith(("/v1/", "/healthz", "/readyz", "/metrics"))
         for method in route.methods

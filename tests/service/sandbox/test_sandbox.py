@@ -13,7 +13,6 @@ from typing import Any
 import pytest
 from sqlalchemy import create_engine, select, text
 
-from service.app import API
 from service.cli.main import run
 from service.intake import batches
 from service.records.db import Database
@@ -23,6 +22,7 @@ from service.records.states import JobState
 from service.records.tables import Event, Job, KeptPlan, Load
 from service.records.who import SWEEP, Role
 from service.requests import keys
+from service.rooms import API
 from service.running import tasks
 from service.sandbox.advance import To
 from service.shop import sandbox
