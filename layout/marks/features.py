@@ -122,8 +122,7 @@ class _Losses:
     def __init__(self, region: Any, tips: Floats) -> None:
         self._region, self._tips = region, tips
         self._low, self._high = tips.min(axis=0), tips.max(axis=0)
-        #: Strokes of one width have twice their area for every length of their edge.
-        self._guess = _MOSTLY * 2 * region.area / region.length
+        self._guess = _MOSTLY * _mean_stroke(region)
 
     def first_lost(self, widths: Sequence[float]) -> int | None:
         """Number of the first lost of some rising widths; None when none is.
@@ -216,6 +215,11 @@ class _Losses:
         return np.asarray(self._tips[~near[column, row]])
 
 
+def _mean_stroke(region: Any) -> float:
+    """Strokes of one width have twice their area for every length of their edge."""
+    return float(2 * region.area / region.length)
+
+
 def _grown(board: Bools) -> Bools:
     """The squares from which one of those of a board (c, r) is certainly within _SQUARES squares: up to three
     columns away in its own and the next row, two in the second, one in the third."""
@@ -285,11 +289,11 @@ def features_of(composition: Composition, *, store: FeatureStore | None = None) 
 
 
 def _thinnest_of(measured: Sequence[MeasuredGlyph], spans: Mapping[int, tuple[int, int]]) -> Feature | None:
-    """The thinnest stroke among glyphs. Those whose own was measured come first: of the others it need only
-    be shown that they have none that is thinner."""
+    """The thinnest stroke among glyphs. The likeliest to have it come first: of the others it need only be
+    shown that they have none that is thinner."""
     strokes: list[_Width] = []
     least = math.inf
-    for glyph in sorted(measured, key=lambda glyph: not glyph.is_stroke_measured):
+    for glyph in sorted(measured, key=lambda glyph: glyph.likely_stroke):
         stroke = glyph.stroke_up_to(least)
         if stroke is not None:
             least = min(least, stroke)
@@ -352,8 +356,14 @@ class MeasuredGlyph:
         return _known(self._figures[_COUNTER])
 
     @property
-    def is_stroke_measured(self) -> bool:
-        return bool(self._figures[_STROKE] != 0.0)
+    def likely_stroke(self) -> float:
+        """About how thin its strokes are: 0 where the thinnest was measured, infinite where there is none or
+        where it is known not to be below some width. Raises FontRefused."""
+        if self._figures[_STROKE] != 0.0:
+            return 0.0
+        if self._figures[_NOT_BELOW] != 0.0 or self._region().is_empty:
+            return math.inf
+        return _mean_stroke(self._region())
 
     @property
     def stroke(self) -> float | None:
