@@ -42,7 +42,7 @@ from service.proving import test_cards
 from service.records.db import Database
 from service.records.errors import NoPlanYet
 from service.records.ids import JOB, LOT, number, public
-from service.records.tables import KeptLoad, KeptPlan, KeptSlot
+from service.records.tables import KeptLoad, KeptPlan
 from service.shop.tools import Tools
 
 #: So often at the most is the plan in force held against one made from nothing; in between it is carried
@@ -403,7 +403,7 @@ def _kept_loads(
     }
 
 
-def _turns(shop: Shop, load: KeptLoad, slots: Sequence[KeptSlot]) -> tuple[tuple[Filled, ...], ...]:
+def _turns(shop: Shop, load: KeptLoad, slots: Sequence[rows.Seated]) -> tuple[tuple[Filled, ...], ...]:
     """Turns of a planned load, slots in the plate's order."""
     plate = shop.plates.get(load.plate)
     order = {slot.slot: at for at, slot in enumerate(plate.slots)} if plate else {}
@@ -413,11 +413,11 @@ def _turns(shop: Shop, load: KeptLoad, slots: Sequence[KeptSlot]) -> tuple[tuple
     return tuple(tuple(turn) for turn in turns.values())
 
 
-def _proposal(shop: Shop, load: KeptLoad, slots: Sequence[KeptSlot]) -> Proposal:
+def _proposal(shop: Shop, load: KeptLoad, slots: Sequence[rows.Seated]) -> Proposal:
     return Proposal(load.plate, load.copy, _turns(shop, load, slots))
 
 
-def _filled(slot: KeptSlot) -> Filled:
+def _filled(slot: rows.Seated) -> Filled:
     if slot.job_id is not None:
         return Filled(slot.slot, slot.face, job=public(JOB, slot.job_id))
     return Filled(slot.slot, slot.face, lot=public(LOT, slot.lot_id or 0))
