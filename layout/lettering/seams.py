@@ -12,8 +12,11 @@ import numpy as np
 import shapely
 
 from layout.lettering.joints import Bools, Numbers
-from layout.lettering.poses import apart, moved, seen_from
+from layout.lettering.poses import apart, seen_from
 from layout.shop.measure import Floats
+
+#: So many corners that were seen to be shared are kept of a pair, of either letter.
+_KEPT = 8
 
 
 class Seams:
@@ -21,51 +24,48 @@ class Seams:
 
     def __init__(self, inks: Any, pairs: Numbers) -> None:
         self._inks, self._pairs = inks, pairs
-        #: Of a pair that was seen to meet: the second's corners in the first, and the other way round.
-        self._shared: dict[int, list[Floats]] = {}
+        #: Of a pair that was seen to meet: corners of the second in the first, and the other way round; not
+        #: numbers where none are known.
+        self._shared: Floats = np.full((len(pairs), 2, _KEPT, 2), np.nan)
 
     def opened(self, pairs: Numbers, poses: Floats) -> Floats:
         """How far apart the inks of some pairs, by their numbers (k,), are at poses (k, 2, 3) of both."""
         gaps = np.zeros(len(pairs))
-        for pair in np.unique(pairs).tolist():
-            at = np.flatnonzero(pairs == pair)
-            at = at[~self._share(pair, poses[at])]
-            if len(at):
-                one, two = self._inks[self._pairs[pair]]
-                gaps[at] = apart(np.full(len(at), one), np.full(len(at), two), poses[at, 0], poses[at, 1])
-                met = at[gaps[at] == 0.0]
-                if len(met):
-                    self._shared[pair] = self._corners_shared(pair, poses[met[len(met) // 2]])
+        left = np.flatnonzero(~self.share(pairs, poses))
+        if len(left):
+            one, two = self._inks[self._pairs[pairs[left]].T]
+            gaps[left] = apart(one, two, poses[left, 0], poses[left, 1])
+            met = left[gaps[left] == 0.0]
+            for pair in np.unique(pairs[met]).tolist():
+                at = met[pairs[met] == pair]
+                self._keep_shared(pair, poses[at[len(at) // 2]])
         return gaps
 
     def share(self, pairs: Numbers, poses: Floats) -> Bools:
         """Whether a known corner of the one letter lies in the other, for pairs (k,) at poses (k, 2, 3)."""
         shared = np.zeros(len(pairs), dtype=bool)
-        for pair in np.unique(pairs).tolist():
-            at = np.flatnonzero(pairs == pair)
-            shared[at] = self._share(pair, poses[at])
+        for host in (0, 1):
+            left = np.flatnonzero(~shared & ~np.isnan(self._shared[pairs, host, 0, 0]))
+            if len(left):
+                corners = self._shared[pairs[left], host]
+                shared[left] = self._hold(pairs[left], host, corners, poses[left]).any(axis=1)
         return shared
 
-    def _share(self, pair: int, poses: Floats) -> Bools:
-        """Whether a known corner of the one letter lies in the other at poses (k, 2, 3)."""
-        shared = np.zeros(len(poses), dtype=bool)
-        for host, corners in enumerate(self._shared.get(pair, ())):
-            left = np.flatnonzero(~shared)
-            if len(left) and len(corners):
-                shared[left] = self._hold(pair, host, corners, poses[left]).any(axis=1)
-        return shared
-
-    def _corners_shared(self, pair: int, poses: Floats) -> list[Floats]:
-        """The corners of the second letter that lie in the first at poses (2, 3), and the other way round."""
-        shared = []
+    def _keep_shared(self, pair: int, poses: Floats) -> None:
+        """Keep corners of the second letter that lie in the first at poses (2, 3), and the other way
+        round."""
         for host in (0, 1):
             corners = shapely.get_coordinates(self._inks[self._pairs[pair, 1 - host]])
-            shared.append(corners[self._hold(pair, host, corners, poses[None])[0]])
-        return shared
+            shared = corners[self._hold(np.array([pair]), host, corners[None], poses[None])[0]]
+            if len(shared):
+                spread = np.linspace(0, len(shared) - 1, _KEPT).round().astype(np.int64)
+                self._shared[pair, host] = shared[spread]
 
-    def _hold(self, pair: int, host: int, corners: Floats, poses: Floats) -> Bools:
-        """Whether a letter of a pair, its first or second, holds corners (m, 2) of the other at poses
-        (k, 2, 3) of both: (k, m)."""
-        seen = seen_from(poses[:, host], poses[:, 1 - host])
-        x, y = np.moveaxis(moved(corners, seen[:, None]), -1, 0)
-        return np.asarray(shapely.intersects_xy(self._inks[self._pairs[pair, host]], x, y))
+    def _hold(self, pairs: Numbers, host: int, corners: Floats, poses: Floats) -> Bools:
+        """Whether a letter of some pairs (k,), its first or second, holds corners (k, m, 2) of the other at
+        poses (k, 2, 3) of both: (k, m)."""
+        seen = seen_from(poses[:, host], poses[:, 1 - host])[:, None]
+        cos, sin = np.cos(seen[..., 2]), np.sin(seen[..., 2])
+        x, y = corners[..., 0], corners[..., 1]
+        x, y = seen[..., 0] + cos * x - sin * y, seen[..., 1] + sin * x + cos * y
+        return np.asarray(shapely.intersects_xy(self._inks[self._pairs[pairs, host]][:, None], x, y))
