@@ -88,18 +88,14 @@ async def _beside_requests(app: FastAPI) -> AsyncIterator[None]:
     runner = Runner(tools, publish=_publisher(tools.settings))
     # Behind the first answers: workers take a second to start, and a new machine seconds to compile for. Who
     # checks before that begins them.
-    warming = threading.Timer(FIRST_ANSWERS_SECONDS, _warm, args=(tools,))
+    warming = threading.Timer(FIRST_ANSWERS_SECONDS, _get_ready, args=(app,))
     warming.name, warming.daemon = "ricasso-warm", True
     warming.start()
-    opening = threading.Timer(FIRST_ANSWERS_SECONDS, _open, args=(app,))
-    opening.name, opening.daemon = "ricasso-rooms", True
-    opening.start()
     runner.start()
     try:
         yield
     finally:
         warming.cancel()
-        opening.cancel()
         runner.stop()
         tools.geometry.close()
         tools.sandbox.close()
@@ -145,6 +141,12 @@ def _loaded() -> tuple[ModuleType, ...]:
             gc.freeze()
             gc.enable()
     return (*API, *PAGES)
+
+
+def _get_ready(app: FastAPI) -> None:
+    # Workers first: who checks right after a start waits for them, and beside rooms half as long again.
+    _warm(doorway.tools_in(app))
+    _open(app)
 
 
 def _open(app: FastAPI) -> None:
