@@ -45,7 +45,7 @@ def reach_of(outline: Outline, towards_deg: float) -> tuple[float, float]:
 
 
 def reach_of_points(points: Floats, towards_deg: float) -> tuple[float, float]:
-    """The same of points (n, 2), as `outline.points_of_record` reads them."""
+    """The same of points (n, 2), as `outline.points_of_text` reads them."""
     towards = math.radians(towards_deg)
     along = points @ np.array([math.cos(towards), math.sin(towards)])
     return float(along.min()), float(along.max())

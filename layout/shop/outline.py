@@ -70,11 +70,15 @@ class Outline:
         return digest_of_record(self.to_record())
 
 
-def points_of_record(record: dict[str, Any]) -> Floats:
-    """All points (n, 2) of the outline that wrote this record, in mm: in a fraction of the time that the
-    outline itself takes."""
-    rings = (ring for area in record["areas"] for ring in area)
-    return _mm([point for line in (*rings, *record["strokes"]) for point in line])
+def points_of_text(record: str) -> Floats:
+    """All points (n, 2; mm) of the outline whose record is this JSON text, in a fraction of the time that
+    reading the record takes, and without a list for each: there are no other numbers in it."""
+    numbers = record.encode("ascii").translate(_NUMBERS_ALONE).decode("ascii").strip()
+    return _mm(np.fromstring(numbers, dtype=np.int64, sep=" ").reshape(-1, 2))
+
+
+#: Digits and signs as they are, anything else a space.
+_NUMBERS_ALONE = bytes(code if chr(code) in "-0123456789" else 32 for code in range(256))
 
 
 def digest_of_record(record: dict[str, Any]) -> str:
@@ -131,5 +135,5 @@ def _steps(coordinates: Any) -> list[list[int]]:
     return steps
 
 
-def _mm(steps: list[list[int]]) -> Floats:
+def _mm(steps: Any) -> Floats:
     return freeze_mm(np.asarray(steps, dtype=np.float64) / FROZEN_STEPS_PER_MM)

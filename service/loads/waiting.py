@@ -17,7 +17,7 @@ from layout.loading.values import Bare, Candidate, FreePlate, Option
 from layout.seating.focus import heights_at, reach_of_points, rises_towards
 from layout.shop.blades import Surface
 from layout.shop.loads import Place
-from layout.shop.outline import points_of_record
+from layout.shop.outline import points_of_text
 from layout.shop.plates import Pose, Seat
 from layout.shop.shop import Shop
 from service.loads import load_rows as rows
@@ -222,9 +222,9 @@ class Reaches:
         directions = _directions(self._shop)
         for first in range(0, len(others), _READ_AT_ONCE):
             some = others[first : first + _READ_AT_ONCE]
-            records = claims.outlines(self._session, [mark for _, mark in some])
+            texts = claims.outline_texts(self._session, [mark for _, mark in some])
             for digest, mark in some:
-                points = points_of_record(records[mark])
+                points = points_of_text(texts[mark])
                 reaches = {each: reach_of_points(points, each) for each in directions}
                 _REACHES.update(((digest, each), reach) for each, reach in reaches.items())
                 found[digest] = reaches[towards]
