@@ -49,6 +49,8 @@ _SECURITY_HEADERS = {
         "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
     ),
 }
+#: When what a process has made by then is left alone: after its first requests, and once a day's work began.
+SETTLES_AFTER_SECONDS = (30.0, 120.0, 600.0)
 #: Methods that are counted by name: a caller may make up any number of others.
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
 _one_at_a_time = threading.Lock()
@@ -88,14 +90,17 @@ async def _beside_requests(app: FastAPI) -> AsyncIterator[None]:
     runner = Runner(tools, publish=_publisher(tools.settings))
     # Behind the first answers: workers take a second to start, and a new machine seconds to compile for. Who
     # checks before that begins them.
-    warming = threading.Timer(FIRST_ANSWERS_SECONDS, _get_ready, args=(app,))
-    warming.name, warming.daemon = "ricasso-warm", True
-    warming.start()
+    timers = [threading.Timer(FIRST_ANSWERS_SECONDS, _get_ready, args=(app,))]
+    timers += [threading.Timer(seconds, _settle) for seconds in SETTLES_AFTER_SECONDS]
+    for timer in timers:
+        timer.name, timer.daemon = "ricasso-warm", True
+        timer.start()
     runner.start()
     try:
         yield
     finally:
-        warming.cancel()
+        for timer in timers:
+            timer.cancel()
         runner.stop()
         tools.geometry.close()
         tools.sandbox.close()
@@ -141,6 +146,13 @@ def _loaded() -> tuple[ModuleType, ...]:
             gc.freeze()
             gc.enable()
     return (*API, *PAGES)
+
+
+def _settle() -> None:
+    """What the first requests made (routes, statements, plans) stays, too: looked through for garbage with
+    whatever requests leave, it stopped all requests for a twentieth of a second, every few seconds."""
+    gc.collect()
+    gc.freeze()
 
 
 def _get_ready(app: FastAPI) -> None:

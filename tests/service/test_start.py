@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -103,3 +104,13 @@ def test_fonts_of_a_description_that_was_judged_are_opened_by_whoever_draws_with
 
     catalogue.load(catalogue.default_folder())
     assert sorted(opened) == sorted(shop.fonts)
+
+
+def test_what_the_first_requests_made_is_looked_through_for_garbage_no_more(
+    sqlite_database: Database, clock: SetClock, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settled = threading.Event()
+    monkeypatch.setattr(application, "SETTLES_AFTER_SECONDS", (0.01,))
+    monkeypatch.setattr(application.gc, "freeze", settled.set)
+    with a_client(create_app(some_tools(sqlite_database, clock, tmp_path))):
+        assert settled.wait(20)
