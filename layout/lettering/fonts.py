@@ -21,7 +21,7 @@ from layout.lettering import single_line
 from layout.lettering.font_file import FontRefused
 from layout.lettering.glyphs import Curves, TooComplex, even_odd_differs, merged, noted_curves, rings_each
 from layout.lettering.hulls import hulls_around
-from layout.lettering.text import LINE_FEED, SHARED_SCRIPTS, graphemes, is_mark, normalise, script_of
+from layout.lettering.text import LINE_FEED, SHARED_SCRIPTS, normalise, script_of, shaped_together
 from layout.shop.measure import FLATTEN_MM, FROZEN_STEP_MM, Floats
 from layout.shop.shop import FontSpec
 
@@ -114,11 +114,7 @@ class Font:
         """Grapheme ranges of `text` (NFC) that this font can't draw."""
         covered = self._covered
         spans = []
-        before = ""
-        for index, grapheme in enumerate(graphemes(text)):
-            # A vowel sign that is a grapheme of its own is shaped with the letter that it belongs to.
-            cluster = before + grapheme if before and is_mark(grapheme[0]) else grapheme
-            before = cluster
+        for index, cluster in enumerate(shaped_together(text)):
             is_drawn = covered.get(cluster)
             if is_drawn is None:
                 is_drawn = covered[cluster] = self._draws(cluster)

@@ -78,6 +78,16 @@ def graphemes(text: str) -> tuple[str, ...]:
     return tuple(_GRAPHEME.findall(text))
 
 
+@lru_cache(maxsize=64)
+def shaped_together(text: str) -> tuple[str, ...]:
+    """For each grapheme what is shaped to see whether a font can draw it: a vowel sign that is a grapheme of
+    its own with the letter that it belongs to. Of the last words: every font is asked about them."""
+    together: list[str] = []
+    for grapheme in graphemes(text):
+        together.append(together[-1] + grapheme if together and is_mark(grapheme[0]) else grapheme)
+    return tuple(together)
+
+
 @lru_cache(maxsize=4096)
 def script_of(char: str) -> str:
     """ISO 15924 code of a character's script; Zyyy and Zinh for what all scripts share."""
