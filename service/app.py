@@ -126,11 +126,13 @@ class _Rest(BaseRoute):
         return self._router.url_path_for(name, **path_params)
 
     def open(self) -> None:
-        """Put the routes of all rooms in the place of those that were there. Whoever asks meanwhile waits."""
+        """Put the routes of all rooms in the place of those that were there; what was added behind stays.
+        Whoever asks meanwhile waits."""
         with _one_at_a_time:
             if not self._is_open:
                 routes = [route for room in _loaded() for route in room.router.routes]
-                self._router.routes = [*self._own, *routes]
+                added = self._router.routes[self._router.routes.index(self) + 1 :]
+                self._router.routes = [*self._own, *routes, *added]
                 self._is_open = True
 
 

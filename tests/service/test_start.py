@@ -57,6 +57,7 @@ def test_what_is_asked_before_all_rooms_are_open_opens_them(
     tmp_path: Path, sqlite_database: Database, clock: SetClock
 ) -> None:
     app = create_app(some_tools(sqlite_database, clock, tmp_path))
+    app.get("/added")(lambda: "later")
     client = a_client(app)
 
     assert client.get("/healthz").status_code == 200
@@ -66,6 +67,7 @@ def test_what_is_asked_before_all_rooms_are_open_opens_them(
     assert client.get("/v1/loads/L1").status_code == 401
     assert len(app.router.routes) > 300
     assert client.get("/v1/nothing").status_code == 404
+    assert client.get("/added").status_code == 200
     assert client.delete("/v1/loads/L1").status_code == 405
 
 
