@@ -72,7 +72,7 @@ def as_burned(areas: Sequence[Polygon], strokes: Sequence[LineString], process: 
     width = process.line_width_mm
     drawn = np.array(areas, dtype=object)
     inside, paths, shapes = _filled(drawn, process)
-    for at, left in lost_of_each(drawn, shapes, width).items():
+    for at, left in _lost_of_each(drawn, shapes, width).items():
         if not process.burns_centre_lines:
             lost += left
             continue
@@ -126,7 +126,7 @@ def nothing_lost_from_mm(process: Process) -> float:
 
 def _how_burned(area: Polygon, process: Process) -> How:
     _, path, burned = _filled(area, process)
-    left = lost_parts(area, burned, process.line_width_mm)
+    left = _lost_parts(area, burned, process.line_width_mm)
     if not left:
         return "filled"
     if not process.burns_centre_lines:
@@ -138,14 +138,15 @@ def _how_burned(area: Polygon, process: Process) -> How:
 
 
 def _lined(area: Polygon, burned: Any, left: list[Any], middles: list[LineString], width: float) -> _Drawn:
-    """The same, once it is known what fill burns and leaves, and where middle lines run."""
+    """What is burned of an area, its centre lines, and parts that are lost, once it is known what fill burns
+    and leaves, and where middle lines run."""
     if middles:
         burned = _area_of(shapely.union(burned, _widened(middles, width)))
-        left = lost_parts(area, burned, width)
+        left = _lost_parts(area, burned, width)
     tips = [line for part in left if (line := _to_tip(area, part, burned)) is not None]
     if tips:
         burned = _area_of(shapely.union(burned, _widened(tips, width)))
-        left = lost_parts(area, burned, width)
+        left = _lost_parts(area, burned, width)
     return burned, middles + tips, left
 
 
@@ -189,12 +190,12 @@ def _near(parts: Sequence[Any], process: Process) -> Any:
     return whole.buffer(process.line_width_mm)
 
 
-def lost_parts(area: Any, burned: Any, width_mm: float) -> list[Any]:
+def _lost_parts(area: Any, burned: Any, width_mm: float) -> list[Any]:
     """Parts of an area that reach farther than LOST_LINES from what is burned."""
-    return lost_of_each(np.array([area]), np.array([burned]), width_mm).get(0, [])
+    return _lost_of_each(np.array([area]), np.array([burned]), width_mm).get(0, [])
 
 
-def lost_of_each(areas: Any, burned: Any, width_mm: float) -> dict[int, list[Any]]:
+def _lost_of_each(areas: Any, burned: Any, width_mm: float) -> dict[int, list[Any]]:
     """Such parts of each of some areas (arrays), by the area's number; one that loses none is left out."""
     lost: dict[int, list[Any]] = {}
     pieces, owner = shapely.get_parts(shapely.difference(areas, burned), return_index=True)

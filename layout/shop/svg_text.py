@@ -1,5 +1,6 @@
 """Shapes as SVG path text and sheets in millimetres: shared by burn files and pictures."""
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any, TypeVar
 from xml.etree import ElementTree
@@ -44,8 +45,7 @@ def path_data(points: Any, box: Box, *, closed: bool) -> str:
     """Path data of one polyline (n, 2); a closed one's last point repeats its first and is left out."""
     pairs = np.asarray(points, dtype=np.float64)[: -1 if closed else None]
     x, y = flip(pairs[:, 0], pairs[:, 1], box)
-    words = format_each_mm(np.stack((x, y), axis=1))
-    return f"M{words[0]} {words[1]}L{' '.join(words[2:])}" + ("Z" if closed else "")
+    return _line(format_each_mm(np.stack((x, y), axis=1))) + ("Z" if closed else "")
 
 
 def rows_data(rows: Floats, box: Box) -> str:
@@ -64,10 +64,12 @@ def area_data(areas: Any, box: Box) -> str:
     # All numbers are written at once, then parted into rings, of which the last point repeats the first.
     words = format_each_mm(np.stack((x, y), axis=1))
     ends = (2 * np.flatnonzero(np.diff(ring, append=-1)) + 2).tolist()
-    return "".join(
-        f"M{words[start]} {words[start + 1]}L{' '.join(words[start + 2 : end - 2])}Z"
-        for start, end in pairwise([0, *ends])
-    )
+    return "".join(_line(words[start : end - 2]) + "Z" for start, end in pairwise([0, *ends]))
+
+
+def _line(words: Sequence[str]) -> str:
+    """Path data of the points whose coordinates these are, written out one after the other."""
+    return f"M{words[0]} {words[1]}L{' '.join(words[2:])}"
 
 
 def is_closed(line: Floats) -> bool:

@@ -231,12 +231,13 @@ def view_of(tools: Tools, load_id: int) -> View:
         }
         photos = photographed.of_jobs(session, [claim.job_id for claim in row.jobs])
         last = max((s.turn for s in row.slots if s.state == "burned"), default=0)
-        files = rows.files(session, load_id, revision=row.revision)
+        is_to_burn = load.state in {LoadState.SEATED, LoadState.BURNING}
+        files = rows.files(session, load_id, revision=row.revision) if is_to_burn else []
     begun = load.state in {LoadState.BURNING, LoadState.INTERRUPTED} or any(
         slot.state == "burned" or slot.attempt > 1 for slot in turn_of(load).slots
     )
     seconds = 0.0
-    if load.state in {LoadState.SEATED, LoadState.BURNING}:
+    if is_to_burn:
         built = (file.burn_seconds for file in files if file.turn == load.current_turn)
         seconds = next(filter(None, built), 0.0) or _turn_seconds(
             tools, shop, pending, load.current_turn, load.etag, load.id
